@@ -1,0 +1,1 @@
+//! Helium bath, condensation pot, stage temperature.

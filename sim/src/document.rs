@@ -1,0 +1,360 @@
+//! Reads a RON file so that every fault in it is found in one pass.
+//!
+//! A deserialiser stops at the first field it does not like. Whoever writes a
+//! world or a bench at ten in the evening wants the whole list. So the file is
+//! read as a tree of [`Node`]s that know their place, and each reader takes
+//! what it needs from a node's [`Fields`] and leaves its complaints in one
+//! list of [`Problem`]s.
+//!
+//! ```
+//! use noctule_sim::document::Node;
+//!
+//! let mut problems = Vec::new();
+//! let root = Node::parse("Cup(volume_l: 0.3, colour: \"red\")").unwrap();
+//! let mut fields = root.fields(&mut problems);
+//! let volume = fields.need("volume_l", &mut problems).and_then(|n| n.number(&mut problems));
+//! fields.finish(&mut problems);
+//! assert_eq!(volume, Some(0.3));
+//! assert_eq!(problems.len(), 1);
+//! assert!(problems[0].message.contains("colour"));
+//! ```
+
+use ron::value::RawValue;
+use serde::de::{Deserialize, Deserializer, MapAccess, SeqAccess, Visitor};
+use std::fmt;
+
+/// One fault of a file, with its place.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Problem {
+    /// Line, counted from 1.
+    pub line: u32,
+    /// Column in characters, counted from 1.
+    pub column: u32,
+    /// One plain sentence.
+    pub message: String,
+    /// What to write instead, where that can be said.
+    pub help: Option<String>,
+}
+
+impl fmt::Display for Problem {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        write!(f, "line {}, column {}: {}", self.line, self.column, self.message)?;
+        match &self.help {
+            Some(help) => write!(f, " ({help})"),
+            None => Ok(()),
+        }
+    }
+}
+
+/// One value of the file and where it stands.
+#[derive(Debug, Clone, Copy)]
+pub struct Node<'t> {
+    text: &'t str,
+    raw: &'t str,
+}
+
+impl<'t> Node<'t> {
+    /// Reads a whole file. The only error is one of syntax: without the tree
+    /// there is nothing further to check.
+    pub fn parse(text: &'t str) -> Result<Self, Problem> {
+        let raw: &'t RawValue = ron::from_str(text).map_err(|error| Problem {
+            line: u32::try_from(error.span.start.line).unwrap_or(u32::MAX),
+            column: u32::try_from(error.span.start.col).unwrap_or(u32::MAX),
+            message: format!("this is not valid RON: {}", error.code),
+            help: None,
+        })?;
+        Ok(Self::within(text, raw.get_ron()))
+    }
+
+    fn within(text: &'t str, raw: &'t str) -> Self {
+        let raw = &raw[trivia_length(raw)..];
+        Self { text, raw: raw.trim_end() }
+    }
+
+    /// Line and column, counted from 1.
+    pub fn place(&self) -> (u32, u32) {
+        self.place_at(self.offset())
+    }
+
+    /// The value as it is written, without comments before it.
+    pub fn source(&self) -> &'t str {
+        self.raw
+    }
+
+    fn offset(&self) -> usize {
+        // Both are slices of one text, so the difference of addresses is the offset.
+        self.raw.as_ptr() as usize - self.text.as_ptr() as usize
+    }
+
+    fn place_at(&self, offset: usize) -> (u32, u32) {
+        let before = &self.text[..offset];
+        let line = before.matches('\n').count() + 1;
+        let start = before.rfind('\n').map_or(0, |at| at + 1);
+        let column = before[start..].chars().count() + 1;
+        (u32::try_from(line).unwrap_or(u32::MAX), u32::try_from(column).unwrap_or(u32::MAX))
+    }
+
+    /// A problem at this node.
+    pub fn problem(&self, message: impl Into<String>, help: Option<String>) -> Problem {
+        let (line, column) = self.place();
+        Problem { line, column, message: message.into(), help }
+    }
+
+    /// The name in front of a struct or variant: `Scpi` of `Scpi(host: "…")`.
+    pub fn label(&self) -> Option<&'t str> {
+        let length = self.raw.find(|c: char| !c.is_alphanumeric() && c != '_').unwrap_or(self.raw.len());
+        let word = &self.raw[..length];
+        word.starts_with(|c: char| c.is_alphabetic()).then_some(word)
+    }
+
+    /// The named fields of a struct, or the entries of a map with text keys.
+    pub fn fields(&self, problems: &mut Vec<Problem>) -> Fields<'t> {
+        let mut fields = Fields { owner: *self, entries: Vec::new(), known: Vec::new() };
+        match ron::from_str::<Entries<'t>>(self.raw) {
+            Ok(entries) => {
+                for (name, raw) in entries.0 {
+                    let node = Node::within(self.text, raw);
+                    if fields.entries.iter().any(|(other, _)| *other == name) {
+                        problems.push(node.problem(format!("`{name}` is given twice"), None));
+                    } else {
+                        fields.entries.push((name, node));
+                    }
+                }
+            }
+            Err(_) if matches!(self.label(), Some(label) if label.len() == self.raw.len()) => {}
+            Err(_) => problems.push(self.problem("fields like `(name: value)` are expected here", None)),
+        }
+        fields
+    }
+
+    /// The items of a list.
+    pub fn items(&self, problems: &mut Vec<Problem>) -> Vec<Node<'t>> {
+        match ron::from_str::<Vec<&'t RawValue>>(self.raw) {
+            Ok(items) => items.into_iter().map(|raw| Node::within(self.text, raw.get_ron())).collect(),
+            Err(_) => {
+                problems.push(self.problem("a list like `[a, b]` is expected here", None));
+                Vec::new()
+            }
+        }
+    }
+
+    /// A finite number.
+    pub fn number(&self, problems: &mut Vec<Problem>) -> Option<f64> {
+        match ron::from_str::<f64>(self.raw) {
+            Ok(value) if value.is_finite() => Some(value),
+            Ok(_) => self.complain(problems, "a finite number is expected here"),
+            Err(_) => self.complain(problems, "a number is expected here"),
+        }
+    }
+
+    /// A whole number from 0.
+    pub fn whole(&self, problems: &mut Vec<Problem>) -> Option<u64> {
+        match ron::from_str::<u64>(self.raw) {
+            Ok(value) => Some(value),
+            Err(_) => self.complain(problems, "a whole number is expected here"),
+        }
+    }
+
+    /// `true` or `false`.
+    pub fn boolean(&self, problems: &mut Vec<Problem>) -> Option<bool> {
+        match ron::from_str::<bool>(self.raw) {
+            Ok(value) => Some(value),
+            Err(_) => self.complain(problems, "`true` or `false` is expected here"),
+        }
+    }
+
+    /// A text in quotes.
+    pub fn string(&self, problems: &mut Vec<Problem>) -> Option<String> {
+        match ron::from_str::<String>(self.raw) {
+            Ok(value) => Some(value),
+            Err(_) => self.complain(problems, "a text in quotes is expected here"),
+        }
+    }
+
+    fn complain<T>(&self, problems: &mut Vec<Problem>, message: &str) -> Option<T> {
+        problems.push(self.problem(format!("{message}, not `{}`", shorten(self.raw)), None));
+        None
+    }
+}
+
+/// The fields of one struct, taken one by one; what is left at the end was not known.
+#[derive(Debug)]
+pub struct Fields<'t> {
+    owner: Node<'t>,
+    entries: Vec<(String, Node<'t>)>,
+    known: Vec<&'static str>,
+}
+
+impl<'t> Fields<'t> {
+    /// Takes a field that may be left out.
+    pub fn take(&mut self, name: &'static str) -> Option<Node<'t>> {
+        self.known.push(name);
+        let at = self.entries.iter().position(|(entry, _)| entry == name)?;
+        Some(self.entries.remove(at).1)
+    }
+
+    /// Takes a field that must be there.
+    pub fn need(&mut self, name: &'static str, problems: &mut Vec<Problem>) -> Option<Node<'t>> {
+        let found = self.take(name);
+        if found.is_none() {
+            problems.push(self.owner.problem(format!("the field `{name}` is missing"), None));
+        }
+        found
+    }
+
+    /// Takes whatever is left, for maps whose keys are free names.
+    pub fn rest(&mut self) -> Vec<(String, Node<'t>)> {
+        std::mem::take(&mut self.entries)
+    }
+
+    /// The struct these fields belong to.
+    pub fn owner(&self) -> Node<'t> {
+        self.owner
+    }
+
+    /// Reports every field that nobody took.
+    pub fn finish(self, problems: &mut Vec<Problem>) {
+        for (name, node) in &self.entries {
+            let help = match nearest(name, self.known.iter().copied()) {
+                Some(near) => Some(format!("did you mean `{near}`?")),
+                None if self.known.is_empty() => None,
+                None => Some(format!("known here: {}", self.known.join(", "))),
+            };
+            problems.push(node.problem(format!("there is no field `{name}` here"), help));
+        }
+    }
+}
+
+/// The known name nearest to what was written, if one is near enough to be meant.
+///
+/// ```
+/// use noctule_sim::document::nearest;
+/// assert_eq!(nearest("wrok", ["work", "field"]), Some("work"));
+/// assert_eq!(nearest("xyz", ["work", "field"]), None);
+/// ```
+pub fn nearest<'n>(written: &str, known: impl IntoIterator<Item = &'n str>) -> Option<&'n str> {
+    let limit = (written.chars().count() / 3).clamp(1, 3);
+    known
+        .into_iter()
+        .map(|name| (strsim::damerau_levenshtein(&written.to_lowercase(), &name.to_lowercase()), name))
+        .filter(|(distance, _)| *distance <= limit)
+        .min_by_key(|(distance, _)| *distance)
+        .map(|(_, name)| name)
+}
+
+fn shorten(raw: &str) -> String {
+    let first: String = raw.chars().take(40).collect();
+    if first.len() < raw.len() { format!("{first}…") } else { first }
+}
+
+/// Length of white space and comments at the start of a text.
+fn trivia_length(text: &str) -> usize {
+    let mut rest = text;
+    loop {
+        let trimmed = rest.trim_start();
+        rest = if let Some(comment) = trimmed.strip_prefix("//") {
+            comment.find('\n').map_or("", |end| &comment[end..])
+        } else if let Some(comment) = trimmed.strip_prefix("/*") {
+            block_comment_end(comment).map_or("", |end| &comment[end..])
+        } else {
+            return text.len() - trimmed.len();
+        };
+    }
+}
+
+/// Block comments nest in RON.
+fn block_comment_end(comment: &str) -> Option<usize> {
+    let mut depth = 1_u32;
+    let mut at = 0;
+    while depth > 0 {
+        let rest = &comment[at..];
+        let close = rest.find("*/")?;
+        match rest.find("/*") {
+            Some(open) if open < close => {
+                depth += 1;
+                at += open + 2;
+            }
+            _ => {
+                depth -= 1;
+                at += close + 2;
+            }
+        }
+    }
+    Some(at)
+}
+
+struct Entries<'t>(Vec<(String, &'t str)>);
+
+impl<'de: 't, 't> Deserialize<'de> for Entries<'t> {
+    fn deserialize<D: Deserializer<'de>>(deserializer: D) -> Result<Self, D::Error> {
+        struct Collect;
+        impl<'de> Visitor<'de> for Collect {
+            type Value = Entries<'de>;
+            fn expecting(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+                f.write_str("named fields")
+            }
+            fn visit_map<A: MapAccess<'de>>(self, mut map: A) -> Result<Self::Value, A::Error> {
+                let mut entries = Vec::new();
+                while let Some(key) = map.next_key::<String>()? {
+                    let raw: &'de RawValue = map.next_value()?;
+                    entries.push((key, raw.get_ron()));
+                }
+                Ok(Entries(entries))
+            }
+            fn visit_seq<A: SeqAccess<'de>>(self, mut seq: A) -> Result<Self::Value, A::Error> {
+                match seq.next_element::<serde::de::IgnoredAny>()? {
+                    None => Ok(Entries(Vec::new())),
+                    Some(_) => Err(serde::de::Error::custom("a list where fields were expected")),
+                }
+            }
+            fn visit_unit<E>(self) -> Result<Self::Value, E> {
+                Ok(Entries(Vec::new()))
+            }
+        }
+        deserializer.deserialize_any(Collect)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn every_fault_of_a_file_is_found_in_one_pass() {
+        let text = "// a cup\nCup(\n    volume_l: \"much\",\n    colr: \"red\",\n    handles: [Handle(side: 1), Handle()],\n)";
+        let mut problems = Vec::new();
+        let root = Node::parse(text).unwrap();
+        assert_eq!(root.label(), Some("Cup"));
+        let mut fields = root.fields(&mut problems);
+        fields.need("volume_l", &mut problems).and_then(|n| n.number(&mut problems));
+        fields.take("colour");
+        fields.need("height_mm", &mut problems);
+        for handle in fields.take("handles").unwrap().items(&mut problems) {
+            let mut inner = handle.fields(&mut problems);
+            inner.need("side", &mut problems);
+            inner.finish(&mut problems);
+        }
+        fields.finish(&mut problems);
+        let lines: Vec<u32> = problems.iter().map(|p| p.line).collect();
+        assert_eq!(lines, [3, 2, 5, 4], "{problems:#?}");
+        assert_eq!(problems[3].help.as_deref(), Some("did you mean `colour`?"));
+    }
+
+    #[test]
+    fn a_syntax_fault_has_its_place() {
+        let problem = Node::parse("Cup(\n  volume_l: ,\n)").unwrap_err();
+        assert_eq!(problem.line, 2);
+    }
+
+    #[test]
+    fn maps_variants_and_comments_are_read() {
+        let mut problems = Vec::new();
+        let root = Node::parse("{ \"a\": /* one /* two */ */ Scpi(host: \"h\"), \"b\": Off }").unwrap();
+        let mut fields = root.fields(&mut problems);
+        let rest = fields.rest();
+        assert_eq!(rest[0].1.label(), Some("Scpi"));
+        assert_eq!(rest[1].1.label(), Some("Off"));
+        assert_eq!(rest[1].1.fields(&mut problems).rest().len(), 0);
+        assert!(problems.is_empty(), "{problems:?}");
+    }
+}

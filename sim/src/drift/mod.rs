@@ -1,0 +1,1 @@
+//! Drift and creep of the scanner.

@@ -1,0 +1,30 @@
+//! The physics of a simulated millikelvin scanning tunnelling microscope that
+//! measures the spin resonance of single atoms and molecules.
+//!
+//! One room for each piece of apparatus; [`microscope`] puts them together. The
+//! crate knows nothing of sequences, benches or run files: it is told the time,
+//! what is set, and asked what a gauge shows.
+//!
+//! All values are in SI units unless a name says otherwise (`_ghz`, `_l`);
+//! couplings are cyclic frequencies E/h.
+
+pub mod act;
+pub mod cryo;
+pub mod document;
+pub mod drift;
+pub mod lockin;
+pub mod magnet;
+pub mod microscope;
+pub mod noise;
+pub mod resonance;
+pub mod rf;
+pub mod sample;
+pub mod signal;
+pub mod spin;
+pub mod tip;
+pub mod tunnel;
+pub mod vacuum;
+pub mod world;
+
+pub use act::{Act, ActReport, Refusal};
+pub use signal::Signal;

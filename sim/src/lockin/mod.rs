@@ -1,0 +1,1 @@
+//! The lock-in amplifier in the time domain.

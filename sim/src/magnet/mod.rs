@@ -1,0 +1,1 @@
+//! The superconducting magnet and its supply.

@@ -1,0 +1,1 @@
+//! The microscope as a whole: advance the time, set, read, act.

@@ -1,0 +1,1 @@
+//! Noise sources, each with a random stream of its own.

@@ -1,0 +1,1 @@
+//! Resonance spectra: line shape, width, saturation, contrast.

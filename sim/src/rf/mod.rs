@@ -1,0 +1,1 @@
+//! The RF source and its line to the junction.

@@ -1,0 +1,1 @@
+//! The surface: molecules, adatoms, step edges.

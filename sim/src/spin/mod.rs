@@ -1,0 +1,1 @@
+//! Spin Hamiltonians: levels, lines, strengths.

@@ -1,0 +1,1 @@
+//! The tip: apex moment, fields, switching, pick-up and drop.

@@ -1,0 +1,1 @@
+//! The tunnel junction: current, height loop, differential conductance.

@@ -1,0 +1,1 @@
+//! Chamber pressures and pumps.

@@ -1,0 +1,1 @@
+//! World files: everything a simulated microscope is made of.

@@ -1,0 +1,1 @@
+//! Pure functions on slices of numbers: fits, peaks, verdicts, forecasts.

@@ -1,0 +1,4 @@
+//! `noctule` runs measurement sequences on a millikelvin scanning tunnelling
+//! microscope while nobody is in the room.
+
+pub mod analysis;
