@@ -2,3 +2,6 @@
 //! microscope while nobody is in the room.
 
 pub mod analysis;
+pub mod bench;
+pub mod diagnostic;
+pub mod quantity;

@@ -1,0 +1,111 @@
+//! Channels: quantities that can be set, read, or both, with their limits.
+
+use super::Role;
+use crate::quantity::{Dimension, Quantity, Unit};
+use std::fmt;
+
+/// A channel's place in [`Bench::channels`](super::Bench::channels).
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord)]
+pub struct ChannelId(pub u16);
+
+impl ChannelId {
+    /// The index into the bench's list.
+    pub fn index(self) -> usize {
+        usize::from(self.0)
+    }
+}
+
+/// What happens to a jump that is larger than the largest single step.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub enum BeyondStep {
+    /// It is broken into steps at the fastest slew.
+    #[default]
+    Ramp,
+    /// It is refused.
+    Refuse,
+}
+
+/// One quantity of the bench. All numbers are in SI.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Channel {
+    /// Its name, unique on the bench.
+    pub name: String,
+    /// What it is for.
+    pub role: Option<Role>,
+    /// The unit it is printed in.
+    pub unit: Unit,
+    /// Index into [`Bench::links`](super::Bench::links).
+    pub link: usize,
+    /// How its link finds it.
+    pub address: Address,
+    /// Whether it can be set at all.
+    pub settable: bool,
+    /// Smallest value that may be set.
+    pub min: f64,
+    /// Largest value that may be set.
+    pub max: f64,
+    /// Largest single step; infinite where none is given.
+    pub step: f64,
+    /// Fastest change per second; infinite where none is given.
+    pub slew_per_s: f64,
+    /// What happens to a larger step.
+    pub beyond_step: BeyondStep,
+    /// Waiting time after each set before anything is read, s.
+    pub settle_s: f64,
+    /// If given, a set has arrived only when the value read back is this near.
+    pub tolerance: Option<f64>,
+    /// Longest wait for arrival beyond the time of the ramp, s.
+    pub arrive_within_s: f64,
+}
+
+impl Channel {
+    /// Dimension of its values.
+    pub fn dimension(&self) -> Dimension {
+        self.unit.dimension
+    }
+
+    /// A value of this channel, printed in its unit.
+    pub fn show(&self, si: f64) -> String {
+        crate::quantity::in_unit(si, &self.unit)
+    }
+
+    /// A value of this channel as a quantity.
+    pub fn quantity(&self, si: f64) -> Quantity {
+        Quantity::new(si, self.dimension())
+    }
+
+    /// Whether a value lies within the limits.
+    pub fn within(&self, si: f64) -> bool {
+        si.is_finite() && si >= self.min && si <= self.max
+    }
+}
+
+impl fmt::Display for Channel {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(&self.name)
+    }
+}
+
+/// How a link finds a channel.
+#[derive(Debug, Clone, PartialEq)]
+pub enum Address {
+    /// A signal of the simulated microscope.
+    Signal(noctule_sim::Signal),
+    /// SCPI message texts.
+    Scpi(ScpiAddress),
+    /// The name under which a driver process knows it.
+    Named(String),
+}
+
+/// SCPI messages of one channel. In `set`, `{}` stands for the number.
+#[derive(Debug, Clone, PartialEq)]
+pub struct ScpiAddress {
+    /// Message that sets it, `SOUR:VOLT {}`.
+    pub set: Option<String>,
+    /// Query that reads it, `SOUR:VOLT?`.
+    pub query: Option<String>,
+    /// Which of the comma-separated fields of the reply, from 0.
+    pub field: usize,
+    /// Unit that the instrument speaks in; its numbers are converted to and from SI.
+    pub unit: Unit,
+}

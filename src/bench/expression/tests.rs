@@ -1,0 +1,85 @@
+use super::*;
+use crate::quantity::Dimension;
+
+struct Fake;
+
+impl Readings for Fake {
+    fn latest(&self, channel: ChannelId) -> Option<f64> {
+        [Some(0.010), Some(0.35), None][channel.index()]
+    }
+    fn rate_per_s(&self, _: ChannelId) -> Option<f64> {
+        Some(-0.001)
+    }
+    fn age_s(&self, channel: ChannelId) -> f64 {
+        if channel.0 == 2 { f64::INFINITY } else { 4.0 }
+    }
+    fn frozen_s(&self, _: ChannelId) -> f64 {
+        700.0
+    }
+    fn unreadable(&self, channel: ChannelId) -> bool {
+        channel.0 == 2
+    }
+    fn clock_jump_s(&self) -> f64 {
+        0.0
+    }
+}
+
+fn read(text: &str) -> Result<Condition, ExpressionError> {
+    let lookup = |name: &str| match name {
+        "helium_level" => Some((ChannelId(0), Dimension::VOLUME)),
+        "stage" | "StageTemperature" => Some((ChannelId(1), Dimension::TEMPERATURE)),
+        "dead" => Some((ChannelId(2), Dimension::FIELD)),
+        _ => None,
+    };
+    parse(text, &lookup, &["helium_level".to_owned(), "stage".to_owned()])
+}
+
+#[test]
+fn conditions_are_worked_out() {
+    for (text, truth) in [
+        ("helium_level > 8 L", Some(true)),
+        ("helium_level>8L and stage < 0.3 K", Some(false)),
+        ("not (stage < 300 mK) or dead > 1 T", Some(true)),
+        ("dead > 1 T", None),
+        ("dead > 1 T and stage < 0.3 K", Some(false)),
+        ("unreadable(dead)", Some(true)),
+        ("age(dead) > 1 min", Some(true)),
+        ("rate(stage) < -50 mK/min", Some(true)),
+        ("frozen(stage) > 10 min", Some(true)),
+        ("abs(stage - 0.4 K) < 0.1 K", Some(true)),
+        ("2 * helium_level >= 20 L", Some(true)),
+        ("stage == 0.35 K and clock_jump() < 5 s", Some(true)),
+        ("-stage < 0 K", Some(true)),
+    ] {
+        let condition = read(text).unwrap_or_else(|e| panic!("{text}: {e}"));
+        assert_eq!(condition.holds(&Fake), truth, "{text}");
+    }
+}
+
+#[test]
+fn what_can_not_be_understood_has_a_place_and_a_reason() {
+    for (text, column, message) in [
+        ("helium_level > 8 K", 15, "a volume and a temperature can't be compared"),
+        ("helium_levl > 8 L", 0, "there is no channel `helium_levl`"),
+        ("helium_level", 0, "this is a value, not a condition that is true or false"),
+        ("stage > 3 mX", 8, "there is no unit `mX`"),
+        ("rate(3) > 1", 5, "`rate` takes the name of a channel"),
+        ("stage > ", 8, "a channel, a number or a bracket is expected here"),
+        ("(stage > 1 K", 12, "a closing bracket is missing"),
+        ("stage > 1 K stage", 12, "something is left over after the end of the condition"),
+        ("speed(stage) > 1 K", 0, "there is no function `speed`"),
+        ("stage $ 1", 6, "`$` has no meaning here"),
+        ("stage + helium_level > 1 K", 8, "a temperature and a volume can't be added"),
+    ] {
+        let error = read(text).unwrap_err();
+        assert_eq!(error.message, message, "{text}");
+        assert_eq!(error.column, column, "{text}");
+    }
+    assert_eq!(read("helium_levl > 8 L").unwrap_err().help.as_deref(), Some("did you mean `helium_level`?"));
+}
+
+#[test]
+fn deep_nesting_ends_with_a_message() {
+    let text = format!("{}stage > 1 K{}", "(".repeat(500), ")".repeat(500));
+    assert!(read(&text).unwrap_err().message.contains("nested too deeply"));
+}

@@ -1,0 +1,166 @@
+//! The bench: one RON file that says what is connected, what is safe, and
+//! what there is of helium and time. Limits, permits and interlocks live
+//! here, below every sequence.
+//!
+//! A [`Bench`] that exists has been checked: names are unique, dimensions fit,
+//! every index leads somewhere. [`read`] reports all faults of a file at once.
+
+mod builtin;
+mod channel;
+pub mod expression;
+mod link;
+mod read;
+mod read_channel;
+mod read_link;
+mod read_rules;
+mod role;
+mod rules;
+
+pub use builtin::{BUILTIN_NAME, builtin, builtin_text};
+pub use channel::{Address, BeyondStep, Channel, ChannelId, ScpiAddress};
+pub use expression::Condition;
+pub use link::{Link, LinkKind, ProcessLink, ScpiLink, ScpiTasks, SimulatedLink};
+pub use read::read;
+pub use role::Role;
+pub use rules::{Action, Interlock, Permit, Step, StepAction, Subject, TaskKind};
+
+/// Everything a bench file says, checked. All numbers are in SI.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Bench {
+    /// Name of the bench, for people.
+    pub name: String,
+    /// Ways to instruments.
+    pub links: Vec<Link>,
+    /// What can be set and read.
+    pub channels: Vec<Channel>,
+    /// Index of the link that approaches, withdraws, scans; none if no link does.
+    pub task_link: Option<usize>,
+    /// Settling of the lock-in.
+    pub lockin: Lockin,
+    /// How failures of single commands are met.
+    pub retry: Retry,
+    /// How often channel values go into the run file, s.
+    pub record_every_s: f64,
+    /// Conditions for setting and starting.
+    pub permits: Vec<Permit>,
+    /// Conditions that are watched.
+    pub interlocks: Vec<Interlock>,
+    /// Steps to the safe state.
+    pub park: Vec<Step>,
+    /// Steps to the state while a sequence is held.
+    pub hold: Vec<Step>,
+    /// Steps to the state for a helium transfer, and what must hold after it.
+    pub refill: Refill,
+    /// The helium budget.
+    pub helium: Option<Helium>,
+    /// Time zone of the laboratory (IANA name); none for the machine's own.
+    pub time_zone: Option<String>,
+    /// The keeper process.
+    pub keeper: Keeper,
+    /// Whether the next sequence of a queue starts after one that failed.
+    pub queue_goes_on: bool,
+    /// Words to programs outside.
+    pub messages: Vec<MessageHook>,
+}
+
+/// Settling of the lock-in.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Lockin {
+    /// Time constant, s, where no channel says it.
+    pub time_constant_s: f64,
+    /// Filter order, where no channel says it.
+    pub order: u8,
+    /// Part of a step that must have arrived at the output, 0 to 1.
+    pub settle_fraction: f64,
+}
+
+/// How failures of single commands are met.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Retry {
+    /// Attempts in all.
+    pub attempts: u32,
+    /// Time between them, s.
+    pub pause_s: f64,
+}
+
+/// What is done around a helium transfer.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct Refill {
+    /// Steps to the state for the transfer.
+    pub steps: Vec<Step>,
+    /// What must hold before the sequence goes on.
+    pub resume_when: Option<Condition>,
+}
+
+/// The helium budget.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Helium {
+    /// Channel of the level gauge.
+    pub channel: ChannelId,
+    /// Volume of the full bath, m³.
+    pub volume_m3: f64,
+    /// Level at which a refill is due, m³.
+    pub refill_mark_m3: f64,
+}
+
+/// The keeper process.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Keeper {
+    /// Time without a sign of life after which it parks, ms.
+    pub patience_ms: u64,
+    /// What the runner does if the keeper dies: park, or go on without.
+    pub park_if_lost: bool,
+}
+
+/// A command or a web address told of chosen events.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct MessageHook {
+    /// Events it is told of.
+    pub on: Vec<String>,
+    /// Program with arguments, or one `http://` address.
+    pub to: Vec<String>,
+    /// Shortest time between two messages, s.
+    pub at_most_every_s: u64,
+}
+
+impl Bench {
+    /// The channel with this index.
+    pub fn channel(&self, id: ChannelId) -> &Channel {
+        &self.channels[id.index()]
+    }
+
+    /// All channels with their index.
+    pub fn ids(&self) -> impl Iterator<Item = ChannelId> + use<> {
+        (0..u16::try_from(self.channels.len()).unwrap_or(u16::MAX)).map(ChannelId)
+    }
+
+    /// The channel of this name, or of this role.
+    pub fn find(&self, name: &str) -> Option<ChannelId> {
+        let by_name = self.ids().find(|id| self.channel(*id).name == name);
+        by_name.or_else(|| self.by_role(Role::from_name(name)?))
+    }
+
+    /// The first channel of a role.
+    pub fn by_role(&self, role: Role) -> Option<ChannelId> {
+        self.ids().find(|id| self.channel(*id).role == Some(role))
+    }
+
+    /// Everything [`find`](Self::find) would find, for suggestions.
+    pub fn names(&self) -> Vec<String> {
+        let roles = self.channels.iter().filter_map(|c| c.role).map(|r| r.name().to_owned());
+        self.channels.iter().map(|c| c.name.clone()).chain(roles).collect()
+    }
+
+    /// Whether every link is a simulated microscope in this process.
+    pub fn is_simulated(&self) -> bool {
+        self.links.iter().all(|link| matches!(link.kind, LinkKind::Simulated(_)))
+    }
+
+    /// The world of the first simulated link.
+    pub fn world_name(&self) -> Option<&str> {
+        self.links.iter().find_map(|link| match &link.kind {
+            LinkKind::Simulated(simulated) => Some(simulated.world.as_str()),
+            _ => None,
+        })
+    }
+}

@@ -1,0 +1,302 @@
+//! Reads a bench file and reports every fault of it at once.
+
+use super::read_channel::read_channels;
+use super::read_link::read_links;
+use super::read_rules::{read_interlocks, read_permits, read_steps};
+use super::{Action, Bench, Helium, Keeper, Lockin, MessageHook, Refill, Retry, Role, StepAction};
+use crate::diagnostic::{Code, Diagnostic, has_errors};
+use crate::quantity::{Dimension, Quantity};
+use noctule_sim::document::{Fields, Node, Problem};
+
+/// Reads the text of a bench file. `file` names it in messages.
+///
+/// # Errors
+/// All faults, in the order of their lines. Warnings come back beside a bench that can be used.
+pub fn read(text: &str, file: &str) -> Result<(Bench, Vec<Diagnostic>), Vec<Diagnostic>> {
+    let root = match Node::parse(text) {
+        Ok(root) => root,
+        Err(problem) => return Err(vec![from_problem(Code::BenchUnreadable, file, problem)]),
+    };
+    let mut reader = Reader { file, found: Vec::new() };
+    let bench = read_bench(root, &mut reader);
+    reader.found.sort_by_key(|d| (d.line, d.column));
+    match bench {
+        Some(bench) if !has_errors(&reader.found) => Ok((bench, reader.found)),
+        _ => Err(reader.found),
+    }
+}
+
+fn from_problem(code: Code, file: &str, problem: Problem) -> Diagnostic {
+    Diagnostic::error(code, file, (problem.line, problem.column), problem.message).with_help(problem.help)
+}
+
+/// Collects faults while the parts of a bench are read.
+pub(super) struct Reader<'f> {
+    file: &'f str,
+    pub(super) found: Vec<Diagnostic>,
+}
+
+impl Reader<'_> {
+    pub(super) fn report(
+        &mut self,
+        code: Code,
+        at: Node<'_>,
+        message: impl Into<String>,
+        help: Option<String>,
+    ) {
+        self.found.push(Diagnostic::error(code, self.file, at.place(), message).with_help(help));
+    }
+
+    /// Runs a reading of the document and takes over what it complains about.
+    pub(super) fn with<T>(&mut self, read: impl FnOnce(&mut Vec<Problem>) -> T) -> T {
+        let mut problems = Vec::new();
+        let value = read(&mut problems);
+        self.found.extend(problems.into_iter().map(|p| from_problem(Code::BenchField, self.file, p)));
+        value
+    }
+
+    pub(super) fn need<'t>(&mut self, fields: &mut Fields<'t>, name: &'static str) -> Option<Node<'t>> {
+        self.with(|p| fields.need(name, p))
+    }
+
+    pub(super) fn text(&mut self, node: Node<'_>) -> Option<String> {
+        self.with(|p| node.string(p))
+    }
+
+    pub(super) fn finish(&mut self, fields: Fields<'_>) {
+        self.with(|p| fields.finish(p));
+    }
+
+    /// A quantity of a given dimension, written as text with its unit.
+    pub(super) fn quantity(&mut self, node: Node<'_>, wanted: Dimension) -> Option<f64> {
+        let source = node.source();
+        if !source.starts_with('"') && source.parse::<f64>().is_ok() {
+            if wanted.is_none() {
+                return self.with(|p| node.number(p));
+            }
+            let help = format!("write it as text with its unit, like \"{source} {}\"", wanted.symbol());
+            self.report(Code::BenchQuantity, node, format!("`{source}` has no unit"), Some(help));
+            return None;
+        }
+        let text = self.text(node)?;
+        match text.parse::<Quantity>().and_then(|q| q.expect(wanted)) {
+            Ok(si) => Some(si),
+            Err(error) => {
+                let bare = text.trim().parse::<f64>().is_ok();
+                let message = if bare { format!("`{text}` has no unit") } else { error.to_string() };
+                let help = format!("a value like \"1 {}\" is expected", wanted.symbol());
+                self.report(Code::BenchQuantity, node, message, Some(help));
+                None
+            }
+        }
+    }
+
+    /// A duration that must not be negative.
+    pub(super) fn duration(&mut self, node: Option<Node<'_>>, default: f64) -> f64 {
+        let Some(node) = node else { return default };
+        match self.quantity(node, Dimension::TIME) {
+            Some(seconds) if seconds < 0.0 => {
+                self.report(Code::BenchQuantity, node, "a time can't be negative", None);
+                default
+            }
+            Some(seconds) => seconds,
+            None => default,
+        }
+    }
+
+    pub(super) fn boolean(&mut self, node: Option<Node<'_>>, default: bool) -> bool {
+        node.and_then(|n| self.with(|p| n.boolean(p))).unwrap_or(default)
+    }
+
+    pub(super) fn whole(&mut self, node: Option<Node<'_>>, default: u64) -> u64 {
+        node.and_then(|n| self.with(|p| n.whole(p))).unwrap_or(default)
+    }
+}
+
+fn read_bench(root: Node<'_>, reader: &mut Reader<'_>) -> Option<Bench> {
+    let mut fields = reader.with(|p| root.fields(p));
+    let name = reader.need(&mut fields, "name").and_then(|n| reader.text(n));
+    let links = reader.need(&mut fields, "links").map(|n| read_links(n, reader)).unwrap_or_default();
+    let channels =
+        reader.need(&mut fields, "channels").map(|n| read_channels(n, &links, reader)).unwrap_or_default();
+    let mut bench = Bench {
+        name: name.unwrap_or_default(),
+        links,
+        channels,
+        task_link: None,
+        lockin: Lockin { time_constant_s: 0.3, order: 4, settle_fraction: 0.99 },
+        retry: Retry { attempts: 3, pause_s: 0.2 },
+        record_every_s: 60.0,
+        permits: Vec::new(),
+        interlocks: Vec::new(),
+        park: Vec::new(),
+        hold: Vec::new(),
+        refill: Refill::default(),
+        helium: None,
+        time_zone: None,
+        keeper: Keeper { patience_ms: 1000, park_if_lost: true },
+        queue_goes_on: false,
+        messages: Vec::new(),
+    };
+    read_settings(&mut fields, &mut bench, reader);
+    if let Some(node) = fields.take("permits") {
+        bench.permits = read_permits(node, &bench, reader);
+    }
+    if let Some(node) = fields.take("interlocks") {
+        bench.interlocks = read_interlocks(node, &bench, reader);
+    }
+    let park = reader.need(&mut fields, "park");
+    bench.park = park.map(|n| read_steps(n, &bench, reader)).unwrap_or_default();
+    if let Some(node) = park {
+        check_park(node, &bench, reader);
+    }
+    bench.hold = fields.take("hold").map(|n| read_steps(n, &bench, reader)).unwrap_or_default();
+    if let Some(node) = fields.take("refill") {
+        bench.refill = read_refill(node, &bench, reader);
+    }
+    reader.finish(fields);
+    Some(bench)
+}
+
+fn read_settings(fields: &mut Fields<'_>, bench: &mut Bench, reader: &mut Reader<'_>) {
+    if let Some(node) = fields.take("tasks") {
+        bench.task_link = reader.text(node).and_then(|name| {
+            let found = bench.links.iter().position(|link| link.name == name);
+            if found.is_none() {
+                reader.report(Code::BenchName, node, format!("there is no link `{name}`"), None);
+            }
+            found
+        });
+    }
+    if let Some(node) = fields.take("lockin") {
+        read_lockin(node, &mut bench.lockin, reader);
+    }
+    if let Some(node) = fields.take("retry") {
+        let mut inner = reader.with(|p| node.fields(p));
+        bench.retry.attempts =
+            u32::try_from(reader.whole(inner.take("attempts"), 3)).unwrap_or(u32::MAX).clamp(1, 20);
+        bench.retry.pause_s = reader.duration(inner.take("pause"), 0.2);
+        reader.finish(inner);
+    }
+    bench.record_every_s = reader.duration(fields.take("record_every"), 60.0).max(0.1);
+    bench.time_zone = fields.take("time_zone").and_then(|n| reader.text(n));
+    bench.queue_goes_on = reader.boolean(fields.take("queue_goes_on"), false);
+    if let Some(node) = fields.take("keeper") {
+        let mut inner = reader.with(|p| node.fields(p));
+        let patience_s = reader.duration(inner.take("patience"), 1.0).clamp(0.05, 60.0);
+        bench.keeper.patience_ms = (patience_s * 1e3) as u64;
+        bench.keeper.park_if_lost = reader.boolean(inner.take("park_if_lost"), true);
+        reader.finish(inner);
+    }
+    bench.helium = fields.take("helium").and_then(|node| read_helium(node, bench, reader));
+    if let Some(node) = fields.take("messages") {
+        bench.messages = read_messages(node, reader);
+    }
+}
+
+fn read_lockin(node: Node<'_>, lockin: &mut Lockin, reader: &mut Reader<'_>) {
+    let mut inner = reader.with(|p| node.fields(p));
+    lockin.time_constant_s = reader.duration(inner.take("time_constant"), 0.3).max(1e-6);
+    if let Some(order) = inner.take("order") {
+        match reader.with(|p| order.whole(p)) {
+            Some(value @ 1..=4) => lockin.order = value as u8,
+            Some(_) => reader.report(Code::BenchField, order, "the filter order is 1, 2, 3 or 4", None),
+            None => {}
+        }
+    }
+    if let Some(settle) = inner.take("settle") {
+        match reader.quantity(settle, Dimension::NONE) {
+            Some(part) if (0.1..1.0).contains(&part) => lockin.settle_fraction = part,
+            Some(_) => {
+                let help = Some("\"99 %\" waits until 99 % of a step has arrived".to_owned());
+                reader.report(Code::BenchField, settle, "this must lie between 10 % and 100 %", help);
+            }
+            None => {}
+        }
+    }
+    reader.finish(inner);
+}
+
+fn read_helium(node: Node<'_>, bench: &Bench, reader: &mut Reader<'_>) -> Option<Helium> {
+    let mut inner = reader.with(|p| node.fields(p));
+    let volume = reader.need(&mut inner, "volume").and_then(|n| reader.quantity(n, Dimension::VOLUME));
+    let mark_node = reader.need(&mut inner, "refill_mark");
+    let mark = mark_node.and_then(|n| reader.quantity(n, Dimension::VOLUME));
+    reader.finish(inner);
+    let (volume_m3, refill_mark_m3) = (volume?, mark?);
+    if refill_mark_m3 >= volume_m3
+        && let Some(node) = mark_node
+    {
+        reader.report(Code::BenchLimits, node, "the refill mark lies above the full volume", None);
+    }
+    match bench.by_role(Role::HeliumLevel) {
+        Some(channel) => Some(Helium { channel, volume_m3, refill_mark_m3 }),
+        None => {
+            let help = Some("give the channel of the level gauge the role HeliumLevel".to_owned());
+            reader.report(Code::BenchName, node, "no channel has the role HeliumLevel", help);
+            None
+        }
+    }
+}
+
+fn read_refill(node: Node<'_>, bench: &Bench, reader: &mut Reader<'_>) -> Refill {
+    let mut inner = reader.with(|p| node.fields(p));
+    let steps = inner.take("steps").map(|n| read_steps(n, bench, reader)).unwrap_or_default();
+    let resume_when =
+        inner.take("resume_when").and_then(|n| super::read_rules::read_condition(n, bench, reader));
+    reader.finish(inner);
+    Refill { steps, resume_when }
+}
+
+fn read_messages(node: Node<'_>, reader: &mut Reader<'_>) -> Vec<MessageHook> {
+    let mut hooks = Vec::new();
+    for item in reader.with(|p| node.items(p)) {
+        let mut inner = reader.with(|p| item.fields(p));
+        let on = reader.need(&mut inner, "on").map(|n| read_texts(n, reader)).unwrap_or_default();
+        let to = reader.need(&mut inner, "to").map(|n| read_texts(n, reader)).unwrap_or_default();
+        let every_s = reader.duration(inner.take("at_most_every"), 60.0) as u64;
+        reader.finish(inner);
+        hooks.push(MessageHook { on, to, at_most_every_s: every_s });
+    }
+    hooks
+}
+
+pub(super) fn read_texts(node: Node<'_>, reader: &mut Reader<'_>) -> Vec<String> {
+    reader.with(|p| node.items(p)).into_iter().filter_map(|item| reader.text(item)).collect()
+}
+
+/// Parking must deal with everything that can hurt the tip, the sample or a person.
+fn check_park(node: Node<'_>, bench: &Bench, reader: &mut Reader<'_>) {
+    let touched = |role: Role| {
+        bench.by_role(role).is_none_or(|id| {
+            bench.park.iter().any(|step| match step.action {
+                StepAction::Set { channel, .. } | StepAction::Keep { channel } => channel == id,
+                StepAction::Withdraw => false,
+            })
+        })
+    };
+    for role in [Role::RfOutput, Role::Bias, Role::FieldZ] {
+        if !touched(role) {
+            let help = Some("add a step `Set(…)`, or `Keep(…)` to leave it on purpose".to_owned());
+            reader.report(
+                Code::BenchPark,
+                node,
+                format!("the park steps don't say what becomes of {role}"),
+                help,
+            );
+        }
+    }
+    let withdraws = bench.park.iter().any(|step| step.action == StepAction::Withdraw);
+    if bench.task_link.is_some() && !withdraws {
+        reader.report(
+            Code::BenchPark,
+            node,
+            "the park steps never withdraw the tip",
+            Some("begin with `Withdraw()`".to_owned()),
+        );
+    }
+    let latching = bench.interlocks.iter().any(|lock| lock.action >= Action::Park);
+    if bench.park.is_empty() && latching {
+        reader.report(Code::BenchPark, node, "an interlock parks, but there are no park steps", None);
+    }
+}

@@ -1,0 +1,88 @@
+//! Reads the links of a bench file.
+
+use super::read::{Reader, read_texts};
+use super::{Link, LinkKind, ProcessLink, ScpiLink, ScpiTasks, SimulatedLink, TaskKind};
+use crate::diagnostic::Code;
+use noctule_sim::document::{Fields, Node, nearest};
+
+pub(super) fn read_links(node: Node<'_>, reader: &mut Reader<'_>) -> Vec<Link> {
+    let mut links = Vec::new();
+    let mut entries = reader.with(|p| node.fields(p));
+    for (name, node) in entries.rest() {
+        let mut fields = reader.with(|p| node.fields(p));
+        let timeout_s = reader.duration(fields.take("timeout"), 1.0).max(0.01);
+        let kind = match node.label() {
+            Some("Simulated") => {
+                let world = reader.need(&mut fields, "world").and_then(|n| reader.text(n));
+                LinkKind::Simulated(SimulatedLink { world: world.unwrap_or_default() })
+            }
+            Some("Scpi") => LinkKind::Scpi(read_scpi(&mut fields, reader)),
+            Some("Process") => {
+                let command = reader.need(&mut fields, "command");
+                let words = command.map(|n| read_texts(n, reader)).unwrap_or_default();
+                if words.is_empty()
+                    && let Some(node) = command
+                {
+                    reader.report(Code::BenchField, node, "the command is empty", None);
+                }
+                LinkKind::Process(ProcessLink { command: words })
+            }
+            label => {
+                let label = label.unwrap_or("");
+                let help = nearest(label, ["Simulated", "Scpi", "Process"])
+                    .map(|near| format!("did you mean `{near}`?"));
+                let message = format!("`{label}` is no kind of link; there are Simulated, Scpi and Process");
+                reader.report(Code::BenchField, node, message, help);
+                fields.rest();
+                // It still counts as a link, or every channel on it would be reported as well.
+                LinkKind::Process(ProcessLink { command: vec![String::new()] })
+            }
+        };
+        reader.finish(fields);
+        links.push(Link { name, timeout_s, kind });
+    }
+    links
+}
+
+fn read_scpi(fields: &mut Fields<'_>, reader: &mut Reader<'_>) -> ScpiLink {
+    let address_node = reader.need(fields, "address");
+    let address = address_node.and_then(|n| reader.text(n)).unwrap_or_default();
+    if let Some(node) = address_node
+        && !address.is_empty()
+        && !address.contains(':')
+    {
+        let help = Some("write `host:port`, like \"127.0.0.1:5025\"".to_owned());
+        reader.report(Code::BenchField, node, format!("`{address}` has no port"), help);
+    }
+    let terminator =
+        fields.take("terminator").and_then(|n| reader.text(n)).unwrap_or_else(|| "\n".to_owned());
+    let error_query = fields.take("errors").and_then(|n| reader.text(n));
+    let greeting = fields.take("greeting").map(|n| read_texts(n, reader)).unwrap_or_default();
+    let tasks = fields.take("tasks").map(|n| read_tasks(n, reader));
+    ScpiLink { address, terminator, error_query, greeting, tasks }
+}
+
+fn read_tasks(node: Node<'_>, reader: &mut Reader<'_>) -> ScpiTasks {
+    let mut fields = reader.with(|p| node.fields(p));
+    let mut tasks = ScpiTasks::default();
+    if let Some(starts) = reader.need(&mut fields, "start") {
+        let mut entries = reader.with(|p| starts.fields(p));
+        for (name, value) in entries.rest() {
+            if TaskKind::from_name(&name).is_none() {
+                let help = nearest(&name, TaskKind::ALL.iter().map(|k| k.name()))
+                    .map(|n| format!("did you mean `{n}`?"));
+                reader.report(Code::BenchName, value, format!("there is no task `{name}`"), help);
+            }
+            if let Some(message) = reader.text(value) {
+                tasks.start.insert(name, message);
+            }
+        }
+    }
+    let mut message = |name| reader.need(&mut fields, name).and_then(|n| reader.text(n)).unwrap_or_default();
+    tasks.busy = message("busy");
+    tasks.report = message("report");
+    tasks.data = message("data");
+    tasks.abort = message("abort");
+    reader.finish(fields);
+    tasks
+}

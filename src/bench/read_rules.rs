@@ -1,0 +1,166 @@
+//! Reads permits, interlocks and the steps to safe states.
+
+use super::read::Reader;
+use super::{Action, Bench, Condition, Interlock, Permit, Step, StepAction, Subject, TaskKind, expression};
+use crate::diagnostic::{Code, Diagnostic};
+use noctule_sim::document::{Fields, Node, nearest};
+
+pub(super) fn read_condition(node: Node<'_>, bench: &Bench, reader: &mut Reader<'_>) -> Option<Condition> {
+    let text = reader.text(node)?;
+    let lookup = |name: &str| bench.find(name).map(|id| (id, bench.channel(id).dimension()));
+    match expression::parse(&text, &lookup, &bench.names()) {
+        Ok(condition) => Some(condition),
+        Err(error) => {
+            let before = reader.found.len();
+            reader.report(Code::BenchExpression, node, error.message, error.help);
+            // Point into the text: past the opening quote, at the word in question.
+            if let Some(Diagnostic { column, .. }) = reader.found.get_mut(before) {
+                *column += 1 + u32::try_from(error.column).unwrap_or(0);
+            }
+            None
+        }
+    }
+}
+
+pub(super) fn read_permits(node: Node<'_>, bench: &Bench, reader: &mut Reader<'_>) -> Vec<Permit> {
+    let mut permits = Vec::new();
+    for item in reader.with(|p| node.items(p)) {
+        let mut fields = reader.with(|p| item.fields(p));
+        let name = reader.need(&mut fields, "name").and_then(|n| reader.text(n));
+        let subject = read_subject(&mut fields, bench, reader);
+        let above = fields.take("above").and_then(|n| match subject {
+            Some(Subject::Channel(channel)) => reader.quantity(n, bench.channel(channel).dimension()),
+            _ => None,
+        });
+        let condition = reader.need(&mut fields, "when").and_then(|n| read_condition(n, bench, reader));
+        let because = fields.take("because").and_then(|n| reader.text(n)).unwrap_or_default();
+        reader.finish(fields);
+        if let (Some(name), Some(subject), Some(condition)) = (name, subject, condition) {
+            permits.push(Permit { name, subject, above, condition, because });
+        }
+    }
+    permits
+}
+
+fn read_subject(fields: &mut Fields<'_>, bench: &Bench, reader: &mut Reader<'_>) -> Option<Subject> {
+    let set = fields.take("set");
+    let task = fields.take("task");
+    match (set, task) {
+        (Some(node), None) => read_channel_name(node, bench, reader).map(Subject::Channel),
+        (None, Some(node)) => {
+            let name = reader.text(node)?;
+            let kind = TaskKind::from_name(&name);
+            if kind.is_none() {
+                let help = nearest(&name, TaskKind::ALL.iter().map(|k| k.name()))
+                    .map(|n| format!("did you mean `{n}`?"));
+                reader.report(Code::BenchName, node, format!("there is no task `{name}`"), help);
+            }
+            kind.map(Subject::Task)
+        }
+        _ => {
+            let owner = fields.owner();
+            reader.report(Code::BenchField, owner, "a permit is about either `set` or `task`", None);
+            None
+        }
+    }
+}
+
+fn read_channel_name(node: Node<'_>, bench: &Bench, reader: &mut Reader<'_>) -> Option<super::ChannelId> {
+    let name = reader.text(node)?;
+    let found = bench.find(&name);
+    if found.is_none() {
+        let names = bench.names();
+        let help =
+            nearest(&name, names.iter().map(String::as_str)).map(|near| format!("did you mean `{near}`?"));
+        reader.report(Code::BenchName, node, format!("there is no channel `{name}`"), help);
+    }
+    found
+}
+
+pub(super) fn read_interlocks(node: Node<'_>, bench: &Bench, reader: &mut Reader<'_>) -> Vec<Interlock> {
+    let mut interlocks: Vec<Interlock> = Vec::new();
+    for item in reader.with(|p| node.items(p)) {
+        let mut fields = reader.with(|p| item.fields(p));
+        let name_node = reader.need(&mut fields, "name");
+        let name = name_node.and_then(|n| reader.text(n));
+        if let (Some(name), Some(node)) = (&name, name_node)
+            && interlocks.iter().any(|other| other.name == *name)
+        {
+            reader.report(Code::BenchName, node, format!("two interlocks are named `{name}`"), None);
+        }
+        let trip = reader.need(&mut fields, "trip").and_then(|n| read_condition(n, bench, reader));
+        let clear = fields.take("clear").and_then(|n| read_condition(n, bench, reader));
+        let only_while = fields.take("only_while").and_then(|n| read_condition(n, bench, reader));
+        let lasting_s = reader.duration(fields.take("lasting"), 0.0);
+        let every_s = reader.duration(fields.take("every"), 2.0).max(0.01);
+        let action = reader.need(&mut fields, "action").and_then(|n| read_action(n, reader));
+        let because = fields.take("because").and_then(|n| reader.text(n)).unwrap_or_default();
+        reader.finish(fields);
+        if let (Some(name), Some(trip), Some(action)) = (name, trip, action) {
+            interlocks.push(Interlock { name, trip, lasting_s, clear, every_s, action, only_while, because });
+        }
+    }
+    interlocks
+}
+
+fn read_action(node: Node<'_>, reader: &mut Reader<'_>) -> Option<Action> {
+    let action = match node.label() {
+        Some("Warn") => Action::Warn,
+        Some("Hold") => Action::Hold,
+        Some("Withdraw") => Action::Withdraw,
+        Some("Park") => Action::Park,
+        Some("ParkLatch") => Action::ParkLatch,
+        _ => {
+            let message = "an interlock's action is Warn, Hold, Withdraw, Park or ParkLatch";
+            reader.report(Code::BenchField, node, message, None);
+            return None;
+        }
+    };
+    Some(action)
+}
+
+pub(super) fn read_steps(node: Node<'_>, bench: &Bench, reader: &mut Reader<'_>) -> Vec<Step> {
+    let mut steps = Vec::new();
+    for item in reader.with(|p| node.items(p)) {
+        let mut fields = reader.with(|p| item.fields(p));
+        let within_s = reader.duration(fields.take("within"), 60.0);
+        let action = match item.label() {
+            Some("Withdraw") => Some(StepAction::Withdraw),
+            Some("Set") => read_set(&mut fields, bench, reader),
+            Some("Keep") => reader
+                .need(&mut fields, "channel")
+                .and_then(|n| read_channel_name(n, bench, reader))
+                .map(|channel| StepAction::Keep { channel }),
+            _ => {
+                reader.report(Code::BenchField, item, "a step is Withdraw, Set or Keep", None);
+                fields.rest();
+                None
+            }
+        };
+        reader.finish(fields);
+        steps.extend(action.map(|action| Step { action, within_s }));
+    }
+    steps
+}
+
+fn read_set(fields: &mut Fields<'_>, bench: &Bench, reader: &mut Reader<'_>) -> Option<StepAction> {
+    let channel_node = reader.need(fields, "channel");
+    let id = channel_node.and_then(|n| read_channel_name(n, bench, reader));
+    let to_node = reader.need(fields, "to");
+    let (id, node) = (id?, to_node?);
+    let channel = bench.channel(id);
+    let value = reader.quantity(node, channel.dimension())?;
+    if !channel.settable {
+        reader.report(Code::BenchLimits, node, format!("`{}` can't be set", channel.name), None);
+    } else if !channel.within(value) {
+        let message = format!(
+            "{} lies outside the limits of `{}`, {} to {}",
+            channel.show(value),
+            channel.name,
+            channel.show(channel.min),
+            channel.show(channel.max)
+        );
+        reader.report(Code::BenchLimits, node, message, None);
+    }
+    Some(StepAction::Set { channel: id, value })
+}

@@ -1,0 +1,158 @@
+//! Rules of the bench that act below every sequence: permits, interlocks, steps to safe states.
+
+use super::{ChannelId, Condition};
+use std::fmt;
+
+macro_rules! task_kinds {
+    ($($name:ident = $text:literal, $once:literal, $meaning:literal;)*) => {
+        /// Things the microscope does that take a while.
+        #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord)]
+        pub enum TaskKind {
+            $(#[doc = $meaning] $name,)*
+        }
+
+        impl TaskKind {
+            /// All of them.
+            pub const ALL: &'static [TaskKind] = &[$(TaskKind::$name,)*];
+
+            /// The name in bench files and records.
+            pub fn name(self) -> &'static str {
+                match self { $(TaskKind::$name => $text,)* }
+            }
+
+            /// Whether doing it a second time is not the same as doing it once.
+            /// Such a task has its intent recorded first and is never repeated on its own.
+            pub fn once_only(self) -> bool {
+                match self { $(TaskKind::$name => $once,)* }
+            }
+        }
+    };
+}
+
+task_kinds! {
+    Approach = "approach", false, "Bring the tip into tunnelling range.";
+    Withdraw = "withdraw", false, "Pull the tip out of tunnelling range.";
+    CoarseStep = "coarse_step", true, "Steps of the coarse motor.";
+    MoveTip = "move_tip", false, "Move the tip within the scanner's range.";
+    Pulse = "pulse", true, "A voltage pulse at the junction.";
+    PickUp = "pick_up", true, "Pick up the atom under the tip.";
+    Drop = "drop", true, "Put down an atom from the tip.";
+    Trace = "trace", false, "Readings of one channel, evenly spaced in time.";
+    Image = "image", false, "An image line by line.";
+    Regenerate = "regenerate", false, "Regenerate the condensation pot.";
+    Persist = "persist", false, "Put the magnet into persistent mode, or back.";
+}
+
+impl TaskKind {
+    /// The kind of that name.
+    pub fn from_name(name: &str) -> Option<TaskKind> {
+        TaskKind::ALL.iter().copied().find(|kind| kind.name() == name)
+    }
+}
+
+/// What a permit is about.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Subject {
+    /// Setting a channel.
+    Channel(ChannelId),
+    /// Starting a task.
+    Task(TaskKind),
+}
+
+/// A condition for setting a channel or starting a task.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Permit {
+    /// Its name, for messages.
+    pub name: String,
+    /// What it is about.
+    pub subject: Subject,
+    /// For channels: it applies only to targets whose size is above this.
+    pub above: Option<f64>,
+    /// What must hold.
+    pub condition: Condition,
+    /// The reason, for people.
+    pub because: String,
+}
+
+/// What an interlock does, by severity.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+pub enum Action {
+    /// Says so; everything goes on.
+    Warn,
+    /// The sequence waits, the bench is kept as it is.
+    Hold,
+    /// The tip is withdrawn first, then the sequence waits.
+    Withdraw,
+    /// The sequence ends and the bench is parked.
+    Park,
+    /// Parked, and nothing runs until an operator has acknowledged it.
+    ParkLatch,
+}
+
+impl Action {
+    /// The name in bench files and records.
+    pub fn name(self) -> &'static str {
+        match self {
+            Action::Warn => "warn",
+            Action::Hold => "hold",
+            Action::Withdraw => "withdraw",
+            Action::Park => "park",
+            Action::ParkLatch => "park-and-latch",
+        }
+    }
+}
+
+impl fmt::Display for Action {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(self.name())
+    }
+}
+
+/// A condition that is watched all the time.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Interlock {
+    /// Its name, unique on the bench.
+    pub name: String,
+    /// Trips when this holds …
+    pub trip: Condition,
+    /// … for this long, s.
+    pub lasting_s: f64,
+    /// Clears when this holds; when none is given, as soon as `trip` does not.
+    pub clear: Option<Condition>,
+    /// How often the channels it needs are read, s.
+    pub every_s: f64,
+    /// What it does.
+    pub action: Action,
+    /// Watched only while this holds.
+    pub only_while: Option<Condition>,
+    /// The reason, for people.
+    pub because: String,
+}
+
+/// One step towards a safe state.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Step {
+    /// What is done.
+    pub action: StepAction,
+    /// Longest time for it, s.
+    pub within_s: f64,
+}
+
+/// What a step does.
+#[derive(Debug, Clone, PartialEq)]
+pub enum StepAction {
+    /// Withdraw the tip.
+    Withdraw,
+    /// Bring a channel to a value, at its permitted slew.
+    Set {
+        /// The channel.
+        channel: ChannelId,
+        /// The value, SI.
+        value: f64,
+    },
+    /// Leave a channel as it is, on purpose, and say so.
+    Keep {
+        /// The channel.
+        channel: ChannelId,
+    },
+}

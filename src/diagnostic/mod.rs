@@ -1,0 +1,89 @@
+//! One kind of message for everything that is wrong with a file: a code, a
+//! place, one sentence and a hint. Rendered for people by [`render`], for
+//! programs by serde.
+
+mod codes;
+mod render;
+
+pub use codes::{CODES, Code, CodeEntry};
+pub use render::render;
+
+use serde::Serialize;
+use std::fmt;
+
+/// How bad it is.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize)]
+#[serde(rename_all = "lowercase")]
+pub enum Severity {
+    /// Likely not what was meant; the sequence may run.
+    Warning,
+    /// Nothing runs until this is mended.
+    Error,
+}
+
+/// One thing that is wrong with a sequence, a bench or a world.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct Diagnostic {
+    /// Error or warning.
+    pub severity: Severity,
+    /// The code to look up in the guide.
+    pub code: Code,
+    /// One plain sentence.
+    pub message: String,
+    /// The file, as it was named on the command line.
+    pub file: String,
+    /// Line, from 1; 0 where the file as a whole is meant.
+    pub line: u32,
+    /// Column in characters, from 1.
+    pub column: u32,
+    /// What to do, where that can be said.
+    pub help: Option<String>,
+}
+
+impl Diagnostic {
+    /// An error at a place.
+    pub fn error(code: Code, file: &str, place: (u32, u32), message: impl Into<String>) -> Self {
+        Self {
+            severity: Severity::Error,
+            code,
+            message: message.into(),
+            file: file.to_owned(),
+            line: place.0,
+            column: place.1,
+            help: None,
+        }
+    }
+
+    /// The same as a warning.
+    #[must_use]
+    pub fn as_warning(mut self) -> Self {
+        self.severity = Severity::Warning;
+        self
+    }
+
+    /// With a hint.
+    #[must_use]
+    pub fn with_help(mut self, help: impl Into<Option<String>>) -> Self {
+        self.help = help.into();
+        self
+    }
+}
+
+impl fmt::Display for Diagnostic {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let word = match self.severity {
+            Severity::Error => "error",
+            Severity::Warning => "warning",
+        };
+        write!(f, "{}:{}:{}: {word}[{}]: {}", self.file, self.line, self.column, self.code, self.message)?;
+        match &self.help {
+            Some(help) => write!(f, "\n  hint: {help}"),
+            None => Ok(()),
+        }
+    }
+}
+
+/// Whether any of them is an error.
+pub fn has_errors(diagnostics: &[Diagnostic]) -> bool {
+    diagnostics.iter().any(|d| d.severity == Severity::Error)
+}

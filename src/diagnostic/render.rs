@@ -1,0 +1,82 @@
+//! Diagnostics as a person reads them: the source line with the place underlined.
+
+use super::{Diagnostic, Severity};
+use annotate_snippets::{AnnotationKind, Level, Renderer, Snippet};
+
+/// Renders diagnostics of one source text. Colour only if asked for.
+pub fn render(diagnostics: &[Diagnostic], source: &str, colour: bool) -> String {
+    let renderer = if colour { Renderer::styled() } else { Renderer::plain() };
+    let mut out = String::new();
+    for diagnostic in diagnostics {
+        out.push_str(&render_one(&renderer, diagnostic, source));
+        out.push_str("\n\n");
+    }
+    out
+}
+
+fn render_one(renderer: &Renderer, diagnostic: &Diagnostic, source: &str) -> String {
+    let level = match diagnostic.severity {
+        Severity::Error => Level::ERROR,
+        Severity::Warning => Level::WARNING,
+    };
+    let title = level.primary_title(diagnostic.message.as_str()).id(diagnostic.code.text());
+    let Some(span) = span_of(source, diagnostic.line, diagnostic.column) else {
+        let mut text = diagnostic.to_string();
+        text.shrink_to_fit();
+        return text;
+    };
+    let snippet =
+        Snippet::source(source).path(diagnostic.file.as_str()).annotation(AnnotationKind::Primary.span(span));
+    let mut group = title.element(snippet);
+    if let Some(help) = &diagnostic.help {
+        group = group.element(Level::HELP.with_name("hint").message(help.as_str()));
+    }
+    renderer.render(&[group]).to_string()
+}
+
+/// Bytes of the word or quoted text that begins at a place; none if there is no such place.
+fn span_of(source: &str, line: u32, column: u32) -> Option<std::ops::Range<usize>> {
+    let line = usize::try_from(line).ok()?.checked_sub(1)?;
+    let mut start = 0;
+    for _ in 0..line {
+        start += source[start..].find('\n')? + 1;
+    }
+    let text = source[start..].split('\n').next().unwrap_or("");
+    let skip = usize::try_from(column).unwrap_or(1).saturating_sub(1);
+    let offset = text.char_indices().nth(skip).map_or(text.len(), |(at, _)| at);
+    let rest = &text[offset..];
+    let length = word_length(rest).min(rest.len());
+    Some(start + offset..start + offset + length)
+}
+
+fn word_length(rest: &str) -> usize {
+    if let Some(inside) = rest.strip_prefix('"') {
+        return inside.find('"').map_or(rest.len(), |end| end + 2);
+    }
+    let word = rest.find(|c: char| !c.is_alphanumeric() && c != '_').unwrap_or(rest.len());
+    if word > 0 { word } else { rest.chars().next().map_or(0, char::len_utf8) }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::diagnostic::Code;
+
+    #[test]
+    fn the_place_is_underlined() {
+        let source = "let x = 1;\nsett(\"bias\", 5.mV);\n";
+        let diagnostic =
+            Diagnostic::error(Code::UnknownVerb, "night.rhai", (2, 1), "there is no verb `sett`")
+                .with_help(Some("did you mean `set`?".to_owned()));
+        let text = render(&[diagnostic], source, false);
+        assert!(text.contains("error[S03]: there is no verb `sett`"), "{text}");
+        assert!(text.contains("^^^^"), "{text}");
+        assert!(text.contains("hint: did you mean `set`?"), "{text}");
+    }
+
+    #[test]
+    fn a_place_past_the_end_does_no_harm() {
+        let diagnostic = Diagnostic::error(Code::SequenceSyntax, "a", (99, 3), "odd");
+        assert!(render(&[diagnostic], "one\n", false).contains("odd"));
+    }
+}
