@@ -4,4 +4,7 @@
 pub mod analysis;
 pub mod bench;
 pub mod diagnostic;
+pub mod instrument;
 pub mod quantity;
+pub mod record;
+pub mod supervisor;

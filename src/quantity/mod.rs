@@ -12,11 +12,13 @@
 
 mod dimension;
 mod duration;
+mod moment;
 mod print;
 mod unit;
 
 pub use dimension::Dimension;
 pub use duration::in_words;
+pub use moment::Moment;
 pub use print::{in_unit, significant};
 pub use unit::{Unit, known_symbols};
 

@@ -1,0 +1,61 @@
+//! How instruments fail.
+
+use serde::{Deserialize, Serialize};
+use std::fmt;
+
+/// Kinds of failure that are met in different ways.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+#[non_exhaustive]
+pub enum ErrorKind {
+    /// Nobody is there: the connection can't be made, or is gone.
+    Absent,
+    /// Somebody is there, but occupied; asking again later is right.
+    Busy,
+    /// It understood and will not do it.
+    Refused,
+    /// It answered something that makes no sense, or is no finite number.
+    Garbled,
+    /// It did not answer in time.
+    TimedOut,
+}
+
+impl ErrorKind {
+    /// Whether trying the same again may help.
+    pub fn may_pass(self) -> bool {
+        !matches!(self, ErrorKind::Refused)
+    }
+
+    /// The word in messages.
+    pub fn word(self) -> &'static str {
+        match self {
+            ErrorKind::Absent => "absent",
+            ErrorKind::Busy => "busy",
+            ErrorKind::Refused => "refused",
+            ErrorKind::Garbled => "garbled",
+            ErrorKind::TimedOut => "timed out",
+        }
+    }
+}
+
+/// A failure with its kind and one sentence.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, thiserror::Error)]
+pub struct InstrumentError {
+    /// The kind.
+    pub kind: ErrorKind,
+    /// One plain sentence.
+    pub message: String,
+}
+
+impl InstrumentError {
+    /// A failure.
+    pub fn new(kind: ErrorKind, message: impl Into<String>) -> Self {
+        Self { kind, message: message.into() }
+    }
+}
+
+impl fmt::Display for InstrumentError {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        write!(f, "{} ({})", self.message, self.kind.word())
+    }
+}

@@ -1,0 +1,64 @@
+//! The contract between `noctule` and whatever moves and measures.
+//!
+//! An [`Instrument`] is one end of one link of the bench. Everything above it
+//! deals in channels and SI values; everything below it is the instrument's own.
+//! There are three kinds: the simulated microscope, SCPI over TCP, and a driver
+//! process that speaks JSON-RPC 2.0 lines.
+//!
+//! # What every call promises
+//! * Values are SI (levels in dBm, flags 0 or 1).
+//! * A call blocks until the instrument has answered, at most the link's timeout.
+//!   It never waits for something physical: a ramp and a task are started, then asked for.
+//! * After [`ErrorKind::TimedOut`] or [`ErrorKind::Garbled`] the link is suspect: the next
+//!   call resynchronises first, and an answer that comes late is never taken for a new one.
+//! * After [`ErrorKind::Refused`] and [`ErrorKind::Busy`] nothing has changed.
+//! * After [`ErrorKind::Absent`], [`Instrument::reconnect`] may bring it back.
+//!
+//! # For authors of drivers
+//! `set` and `read` may be repeated after any error: doing them twice is doing them once.
+//! `begin` may not, for tasks that are [once only](crate::bench::TaskKind::once_only).
+
+mod error;
+mod task;
+
+pub use error::{ErrorKind, InstrumentError};
+pub use task::{Task, TaskReport};
+
+use crate::bench::Channel;
+
+/// Who an instrument says it is.
+#[derive(Debug, Clone, PartialEq, Eq, Default)]
+pub struct Identity {
+    /// The answer to `*IDN?`, or the like.
+    pub text: String,
+    /// Whether it is a simulation that may be paced faster than real time.
+    pub simulated: bool,
+}
+
+/// One end of one link. See the [module](self) for what every call promises.
+#[cfg_attr(test, mockall::automock)]
+pub trait Instrument {
+    /// Asks who is there. Repeatable.
+    fn identify(&mut self) -> Result<Identity, InstrumentError>;
+
+    /// Sets a channel to an SI value and returns when the instrument has taken it, which
+    /// for a magnet is long before the field is there. Repeatable.
+    fn set(&mut self, channel: &Channel, si: f64) -> Result<(), InstrumentError>;
+
+    /// Reads a channel, SI. Never returns a value that is not finite. Repeatable.
+    fn read(&mut self, channel: &Channel) -> Result<f64, InstrumentError>;
+
+    /// Starts a task; `traced` is the channel of a [`Task::Trace`]. Returns when the
+    /// instrument has taken it. [`ErrorKind::Busy`] while another runs. Not repeatable
+    /// after [`ErrorKind::TimedOut`] unless the task's kind is.
+    fn begin<'c>(&mut self, task: &Task, traced: Option<&'c Channel>) -> Result<(), InstrumentError>;
+
+    /// Asks for the end of the task: `None` while it runs, then its report, once. Repeatable while it runs.
+    fn poll(&mut self) -> Result<Option<TaskReport>, InstrumentError>;
+
+    /// Ends a running task safely; no harm if none runs. Repeatable.
+    fn abort(&mut self) -> Result<(), InstrumentError>;
+
+    /// Drops the connection, if any, and makes it anew. Repeatable.
+    fn reconnect(&mut self) -> Result<(), InstrumentError>;
+}

@@ -1,0 +1,134 @@
+//! Tasks: things the microscope does that take a while.
+
+use crate::bench::{ChannelId, TaskKind};
+use serde::{Deserialize, Serialize};
+use serde_json::{Value, json};
+
+/// A task with its arguments, SI.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum Task {
+    /// Bring the tip into tunnelling range.
+    Approach,
+    /// Pull the tip out of tunnelling range.
+    Withdraw,
+    /// Steps of the coarse motor; away from the surface if negative.
+    CoarseStep {
+        /// How many.
+        steps: i32,
+    },
+    /// Move the tip, loop closed.
+    MoveTip {
+        /// Target, m.
+        x_m: f64,
+        /// Target, m.
+        y_m: f64,
+        /// Speed, m/s.
+        speed_m_s: f64,
+    },
+    /// A voltage pulse.
+    Pulse {
+        /// Height, V.
+        volts: f64,
+        /// Length, s.
+        length_s: f64,
+    },
+    /// Pick up the atom under the tip.
+    PickUp,
+    /// Put down an atom from the tip.
+    Drop,
+    /// Readings of one channel.
+    Trace {
+        /// The channel.
+        channel: ChannelId,
+        /// How many.
+        samples: u32,
+        /// Distance in time, s.
+        interval_s: f64,
+    },
+    /// An image.
+    Image {
+        /// Centre, m.
+        x_m: f64,
+        /// Centre, m.
+        y_m: f64,
+        /// Side of the square frame, m.
+        size_m: f64,
+        /// Pixels along a side.
+        pixels: u32,
+        /// Time for one line, s.
+        line_s: f64,
+    },
+    /// Regenerate the condensation pot.
+    Regenerate,
+    /// Persistent mode on or off.
+    Persist {
+        /// The mode wanted.
+        persistent: bool,
+    },
+}
+
+impl Task {
+    /// Its kind.
+    pub fn kind(&self) -> TaskKind {
+        match self {
+            Task::Approach => TaskKind::Approach,
+            Task::Withdraw => TaskKind::Withdraw,
+            Task::CoarseStep { .. } => TaskKind::CoarseStep,
+            Task::MoveTip { .. } => TaskKind::MoveTip,
+            Task::Pulse { .. } => TaskKind::Pulse,
+            Task::PickUp => TaskKind::PickUp,
+            Task::Drop => TaskKind::Drop,
+            Task::Trace { .. } => TaskKind::Trace,
+            Task::Image { .. } => TaskKind::Image,
+            Task::Regenerate => TaskKind::Regenerate,
+            Task::Persist { .. } => TaskKind::Persist,
+        }
+    }
+
+    /// Its arguments by name, for records and for driver processes.
+    pub fn arguments(&self) -> Value {
+        match *self {
+            Task::Approach | Task::Withdraw | Task::PickUp | Task::Drop | Task::Regenerate => json!({}),
+            Task::CoarseStep { steps } => json!({ "steps": steps }),
+            Task::MoveTip { x_m, y_m, speed_m_s } => {
+                json!({ "x_m": x_m, "y_m": y_m, "speed_m_s": speed_m_s })
+            }
+            Task::Pulse { volts, length_s } => json!({ "volts": volts, "length_s": length_s }),
+            Task::Trace { channel, samples, interval_s } => {
+                json!({ "channel": channel.0, "samples": samples, "interval_s": interval_s })
+            }
+            Task::Image { x_m, y_m, size_m, pixels, line_s } => {
+                json!({ "x_m": x_m, "y_m": y_m, "size_m": size_m, "pixels": pixels, "line_s": line_s })
+            }
+            Task::Persist { persistent } => json!({ "persistent": persistent }),
+        }
+    }
+
+    /// A generous bound on its duration, s, after which it counts as hung.
+    pub fn longest_s(&self) -> f64 {
+        match *self {
+            Task::Approach => 3600.0,
+            Task::Withdraw => 300.0,
+            Task::CoarseStep { steps } => 30.0 + f64::from(steps.unsigned_abs()),
+            Task::MoveTip { .. } => 1800.0,
+            Task::Pulse { length_s, .. } => 10.0 + length_s,
+            Task::PickUp | Task::Drop => 120.0,
+            Task::Trace { samples, interval_s, .. } => 30.0 + 1.5 * f64::from(samples) * interval_s,
+            Task::Image { pixels, line_s, .. } => 60.0 + 4.0 * f64::from(pixels) * line_s,
+            Task::Regenerate => 6.0 * 3600.0,
+            Task::Persist { .. } => 600.0,
+        }
+    }
+}
+
+/// How a task ended.
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+pub struct TaskReport {
+    /// Whether it did what was asked.
+    pub achieved: bool,
+    /// One plain sentence.
+    pub remark: String,
+    /// Trace and image: the numbers, SI. Else empty.
+    #[serde(skip)]
+    pub data: Vec<f64>,
+}

@@ -1,0 +1,235 @@
+//! Calls of the sequence: begun, finished, recorded, answered.
+
+use super::procedure::{Failure, Input, Procedure, Ramp, Reading, Sweeping, Tasking, Waiting};
+use super::slot::Purpose;
+use super::{
+    Answer, Call, Denial, Effect, Effects, Jot, OpenCall, Phase, Question, Reply, Request, Supervisor,
+};
+use crate::bench::expression::Readings;
+use crate::instrument::{ErrorKind, InstrumentError, Task};
+use crate::record::{Column, Entry};
+use serde_json::{Value, json};
+use std::sync::Arc;
+
+impl Supervisor {
+    pub(super) fn request(&mut self, call: Call, out: &mut Effects) {
+        assert!(self.call.is_none() && self.reply.is_none(), "a sequence makes one call at a time");
+        if let Phase::Ending(ending) = &self.phase {
+            out.push(Effect::Answer(Err(Denial::Ended(ending.clone()))));
+            return;
+        }
+        if matches!(self.phase, Phase::Closing(_) | Phase::Over) {
+            return;
+        }
+        self.place = call.place.clone();
+        let open = OpenCall { n: call.n, place: call.place, request: call.request, sweep: None };
+        self.call = Some(open);
+        if self.at_idle_boundary(out) {
+            return;
+        }
+        self.begin_call(out);
+    }
+
+    /// Begins the open call; called again after a hold that came before it had begun.
+    pub(super) fn begin_call(&mut self, out: &mut Effects) {
+        let Some(call) = self.call.clone() else { return };
+        let procedure = match &call.request {
+            Request::Set { channel, value } => Procedure::Ramp(Ramp::new(*channel, *value)),
+            Request::Read { channels, samples, spacing_s } => {
+                Procedure::Reading(Reading::new(&self.bench, channels, *samples, *spacing_s))
+            }
+            Request::Wait { seconds } => Procedure::Waiting(Waiting::new(*seconds)),
+            Request::Settle => {
+                Procedure::Waiting(Waiting::new(super::lockin::settle_s(&self.bench, &self.latest)))
+            }
+            Request::Sweep(plan) => match super::procedure::check_plan(&self.bench, plan) {
+                Ok(()) => self.begin_sweep(&call, plan, out),
+                Err(failure) => return self.finish_call(Err(failure), out),
+            },
+            Request::Task(task) => {
+                if task.kind().once_only() {
+                    self.append_intent(&call, out);
+                }
+                Procedure::Tasking(Tasking::new(*task))
+            }
+            Request::Record(jot) => return self.record_jot(&call, jot.clone(), out),
+            Request::Ask(question) => {
+                let answer = self.ask(*question);
+                return self.finish_call(answer, out);
+            }
+            Request::Park => {
+                let steps = super::safety::park_steps(&self.bench, false);
+                self.slot.begin(Procedure::Steps(steps), Purpose::ParkCall);
+                return self.run(Input::Go, out);
+            }
+        };
+        self.slot.begin(procedure, Purpose::Call);
+        self.run(Input::Go, out);
+    }
+
+    fn begin_sweep(&mut self, call: &OpenCall, plan: &Arc<super::SweepPlan>, out: &mut Effects) -> Procedure {
+        let sweep = plan.continues.unwrap_or(self.sweeps);
+        self.sweeps = self.sweeps.max(sweep + 1);
+        if let Some(open) = self.call.as_mut() {
+            open.sweep = Some(sweep);
+        }
+        if plan.continues.is_none() {
+            let column = |id: crate::bench::ChannelId| {
+                let channel = self.bench.channel(id);
+                Column {
+                    channel: channel.name.clone(),
+                    unit: channel.unit.text.clone(),
+                    si_unit: si_unit(channel),
+                }
+            };
+            let entry = Entry::SweepBegin {
+                n: call.n,
+                sweep,
+                name: plan.name.clone(),
+                args: call.request.arguments(&self.bench),
+                place: call.place.clone(),
+                fast: column(plan.fast.channel),
+                slow: plan.slow.map(|axis| column(axis.channel)),
+                read: plan.read.iter().map(|id| column(*id)).collect(),
+                points: plan.total(),
+                both_ways: plan.both_ways,
+            };
+            self.append(entry, Vec::new(), false, out);
+        }
+        Procedure::Sweeping(Sweeping::new(&self.bench, &self.latest, Arc::clone(plan), sweep))
+    }
+
+    fn append_intent(&mut self, call: &OpenCall, out: &mut Effects) {
+        let entry = Entry::Intent {
+            n: call.n,
+            verb: call.request.verb().to_owned(),
+            args: call.request.arguments(&self.bench),
+            place: call.place.clone(),
+        };
+        // The driver makes an urgent entry durable before it carries out a command that follows it.
+        self.append(entry, Vec::new(), true, out);
+    }
+
+    fn record_jot(&mut self, call: &OpenCall, jot: Jot, out: &mut Effects) {
+        let (n, place) = (call.n, call.place.clone());
+        let entry = match jot {
+            Jot::Note(text) => Entry::Note { n, text, place },
+            Jot::Decision { question, answer, reason } => {
+                Entry::Decision { n, question, answer, reason, place }
+            }
+            Jot::Judgement { what, sweep, title, body } => {
+                Entry::Judgement { n, what, sweep, title, body, place }
+            }
+            Jot::StepBegin { step, name, parent } => Entry::StepBegin { n, step, name, place, parent },
+            Jot::StepEnd { step, left_out } => Entry::StepEnd { n, step, left_out },
+        };
+        let seq = self.append(entry, Vec::new(), true, out);
+        self.call = None;
+        self.answer_when_durable(seq, Ok(Answer::Done), out);
+    }
+
+    fn ask(&self, question: Question) -> Result<Answer, Failure> {
+        match question {
+            Question::Elapsed => Ok(Answer::Number(self.now.s())),
+            Question::TimeLeft => {
+                let last = self.last_moment();
+                Ok(Answer::Number(last.map_or(f64::MAX, |last| last.since(self.now))))
+            }
+            Question::HeliumLeft => {
+                let helium = self.bench.helium;
+                let level =
+                    helium.and_then(|h| self.latest.latest(h.channel).map(|level| level - h.refill_mark_m3));
+                level.map(Answer::Number).ok_or_else(|| {
+                    let message = "the helium level has not been read, or the bench has no helium budget";
+                    Failure::Instrument(InstrumentError::new(ErrorKind::Absent, message))
+                })
+            }
+        }
+    }
+
+    /// A call has come to its end: record it, then answer it.
+    pub(super) fn finish_call(&mut self, result: Result<Answer, Failure>, out: &mut Effects) {
+        let Some(call) = self.call.take() else { return };
+        let verb = call.request.verb().to_owned();
+        let args = call.request.arguments(&self.bench);
+        let (n, place) = (call.n, call.place.clone());
+        let mut data = Vec::new();
+        let entry = match (&result, &call.request) {
+            (Ok(Answer::Sweep(sweep)), _) => {
+                let width = sweep.plan.read.len().max(1);
+                Entry::SweepEnd { n, sweep: sweep.sweep, points: (sweep.values.len() / width) as u64 }
+            }
+            (Ok(Answer::Task(report)), Request::Task(task @ (Task::Trace { .. } | Task::Image { .. }))) => {
+                data.clone_from(&report.data);
+                self.bulk_entry(n, verb, args, place, task, report)
+            }
+            _ => Entry::Call { n, verb, args, place, answer: encode(&result) },
+        };
+        let seq = self.append(entry, data, true, out);
+        let reply = result.map_err(|failure| match failure {
+            Failure::Instrument(error) => Denial::Instrument(error),
+            Failure::Forbidden(reason) => Denial::Forbidden(reason),
+        });
+        self.answer_when_durable(seq, reply, out);
+    }
+
+    fn bulk_entry(
+        &self,
+        n: u64,
+        verb: String,
+        args: String,
+        place: crate::record::Place,
+        task: &Task,
+        report: &crate::instrument::TaskReport,
+    ) -> Entry {
+        let (name, unit, shape, interval_s) = match *task {
+            Task::Trace { channel, interval_s, .. } => {
+                let channel = self.bench.channel(channel);
+                (channel.name.clone(), si_unit(channel), vec![report.data.len() as u64], interval_s)
+            }
+            Task::Image { pixels, line_s, .. } => {
+                ("height".to_owned(), "m".to_owned(), vec![u64::from(pixels), u64::from(pixels)], line_s)
+            }
+            _ => (String::new(), String::new(), Vec::new(), 0.0),
+        };
+        let (remark, achieved) = (report.remark.clone(), report.achieved);
+        Entry::Bulk { n, verb, args, place, name, unit, shape, interval_s, remark, achieved }
+    }
+
+    fn answer_when_durable(&mut self, seq: u64, reply: Reply, out: &mut Effects) {
+        if self.record_failed || self.durable > seq {
+            out.push(Effect::Answer(reply));
+        } else {
+            self.reply = Some((seq, reply));
+        }
+    }
+
+    pub(super) fn made_durable(&mut self, through: u64, out: &mut Effects) {
+        self.durable = self.durable.max(through + 1);
+        if self.reply.as_ref().is_some_and(|(seq, _)| self.durable > *seq)
+            && let Some((_, reply)) = self.reply.take()
+        {
+            out.push(Effect::Answer(reply));
+        }
+        self.close_if_durable(out);
+    }
+}
+
+/// Values in the file are SI; a level has no SI unit of its own.
+fn si_unit(channel: &crate::bench::Channel) -> String {
+    let symbol = channel.dimension().symbol();
+    if channel.dimension() == crate::quantity::Dimension::VOLUME { "m^3".to_owned() } else { symbol }
+}
+
+/// The answer as it is recorded and replayed.
+pub fn encode(result: &Result<Answer, Failure>) -> Value {
+    match result {
+        Ok(Answer::Done) => json!({ "done": true }),
+        Ok(Answer::Number(number)) => json!({ "number": number }),
+        Ok(Answer::Numbers(numbers)) => json!({ "numbers": numbers }),
+        Ok(Answer::Task(report)) => json!({ "task": report }),
+        Ok(Answer::Sweep(data)) => json!({ "sweep": data.sweep }),
+        Err(Failure::Instrument(error)) => json!({ "instrument": error }),
+        Err(Failure::Forbidden(reason)) => json!({ "forbidden": reason }),
+    }
+}

@@ -1,0 +1,104 @@
+//! The end: interrupt the sequence, park the bench, write the last entry.
+
+use super::procedure::{Failure, Input, Procedure};
+use super::safety::park_steps;
+use super::slot::Purpose;
+use super::{Answer, Denial, Effect, Effects, Phase, Supervisor};
+use crate::record::{Ending, Entry, Outcome};
+
+impl Supervisor {
+    /// Ends the run; the first reason counts.
+    pub(super) fn end(&mut self, ending: Ending, out: &mut Effects) {
+        if self.phase != Phase::Running {
+            return;
+        }
+        self.phase = Phase::Ending(ending.clone());
+        Self::notify("ending", format!("{}: {}", ending.outcome.word(), ending.reason), out);
+        // A reply that waits for the disk is overtaken: what it acknowledges is in the record all the same.
+        let unanswered = self.call.take().is_some() | self.reply.take().is_some();
+        if unanswered {
+            out.push(Effect::Answer(Err(Denial::Ended(ending.clone()))));
+        }
+        out.push(Effect::Interrupt(ending));
+        let at_work = self.slot.take();
+        let task_under_way = at_work.iter().chain(self.suspended.iter()).any(Procedure::holds_task);
+        self.suspended = None;
+        if self.parked {
+            return self.close(true, out);
+        }
+        self.slot.begin(Procedure::Steps(park_steps(&self.bench, task_under_way)), Purpose::Park);
+        self.run(Input::Go, out);
+    }
+
+    /// A procedure has come to its end.
+    pub(super) fn finished(&mut self, result: Result<Answer, Failure>, out: &mut Effects) {
+        let failed = match &self.slot.procedure {
+            Some(Procedure::Steps(steps)) => steps.failed(),
+            _ => 0,
+        };
+        match self.slot.purpose {
+            Some(Purpose::Call) => {
+                self.slot.take();
+                self.finish_call(result, out);
+            }
+            Some(Purpose::EnterHold) => self.hold_entered(out),
+            Some(Purpose::LeaveHold) => self.hold_left(failed > 0, out),
+            Some(Purpose::ParkCall) => {
+                self.slot.take();
+                self.parked = failed == 0;
+                self.finish_call(Ok(Answer::Done), out);
+            }
+            Some(Purpose::Park) => {
+                self.slot.take();
+                self.parked = failed == 0;
+                self.close(failed == 0, out);
+            }
+            None => {}
+        }
+    }
+
+    fn close(&mut self, parked: bool, out: &mut Effects) {
+        let Phase::Ending(ending) = self.phase.clone() else { return };
+        let text =
+            if parked { "the bench is parked" } else { "parking was NOT complete: see the park steps" };
+        Self::notify("park", text.to_owned(), out);
+        let entry = Entry::End { ending, parked, elapsed_s: self.now.s() };
+        let seq = self.append(entry, Vec::new(), true, out);
+        self.phase = Phase::Closing(seq);
+        self.close_if_durable(out);
+    }
+
+    pub(super) fn close_if_durable(&mut self, out: &mut Effects) {
+        let Phase::Closing(seq) = self.phase else { return };
+        if self.record_failed || self.durable > seq {
+            self.phase = Phase::Over;
+            out.push(Effect::Over);
+        }
+    }
+
+    pub(super) fn record_failed(&mut self, reason: &str, out: &mut Effects) {
+        if self.record_failed {
+            return;
+        }
+        self.record_failed = true;
+        let ending = Ending {
+            outcome: Outcome::Fault,
+            reason: format!("the run file can't be written: {reason}"),
+            place: self.place.clone(),
+            latched: false,
+        };
+        self.end(ending, out);
+        self.close_if_durable(out);
+    }
+
+    pub(super) fn keeper_lost(&mut self, out: &mut Effects) {
+        let what = "the keeper process is gone".to_owned();
+        self.append(Entry::Fault { link: "keeper".to_owned(), what: what.clone() }, Vec::new(), true, out);
+        Self::notify("fault", what.clone(), out);
+        if self.bench.keeper.park_if_lost {
+            let ending =
+                Ending { outcome: Outcome::Fault, reason: what, place: self.place.clone(), latched: false };
+            self.end(ending, out);
+        }
+    }
+}

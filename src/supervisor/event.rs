@@ -1,0 +1,192 @@
+//! What comes into the supervisor and what goes out of it.
+
+use super::{Call, Reply};
+use crate::bench::ChannelId;
+use crate::instrument::{InstrumentError, Task, TaskReport};
+use crate::record::{Ending, Entry, Outcome, Place, Point, Values, WIDEST_POINT};
+
+/// Something has happened.
+#[derive(Debug, Clone, PartialEq)]
+pub enum Event {
+    /// The sequence calls a verb.
+    Request(Call),
+    /// An instrument has answered a command.
+    Answered {
+        /// The command.
+        ticket: Ticket,
+        /// Its outcome.
+        outcome: Answered,
+    },
+    /// Time has passed.
+    Tick,
+    /// Everything up to this sequence number is on disk.
+    Durable {
+        /// The number.
+        through: u64,
+    },
+    /// The record can't be written.
+    RecordFailed(String),
+    /// An operator's word.
+    Operator(Word),
+    /// The keeper process is gone.
+    KeeperLost,
+    /// The clock of the computer was set.
+    ClockJumped {
+        /// By how much, s.
+        by_s: f64,
+    },
+    /// The sequence has come to its end, or failed by itself.
+    SequenceEnded {
+        /// Finished or failed, or fault where an instrument's error was not caught.
+        outcome: Outcome,
+        /// One sentence.
+        reason: String,
+        /// Where.
+        place: Place,
+    },
+}
+
+/// An operator's word.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Word {
+    /// Finish the point in hand, then wait.
+    Hold,
+    /// Go to the refill state, then wait.
+    HoldForRefill,
+    /// Go on.
+    Release,
+    /// End at the next point and park; a second time: at once.
+    Stop,
+}
+
+/// What an instrument has answered.
+#[derive(Debug, Clone, PartialEq)]
+pub enum Answered {
+    /// A set, a start or an abort was taken.
+    Taken,
+    /// Readings, in the order of the command.
+    Read(Values),
+    /// The task still runs.
+    Running,
+    /// The task has ended.
+    Ended(TaskReport),
+    /// It failed.
+    Failed(InstrumentError),
+}
+
+/// Marks a command, so that its answer finds the one who waits for it.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+pub struct Ticket {
+    /// Who waits.
+    pub owner: Owner,
+    /// Counts up; an answer to an older command is dropped.
+    pub serial: u64,
+}
+
+/// Who waits for an answer.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+pub enum Owner {
+    /// The procedure at work: a call of the sequence, hold, park.
+    Main,
+    /// The watch, over one link.
+    Watch(u16),
+}
+
+/// Up to [`WIDEST_POINT`] channels of one link.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Channels {
+    len: u8,
+    ids: [ChannelId; WIDEST_POINT],
+}
+
+impl Channels {
+    /// From a slice.
+    ///
+    /// # Panics
+    /// If it is longer than [`WIDEST_POINT`].
+    pub fn new(channels: &[ChannelId]) -> Self {
+        let mut ids = [ChannelId(0); WIDEST_POINT];
+        ids[..channels.len()].copy_from_slice(channels);
+        Self { len: channels.len() as u8, ids }
+    }
+
+    /// The channels.
+    pub fn as_slice(&self) -> &[ChannelId] {
+        &self.ids[..usize::from(self.len)]
+    }
+}
+
+/// A command to the instrument at the end of one link.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum Command {
+    /// Set a channel, SI.
+    Set {
+        /// The channel.
+        channel: ChannelId,
+        /// The value.
+        value: f64,
+    },
+    /// Read channels of one link.
+    Read {
+        /// The channels.
+        channels: Channels,
+    },
+    /// Start a task.
+    Begin(Task),
+    /// Ask for its end.
+    Poll,
+    /// End it safely.
+    Abort,
+}
+
+/// Something is to be done by the driver.
+#[derive(Debug, Clone, PartialEq)]
+pub enum Effect {
+    /// Send a command over a link.
+    Command {
+        /// Marks its answer.
+        ticket: Ticket,
+        /// Index of the link.
+        link: usize,
+        /// The command.
+        command: Command,
+    },
+    /// Append an entry to the run file.
+    Append {
+        /// Its number; they come without gaps.
+        seq: u64,
+        /// The entry.
+        entry: Box<Entry>,
+        /// Numbers that go with it: a trace, an image.
+        data: Vec<f64>,
+        /// Whether somebody waits until it is on disk.
+        urgent: bool,
+    },
+    /// Append a point of a sweep.
+    AppendPoint {
+        /// Its number; they come without gaps.
+        seq: u64,
+        /// The point.
+        point: Point,
+    },
+    /// Answer the sequence.
+    Answer(Reply),
+    /// End the sequence, whatever it is doing.
+    Interrupt(Ending),
+    /// Tell people.
+    Notify(Notice),
+    /// The bench is parked and the last entry is written: nothing more will come.
+    Over,
+}
+
+/// Something people should know as it happens.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Notice {
+    /// One of `interlock`, `cleared`, `held`, `released`, `fault`, `park`, `ending`.
+    pub topic: &'static str,
+    /// One plain sentence.
+    pub text: String,
+}
+
+/// Where effects are collected; reused from event to event.
+pub type Effects = Vec<Effect>;

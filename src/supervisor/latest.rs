@@ -1,0 +1,141 @@
+//! What was last read from and last sent to each channel.
+
+use crate::bench::ChannelId;
+use crate::bench::expression::Readings;
+use crate::quantity::Moment;
+
+/// After so many failures in a row a channel counts as unreadable.
+const FAILURES_UNTIL_UNREADABLE: u32 = 3;
+/// Time over which a rate of change is taken, s.
+const RATE_SPAN_S: f64 = 30.0;
+
+#[derive(Debug, Clone, Copy)]
+struct Cell {
+    value: f64,
+    read_at: Option<Moment>,
+    changed_at: Moment,
+    failures: u32,
+    sent: Option<(f64, Moment)>,
+    earlier: (f64, Moment),
+    older: Option<(f64, Moment)>,
+}
+
+/// The table of all channels.
+#[derive(Debug, Clone)]
+pub struct Latest {
+    cells: Vec<Cell>,
+    now: Moment,
+    clock_jump: Option<(f64, Moment)>,
+}
+
+impl Latest {
+    /// Nothing read, nothing sent.
+    pub fn new(channels: usize) -> Self {
+        let cell = Cell {
+            value: f64::NAN,
+            read_at: None,
+            changed_at: Moment::START,
+            failures: 0,
+            sent: None,
+            earlier: (f64::NAN, Moment::START),
+            older: None,
+        };
+        Self { cells: vec![cell; channels], now: Moment::START, clock_jump: None }
+    }
+
+    /// Conditions are worked out for this moment.
+    pub fn advance(&mut self, now: Moment) {
+        self.now = now;
+    }
+
+    /// A good reading.
+    pub fn note(&mut self, channel: ChannelId, value: f64) {
+        assert!(value.is_finite(), "readings are checked before they are noted");
+        let now = self.now;
+        let cell = &mut self.cells[channel.index()];
+        match cell.read_at {
+            None => {
+                cell.changed_at = now;
+                cell.earlier = (value, now);
+            }
+            Some(_) => {
+                if cell.value != value {
+                    cell.changed_at = now;
+                }
+                // Two marks, half a span apart, keep the base of the rate between one and two spans old.
+                if now.since(cell.earlier.1) >= RATE_SPAN_S / 2.0 {
+                    cell.older = Some(cell.earlier);
+                    cell.earlier = (value, now);
+                }
+            }
+        }
+        cell.value = value;
+        cell.read_at = Some(now);
+        cell.failures = 0;
+    }
+
+    /// A failed attempt to read.
+    pub fn note_failure(&mut self, channel: ChannelId) {
+        let cell = &mut self.cells[channel.index()];
+        cell.failures = cell.failures.saturating_add(1);
+    }
+
+    /// A value was sent.
+    pub fn note_sent(&mut self, channel: ChannelId, value: f64) {
+        self.cells[channel.index()].sent = Some((value, self.now));
+    }
+
+    /// What a channel was last told, and when.
+    pub fn sent(&self, channel: ChannelId) -> Option<(f64, Moment)> {
+        self.cells[channel.index()].sent
+    }
+
+    /// Best knowledge of where a settable channel stands: last told, else last read.
+    pub fn standing(&self, channel: ChannelId) -> Option<f64> {
+        let cell = &self.cells[channel.index()];
+        cell.sent.map(|(value, _)| value).or_else(|| self.latest(channel))
+    }
+
+    /// Forgets what a channel was told, so that it is read anew before it is moved.
+    pub fn forget_sent(&mut self, channel: ChannelId) {
+        self.cells[channel.index()].sent = None;
+    }
+
+    /// The clock of the computer was set.
+    pub fn note_clock_jump(&mut self, by_s: f64) {
+        self.clock_jump = Some((by_s.abs(), self.now));
+    }
+}
+
+impl Readings for Latest {
+    fn latest(&self, channel: ChannelId) -> Option<f64> {
+        let cell = &self.cells[channel.index()];
+        cell.read_at.map(|_| cell.value)
+    }
+
+    fn rate_per_s(&self, channel: ChannelId) -> Option<f64> {
+        let cell = &self.cells[channel.index()];
+        let (base, at) = cell.older?;
+        let span = cell.read_at?.since(at);
+        (span > 0.0).then(|| (cell.value - base) / span)
+    }
+
+    fn age_s(&self, channel: ChannelId) -> f64 {
+        self.now.since(self.cells[channel.index()].read_at.unwrap_or(Moment::START))
+    }
+
+    fn frozen_s(&self, channel: ChannelId) -> f64 {
+        let cell = &self.cells[channel.index()];
+        // A dead sensor is not frozen: only the time up to its last reading counts.
+        cell.read_at.map_or(0.0, |read_at| read_at.since(cell.changed_at))
+    }
+
+    fn unreadable(&self, channel: ChannelId) -> bool {
+        self.cells[channel.index()].failures >= FAILURES_UNTIL_UNREADABLE
+    }
+
+    fn clock_jump_s(&self) -> f64 {
+        // A jump is news for a minute.
+        self.clock_jump.filter(|(_, at)| self.now.since(*at) < 60.0).map_or(0.0, |(by_s, _)| by_s)
+    }
+}

@@ -1,0 +1,402 @@
+//! The core: a pure state machine that stands between a sequence and the bench.
+//!
+//! [`Supervisor::handle`] takes an [`Event`] and the present moment and gives [`Effect`]s. It does no
+//! I/O, knows no clock and has no threads; the two drivers in [`crate::drive`] feed it, one with real
+//! time, one with virtual time. What is rehearsed is therefore the code that runs at night.
+//!
+//! A call of the sequence becomes a [`procedure`]. Its commands pass the [`gate`], where limits, slew and
+//! permits are checked, whoever sends them. Beside it the [`watch`] reads channels for the
+//! [interlocks](interlock). A trip, a stop, a window's end or a failed record ends the sequence with
+//! [`Denial::Ended`], which no sequence can catch, and parks the bench.
+
+mod calls;
+mod ending;
+mod event;
+pub mod gate;
+mod hold;
+mod interlock;
+mod latest;
+mod lockin;
+pub mod procedure;
+mod request;
+mod safety;
+mod slot;
+mod watch;
+
+pub use event::{Answered, Channels, Command, Effect, Effects, Event, Notice, Owner, Ticket, Word};
+pub use latest::Latest;
+pub use lockin::settle_in_time_constants;
+pub use request::{Answer, Axis, Call, Denial, Jot, Question, Reply, Request, SweepData, SweepPlan};
+
+use crate::bench::Bench;
+use crate::bench::expression::Readings;
+use crate::quantity::Moment;
+use crate::record::{Ending, Entry, Place, Point};
+use hold::Hold;
+use interlock::{Change, Interlocks};
+use procedure::{Context, Input, Next, Procedure, link_of};
+use slot::{Arrived, Purpose, Slot};
+use std::sync::Arc;
+use watch::Watch;
+
+/// Readings for permits may be this old, s.
+const PERMIT_FRESH_S: f64 = 1.0;
+
+/// Where a run begins: all zero, or where the record of a resumed run ends.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub struct Start {
+    /// Number of the next entry.
+    pub seq: u64,
+    /// Number of the next sweep.
+    pub sweeps: u64,
+    /// Present moment; a resumed run goes on in its own time.
+    pub now: Moment,
+    /// End of the window.
+    pub window: Option<Moment>,
+}
+
+#[derive(Debug, Clone, PartialEq)]
+enum Phase {
+    Running,
+    Ending(Ending),
+    /// The last entry waits to be durable.
+    Closing(u64),
+    Over,
+}
+
+/// The call of the sequence that has not been answered.
+#[derive(Debug, Clone)]
+struct OpenCall {
+    n: u64,
+    place: Place,
+    request: Request,
+    sweep: Option<u64>,
+}
+
+/// The state machine. See the [module](self).
+#[derive(Debug)]
+pub struct Supervisor {
+    bench: Arc<Bench>,
+    latest: Latest,
+    watch: Watch,
+    interlocks: Interlocks,
+    slot: Slot,
+    suspended: Option<Procedure>,
+    call: Option<OpenCall>,
+    reply: Option<(u64, Reply)>,
+    hold: Hold,
+    phase: Phase,
+    stop_wanted: bool,
+    window: Option<Moment>,
+    place: Place,
+    seq: u64,
+    durable: u64,
+    record_failed: bool,
+    sweeps: u64,
+    parked: bool,
+    now: Moment,
+    points: Vec<Point>,
+    entries: Vec<Entry>,
+    changes: Vec<Change>,
+}
+
+impl Supervisor {
+    /// A supervisor for a bench.
+    pub fn new(bench: Arc<Bench>, start: Start) -> Self {
+        Self {
+            latest: Latest::new(bench.channels.len()),
+            watch: Watch::new(&bench),
+            interlocks: Interlocks::new(&bench),
+            bench,
+            slot: Slot::default(),
+            suspended: None,
+            call: None,
+            reply: None,
+            hold: Hold::default(),
+            phase: Phase::Running,
+            stop_wanted: false,
+            window: start.window,
+            place: Place::default(),
+            seq: start.seq,
+            durable: start.seq,
+            record_failed: false,
+            sweeps: start.sweeps,
+            parked: false,
+            now: start.now,
+            points: Vec::new(),
+            entries: Vec::new(),
+            changes: Vec::new(),
+        }
+    }
+
+    /// Takes an event and adds what follows from it to `out`. Moments never go back.
+    pub fn handle(&mut self, event: Event, now: Moment, out: &mut Effects) {
+        assert!(now >= self.now, "time went back from {} to {now}", self.now);
+        if self.phase == Phase::Over {
+            return;
+        }
+        self.now = now;
+        self.latest.advance(now);
+        match event {
+            Event::Request(call) => self.request(call, out),
+            Event::Answered { ticket, outcome } => self.answered(ticket, outcome, out),
+            Event::Tick => {}
+            Event::Durable { through } => self.made_durable(through, out),
+            Event::RecordFailed(reason) => self.record_failed(&reason, out),
+            Event::Operator(word) => self.operator(word, out),
+            Event::KeeperLost => self.keeper_lost(out),
+            Event::ClockJumped { by_s } => self.latest.note_clock_jump(by_s),
+            Event::SequenceEnded { outcome, reason, place } => {
+                self.end(Ending { outcome, reason, place, latched: false }, out);
+            }
+        }
+        self.pass_time(out);
+    }
+
+    /// When it wants a [`Event::Tick`] at the latest.
+    pub fn next_wake(&self) -> Moment {
+        let window = if self.phase == Phase::Running { self.last_moment() } else { None };
+        self.slot.next_wake().min(self.watch.next_wake()).min(window.unwrap_or(Moment::NEVER))
+    }
+
+    /// Whether the bench is parked and nothing more will come.
+    pub fn is_over(&self) -> bool {
+        self.phase == Phase::Over
+    }
+
+    /// What was last read and sent.
+    pub fn latest(&self) -> &Latest {
+        &self.latest
+    }
+
+    /// Whether the sequence is held.
+    pub fn is_held(&self) -> bool {
+        self.hold.stage != hold::Stage::None
+    }
+
+    /// Whether interlock number `index` of the bench is tripped.
+    pub fn is_tripped(&self, index: usize) -> bool {
+        self.interlocks.is_tripped(index)
+    }
+
+    /// Sweep and points so far, while one is at work.
+    pub fn sweep_progress(&self) -> Option<(u64, u64)> {
+        let at_work = [self.slot.procedure.as_ref(), self.suspended.as_ref()];
+        at_work.into_iter().flatten().find_map(|procedure| match procedure {
+            Procedure::Sweeping(sweep) => Some(sweep.progress()),
+            _ => None,
+        })
+    }
+
+    /// Whatever is due by now.
+    fn pass_time(&mut self, out: &mut Effects) {
+        if self.phase == Phase::Over {
+            return;
+        }
+        let now = self.now;
+        while let Some(channels) = self.watch.overdue(now) {
+            for channel in channels.as_slice() {
+                self.latest.note_failure(*channel);
+            }
+            self.judge_interlocks(out);
+        }
+        let bench = Arc::clone(&self.bench);
+        self.watch.collect_due(now, &bench, |ticket, link, command| {
+            out.push(Effect::Command { ticket, link, command });
+        });
+        if self.phase == Phase::Running && self.last_moment().is_some_and(|last| now >= last) {
+            self.end_of_window(out);
+        }
+        if let Some((serial, outcome)) = self.slot.overdue(now) {
+            self.main_answered(serial, outcome, out);
+        }
+        if let Some((command, attempts_left)) = self.slot.due_again(now) {
+            self.pass_gate(command, attempts_left, out);
+        }
+        if self.slot.is_due(now) {
+            self.run(Input::Go, out);
+        }
+    }
+
+    fn answered(&mut self, ticket: Ticket, outcome: Answered, out: &mut Effects) {
+        match ticket.owner {
+            Owner::Main => self.main_answered(ticket.serial, outcome, out),
+            Owner::Watch(link) => {
+                let Some(channels) = self.watch.answered(link, ticket.serial) else { return };
+                self.note_reading(&channels, &outcome, out);
+                self.judge_interlocks(out);
+            }
+        }
+    }
+
+    fn note_reading(&mut self, channels: &Channels, outcome: &Answered, out: &mut Effects) {
+        match outcome {
+            Answered::Read(values) => {
+                for (channel, value) in channels.as_slice().iter().zip(values.as_slice()) {
+                    self.latest.note(*channel, *value);
+                    if self.watch.record_is_due(*channel, self.now) {
+                        let name = self.bench.channel(*channel).name.clone();
+                        self.append(Entry::Monitor { channel: name, value: *value }, Vec::new(), false, out);
+                    }
+                }
+            }
+            Answered::Failed(_) => {
+                for channel in channels.as_slice() {
+                    self.latest.note_failure(*channel);
+                }
+            }
+            _ => {}
+        }
+    }
+
+    fn main_answered(&mut self, serial: u64, outcome: Answered, out: &mut Effects) {
+        let bench = Arc::clone(&self.bench);
+        match self.slot.answered(&bench, self.now, serial, outcome) {
+            Arrived::Nothing => {}
+            Arrived::ForPermit(channels, outcome) => {
+                self.note_reading(&channels, &outcome, out);
+                self.go_on_to_gate(out);
+            }
+            Arrived::Deliver(command, outcome) => {
+                if let Command::Read { channels } = &command {
+                    self.note_reading(channels, &outcome, out);
+                }
+                if let (Answered::Failed(error), Some(link)) = (&outcome, link_of(&bench, &command)) {
+                    let what = format!("{error}, after {} attempts", bench.retry.attempts);
+                    self.append(
+                        Entry::Fault { link: bench.links[link].name.clone(), what },
+                        Vec::new(),
+                        false,
+                        out,
+                    );
+                }
+                self.run(Input::Answered(outcome), out);
+            }
+        }
+    }
+
+    /// Lets the procedure work until it waits for something.
+    fn run(&mut self, input: Input, out: &mut Effects) {
+        let mut input = input;
+        loop {
+            let Some(procedure) = self.slot.procedure.as_mut() else { return };
+            let bench = Arc::clone(&self.bench);
+            let mut ctx = Context {
+                bench: &bench,
+                latest: &mut self.latest,
+                now: self.now,
+                points: &mut self.points,
+                entries: &mut self.entries,
+                boundary: false,
+            };
+            let next = procedure.step(input, &mut ctx);
+            let boundary = ctx.boundary;
+            self.flush(out);
+            if boundary && self.at_boundary(&next, out) {
+                return;
+            }
+            match next {
+                Next::Until(moment) if moment <= self.now => input = Input::Go,
+                Next::Until(moment) => {
+                    self.slot.wake = Some(moment);
+                    return;
+                }
+                Next::Finished(result) => return self.finished(result, out),
+                Next::Command(command) => match self.approach_gate(command, out) {
+                    Ok(()) => return,
+                    Err(reason) => input = Input::Refused(reason),
+                },
+            }
+        }
+    }
+
+    /// Sends a command if it may leave; first has its permits' channels read if they are not fresh.
+    fn approach_gate(&mut self, command: Command, out: &mut Effects) -> Result<(), String> {
+        let stale = self.stale_permit_channels(&command);
+        if stale.is_empty() {
+            return self.emit(command, self.bench.retry.attempts - 1, out);
+        }
+        self.slot.keep_back(command, stale);
+        self.go_on_to_gate(out);
+        Ok(())
+    }
+
+    fn go_on_to_gate(&mut self, out: &mut Effects) {
+        match self.slot.next_for_permit() {
+            None => {}
+            Some(Ok(channel)) => {
+                let read = Command::Read { channels: Channels::new(&[channel]) };
+                // Reading passes the gate in every state, so there is nothing to refuse.
+                let sent = self.emit(read, self.bench.retry.attempts - 1, out);
+                assert!(sent.is_ok(), "a read was refused at the gate");
+            }
+            Some(Err(command)) => self.pass_gate(command, self.bench.retry.attempts - 1, out),
+        }
+    }
+
+    fn pass_gate(&mut self, command: Command, attempts_left: u32, out: &mut Effects) {
+        if let Err(reason) = self.emit(command, attempts_left, out) {
+            self.run(Input::Refused(reason), out);
+        }
+    }
+
+    fn emit(&mut self, command: Command, attempts_left: u32, out: &mut Effects) -> Result<(), String> {
+        let Some(link) = link_of(&self.bench, &command) else {
+            return Err("no link of the bench does tasks".to_owned());
+        };
+        gate::check(&self.bench, &self.latest, self.now, &command)?;
+        match command {
+            Command::Set { channel, value } => {
+                self.latest.note_sent(channel, value);
+                self.parked &= self.slot.purpose != Some(Purpose::Call);
+            }
+            Command::Begin(_) => self.parked &= self.slot.purpose != Some(Purpose::Call),
+            Command::Read { .. } | Command::Poll | Command::Abort => {}
+        }
+        let ticket = self.slot.send(&self.bench, self.now, command, attempts_left);
+        out.push(Effect::Command { ticket, link, command });
+        Ok(())
+    }
+
+    fn stale_permit_channels(&self, command: &Command) -> Vec<crate::bench::ChannelId> {
+        use crate::bench::Subject;
+        let subject = match command {
+            Command::Set { channel, .. } => Subject::Channel(*channel),
+            Command::Begin(task) => Subject::Task(task.kind()),
+            _ => return Vec::new(),
+        };
+        let permits = self.bench.permits.iter().filter(|permit| permit.subject == subject);
+        let channels = permits.flat_map(|permit| permit.condition.channels());
+        let mut stale: Vec<_> = channels
+            .filter(|id| self.latest.latest(*id).is_none() || self.latest.age_s(*id) > PERMIT_FRESH_S)
+            .collect();
+        stale.sort_unstable();
+        stale.dedup();
+        stale
+    }
+
+    fn flush(&mut self, out: &mut Effects) {
+        for point in std::mem::take(&mut self.points) {
+            out.push(Effect::AppendPoint { seq: self.seq, point });
+            self.seq += 1;
+        }
+        for entry in std::mem::take(&mut self.entries) {
+            self.append(entry, Vec::new(), false, out);
+        }
+    }
+
+    /// Appends an entry and returns its number.
+    fn append(&mut self, entry: Entry, data: Vec<f64>, urgent: bool, out: &mut Effects) -> u64 {
+        let seq = self.seq;
+        self.seq += 1;
+        out.push(Effect::Append { seq, entry: Box::new(entry), data, urgent });
+        seq
+    }
+
+    fn notify(topic: &'static str, text: String, out: &mut Effects) {
+        out.push(Effect::Notify(Notice { topic, text }));
+    }
+}
+
+#[cfg(test)]
+mod tests;

@@ -1,0 +1,133 @@
+//! Procedures: what a call of the sequence, a hold or a park consists of, step by step.
+//!
+//! A procedure is told what has happened ([`Input`]) and says what it wants next ([`Next`]).
+//! It never waits, never looks at a clock and never talks to anybody: that is what makes the
+//! same code run at night and in a rehearsal.
+
+mod ramp;
+mod read;
+mod steps;
+mod sweep;
+mod task;
+mod wait;
+
+pub use ramp::Ramp;
+pub use read::Reading;
+pub use steps::{SafeStep, Steps, What};
+pub use sweep::{Sweeping, check_plan};
+pub use task::Tasking;
+pub use wait::Waiting;
+
+use super::event::{Answered, Command};
+use super::{Answer, Latest};
+use crate::bench::{Bench, ChannelId};
+use crate::instrument::InstrumentError;
+use crate::quantity::Moment;
+use crate::record::{Entry, Point};
+
+/// What a procedure can see and touch.
+pub struct Context<'c> {
+    /// The bench.
+    pub bench: &'c Bench,
+    /// What was last read and sent.
+    pub latest: &'c mut Latest,
+    /// The present moment.
+    pub now: Moment,
+    /// Points to be appended.
+    pub points: &'c mut Vec<Point>,
+    /// Entries to be appended.
+    pub entries: &'c mut Vec<Entry>,
+    /// Set by a procedure where it can be held or stopped without losing anything.
+    pub boundary: bool,
+}
+
+/// What has happened.
+#[derive(Debug, Clone, PartialEq)]
+pub enum Input {
+    /// It begins, its time has come, or it is taken up again.
+    Go,
+    /// Its command was answered.
+    Answered(Answered),
+    /// Its command did not pass the gate.
+    Refused(String),
+}
+
+/// What a procedure wants next.
+#[derive(Debug, Clone, PartialEq)]
+pub enum Next {
+    /// Send a command and wait for its answer.
+    Command(Command),
+    /// Wait until then.
+    Until(Moment),
+    /// It is over.
+    Finished(Result<Answer, Failure>),
+}
+
+/// Why a procedure did not do what it should.
+#[derive(Debug, Clone, PartialEq)]
+pub enum Failure {
+    /// An instrument failed.
+    Instrument(InstrumentError),
+    /// A limit or a permit forbids it.
+    Forbidden(String),
+}
+
+/// The procedures, without a box around each.
+#[derive(Debug)]
+#[allow(clippy::large_enum_variant, reason = "one procedure is at work at a time")]
+pub enum Procedure {
+    /// Bring a channel to a value.
+    Ramp(Ramp),
+    /// Read channels.
+    Reading(Reading),
+    /// Let time pass.
+    Waiting(Waiting),
+    /// A sweep.
+    Sweeping(Sweeping),
+    /// A task.
+    Tasking(Tasking),
+    /// Steps to a safe state, or back.
+    Steps(Steps),
+}
+
+impl Procedure {
+    /// Tells it what has happened.
+    pub fn step(&mut self, input: Input, ctx: &mut Context<'_>) -> Next {
+        match self {
+            Procedure::Ramp(p) => p.step(input, ctx),
+            Procedure::Reading(p) => p.step(input, ctx),
+            Procedure::Waiting(p) => p.step(input, ctx),
+            Procedure::Sweeping(p) => p.step(input, ctx),
+            Procedure::Tasking(p) => p.step(input, ctx),
+            Procedure::Steps(p) => p.step(input, ctx),
+        }
+    }
+
+    /// It is set aside; whatever it was waiting for will not come.
+    pub fn suspend(&mut self, now: Moment) {
+        match self {
+            Procedure::Waiting(p) => p.suspend(now),
+            Procedure::Ramp(p) => p.rewind(),
+            Procedure::Reading(p) => p.rewind(),
+            Procedure::Sweeping(p) => p.rewind(),
+            Procedure::Tasking(p) => p.suspend(),
+            Procedure::Steps(_) => {}
+        }
+    }
+
+    /// Whether a task is under way that must be let go on, unless the tip has to come out.
+    pub fn holds_task(&self) -> bool {
+        matches!(self, Procedure::Tasking(task) if task.under_way())
+    }
+}
+
+/// The link of the first channel of a command.
+pub fn link_of(bench: &Bench, command: &Command) -> Option<usize> {
+    match command {
+        Command::Set { channel, .. } => Some(bench.channel(*channel).link),
+        Command::Read { channels } => {
+            channels.as_slice().first().map(|id: &ChannelId| bench.channel(*id).link)
+        }
+        Command::Begin(_) | Command::Poll | Command::Abort => bench.task_link,
+    }
+}

@@ -1,0 +1,155 @@
+//! Bringing a channel to a value within its largest step and fastest slew.
+
+use super::{Context, Failure, Input, Next};
+use crate::bench::{BeyondStep, ChannelId};
+use crate::instrument::{ErrorKind, InstrumentError};
+use crate::quantity::Moment;
+use crate::supervisor::event::{Answered, Channels, Command};
+use crate::supervisor::{Answer, gate};
+
+/// How often a slow channel is asked whether it has arrived, s.
+const ARRIVAL_POLL_S: f64 = 1.0;
+
+#[derive(Debug, Clone, Copy, PartialEq)]
+enum Stage {
+    /// Where it stands is being found out, or the next step is due.
+    Moving,
+    /// Waiting for the answer to a read that says where it stands.
+    Locating,
+    /// The last command is on its way.
+    Sent,
+    /// The value is read back until it is within the tolerance.
+    Arriving { deadline: Moment },
+    /// It has arrived and settles.
+    Settling { until: Moment },
+}
+
+/// A ramp of one channel.
+#[derive(Debug)]
+pub struct Ramp {
+    channel: ChannelId,
+    target: f64,
+    stage: Stage,
+}
+
+impl Ramp {
+    /// Towards a target, SI.
+    pub fn new(channel: ChannelId, target: f64) -> Self {
+        Self { channel, target, stage: Stage::Moving }
+    }
+
+    pub(super) fn rewind(&mut self) {
+        self.stage = Stage::Moving;
+    }
+
+    pub(super) fn step(&mut self, input: Input, ctx: &mut Context<'_>) -> Next {
+        match input {
+            Input::Refused(reason) => return Next::Finished(Err(Failure::Forbidden(reason))),
+            Input::Answered(Answered::Failed(error)) => {
+                // Nobody knows now whether it was taken, so it is read before it is moved again.
+                ctx.latest.forget_sent(self.channel);
+                return Next::Finished(Err(Failure::Instrument(error)));
+            }
+            Input::Answered(Answered::Read(values)) => {
+                let value = values.as_slice().first().copied();
+                match (self.stage, value) {
+                    (Stage::Locating, _) => self.stage = Stage::Moving,
+                    (Stage::Arriving { deadline }, Some(value)) => return self.arrived(value, deadline, ctx),
+                    _ => {}
+                }
+            }
+            Input::Answered(_) if self.stage == Stage::Sent => return self.taken(ctx),
+            Input::Answered(_) | Input::Go => {}
+        }
+        match self.stage {
+            Stage::Moving | Stage::Locating | Stage::Sent => self.move_on(ctx),
+            Stage::Arriving { .. } => self.look(),
+            Stage::Settling { until } if ctx.now < until => Next::Until(until),
+            Stage::Settling { .. } => Next::Finished(Ok(Answer::Done)),
+        }
+    }
+
+    fn look(&self) -> Next {
+        Next::Command(Command::Read { channels: Channels::new(&[self.channel]) })
+    }
+
+    fn move_on(&mut self, ctx: &mut Context<'_>) -> Next {
+        if let Err(reason) = gate::check_limits(ctx.bench, self.channel, self.target) {
+            return Next::Finished(Err(Failure::Forbidden(reason)));
+        }
+        let channel = ctx.bench.channel(self.channel);
+        let limited = channel.step.is_finite() || channel.slew_per_s.is_finite();
+        let Some(standing) = ctx.latest.standing(self.channel) else {
+            if limited {
+                self.stage = Stage::Locating;
+                return self.look();
+            }
+            return self.send(self.target);
+        };
+        let way = self.target - standing;
+        if limited && way.abs() > channel.step && channel.beyond_step == BeyondStep::Refuse {
+            let reason = format!(
+                "a step of {} is larger than `{}` takes at once, {}, and the bench refuses to ramp it",
+                channel.show(way.abs()),
+                channel.name,
+                channel.show(channel.step)
+            );
+            return Next::Finished(Err(Failure::Forbidden(reason)));
+        }
+        let next =
+            if way.abs() <= channel.step { self.target } else { standing + channel.step.copysign(way) };
+        if let Some((_, sent_at)) = ctx.latest.sent(self.channel) {
+            let due = sent_at.after((next - standing).abs() / channel.slew_per_s);
+            if ctx.now < due {
+                self.stage = Stage::Moving;
+                return Next::Until(due);
+            }
+        }
+        self.send(next)
+    }
+
+    fn send(&mut self, value: f64) -> Next {
+        self.stage = Stage::Sent;
+        Next::Command(Command::Set { channel: self.channel, value })
+    }
+
+    fn taken(&mut self, ctx: &mut Context<'_>) -> Next {
+        let channel = ctx.bench.channel(self.channel);
+        if ctx.latest.standing(self.channel) != Some(self.target) {
+            return self.move_on(ctx);
+        }
+        if channel.tolerance.is_some() {
+            self.stage = Stage::Arriving { deadline: ctx.now.after(channel.arrive_within_s) };
+            return self.look();
+        }
+        self.settle(ctx)
+    }
+
+    fn settle(&mut self, ctx: &Context<'_>) -> Next {
+        let settle_s = ctx.bench.channel(self.channel).settle_s;
+        if settle_s <= 0.0 {
+            return Next::Finished(Ok(Answer::Done));
+        }
+        let until = ctx.now.after(settle_s);
+        self.stage = Stage::Settling { until };
+        Next::Until(until)
+    }
+
+    fn arrived(&mut self, value: f64, deadline: Moment, ctx: &mut Context<'_>) -> Next {
+        let channel = ctx.bench.channel(self.channel);
+        if (value - self.target).abs() <= channel.tolerance.unwrap_or(f64::INFINITY) {
+            return self.settle(ctx);
+        }
+        if ctx.now >= deadline {
+            let message = format!(
+                "`{}` reads {} and has not arrived at {}",
+                channel.name,
+                channel.show(value),
+                channel.show(self.target)
+            );
+            let error = InstrumentError::new(ErrorKind::TimedOut, message);
+            return Next::Finished(Err(Failure::Instrument(error)));
+        }
+        Next::Until(ctx.now.after(ARRIVAL_POLL_S))
+    }
+}

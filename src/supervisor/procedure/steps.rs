@@ -1,0 +1,235 @@
+//! Steps to a safe state, or back from it: each with its own time, each read back.
+
+use super::{Context, Failure, Input, Next, Ramp, Tasking};
+use crate::bench::{Bench, ChannelId, Role, Step, StepAction};
+use crate::instrument::Task;
+use crate::quantity::Moment;
+use crate::record::Entry;
+use crate::supervisor::Answer;
+use crate::supervisor::event::{Answered, Channels, Command};
+
+/// Attempts at each step.
+const ATTEMPTS: u32 = 2;
+/// Part of a channel's range within which a value read back counts as the one that was set.
+const READ_BACK_PART: f64 = 1e-3;
+
+/// What one step does.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum What {
+    /// End a running task.
+    Abort,
+    /// Withdraw the tip.
+    Withdraw,
+    /// Approach again.
+    Approach,
+    /// Bring a channel to a value.
+    Set(ChannelId, f64),
+    /// Leave a channel as it is.
+    Keep(ChannelId),
+}
+
+/// One step with its time.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct SafeStep {
+    /// What it does.
+    pub what: What,
+    /// Longest time, s.
+    pub within_s: f64,
+}
+
+impl SafeStep {
+    /// From a step of the bench file.
+    pub fn from_bench(step: &Step) -> Self {
+        let what = match step.action {
+            StepAction::Withdraw => What::Withdraw,
+            StepAction::Set { channel, value } => What::Set(channel, value),
+            StepAction::Keep { channel } => What::Keep(channel),
+        };
+        Self { what, within_s: step.within_s }
+    }
+
+    /// For people: `withdraw`, `bias to 50 mV`.
+    pub fn describe(&self, bench: &Bench) -> String {
+        match self.what {
+            What::Abort => "end the running task".to_owned(),
+            What::Withdraw => "withdraw the tip".to_owned(),
+            What::Approach => "approach the tip".to_owned(),
+            What::Set(id, value) => {
+                format!("{} to {}", bench.channel(id).name, bench.channel(id).show(value))
+            }
+            What::Keep(id) => format!("leave {} as it is", bench.channel(id).name),
+        }
+    }
+}
+
+#[derive(Debug)]
+enum Work {
+    Abort,
+    Ramp(Ramp),
+    Task(Tasking),
+    ReadBack,
+}
+
+/// Steps at work. It always finishes, and says in the record how far each step came.
+#[derive(Debug)]
+pub struct Steps {
+    during: &'static str,
+    steps: Vec<SafeStep>,
+    at: usize,
+    attempt: u32,
+    deadline: Moment,
+    work: Option<Work>,
+    failed: u32,
+}
+
+impl Steps {
+    /// `during` is the word for the record: `park`, `hold`, `refill`, `restore`.
+    pub fn new(during: &'static str, steps: Vec<SafeStep>) -> Self {
+        Self { during, steps, at: 0, attempt: 0, deadline: Moment::NEVER, work: None, failed: 0 }
+    }
+
+    /// Steps that did not reach what they should.
+    pub fn failed(&self) -> u32 {
+        self.failed
+    }
+
+    /// The word for the record.
+    pub fn during(&self) -> &'static str {
+        self.during
+    }
+
+    pub(super) fn step(&mut self, input: Input, ctx: &mut Context<'_>) -> Next {
+        let mut input = input;
+        loop {
+            let Some(step) = self.steps.get(self.at).copied() else {
+                return Next::Finished(Ok(Answer::Number(f64::from(self.failed))));
+            };
+            let Some(work) = &mut self.work else {
+                if let Some(work) = self.begin(step, ctx) {
+                    self.work = Some(work);
+                    input = Input::Go;
+                }
+                continue;
+            };
+            if ctx.now >= self.deadline {
+                self.close(step, false, "it took too long", ctx);
+                continue;
+            }
+            let next = match work {
+                Work::Ramp(ramp) => ramp.step(std::mem::replace(&mut input, Input::Go), ctx),
+                Work::Task(task) => task.step(std::mem::replace(&mut input, Input::Go), ctx),
+                Work::Abort => aborting(std::mem::replace(&mut input, Input::Go)),
+                Work::ReadBack => {
+                    if let Some(next) = self.read_back(step, std::mem::replace(&mut input, Input::Go), ctx) {
+                        return next;
+                    }
+                    continue;
+                }
+            };
+            match next {
+                Next::Command(command) => return Next::Command(command),
+                Next::Until(moment) if moment > ctx.now => return Next::Until(moment.min(self.deadline)),
+                Next::Until(_) => {}
+                Next::Finished(result) => self.finished(step, result, ctx),
+            }
+        }
+    }
+
+    fn begin(&mut self, step: SafeStep, ctx: &mut Context<'_>) -> Option<Work> {
+        self.deadline = ctx.now.after(step.within_s);
+        match step.what {
+            What::Abort => Some(Work::Abort),
+            What::Withdraw => Some(Work::Task(Tasking::new(Task::Withdraw))),
+            What::Approach => Some(Work::Task(Tasking::new(Task::Approach))),
+            What::Set(channel, value) => Some(Work::Ramp(Ramp::new(channel, value))),
+            What::Keep(id) => {
+                let channel = ctx.bench.channel(id);
+                let remark = ctx.latest.standing(id).map_or_else(
+                    || "its value is not known".to_owned(),
+                    |value| format!("it was last at {}", channel.show(value)),
+                );
+                self.close(step, true, &remark, ctx);
+                None
+            }
+        }
+    }
+
+    fn finished(&mut self, step: SafeStep, result: Result<Answer, Failure>, ctx: &mut Context<'_>) {
+        match result {
+            Ok(Answer::Task(report)) if !report.achieved => self.try_again(step, &report.remark, ctx),
+            Ok(_) if step.what == What::Abort => self.close(step, true, "", ctx),
+            Ok(_) => self.work = Some(Work::ReadBack),
+            Err(Failure::Forbidden(reason)) => self.close(step, false, &reason, ctx),
+            Err(Failure::Instrument(error)) => self.try_again(step, &error.to_string(), ctx),
+        }
+    }
+
+    fn try_again(&mut self, step: SafeStep, remark: &str, ctx: &mut Context<'_>) {
+        self.attempt += 1;
+        if self.attempt >= ATTEMPTS {
+            self.close(step, false, remark, ctx);
+        } else {
+            self.work = self.begin(step, ctx);
+        }
+    }
+
+    fn close(&mut self, step: SafeStep, achieved: bool, remark: &str, ctx: &mut Context<'_>) {
+        ctx.entries.push(Entry::SafeStep {
+            during: self.during.to_owned(),
+            what: step.describe(ctx.bench),
+            achieved,
+            remark: remark.to_owned(),
+        });
+        self.failed += u32::from(!achieved);
+        self.at += 1;
+        self.attempt = 0;
+        self.work = None;
+    }
+
+    /// Reads back what a step has set. Returns nothing when the step is closed.
+    fn read_back(&mut self, step: SafeStep, input: Input, ctx: &mut Context<'_>) -> Option<Next> {
+        let (id, wanted) = match step.what {
+            What::Set(channel, value) => (channel, value),
+            What::Withdraw | What::Approach => {
+                let flag = f64::from(u8::from(step.what == What::Approach));
+                match ctx.bench.by_role(Role::Approached) {
+                    Some(channel) => (channel, flag),
+                    None => {
+                        self.close(step, true, "no channel shows it", ctx);
+                        return None;
+                    }
+                }
+            }
+            What::Abort | What::Keep(_) => return None,
+        };
+        let channel = ctx.bench.channel(id);
+        match input {
+            Input::Answered(Answered::Read(values)) => {
+                let value = values.as_slice().first().copied().unwrap_or(f64::NAN);
+                let range = if channel.max.is_finite() { channel.max - channel.min } else { 1.0 };
+                let near = channel.tolerance.unwrap_or(READ_BACK_PART * range);
+                let remark = format!("reads {}", channel.show(value));
+                if (value - wanted).abs() <= near {
+                    self.close(step, true, &remark, ctx);
+                } else {
+                    self.try_again(step, &remark, ctx);
+                }
+                None
+            }
+            Input::Answered(Answered::Failed(error)) => {
+                self.try_again(step, &format!("set, but not read back: {error}"), ctx);
+                None
+            }
+            _ => Some(Next::Command(Command::Read { channels: Channels::new(&[id]) })),
+        }
+    }
+}
+
+fn aborting(input: Input) -> Next {
+    match input {
+        Input::Answered(Answered::Failed(error)) => Next::Finished(Err(Failure::Instrument(error))),
+        Input::Answered(_) => Next::Finished(Ok(Answer::Done)),
+        Input::Refused(reason) => Next::Finished(Err(Failure::Forbidden(reason))),
+        Input::Go => Next::Command(Command::Abort),
+    }
+}

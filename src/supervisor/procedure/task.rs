@@ -1,0 +1,118 @@
+//! A task: start it, ask for its end, give up in time.
+
+use super::{Context, Failure, Input, Next};
+use crate::instrument::{ErrorKind, InstrumentError, Task};
+use crate::quantity::Moment;
+use crate::supervisor::Answer;
+use crate::supervisor::event::{Answered, Command};
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Stage {
+    Ready,
+    Starting,
+    Running,
+    Aborting,
+}
+
+/// A task at work.
+#[derive(Debug)]
+pub struct Tasking {
+    task: Task,
+    stage: Stage,
+    begun: bool,
+    next_poll: Moment,
+    deadline: Moment,
+}
+
+impl Tasking {
+    /// A task, not begun.
+    pub fn new(task: Task) -> Self {
+        Self { task, stage: Stage::Ready, begun: false, next_poll: Moment::START, deadline: Moment::NEVER }
+    }
+
+    /// Whether it has been started and not reported.
+    pub fn under_way(&self) -> bool {
+        self.begun
+    }
+
+    /// The task.
+    pub fn task(&self) -> &Task {
+        &self.task
+    }
+
+    /// It was aborted for the sake of the tip, or its answer was lost.
+    pub(super) fn suspend(&mut self) {
+        self.stage = Stage::Ready;
+    }
+
+    pub(super) fn step(&mut self, input: Input, ctx: &mut Context<'_>) -> Next {
+        match input {
+            Input::Refused(reason) => return Next::Finished(Err(Failure::Forbidden(reason))),
+            Input::Answered(answered) => return self.answered(answered, ctx),
+            Input::Go => {}
+        }
+        match self.stage {
+            Stage::Ready if self.begun && self.task.kind().once_only() => {
+                let name = self.task.kind().name();
+                let message = format!("the {name} was interrupted, and it must not be done twice");
+                Next::Finished(Err(Failure::Instrument(InstrumentError::new(ErrorKind::TimedOut, message))))
+            }
+            Stage::Ready => {
+                self.stage = Stage::Starting;
+                self.begun = true;
+                self.deadline = ctx.now.after(self.task.longest_s());
+                Next::Command(Command::Begin(self.task))
+            }
+            Stage::Running if ctx.now >= self.deadline => {
+                self.stage = Stage::Aborting;
+                Next::Command(Command::Abort)
+            }
+            Stage::Running if ctx.now < self.next_poll => Next::Until(self.next_poll.min(self.deadline)),
+            Stage::Running => Next::Command(Command::Poll),
+            Stage::Starting | Stage::Aborting => Next::Until(self.deadline),
+        }
+    }
+
+    fn answered(&mut self, answered: Answered, ctx: &mut Context<'_>) -> Next {
+        match (self.stage, answered) {
+            (Stage::Aborting, _) => {
+                let name = self.task.kind().name();
+                let message = format!("the {name} did not come to an end and was aborted");
+                Next::Finished(Err(Failure::Instrument(InstrumentError::new(ErrorKind::TimedOut, message))))
+            }
+            (_, Answered::Failed(error)) => Next::Finished(Err(Failure::Instrument(error))),
+            (_, Answered::Ended(report)) => {
+                self.begun = false;
+                Next::Finished(Ok(Answer::Task(report)))
+            }
+            (Stage::Starting, _) => {
+                self.stage = Stage::Running;
+                self.next_poll = ctx.now.after(first_poll_s(&self.task));
+                Next::Until(self.next_poll)
+            }
+            _ => {
+                self.next_poll = ctx.now.after(poll_every_s(&self.task));
+                Next::Until(self.next_poll)
+            }
+        }
+    }
+}
+
+/// Where the duration is known, nobody asks before it is over.
+fn first_poll_s(task: &Task) -> f64 {
+    match *task {
+        Task::Trace { samples, interval_s, .. } => f64::from(samples) * interval_s,
+        Task::Pulse { length_s, .. } => length_s,
+        _ => poll_every_s(task),
+    }
+}
+
+fn poll_every_s(task: &Task) -> f64 {
+    match *task {
+        Task::Trace { .. } | Task::Pulse { .. } => 0.1,
+        Task::Image { line_s, .. } => (2.0 * line_s).max(0.2),
+        Task::Regenerate => 20.0,
+        Task::Approach | Task::Persist { .. } => 1.0,
+        _ => 0.25,
+    }
+}

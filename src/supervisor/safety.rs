@@ -1,0 +1,275 @@
+//! Interlocks, holds and operators' words at work.
+
+use super::hold::Stage;
+use super::interlock::Change;
+use super::procedure::{Input, Next, Procedure, SafeStep, Steps, What};
+use super::slot::Purpose;
+use super::{Effects, Phase, Supervisor, Word};
+use crate::bench::{Action, Bench};
+use crate::quantity::Moment;
+use crate::record::{Ending, Entry, Outcome};
+
+/// Time that withdrawing is reckoned with when a window ends, s.
+const WITHDRAW_RECKONED_S: f64 = 60.0;
+/// Time beside the steps themselves that is kept free at the end of a window, s.
+const WINDOW_MARGIN_S: f64 = 30.0;
+
+/// The park steps of a bench; a running task is ended first.
+pub(super) fn park_steps(bench: &Bench, task_under_way: bool) -> Steps {
+    let abort = task_under_way.then_some(SafeStep { what: What::Abort, within_s: 10.0 });
+    Steps::new("park", abort.into_iter().chain(bench.park.iter().map(SafeStep::from_bench)).collect())
+}
+
+impl Supervisor {
+    pub(super) fn judge_interlocks(&mut self, out: &mut Effects) {
+        let mut changes = std::mem::take(&mut self.changes);
+        self.interlocks.evaluate(&self.bench, &self.latest, self.now, &mut changes);
+        for change in changes.drain(..) {
+            match change {
+                Change::Tripped(index) => self.tripped(index, out),
+                Change::Cleared(index) => self.cleared(index, out),
+            }
+        }
+        self.changes = changes;
+        self.leave_hold_if_ready(out);
+    }
+
+    fn tripped(&mut self, index: usize, out: &mut Effects) {
+        let bench = std::sync::Arc::clone(&self.bench);
+        let lock = &bench.interlocks[index];
+        let value = self.show_distance(index);
+        let text = format!("{} tripped ({value}): {}", lock.name, lock.because);
+        let entry = Entry::Interlock {
+            name: lock.name.clone(),
+            action: lock.action.name().to_owned(),
+            value,
+            because: lock.because.clone(),
+            place: self.place.clone(),
+        };
+        self.append(entry, Vec::new(), true, out);
+        Self::notify("interlock", text.clone(), out);
+        if self.phase != Phase::Running {
+            return;
+        }
+        match lock.action {
+            Action::Warn => {}
+            Action::Hold | Action::Withdraw => {
+                self.hold.locks.insert(index);
+                self.hold.withdraw |= lock.action == Action::Withdraw;
+                self.hold_now(&text, out);
+            }
+            Action::Park | Action::ParkLatch => {
+                let latched = lock.action == Action::ParkLatch;
+                let place = self.place.clone();
+                self.end(Ending { outcome: Outcome::Interlock, reason: text, place, latched }, out);
+            }
+        }
+    }
+
+    fn cleared(&mut self, index: usize, out: &mut Effects) {
+        let name = self.bench.interlocks[index].name.clone();
+        Self::notify("cleared", format!("{name} has cleared"), out);
+        self.append(Entry::Cleared { name }, Vec::new(), false, out);
+        self.hold.locks.remove(&index);
+    }
+
+    /// The value that tripped and its mark, where the condition is one comparison.
+    fn show_distance(&self, index: usize) -> String {
+        let trip = &self.bench.interlocks[index].trip;
+        match (trip.distance(&self.latest), trip.channels().next()) {
+            (Some((value, mark)), Some(id)) if trip.text.contains(['(', '/']) => {
+                let name = &self.bench.channel(id).name;
+                format!("{}; {name}: {value:.4e} against {mark:.4e}", trip.text)
+            }
+            (Some((value, mark)), Some(id)) => {
+                let channel = self.bench.channel(id);
+                format!("{} is {}, the mark is {}", channel.name, channel.show(value), channel.show(mark))
+            }
+            _ => trip.text.clone(),
+        }
+    }
+
+    pub(super) fn operator(&mut self, word: Word, out: &mut Effects) {
+        let text = match word {
+            Word::Hold => "hold",
+            Word::HoldForRefill => "hold for refill",
+            Word::Release => "release",
+            Word::Stop => "stop",
+        };
+        self.append(Entry::Operator { word: text.to_owned() }, Vec::new(), true, out);
+        if self.phase != Phase::Running {
+            return;
+        }
+        if word == Word::Stop {
+            // The second word does not wait for the step in hand.
+            let at_once = self.stop_wanted || self.hold.stage != Stage::None || self.slot.procedure.is_none();
+            self.stop_wanted = true;
+            if at_once || self.is_waiting() {
+                self.stop_here(out);
+            }
+            return;
+        }
+        let changed = self.hold.word(word);
+        if changed && self.hold.operator && (self.slot.procedure.is_none() || self.is_waiting()) {
+            self.hold_now("an operator asked for it", out);
+        }
+        self.leave_hold_if_ready(out);
+    }
+
+    fn is_waiting(&self) -> bool {
+        matches!(self.slot.procedure, Some(Procedure::Waiting(_)))
+    }
+
+    fn stop_here(&mut self, out: &mut Effects) {
+        let ending = Ending {
+            outcome: Outcome::Stopped,
+            reason: "stopped on request".to_owned(),
+            place: self.place.clone(),
+            latched: false,
+        };
+        self.end(ending, out);
+    }
+
+    /// Between two points: a stop or a hold that was asked for takes effect. True if it did.
+    pub(super) fn at_boundary(&mut self, next: &Next, out: &mut Effects) -> bool {
+        if self.phase != Phase::Running || self.slot.purpose != Some(Purpose::Call) {
+            return false;
+        }
+        if self.stop_wanted && !matches!(next, Next::Finished(_)) {
+            self.stop_here(out);
+            return true;
+        }
+        if self.hold.wanted() && self.hold.stage == Stage::None && !matches!(next, Next::Finished(_)) {
+            self.enter_hold("asked for at the last point", out);
+            return true;
+        }
+        false
+    }
+
+    /// The same before a call has begun. True if it must not begin now.
+    pub(super) fn at_idle_boundary(&mut self, out: &mut Effects) -> bool {
+        if self.stop_wanted {
+            self.stop_here(out);
+            return true;
+        }
+        if self.hold.wanted() && self.hold.stage == Stage::None {
+            self.enter_hold("asked for between two calls", out);
+        }
+        self.hold.stage != Stage::None
+    }
+
+    /// An interlock or an operator wants a hold now.
+    fn hold_now(&mut self, reason: &str, out: &mut Effects) {
+        match self.hold.stage {
+            Stage::None => {
+                let task = self.slot.procedure.as_ref().is_some_and(Procedure::holds_task);
+                // A task is let come to its end, unless the tip has to come out.
+                if task && !self.hold.withdraw {
+                    return;
+                }
+                self.enter_hold(reason, out);
+            }
+            Stage::Leaving => self.enter_hold(reason, out),
+            Stage::Entering | Stage::Waiting if self.hold.must_withdraw_now() => self.enter_hold(reason, out),
+            Stage::Entering | Stage::Waiting => {}
+        }
+    }
+
+    fn enter_hold(&mut self, reason: &str, out: &mut Effects) {
+        let mut task_under_way = false;
+        if self.slot.purpose == Some(Purpose::Call) {
+            task_under_way = self.slot.procedure.as_ref().is_some_and(Procedure::holds_task);
+            self.suspended = self.slot.take();
+            if let Some(procedure) = self.suspended.as_mut() {
+                procedure.suspend(self.now);
+            }
+        }
+        if self.hold.stage == Stage::None {
+            self.hold.since = self.now;
+            let by = if self.hold.operator { "operator" } else { "interlock" };
+            let entry = Entry::Held { by: by.to_owned(), reason: reason.to_owned() };
+            self.append(entry, Vec::new(), true, out);
+            Self::notify("held", format!("held: {reason}"), out);
+        }
+        self.hold.stage = Stage::Entering;
+        let during = if self.hold.refill { "refill" } else { "hold" };
+        let steps = self.hold.steps_in(&self.bench, &self.latest, task_under_way);
+        self.slot.begin(Procedure::Steps(Steps::new(during, steps)), Purpose::EnterHold);
+        self.run(Input::Go, out);
+    }
+
+    pub(super) fn leave_hold_if_ready(&mut self, out: &mut Effects) {
+        if self.hold.stage != Stage::Waiting || self.phase != Phase::Running {
+            return;
+        }
+        if !self.hold.may_leave(&self.bench, &self.latest) {
+            return;
+        }
+        self.hold.stage = Stage::Leaving;
+        let steps = Steps::new("restore", self.hold.steps_out());
+        self.slot.begin(Procedure::Steps(steps), Purpose::LeaveHold);
+        self.run(Input::Go, out);
+    }
+
+    pub(super) fn hold_entered(&mut self, out: &mut Effects) {
+        self.hold.stage = Stage::Waiting;
+        self.slot.take();
+        self.leave_hold_if_ready(out);
+    }
+
+    pub(super) fn hold_left(&mut self, failed: bool, out: &mut Effects) {
+        self.slot.take();
+        if failed {
+            let ending = Ending {
+                outcome: Outcome::Fault,
+                reason: "the bench could not be brought back after a hold".to_owned(),
+                place: self.place.clone(),
+                latched: false,
+            };
+            return self.end(ending, out);
+        }
+        let after_s = self.now.since(self.hold.since);
+        self.append(Entry::Released { after_s }, Vec::new(), true, out);
+        Self::notify(
+            "released",
+            format!("the sequence goes on after {}", crate::quantity::in_words(after_s)),
+            out,
+        );
+        self.hold = super::Hold::default();
+        match self.suspended.take() {
+            Some(procedure) => {
+                self.slot.begin(procedure, Purpose::Call);
+                self.run(Input::Go, out);
+            }
+            None if self.call.is_some() => self.begin_call(out),
+            None => {}
+        }
+    }
+
+    /// The last moment before parking has to begin so that it is done when the window ends.
+    pub(super) fn last_moment(&self) -> Option<Moment> {
+        let window = self.window?;
+        let mut parking_s = WINDOW_MARGIN_S;
+        for step in self.bench.park.iter().map(SafeStep::from_bench) {
+            parking_s += match step.what {
+                What::Withdraw | What::Approach => WITHDRAW_RECKONED_S.min(step.within_s),
+                What::Set(channel, value) => {
+                    let from = self.latest.standing(channel).unwrap_or(value);
+                    super::gate::ramp_time_s(&self.bench, channel, from, value).min(step.within_s) + 1.0
+                }
+                What::Abort | What::Keep(_) => 0.0,
+            };
+        }
+        Some(Moment::from_s((window.s() - parking_s).max(0.0)))
+    }
+
+    pub(super) fn end_of_window(&mut self, out: &mut Effects) {
+        let ending = Ending {
+            outcome: Outcome::Stopped,
+            reason: "the window ends, and parking needs the time that is left".to_owned(),
+            place: self.place.clone(),
+            latched: false,
+        };
+        self.end(ending, out);
+    }
+}

@@ -1,0 +1,169 @@
+//! The slot in which one procedure is at work: its command on the way, its repeats, its time.
+
+use super::event::{Answered, Channels, Command, Owner, Ticket};
+use super::procedure::Procedure;
+use crate::bench::{Bench, ChannelId};
+use crate::instrument::{ErrorKind, InstrumentError};
+use crate::quantity::Moment;
+
+/// On whose behalf the procedure works.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Purpose {
+    /// A call of the sequence.
+    Call,
+    /// Going to the hold or refill state.
+    EnterHold,
+    /// Coming back from it.
+    LeaveHold,
+    /// Parking because the sequence asked for it.
+    ParkCall,
+    /// Parking at the end.
+    Park,
+}
+
+#[derive(Debug, Clone, Copy)]
+struct OnItsWay {
+    serial: u64,
+    command: Command,
+    attempts_left: u32,
+    deadline: Moment,
+}
+
+/// A command that waits until the channels of its permits have been read.
+#[derive(Debug)]
+struct AfterReading {
+    command: Command,
+    still_to_read: Vec<ChannelId>,
+}
+
+/// What an answer means to the slot.
+#[derive(Debug)]
+pub enum Arrived {
+    /// Not for this slot any more, or it will be tried again.
+    Nothing,
+    /// For the procedure.
+    Deliver(Command, Answered),
+    /// Readings for permits: more to read, or the command may now pass the gate.
+    ForPermit(Channels, Answered),
+}
+
+/// The slot.
+#[derive(Debug, Default)]
+pub struct Slot {
+    /// The procedure at work.
+    pub procedure: Option<Procedure>,
+    /// On whose behalf; meaningless without a procedure.
+    pub purpose: Option<Purpose>,
+    /// When the procedure wants to be woken.
+    pub wake: Option<Moment>,
+    on_its_way: Option<OnItsWay>,
+    again: Option<(Command, u32, Moment)>,
+    after_reading: Option<AfterReading>,
+    serial: u64,
+}
+
+impl Slot {
+    /// Puts a procedure to work; whatever was on its way before is not waited for any more.
+    pub fn begin(&mut self, procedure: Procedure, purpose: Purpose) {
+        self.forget();
+        self.procedure = Some(procedure);
+        self.purpose = Some(purpose);
+    }
+
+    /// Takes the procedure out.
+    pub fn take(&mut self) -> Option<Procedure> {
+        self.forget();
+        self.purpose = None;
+        self.procedure.take()
+    }
+
+    fn forget(&mut self) {
+        self.serial += 1;
+        self.wake = None;
+        self.on_its_way = None;
+        self.again = None;
+        self.after_reading = None;
+    }
+
+    /// When something is due.
+    pub fn next_wake(&self) -> Moment {
+        let deadline = self.on_its_way.map(|w| w.deadline);
+        let again = self.again.map(|(_, _, at)| at);
+        [self.wake, deadline, again].into_iter().flatten().min().unwrap_or(Moment::NEVER)
+    }
+
+    /// Notes a command as sent and gives its ticket.
+    pub fn send(&mut self, bench: &Bench, now: Moment, command: Command, attempts_left: u32) -> Ticket {
+        self.serial += 1;
+        let timeout_s =
+            super::procedure::link_of(bench, &command).map_or(1.0, |link| bench.links[link].timeout_s);
+        let count = if let Command::Read { channels } = &command { channels.as_slice().len() } else { 1 };
+        let deadline = now.after(timeout_s * (3 * count) as f64 + 1.0);
+        self.on_its_way = Some(OnItsWay { serial: self.serial, command, attempts_left, deadline });
+        Ticket { owner: Owner::Main, serial: self.serial }
+    }
+
+    /// Keeps a command back until the channels of its permits have been read.
+    pub fn keep_back(&mut self, command: Command, channels: Vec<ChannelId>) {
+        self.after_reading = Some(AfterReading { command, still_to_read: channels });
+    }
+
+    /// The next channel to read for a command that is kept back, or that command once all are read.
+    pub fn next_for_permit(&mut self) -> Option<Result<ChannelId, Command>> {
+        let waiting = self.after_reading.as_mut()?;
+        match waiting.still_to_read.pop() {
+            Some(channel) => Some(Ok(channel)),
+            None => self.after_reading.take().map(|w| Err(w.command)),
+        }
+    }
+
+    /// An answer has come.
+    pub fn answered(&mut self, bench: &Bench, now: Moment, serial: u64, outcome: Answered) -> Arrived {
+        let Some(sent) = self.on_its_way.filter(|w| w.serial == serial) else { return Arrived::Nothing };
+        self.on_its_way = None;
+        if let Answered::Failed(error) = &outcome
+            && error.kind.may_pass()
+            && sent.attempts_left > 0
+            && repeatable(&sent.command, error.kind)
+        {
+            let at = now.after(bench.retry.pause_s);
+            self.again = Some((sent.command, sent.attempts_left - 1, at));
+            return Arrived::Nothing;
+        }
+        match (sent.command, self.after_reading.is_some()) {
+            (Command::Read { channels }, true) => Arrived::ForPermit(channels, outcome),
+            (command, _) => Arrived::Deliver(command, outcome),
+        }
+    }
+
+    /// The serial of a command whose answer is overdue.
+    pub fn overdue(&self, now: Moment) -> Option<(u64, Answered)> {
+        let late = self.on_its_way.filter(|w| w.deadline <= now)?;
+        let error = InstrumentError::new(ErrorKind::TimedOut, "the link did not answer at all");
+        Some((late.serial, Answered::Failed(error)))
+    }
+
+    /// A command that is due to be tried again.
+    pub fn due_again(&mut self, now: Moment) -> Option<(Command, u32)> {
+        let (command, attempts_left, _) = self.again.filter(|(_, _, at)| *at <= now)?;
+        self.again = None;
+        Some((command, attempts_left))
+    }
+
+    /// Whether the procedure's own time has come.
+    pub fn is_due(&mut self, now: Moment) -> bool {
+        let due = self.wake.is_some_and(|at| at <= now);
+        if due {
+            self.wake = None;
+        }
+        due
+    }
+}
+
+/// A task that must not happen twice is started again only if it certainly was not taken.
+fn repeatable(command: &Command, kind: ErrorKind) -> bool {
+    match command {
+        Command::Begin(task) if task.kind().once_only() => kind == ErrorKind::Busy,
+        _ => true,
+    }
+}

@@ -1,0 +1,145 @@
+//! The watch: channels that interlocks, permits and the record need are read all the time,
+//! whatever the sequence does.
+
+use super::event::{Channels, Command, Owner, Ticket};
+use crate::bench::{Bench, ChannelId, Role};
+use crate::quantity::Moment;
+use crate::record::WIDEST_POINT;
+
+/// How often channels are read that only permits or the record ask for, s.
+const LEISURELY_S: f64 = 20.0;
+
+#[derive(Debug)]
+struct Item {
+    channel: ChannelId,
+    link: usize,
+    every_s: f64,
+    due: Moment,
+    record_due: Moment,
+}
+
+#[derive(Debug, Clone, Copy)]
+struct InFlight {
+    serial: u64,
+    deadline: Moment,
+    channels: Channels,
+}
+
+/// Which channels are read how often, and what is on its way.
+#[derive(Debug)]
+pub struct Watch {
+    items: Vec<Item>,
+    in_flight: Vec<Option<InFlight>>,
+    serial: u64,
+    record_every_s: f64,
+    next_due: Moment,
+}
+
+impl Watch {
+    /// Everything that a bench needs watched.
+    pub fn new(bench: &Bench) -> Self {
+        let mut items: Vec<Item> = Vec::new();
+        let mut want =
+            |channel: ChannelId, every_s: f64| match items.iter_mut().find(|i| i.channel == channel) {
+                Some(item) => item.every_s = item.every_s.min(every_s),
+                None => items.push(Item {
+                    channel,
+                    link: bench.channel(channel).link,
+                    every_s,
+                    due: Moment::START,
+                    record_due: Moment::START,
+                }),
+            };
+        for lock in &bench.interlocks {
+            let conditions = [Some(&lock.trip), lock.clear.as_ref(), lock.only_while.as_ref()];
+            for channel in conditions.into_iter().flatten().flat_map(|c| c.channels()) {
+                want(channel, lock.every_s);
+            }
+        }
+        let kept = [Role::StageTemperature, Role::PotTemperature, Role::HeliumLevel, Role::ChamberPressure];
+        let recorded = kept.into_iter().filter_map(|role| bench.by_role(role));
+        for channel in super::gate::permit_channels(bench).into_iter().chain(recorded) {
+            want(channel, LEISURELY_S);
+        }
+        items.sort_by_key(|item| item.channel);
+        Self {
+            items,
+            in_flight: vec![None; bench.links.len()],
+            serial: 0,
+            record_every_s: bench.record_every_s,
+            next_due: Moment::START,
+        }
+    }
+
+    /// When it has something to do next.
+    pub fn next_wake(&self) -> Moment {
+        self.next_due
+    }
+
+    /// Reads that are due now, at most one on each link.
+    pub fn collect_due(&mut self, now: Moment, bench: &Bench, mut send: impl FnMut(Ticket, usize, Command)) {
+        if now < self.next_due {
+            return;
+        }
+        for link in 0..self.in_flight.len() {
+            if self.in_flight[link].is_some() {
+                continue;
+            }
+            let mut due = [ChannelId(0); WIDEST_POINT];
+            let mut count = 0;
+            for item in self.items.iter_mut().filter(|item| item.link == link && item.due <= now) {
+                if count == WIDEST_POINT {
+                    break;
+                }
+                due[count] = item.channel;
+                count += 1;
+                // From now, not from when it was due: after a long wait nothing is caught up.
+                item.due = now.after(item.every_s);
+            }
+            if count == 0 {
+                continue;
+            }
+            self.serial += 1;
+            let channels = Channels::new(&due[..count]);
+            let deadline = now.after(bench.links[link].timeout_s * (3 * count) as f64 + 1.0);
+            self.in_flight[link] = Some(InFlight { serial: self.serial, deadline, channels });
+            let owner = Owner::Watch(u16::try_from(link).unwrap_or(u16::MAX));
+            send(Ticket { owner, serial: self.serial }, link, Command::Read { channels });
+        }
+        self.plan();
+    }
+
+    /// The channels of an answered read; none if the answer is to an older command.
+    pub fn answered(&mut self, link: u16, serial: u64) -> Option<Channels> {
+        let slot = self.in_flight.get_mut(usize::from(link))?;
+        let in_flight = slot.filter(|f| f.serial == serial)?;
+        *slot = None;
+        self.plan();
+        Some(in_flight.channels)
+    }
+
+    /// Channels whose read has not been answered in time; the answer will be dropped.
+    pub fn overdue(&mut self, now: Moment) -> Option<Channels> {
+        let slot = self.in_flight.iter_mut().find(|slot| slot.is_some_and(|f| f.deadline <= now))?;
+        let channels = slot.take().map(|f| f.channels);
+        self.plan();
+        channels
+    }
+
+    /// Whether a reading of this channel goes into the record now.
+    pub fn record_is_due(&mut self, channel: ChannelId, now: Moment) -> bool {
+        let Some(item) = self.items.iter_mut().find(|item| item.channel == channel) else { return false };
+        let due = item.record_due <= now;
+        if due {
+            item.record_due = now.after(self.record_every_s);
+        }
+        due
+    }
+
+    fn plan(&mut self) {
+        let free = |item: &&Item| self.in_flight[item.link].is_none();
+        let due = self.items.iter().filter(free).map(|item| item.due).min();
+        let late = self.in_flight.iter().flatten().map(|f| f.deadline).min();
+        self.next_due = due.into_iter().chain(late).min().unwrap_or(Moment::NEVER);
+    }
+}
