@@ -1,1 +1,3 @@
 //! Spin Hamiltonians: levels, lines, strengths.
+
+pub mod constants;
