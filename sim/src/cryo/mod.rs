@@ -1,1 +1,2 @@
 //! Helium bath, condensation pot, stage temperature.
+pub(crate) mod bounds;
