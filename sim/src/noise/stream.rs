@@ -20,6 +20,8 @@ pub enum Source {
     Drift(u8),
     /// Where the tip lands after an approach.
     Landing,
+    /// Drop-outs of the RF source.
+    DropOuts,
     /// Noise of one readable signal.
     Gauge(Signal),
 }
@@ -33,6 +35,7 @@ impl Source {
             Source::Spontaneous => 4,
             Source::Drift(coordinate) => 16 + u64::from(coordinate),
             Source::Landing => 32,
+            Source::DropOuts => 33,
             Source::Gauge(signal) => 256 + signal as u64,
         }
     }
@@ -48,6 +51,11 @@ impl Stream {
         let mut rng = ChaCha8Rng::seed_from_u64(seed);
         rng.set_stream(source.number());
         Self(rng)
+    }
+
+    /// The generator itself, for rooms that draw on their own.
+    pub fn rng(&mut self) -> &mut ChaCha8Rng {
+        &mut self.0
     }
 
     /// Normal with mean 0 and standard deviation 1.
@@ -88,6 +96,7 @@ mod tests {
             Source::Drift(1),
             Source::Drift(2),
             Source::Landing,
+            Source::DropOuts,
         ];
         sources.extend(Signal::ALL.map(Source::Gauge));
         for source in sources {

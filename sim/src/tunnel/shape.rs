@@ -133,7 +133,8 @@ impl Shape {
 }
 
 impl Step {
-    fn voltage(&self, v: f64, kt_ev: f64) -> f64 {
+    /// Effective voltage it adds at bias `v`, with thermal energy `kt_ev` (eV).
+    pub fn voltage(&self, v: f64, kt_ev: f64) -> f64 {
         let opened = step_integral((v - self.energy_ev) / kt_ev);
         let mirrored = step_integral((-v - self.energy_ev) / kt_ev);
         self.fraction * kt_ev * (opened - mirrored)
