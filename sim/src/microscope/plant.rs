@@ -15,6 +15,7 @@ pub(super) struct Plant {
     target_t: [f64; 2],
     stage_k: f64,
     level_l: f64,
+    clock_s: f64,
 }
 
 impl Plant {
@@ -27,6 +28,7 @@ impl Plant {
             target_t: [0.0; 2],
             stage_k: 0.4,
             level_l: 60.0,
+            clock_s: 0.0,
         }
     }
 
@@ -52,7 +54,14 @@ impl Plant {
         Ok(())
     }
 
-    pub(super) fn advance(&mut self, dt_s: f64) {
+    /// To `now_s`, on the grid.
+    pub(super) fn tick(&mut self, now_s: f64) {
+        let dt_s = now_s - self.clock_s;
+        self.clock_s = now_s;
+        self.advance(dt_s);
+    }
+
+    fn advance(&mut self, dt_s: f64) {
         self.source.advance(dt_s, self.drop_outs.rng());
         for (field, target) in self.field_t.iter_mut().zip(self.target_t) {
             let step = 1.7e-3 * dt_s;
