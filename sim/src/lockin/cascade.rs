@@ -159,7 +159,8 @@ mod tests {
     fn noise_of_two_steps_adds_up_to_that_of_one() {
         for order in 1..=STAGES {
             for (s, t) in [(1e-4, 3e-4), (0.01, 0.5), (0.7, 1.9), (5.0, 1e-3), (30.0, 40.0)] {
-                let (first, second, both) = (Step::new(order, s), Step::new(order, t), Step::new(order, s + t));
+                let (first, second, both) =
+                    (Step::new(order, s), Step::new(order, t), Step::new(order, s + t));
                 let (q1, q2, q12) = (covariance(&first), covariance(&second), covariance(&both));
                 let a = |i: usize, j: usize| if j <= i { second.decay[i - j] } else { 0.0 };
                 for i in 0..order {

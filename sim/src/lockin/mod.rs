@@ -14,8 +14,8 @@ mod filter;
 mod gamma;
 
 pub use demod::{
-    Reference, chopped_harmonic_rms_a, chopped_rms_a, delta_from_chopped_a, fundamental_rms_a, modulated_rms_a,
-    second_harmonic_rms_a,
+    Reference, chopped_harmonic_rms_a, chopped_rms_a, delta_from_chopped_a, fundamental_rms_a,
+    modulated_rms_a, second_harmonic_rms_a,
 };
 pub use filter::{LockinError, ORDER_MAX, cutoff_hz, enbw_hz, settle_time_s, settled_fraction};
 
@@ -258,9 +258,14 @@ mod tests {
     fn overload_comes_at_the_threshold_and_leaves_below_it() {
         let mut rng = ChaCha8Rng::seed_from_u64(3);
         let mut lockin = Lockin::new(LockinParams::example());
-        for (peak_a, expected) in
-            [(0.5e-9, false), (1.1e-9, true), (0.95e-9, true), (0.89e-9, false), (-1.2e-9, true), (f64::NAN, true)]
-        {
+        for (peak_a, expected) in [
+            (0.5e-9, false),
+            (1.1e-9, true),
+            (0.95e-9, true),
+            (0.89e-9, false),
+            (-1.2e-9, true),
+            (f64::NAN, true),
+        ] {
             lockin.advance(0.01, input(peak_a), &mut rng);
             assert_eq!(lockin.overload(), expected, "peak {peak_a}");
         }

@@ -78,7 +78,10 @@ mod tests {
     fn tables_that_are_none_are_refused() {
         assert!(Compensation::new(Vec::new()).is_err());
         assert!(matches!(Compensation::new(vec![(1.0, f64::NAN)]), Err(RfError::Table { row: 0, .. })));
-        assert!(matches!(Compensation::new(vec![(1.0, 0.0), (1.0, 0.0)]), Err(RfError::Table { row: 1, .. })));
+        assert!(matches!(
+            Compensation::new(vec![(1.0, 0.0), (1.0, 0.0)]),
+            Err(RfError::Table { row: 1, .. })
+        ));
     }
 
     #[test]

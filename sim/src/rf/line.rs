@@ -94,8 +94,9 @@ impl RfLine {
     /// Transmission in dB at `frequency_hz`, negative for a loss.
     pub fn transmission_db(&self, frequency_hz: f64) -> f64 {
         let relative = (frequency_hz / self.reference_hz).max(0.0);
-        let loss_db =
-            self.fixed_loss_db + self.conductor_loss_db * relative.sqrt() + self.insulation_loss_db * relative;
+        let loss_db = self.fixed_loss_db
+            + self.conductor_loss_db * relative.sqrt()
+            + self.insulation_loss_db * relative;
         let ripple_db: f64 = ripple_db(&self.waves, frequency_hz);
         let resonances_db: f64 = self
             .resonances

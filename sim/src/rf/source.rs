@@ -255,7 +255,8 @@ mod tests {
 
     #[test]
     fn dropouts_do_not_depend_on_who_looks() {
-        let params = RfSourceParams { dropouts_per_h: 6.0, dropout_mean_s: 60.0, ..RfSourceParams::example() };
+        let params =
+            RfSourceParams { dropouts_per_h: 6.0, dropout_mean_s: 60.0, ..RfSourceParams::example() };
         let (mut often, mut rarely) = (RfSource::new(params.clone()), RfSource::new(params));
         let mut rng_often = ChaCha8Rng::seed_from_u64(11);
         let mut rng_rarely = ChaCha8Rng::seed_from_u64(11);
