@@ -3,13 +3,35 @@
 use super::eigen::EigenError;
 use std::fmt;
 
+/// What a fault is about.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Subject {
+    /// The system as a whole.
+    System,
+    /// One site, from 0.
+    Site(usize),
+    /// One coupling, from 0.
+    Coupling(usize),
+}
+
 /// One thing that is wrong with the description of a spin system.
 #[derive(Debug, Clone, PartialEq)]
+pub struct Fault {
+    /// Where.
+    pub at: Subject,
+    /// What.
+    pub kind: FaultKind,
+}
+
+/// The kinds of faults; each is one plain sentence as text.
+#[derive(Debug, Clone, PartialEq, thiserror::Error)]
 #[non_exhaustive]
-pub enum Fault {
+pub enum FaultKind {
     /// There is no site at all.
+    #[error("a spin system needs at least one spin")]
     Empty,
     /// A spin that nature does not have: S must be 1/2, 1, 3/2, …
+    #[error("{site} can't have spin {spin}: it must be 1/2, 1, 3/2, … (a positive multiple of 1/2)")]
     ImpossibleSpin {
         /// Which site.
         site: String,
@@ -17,42 +39,42 @@ pub enum Fault {
         spin: f64,
     },
     /// A value is NaN or infinite.
+    #[error("{what} is not a finite number")]
     NotFinite {
         /// Which value.
         what: String,
     },
     /// Two sites have the same name.
+    #[error("two spins are named `{name}`")]
     NameTwice {
         /// The name.
         name: String,
     },
-    /// A coupling names a site that does not exist.
+    /// A coupling or question names a site that does not exist.
+    #[error("there is no spin {site}: there are {sites}, counted from 0")]
     UnknownSite {
-        /// Which coupling, from 0.
-        coupling: usize,
         /// The site it names, from 0.
         site: usize,
         /// How many sites there are.
         sites: usize,
     },
     /// A coupling leads from a site back to itself.
+    #[error("the coupling leads from {site} back to itself")]
     CoupledToItself {
-        /// Which coupling, from 0.
-        coupling: usize,
         /// The site.
         site: String,
     },
     /// A dipolar coupling over no distance.
-    NoDistance {
-        /// Which coupling, from 0.
-        coupling: usize,
-    },
+    #[error("the coupling is dipolar over no distance: r must not be zero")]
+    NoDistance,
     /// A tensor I·Q·I whose matrix is not symmetric.
+    #[error("the matrix of {what} is not symmetric")]
     NotSymmetric {
         /// Which value.
         what: String,
     },
     /// More levels than can be diagonalised exactly in reasonable time.
+    #[error("these spins have {dimension} levels together, exact diagonalisation takes at most {limit}")]
     TooLarge {
         /// Dimension of the Hilbert space.
         dimension: u64,
@@ -63,33 +85,9 @@ pub enum Fault {
 
 impl fmt::Display for Fault {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        match self {
-            Fault::Empty => f.write_str("a spin system needs at least one spin"),
-            Fault::ImpossibleSpin { site, spin } => {
-                write!(
-                    f,
-                    "{site} can't have spin {spin}: it must be 1/2, 1, 3/2, … (a positive multiple of 1/2)"
-                )
-            }
-            Fault::NotFinite { what } => write!(f, "{what} is not a finite number"),
-            Fault::NameTwice { name } => write!(f, "two spins are named `{name}`"),
-            Fault::UnknownSite { coupling, site, sites } => {
-                write!(
-                    f,
-                    "coupling {coupling} names spin {site}, but there are only {sites} (counted from 0)"
-                )
-            }
-            Fault::CoupledToItself { coupling, site } => {
-                write!(f, "coupling {coupling} leads from {site} back to itself")
-            }
-            Fault::NoDistance { coupling } => {
-                write!(f, "coupling {coupling} is dipolar over no distance: r must not be zero")
-            }
-            Fault::NotSymmetric { what } => write!(f, "the matrix of {what} is not symmetric"),
-            Fault::TooLarge { dimension, limit } => write!(
-                f,
-                "these spins have {dimension} levels together, exact diagonalisation takes at most {limit}"
-            ),
+        match self.at {
+            Subject::Coupling(index) => write!(f, "coupling {index}: {}", self.kind),
+            Subject::System | Subject::Site(_) => self.kind.fmt(f),
         }
     }
 }

@@ -28,7 +28,7 @@
 //! # Ok::<(), noctule_sim::spin::SpinError>(())
 //! ```
 
-//pub mod case;
+pub mod case;
 pub mod constants;
 pub mod eigen;
 
@@ -40,7 +40,7 @@ mod site;
 mod system;
 
 pub use coupling::{Coupling, Interaction, dipolar_splitting_hz};
-pub use fault::{Fault, SpinError};
-pub use levels::{Level, Levels, SiteElements, Transition};
+pub use fault::{Fault, FaultKind, SpinError, Subject};
+pub use levels::{DEGENERATE_GHZ, Level, Levels, STRENGTH_MIN, SiteElements, Transition};
 pub use site::{Site, SiteKind, turn_about, turn_zyz};
 pub use system::{DIMENSION_MAX, SpinSystem};

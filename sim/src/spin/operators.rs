@@ -8,8 +8,7 @@ pub(super) type C = Complex<f64>;
 pub(super) fn multiplicity(spin: f64) -> Option<u64> {
     let twice = spin * 2.0;
     // 2^32 is far beyond what is diagonalised and well inside what an f64 counts exactly.
-    (twice.is_finite() && twice >= 1.0 && twice < 4_294_967_296.0 && twice.fract() == 0.0)
-        .then(|| twice as u64 + 1)
+    ((1.0..4_294_967_296.0).contains(&twice) && twice.fract() == 0.0).then(|| twice as u64 + 1)
 }
 
 /// ⟨m+1|S₊|m⟩ for the basis states 0 (m = S) to 2S − 1: element `k` leads from state k + 1 to state k.

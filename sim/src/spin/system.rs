@@ -2,7 +2,7 @@
 
 use super::coupling::{Coupling, Interaction};
 use super::eigen::eigh;
-use super::fault::{Fault, SpinError};
+use super::fault::{Fault, FaultKind, SpinError, Subject};
 use super::levels::Levels;
 use super::operators::{self, C, Place};
 use super::site::Site;
@@ -94,8 +94,8 @@ impl SpinSystem {
         site_field_t: [f64; 3],
     ) -> Result<Levels, SpinError> {
         if site >= self.sites.len() {
-            let faults = vec![Fault::UnknownSite { coupling: 0, site, sites: self.sites.len() }];
-            return Err(SpinError::Faults(faults));
+            let kind = FaultKind::UnknownSite { site, sites: self.sites.len() };
+            return Err(SpinError::Faults(vec![Fault { at: Subject::System, kind }]));
         }
         finite_field(site_field_t)?;
         self.levels_with(field_t, Some((site, site_field_t.into())))
@@ -155,15 +155,13 @@ fn finite_field(field_t: [f64; 3]) -> Result<(), SpinError> {
 }
 
 fn check_sites(sites: &[Site], faults: &mut Vec<Fault>) {
-    if sites.is_empty() {
-        faults.push(Fault::Empty);
-    }
     let mut dimension: u64 = 1;
     for (index, site) in sites.iter().enumerate() {
         let called = site.called(index);
+        let mut report = |kind| faults.push(Fault { at: Subject::Site(index), kind });
         match operators::multiplicity(site.spin) {
             Some(multiplicity) => dimension = dimension.saturating_mul(multiplicity),
-            None => faults.push(Fault::ImpossibleSpin { site: called.clone(), spin: site.spin }),
+            None => report(FaultKind::ImpossibleSpin { site: called.clone(), spin: site.spin }),
         }
         let values: [(&str, bool); 7] = [
             ("g", site.g.iter().all(|v| v.is_finite())),
@@ -174,42 +172,43 @@ fn check_sites(sites: &[Site], faults: &mut Vec<Fault>) {
             ("the orientation", site.turn.matrix().iter().all(|v| v.is_finite())),
             ("the field", site.site_field_t.iter().all(|v| v.is_finite())),
         ];
-        for (what, finite) in values {
-            if !finite {
-                faults.push(Fault::NotFinite { what: format!("{what} of {called}") });
-            }
+        for (what, _) in values.into_iter().filter(|(_, finite)| !finite) {
+            report(FaultKind::NotFinite { what: format!("{what} of {called}") });
         }
         let q = &site.quadrupole_ghz;
         if (q - q.transpose()).amax() > 1e-12 * q.amax() {
-            faults.push(Fault::NotSymmetric { what: format!("the quadrupole tensor of {called}") });
+            report(FaultKind::NotSymmetric { what: format!("the quadrupole tensor of {called}") });
         }
         if !site.name.is_empty() && sites[..index].iter().any(|other| other.name == site.name) {
-            faults.push(Fault::NameTwice { name: site.name.clone() });
+            report(FaultKind::NameTwice { name: site.name.clone() });
         }
     }
+    let system = |kind| Fault { at: Subject::System, kind };
+    if sites.is_empty() {
+        faults.push(system(FaultKind::Empty));
+    }
     if dimension > DIMENSION_MAX as u64 {
-        faults.push(Fault::TooLarge { dimension, limit: DIMENSION_MAX });
+        faults.push(system(FaultKind::TooLarge { dimension, limit: DIMENSION_MAX }));
     }
 }
 
 fn check_coupling(index: usize, coupling: &Coupling, sites: &[Site], faults: &mut Vec<Fault>) {
-    for site in coupling.pair {
-        if site >= sites.len() {
-            faults.push(Fault::UnknownSite { coupling: index, site, sites: sites.len() });
-        }
+    let mut report = |kind| faults.push(Fault { at: Subject::Coupling(index), kind });
+    for site in coupling.pair.into_iter().filter(|&site| site >= sites.len()) {
+        report(FaultKind::UnknownSite { site, sites: sites.len() });
     }
     let [a, b] = coupling.pair;
     if a == b && a < sites.len() {
-        faults.push(Fault::CoupledToItself { coupling: index, site: sites[a].called(a) });
+        report(FaultKind::CoupledToItself { site: sites[a].called(a) });
     }
     let (what, finite) = match &coupling.interaction {
         Interaction::Tensor(tensor) => ("the tensor", tensor.iter().all(|v| v.is_finite())),
         Interaction::Dipole(r) => ("the distance", r.iter().all(|v| v.is_finite())),
     };
     if !finite {
-        faults.push(Fault::NotFinite { what: format!("{what} of coupling {index}") });
+        report(FaultKind::NotFinite { what: what.to_string() });
     } else if matches!(&coupling.interaction, Interaction::Dipole(r) if r.norm() < 1e-6) {
         // A femtometre: the energy would not even be finite further down.
-        faults.push(Fault::NoDistance { coupling: index });
+        report(FaultKind::NoDistance);
     }
 }
