@@ -46,8 +46,6 @@ impl Motion {
 /// The junction at one moment.
 #[derive(Debug, Clone, Copy, Default)]
 pub(super) struct Junction {
-    /// Point under the tip in the sample's frame, m.
-    pub(super) point_m: [f64; 2],
     /// Height of the surface there in the scanner's frame, m.
     pub(super) surface_m: f64,
     /// The nearest site with a spin, if any is near.
@@ -145,7 +143,7 @@ impl Microscope {
         let least_v = self.world.junction.offset_v;
         let loop_v = effective_v.abs().max(least_v) * (1.0 + contrast);
         let target_m = surface_m + self.barrier.gap_m(loop_v, self.knobs.setpoint_a);
-        (target_m, Junction { point_m, surface_m, spin, effective_v, contrast, ..Junction::default() })
+        (target_m, Junction { surface_m, spin, effective_v, contrast, ..Junction::default() })
     }
 
     fn effective_v(&self, spin: Option<NearSpin>) -> f64 {
@@ -164,8 +162,7 @@ impl Microscope {
         let (target_m, mut junction) = self.rest();
         let height_m = self.height_loop.height_m(self.now_s, target_m);
         junction.gap_m = height_m - junction.surface_m;
-        junction.conductance_s =
-            CONDUCTANCE_QUANTUM_S * (-self.barrier.decay_per_m() * junction.gap_m).exp();
+        junction.conductance_s = CONDUCTANCE_QUANTUM_S * (-self.barrier.decay_per_m() * junction.gap_m).exp();
         (junction, target_m)
     }
 

@@ -14,6 +14,7 @@ mod noise;
 mod plant;
 mod reading;
 mod response;
+mod scan;
 mod setting;
 mod time;
 mod tip;

@@ -18,7 +18,9 @@ impl Microscope {
             Signal::TipX => self.motion.at_m(self.now_s)[0],
             Signal::TipY => self.motion.at_m(self.now_s)[1],
             Signal::Approached => f64::from(u8::from(self.motion.approached)),
-            Signal::FieldZ | Signal::FieldX | Signal::MagnetVoltage => self.read_magnet(signal),
+            Signal::FieldZ => self.plant.field_gauge_t(0, self.now_s, self.noise.stream(signal)),
+            Signal::FieldX => self.plant.field_gauge_t(1, self.now_s, self.noise.stream(signal)),
+            Signal::MagnetVoltage => self.plant.lead_gauge_v(self.noise.stream(signal)),
             Signal::RfFrequency => self.plant.source.frequency_hz(),
             Signal::RfLevel => self.plant.source.level_dbm(),
             Signal::RfOutput => f64::from(u8::from(self.plant.source.output())),
@@ -33,10 +35,11 @@ impl Microscope {
             Signal::LockinTimeConstant => self.lock.in_phase.time_constant_s(),
             Signal::LockinOrder => f64::from(self.lock.in_phase.order()),
             Signal::LockinOverload => f64::from(u8::from(self.lockin_overload())),
-            Signal::StageTemperature => self.read_temperature(signal, self.plant.stage_at_k(self.now_s)),
-            Signal::PotTemperature => self.read_temperature(signal, self.plant.pot_at_k(self.now_s)),
-            Signal::HeliumLevel => self.plant.helium_l(self.now_s, self.noise.stream(signal)),
-            Signal::ChamberPressure | Signal::PreparationPressure => self.read_pressure(signal),
+            Signal::StageTemperature => self.plant.stage_thermometer_k(self.noise.stream(signal)),
+            Signal::PotTemperature => self.plant.pot_thermometer_k(self.noise.stream(signal)),
+            Signal::HeliumLevel => self.plant.helium_gauge_l(self.noise.stream(signal)),
+            Signal::ChamberPressure => self.plant.chamber_gauge_pa(0, self.noise.stream(signal)),
+            Signal::PreparationPressure => self.plant.chamber_gauge_pa(1, self.noise.stream(signal)),
         };
         let shown = self.lasting.distort(signal, self.now_s, value, self.noise.shown[signal as usize]);
         self.noise.shown[signal as usize] = shown;
@@ -69,29 +72,5 @@ impl Microscope {
         };
         let noise_m = self.world.scanner.height_noise_m;
         mean_m + noise_m * self.gauge(Signal::Height).normal()
-    }
-
-    fn read_magnet(&mut self, signal: Signal) -> f64 {
-        let noise = self.gauge(signal).normal();
-        let gauges = self.world.gauges;
-        match signal {
-            Signal::FieldZ => self.plant.field_at_t(self.now_s)[2] + gauges.field_t * noise,
-            Signal::FieldX => self.plant.field_at_t(self.now_s)[0] + gauges.field_t * noise,
-            _ => self.plant.lead_v(self.now_s) + gauges.lead_v * noise,
-        }
-    }
-
-    fn read_temperature(&mut self, signal: Signal, kelvin: f64) -> f64 {
-        let noise = self.gauge(signal).normal();
-        kelvin * (1.0 + self.world.gauges.temperature_relative * noise).max(0.0)
-    }
-
-    fn read_pressure(&mut self, signal: Signal) -> f64 {
-        let noise = self.gauge(signal).normal();
-        let pressure_pa = match signal {
-            Signal::ChamberPressure => self.plant.chamber_pa(self.now_s),
-            _ => self.plant.preparation_pa(self.now_s),
-        };
-        pressure_pa * (self.world.gauges.pressure_relative * noise).exp()
     }
 }

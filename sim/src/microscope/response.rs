@@ -95,7 +95,9 @@ fn spin_system(surface: &Surface, site: usize) -> Result<SpinSystem, SpinError> 
         let electron = spins.len();
         electrons.push(electron);
         spins.push(
-            Site::electron(species.spin).g_values(species.g).anisotropy_ghz(species.axial_ghz, species.rhombic_ghz),
+            Site::electron(species.spin)
+                .g_values(species.g)
+                .anisotropy_ghz(species.axial_ghz, species.rhombic_ghz),
         );
         if species.nuclear_spin > 0.0 {
             couplings.push(Coupling::values([electron, spins.len()], species.hyperfine_ghz));

@@ -59,7 +59,6 @@ impl Microscope {
     ) -> Result<(), Refusal> {
         self.sync_lock();
         change(&mut self.plant.source).map_err(|error| Refusal::Invalid(error.to_string()))?;
-        self.plant.rf_changed(self.now_s);
         Ok(())
     }
 

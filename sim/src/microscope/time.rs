@@ -36,7 +36,7 @@ impl Microscope {
         if self.drift.next_step_s() <= self.now_s {
             self.drift.step();
         }
-        self.plant.tick(self.now_s);
+        self.plant.catch_up(self.now_s);
         self.lasting.expire(self.now_s);
         self.end_drop_out();
         if self.motion.approached {

@@ -65,7 +65,7 @@ impl Microscope {
         let near = junction.and_then(|junction| junction.spin);
         let lag_m = self.drift.creep_m(self.now_s);
         let drift_m = self.drift.sample_m(self.now_s);
-        let field_t = self.plant.field_at_t(self.now_s);
+        let field_t = self.plant.field_t();
         let mut spins = Vec::new();
         let mut under_tip = None;
         for (index, site) in self.surface.sites.iter().enumerate() {
@@ -109,8 +109,8 @@ impl Microscope {
             current_a: junction.map_or(0.0, |junction| junction.current_a()),
             rf_amplitude_v: self.plant.amplitude_v(),
             field_t,
-            stage_k: self.plant.stage_at_k(self.now_s),
-            helium_l: self.plant.helium_true_l(self.now_s),
+            stage_k: self.plant.stage_k(),
+            helium_l: self.plant.helium_l(),
             drift_m,
             crashes: self.tip.crashes,
         }

@@ -22,6 +22,8 @@ pub enum Source {
     Landing,
     /// Drop-outs of the RF source.
     DropOuts,
+    /// Bursts of gas, one chamber each.
+    Bursts(u8),
     /// Noise of one readable signal.
     Gauge(Signal),
 }
@@ -36,6 +38,7 @@ impl Source {
             Source::Drift(coordinate) => 16 + u64::from(coordinate),
             Source::Landing => 32,
             Source::DropOuts => 33,
+            Source::Bursts(chamber) => 40 + u64::from(chamber),
             Source::Gauge(signal) => 256 + signal as u64,
         }
     }
@@ -97,6 +100,8 @@ mod tests {
             Source::Drift(2),
             Source::Landing,
             Source::DropOuts,
+            Source::Bursts(0),
+            Source::Bursts(1),
         ];
         sources.extend(Signal::ALL.map(Source::Gauge));
         for source in sources {

@@ -30,7 +30,11 @@ impl HeightLoop {
         }
         let exponent = self.rate_per_s * (now_s - self.since_s);
         // Past forty decay times the error is below a part in 10¹⁷ of what it was.
-        if self.value_m == 0.0 || exponent > 40.0 { target_m } else { target_m + self.value_m * (-exponent).exp() }
+        if self.value_m == 0.0 || exponent > 40.0 {
+            target_m
+        } else {
+            target_m + self.value_m * (-exponent).exp()
+        }
     }
 
     /// From `now_s` on the tip is at `height_m` and the loop goes for `target_m`.

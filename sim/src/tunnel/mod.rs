@@ -9,8 +9,8 @@ mod density;
 mod height_loop;
 mod shape;
 
-pub use barrier::Barrier;
 pub use crate::spin::constants::CONDUCTANCE_QUANTUM_S;
+pub use barrier::Barrier;
 pub use density::{Amplifier, johnson_density, shot_density};
 pub use height_loop::HeightLoop;
 pub use shape::{Harmonics, Shape, Step, peak_shape, step_integral, step_shape};

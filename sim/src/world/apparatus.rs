@@ -1,5 +1,6 @@
-//! Junction, scanner, drift, lock-in, RF and gauges of a world file.
+//! Junction, scanner, drift, lock-in and RF of a world file.
 
+use super::cryogenics::checked;
 use super::section::{Range, Section};
 use crate::document::{Node, Problem};
 use crate::drift::DriftLaw;
@@ -45,19 +46,6 @@ pub struct Scanner {
     pub coarse_step_m: f64,
     /// Chance that an approach ends in the surface.
     pub crash_chance: f64,
-}
-
-/// How noisy the gauges are.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Gauges {
-    /// Relative noise of thermometers.
-    pub temperature_relative: f64,
-    /// Relative noise of pressure gauges.
-    pub pressure_relative: f64,
-    /// Noise of the field reading, T.
-    pub field_t: f64,
-    /// Noise of the lead voltage, V.
-    pub lead_v: f64,
 }
 
 pub(super) fn steps(nodes: Vec<Node<'_>>, problems: &mut Vec<Problem>) -> Vec<Step> {
@@ -129,6 +117,7 @@ pub(super) fn drift(node: Node<'_>, problems: &mut Vec<Problem>) -> DriftLaw {
 }
 
 pub(super) fn lockin(node: Node<'_>, problems: &mut Vec<Problem>) -> LockinParams {
+    let before = problems.len();
     let mut lockin = Section::open(node, problems);
     let params = LockinParams {
         signal_phase_deg: 0.0,
@@ -137,12 +126,13 @@ pub(super) fn lockin(node: Node<'_>, problems: &mut Vec<Problem>) -> LockinParam
         overload_a: lockin.scaled("overload_na", Range::Positive, 1e-9),
         overload_release: 0.9,
     };
-    complain_all(&mut lockin, params.check());
+    checked(&mut lockin, before, params.check());
     lockin.finish();
     params
 }
 
 pub(super) fn rf(node: Node<'_>, problems: &mut Vec<Problem>) -> (RfSourceParams, RfLine) {
+    let before = problems.len();
     let mut rf = Section::open(node, problems);
     let source = RfSourceParams {
         frequency_min_hz: rf.scaled("frequency_min_ghz", Range::Positive, 1e9),
@@ -156,7 +146,7 @@ pub(super) fn rf(node: Node<'_>, problems: &mut Vec<Problem>) -> (RfSourceParams
         dropouts_per_h: rf.number("dropouts_per_h", Range::NotNegative),
         dropout_mean_s: rf.number("dropout_mean_s", Range::Positive),
     };
-    complain_all(&mut rf, source.check());
+    checked(&mut rf, before, source.check());
     let line = RfLine {
         fixed_loss_db: rf.number("fixed_loss_db", Range::NotNegative),
         conductor_loss_db: rf.number("conductor_loss_db", Range::NotNegative),
@@ -165,15 +155,9 @@ pub(super) fn rf(node: Node<'_>, problems: &mut Vec<Problem>) -> (RfSourceParams
         waves: waves(rf.list("ripple"), rf.problems),
         resonances: resonances(rf.list("resonances"), rf.problems),
     };
-    complain_all(&mut rf, line.check());
+    checked(&mut rf, before, line.check());
     rf.finish();
     (source, line)
-}
-
-fn complain_all(section: &mut Section<'_, '_>, complaints: Vec<String>) {
-    for complaint in complaints {
-        section.complain(complaint);
-    }
 }
 
 fn waves(nodes: Vec<Node<'_>>, problems: &mut Vec<Problem>) -> Vec<StandingWave> {
@@ -198,16 +182,4 @@ fn resonances(nodes: Vec<Node<'_>>, problems: &mut Vec<Problem>) -> Vec<LineReso
         LineResonance { centre_hz, fwhm_hz, height_db }
     };
     nodes.into_iter().map(|node| read(node, problems)).collect()
-}
-
-pub(super) fn gauges(node: Node<'_>, problems: &mut Vec<Problem>) -> Gauges {
-    let mut gauges = Section::open(node, problems);
-    let read = Gauges {
-        temperature_relative: gauges.number("temperature_relative", Range::Within(0.0, 0.5)),
-        pressure_relative: gauges.number("pressure_relative", Range::Within(0.0, 0.5)),
-        field_t: gauges.scaled("field_ut", Range::NotNegative, 1e-6),
-        lead_v: gauges.scaled("lead_mv", Range::NotNegative, 1e-3),
-    };
-    gauges.finish();
-    read
 }

@@ -4,18 +4,22 @@
 //! all its faults reported at once. The shipped worlds are invented; each says so.
 
 mod apparatus;
+mod cryogenics;
 mod sample;
 mod section;
 mod tip;
 
-pub use apparatus::{Gauges, Junction, Scanner};
+pub use apparatus::{Junction, Scanner};
 pub use tip::TipLaw;
 
+use crate::cryo::CryostatParams;
 use crate::document::{Node, Problem};
 use crate::drift::DriftLaw;
 use crate::lockin::LockinParams;
+use crate::magnet::MagnetParams;
 use crate::rf::{RfLine, RfSourceParams};
 use crate::sample::Surface;
+use crate::vacuum::ChamberParams;
 use section::Section;
 use std::fmt;
 
@@ -42,8 +46,16 @@ pub struct World {
     pub rf_source: RfSourceParams,
     /// The RF line.
     pub rf_line: RfLine,
-    /// Noise of the gauges.
-    pub gauges: Gauges,
+    /// Helium bath, pot and stage.
+    pub cryostat: CryostatParams,
+    /// The coil for the field out of the surface.
+    pub magnet_z: MagnetParams,
+    /// The coil for the field in the surface.
+    pub magnet_x: MagnetParams,
+    /// The microscope's chamber.
+    pub chamber: ChamberParams,
+    /// The preparation chamber.
+    pub preparation: ChamberParams,
 }
 
 /// Everything that is wrong with a world file.
@@ -129,7 +141,11 @@ impl World {
         let drift = top.need("drift").map(|node| apparatus::drift(node, top.problems));
         let lockin = top.need("lockin").map(|node| apparatus::lockin(node, top.problems));
         let rf = top.need("rf").map(|node| apparatus::rf(node, top.problems));
-        let gauges = top.need("gauges").map(|node| apparatus::gauges(node, top.problems));
+        let cryostat = top.need("cryostat").map(|node| cryogenics::cryostat(node, top.problems));
+        let magnet_z = top.need("magnet_z").map(|node| cryogenics::magnet(node, top.problems));
+        let magnet_x = top.need("magnet_x").map(|node| cryogenics::magnet(node, top.problems));
+        let chamber = top.need("chamber").map(|node| cryogenics::chamber(node, top.problems));
+        let preparation = top.need("preparation").map(|node| cryogenics::chamber(node, top.problems));
         top.finish();
         let (rf_source, rf_line) = rf?;
         Some(Self {
@@ -143,7 +159,11 @@ impl World {
             lockin: lockin?,
             rf_source,
             rf_line,
-            gauges: gauges?,
+            cryostat: cryostat?,
+            magnet_z: magnet_z?,
+            magnet_x: magnet_x?,
+            chamber: chamber?,
+            preparation: preparation?,
         })
     }
 }

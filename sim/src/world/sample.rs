@@ -23,7 +23,8 @@ pub(super) fn read(node: Node<'_>, problems: &mut Vec<Problem>) -> Surface {
         sample.complain(format!("a sample may have {SITES_MAX} sites at most, not {}", places.len()));
     }
     sample.finish();
-    let mut surface = Surface { species: Vec::new(), sites: Vec::new(), couplings: Vec::new(), edges: Vec::new() };
+    let mut surface =
+        Surface { species: Vec::new(), sites: Vec::new(), couplings: Vec::new(), edges: Vec::new() };
     for kind in kinds {
         let read = species(kind, problems);
         unique(&surface.species, |known| known.name == read.name, kind, &read.name, problems);
@@ -42,7 +43,13 @@ pub(super) fn read(node: Node<'_>, problems: &mut Vec<Problem>) -> Surface {
     surface
 }
 
-fn unique<T>(known: &[T], same: impl Fn(&T) -> bool, node: Node<'_>, name: &str, problems: &mut Vec<Problem>) {
+fn unique<T>(
+    known: &[T],
+    same: impl Fn(&T) -> bool,
+    node: Node<'_>,
+    name: &str,
+    problems: &mut Vec<Problem>,
+) {
     if known.iter().any(same) {
         problems.push(node.problem(format!("the name `{name}` is used twice"), None));
     }

@@ -74,7 +74,12 @@ impl<'t, 'p> Section<'t, 'p> {
     }
 
     /// A list of so many numbers, times `scale`.
-    pub(super) fn numbers<const N: usize>(&mut self, name: &'static str, range: Range, scale: f64) -> [f64; N] {
+    pub(super) fn numbers<const N: usize>(
+        &mut self,
+        name: &'static str,
+        range: Range,
+        scale: f64,
+    ) -> [f64; N] {
         match self.fields.need(name, self.problems) {
             Some(node) => numbers(node, name, range, self.problems).map(|value| value * scale),
             None => [range.stand_in(); N],
@@ -122,6 +127,11 @@ impl<'t, 'p> Section<'t, 'p> {
     /// The node of a field that must be there.
     pub(super) fn need(&mut self, name: &'static str) -> Option<Node<'t>> {
         self.fields.need(name, self.problems)
+    }
+
+    /// The node of a field that may be left out.
+    pub(super) fn optional(&mut self, name: &'static str) -> Option<Node<'t>> {
+        self.fields.take(name)
     }
 
     /// The items of a list that may be left out.
