@@ -12,6 +12,7 @@ pub mod act;
 pub mod cryo;
 pub mod document;
 pub mod drift;
+pub mod fault;
 pub mod lockin;
 pub mod magnet;
 pub mod microscope;
@@ -27,4 +28,5 @@ pub mod vacuum;
 pub mod world;
 
 pub use act::{Act, ActReport, Refusal};
+pub use fault::Fault;
 pub use signal::Signal;

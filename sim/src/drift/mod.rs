@@ -1,1 +1,152 @@
-//! Drift and creep of the scanner.
+//! Slow motion of the sample under the tip, and creep of the scanner.
+
+use crate::noise::{Source, Wander};
+
+/// The grid on which the drift velocity wanders, s.
+const WANDER_PERIOD_S: f64 = 60.0;
+
+/// Time constants of the creep, s: its logarithmic course, one relaxation per decade.
+const CREEP_S: [f64; 3] = [10.0, 100.0, 1000.0];
+
+/// How much and how fast.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct DriftLaw {
+    /// Mean velocity of the sample in the scanner's frame, m/s (x, y, z).
+    pub velocity_m_s: [f64; 3],
+    /// Standard deviation of its slow wander, m/s, each coordinate.
+    pub wander_m_s: f64,
+    /// Correlation time of the wander, s.
+    pub wander_s: f64,
+    /// Part of a move that creeps after it, for each decade of time from 10 s to 1000 s.
+    pub creep_fraction: f64,
+}
+
+/// Where the sample has drifted to, and where creep holds the tip back.
+#[derive(Debug, Clone)]
+pub struct Drift {
+    law: DriftLaw,
+    wander: [Wander; 3],
+    /// Extra velocity of a fault.
+    extra_m_s: [f64; 3],
+    base_m: [f64; 3],
+    base_s: f64,
+    next_step_s: f64,
+    creep_m: [[f64; 2]; CREEP_S.len()],
+    creep_since_s: f64,
+}
+
+impl Drift {
+    /// Drift from zero offset at time 0.
+    pub fn new(law: DriftLaw, seed: u64) -> Self {
+        let wander = [0, 1, 2].map(|coordinate| {
+            let source = Source::Drift(coordinate);
+            Wander::new(seed, source, law.wander_m_s, law.wander_s, WANDER_PERIOD_S)
+        });
+        Self {
+            law,
+            wander,
+            extra_m_s: [0.0; 3],
+            base_m: [0.0; 3],
+            base_s: 0.0,
+            next_step_s: WANDER_PERIOD_S,
+            creep_m: [[0.0; 2]; CREEP_S.len()],
+            creep_since_s: 0.0,
+        }
+    }
+
+    /// When the velocity changes next, s. The caller calls [`Self::step`] then.
+    pub fn next_step_s(&self) -> f64 {
+        self.next_step_s
+    }
+
+    /// The velocity wanders on; to be called at [`Self::next_step_s`] exactly.
+    pub fn step(&mut self) {
+        self.commit(self.next_step_s);
+        for wander in &mut self.wander {
+            wander.step();
+        }
+        self.next_step_s += WANDER_PERIOD_S;
+    }
+
+    /// Velocity of the sample now, m/s.
+    pub fn velocity_m_s(&self) -> [f64; 3] {
+        [0, 1, 2].map(|i| self.law.velocity_m_s[i] + self.wander[i].value() + self.extra_m_s[i])
+    }
+
+    /// Offset of the sample in the scanner's frame at `now_s`, m (x, y, z).
+    pub fn sample_m(&self, now_s: f64) -> [f64; 3] {
+        let velocity = self.velocity_m_s();
+        let elapsed = now_s - self.base_s;
+        [0, 1, 2].map(|i| self.base_m[i] + velocity[i] * elapsed)
+    }
+
+    /// Moves the sample at once: where the tip lands is never quite the same place.
+    pub fn shift(&mut self, shift_m: [f64; 2]) {
+        self.base_m[0] += shift_m[0];
+        self.base_m[1] += shift_m[1];
+    }
+
+    /// A fault adds a velocity from `now_s` on (zero ends it), m/s.
+    pub fn set_extra(&mut self, now_s: f64, extra_m_s: [f64; 3]) {
+        self.commit(now_s);
+        self.extra_m_s = extra_m_s;
+    }
+
+    /// The scanner has moved by `step_m` at `now_s`: a part of it is still to come.
+    pub fn moved(&mut self, now_s: f64, step_m: [f64; 2]) {
+        let elapsed = now_s - self.creep_since_s;
+        for (part, constant) in self.creep_m.iter_mut().zip(CREEP_S) {
+            let kept = (-elapsed / constant).exp();
+            for (value, step) in part.iter_mut().zip(step_m) {
+                *value = *value * kept - self.law.creep_fraction * step;
+            }
+        }
+        self.creep_since_s = now_s;
+    }
+
+    /// How far the tip is from where its voltages say, m (x, y), at `now_s`.
+    pub fn creep_m(&self, now_s: f64) -> [f64; 2] {
+        let elapsed = now_s - self.creep_since_s;
+        let mut lag = [0.0; 2];
+        for (part, constant) in self.creep_m.iter().zip(CREEP_S) {
+            if part[0] == 0.0 && part[1] == 0.0 {
+                continue;
+            }
+            let kept = (-elapsed / constant).exp();
+            lag[0] += part[0] * kept;
+            lag[1] += part[1] * kept;
+        }
+        lag
+    }
+
+    fn commit(&mut self, now_s: f64) {
+        self.base_m = self.sample_m(now_s);
+        self.base_s = now_s;
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    const STEADY: DriftLaw = DriftLaw {
+        velocity_m_s: [1e-13, -2e-13, 5e-14],
+        wander_m_s: 0.0,
+        wander_s: 3600.0,
+        creep_fraction: 0.02,
+    };
+
+    #[test]
+    fn steady_drift_is_linear_and_creep_dies_out() {
+        let mut drift = Drift::new(STEADY, 1);
+        while drift.next_step_s() <= 3600.0 {
+            drift.step();
+        }
+        let offset = drift.sample_m(3600.0);
+        assert!((offset[0] - 3.6e-10).abs() < 1e-18 && (offset[1] + 7.2e-10).abs() < 1e-18);
+        drift.moved(3600.0, [1e-9, 0.0]);
+        assert!((drift.creep_m(3600.0)[0] + 6e-11).abs() < 1e-22);
+        assert!(drift.creep_m(3700.0)[0].abs() < 4e-11);
+        assert!(drift.creep_m(3600.0 + 3e4)[0].abs() < 1e-22);
+    }
+}

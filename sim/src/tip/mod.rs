@@ -1,1 +1,10 @@
-//! The tip: apex moment, fields, switching, pick-up and drop.
+//! The tip: the atoms at its apex, the field they make on the spin below, how
+//! the apex switches between two states, and how it is prepared.
+
+mod apex;
+mod field;
+mod law;
+
+pub use apex::Apex;
+pub use field::{FieldLaw, tip_field_t};
+pub use law::{Preparation, Switching};

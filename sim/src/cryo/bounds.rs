@@ -1,0 +1,75 @@
+//! Collects the faults of a set of parameters, so that all of them are told at once.
+
+/// A list of complaints in the making.
+pub(crate) struct Bounds {
+    faults: Vec<String>,
+}
+
+impl Bounds {
+    pub(crate) fn new() -> Self {
+        Self { faults: Vec::new() }
+    }
+
+    /// `value` must be a finite number above zero.
+    pub(crate) fn positive(&mut self, name: &str, value: f64) {
+        if !(value.is_finite() && value > 0.0) {
+            self.faults.push(format!("`{name}` must be above zero, found {value}"));
+        }
+    }
+
+    /// `value` must be a finite number, zero or above.
+    pub(crate) fn not_negative(&mut self, name: &str, value: f64) {
+        if !(value.is_finite() && value >= 0.0) {
+            self.faults.push(format!("`{name}` must be zero or above, found {value}"));
+        }
+    }
+
+    /// `value` must lie in the closed range.
+    pub(crate) fn within(&mut self, name: &str, value: f64, low: f64, high: f64) {
+        if !(value >= low && value <= high) {
+            self.faults.push(format!("`{name}` must lie between {low} and {high}, found {value}"));
+        }
+    }
+
+    /// Any other demand.
+    pub(crate) fn demand(&mut self, holds: bool, complaint: impl FnOnce() -> String) {
+        if !holds {
+            self.faults.push(complaint());
+        }
+    }
+
+    pub(crate) fn done(self) -> Vec<String> {
+        self.faults
+    }
+}
+
+/// Time never runs backwards and never jumps by something that is not a number.
+pub(crate) fn passed_s(dt_s: f64) -> f64 {
+    if dt_s.is_finite() && dt_s > 0.0 { dt_s } else { 0.0 }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn every_fault_is_kept_and_no_number_passes_that_is_none() {
+        let mut bounds = Bounds::new();
+        bounds.positive("a_w", 0.0);
+        bounds.positive("b_w", f64::NAN);
+        bounds.not_negative("c_w", f64::INFINITY);
+        bounds.within("d", f64::NAN, 0.0, 1.0);
+        bounds.not_negative("e", 0.0);
+        bounds.within("f", 1.0, 0.0, 1.0);
+        bounds.demand(1 > 2, || "one is not above two".to_owned());
+        assert_eq!(bounds.done().len(), 5);
+    }
+
+    #[test]
+    fn time_that_is_no_time_does_not_pass() {
+        assert_eq!(passed_s(-1.0), 0.0);
+        assert_eq!(passed_s(f64::NAN), 0.0);
+        assert_eq!(passed_s(f64::INFINITY), 0.0);
+        assert_eq!(passed_s(2.5), 2.5);
+    }
+}

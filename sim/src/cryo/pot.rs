@@ -1,0 +1,307 @@
+//! The condensation pot: single-shot ³He.
+//!
+//! Condensed ³He is pumped until it is gone; it lasts n·L/Q, with the latent heat
+//! L ≈ L₀ + (5/2)RT, L₀ ≈ 20.6 J/mol (from memory, not checked). Then the pot warms and has to be
+//! regenerated: warmed to the temperature of condensation for a while, and cooled again.
+
+use super::bounds::Bounds;
+use super::helium::GAS_CONSTANT_J_MOL_K;
+
+/// Latent heat of ³He at zero temperature, J/mol (from memory, not checked).
+const LATENT_AT_ZERO_J_MOL: f64 = 20.6;
+/// The pot counts as cold when it is this near to where it is going, K.
+const COLD_WITHIN_K: f64 = 0.005;
+
+/// Latent heat of ³He at low temperature, J/mol: L₀ + (5/2)RT.
+pub fn helium3_latent_j_mol(t_k: f64) -> f64 {
+    LATENT_AT_ZERO_J_MOL + 2.5 * GAS_CONSTANT_J_MOL_K * t_k
+}
+
+/// Time in s that `amount_mol` of ³He lasts at `t_k` under `load_w`.
+///
+/// ```
+/// let hours = noctule_sim::cryo::hold_time_s(1.0, 0.3, 100e-6) / 3600.0;
+/// assert!((hours - 74.5).abs() < 0.1);
+/// ```
+pub fn hold_time_s(amount_mol: f64, t_k: f64, load_w: f64) -> f64 {
+    amount_mol * helium3_latent_j_mol(t_k) / load_w
+}
+
+/// What doesn't change during a night.
+#[derive(Debug, Clone, PartialEq)]
+pub struct PotParams {
+    /// Temperature under the static load alone, K.
+    pub base_k: f64,
+    /// Heat that always reaches the pot, W.
+    pub static_load_w: f64,
+    /// How much warmer each further watt makes it, K/W.
+    pub warming_k_w: f64,
+    /// ³He in the system, mol.
+    pub charge_mol: f64,
+    /// Part of the charge (0 to 1) that is liquid once condensed and cooled.
+    pub condensed_part: f64,
+    /// Part of a fresh condensation that is there at the start (0 to 1).
+    pub initial_part: f64,
+    /// Time constant of cooling down to base, s.
+    pub cooling_tau_s: f64,
+    /// Temperature a dry pot drifts to, K.
+    pub dry_k: f64,
+    /// Time constant of that drift, s.
+    pub dry_tau_s: f64,
+    /// Temperature while condensing, K.
+    pub condensing_k: f64,
+    /// Time constant of warming to it, s.
+    pub condensing_tau_s: f64,
+    /// How long condensing takes, s.
+    pub condensing_s: f64,
+    /// Heat that condensing brings into the bath, W.
+    pub condensing_bath_w: f64,
+    /// Condensing needs this much helium in the bath, litres.
+    pub condensing_min_l: f64,
+    /// Further heat on the pot when the bath is empty, W.
+    pub empty_bath_w: f64,
+    /// Temperature a dry pot drifts to when the bath is empty as well, K.
+    pub empty_bath_k: f64,
+    /// Time constant of that drift, s.
+    pub empty_bath_tau_s: f64,
+}
+
+impl PotParams {
+    /// One mole at 0.3 K under 85 µW: 79 h from one condensation.
+    pub fn example() -> Self {
+        Self {
+            base_k: 0.300,
+            static_load_w: 85e-6,
+            warming_k_w: 250.0,
+            charge_mol: 1.0,
+            condensed_part: 0.9,
+            initial_part: 0.95,
+            cooling_tau_s: 420.0,
+            dry_k: 1.9,
+            dry_tau_s: 2400.0,
+            condensing_k: 1.6,
+            condensing_tau_s: 600.0,
+            condensing_s: 4500.0,
+            condensing_bath_w: 1.2,
+            condensing_min_l: 8.0,
+            empty_bath_w: 0.03,
+            empty_bath_k: 90.0,
+            empty_bath_tau_s: 72_000.0,
+        }
+    }
+
+    /// Heat of evaporation at base, J/mol.
+    fn latent_j_mol(&self) -> f64 {
+        helium3_latent_j_mol(self.base_k)
+    }
+
+    /// Hold time in s of a fresh condensation with `extra_w` on top of the static load.
+    pub fn full_hold_s(&self, extra_w: f64) -> f64 {
+        hold_time_s(self.charge_mol * self.condensed_part, self.base_k, self.static_load_w + extra_w.max(0.0))
+    }
+
+    pub(super) fn check_into(&self, bounds: &mut Bounds) {
+        bounds.within("base_k", self.base_k, 0.2, 1.0);
+        bounds.not_negative("static_load_w", self.static_load_w);
+        bounds.not_negative("warming_k_w", self.warming_k_w);
+        bounds.positive("charge_mol", self.charge_mol);
+        bounds.within("condensed_part", self.condensed_part, 0.01, 1.0);
+        bounds.within("initial_part", self.initial_part, 0.0, 1.0);
+        bounds.positive("cooling_tau_s", self.cooling_tau_s);
+        bounds.positive("dry_k", self.dry_k);
+        bounds.positive("dry_tau_s", self.dry_tau_s);
+        bounds.positive("condensing_k", self.condensing_k);
+        bounds.positive("condensing_tau_s", self.condensing_tau_s);
+        bounds.positive("condensing_s", self.condensing_s);
+        bounds.not_negative("condensing_bath_w", self.condensing_bath_w);
+        bounds.not_negative("condensing_min_l", self.condensing_min_l);
+        bounds.not_negative("empty_bath_w", self.empty_bath_w);
+        bounds.positive("empty_bath_k", self.empty_bath_k);
+        bounds.positive("empty_bath_tau_s", self.empty_bath_tau_s);
+        bounds.demand(!(self.dry_k <= self.base_k), || "`dry_k` must be above `base_k`".to_owned());
+        bounds.demand(!(self.condensing_k <= self.base_k), || {
+            "`condensing_k` must be above `base_k`".to_owned()
+        });
+    }
+
+    /// All faults, one sentence each; empty if there is none.
+    pub fn check(&self) -> Vec<String> {
+        let mut bounds = Bounds::new();
+        self.check_into(&mut bounds);
+        bounds.done()
+    }
+}
+
+/// What the pot is doing.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum PotPhase {
+    /// Liquid is pumped; the pot is at base or on the way there.
+    Pumped,
+    /// Nothing left to pump.
+    Dry,
+    /// Condensing anew.
+    Condensing {
+        /// Time until pumping starts, s.
+        left_s: f64,
+    },
+}
+
+/// A relaxation towards a constant target, for the stage to follow.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Relaxation {
+    pub from_k: f64,
+    pub target_k: f64,
+    pub tau_s: f64,
+}
+
+/// The pot: liquid, phase and temperature.
+#[derive(Debug, Clone)]
+pub struct Pot {
+    params: PotParams,
+    liquid_mol: f64,
+    phase: PotPhase,
+    t_k: f64,
+    regenerations: u32,
+}
+
+impl Pot {
+    pub(super) fn new(params: PotParams) -> Self {
+        let liquid_mol = params.charge_mol * params.condensed_part * params.initial_part;
+        let dry = liquid_mol <= 0.0;
+        Self {
+            liquid_mol,
+            phase: if dry { PotPhase::Dry } else { PotPhase::Pumped },
+            t_k: if dry { params.dry_k } else { params.base_k },
+            regenerations: 0,
+            params,
+        }
+    }
+
+    /// What it was built with.
+    pub fn params(&self) -> &PotParams {
+        &self.params
+    }
+
+    /// Temperature, K.
+    pub fn t_k(&self) -> f64 {
+        self.t_k
+    }
+
+    /// Liquid left, mol.
+    pub fn liquid_mol(&self) -> f64 {
+        self.liquid_mol
+    }
+
+    /// What it is doing.
+    pub fn phase(&self) -> PotPhase {
+        self.phase
+    }
+
+    /// How many condensations have been completed.
+    pub fn regenerations(&self) -> u32 {
+        self.regenerations
+    }
+
+    /// Whether liquid is pumped and the temperature is within 5 mK of where that leads.
+    pub fn cold(&self, extra_w: f64) -> bool {
+        self.phase == PotPhase::Pumped && self.t_k - self.pumped_k(extra_w) <= COLD_WITHIN_K
+    }
+
+    /// Time in s for which the liquid lasts with `extra_w` on top of the static load.
+    pub fn hold_left_s(&self, extra_w: f64) -> f64 {
+        if self.liquid_mol <= 0.0 { 0.0 } else { self.hold_s(extra_w) }
+    }
+
+    fn hold_s(&self, extra_w: f64) -> f64 {
+        self.liquid_mol * self.params.latent_j_mol() / (self.params.static_load_w + extra_w)
+    }
+
+    fn pumped_k(&self, extra_w: f64) -> f64 {
+        // A pot can't be warmed by its load beyond what a dry one reaches.
+        (self.params.base_k + self.params.warming_k_w * extra_w).min(self.params.dry_k)
+    }
+
+    /// Heat it puts into the bath now, W.
+    pub(super) fn bath_w(&self) -> f64 {
+        match self.phase {
+            PotPhase::Condensing { .. } => self.params.condensing_bath_w,
+            PotPhase::Pumped | PotPhase::Dry => 0.0,
+        }
+    }
+
+    /// Time in s from now until the pot is cold again, for a pot that is condensing or cooling;
+    /// `None` for a dry one.
+    pub fn until_cold_s(&self, extra_w: f64) -> Option<f64> {
+        let to_go = |from_k: f64| {
+            let ratio = (from_k - self.pumped_k(extra_w)) / COLD_WITHIN_K;
+            if ratio > 1.0 { self.params.cooling_tau_s * ratio.ln() } else { 0.0 }
+        };
+        match self.phase {
+            PotPhase::Dry => None,
+            PotPhase::Pumped => Some(to_go(self.t_k)),
+            PotPhase::Condensing { left_s } => {
+                let decay = (-left_s / self.params.condensing_tau_s).exp();
+                let then_k = self.params.condensing_k + (self.t_k - self.params.condensing_k) * decay;
+                Some(left_s + to_go(then_k))
+            }
+        }
+    }
+
+    pub(super) fn begin_condensing(&mut self) {
+        self.phase = PotPhase::Condensing { left_s: self.params.condensing_s };
+    }
+
+    pub(super) fn until_event_s(&self, extra_w: f64, bath_empty: bool) -> f64 {
+        match self.phase {
+            PotPhase::Pumped => self.hold_s(extra_w),
+            PotPhase::Condensing { .. } if bath_empty => 0.0,
+            PotPhase::Condensing { left_s } => left_s,
+            PotPhase::Dry => f64::INFINITY,
+        }
+    }
+
+    pub(super) fn relaxation(&self, extra_w: f64, bath_empty: bool) -> Relaxation {
+        let p = &self.params;
+        let (target_k, tau_s) = match self.phase {
+            PotPhase::Pumped => (self.pumped_k(extra_w), p.cooling_tau_s),
+            PotPhase::Condensing { .. } => (p.condensing_k, p.condensing_tau_s),
+            PotPhase::Dry if bath_empty => (p.empty_bath_k, p.empty_bath_tau_s),
+            PotPhase::Dry => (p.dry_k, p.dry_tau_s),
+        };
+        Relaxation { from_k: self.t_k, target_k, tau_s }
+    }
+
+    /// Moves by `step_s`, which must not go beyond the next event.
+    pub(super) fn move_by(&mut self, step_s: f64, extra_w: f64, bath_empty: bool) {
+        let r = self.relaxation(extra_w, bath_empty);
+        self.t_k = r.target_k + (r.from_k - r.target_k) * (-step_s / r.tau_s).exp();
+        match &mut self.phase {
+            PotPhase::Pumped => {
+                let used_j = (self.params.static_load_w + extra_w) * step_s;
+                self.liquid_mol = (self.liquid_mol - used_j / self.params.latent_j_mol()).max(0.0);
+            }
+            PotPhase::Condensing { left_s } => *left_s = (*left_s - step_s).max(0.0),
+            PotPhase::Dry => {}
+        }
+    }
+
+    pub(super) fn end_event(&mut self, bath_empty: bool) {
+        match self.phase {
+            PotPhase::Pumped => {
+                self.liquid_mol = 0.0;
+                self.phase = PotPhase::Dry;
+            }
+            PotPhase::Condensing { .. } if bath_empty => {
+                // Without helium around it nothing condenses.
+                self.liquid_mol = 0.0;
+                self.phase = PotPhase::Dry;
+            }
+            PotPhase::Condensing { .. } => {
+                self.liquid_mol = self.params.charge_mol * self.params.condensed_part;
+                self.phase = PotPhase::Pumped;
+                self.regenerations += 1;
+            }
+            PotPhase::Dry => {}
+        }
+    }
+}

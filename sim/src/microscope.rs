@@ -1,1 +1,0 @@
-//! The microscope as a whole: advance the time, set, read, act.

@@ -1,0 +1,187 @@
+//! Where the tip is and what current flows.
+
+use super::Microscope;
+use crate::sample::Species;
+use crate::spin::constants::{H_OVER_K_B_K_PER_GHZ, K_B_V_PER_K, MU_B_GHZ_PER_T};
+use crate::tunnel::{CONDUCTANCE_QUANTUM_S, Shape, Step};
+
+/// Position and movement of the tip within the scanner's frame.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Motion {
+    from_m: [f64; 2],
+    to_m: [f64; 2],
+    start_s: f64,
+    end_s: f64,
+    /// In tunnelling range.
+    pub(super) approached: bool,
+    /// Distance to go when withdrawn, m.
+    pub(super) away_m: f64,
+}
+
+impl Motion {
+    pub(super) fn withdrawn(away_m: f64) -> Self {
+        Self { from_m: [0.0; 2], to_m: [0.0; 2], start_s: 0.0, end_s: 0.0, approached: false, away_m }
+    }
+
+    /// Where the scanner's voltages put the tip, m.
+    pub(super) fn at_m(&self, now_s: f64) -> [f64; 2] {
+        if now_s >= self.end_s {
+            return self.to_m;
+        }
+        let part = ((now_s - self.start_s) / (self.end_s - self.start_s)).clamp(0.0, 1.0);
+        [0, 1].map(|i| self.from_m[i] + part * (self.to_m[i] - self.from_m[i]))
+    }
+
+    /// At once to `to_m`.
+    pub(super) fn jump(&mut self, now_s: f64, to_m: [f64; 2]) {
+        (self.from_m, self.to_m, self.start_s, self.end_s) = (to_m, to_m, now_s, now_s);
+    }
+
+    /// Evenly to `to_m`, arriving at `end_s`.
+    pub(super) fn glide(&mut self, now_s: f64, to_m: [f64; 2], end_s: f64) {
+        (self.from_m, self.to_m, self.start_s, self.end_s) = (self.at_m(now_s), to_m, now_s, end_s);
+    }
+}
+
+/// The junction at one moment.
+#[derive(Debug, Clone, Copy, Default)]
+pub(super) struct Junction {
+    /// Height of the surface there in the scanner's frame, m.
+    pub(super) surface_m: f64,
+    /// The nearest site with a spin, if any is near.
+    pub(super) spin: Option<NearSpin>,
+    /// Distance between tip and surface, m.
+    pub(super) gap_m: f64,
+    /// Conductance at zero bias, S.
+    pub(super) conductance_s: f64,
+    /// Effective voltage of the shape, V.
+    pub(super) effective_v: f64,
+    /// Relative change of the current by the tip's state, with its sign.
+    pub(super) contrast: f64,
+}
+
+/// The spin that the tip looks at.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct NearSpin {
+    pub(super) site: usize,
+    /// From the spin to the point under the tip, m.
+    pub(super) offset_m: [f64; 2],
+    /// How much of its signal is seen, 0 to 1.
+    pub(super) overlap: f64,
+    /// Part of the tip's polarisation along the field, with the sign of the tip's state.
+    pub(super) alignment: f64,
+    /// Thermal polarisation of the spin, 0 to 1.
+    pub(super) polarisation: f64,
+    /// Zeeman energy, GHz.
+    pub(super) zeeman_ghz: f64,
+}
+
+/// Overlaps below this are nothing.
+const OVERLAP_MIN: f64 = 1e-4;
+
+impl Junction {
+    /// Mean tunnel current, A.
+    pub(super) fn current_a(&self) -> f64 {
+        self.conductance_s * self.effective_v * (1.0 + self.contrast)
+    }
+}
+
+impl Microscope {
+    /// Point under the tip in the sample's frame, m: voltages, creep and drift.
+    pub(super) fn point_m(&self) -> [f64; 2] {
+        let at_m = self.motion.at_m(self.now_s);
+        let lag_m = self.drift.creep_m(self.now_s);
+        let sample_m = self.drift.sample_m(self.now_s);
+        [0, 1].map(|i| at_m[i] + lag_m[i] - sample_m[i])
+    }
+
+    /// Thermal energy of the electrons, eV: never below the floor.
+    pub(super) fn electron_ev(&self) -> f64 {
+        K_B_V_PER_K * self.plant.stage_k().hypot(self.world.junction.electron_floor_k)
+    }
+
+    pub(super) fn near_spin(&self, point_m: [f64; 2]) -> Option<NearSpin> {
+        let near = self.surface.nearest(point_m, Species::is_magnetic)?;
+        let relative = near.distance_m / self.world.junction.lateral_m;
+        let overlap = (-0.5 * relative * relative).exp();
+        if overlap < OVERLAP_MIN {
+            return None;
+        }
+        let species = self.surface.species_of(near.site);
+        let field_t = self.plant.field_t();
+        let zeeman_ghz = zeeman_ghz(species, field_t);
+        let size_t = field_t.iter().map(|b| b * b).sum::<f64>().sqrt();
+        let along: f64 = (0..3).map(|i| self.tip.apex.axis[i] * field_t[i]).sum();
+        let alignment = if size_t > 0.0 { along / size_t * self.tip.sign() } else { 0.0 };
+        let polarisation = (0.5 * H_OVER_K_B_K_PER_GHZ * zeeman_ghz / self.plant.stage_k()).tanh();
+        let offset_m = near.offset_m.map(|offset| -offset);
+        Some(NearSpin { site: near.site, offset_m, overlap, alignment, polarisation, zeeman_ghz })
+    }
+
+    /// How the current depends on bias at this point.
+    pub(super) fn shape(&self, spin: Option<NearSpin>) -> Shape {
+        let mut shape = self.world.junction.shape.clone();
+        let Some(spin) = spin else { return shape };
+        let own = self.surface.species_of(spin.site).steps.iter();
+        shape.steps.extend(own.map(|step| Step { fraction: step.fraction * spin.overlap, ..*step }));
+        let energy_ev = spin.zeeman_ghz / crate::spin::constants::GHZ_PER_MEV * 1e-3;
+        if energy_ev > 0.0 {
+            let fraction = self.world.junction.spin_step_fraction * spin.overlap;
+            shape.steps.push(Step { energy_ev, fraction });
+        }
+        shape
+    }
+
+    /// The height at which the loop would rest now, m, and the junction without its gap.
+    fn rest(&self) -> (f64, Junction) {
+        let point_m = self.point_m();
+        let spin = self.near_spin(point_m);
+        let surface_m = self.surface.height_m(point_m) + self.drift.sample_m(self.now_s)[2];
+        let effective_v = self.effective_v(spin);
+        let contrast =
+            spin.map_or(0.0, |s| self.tip.apex.polarisation * s.alignment * s.polarisation * s.overlap);
+        let least_v = self.world.junction.offset_v;
+        let loop_v = effective_v.abs().max(least_v) * (1.0 + contrast);
+        let target_m = surface_m + self.barrier.gap_m(loop_v, self.knobs.setpoint_a);
+        (target_m, Junction { surface_m, spin, effective_v, contrast, ..Junction::default() })
+    }
+
+    fn effective_v(&self, spin: Option<NearSpin>) -> f64 {
+        let bias_v = self.knobs.bias_v;
+        let kt_ev = self.electron_ev();
+        let film = self.world.junction.shape.voltage(bias_v, kt_ev);
+        let Some(spin) = spin else { return film };
+        let zeeman_ev = spin.zeeman_ghz / crate::spin::constants::GHZ_PER_MEV * 1e-3;
+        let own = Step { energy_ev: zeeman_ev, fraction: self.world.junction.spin_step_fraction };
+        let steps = self.surface.species_of(spin.site).steps.iter().chain([&own]);
+        film + spin.overlap * steps.map(|step| step.voltage(bias_v, kt_ev)).sum::<f64>()
+    }
+
+    /// The junction now, and the loop's target. Only with the tip in range.
+    pub(super) fn junction(&self) -> (Junction, f64) {
+        let (target_m, mut junction) = self.rest();
+        let height_m = self.height_loop.height_m(self.now_s, target_m);
+        junction.gap_m = height_m - junction.surface_m;
+        junction.conductance_s = CONDUCTANCE_QUANTUM_S * (-self.barrier.decay_per_m() * junction.gap_m).exp();
+        (junction, target_m)
+    }
+
+    /// Does something that may change the loop's target, and keeps the height through it.
+    pub(super) fn through_change(&mut self, change: impl FnOnce(&mut Self)) {
+        if !self.motion.approached {
+            change(self);
+            return;
+        }
+        let (target_m, _) = self.rest();
+        let height_m = self.height_loop.height_m(self.now_s, target_m);
+        change(self);
+        let (target_m, _) = self.rest();
+        self.height_loop.reseat(self.now_s, height_m, target_m);
+    }
+}
+
+/// Zeeman energy of a species in a field, GHz, without its nucleus: `2μ|B|/h` with the anisotropic g.
+pub(super) fn zeeman_ghz(species: &Species, field_t: [f64; 3]) -> f64 {
+    let square: f64 = (0..3).map(|i| (species.g[i] * field_t[i]).powi(2)).sum();
+    2.0 * species.spin * MU_B_GHZ_PER_T * square.sqrt()
+}

@@ -1,0 +1,292 @@
+//! What the RF does to the current: resonance lines and rectification.
+
+use super::Microscope;
+use super::junction::{Junction, NearSpin};
+use crate::sample::{Relaxation, Surface};
+use crate::spin::constants::E_C;
+use crate::spin::{Coupling, Site, SpinError, SpinSystem};
+use crate::tip::tip_field_t;
+use crate::tunnel::Shape;
+
+/// Fields are rounded to this before a spectrum is computed, T: far below a line's width.
+const FIELD_GRAIN_T: f64 = 1e-6;
+/// Temperatures likewise, K.
+const TEMPERATURE_GRAIN_K: f64 = 1e-3;
+/// Lines whose drive is below this part of a free spin's are left out.
+const DRIVE_MIN: f64 = 1e-3;
+/// Nodes of the rectification table, V.
+const AMPLITUDE_GRAIN_V: f64 = 1e-3;
+const AMPLITUDE_NODES: usize = 256;
+
+/// One line of the spin under the tip.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) struct Line {
+    pub(super) f_hz: f64,
+    /// Change of the spin's polarisation if the line is saturated.
+    pub(super) weight: f64,
+    /// Squared matrix element over that of a free spin 1/2.
+    pub(super) drive: f64,
+}
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+struct LineKey {
+    site: usize,
+    generation: u64,
+    field: [i64; 3],
+    tip_field: [i64; 3],
+    temperature: i64,
+}
+
+#[derive(Debug, Clone, Copy, PartialEq)]
+struct ShapeKey {
+    /// Site, its share in hundredths, its Zeeman energy in quarters of a GHz.
+    spin: Option<(usize, i64, i64)>,
+    generation: u64,
+    bias_v: f64,
+    /// Thermal energy in units of 0.1 µeV.
+    temperature: i64,
+}
+
+/// Rectified voltage at the nodes of the amplitude, filled as it is needed.
+#[derive(Debug, Clone)]
+struct Rectified {
+    key: ShapeKey,
+    shape: Shape,
+    table: Vec<f64>,
+}
+
+/// Spectra and rectification that were computed before.
+#[derive(Debug, Clone)]
+pub(super) struct Response {
+    /// One spectrum for each state of the tip.
+    lines: [Option<(LineKey, Vec<Line>)>; 2],
+    system: Option<(usize, u64, SpinSystem)>,
+    rectified: Option<Rectified>,
+    /// Grows when the surface changes.
+    pub(super) generation: u64,
+}
+
+impl Response {
+    pub(super) fn new() -> Self {
+        Self { lines: [None, None], system: None, rectified: None, generation: 0 }
+    }
+
+    fn system(&mut self, surface: &Surface, site: usize) -> Result<&SpinSystem, SpinError> {
+        let generation = self.generation;
+        let known = matches!(&self.system, Some((s, g, _)) if *s == site && *g == generation);
+        if !known {
+            self.system = Some((site, generation, spin_system(surface, site)?));
+        }
+        match &self.system {
+            Some((_, _, system)) => Ok(system),
+            None => unreachable!("it was just put there"),
+        }
+    }
+}
+
+/// The spins of the group of `site`: its electron first, then its nucleus, then the others'.
+fn spin_system(surface: &Surface, site: usize) -> Result<SpinSystem, SpinError> {
+    let cluster = surface.cluster(site);
+    let mut spins = Vec::new();
+    let mut couplings = Vec::new();
+    let mut electrons = Vec::new();
+    for &member in &cluster {
+        let species = surface.species_of(member);
+        let electron = spins.len();
+        electrons.push(electron);
+        spins.push(
+            Site::electron(species.spin)
+                .g_values(species.g)
+                .anisotropy_ghz(species.axial_ghz, species.rhombic_ghz),
+        );
+        if species.nuclear_spin > 0.0 {
+            couplings.push(Coupling::values([electron, spins.len()], species.hyperfine_ghz));
+            spins.push(Site::nucleus(species.nuclear_spin, species.nuclear_g));
+        }
+    }
+    for (a, &first) in cluster.iter().enumerate() {
+        for (b, &second) in cluster.iter().enumerate().skip(a + 1) {
+            let [from, to] = [first, second].map(|member| surface.sites[member].at_m);
+            let apart_nm = [(to[0] - from[0]) * 1e9, (to[1] - from[1]) * 1e9, 0.0];
+            couplings.push(Coupling::dipole([electrons[a], electrons[b]], apart_nm));
+            let exchange: f64 = surface
+                .couplings
+                .iter()
+                .filter(|c| c.sites == [first, second] || c.sites == [second, first])
+                .map(|c| c.exchange_ghz)
+                .sum();
+            couplings.push(Coupling::isotropic([electrons[a], electrons[b]], exchange));
+        }
+    }
+    SpinSystem::new(spins, couplings)
+}
+
+fn grains(field_t: [f64; 3]) -> [i64; 3] {
+    field_t.map(|b| (b / FIELD_GRAIN_T).round() as i64)
+}
+
+/// Lines of the first spin of a system, with its field from the tip.
+fn lines(
+    system: &SpinSystem,
+    field_t: [f64; 3],
+    tip_field_t: [f64; 3],
+    temperature_k: f64,
+) -> Result<Vec<Line>, SpinError> {
+    let levels = system.levels_with_site_field(field_t, 0, tip_field_t)?;
+    let populations = levels.populations(temperature_k)?;
+    let elements = levels.site_elements(0);
+    let size_t = field_t.iter().map(|b| b * b).sum::<f64>().sqrt();
+    let direction = if size_t > 0.0 { field_t.map(|b| b / size_t) } else { [0.0, 0.0, 1.0] };
+    let along = |state: usize| {
+        let spin = elements.expectation(state);
+        (0..3).map(|i| direction[i] * spin[i]).sum::<f64>()
+    };
+    let energies = levels.eigenvalues_ghz();
+    let mut lines = Vec::new();
+    for upper in 1..energies.len() {
+        for lower in 0..upper {
+            let element = elements.vector(lower, upper);
+            let drive = 2.0 * element.iter().map(|c| c.norm_sqr()).sum::<f64>();
+            let f_hz = (energies[upper] - energies[lower]) * 1e9;
+            if drive < DRIVE_MIN || f_hz < 1e6 {
+                continue;
+            }
+            let weight = (populations[lower] - populations[upper]) * (along(upper) - along(lower));
+            lines.push(Line { f_hz, weight, drive });
+        }
+    }
+    Ok(lines)
+}
+
+/// Current change at `f_hz` for a unit of polarised current: every line saturates for itself.
+///
+/// `s/(1+s)·(1+αδ)/(1+δ²)` with `s = Ω²T1T2`, `δ = (f−f0)/(Γ/2)`, `Γ = √(1+s)/(πT2)`:
+/// the steady state of the Bloch equations, with the asymmetry of an ESR line.
+fn lines_at(lines: &[Line], relaxation: &Relaxation, current_a: f64, amplitude_v: f64, f_hz: f64) -> f64 {
+    let electrons_per_s = current_a.abs() / E_C;
+    let t2_s = 1.0 / (1.0 / relaxation.t2_s + relaxation.dephasing_per_electron * electrons_per_s);
+    let rabi = relaxation.rabi_rad_s_v * amplitude_v;
+    let free = rabi * rabi * relaxation.t1_s * t2_s;
+    let half_hz = 0.5 / (std::f64::consts::PI * t2_s);
+    let mut sum = 0.0;
+    for line in lines {
+        let saturation = free * line.drive;
+        let broadened = 1.0 + saturation;
+        let offset = f_hz - line.f_hz;
+        // With u = offset/half: 1/(1+δ²) = (1+s)/(1+s+u²), and δ = u/√(1+s).
+        let u = offset / half_hz;
+        let shape = (1.0 + relaxation.asymmetry * u / broadened.sqrt()) / (broadened + u * u);
+        sum += line.weight * saturation * shape;
+    }
+    sum
+}
+
+impl Microscope {
+    /// Field of the tip on the spin it looks at, T.
+    pub(super) fn tip_field_on_t(&self, spin: &NearSpin, gap_m: f64) -> [f64; 3] {
+        tip_field_t(&self.tip.apex, self.tip.switching.is_up(), &self.world.tip.field, spin.offset_m, gap_m)
+    }
+
+    /// Lines of the spin under the tip as it stands now; empty without one.
+    pub(super) fn lines_now(&mut self, junction: &Junction) -> &[Line] {
+        let Some(spin) = junction.spin else { return &[] };
+        let tip_field_t = self.tip_field_on_t(&spin, junction.gap_m);
+        let field_t = self.plant.field_t();
+        let temperature = (self.plant.stage_k() / TEMPERATURE_GRAIN_K).round().max(1.0) as i64;
+        let key = LineKey {
+            site: spin.site,
+            generation: self.response.generation,
+            field: grains(field_t),
+            tip_field: grains(tip_field_t),
+            temperature,
+        };
+        let slot = usize::from(self.tip.switching.is_up());
+        if !matches!(&self.response.lines[slot], Some((known, _)) if *known == key) {
+            // Computed from the rounded values, so that the result does not depend on who asked first.
+            let [field_t, tip_field_t] =
+                [key.field, key.tip_field].map(|grains| grains.map(|grain| grain as f64 * FIELD_GRAIN_T));
+            let kelvin = temperature as f64 * TEMPERATURE_GRAIN_K;
+            let found = self
+                .response
+                .system(&self.surface, spin.site)
+                .and_then(|system| lines(system, field_t, tip_field_t, kelvin))
+                .expect("a world is checked when it is read, and fields are finite");
+            self.response.lines[slot] = Some((key, found));
+        }
+        match &self.response.lines[slot] {
+            Some((_, lines)) => lines,
+            None => &[],
+        }
+    }
+
+    /// Change of the current while the RF is on, A: resonance and rectification.
+    pub(super) fn rf_current_a(&mut self, junction: &Junction) -> f64 {
+        let amplitude_v = self.plant.amplitude_v();
+        if amplitude_v <= 0.0 {
+            return 0.0;
+        }
+        let rectified_v = self.rectified_v(junction, amplitude_v);
+        let rectified_a = junction.conductance_s * (1.0 + junction.contrast) * rectified_v;
+        rectified_a + self.resonance_a(junction, amplitude_v)
+    }
+
+    fn resonance_a(&mut self, junction: &Junction, amplitude_v: f64) -> f64 {
+        let Some(spin) = junction.spin else { return 0.0 };
+        if !self.tip.apex.has_contrast() {
+            return 0.0;
+        }
+        let f_hz = self.plant.source.frequency_hz();
+        let current_a = junction.current_a();
+        let relaxation = self.surface.species_of(spin.site).relaxation;
+        let polarised_a =
+            current_a * self.tip.apex.polarisation * spin.alignment * spin.overlap * relaxation.readout;
+        let lines = self.lines_now(junction);
+        polarised_a * lines_at(lines, &relaxation, current_a, amplitude_v, f_hz)
+    }
+
+    /// Mean over an RF cycle less the value without it, in effective volts.
+    fn rectified_v(&mut self, junction: &Junction, amplitude_v: f64) -> f64 {
+        let place = amplitude_v / AMPLITUDE_GRAIN_V;
+        let node = place as usize;
+        let kt_ev = self.electron_ev();
+        if node + 1 >= AMPLITUDE_NODES {
+            return self.shape(junction.spin).harmonics(self.knobs.bias_v, amplitude_v, kt_ev).rectified_v;
+        }
+        self.keep_shape(junction, kt_ev);
+        let Some(Rectified { key, shape, table }) = &mut self.response.rectified else { return 0.0 };
+        let kt_ev = key.temperature as f64 * 1e-7;
+        let mut value = |node: usize| {
+            if table[node].is_nan() {
+                let amplitude_v = node as f64 * AMPLITUDE_GRAIN_V;
+                table[node] = shape.harmonics(key.bias_v, amplitude_v, kt_ev).rectified_v;
+            }
+            table[node]
+        };
+        // Linear in the square of the amplitude, as rectification is where it is small.
+        let [low, high] = [node, node + 1].map(|n| (n * n) as f64);
+        let part = (place * place - low) / (high - low);
+        value(node) * (1.0 - part) + value(node + 1) * part
+    }
+
+    /// Starts a new table if bias, temperature or the outline under the tip have moved on.
+    fn keep_shape(&mut self, junction: &Junction, kt_ev: f64) {
+        let hundredths = |spin: NearSpin| (spin.overlap * 100.0).round();
+        let quarters = |spin: NearSpin| (spin.zeeman_ghz * 4.0).round();
+        let key = ShapeKey {
+            spin: junction.spin.map(|spin| (spin.site, hundredths(spin) as i64, quarters(spin) as i64)),
+            generation: self.response.generation,
+            bias_v: self.knobs.bias_v,
+            temperature: (kt_ev / 1e-7).round() as i64,
+        };
+        if self.response.rectified.as_ref().is_some_and(|known| known.key == key) {
+            return;
+        }
+        let coarse = junction.spin.map(|spin| NearSpin {
+            overlap: hundredths(spin) / 100.0,
+            zeeman_ghz: quarters(spin) / 4.0,
+            ..spin
+        });
+        let shape = self.shape(coarse);
+        self.response.rectified = Some(Rectified { key, shape, table: vec![f64::NAN; AMPLITUDE_NODES] });
+    }
+}

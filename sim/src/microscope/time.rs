@@ -1,0 +1,100 @@
+//! Time: the walk from event to event.
+
+use super::Microscope;
+
+/// The grid on which the apparatus moves, s.
+const TICK_S: f64 = 1.0;
+
+impl Microscope {
+    /// Lets time pass until `t_s`. Earlier times and what is no time leave the world as it is.
+    pub fn advance_to(&mut self, t_s: f64) {
+        if !t_s.is_finite() {
+            return;
+        }
+        while self.now_s < t_s {
+            let tick_s = (self.ticks + 1) as f64 * TICK_S;
+            let switch_s = if self.motion.approached { self.tip.switching.next_s() } else { f64::INFINITY };
+            let act_s = self.running.as_ref().map_or(f64::INFINITY, |running| running.next_s);
+            let next_s = tick_s.min(switch_s).min(act_s).max(self.now_s);
+            if next_s > t_s {
+                self.now_s = t_s;
+                return;
+            }
+            self.now_s = next_s;
+            if next_s == tick_s {
+                self.tick();
+            } else if next_s == act_s.max(self.now_s) && act_s <= switch_s {
+                self.act_event();
+            } else {
+                self.switch();
+            }
+        }
+    }
+
+    fn tick(&mut self) {
+        self.ticks += 1;
+        if self.drift.next_step_s() <= self.now_s {
+            self.drift.step();
+        }
+        self.plant.catch_up(self.now_s);
+        self.lasting.expire(self.now_s);
+        self.end_drop_out();
+        if self.motion.approached {
+            if self.tip.wear(TICK_S) {
+                let atoms = self.tip.atoms_after_change();
+                self.change_tip(atoms);
+            }
+            self.refresh();
+        }
+    }
+
+    fn switch(&mut self) {
+        self.sync_lock();
+        self.through_change(|m| m.tip.switching.jump());
+        self.refresh();
+    }
+
+    /// A new apex, at once.
+    pub(super) fn change_tip(&mut self, atoms: u32) {
+        self.sync_lock();
+        let now_s = self.now_s;
+        self.through_change(|m| m.tip.change(now_s, atoms));
+        self.refresh();
+    }
+
+    /// What follows from the present state: switching rates, and whether the tip touches.
+    pub(super) fn refresh(&mut self) {
+        if !self.motion.approached {
+            return;
+        }
+        let (junction, _) = self.junction();
+        if junction.gap_m < self.world.tip.preparation.contact_gap_m {
+            self.crash();
+            return;
+        }
+        let [leave_up_hz, leave_down_hz] = self.world.tip.switching.rates_hz(
+            &self.tip.apex,
+            self.knobs.bias_v,
+            junction.current_a(),
+            self.plant.field_t(),
+            self.plant.stage_k(),
+        );
+        self.tip.switching.set_rates(self.now_s, leave_up_hz, leave_down_hz);
+    }
+
+    /// The tip touches the surface: it is another tip afterwards, and the loop starts again from its target.
+    pub(super) fn crash(&mut self) {
+        self.sync_lock();
+        self.tip.crashes += 1;
+        let atoms = self.tip.atoms_after_change();
+        self.tip.change(self.now_s, atoms);
+        if !self.motion.approached {
+            return;
+        }
+        let (_, target_m) = self.junction();
+        let (junction, _) = self.junction();
+        let contact_m = junction.surface_m + self.world.tip.preparation.contact_gap_m;
+        let height_m = if self.height_loop.is_closed() { target_m } else { contact_m };
+        self.height_loop.reseat(self.now_s, height_m.max(contact_m), target_m);
+    }
+}

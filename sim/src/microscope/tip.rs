@@ -1,0 +1,75 @@
+//! The tip's state and history while the microscope runs.
+
+use crate::noise::{Source, Stream, Telegraph};
+use crate::tip::Apex;
+use crate::world::TipLaw;
+
+/// The tip now.
+#[derive(Debug, Clone)]
+pub(super) struct TipState {
+    pub(super) apex: Apex,
+    pub(super) switching: Telegraph,
+    pub(super) preparation: Stream,
+    pub(super) landing: Stream,
+    apexes: Stream,
+    spontaneous: Stream,
+    /// Time in range that is left until the tip changes by itself, s.
+    until_change_s: f64,
+    changes_per_s: f64,
+    /// Grows with every change, so that caches notice.
+    pub(super) generation: u64,
+    /// Times it has touched the surface.
+    pub(super) crashes: u32,
+}
+
+impl TipState {
+    pub(super) fn new(law: &TipLaw, seed: u64) -> Self {
+        let mut spontaneous = Stream::new(seed, Source::Spontaneous);
+        let changes_per_s = law.preparation.changes_per_hour / 3600.0;
+        let until_change_s = next_change(&mut spontaneous, changes_per_s);
+        Self {
+            apex: law.apex,
+            switching: Telegraph::new(seed, Source::Switching, true),
+            preparation: Stream::new(seed, Source::Preparation),
+            landing: Stream::new(seed, Source::Landing),
+            apexes: Stream::new(seed, Source::Apex),
+            spontaneous,
+            until_change_s,
+            changes_per_s,
+            generation: 0,
+            crashes: 0,
+        }
+    }
+
+    /// A new apex with `atoms` atoms on it.
+    pub(super) fn change(&mut self, now_s: f64, atoms: u32) {
+        self.apex = Apex::drawn(atoms, &mut self.apexes);
+        self.switching.set_rates(now_s, 0.0, 0.0);
+        self.generation += 1;
+    }
+
+    /// `dt_s` in tunnelling range. Tells whether the tip changed by itself.
+    pub(super) fn wear(&mut self, dt_s: f64) -> bool {
+        self.until_change_s -= dt_s;
+        if self.until_change_s > 0.0 {
+            return false;
+        }
+        self.until_change_s = next_change(&mut self.spontaneous, self.changes_per_s);
+        true
+    }
+
+    /// Atoms left after a change that nobody asked for: it may take some along.
+    pub(super) fn atoms_after_change(&mut self) -> u32 {
+        let lost = (self.preparation.uniform() * f64::from(self.apex.atoms + 1)) as u32;
+        self.apex.atoms - lost.min(self.apex.atoms)
+    }
+
+    pub(super) fn sign(&self) -> f64 {
+        if self.switching.is_up() { 1.0 } else { -1.0 }
+    }
+}
+
+fn next_change(stream: &mut Stream, changes_per_s: f64) -> f64 {
+    let unit = stream.exponential();
+    if changes_per_s > 0.0 { unit / changes_per_s } else { f64::INFINITY }
+}

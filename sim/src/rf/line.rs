@@ -1,0 +1,194 @@
+//! Transmission of the line from the source to the junction.
+//!
+//! T(f) in dB = smooth loss + ripple + resonances. The loss of a coaxial line grows as √f in
+//! its conductors and as f in its insulation; ripple comes from reflections between two places,
+//! one cosine a pair; a resonance of a box or a bond wire is a Lorentzian dip or peak in dB.
+//! The doubling at the open end is not part of T; see [`junction_volts`](super::junction_volts).
+
+use crate::cryo::bounds::Bounds;
+use rand::RngExt;
+use rand_chacha::ChaCha8Rng;
+use std::f64::consts::TAU;
+
+/// Ripple from one pair of reflections: `amplitude_db` · cos(2πf·`delay_s` + `phase_rad`).
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct StandingWave {
+    /// Half of the distance between highest and lowest transmission, dB.
+    pub amplitude_db: f64,
+    /// Time for the way there and back between the two places, s. The ripple's period is 1/delay.
+    pub delay_s: f64,
+    /// Phase at zero frequency, rad.
+    pub phase_rad: f64,
+}
+
+/// A resonance of the line: `height_db` / (1 + ((f−`centre_hz`)/(`fwhm_hz`/2))²).
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct LineResonance {
+    /// Where it is, Hz.
+    pub centre_hz: f64,
+    /// Full width at half height, Hz.
+    pub fwhm_hz: f64,
+    /// Height in dB; negative for a dip.
+    pub height_db: f64,
+}
+
+/// Everything that shapes the transmission.
+#[derive(Debug, Clone, PartialEq)]
+pub struct RfLine {
+    /// Loss at zero frequency (attenuators), dB, positive.
+    pub fixed_loss_db: f64,
+    /// Loss in the conductors at `reference_hz`, dB, positive; grows as the root of the frequency.
+    pub conductor_loss_db: f64,
+    /// Loss in the insulation at `reference_hz`, dB, positive; grows with the frequency.
+    pub insulation_loss_db: f64,
+    /// Frequency at which the two losses are given, Hz.
+    pub reference_hz: f64,
+    /// Ripple.
+    pub waves: Vec<StandingWave>,
+    /// Dips and peaks.
+    pub resonances: Vec<LineResonance>,
+}
+
+impl RfLine {
+    /// A line of an invented instrument: 26 dB at 10 GHz, ripple of some dB, one dip.
+    pub fn example() -> Self {
+        Self {
+            fixed_loss_db: 10.0,
+            conductor_loss_db: 14.0,
+            insulation_loss_db: 2.0,
+            reference_hz: 10e9,
+            waves: vec![
+                StandingWave { amplitude_db: 1.6, delay_s: 4.1e-9, phase_rad: 0.4 },
+                StandingWave { amplitude_db: 0.9, delay_s: 11.3e-9, phase_rad: 2.1 },
+                StandingWave { amplitude_db: 0.4, delay_s: 27.0e-9, phase_rad: 5.0 },
+            ],
+            resonances: vec![LineResonance { centre_hz: 14.2e9, fwhm_hz: 90e6, height_db: -6.0 }],
+        }
+    }
+
+    /// Adds `count` standing waves drawn from `rng`: delays spread evenly in the logarithm
+    /// between the two given, phases anywhere, the root of the sum of the squared amplitudes
+    /// equal to `total_db`. Ranges that make no sense add nothing.
+    pub fn with_ripple(
+        mut self,
+        count: u32,
+        total_db: f64,
+        delay_s: (f64, f64),
+        rng: &mut ChaCha8Rng,
+    ) -> Self {
+        let (shortest_s, longest_s) = delay_s;
+        let sound = shortest_s > 0.0 && longest_s >= shortest_s && longest_s.is_finite();
+        if !sound || count == 0 || !total_db.is_finite() {
+            return self;
+        }
+        let shares: Vec<f64> = (0..count).map(|_| 0.2 + 0.8 * rng.random::<f64>()).collect();
+        let norm = total_db / shares.iter().map(|share| share * share).sum::<f64>().sqrt();
+        for share in shares {
+            let delay_s = shortest_s * (longest_s / shortest_s).powf(rng.random::<f64>());
+            let phase_rad = TAU * rng.random::<f64>();
+            self.waves.push(StandingWave { amplitude_db: norm * share, delay_s, phase_rad });
+        }
+        self
+    }
+
+    /// Transmission in dB at `frequency_hz`, negative for a loss.
+    pub fn transmission_db(&self, frequency_hz: f64) -> f64 {
+        let relative = (frequency_hz / self.reference_hz).max(0.0);
+        let loss_db = self.fixed_loss_db
+            + self.conductor_loss_db * relative.sqrt()
+            + self.insulation_loss_db * relative;
+        let ripple_db: f64 = ripple_db(&self.waves, frequency_hz);
+        let resonances_db: f64 = self
+            .resonances
+            .iter()
+            .map(|r| {
+                let offset = 2.0 * (frequency_hz - r.centre_hz) / r.fwhm_hz;
+                r.height_db / (1.0 + offset * offset)
+            })
+            .sum();
+        ripple_db + resonances_db - loss_db
+    }
+
+    /// All faults, one sentence each; empty if there is none.
+    pub fn check(&self) -> Vec<String> {
+        let mut bounds = Bounds::new();
+        bounds.within("fixed_loss_db", self.fixed_loss_db, 0.0, 200.0);
+        bounds.within("conductor_loss_db", self.conductor_loss_db, 0.0, 200.0);
+        bounds.within("insulation_loss_db", self.insulation_loss_db, 0.0, 200.0);
+        bounds.positive("reference_hz", self.reference_hz);
+        check_waves(&mut bounds, "waves", &self.waves);
+        for (k, r) in self.resonances.iter().enumerate() {
+            bounds.positive(&format!("resonances[{k}].centre_hz"), r.centre_hz);
+            bounds.positive(&format!("resonances[{k}].fwhm_hz"), r.fwhm_hz);
+            bounds.within(&format!("resonances[{k}].height_db"), r.height_db, -100.0, 30.0);
+        }
+        bounds.done()
+    }
+}
+
+/// Sum of the standing waves at `frequency_hz`, dB.
+pub(super) fn ripple_db(waves: &[StandingWave], frequency_hz: f64) -> f64 {
+    waves.iter().map(|w| w.amplitude_db * (TAU * frequency_hz * w.delay_s + w.phase_rad).cos()).sum()
+}
+
+pub(super) fn check_waves(bounds: &mut Bounds, name: &str, waves: &[StandingWave]) {
+    for (k, w) in waves.iter().enumerate() {
+        bounds.within(&format!("{name}[{k}].amplitude_db"), w.amplitude_db, 0.0, 40.0);
+        bounds.within(&format!("{name}[{k}].delay_s"), w.delay_s, 0.0, 1e-3);
+        bounds.within(&format!("{name}[{k}].phase_rad"), w.phase_rad, -1e3, 1e3);
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use rand::SeedableRng;
+
+    #[test]
+    fn the_example_is_sound_and_lossy() {
+        let line = RfLine::example();
+        assert_eq!(line.check(), Vec::<String>::new());
+        for step in 0..400 {
+            assert!(line.transmission_db(1e9 + 1e8 * f64::from(step)) < 0.0);
+        }
+    }
+
+    #[test]
+    fn each_part_does_its_share() {
+        let mut line = RfLine::example();
+        line.waves.clear();
+        line.resonances.clear();
+        assert!((line.transmission_db(10e9) + 26.0).abs() < 1e-12);
+        assert!((line.transmission_db(40e9) + 10.0 + 28.0 + 8.0).abs() < 1e-12);
+        line.resonances.push(LineResonance { centre_hz: 10e9, fwhm_hz: 50e6, height_db: -8.0 });
+        assert!((line.transmission_db(10e9) + 34.0).abs() < 1e-12);
+        line.waves.push(StandingWave { amplitude_db: 2.0, delay_s: 1e-9, phase_rad: 0.0 });
+        let period_apart = line.transmission_db(20e9) - line.transmission_db(20.5e9);
+        assert!(period_apart > 3.5, "half a period of 1 GHz away the ripple has turned over");
+    }
+
+    #[test]
+    fn drawn_ripple_has_the_wanted_strength_and_repeats() {
+        let plain = RfLine { waves: Vec::new(), ..RfLine::example() };
+        let draw = || {
+            let mut rng = ChaCha8Rng::seed_from_u64(5);
+            plain.clone().with_ripple(7, 2.5, (2e-9, 40e-9), &mut rng)
+        };
+        let line = draw();
+        assert_eq!(line, draw());
+        assert_eq!(line.check(), Vec::<String>::new());
+        let total: f64 = line.waves.iter().map(|w| w.amplitude_db.powi(2)).sum::<f64>().sqrt();
+        assert!((total - 2.5).abs() < 1e-12);
+        let mut rng = ChaCha8Rng::seed_from_u64(5);
+        assert_eq!(plain.clone().with_ripple(3, 1.0, (f64::NAN, 1.0), &mut rng), plain);
+    }
+
+    #[test]
+    fn faults_are_told_all_at_once() {
+        let mut line = RfLine::example();
+        line.fixed_loss_db = -1.0;
+        line.waves[1].delay_s = f64::NAN;
+        line.resonances[0].fwhm_hz = 0.0;
+        assert_eq!(line.check().len(), 3);
+    }
+}

@@ -1,0 +1,280 @@
+//! The RF source: limits, levelling, drop-outs.
+
+use super::RfError;
+use super::line::{StandingWave, check_waves, ripple_db};
+use crate::cryo::bounds::{Bounds, passed_s};
+use rand_chacha::ChaCha8Rng;
+use rand_distr::{Distribution, Exp1};
+
+/// What the source can do and how often it fails.
+#[derive(Debug, Clone, PartialEq)]
+pub struct RfSourceParams {
+    /// Lowest frequency, Hz.
+    pub frequency_min_hz: f64,
+    /// Highest frequency, Hz.
+    pub frequency_max_hz: f64,
+    /// Lowest level that can be set, dBm.
+    pub level_min_dbm: f64,
+    /// Highest level that can be set, dBm.
+    pub level_max_dbm: f64,
+    /// Highest levelled output at the lowest frequency, dBm.
+    pub levelled_low_dbm: f64,
+    /// Highest levelled output at the highest frequency, dBm; between the two it falls linearly.
+    pub levelled_high_dbm: f64,
+    /// Levels are rounded to this, dB; 0 for none.
+    pub level_step_db: f64,
+    /// Error of the levelling against frequency.
+    pub flatness: Vec<StandingWave>,
+    /// Drop-outs an hour, on average; 0 for none.
+    pub dropouts_per_h: f64,
+    /// Mean length of a drop-out, s; at least 0.1.
+    pub dropout_mean_s: f64,
+}
+
+impl RfSourceParams {
+    /// 0.1 to 40 GHz, −60 to +20 dBm, levelled to +16 dBm at the top, no drop-outs.
+    pub fn example() -> Self {
+        Self {
+            frequency_min_hz: 0.1e9,
+            frequency_max_hz: 40e9,
+            level_min_dbm: -60.0,
+            level_max_dbm: 20.0,
+            levelled_low_dbm: 20.0,
+            levelled_high_dbm: 16.0,
+            level_step_db: 0.01,
+            flatness: vec![StandingWave { amplitude_db: 0.15, delay_s: 0.35e-9, phase_rad: 1.0 }],
+            dropouts_per_h: 0.0,
+            dropout_mean_s: 20.0,
+        }
+    }
+
+    /// All faults, one sentence each; empty if there is none.
+    pub fn check(&self) -> Vec<String> {
+        let mut bounds = Bounds::new();
+        bounds.positive("frequency_min_hz", self.frequency_min_hz);
+        bounds.positive("frequency_max_hz", self.frequency_max_hz);
+        bounds.demand(!(self.frequency_min_hz >= self.frequency_max_hz), || {
+            "`frequency_min_hz` must be below `frequency_max_hz`".to_owned()
+        });
+        bounds.within("level_min_dbm", self.level_min_dbm, -200.0, 60.0);
+        bounds.within("level_max_dbm", self.level_max_dbm, -200.0, 60.0);
+        bounds.demand(!(self.level_min_dbm >= self.level_max_dbm), || {
+            "`level_min_dbm` must be below `level_max_dbm`".to_owned()
+        });
+        bounds.within("levelled_low_dbm", self.levelled_low_dbm, -200.0, 60.0);
+        bounds.within("levelled_high_dbm", self.levelled_high_dbm, -200.0, 60.0);
+        bounds.within("level_step_db", self.level_step_db, 0.0, 10.0);
+        check_waves(&mut bounds, "flatness", &self.flatness);
+        bounds.within("dropouts_per_h", self.dropouts_per_h, 0.0, 3600.0);
+        bounds.within("dropout_mean_s", self.dropout_mean_s, 0.1, 1e6);
+        bounds.done()
+    }
+}
+
+/// The source: settings and whether it has dropped out.
+///
+/// Drop-outs come and go by themselves at moments drawn ahead, so that their history depends
+/// on the random stream alone and not on how often anyone looked.
+#[derive(Debug, Clone)]
+pub struct RfSource {
+    params: RfSourceParams,
+    frequency_hz: f64,
+    level_dbm: f64,
+    output: bool,
+    dropped: bool,
+    forced: bool,
+    until_change_s: Option<f64>,
+}
+
+impl RfSource {
+    /// A source that is off, at its lowest frequency and level.
+    ///
+    /// # Panics
+    /// If the parameters have faults; [`RfSourceParams::check`] tells them.
+    pub fn new(params: RfSourceParams) -> Self {
+        assert!(params.check().is_empty(), "RF source parameters must be checked before use");
+        Self {
+            frequency_hz: params.frequency_min_hz,
+            level_dbm: params.level_min_dbm,
+            output: false,
+            dropped: false,
+            forced: false,
+            until_change_s: None,
+            params,
+        }
+    }
+
+    /// What it was built with.
+    pub fn params(&self) -> &RfSourceParams {
+        &self.params
+    }
+
+    /// Sets the frequency, Hz.
+    ///
+    /// # Errors
+    /// [`RfError::Frequency`] outside the source's range; nothing changes then.
+    pub fn set_frequency(&mut self, frequency_hz: f64) -> Result<(), RfError> {
+        let (low_hz, high_hz) = (self.params.frequency_min_hz, self.params.frequency_max_hz);
+        if !(frequency_hz >= low_hz && frequency_hz <= high_hz) {
+            return Err(RfError::Frequency { frequency_hz, low_hz, high_hz });
+        }
+        self.frequency_hz = frequency_hz;
+        Ok(())
+    }
+
+    /// Sets the level, dBm, rounded to the source's step.
+    ///
+    /// # Errors
+    /// [`RfError::Level`] outside the source's range; nothing changes then.
+    pub fn set_level(&mut self, level_dbm: f64) -> Result<(), RfError> {
+        let (low_dbm, high_dbm) = (self.params.level_min_dbm, self.params.level_max_dbm);
+        if !(level_dbm >= low_dbm && level_dbm <= high_dbm) {
+            return Err(RfError::Level { level_dbm, low_dbm, high_dbm });
+        }
+        let step_db = self.params.level_step_db;
+        let rounded = if step_db > 0.0 { (level_dbm / step_db).round() * step_db } else { level_dbm };
+        self.level_dbm = rounded.clamp(low_dbm, high_dbm);
+        Ok(())
+    }
+
+    /// Switches the output.
+    pub fn set_output(&mut self, on: bool) {
+        self.output = on;
+    }
+
+    /// Frequency, Hz.
+    pub fn frequency_hz(&self) -> f64 {
+        self.frequency_hz
+    }
+
+    /// Level as set, dBm.
+    pub fn level_dbm(&self) -> f64 {
+        self.level_dbm
+    }
+
+    /// Whether the output is switched on. A drop-out doesn't show here, as on a real source.
+    pub fn output(&self) -> bool {
+        self.output
+    }
+
+    /// Highest level in dBm the source can hold at its present frequency.
+    pub fn levelled_dbm(&self) -> f64 {
+        let p = &self.params;
+        let along = (self.frequency_hz - p.frequency_min_hz) / (p.frequency_max_hz - p.frequency_min_hz);
+        p.levelled_low_dbm + along * (p.levelled_high_dbm - p.levelled_low_dbm)
+    }
+
+    /// Whether more is asked for than the source can hold here.
+    pub fn unlevelled(&self) -> bool {
+        self.output && self.level_dbm > self.levelled_dbm()
+    }
+
+    /// What really leaves the connector, dBm, with the error of the levelling; `None` if the
+    /// output is off or has dropped out.
+    pub fn emitted_dbm(&self) -> Option<f64> {
+        if !self.output || self.dropped || self.forced {
+            return None;
+        }
+        let error_db = ripple_db(&self.params.flatness, self.frequency_hz);
+        Some(self.level_dbm.min(self.levelled_dbm()) + error_db)
+    }
+
+    /// Whether the output is missing although it may be switched on.
+    pub fn dropped(&self) -> bool {
+        self.dropped || self.forced
+    }
+
+    /// Fault: the output is missing until this is called with `false`, apart from the drop-outs
+    /// that come by themselves.
+    pub fn force_dropout(&mut self, missing: bool) {
+        self.forced = missing;
+    }
+
+    /// Lets `dt_s` pass: drop-outs begin and end.
+    pub fn advance(&mut self, dt_s: f64, rng: &mut ChaCha8Rng) {
+        if self.params.dropouts_per_h == 0.0 {
+            return;
+        }
+        let mut left_s = passed_s(dt_s);
+        loop {
+            let change_s = match self.until_change_s {
+                Some(time_s) => time_s,
+                None => self.draw_s(rng),
+            };
+            if change_s > left_s {
+                self.until_change_s = Some(change_s - left_s);
+                return;
+            }
+            left_s -= change_s;
+            self.dropped = !self.dropped;
+            self.until_change_s = None;
+        }
+    }
+
+    fn draw_s(&self, rng: &mut ChaCha8Rng) -> f64 {
+        let mean_s =
+            if self.dropped { self.params.dropout_mean_s } else { 3600.0 / self.params.dropouts_per_h };
+        let unit: f64 = Exp1.sample(rng);
+        mean_s * unit
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use rand::SeedableRng;
+
+    #[test]
+    fn limits_are_kept() {
+        let mut source = RfSource::new(RfSourceParams::example());
+        assert!(matches!(source.set_frequency(41e9), Err(RfError::Frequency { .. })));
+        assert!(source.set_frequency(f64::NAN).is_err());
+        assert!(matches!(source.set_level(25.0), Err(RfError::Level { .. })));
+        source.set_level(-12.3456).unwrap();
+        assert!((source.level_dbm() + 12.35).abs() < 1e-9);
+        assert_eq!(source.emitted_dbm(), None);
+        source.set_output(true);
+        assert!(source.emitted_dbm().is_some());
+        source.force_dropout(true);
+        assert_eq!(source.emitted_dbm(), None);
+        assert!(source.output());
+    }
+
+    #[test]
+    fn too_much_is_not_held_at_the_top() {
+        let mut params = RfSourceParams::example();
+        params.flatness.clear();
+        let mut source = RfSource::new(params);
+        source.set_output(true);
+        source.set_level(20.0).unwrap();
+        assert!(!source.unlevelled());
+        source.set_frequency(40e9).unwrap();
+        assert!(source.unlevelled());
+        assert!((source.emitted_dbm().unwrap() - 16.0).abs() < 1e-12);
+    }
+
+    #[test]
+    fn dropouts_do_not_depend_on_who_looks() {
+        let params =
+            RfSourceParams { dropouts_per_h: 6.0, dropout_mean_s: 60.0, ..RfSourceParams::example() };
+        let (mut often, mut rarely) = (RfSource::new(params.clone()), RfSource::new(params));
+        let mut rng_often = ChaCha8Rng::seed_from_u64(11);
+        let mut rng_rarely = ChaCha8Rng::seed_from_u64(11);
+        for _ in 0..50 {
+            for _ in 0..64 {
+                often.advance(15.625, &mut rng_often);
+            }
+            rarely.advance(1000.0, &mut rng_rarely);
+            assert_eq!(often.dropped(), rarely.dropped());
+        }
+    }
+
+    #[test]
+    fn faults_are_told_all_at_once() {
+        let mut params = RfSourceParams::example();
+        params.frequency_min_hz = 50e9;
+        params.level_step_db = -1.0;
+        params.dropout_mean_s = 0.0;
+        assert_eq!(params.check().len(), 3);
+    }
+}

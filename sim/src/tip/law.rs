@@ -1,0 +1,74 @@
+//! What happens to a tip, and how often.
+
+use super::Apex;
+use crate::spin::constants::{E_C, K_B_J_PER_K, MU_B_J_PER_T};
+
+/// Switching of the apex between its moment up and down.
+///
+/// Each electron flips it with a small probability once the bias passes a
+/// threshold, either way alike; without electrons it flips slowly and prefers the
+/// field's side by its Boltzmann factor. So hot tunnelling shows both states, and
+/// cold tunnelling in a field keeps the favoured one.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Switching {
+    /// Flips without electrons and field, Hz.
+    pub thermal_hz: f64,
+    /// Flips per tunnelling electron far above the threshold.
+    pub per_electron: f64,
+    /// Bias at which half of that is reached, V.
+    pub threshold_v: f64,
+    /// Width of the threshold, V.
+    pub width_v: f64,
+}
+
+/// Faster than this nobody can follow it, and the events would only cost time.
+const FASTEST_HZ: f64 = 200.0;
+
+impl Switching {
+    /// Rates of leaving the states up and down, Hz, for a bias, a current, a field (x, y, z) and a temperature.
+    pub fn rates_hz(
+        &self,
+        apex: &Apex,
+        bias_v: f64,
+        current_a: f64,
+        field_t: [f64; 3],
+        kelvin: f64,
+    ) -> [f64; 2] {
+        if !apex.has_contrast() {
+            return [0.0; 2];
+        }
+        let open = 1.0 / (1.0 + (-(bias_v.abs() - self.threshold_v) / self.width_v).exp());
+        let hot_hz = self.per_electron * current_a.abs() / E_C * open;
+        let along_t: f64 = (0..3).map(|i| apex.axis[i] * field_t[i]).sum();
+        let balance = apex.moment_mub * MU_B_J_PER_T * along_t / (K_B_J_PER_K * kelvin.max(1e-3));
+        let balance = balance.clamp(-20.0, 20.0);
+        [-balance, balance].map(|exponent| (hot_hz + self.thermal_hz * exponent.exp()).min(FASTEST_HZ))
+    }
+}
+
+/// Chances and marks for what is done to a tip.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Preparation {
+    /// Chance that an attempt lifts the atom under the tip.
+    pub pick_up_chance: f64,
+    /// Chance that an attempt puts an atom down.
+    pub drop_chance: f64,
+    /// Chance that a pulse of twice the threshold changes the apex.
+    pub pulse_chance: f64,
+    /// Pulses below this leave the tip alone, V.
+    pub pulse_threshold_v: f64,
+    /// Changes of the apex that nobody asked for, per hour in range.
+    pub changes_per_hour: f64,
+    /// Nearer than this the tip touches, m.
+    pub contact_gap_m: f64,
+    /// How far from the middle of an atom it can still be lifted, m.
+    pub reach_m: f64,
+}
+
+impl Preparation {
+    /// Chance that a pulse of `volts` changes the apex.
+    pub fn pulse_change(&self, volts: f64) -> f64 {
+        let over = (volts.abs() / self.pulse_threshold_v - 1.0).clamp(0.0, 1.0);
+        self.pulse_chance * over
+    }
+}

@@ -1,0 +1,49 @@
+//! Noise densities of a current and its amplifier, A/√Hz, one-sided.
+
+use crate::spin::constants::{E_C, K_B_J_PER_K};
+
+/// Shot noise √(2eI) of the current `current_a`, A/√Hz.
+pub fn shot_density(current_a: f64) -> f64 {
+    (2.0 * E_C * current_a.abs()).sqrt()
+}
+
+/// Johnson noise √(4kT/R) of `resistance_ohm` at `temperature_k`, A/√Hz.
+pub fn johnson_density(resistance_ohm: f64, temperature_k: f64) -> f64 {
+    (4.0 * K_B_J_PER_K * temperature_k / resistance_ohm).sqrt()
+}
+
+/// The current amplifier and what shakes the junction in front of it.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Amplifier {
+    /// Feedback resistance, Ω: its Johnson noise is the floor.
+    pub feedback_ohm: f64,
+    /// Temperature of that resistor, K.
+    pub feedback_k: f64,
+    /// Corner of the first-order input filter, Hz; a reading averages over it.
+    pub bandwidth_hz: f64,
+    /// Largest current shown, A.
+    pub range_a: f64,
+    /// Density of the 1/f part at 1 Hz relative to the current, 1/√Hz.
+    pub flicker_relative: f64,
+    /// Mechanical vibration of the gap above the lowest resonance, m/√Hz.
+    pub vibration_m: f64,
+}
+
+impl Amplifier {
+    /// Density at `frequency_hz` with `current_a` flowing through a junction whose
+    /// current decays as `decay_per_m`: independent sources add in squares.
+    pub fn density(&self, current_a: f64, decay_per_m: f64, frequency_hz: f64) -> f64 {
+        let shot = shot_density(current_a);
+        let johnson = johnson_density(self.feedback_ohm, self.feedback_k);
+        let flicker = self.flicker_relative * current_a / frequency_hz.max(1e-3).sqrt();
+        let vibration = self.vibration_m * decay_per_m * current_a;
+        (shot * shot + johnson * johnson + flicker * flicker + vibration * vibration).sqrt()
+    }
+
+    /// White rms of one reading through the input filter, A (without the 1/f part).
+    pub fn reading_rms(&self, current_a: f64, decay_per_m: f64) -> f64 {
+        let quiet = Self { flicker_relative: 0.0, ..*self };
+        let bandwidth = std::f64::consts::FRAC_PI_2 * self.bandwidth_hz;
+        quiet.density(current_a, decay_per_m, 1.0) * bandwidth.sqrt()
+    }
+}

@@ -1,0 +1,262 @@
+//! One chamber: gas load against a pump, bursts, a gauge.
+
+use crate::cryo::bounds::{Bounds, passed_s};
+use rand_chacha::ChaCha8Rng;
+use rand_distr::{Distribution, Exp1, StandardNormal};
+
+/// What doesn't change during a night.
+#[derive(Debug, Clone, PartialEq)]
+pub struct ChamberParams {
+    /// Pressure in the end, Pa.
+    pub base_pa: f64,
+    /// Pressure above base at the start, Pa.
+    pub initial_excess_pa: f64,
+    /// Volume over pumping speed, s.
+    pub pump_tau_s: f64,
+    /// Bursts of gas an hour, on average; 0 for none.
+    pub bursts_per_h: f64,
+    /// Mean pressure step of a burst, Pa; steps are distributed exponentially.
+    pub burst_mean_pa: f64,
+    /// Relative noise of the gauge, rms.
+    pub gauge_noise: f64,
+    /// The gauge shows nothing below this, Pa.
+    pub gauge_min_pa: f64,
+    /// Digits the gauge shows, 1 to 9.
+    pub gauge_digits: u32,
+}
+
+impl ChamberParams {
+    /// A microscope's chamber at 5·10⁻¹¹ mbar.
+    pub fn example_chamber() -> Self {
+        Self {
+            base_pa: 5e-9,
+            initial_excess_pa: 0.0,
+            pump_tau_s: 4.0,
+            bursts_per_h: 0.0,
+            burst_mean_pa: 2e-8,
+            gauge_noise: 0.03,
+            gauge_min_pa: 1e-9,
+            gauge_digits: 3,
+        }
+    }
+
+    /// A preparation chamber at 2·10⁻¹⁰ mbar.
+    pub fn example_preparation() -> Self {
+        Self { base_pa: 2e-8, burst_mean_pa: 2e-7, pump_tau_s: 8.0, ..Self::example_chamber() }
+    }
+
+    /// All faults, one sentence each; empty if there is none.
+    pub fn check(&self) -> Vec<String> {
+        let mut bounds = Bounds::new();
+        bounds.positive("base_pa", self.base_pa);
+        bounds.not_negative("initial_excess_pa", self.initial_excess_pa);
+        bounds.positive("pump_tau_s", self.pump_tau_s);
+        bounds.within("bursts_per_h", self.bursts_per_h, 0.0, 3600.0);
+        bounds.not_negative("burst_mean_pa", self.burst_mean_pa);
+        bounds.within("gauge_noise", self.gauge_noise, 0.0, 1.0);
+        bounds.not_negative("gauge_min_pa", self.gauge_min_pa);
+        bounds.demand((1..=9).contains(&self.gauge_digits), || {
+            format!("`gauge_digits` must lie between 1 and 9, found {}", self.gauge_digits)
+        });
+        bounds.done()
+    }
+}
+
+/// A chamber and its pump.
+///
+/// The pressure obeys dp/dt = −(p − base − leak)/τ while pumped and dp/dt = (base + leak)/τ
+/// while not, the same gas load without a pump. Bursts come at moments drawn ahead, so that their
+/// history depends on the random stream alone and not on how often anyone looked.
+///
+/// ```
+/// use noctule_sim::vacuum::{Chamber, ChamberParams};
+/// use rand::SeedableRng;
+///
+/// let mut rng = rand_chacha::ChaCha8Rng::seed_from_u64(1);
+/// let mut chamber = Chamber::new(ChamberParams::example_chamber());
+/// chamber.burst(1e-7);
+/// chamber.advance(4.0, &mut rng);
+/// let left_pa = chamber.pressure_pa() - 5e-9;
+/// assert!((left_pa / 1e-7 - (-1.0_f64).exp()).abs() < 1e-9);
+/// ```
+#[derive(Debug, Clone)]
+pub struct Chamber {
+    params: ChamberParams,
+    pressure_pa: f64,
+    dose_pa_s: f64,
+    leak_pa: f64,
+    pumped: bool,
+    bursts: u64,
+    until_burst_s: Option<f64>,
+}
+
+impl Chamber {
+    /// A chamber with its pump running.
+    ///
+    /// # Panics
+    /// If the parameters have faults; [`ChamberParams::check`] tells them.
+    pub fn new(params: ChamberParams) -> Self {
+        assert!(params.check().is_empty(), "chamber parameters must be checked before use");
+        Self {
+            pressure_pa: params.base_pa + params.initial_excess_pa,
+            dose_pa_s: 0.0,
+            leak_pa: 0.0,
+            pumped: true,
+            bursts: 0,
+            until_burst_s: None,
+            params,
+        }
+    }
+
+    /// What it was built with.
+    pub fn params(&self) -> &ChamberParams {
+        &self.params
+    }
+
+    /// Pressure, Pa.
+    pub fn pressure_pa(&self) -> f64 {
+        self.pressure_pa
+    }
+
+    /// ∫ p dt since the start, Pa s. See [`dose_langmuir`](super::dose_langmuir).
+    pub fn dose_pa_s(&self) -> f64 {
+        self.dose_pa_s
+    }
+
+    /// How many bursts there were.
+    pub fn bursts(&self) -> u64 {
+        self.bursts
+    }
+
+    /// What the gauge shows, Pa: multiplicative noise, its lower limit, its digits.
+    pub fn gauge_pa(&self, rng: &mut ChaCha8Rng) -> f64 {
+        let deviate: f64 = StandardNormal.sample(rng);
+        let seen_pa = self.pressure_pa * (self.params.gauge_noise * deviate).exp();
+        round_digits(seen_pa.max(self.params.gauge_min_pa), self.params.gauge_digits)
+    }
+
+    /// Fault: gas of which the pump would hold `leak_pa` comes in additionally. Zero ends it.
+    pub fn set_leak(&mut self, leak_pa: f64) {
+        self.leak_pa = if leak_pa.is_finite() { leak_pa.max(0.0) } else { 0.0 };
+    }
+
+    /// Fault: the pump stops (`false`) or runs again.
+    pub fn set_pumped(&mut self, pumped: bool) {
+        self.pumped = pumped;
+    }
+
+    /// Fault: a burst of `step_pa` now.
+    pub fn burst(&mut self, step_pa: f64) {
+        if step_pa.is_finite() && step_pa > 0.0 {
+            self.pressure_pa += step_pa;
+            self.bursts += 1;
+        }
+    }
+
+    /// Lets `dt_s` pass.
+    pub fn advance(&mut self, dt_s: f64, rng: &mut ChaCha8Rng) {
+        let mut left_s = passed_s(dt_s);
+        while self.params.bursts_per_h > 0.0 {
+            let wait_s = match self.until_burst_s {
+                Some(wait_s) => wait_s,
+                None => 3600.0 / self.params.bursts_per_h * exponential(rng),
+            };
+            if wait_s > left_s {
+                self.until_burst_s = Some(wait_s - left_s);
+                break;
+            }
+            self.drift(wait_s);
+            let step_pa = self.params.burst_mean_pa * exponential(rng);
+            self.burst(step_pa);
+            self.until_burst_s = None;
+            left_s -= wait_s;
+        }
+        self.drift(left_s);
+    }
+
+    fn drift(&mut self, time_s: f64) {
+        let (load_pa, tau_s) = (self.params.base_pa + self.leak_pa, self.params.pump_tau_s);
+        if self.pumped {
+            let excess_pa = self.pressure_pa - load_pa;
+            let lost_part = -(-time_s / tau_s).exp_m1();
+            self.dose_pa_s += load_pa * time_s + excess_pa * tau_s * lost_part;
+            self.pressure_pa = load_pa + excess_pa * (-time_s / tau_s).exp();
+        } else {
+            let rate_pa_s = load_pa / tau_s;
+            self.dose_pa_s += (self.pressure_pa + 0.5 * rate_pa_s * time_s) * time_s;
+            self.pressure_pa += rate_pa_s * time_s;
+        }
+    }
+}
+
+fn exponential(rng: &mut ChaCha8Rng) -> f64 {
+    Exp1.sample(rng)
+}
+
+fn round_digits(value: f64, digits: u32) -> f64 {
+    if value <= 0.0 || !value.is_finite() {
+        return value;
+    }
+    let scale = 10.0_f64.powi(digits as i32 - 1 - value.log10().floor() as i32);
+    (value * scale).round() / scale
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use rand::SeedableRng;
+
+    fn busy() -> ChamberParams {
+        ChamberParams { bursts_per_h: 20.0, ..ChamberParams::example_chamber() }
+    }
+
+    #[test]
+    fn bursts_and_dose_do_not_depend_on_who_looks() {
+        let (mut often, mut rarely) = (Chamber::new(busy()), Chamber::new(busy()));
+        let (mut rng_often, mut rng_rarely) = (ChaCha8Rng::seed_from_u64(6), ChaCha8Rng::seed_from_u64(6));
+        for _ in 0..100 {
+            for _ in 0..128 {
+                often.advance(7.8125, &mut rng_often);
+            }
+            rarely.advance(1000.0, &mut rng_rarely);
+            assert!((often.pressure_pa() / rarely.pressure_pa() - 1.0).abs() < 1e-6);
+        }
+        assert_eq!(often.bursts(), rarely.bursts());
+        assert!((often.dose_pa_s() / rarely.dose_pa_s() - 1.0).abs() < 1e-9);
+    }
+
+    #[test]
+    fn without_a_pump_the_pressure_rises_by_its_load() {
+        let mut rng = ChaCha8Rng::seed_from_u64(1);
+        let mut chamber = Chamber::new(ChamberParams::example_chamber());
+        chamber.set_pumped(false);
+        chamber.advance(40.0, &mut rng);
+        assert!((chamber.pressure_pa() / 5e-9 - 11.0).abs() < 1e-9);
+        chamber.set_pumped(true);
+        chamber.set_leak(1e-8);
+        chamber.advance(400.0, &mut rng);
+        assert!((chamber.pressure_pa() / 1.5e-8 - 1.0).abs() < 1e-9);
+        chamber.burst(f64::NAN);
+        chamber.set_leak(f64::NAN);
+        assert!((chamber.pressure_pa() / 1.5e-8 - 1.0).abs() < 1e-9);
+    }
+
+    #[test]
+    fn the_gauge_rounds_and_has_a_lower_limit() {
+        assert!((round_digits(1.23456e-9, 3) / 1.23e-9 - 1.0).abs() < 1e-12);
+        assert!((round_digits(9.996e-9, 3) / 1.0e-8 - 1.0).abs() < 1e-12);
+        assert_eq!(round_digits(0.0, 3), 0.0);
+        let mut rng = ChaCha8Rng::seed_from_u64(1);
+        let low = Chamber::new(ChamberParams { base_pa: 1e-11, ..ChamberParams::example_chamber() });
+        assert!((low.gauge_pa(&mut rng) / 1e-9 - 1.0).abs() < 1e-12);
+    }
+
+    #[test]
+    fn faults_are_told_all_at_once() {
+        let mut params = ChamberParams::example_chamber();
+        params.base_pa = 0.0;
+        params.pump_tau_s = f64::NAN;
+        params.gauge_digits = 0;
+        assert_eq!(params.check().len(), 3);
+    }
+}

@@ -1,1 +1,0 @@
-//! World files: everything a simulated microscope is made of.
