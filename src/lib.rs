@@ -4,6 +4,7 @@
 pub mod analysis;
 pub mod bench;
 pub mod diagnostic;
+pub mod drive;
 pub mod instrument;
 pub mod quantity;
 pub mod record;

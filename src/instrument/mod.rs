@@ -19,12 +19,15 @@
 //! `begin` may not, for tasks that are [once only](crate::bench::TaskKind::once_only).
 
 mod error;
+mod simulated;
 mod task;
 
 pub use error::{ErrorKind, InstrumentError};
+pub use simulated::Simulated;
 pub use task::{Task, TaskReport};
 
 use crate::bench::Channel;
+use crate::quantity::Moment;
 
 /// Who an instrument says it is.
 #[derive(Debug, Clone, PartialEq, Eq, Default)]
@@ -61,4 +64,7 @@ pub trait Instrument {
 
     /// Drops the connection, if any, and makes it anew. Repeatable.
     fn reconnect(&mut self) -> Result<(), InstrumentError>;
+
+    /// Tells a simulation how late it is. Real instruments know by themselves and ignore it.
+    fn pass_time(&mut self, _now: Moment) {}
 }

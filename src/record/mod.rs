@@ -1,8 +1,17 @@
 //! The run file: what is recorded, how it is kept, how it is read again.
 //!
 //! The run file is the truth. Nothing is reported as done before it is durable, and a
-//! measurement that is not recorded did not happen.
+//! measurement that is not recorded did not happen. It is one SQLite file (write-ahead log,
+//! `synchronous=FULL` for measurements); [`schema`] documents its tables.
 
 mod entry;
+mod reader;
+mod recorder;
+mod row;
+pub mod schema;
+mod store;
 
 pub use entry::{Column, Ending, Entry, Outcome, Place, Point, Values, WIDEST_POINT};
+pub use reader::{Integrity, Numbered, RunFile, SweepTable};
+pub use recorder::{Difference, DigestOnly, RecordError, Recorder};
+pub use store::{Document, Durability, Store};

@@ -1,0 +1,59 @@
+//! From the links of a bench to instruments.
+
+use crate::bench::{Bench, Link, LinkKind};
+use crate::instrument::{Instrument, InstrumentError, Simulated};
+use noctule_sim::microscope::Microscope;
+use noctule_sim::world::World;
+use std::path::Path;
+
+/// Why an instrument can't be used.
+#[derive(Debug, thiserror::Error)]
+pub enum ConnectError {
+    /// The world of a simulated link can't be read.
+    #[error("the world `{world}` of link `{link}` can't be used:\n{reason}")]
+    World {
+        /// The link.
+        link: String,
+        /// The world.
+        world: String,
+        /// Why.
+        reason: String,
+    },
+    /// Nobody answers at the end of a link.
+    #[error("link `{link}`: {error}")]
+    Instrument {
+        /// The link.
+        link: String,
+        /// What it said.
+        error: InstrumentError,
+    },
+}
+
+/// A world by the name of a shipped one, or by its path relative to the bench file. Returns its text as well.
+pub fn load_world(name: &str, folder: &Path) -> Result<(World, String), String> {
+    if let Some(text) = World::shipped_text(name) {
+        let world = World::read(text).map_err(|faults| faults.to_string())?;
+        return Ok((world, text.to_owned()));
+    }
+    let path = folder.join(name);
+    let text = std::fs::read_to_string(&path).map_err(|error| {
+        let shipped: Vec<&str> = World::shipped_names().collect();
+        format!(
+            "there is no shipped world and no file of that name ({error}); shipped are {}",
+            shipped.join(", ")
+        )
+    })?;
+    let world = World::read(&text).map_err(|faults| faults.to_string())?;
+    Ok((world, text))
+}
+
+/// The simulated microscope of a link. Each simulated link of a bench is a microscope of its own.
+pub fn simulate(link: &Link, world: &World, seed: u64) -> Option<Simulated> {
+    matches!(link.kind, LinkKind::Simulated(_)).then(|| Simulated::new(Microscope::new(world, seed)))
+}
+
+/// Simulated microscopes for all links of a simulated bench.
+pub fn simulate_all(bench: &Bench, world: &World, seed: u64) -> Vec<Box<dyn Instrument>> {
+    let simulated = bench.links.iter().map(|link| simulate(link, world, seed));
+    simulated.flatten().map(|s| Box::new(s) as Box<dyn Instrument>).collect()
+}

@@ -1,0 +1,348 @@
+//! The rehearsal's driver: virtual time, one thread, an event queue.
+//!
+//! Time jumps from event to event. A script that computes is charged a little virtual time for each
+//! operation, so that the watch goes on and a window ends even in an endless loop without a verb.
+
+use super::oracle::Oracle;
+use super::{Port, RunTally};
+use crate::bench::Bench;
+use crate::instrument::{ErrorKind, Instrument, InstrumentError, Task};
+use crate::quantity::Moment;
+use crate::record::{Ending, Entry, Outcome, Place, RecordError, Recorder, Values, WIDEST_POINT};
+use crate::supervisor::{
+    Answered, Call, Command, Denial, Effect, Effects, Event, Notice, Reply, Start, Supervisor, Ticket,
+};
+use std::cmp::Reverse;
+use std::collections::BinaryHeap;
+use std::sync::Arc;
+
+/// Virtual time that one command on a link takes, s.
+const LINK_LATENCY_S: f64 = 0.5e-3;
+/// Virtual time that one operation of a script takes, s.
+const OPERATION_S: f64 = 0.3e-6;
+/// Turns at one moment after which the supervisor counts as stuck: a defect.
+const TURNS_AT_ONE_MOMENT: u32 = 100_000;
+
+/// Looks on while a rehearsal goes.
+pub trait Onlooker {
+    /// An entry was recorded.
+    fn entry(&mut self, _at: Moment, _entry: &Entry) {}
+    /// People should know something.
+    fn notice(&mut self, _at: Moment, _notice: &Notice) {}
+    /// Time has passed; called at every event.
+    fn moment(&mut self, _at: Moment, _tally: &RunTally) {}
+}
+
+/// Nobody looks on.
+#[derive(Debug, Default, Clone, Copy)]
+pub struct Nobody;
+
+impl Onlooker for Nobody {}
+
+struct Pending {
+    at: Moment,
+    order: u64,
+    ticket: Ticket,
+    outcome: Answered,
+}
+
+impl PartialEq for Pending {
+    fn eq(&self, other: &Self) -> bool {
+        (self.at, self.order) == (other.at, other.order)
+    }
+}
+
+impl Eq for Pending {}
+
+impl PartialOrd for Pending {
+    fn partial_cmp(&self, other: &Self) -> Option<std::cmp::Ordering> {
+        Some(self.cmp(other))
+    }
+}
+
+impl Ord for Pending {
+    fn cmp(&self, other: &Self) -> std::cmp::Ordering {
+        (self.at, self.order).cmp(&(other.at, other.order))
+    }
+}
+
+/// The driver.
+pub struct VirtualDrive {
+    bench: Arc<Bench>,
+    supervisor: Supervisor,
+    instruments: Vec<Box<dyn Instrument>>,
+    recorder: Box<dyn Recorder>,
+    onlooker: Box<dyn Onlooker>,
+    /// What the run adds up to.
+    pub tally: RunTally,
+    /// The independent look at every command.
+    pub oracle: Oracle,
+    queue: BinaryHeap<Reverse<Pending>>,
+    now: Moment,
+    order: u64,
+    seed: u64,
+    reply: Option<Reply>,
+    interrupt: Option<Ending>,
+    effects: Effects,
+    spare: Effects,
+    turns: (Moment, u32),
+    /// Why the record could not be written or does not agree with what is there.
+    pub record_error: Option<RecordError>,
+}
+
+impl std::fmt::Debug for VirtualDrive {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.debug_struct("VirtualDrive").field("now", &self.now).finish_non_exhaustive()
+    }
+}
+
+impl VirtualDrive {
+    /// A driver that begins at the beginning. One instrument for each link of the bench.
+    pub fn new(
+        bench: Arc<Bench>,
+        instruments: Vec<Box<dyn Instrument>>,
+        recorder: Box<dyn Recorder>,
+        onlooker: Box<dyn Onlooker>,
+        seed: u64,
+        window: Option<Moment>,
+    ) -> Self {
+        assert_eq!(instruments.len(), bench.links.len(), "each link has its instrument");
+        let start = Start { window, ..Start::default() };
+        Self {
+            supervisor: Supervisor::new(Arc::clone(&bench), start),
+            tally: RunTally::new(&bench),
+            oracle: Oracle::new(&bench),
+            bench,
+            instruments,
+            recorder,
+            onlooker,
+            queue: BinaryHeap::new(),
+            now: Moment::START,
+            order: 0,
+            seed,
+            reply: None,
+            interrupt: None,
+            effects: Effects::new(),
+            spare: Effects::new(),
+            turns: (Moment::START, 0),
+            record_error: None,
+        }
+    }
+
+    /// Puts an entry before everything else: what is run.
+    pub fn introduce(&mut self, entry: &Entry) {
+        let kept = self.recorder.append(self.now, entry, &[]);
+        self.heed_record(kept);
+    }
+
+    /// The present moment.
+    pub fn now(&self) -> Moment {
+        self.now
+    }
+
+    /// The sequence has ended: park, and see the record closed. Returns the digest.
+    pub fn finish(&mut self, outcome: Outcome, reason: String, place: Place) -> Option<String> {
+        self.feed(Event::SequenceEnded { outcome, reason, place });
+        while !self.supervisor.is_over() {
+            if !self.turn(Moment::NEVER) {
+                break;
+            }
+        }
+        let finished = self.recorder.finish();
+        match finished {
+            Ok(digest) => Some(digest),
+            Err(error) => {
+                self.record_error.get_or_insert(error);
+                None
+            }
+        }
+    }
+
+    /// One event, if one is due by `until`. False if there was none.
+    fn turn(&mut self, until: Moment) -> bool {
+        let answer_at = self.queue.peek().map_or(Moment::NEVER, |Reverse(pending)| pending.at);
+        let wake_at = self.supervisor.next_wake().max(self.now);
+        let next = answer_at.min(wake_at);
+        if next > until || next == Moment::NEVER {
+            return false;
+        }
+        self.count_turn(next);
+        self.now = self.now.max(next);
+        self.onlooker.moment(self.now, &self.tally);
+        if answer_at <= wake_at {
+            if let Some(Reverse(pending)) = self.queue.pop() {
+                self.feed(Event::Answered { ticket: pending.ticket, outcome: pending.outcome });
+            }
+        } else {
+            self.feed(Event::Tick);
+        }
+        true
+    }
+
+    fn count_turn(&mut self, next: Moment) {
+        if self.turns.0 == next {
+            self.turns.1 += 1;
+            assert!(self.turns.1 < TURNS_AT_ONE_MOMENT, "the supervisor is stuck at {next}");
+        } else {
+            self.turns = (next, 0);
+        }
+    }
+
+    fn feed(&mut self, event: Event) {
+        let mut effects = std::mem::take(&mut self.effects);
+        self.supervisor.handle(event, self.now, &mut effects);
+        while !effects.is_empty() {
+            let mut batch = std::mem::replace(&mut effects, std::mem::take(&mut self.spare));
+            let mut durable = None;
+            for effect in batch.drain(..) {
+                self.carry_out(effect, &mut durable);
+            }
+            self.spare = batch;
+            if let Some(through) = durable {
+                self.supervisor.handle(Event::Durable { through }, self.now, &mut effects);
+            }
+            if let Some(error) = &self.record_error {
+                let reason = error.to_string();
+                self.supervisor.handle(Event::RecordFailed(reason), self.now, &mut effects);
+            }
+        }
+        self.effects = effects;
+    }
+
+    fn carry_out(&mut self, effect: Effect, durable: &mut Option<u64>) {
+        match effect {
+            Effect::Command { ticket, link, command } => self.command(ticket, link, &command),
+            Effect::Append { seq, entry, data, urgent } => {
+                let kept = self.recorder.append(self.now, &entry, &data);
+                if self.heed_record(kept) {
+                    self.tally.entry(self.now, &entry);
+                    self.onlooker.entry(self.now, &entry);
+                    if urgent {
+                        *durable = Some(seq);
+                    }
+                }
+            }
+            Effect::AppendPoint { point, .. } => {
+                let kept = self.recorder.append_point(&point);
+                if self.heed_record(kept) {
+                    self.tally.points += 1;
+                }
+            }
+            Effect::Answer(reply) => self.reply = Some(reply),
+            Effect::Interrupt(ending) => self.interrupt = Some(ending),
+            Effect::Notify(notice) => self.onlooker.notice(self.now, &notice),
+            Effect::Over => {}
+        }
+    }
+
+    /// Keeps the first failure; the record is not touched again after it.
+    fn heed_record(&mut self, kept: Result<(), RecordError>) -> bool {
+        match kept {
+            Ok(()) => self.record_error.is_none(),
+            Err(error) => {
+                self.record_error.get_or_insert(error);
+                false
+            }
+        }
+    }
+
+    fn command(&mut self, ticket: Ticket, link: usize, command: &Command) {
+        self.oracle.look(&self.bench, self.now, command);
+        let instrument = &mut self.instruments[link];
+        instrument.pass_time(self.now);
+        let (outcome, messages) = carry_out_command(instrument.as_mut(), &self.bench, command);
+        match (command, &outcome) {
+            (Command::Set { channel, value }, _) => self.tally.sent(*channel, *value),
+            (Command::Read { channels }, Answered::Read(values)) => {
+                for (channel, value) in channels.as_slice().iter().zip(values.as_slice()) {
+                    self.tally.read(*channel, *value);
+                }
+            }
+            _ => {}
+        }
+        self.order += 1;
+        let at = self.now.after(LINK_LATENCY_S * messages as f64);
+        self.queue.push(Reverse(Pending { at, order: self.order, ticket, outcome }));
+    }
+}
+
+/// Carries out a command; returns its outcome and the number of messages it took.
+pub fn carry_out_command(
+    instrument: &mut dyn Instrument,
+    bench: &Bench,
+    command: &Command,
+) -> (Answered, usize) {
+    let outcome = match command {
+        Command::Set { channel, value } => {
+            instrument.set(bench.channel(*channel), *value).map(|()| Answered::Taken)
+        }
+        Command::Read { channels } => {
+            return (read_all(instrument, bench, channels.as_slice()), channels.as_slice().len());
+        }
+        Command::Begin(task) => {
+            let traced = match task {
+                Task::Trace { channel, .. } => Some(bench.channel(*channel)),
+                _ => None,
+            };
+            instrument.begin(task, traced).map(|()| Answered::Taken)
+        }
+        Command::Poll => instrument.poll().map(|report| report.map_or(Answered::Running, Answered::Ended)),
+        Command::Abort => instrument.abort().map(|()| Answered::Taken),
+    };
+    (outcome.unwrap_or_else(Answered::Failed), 1)
+}
+
+fn read_all(
+    instrument: &mut dyn Instrument,
+    bench: &Bench,
+    channels: &[crate::bench::ChannelId],
+) -> Answered {
+    let mut values = [0.0; WIDEST_POINT];
+    for (value, id) in values.iter_mut().zip(channels) {
+        match instrument.read(bench.channel(*id)) {
+            Ok(read) if read.is_finite() => *value = read,
+            Ok(read) => {
+                let message = format!("`{}` gave {read}, which is no finite number", bench.channel(*id).name);
+                return Answered::Failed(InstrumentError::new(ErrorKind::Garbled, message));
+            }
+            Err(error) => return Answered::Failed(error),
+        }
+    }
+    Answered::Read(Values::new(&values[..channels.len()]))
+}
+
+impl Port for VirtualDrive {
+    fn bench(&self) -> Arc<Bench> {
+        Arc::clone(&self.bench)
+    }
+
+    fn request(&mut self, call: Call) -> Reply {
+        let place = call.place.clone();
+        self.feed(Event::Request(call));
+        loop {
+            if let Some(reply) = self.reply.take() {
+                return reply;
+            }
+            if self.supervisor.is_over() || !self.turn(Moment::NEVER) {
+                let ending = self.interrupt.clone().unwrap_or_else(|| Ending {
+                    outcome: Outcome::Stopped,
+                    reason: "the run is over".to_owned(),
+                    place,
+                    latched: false,
+                });
+                return Err(Denial::Ended(ending));
+            }
+        }
+    }
+
+    fn computed(&mut self, operations: u64) -> Option<Ending> {
+        let until = self.now.after(operations as f64 * OPERATION_S);
+        while self.turn(until) {}
+        self.now = self.now.max(until);
+        self.interrupt.clone()
+    }
+
+    fn seed(&self) -> u64 {
+        self.seed
+    }
+}

@@ -1,0 +1,396 @@
+//! Reading a run file: for replay, for the brief, for export; also while it is still being written.
+
+use super::recorder::RecordError;
+use super::row::{Tally, from_blob, join_body};
+use super::schema::SCHEMA_VERSION;
+use super::{Column, Ending, Entry, Point, Values, WIDEST_POINT};
+use crate::quantity::Moment;
+use rusqlite::{Connection, OpenFlags, OptionalExtension, Row};
+use std::path::{Path, PathBuf};
+
+/// A run file, open for reading.
+#[derive(Debug)]
+pub struct RunFile {
+    connection: Connection,
+    path: PathBuf,
+}
+
+/// An entry with its number and moment.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Numbered {
+    /// Its number.
+    pub seq: u64,
+    /// When.
+    pub at: Moment,
+    /// The entry.
+    pub entry: Entry,
+}
+
+/// A sweep as a table.
+#[derive(Debug, Clone, PartialEq)]
+pub struct SweepTable {
+    /// Its number in the run.
+    pub sweep: u64,
+    /// Its name.
+    pub name: String,
+    /// When it began.
+    pub at: Moment,
+    /// The fast axis.
+    pub fast: Column,
+    /// The slow axis.
+    pub slow: Option<Column>,
+    /// What was read.
+    pub read: Vec<Column>,
+    /// Points that were planned.
+    pub planned: u64,
+    /// Both ways along each line.
+    pub both_ways: bool,
+    /// Values of the fast axis, SI.
+    pub x: Vec<f64>,
+    /// Values of the slow axis, SI.
+    pub y: Vec<f64>,
+    /// One column of readings for each channel, SI.
+    pub values: Vec<Vec<f64>>,
+}
+
+/// What a check of the whole file has found.
+#[derive(Debug, Clone, PartialEq, Eq, Default)]
+pub struct Integrity {
+    /// Rows that are intact from the beginning.
+    pub intact: u64,
+    /// What is wrong after them, one sentence each.
+    pub faults: Vec<String>,
+    /// Digest over the intact rows.
+    pub digest: String,
+}
+
+impl RunFile {
+    /// Opens a run file for reading.
+    pub fn open(path: &Path) -> Result<Self, RecordError> {
+        let unusable = |reason: String| RecordError::Unusable { path: path.display().to_string(), reason };
+        if !path.is_file() {
+            return Err(unusable("there is no such file".to_owned()));
+        }
+        let flags = OpenFlags::SQLITE_OPEN_READ_ONLY | OpenFlags::SQLITE_OPEN_NO_MUTEX;
+        let connection = Connection::open_with_flags(path, flags).map_err(|e| unusable(e.to_string()))?;
+        connection.busy_timeout(std::time::Duration::from_secs(10))?;
+        check_version(&connection)?;
+        Ok(Self { connection, path: path.to_owned() })
+    }
+
+    /// The file.
+    pub fn path(&self) -> &Path {
+        &self.path
+    }
+
+    /// Entries of one kind, or all, in order. Stops with the visitor's error.
+    pub fn entries(
+        &self,
+        kind: Option<&str>,
+        mut visit: impl FnMut(Numbered) -> Result<(), RecordError>,
+    ) -> Result<(), RecordError> {
+        let all = "SELECT seq, at_ns, kind, body FROM entry ORDER BY seq";
+        let some = "SELECT seq, at_ns, kind, body FROM entry WHERE kind = ?1 ORDER BY seq";
+        let mut statement = self.connection.prepare(if kind.is_some() { some } else { all })?;
+        let mut rows = match kind {
+            Some(kind) => statement.query([kind])?,
+            None => statement.query([])?,
+        };
+        while let Some(row) = rows.next()? {
+            visit(numbered(row)?)?;
+        }
+        Ok(())
+    }
+
+    /// All entries of one kind.
+    pub fn all(&self, kind: &str) -> Result<Vec<Numbered>, RecordError> {
+        let mut found = Vec::new();
+        self.entries(Some(kind), |entry| {
+            found.push(entry);
+            Ok(())
+        })?;
+        Ok(found)
+    }
+
+    /// What was run: the first entry.
+    pub fn identity(&self) -> Result<Entry, RecordError> {
+        let found = self.all("identity")?.into_iter().next();
+        found.map(|n| n.entry).ok_or_else(|| RecordError::Damaged("it does not say what was run".to_owned()))
+    }
+
+    /// How the run ended, if it has, and whether the bench was parked.
+    pub fn ending(&self) -> Result<Option<(Ending, bool)>, RecordError> {
+        Ok(self.all("end")?.into_iter().next_back().and_then(|n| match n.entry {
+            Entry::End { ending, parked, .. } => Some((ending, parked)),
+            _ => None,
+        }))
+    }
+
+    /// A text that was run, by its role; the latest if there are several.
+    pub fn document(&self, role: &str) -> Result<Option<(String, String)>, RecordError> {
+        let sql = "SELECT name, text FROM document WHERE role = ?1 ORDER BY rowid DESC LIMIT 1";
+        let found = self.connection.query_row(sql, [role], |row| Ok((row.get(0)?, row.get(1)?)));
+        Ok(found.optional()?)
+    }
+
+    /// All texts of a role, by name.
+    pub fn documents(&self, role: &str) -> Result<Vec<(String, String)>, RecordError> {
+        let mut statement =
+            self.connection.prepare("SELECT name, text FROM document WHERE role = ?1 ORDER BY name")?;
+        let rows = statement.query_map([role], |row| Ok((row.get(0)?, row.get(1)?)))?;
+        Ok(rows.collect::<Result<_, _>>()?)
+    }
+
+    /// All sweeps without their points.
+    pub fn sweeps(&self) -> Result<Vec<SweepTable>, RecordError> {
+        let tables = self.all("sweep_begin")?.into_iter().filter_map(|n| match n.entry {
+            Entry::SweepBegin { sweep, name, fast, slow, read, points, both_ways, .. } => Some(SweepTable {
+                sweep,
+                name,
+                at: n.at,
+                fast,
+                slow,
+                values: vec![Vec::new(); read.len()],
+                read,
+                planned: points,
+                both_ways,
+                x: Vec::new(),
+                y: Vec::new(),
+            }),
+            _ => None,
+        });
+        Ok(tables.collect())
+    }
+
+    /// One sweep with its points.
+    pub fn sweep(&self, sweep: u64) -> Result<SweepTable, RecordError> {
+        let found = self.sweeps()?.into_iter().find(|table| table.sweep == sweep);
+        let mut table = found.ok_or_else(|| RecordError::Damaged(format!("there is no sweep {sweep}")))?;
+        self.fill(&mut table)?;
+        Ok(table)
+    }
+
+    /// Reads the points of a sweep into its table.
+    pub fn fill(&self, table: &mut SweepTable) -> Result<(), RecordError> {
+        self.points(table.sweep, |point| {
+            table.x.push(point.x);
+            table.y.push(point.y);
+            for (column, value) in table.values.iter_mut().zip(point.values.as_slice()) {
+                column.push(*value);
+            }
+        })
+    }
+
+    /// The points of a sweep in order.
+    pub fn points(&self, sweep: u64, mut visit: impl FnMut(Point)) -> Result<(), RecordError> {
+        let mut statement = self.connection.prepare_cached(
+            "SELECT at_ns, sweep, i, x, y, r0, r1, r2, r3, r4, r5, r6, r7 FROM point WHERE sweep = ?1 ORDER BY i",
+        )?;
+        let mut rows = statement.query([sweep])?;
+        while let Some(row) = rows.next()? {
+            visit(point_from_row(row, 0)?);
+        }
+        Ok(())
+    }
+
+    /// The numbers of a trace or an image.
+    pub fn bulk(&self, seq: u64) -> Result<Vec<f64>, RecordError> {
+        let sql = "SELECT data FROM bulk WHERE seq = ?1";
+        let blob: Option<Vec<u8>> = self.connection.query_row(sql, [seq], |row| row.get(0)).optional()?;
+        Ok(blob.map(|bytes| from_blob(&bytes)).unwrap_or_default())
+    }
+
+    /// Points in the file.
+    pub fn count_points(&self) -> Result<u64, RecordError> {
+        Ok(self.connection.query_row("SELECT count(*) FROM point", [], |row| row.get(0))?)
+    }
+
+    /// Number of the next row.
+    pub fn next_seq(&self) -> Result<u64, RecordError> {
+        next_seq(&self.connection)
+    }
+
+    /// The moment of the last row.
+    pub fn last_moment(&self) -> Result<Moment, RecordError> {
+        let sql =
+            "SELECT max(at) FROM (SELECT max(at_ns) AS at FROM entry UNION ALL SELECT max(at_ns) FROM point)";
+        let at: Option<i64> = self.connection.query_row(sql, [], |row| row.get(0))?;
+        Ok(Moment::from_nanoseconds(at.unwrap_or(0).cast_unsigned()))
+    }
+
+    /// The digest, if the record was ended.
+    pub fn digest(&self) -> Result<Option<String>, RecordError> {
+        let sql = "SELECT value FROM meta WHERE key = 'digest'";
+        Ok(self.connection.query_row(sql, [], |row| row.get(0)).optional()?)
+    }
+
+    /// Reads every row and checks numbers and checksums.
+    pub fn check(&self) -> Result<Integrity, RecordError> {
+        let rehearsal = matches!(self.identity(), Ok(Entry::Identity { rehearsal: true, .. }));
+        let mut integrity = Integrity::default();
+        let mut tally = Tally::new(rehearsal);
+        let walked = walk(&self.connection, |row| {
+            if !integrity.faults.is_empty() {
+                return Ok(());
+            }
+            if row.seq() != integrity.intact {
+                integrity.faults.push(format!("row {} is missing", integrity.intact));
+            } else if row.tally_into(&mut tally) != row.chain() {
+                integrity.faults.push(format!("row {} has been altered", row.seq()));
+            } else {
+                integrity.intact += 1;
+            }
+            Ok(())
+        });
+        if let Err(error) = walked {
+            integrity.faults.push(format!("after row {}: {error}", integrity.intact));
+        }
+        let claimed: Option<String> = self
+            .connection
+            .query_row("SELECT value FROM meta WHERE key = 'rows'", [], |row| row.get(0))
+            .optional()?;
+        if let Some(rows) = claimed.and_then(|rows| rows.parse::<u64>().ok())
+            && rows > integrity.intact
+            && integrity.faults.is_empty()
+        {
+            integrity
+                .faults
+                .push(format!("the file says it has {rows} rows, but only {} are there", integrity.intact));
+        }
+        integrity.digest = tally.digest();
+        Ok(integrity)
+    }
+}
+
+/// A row of either table, as it is walked through in order.
+#[allow(clippy::large_enum_variant, reason = "one row at a time")]
+enum AnyRow {
+    Entry { seq: u64, at: Moment, entry: Entry, text: String, data: Vec<f64>, chain: u32 },
+    Point { seq: u64, point: Point, chain: u32 },
+}
+
+impl AnyRow {
+    fn seq(&self) -> u64 {
+        match self {
+            AnyRow::Entry { seq, .. } | AnyRow::Point { seq, .. } => *seq,
+        }
+    }
+
+    fn chain(&self) -> u32 {
+        match self {
+            AnyRow::Entry { chain, .. } | AnyRow::Point { chain, .. } => *chain,
+        }
+    }
+
+    fn tally_into(&self, tally: &mut Tally) -> u32 {
+        match self {
+            AnyRow::Entry { seq, at, entry, text, data, .. } => tally.entry(*seq, *at, entry, text, data),
+            AnyRow::Point { seq, point, .. } => tally.point(*seq, point),
+        }
+    }
+}
+
+/// Goes through both tables in the order of their common numbers.
+fn walk(
+    connection: &Connection,
+    mut visit: impl FnMut(&AnyRow) -> Result<(), RecordError>,
+) -> Result<(), RecordError> {
+    let mut entries = connection.prepare(
+        "SELECT e.seq, e.at_ns, e.kind, e.body, e.chain, b.data FROM entry e LEFT JOIN bulk b ON b.seq = e.seq ORDER BY e.seq",
+    )?;
+    let mut points = connection.prepare(
+        "SELECT at_ns, sweep, i, x, y, r0, r1, r2, r3, r4, r5, r6, r7, seq, chain FROM point ORDER BY seq",
+    )?;
+    let mut entries = entries.query([])?;
+    let mut points = points.query([])?;
+    let mut entry = next_entry(&mut entries)?;
+    let mut point = next_point(&mut points)?;
+    loop {
+        let entry_first = match (&entry, &point) {
+            (None, None) => return Ok(()),
+            (Some(e), Some(p)) => e.seq() < p.seq(),
+            (e, _) => e.is_some(),
+        };
+        let row = if entry_first {
+            std::mem::replace(&mut entry, next_entry(&mut entries)?)
+        } else {
+            std::mem::replace(&mut point, next_point(&mut points)?)
+        };
+        if let Some(row) = row {
+            visit(&row)?;
+        }
+    }
+}
+
+fn next_entry(rows: &mut rusqlite::Rows<'_>) -> Result<Option<AnyRow>, RecordError> {
+    let Some(row) = rows.next()? else { return Ok(None) };
+    let Numbered { seq, at, entry } = numbered(row)?;
+    let (kind, body): (String, String) = (row.get(2)?, row.get(3)?);
+    let blob: Option<Vec<u8>> = row.get(5)?;
+    let data = blob.map(|bytes| from_blob(&bytes)).unwrap_or_default();
+    Ok(Some(AnyRow::Entry { seq, at, entry, text: format!("{kind}{body}"), data, chain: row.get(4)? }))
+}
+
+fn next_point(rows: &mut rusqlite::Rows<'_>) -> Result<Option<AnyRow>, RecordError> {
+    let Some(row) = rows.next()? else { return Ok(None) };
+    Ok(Some(AnyRow::Point { point: point_from_row(row, 0)?, seq: row.get(13)?, chain: row.get(14)? }))
+}
+
+fn numbered(row: &Row<'_>) -> Result<Numbered, RecordError> {
+    let (seq, at_ns): (u64, i64) = (row.get(0)?, row.get(1)?);
+    let (kind, body): (String, String) = (row.get(2)?, row.get(3)?);
+    let entry = join_body(&kind, &body).map_err(|e| RecordError::Damaged(format!("entry {seq}: {e}")))?;
+    Ok(Numbered { seq, at: Moment::from_nanoseconds(at_ns.cast_unsigned()), entry })
+}
+
+pub(super) fn point_from_row(row: &Row<'_>, from: usize) -> rusqlite::Result<Point> {
+    let at_ns: i64 = row.get(from)?;
+    let mut values = [0.0; WIDEST_POINT];
+    let mut count = 0;
+    for (i, value) in values.iter_mut().enumerate() {
+        let Some(read) = row.get::<_, Option<f64>>(from + 5 + i)? else { break };
+        *value = read;
+        count = i + 1;
+    }
+    Ok(Point {
+        at: Moment::from_nanoseconds(at_ns.cast_unsigned()),
+        sweep: row.get(from + 1)?,
+        i: row.get(from + 2)?,
+        x: row.get(from + 3)?,
+        y: row.get(from + 4)?,
+        values: Values::new(&values[..count]),
+    })
+}
+
+pub(super) fn next_seq(connection: &Connection) -> Result<u64, RecordError> {
+    let sql = "SELECT max(next) FROM (SELECT coalesce(max(seq) + 1, 0) AS next FROM entry \
+               UNION ALL SELECT coalesce(max(seq) + 1, 0) FROM point)";
+    Ok(connection.query_row(sql, [], |row| row.get(0))?)
+}
+
+/// Checksums over everything that is there.
+pub(super) fn tally(connection: &Connection, virtual_time: bool) -> Result<Tally, RecordError> {
+    let mut tally = Tally::new(virtual_time);
+    walk(connection, |row| {
+        if row.tally_into(&mut tally) != row.chain() {
+            return Err(RecordError::Damaged(format!("row {} has been altered", row.seq())));
+        }
+        Ok(())
+    })?;
+    Ok(tally)
+}
+
+pub(super) fn check_version(connection: &Connection) -> Result<(), RecordError> {
+    let value = |key: &str| -> Result<Option<String>, RecordError> {
+        let sql = "SELECT value FROM meta WHERE key = ?1";
+        Ok(connection.query_row(sql, [key], |row| row.get(0)).optional()?)
+    };
+    let not_ours = || RecordError::Damaged("it is not a run file of noctule".to_owned());
+    let found = value("schema_version").map_err(|_| not_ours())?.ok_or_else(not_ours)?;
+    let found: u32 = found.parse().map_err(|_| not_ours())?;
+    if found > SCHEMA_VERSION {
+        let version = value("version")?.unwrap_or_else(|| "of unknown version".to_owned());
+        return Err(RecordError::Newer { version, found, known: SCHEMA_VERSION });
+    }
+    Ok(())
+}
