@@ -1,1 +1,4 @@
 //! Pure functions on slices of numbers: fits, peaks, verdicts, forecasts.
+
+pub mod fit;
+pub mod model;
