@@ -29,7 +29,8 @@ pub(crate) fn of_columns(columns: &[Vec<f64>]) -> Option<DMatrix<f64>> {
     let r = scaled.qr().r();
     let smallest = (0..m).map(|i| r[(i, i)].abs()).fold(f64::INFINITY, f64::min);
     // Unit columns: a diagonal element this small is a dependence to within rounding.
-    if !(smallest > 1e-13 * (n as f64).sqrt()) {
+    let independent = smallest > 1e-13 * (n as f64).sqrt();
+    if !independent {
         return None;
     }
     let inverse = r.solve_upper_triangular(&DMatrix::identity(m, m))?;

@@ -6,9 +6,11 @@ use std::fmt;
 use serde::Serialize;
 use thiserror::Error;
 
+use crate::analysis::formula::FormulaError;
+
 /// Why no fit was made at all.
 #[derive(Debug, Clone, PartialEq, Error, Serialize)]
-#[serde(tag = "error", rename_all = "snake_case")]
+#[serde(tag = "error", content = "about", rename_all = "snake_case")]
 #[non_exhaustive]
 pub enum FitError {
     /// There are no points.
@@ -83,6 +85,9 @@ pub enum FitError {
         /// Index of the first such point, counted from 0.
         index: usize,
     },
+    /// The text is not a formula of the given names.
+    #[error("{0}")]
+    Formula(FormulaError),
     /// A setting of the fit makes no sense.
     #[error("{message}")]
     BadSetting {

@@ -6,7 +6,8 @@
 //!
 //! - [`resonance`]: an asymmetric line on a sloping background, the everyday case, solved by a fast separable
 //!   scheme;
-//! - [`line`]: a weighted straight line in closed form.
+//! - [`line`]: a weighted straight line in closed form;
+//! - [`formula`](fn@formula) and [`closure`]: the user's own models.
 //!
 //! ```
 //! use noctule::analysis::fit::{self, Options};
@@ -25,17 +26,21 @@ mod candidates;
 mod covariance;
 mod doubt;
 mod finish;
+mod general;
 mod line;
 mod options;
 mod outcome;
+mod own;
 mod prepare;
 mod residuals;
 mod resonance;
 mod separable;
+mod shape;
 
 pub use doubt::{Doubt, FitError};
 pub use line::{line, line_about};
 pub use options::{Bound, Options};
 pub use outcome::{Fit, Parameter};
+pub use own::{closure, formula, formula_with};
 pub use residuals::Residuals;
 pub use resonance::resonance;

@@ -5,7 +5,8 @@ use nalgebra::DMatrix;
 use super::candidates::candidates;
 use super::finish::Solution;
 use super::separable::{Limits, Point, Scaled, Settled};
-use super::{Doubt, Fit, FitError, Options, covariance, prepare};
+use super::shape::{self, check_shape};
+use super::{Doubt, Fit, FitError, Options, covariance, general, prepare};
 use crate::analysis::model::Model;
 
 /// How the data were brought to the unit range.
@@ -28,39 +29,35 @@ struct Scale {
 /// # Errors
 /// [`FitError`] for fewer than seven different x, constant y, equal x, or values that are not finite.
 pub fn resonance(x: &[f64], y: &[f64], options: &Options) -> Result<Fit, FitError> {
-    prepare::check_columns(x, y, &options.sigmas)?;
     let (low, high) = prepare::range(x);
-    if prepare::degenerate((low, high)) {
-        return Err(FitError::EqualX);
-    }
-    let points = prepare::distinct(x, 7);
-    if points < 7 {
-        return Err(FitError::TooFewPoints { points, parameters: 6 });
-    }
-    if prepare::degenerate(prepare::range(y)) {
-        return Err(FitError::ConstantY);
-    }
-    if options.steered() {
-        return Err(FitError::BadSetting { message: "a resonance takes sigmas only".to_owned() });
-    }
-    let order = rising(x);
+    let model = Model::Fano { reference: 0.5 * (low + high) };
+    check_shape(x, y, &model, options)?;
+    let order = general::rising(x);
     let (scale, scaled) = scale(x, y, &options.sigmas, order.as_deref());
     let spacing = 2.0 / (x.len() - 1) as f64;
     let limits = Limits { centre: (-1.5, 1.5), width: (0.25 * spacing, 8.0) };
     let Some(settled) = best(&scaled, limits) else {
         return Err(FitError::BadSetting { message: "no position of a line fits these points".to_owned() });
     };
+    if options.steered() {
+        // The separable scheme knows no bounds; it gives the start.
+        let start = raw(&settled.point, &scale);
+        return shape::from_starts(model, x, y, &[start], options);
+    }
     Ok(conclude(x, y, options, order, &scale, &scaled, settled, spacing))
 }
 
-/// The order of rising x, or `None` if the points are in it already.
-fn rising(x: &[f64]) -> Option<Vec<usize>> {
-    if x.is_sorted() {
-        return None;
-    }
-    let mut order: Vec<usize> = (0..x.len()).collect();
-    order.sort_by(|a, b| x[*a].total_cmp(&x[*b]));
-    Some(order)
+/// Parameters in the units of the data.
+fn raw(point: &Point, scale: &Scale) -> Vec<f64> {
+    let [b0, b1, h, k] = point.linear;
+    vec![
+        scale.reference + scale.half * point.centre,
+        scale.half * point.width,
+        scale.height * h,
+        k / h,
+        scale.middle + scale.height * b0,
+        scale.height * b1 / scale.half,
+    ]
 }
 
 fn scale(x: &[f64], y: &[f64], sigmas: &[f64], order: Option<&[usize]>) -> (Scale, Scaled) {
@@ -115,16 +112,8 @@ fn conclude(
     spacing: f64,
 ) -> Fit {
     let point = &settled.point;
-    let [b0, b1, h, k] = point.linear;
     let model = Model::Fano { reference: scale.reference };
-    let values = vec![
-        scale.reference + scale.half * point.centre,
-        scale.half * point.width,
-        scale.height * h,
-        k / h,
-        scale.middle + scale.height * b0,
-        scale.height * b1 / scale.half,
-    ];
+    let values = raw(point, scale);
     let deviations: Vec<f64> =
         x.iter().zip(y).map(|(x, y)| y - model.at(*x, &values).unwrap_or(f64::NAN)).collect();
     let inverse = point

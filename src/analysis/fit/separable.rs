@@ -59,10 +59,8 @@ fn cholesky<const N: usize>(a: &[[f64; N]; N]) -> Option<[[f64; N]; N]> {
     let mut l = [[0.0; N]; N];
     for i in 0..N {
         for j in 0..=i {
-            let mut rest = a[i][j];
-            for k in 0..j {
-                rest -= l[i][k] * l[j][k];
-            }
+            let taken: f64 = l[i].iter().zip(&l[j]).take(j).map(|(a, b)| a * b).sum();
+            let rest = a[i][j] - taken;
             if i == j {
                 // Turned round so that a pivot that is not a number fails too.
                 let sound = rest > LEAST_SHARE * a[i][i] && rest > 0.0;
