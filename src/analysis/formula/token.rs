@@ -44,7 +44,10 @@ pub(super) fn tokens(text: &str) -> Result<Vec<Token>, FormulaError> {
                 match digits.parse::<f64>() {
                     Ok(value) if value.is_finite() => Kind::Number(value),
                     _ => {
-                        return Err(FormulaError { position, message: format!("`{digits}` is not a number") });
+                        return Err(FormulaError {
+                            position,
+                            message: format!("`{digits}` is not a number"),
+                        });
                     }
                 }
             }
