@@ -7,6 +7,9 @@
 //! - [`resonance`]: an asymmetric line on a sloping background, the everyday case, solved by a fast separable
 //!   scheme;
 //! - [`line`]: a weighted straight line in closed form;
+//! - [`lorentzian`], [`gaussian`], [`decay`], [`approach`], [`steps`]: other single features;
+//! - [`lines`]: several lines at once, with one width or equal spacing;
+//! - [`global`](fn@global): one shape in several spectra with shared parameters;
 //! - [`formula`](fn@formula) and [`closure`]: the user's own models.
 //!
 //! ```
@@ -27,7 +30,10 @@ mod covariance;
 mod doubt;
 mod finish;
 mod general;
+mod global;
 mod line;
+mod linear;
+mod lines;
 mod options;
 mod outcome;
 mod own;
@@ -36,11 +42,17 @@ mod residuals;
 mod resonance;
 mod separable;
 mod shape;
+mod simple;
+mod steps;
 
 pub use doubt::{Doubt, FitError};
+pub use global::{Shape, Spectrum, global};
 pub use line::{line, line_about};
+pub use lines::{Together, lines};
 pub use options::{Bound, Options};
 pub use outcome::{Fit, Parameter};
 pub use own::{closure, formula, formula_with};
 pub use residuals::Residuals;
 pub use resonance::resonance;
+pub use simple::{approach, decay, gaussian, lorentzian};
+pub use steps::steps;

@@ -92,6 +92,41 @@ impl Fit {
         x.iter().map_while(|x| self.model.at(*x, &values)).collect()
     }
 
+    /// The fitted curve of one spectrum (counted from 0) of a global fit at each x; empty if there is no such
+    /// spectrum or this is no global fit.
+    pub fn curve_of(&self, spectrum: usize, x: &[f64]) -> Vec<f64> {
+        let Model::Global { models, shared } = &self.model else { return Vec::new() };
+        let Some(model) = models.get(spectrum) else { return Vec::new() };
+        let own: Vec<f64> = super::global::places(models, shared)[spectrum]
+            .iter()
+            .map(|place| self.parameters[*place].value)
+            .collect();
+        x.iter().map_while(|x| model.at(*x, &own)).collect()
+    }
+
+    /// Puts the numbers of numbered parameters in another order; the names stay where they are.
+    pub(crate) fn reorder(&mut self, from: &[usize]) {
+        assert!(from.len() == self.parameters.len(), "every parameter has a new place");
+        let names: Vec<String> = self.parameters.iter().map(|p| p.name.clone()).collect();
+        let renamed = |old: &str| {
+            let place = names.iter().position(|n| n == old);
+            let new = place.and_then(|place| from.iter().position(|f| *f == place));
+            new.map_or_else(|| old.to_owned(), |new| names[new].clone())
+        };
+        for doubt in &mut self.doubts {
+            if let Doubt::AtBound(name) | Doubt::ErrorLargerThanValue(name) | Doubt::OutsideData(name) = doubt
+            {
+                *name = renamed(name);
+            }
+        }
+        let old = self.parameters.clone();
+        for (new, from) in self.parameters.iter_mut().zip(from) {
+            *new = Parameter { name: new.name.clone(), ..old[*from].clone() };
+        }
+        self.covariance =
+            from.iter().map(|i| from.iter().map(|j| self.covariance[*i][*j]).collect()).collect();
+    }
+
     /// Why the fit is not to be trusted, as one sentence; `None` if it is.
     pub fn word(&self) -> Option<String> {
         let said: Vec<String> = self.doubts.iter().map(Doubt::to_string).collect();

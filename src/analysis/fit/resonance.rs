@@ -47,6 +47,22 @@ pub fn resonance(x: &[f64], y: &[f64], options: &Options) -> Result<Fit, FitErro
     Ok(conclude(x, y, options, order, &scale, &scaled, settled, spacing))
 }
 
+/// Starting values of one line on a sloping background for other fits: centre, width, height, asymmetry, offset at
+/// the middle of the range, slope. Empty where no line can be placed. The columns must have been checked.
+pub(super) fn line_starts(x: &[f64], y: &[f64], sigmas: &[f64]) -> Vec<[f64; 6]> {
+    if prepare::degenerate(prepare::range(y)) {
+        return Vec::new();
+    }
+    let order = general::rising(x);
+    let (scale, scaled) = scale(x, y, sigmas, order.as_deref());
+    let spacing = 2.0 / (x.len() - 1) as f64;
+    let limits = Limits { centre: (-1.0, 1.0), width: (0.5 * spacing, 2.0) };
+    let settled = best(&scaled, limits).map(|s| s.point);
+    let places = settled.into_iter().chain(candidates(&scaled, limits).into_iter().take(2));
+    let starts = places.filter_map(|point| raw(&point, &scale).try_into().ok());
+    starts.filter(|s: &[f64; 6]| s.iter().all(|v| v.is_finite())).collect()
+}
+
 /// Parameters in the units of the data.
 fn raw(point: &Point, scale: &Scale) -> Vec<f64> {
     let [b0, b1, h, k] = point.linear;

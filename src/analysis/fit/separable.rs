@@ -94,6 +94,30 @@ fn solve<const N: usize>(l: &[[f64; N]; N], b: &[f64; N]) -> [f64; N] {
     x
 }
 
+/// Adds the terms of one point.
+#[inline]
+fn add(sums: &mut [f64; 16], t: f64, z: f64, weight: f64, d: f64) {
+    let u = 1.0 / (1.0 + d * d);
+    let v = d * u;
+    let (wu, wv, wp, wq) = (weight * u, weight * v, weight * u * v, weight * v * v);
+    sums[0] += wu;
+    sums[1] += wv;
+    sums[2] += wp;
+    sums[3] += wq;
+    sums[4] += t * wu;
+    sums[5] += t * wv;
+    sums[6] += t * wp;
+    sums[7] += t * wq;
+    sums[8] += u * wq;
+    sums[9] += v * wq;
+    sums[10] += v * wq * u;
+    sums[11] += v * wq * v;
+    sums[12] += z * wu;
+    sums[13] += z * wv;
+    sums[14] += z * wp;
+    sums[15] += z * wq;
+}
+
 impl Scaled {
     pub(super) fn new(t: Vec<f64>, z: Vec<f64>, w: Vec<f64>) -> Self {
         assert!(t.len() == z.len() && (w.is_empty() || w.len() == t.len()), "columns belong together");
@@ -117,57 +141,25 @@ impl Scaled {
     }
 
     fn gram(&self, centre: f64, width: f64) -> Gram {
-        const LANES: usize = 4;
+        // Indexed loops over plain arrays: this is where the time goes, in a debug build above all.
         let inverse = 2.0 / width;
-        let mut sums = [[0.0; LANES]; 16];
-        let full = self.t.len() / LANES * LANES;
-        let mut one = |lane: usize, t: f64, z: f64, weight: f64| {
-            let d = (t - centre) * inverse;
-            let u = 1.0 / (1.0 + d * d);
-            let v = d * u;
-            let (p, q) = (u * v, v * v);
-            let (wu, wv, wp, wq) = (weight * u, weight * v, weight * p, weight * q);
-            let terms = [
-                wu,
-                wv,
-                wp,
-                wq,
-                t * wu,
-                t * wv,
-                t * wp,
-                t * wq,
-                u * wq,
-                v * wq,
-                p * wq,
-                q * wq,
-                z * wu,
-                z * wv,
-                z * wp,
-                z * wq,
-            ];
-            for (sum, term) in sums.iter_mut().zip(terms) {
-                sum[lane] += term;
-            }
-        };
-        if self.w.is_empty() {
-            let chunks = self.t.chunks_exact(LANES).zip(self.z.chunks_exact(LANES));
-            for (t, z) in chunks {
-                for lane in 0..LANES {
-                    one(lane, t[lane], z[lane], 1.0);
-                }
-            }
-        } else {
-            let chunks = self.t.chunks_exact(LANES).zip(self.z.chunks_exact(LANES));
-            for ((t, z), w) in chunks.zip(self.w.chunks_exact(LANES)) {
-                for lane in 0..LANES {
-                    one(lane, t[lane], z[lane], w[lane]);
-                }
+        let n = self.t.len();
+        let (mut even, mut odd) = ([0.0; 16], [0.0; 16]);
+        let mut i = 0;
+        while i < n {
+            let weight = if self.w.is_empty() { 1.0 } else { self.w[i] };
+            add(&mut even, self.t[i], self.z[i], weight, (self.t[i] - centre) * inverse);
+            i += 1;
+            if i < n {
+                let weight = if self.w.is_empty() { 1.0 } else { self.w[i] };
+                add(&mut odd, self.t[i], self.z[i], weight, (self.t[i] - centre) * inverse);
+                i += 1;
             }
         }
-        for i in full..self.t.len() {
-            one(0, self.t[i], self.z[i], self.w.get(i).copied().unwrap_or(1.0));
+        for (even, odd) in even.iter_mut().zip(&odd) {
+            *even += odd;
         }
-        self.assemble(&sums.map(|lanes| lanes.iter().sum()))
+        self.assemble(&even)
     }
 
     /// Fills the symmetric matrix of products from the sixteen sums that differ.
