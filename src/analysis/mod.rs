@@ -1,1 +1,5 @@
 //! Pure functions on slices of numbers: fits, peaks, verdicts, forecasts.
+
+pub mod fit;
+pub mod formula;
+pub mod model;
