@@ -13,10 +13,13 @@ pub(super) struct Ripple {
     pub amplitude: f64,
 }
 
-/// Removes up to four ripples in place and says which.
+/// Most ripples taken out.
+const MOST_RIPPLES: usize = 5;
+
+/// Removes the ripples in place and says which.
 pub(super) fn take_out_ripples(spectra: &mut [Prepared]) -> Vec<Ripple> {
     let mut taken = Vec::new();
-    for _ in 0..4 {
+    for _ in 0..MOST_RIPPLES {
         let Some((ripple, cleaned)) = strongest_ripple(spectra) else { break };
         for (sp, y) in spectra.iter_mut().zip(cleaned) {
             sp.y = y;
@@ -168,47 +171,37 @@ fn fit_columns(sp: &Prepared, y: &[f64], columns: impl Fn(f64) -> [f64; 2]) -> (
     (rest, [c[2], c[3]])
 }
 
-/// Each spectrum less the median of the others where enough of them cover its whole range.
+/// For each spectrum what the others show at its frequencies: the median of three or more, the smaller of two that
+/// agree in sign, else nothing. A line that moves is seen by few at any one place, so the median passes it over.
 /// `None` when no spectrum has such company.
-pub(super) fn less_the_common(spectra: &[Prepared]) -> Option<Vec<Vec<f64>>> {
+pub(super) fn common_parts(spectra: &[Prepared]) -> Option<Vec<Vec<f64>>> {
+    let flat: Vec<Vec<f64>> = spectra.iter().map(|s| straightened(s).0).collect();
     let mut any = false;
-    let cleaned = (0..spectra.len())
+    let parts = (0..spectra.len())
         .map(|i| {
-            let sp = &spectra[i];
-            let others: Vec<&Prepared> = (0..spectra.len())
-                .filter(|&j| j != i)
-                .map(|j| &spectra[j])
-                .filter(|o| o.low() <= sp.low() + 2.0 * sp.step() && o.high() >= sp.high() - 2.0 * sp.step())
-                .collect();
-            if others.len() < 3 {
-                return sp.y.clone();
-            }
-            any = true;
-            subtract_median(sp, &others)
+            let at_each = spectra[i].f_hz.iter().map(|&f| {
+                let mut seen: Vec<f64> = (0..spectra.len())
+                    .filter(|&j| j != i && spectra[j].low() <= f && f <= spectra[j].high())
+                    .map(|j| at(&spectra[j].f_hz, &flat[j], f))
+                    .collect();
+                any |= seen.len() >= 2;
+                match seen.len() {
+                    0 | 1 => 0.0,
+                    2 if seen[0] * seen[1] <= 0.0 => 0.0,
+                    2 => {
+                        if seen[0].abs() < seen[1].abs() {
+                            seen[0]
+                        } else {
+                            seen[1]
+                        }
+                    }
+                    _ => median(&mut seen),
+                }
+            });
+            at_each.collect()
         })
         .collect();
-    any.then_some(cleaned)
-}
-
-fn subtract_median(sp: &Prepared, others: &[&Prepared]) -> Vec<f64> {
-    let flat: Vec<Vec<f64>> = others.iter().map(|o| straightened(o).0).collect();
-    let common: Vec<f64> = sp
-        .f_hz
-        .iter()
-        .map(|f| median(&mut others.iter().zip(&flat).map(|(o, y)| at(&o.f_hz, y, *f)).collect::<Vec<_>>()))
-        .collect();
-    let value = |f: f64| [at(&sp.f_hz, &common, f), 0.0];
-    let mut kept = sp.clone();
-    let (mut rest, mut part) = fit_columns(sp, &sp.y, value);
-    for _ in 0..2 {
-        let mut size: Vec<f64> = rest.iter().map(|v| v.abs()).collect();
-        let scale = (median(&mut size) / 0.674_489_75).max(sp.sigma);
-        for (i, r) in rest.iter().enumerate() {
-            kept.weight[i] = if r.abs() > 3.0 * scale { 0.0 } else { sp.weight[i] };
-        }
-        (rest, part) = fit_columns(&kept, &sp.y, value);
-    }
-    sp.y.iter().zip(&common).map(|(y, c)| y - part[0] * c).collect()
+    any.then_some(parts)
 }
 
 /// Linear interpolation, constant beyond the ends.

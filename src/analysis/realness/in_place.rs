@@ -53,18 +53,28 @@ pub(super) fn fixed_features(view: &View, settings: &Settings, threshold: f64) -
         if seen < 2 || 2 * seen <= told {
             continue;
         }
-        let slope = slope(view, f);
-        let fastest_rest = slope.map(|(s, e)| s.abs() + 5.0 * e);
         // The slowest law that reaches this frequency at all within the tip field allowed.
         let largest_field = view.spectra.iter().map(|s| s.field_t.abs()).fold(0.0, f64::max);
         let needed = slowest.max(f.centre_hz / (largest_field + settings.largest_tip_field_t));
+        let slope = slope(view, f);
+        let slow = slope.is_some_and(|(s, e)| s.abs() + 5.0 * e < needed);
+        // Seen in the same place where the slowest line would have moved off it.
+        let far: Vec<bool> = view.shared[i][k]
+            .iter()
+            .enumerate()
+            .filter(|(j, _)| {
+                needed * (view.spectra[*j].field_t - view.spectra[i].field_t).abs() > 1.5 * f.width_hz
+            })
+            .filter_map(|(_, share)| share.map(shown))
+            .collect();
+        let seen_far = far.iter().filter(|s| **s).count();
         list.push(FixedFeature {
             centre_hz: f.centre_hz,
             width_hz: f.width_hz,
             seen_in: seen,
             covered_by: told,
             slope_hz_per_t: slope,
-            stays: fastest_rest.is_some_and(|r| r < needed),
+            stays: slow || 2 * seen_far > far.len(),
             gain,
         });
     }

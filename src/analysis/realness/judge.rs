@@ -1,6 +1,6 @@
 //! The way from spectra to a verdict.
 
-use super::background::{less_the_common, take_out_ripples};
+use super::background::{common_parts, take_out_ripples};
 use super::case::Case;
 use super::judgement::Judgement;
 use super::law::View;
@@ -51,8 +51,8 @@ pub fn judge(spectra: &[Spectrum], settings: &Settings) -> Result<Judgement, Unu
     let mut prepared = spectra.iter().map(prepare).collect::<Result<Vec<Prepared>, Unusable>>()?;
     let ripples = take_out_ripples(&mut prepared);
     let among = main_height(&prepared);
-    let raw = View::new(&prepared, prepared.iter().map(|p| p.y.clone()).collect());
-    let difference = less_the_common(&prepared).map(|y| View::new(&prepared, y));
+    let raw = View::new(&prepared, None);
+    let difference = common_parts(&prepared).map(|c| View::new(&prepared, Some(c)));
     let case = Case {
         settings,
         spectra: &prepared,

@@ -1,13 +1,14 @@
 //! Which features of different spectra lie on one field line.
 
 use super::field_line::{FieldLine, MU_B_PER_H_HZ_PER_T, field_line};
-use super::scan::{Feature, features, shape_ratio};
+use super::scan::{Feature, Trace, features, shape_ratio};
 use super::spectrum::{Prepared, Settings};
 
-/// One look at the spectra: the signals, their features, and what other spectra show in the same places.
+/// One look at the spectra: their features, and what other spectra show in the same places.
 pub(super) struct View<'a> {
     pub spectra: &'a [Prepared],
-    pub y: Vec<Vec<f64>>,
+    /// What the other spectra have in common at every point, where it is to be allowed for.
+    pub common: Option<Vec<Vec<f64>>>,
     pub features: Vec<Vec<Feature>>,
     /// For each spectrum, feature and other spectrum: share of the feature's shape seen there, with its error.
     pub shared: Vec<Vec<Vec<Option<(f64, f64)>>>>,
@@ -16,13 +17,14 @@ pub(super) struct View<'a> {
 }
 
 impl<'a> View<'a> {
-    pub fn new(spectra: &'a [Prepared], y: Vec<Vec<f64>>) -> View<'a> {
+    pub fn new(spectra: &'a [Prepared], common: Option<Vec<Vec<f64>>>) -> View<'a> {
         let mut trials = 0.0;
         let found: Vec<Vec<Feature>> = spectra
             .iter()
             .enumerate()
             .map(|(i, sp)| {
-                let (list, tried) = features(i, sp, &y[i]);
+                let (list, tried) =
+                    features(i, Trace { sp, common: common.as_ref().map(|c| c[i].as_slice()) });
                 trials += tried;
                 list
             })
@@ -35,14 +37,20 @@ impl<'a> View<'a> {
                         (0..spectra.len())
                             .map(|j| {
                                 let told = j != f.spectrum && spectra[j].covers(f.centre_hz, f.width_hz);
-                                told.then(|| shape_ratio(&spectra[j], &y[j], f.centre_hz, f)).flatten()
+                                let common = common.as_ref().map(|c| c[j].as_slice());
+                                let trace = Trace { sp: &spectra[j], common };
+                                told.then(|| shape_ratio(trace, f.centre_hz, f)).flatten()
                             })
                             .collect()
                     })
                     .collect()
             })
             .collect();
-        View { spectra, y, features: found, shared, trials }
+        View { spectra, common, features: found, shared, trials }
+    }
+
+    fn trace(&self, index: usize) -> Trace<'_> {
+        Trace { sp: &self.spectra[index], common: self.common.as_ref().map(|c| c[index].as_slice()) }
     }
 }
 
@@ -266,7 +274,7 @@ fn weigh(view: &View, among: &[usize], line: FieldLine, found: Vec<Feature>, wid
 pub(super) fn lacks(view: &View, spectrum: usize, place_hz: f64, like: &Feature) -> bool {
     let sp = &view.spectra[spectrum];
     sp.covers(place_hz, like.width_hz)
-        && shape_ratio(sp, &view.y[spectrum], place_hz, like).is_some_and(|(r, e)| r + 3.0 * e < 0.5)
+        && shape_ratio(view.trace(spectrum), place_hz, like).is_some_and(|(r, e)| r + 3.0 * e < 0.5)
 }
 
 /// What the other spectra say about a feature; those that the law itself passes there are not asked.

@@ -83,21 +83,31 @@ fn stretch(sp: &Prepared, f0: f64, width: f64) -> std::ops::Range<usize> {
     from..to
 }
 
-/// Fits baseline and both parts of the line at a fixed place and width.
-pub(super) fn local_fit(sp: &Prepared, y: &[f64], f0: f64, width: f64) -> Option<Local> {
-    let range = stretch(sp, f0, width);
-    if range.len() < 7 {
+/// A spectrum with what the others have in common, where that is to be allowed for.
+#[derive(Clone, Copy)]
+pub(super) struct Trace<'a> {
+    pub sp: &'a Prepared,
+    /// At every point the median of the other spectra; its local gain is left free.
+    pub common: Option<&'a [f64]>,
+}
+
+/// Least squares of a stretch on `N` columns, `nuisance` of which are allowed in any case.
+fn fit_stretch<const N: usize>(
+    sp: &Prepared,
+    range: std::ops::Range<usize>,
+    nuisance: usize,
+    column: impl Fn(usize) -> [f64; N],
+) -> Option<(f64, [f64; N], f64)> {
+    if range.len() < N + 3 {
         return None;
     }
-    let level = y[(range.start + range.end) / 2];
-    let mut ata = [[0.0; 4]; 4];
-    let mut atb = [0.0; 4];
+    let level = sp.y[(range.start + range.end) / 2];
+    let mut ata = [[0.0; N]; N];
+    let mut atb = [0.0; N];
     for i in range {
-        let d = 2.0 * (sp.f_hz[i] - f0) / width;
-        let absorptive = 1.0 / (1.0 + d * d);
-        let column = [1.0, d, absorptive, d * absorptive];
-        let (w, v) = (sp.weight[i], y[i] - level);
-        for r in 0..4 {
+        let column = column(i);
+        let (w, v) = (sp.weight[i], sp.y[i] - level);
+        for r in 0..N {
             let wr = w * column[r];
             atb[r] += wr * v;
             for c in 0..=r {
@@ -105,37 +115,61 @@ pub(super) fn local_fit(sp: &Prepared, y: &[f64], f0: f64, width: f64) -> Option
             }
         }
     }
-    let (gain, c, _) = solve(ata, atb, 2)?;
+    solve(ata, atb, nuisance)
+}
+
+/// Fits baseline and both parts of the line at a fixed place and width.
+pub(super) fn local_fit(trace: Trace, f0: f64, width: f64) -> Option<Local> {
+    let sp = trace.sp;
+    let range = stretch(sp, f0, width);
+    let parts = |i: usize| {
+        let d = 2.0 * (sp.f_hz[i] - f0) / width;
+        (d, 1.0 / (1.0 + d * d))
+    };
+    if let Some(common) = trace.common {
+        let with = fit_stretch(sp, range.clone(), 3, |i| {
+            let (d, a) = parts(i);
+            [1.0, d, common[i], a, d * a]
+        });
+        if let Some((gain, c, _)) = with {
+            return Some(Local { gain, absorptive: c[3], dispersive: c[4] });
+        }
+    }
+    let (gain, c, _) = fit_stretch(sp, range, 2, |i| {
+        let (d, a) = parts(i);
+        [1.0, d, a, d * a]
+    })?;
     Some(Local { gain, absorptive: c[2], dispersive: c[3] })
 }
 
-/// How much of a feature's shape another spectrum shows at the same place: ratio and standard error.
-pub(super) fn shape_ratio(sp: &Prepared, y: &[f64], at_hz: f64, like: &Feature) -> Option<(f64, f64)> {
+/// How much of a feature's shape a spectrum shows at a place: ratio and standard error.
+pub(super) fn shape_ratio(trace: Trace, at_hz: f64, like: &Feature) -> Option<(f64, f64)> {
+    let sp = trace.sp;
     let range = stretch(sp, at_hz, like.width_hz);
-    if range.len() < 7 {
-        return None;
-    }
-    let level = y[(range.start + range.end) / 2];
-    let mut ata = [[0.0; 3]; 3];
-    let mut atb = [0.0; 3];
-    for i in range {
+    let parts = |i: usize| {
         let d = 2.0 * (sp.f_hz[i] - at_hz) / like.width_hz;
-        let column = [1.0, d, (like.absorptive + like.dispersive * d) / (1.0 + d * d)];
-        let (w, v) = (sp.weight[i], y[i] - level);
-        for r in 0..3 {
-            let wr = w * column[r];
-            atb[r] += wr * v;
-            for c in 0..=r {
-                ata[r][c] += wr * column[c];
-            }
+        (d, (like.absorptive + like.dispersive * d) / (1.0 + d * d))
+    };
+    let noise = like.excess.sqrt();
+    if let Some(common) = trace.common {
+        let with = fit_stretch(sp, range.clone(), 3, |i| {
+            let (d, shape) = parts(i);
+            [1.0, d, common[i], shape]
+        });
+        if let Some((_, c, error)) = with {
+            return Some((c[3], error * noise));
         }
     }
-    let (_, c, error) = solve(ata, atb, 2)?;
-    Some((c[2], error * like.excess.sqrt()))
+    let (_, c, error) = fit_stretch(sp, range, 2, |i| {
+        let (d, shape) = parts(i);
+        [1.0, d, shape]
+    })?;
+    Some((c[2], error * noise))
 }
 
 /// The strongest separate features of one spectrum, strongest first, and how many independent places were tried.
-pub(super) fn features(index: usize, sp: &Prepared, y: &[f64]) -> (Vec<Feature>, f64) {
+pub(super) fn features(index: usize, trace: Trace) -> (Vec<Feature>, f64) {
+    let sp = trace.sp;
     let mut trials = 0.0;
     let mut found: Vec<(f64, f64, f64, f64)> = Vec::new();
     let mut width = 3.0 * sp.step();
@@ -143,7 +177,7 @@ pub(super) fn features(index: usize, sp: &Prepared, y: &[f64]) -> (Vec<Feature>,
         let places = (4.0 * sp.span() / width).ceil() as usize;
         let gains: Vec<(f64, f64)> = (0..=places)
             .map(|k| sp.low() + sp.span() * k as f64 / places as f64)
-            .filter_map(|f0| local_fit(sp, y, f0, width).map(|l| (f0, l.gain)))
+            .filter_map(|f0| local_fit(trace, f0, width).map(|l| (f0, l.gain)))
             .collect();
         if gains.len() > 8 {
             let excess =
@@ -169,7 +203,7 @@ pub(super) fn features(index: usize, sp: &Prepared, y: &[f64]) -> (Vec<Feature>,
         if kept.iter().any(|k| (k.centre_hz - f0).abs() < 0.8 * k.width_hz.max(width)) {
             continue;
         }
-        if let Some(feature) = refine(index, sp, y, f0, width, excess) {
+        if let Some(feature) = refine(index, trace, f0, width, excess) {
             kept.push(feature);
         }
     }
@@ -178,8 +212,9 @@ pub(super) fn features(index: usize, sp: &Prepared, y: &[f64]) -> (Vec<Feature>,
 }
 
 /// Walks to the summit of the gain in place and width; the curvature in place gives the error of the centre.
-fn refine(index: usize, sp: &Prepared, y: &[f64], f0: f64, width: f64, excess: f64) -> Option<Feature> {
-    let gain = |f: f64, w: f64| local_fit(sp, y, f, w).map_or(0.0, |l| l.gain);
+fn refine(index: usize, trace: Trace, f0: f64, width: f64, excess: f64) -> Option<Feature> {
+    let sp = trace.sp;
+    let gain = |f: f64, w: f64| local_fit(trace, f, w).map_or(0.0, |l| l.gain);
     let (mut f0, mut width) = (f0, width);
     let narrowest = 2.0 * sp.step();
     for round in 0..4 {
@@ -188,7 +223,7 @@ fn refine(index: usize, sp: &Prepared, y: &[f64], f0: f64, width: f64, excess: f
         let u = 0.2 / (round + 1) as f64;
         width = summit(width.ln(), u, |lw| gain(f0, lw.exp())).exp().clamp(narrowest, sp.span() / 4.0);
     }
-    let best = local_fit(sp, y, f0, width)?;
+    let best = local_fit(trace, f0, width)?;
     let h = width / 10.0;
     let curvature = (2.0 * best.gain - gain(f0 - h, width) - gain(f0 + h, width)) / (h * h);
     // Where chi-square is f0's parabola, it rises by one at one standard error.

@@ -59,9 +59,11 @@ impl Case<'_> {
         }
         if let Some(stray) = self.strays().first() {
             reasons.push(format!(
-                "Spectrum {} has a feature at {:.6} GHz that no other spectrum confirms or rules out.",
+                "Spectrum {} has a feature at {:.6} GHz, {:.1} MHz wide (chi-square falls by {:.0}), that no other spectrum confirms or rules out.",
                 stray.spectrum,
-                stray.centre_hz / 1e9
+                stray.centre_hz / 1e9,
+                stray.width_hz / 1e6,
+                stray.gain
             ));
             *next = Some(self.settle_stray(stray));
             return Verdict::Undecided;
