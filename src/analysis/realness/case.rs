@@ -71,8 +71,8 @@ impl Case<'_> {
 
     /// Log evidence of a moving line against nothing.
     pub fn evidence(&self, law: &Law) -> f64 {
-        let n = law.believed().count() as f64;
-        0.5 * law.total - 0.5 * (2.0 * n + 3.0) * self.points.ln() - self.raw.trials.max(1.0).ln()
+        // Place, slope, width and the two parts of the shape are shared by all spectra.
+        law.likelihood - 0.5 * 5.0 * self.points.ln() - self.raw.trials.max(1.0).ln()
     }
 
     fn doubts_of(&self, law: &Option<Law>) -> Vec<Doubt> {
@@ -102,7 +102,7 @@ impl Case<'_> {
         if 3 * law.absent.len() > seen {
             doubts.push(Doubt::Absent(law.absent.len(), seen));
         }
-        if law.coherence < 0.75 {
+        if law.coherence < 0.6 {
             doubts.push(Doubt::Shape(law.coherence));
         }
         if let Some(test) = power_test(law, self.spectra) {

@@ -3,9 +3,10 @@
 use serde::Serialize;
 
 use super::field_line::MU_B_PER_H_HZ_PER_T;
-use super::law::{View, shown};
+use super::law::View;
 use super::scan::Feature;
 use super::spectrum::Settings;
+use super::weigh::shown;
 
 /// A feature seen at one frequency at several fields.
 #[derive(Debug, Clone, PartialEq, Serialize)]

@@ -23,6 +23,7 @@ mod speak;
 mod spectrum;
 pub(crate) mod tails;
 mod unusable;
+mod weigh;
 
 pub use field_line::{FieldLine, MU_B_PER_H_HZ_PER_T, field_line};
 pub use in_place::FixedFeature;

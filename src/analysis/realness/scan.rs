@@ -212,7 +212,7 @@ pub(super) fn features(index: usize, trace: Trace) -> (Vec<Feature>, f64) {
 }
 
 /// Walks to the summit of the gain in place and width; the curvature in place gives the error of the centre.
-fn refine(index: usize, trace: Trace, f0: f64, width: f64, excess: f64) -> Option<Feature> {
+pub(super) fn refine(index: usize, trace: Trace, f0: f64, width: f64, excess: f64) -> Option<Feature> {
     let sp = trace.sp;
     let gain = |f: f64, w: f64| local_fit(trace, f, w).map_or(0.0, |l| l.gain);
     let (mut f0, mut width) = (f0, width);

@@ -3,10 +3,11 @@
 use super::case::{Case, Doubt};
 use super::field_line::MU_B_PER_H_HZ_PER_T;
 use super::judgement::{Evidence, Hypothesis, Judgement, MovingLine, NextMeasurement, RippleFound, Verdict};
-use super::law::{Company, Law, View, company, still_possible};
+use super::law::{Company, Law, View};
 use super::power::{PowerFinding, power_test};
 use super::scan::Feature;
 use super::tails::median;
+use super::weigh::{company, still_possible};
 
 impl Case<'_> {
     pub(super) fn speak(self) -> Judgement {
@@ -308,7 +309,7 @@ impl Case<'_> {
         match doubt {
             Doubt::Weak(evidence) => {
                 let lacking = 5.0 - evidence;
-                NextMeasurement::AverageLonger { times: 1.0 + lacking / (0.5 * law.total).max(1.0) }
+                NextMeasurement::AverageLonger { times: 1.0 + lacking / law.likelihood.max(1.0) }
             }
             Doubt::NoContrast(..) => NextMeasurement::TipContrast,
             Doubt::FallsWithPower(..) => {
