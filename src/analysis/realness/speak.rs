@@ -112,8 +112,6 @@ impl Case<'_> {
     fn suspicious(&self, law: &Law, doubts: &[Doubt]) -> bool {
         let refuted = doubts.iter().any(|d| match d {
             Doubt::Absent(absent, seen) => absent >= seen,
-            Doubt::Chance(chance) => *chance > 0.3,
-            Doubt::Shape(c) => *c < 0.4,
             Doubt::Weak(e) => *e < 0.0,
             Doubt::FewFields(_) | Doubt::NoLine => true,
             _ => false,
@@ -137,7 +135,8 @@ impl Case<'_> {
             .features
             .iter()
             .flatten()
-            .filter(|f| f.gain > self.threshold)
+            // A bump in one spectrum alone is the weakest hint there is, and baselines wander.
+            .filter(|f| f.gain > 1.5 * self.threshold)
             .filter(|f| {
                 !self.fixed.iter().any(|x| (x.centre_hz - f.centre_hz).abs() < x.width_hz.max(f.width_hz))
             })

@@ -32,8 +32,8 @@ pub(super) fn weigh(
         .collect();
     let believed: Vec<&Member> = members.iter().filter(|m| m.company != Company::InPlace).collect();
     let total = believed.iter().map(|m| m.feature.gain).sum();
-    let chance = chance(view, &line, &believed, width_hz);
     let (mut absent, mut likelihood, mut coherence) = (Vec::new(), 0.0, 0.0);
+    let mut passed = 0;
     if let Some((shape, agreement)) = common_shape(&believed, width_hz) {
         coherence = agreement;
         for &k in among {
@@ -46,6 +46,7 @@ pub(super) fn weigh(
             if !view.spectra[k].covers(place, width_hz) {
                 continue;
             }
+            passed += 1;
             let Some(share) = shape_ratio(view.trace(k), place, &shape) else { continue };
             likelihood += for_the_line(share);
             if member.is_none() && share.0 + 3.0 * share.1 < 0.5 {
@@ -53,6 +54,7 @@ pub(super) fn weigh(
             }
         }
     }
+    let chance = chance(view, &line, &believed, width_hz) * selections(passed, believed.len());
     Law { line, absent, total, likelihood, chance, coherence, width_hz, members }
 }
 
@@ -91,6 +93,12 @@ fn for_the_line((share, error): (f64, f64)) -> f64 {
     let noise = error * error;
     let with = noise + HEIGHT_VARIES * HEIGHT_VARIES;
     0.5 * share * share / noise - 0.5 * (share - 1.0).powi(2) / with - 0.5 * (with / noise).ln()
+}
+
+/// Number of ways to choose the spectra that hit among those that the law passes.
+fn selections(passed: usize, hit: usize) -> f64 {
+    let hit = hit.min(passed);
+    (0..hit).map(|i| (passed - i) as f64 / (i + 1) as f64).product()
 }
 
 /// Whether a spectrum covers a place and certainly shows less than half of a feature there.
