@@ -6,6 +6,8 @@ use super::law::{Law, View, best_law};
 use super::power::{PowerFinding, power_test};
 use super::spectrum::{Prepared, Settings};
 
+/// Log likelihood that has to remain when the best spectrum is left out.
+const ALONE_ENOUGH: f64 = 12.0;
 /// Largest number of moving lines looked for.
 const MOST_LINES: usize = 10;
 
@@ -26,6 +28,8 @@ pub(super) struct Case<'a> {
 impl Case<'_> {
     pub fn weigh(mut self) -> Self {
         self.fixed = fixed_features(&self.raw, self.settings, self.threshold);
+        let stay = |f: &&FixedFeature| f.stays;
+        self.raw.in_place = self.fixed.iter().filter(stay).map(|f| (f.centre_hz, f.width_hz)).collect();
         let plain = best_law(&self.raw, &self.among, self.settings);
         let cleaned = self.difference.as_ref().and_then(|v| best_law(v, &self.among, self.settings));
         let rank = |l: &Option<Law>| l.as_ref().map_or(f64::NEG_INFINITY, |l| self.evidence(l));
@@ -87,6 +91,10 @@ impl Case<'_> {
         if self.evidence(law) < 5.0 {
             doubts.push(Doubt::Weak(self.evidence(law)));
         }
+        // One strong bump with noise along a line through it is still one bump.
+        if law.without_best < ALONE_ENOUGH {
+            doubts.push(Doubt::OneSpectrum(law.without_best));
+        }
         if fields < 3 {
             doubts.push(Doubt::FewFields(fields));
         }
@@ -124,6 +132,7 @@ impl Case<'_> {
 pub(super) enum Doubt {
     NoLine,
     Weak(f64),
+    OneSpectrum(f64),
     FewFields(usize),
     Chance(f64),
     Still(f64, f64),

@@ -52,8 +52,8 @@ pub struct MovingLine {
     pub line: FieldLine,
     /// Typical full width at half maximum, Hz.
     pub width_hz: f64,
-    /// Indices of the spectra that show it (those overlaid by a feature in place are left out).
-    pub seen_in: Vec<usize>,
+    /// The spectra that show it (those overlaid by a feature in place are left out).
+    pub seen_in: Vec<Sighting>,
     /// Indices of the spectra that cover its place and lack it.
     pub missing_in: Vec<usize>,
     /// Number of spectra where others prove that it is not part of the transmission line.
@@ -70,6 +70,25 @@ pub struct MovingLine {
     pub power: Option<PowerTest>,
     /// Tip field at other tip heights: height in m, field in T, error in T.
     pub other_heights: Vec<(f64, f64, f64)>,
+}
+
+/// A moving line in one spectrum.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct Sighting {
+    /// Index of the spectrum.
+    pub spectrum: usize,
+    /// Centre, Hz.
+    pub centre_hz: f64,
+    /// Its standard error, Hz.
+    pub error_hz: f64,
+    /// Full width at half maximum, Hz.
+    pub width_hz: f64,
+    /// Height of the symmetric and of the antisymmetric part, unit of the signal.
+    pub height: [f64; 2],
+    /// Fall of chi-square in units of the noise around.
+    pub gain: f64,
+    /// Whether other spectra prove that the place itself has no feature.
+    pub alone: bool,
 }
 
 /// A ripple shared by the spectra.

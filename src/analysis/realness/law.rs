@@ -15,6 +15,8 @@ pub(super) struct View<'a> {
     pub shared: Vec<Vec<Vec<Option<(f64, f64)>>>>,
     /// Independent places and widths tried.
     pub trials: f64,
+    /// Centres and widths of features known to stay in place.
+    pub in_place: Vec<(f64, f64)>,
 }
 
 impl<'a> View<'a> {
@@ -30,13 +32,19 @@ impl<'a> View<'a> {
                 list
             })
             .collect();
-        let mut view = View { spectra, common, features: found, shared: Vec::new(), trials };
+        let mut view =
+            View { spectra, common, features: found, shared: Vec::new(), trials, in_place: Vec::new() };
         view.shared = view
             .features
             .iter()
             .map(|list| list.iter().map(|f| (0..spectra.len()).map(|j| view.share(f, j)).collect()).collect())
             .collect();
         view
+    }
+
+    /// Whether a feature lies on one that is known to stay in place.
+    pub fn overlaid(&self, feature: &Feature) -> bool {
+        self.in_place.iter().any(|(f, w)| (f - feature.centre_hz).abs() < w.max(feature.width_hz))
     }
 
     /// Share of a feature's shape that another spectrum shows in the same place.
@@ -80,6 +88,8 @@ pub(super) struct Law {
     pub total: f64,
     /// Log likelihood of one common shape along the law against none, over all spectra that cover it.
     pub likelihood: f64,
+    /// The same without the spectrum that speaks for it most.
+    pub without_best: f64,
     /// Expected number of such alignments by chance.
     pub chance: f64,
     /// Agreement of the line's asymmetry between spectra, 0 to 1.
@@ -184,7 +194,7 @@ fn rank(view: &View, among: &[usize], trial: Trial, pair: [&Feature; 2], width: 
             let (index, f) = nearest(view, k, through(view, trial, pair, view.spectra[k].field_t), width)?;
             let passes =
                 |j: usize| (trial.at(view.spectra[j].field_t) - f.centre_hz).abs() < 1.5 * f.width_hz;
-            let alone = company_of(&view.shared[k][index], passes) != Company::InPlace;
+            let alone = !view.overlaid(f) && company_of(&view.shared[k][index], passes) != Company::InPlace;
             alone.then_some(f.gain)
         })
         .sum()

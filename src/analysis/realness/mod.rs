@@ -28,7 +28,9 @@ mod weigh;
 pub use field_line::{FieldLine, MU_B_PER_H_HZ_PER_T, field_line};
 pub use in_place::FixedFeature;
 pub use judge::judge;
-pub use judgement::{Evidence, Hypothesis, Judgement, MovingLine, NextMeasurement, RippleFound, Verdict};
+pub use judgement::{
+    Evidence, Hypothesis, Judgement, MovingLine, NextMeasurement, RippleFound, Sighting, Verdict,
+};
 pub use power::{PowerFinding, PowerTest};
 pub use spectrum::{Settings, Spectrum};
 pub use unusable::Unusable;

@@ -227,7 +227,7 @@ pub(super) fn refine(index: usize, trace: Trace, f0: f64, width: f64, excess: f6
     let h = width / 10.0;
     let curvature = (2.0 * best.gain - gain(f0 - h, width) - gain(f0 + h, width)) / (h * h);
     // Where chi-square is f0's parabola, it rises by one at one standard error.
-    let error = if curvature > 0.0 { (2.0 * excess / curvature).sqrt() } else { width };
+    let error = if curvature > 0.0 { (2.0 * excess / curvature).sqrt() } else { return None };
     Some(Feature {
         spectrum: index,
         centre_hz: f0,

@@ -2,8 +2,10 @@
 
 use super::case::{Case, Doubt};
 use super::field_line::MU_B_PER_H_HZ_PER_T;
-use super::judgement::{Evidence, Hypothesis, Judgement, MovingLine, NextMeasurement, RippleFound, Verdict};
-use super::law::{Company, Law, View};
+use super::judgement::{
+    Evidence, Hypothesis, Judgement, MovingLine, NextMeasurement, RippleFound, Sighting, Verdict,
+};
+use super::law::{Company, Law, Member, View};
 use super::power::{PowerFinding, power_test};
 use super::scan::Feature;
 use super::tails::median;
@@ -113,6 +115,7 @@ impl Case<'_> {
         let refuted = doubts.iter().any(|d| match d {
             Doubt::Absent(absent, seen) => absent >= seen,
             Doubt::Weak(e) => *e < 0.0,
+            Doubt::OneSpectrum(l) => *l < 3.0,
             Doubt::FewFields(_) | Doubt::NoLine => true,
             _ => false,
         });
@@ -155,10 +158,12 @@ impl Case<'_> {
     fn smallest_noticed(&self) -> f64 {
         let n = self.among.len().max(1) as f64;
         let mut excess: Vec<f64> = self.cleanest().features.iter().flatten().map(|f| f.excess).collect();
-        let excess = if excess.is_empty() { 1.0 } else { median(&mut excess) };
+        excess.sort_by(f64::total_cmp);
+        // The upper quarter: a line has to show at any width.
+        let excess = excess.get(3 * excess.len() / 4).copied().unwrap_or(1.0);
         // Six points across the width hold Σ 1/(1+δ²)² = 6 π/4; three fifths survive the local baseline.
         let held = 0.6 * 6.0 * std::f64::consts::FRAC_PI_4;
-        let needed = self.threshold / n + self.points.ln();
+        let needed = self.threshold * (3.0 / n).clamp(0.4, 1.0) + self.points.ln();
         self.typical_noise() * (excess * needed / held).sqrt()
     }
 
@@ -271,7 +276,7 @@ impl Case<'_> {
         MovingLine {
             line: law.line.clone(),
             width_hz: law.width_hz,
-            seen_in: law.believed().map(|m| m.feature.spectrum).collect(),
+            seen_in: law.believed().map(sighting).collect(),
             missing_in: law.absent.clone(),
             proved_alone: law.believed().filter(|m| m.company == Company::Alone).count(),
             fields: law.fields(self.spectra),
@@ -364,11 +369,27 @@ impl Case<'_> {
     }
 }
 
+fn sighting(member: &Member) -> Sighting {
+    let f = &member.feature;
+    Sighting {
+        spectrum: f.spectrum,
+        centre_hz: f.centre_hz,
+        error_hz: f.error_hz,
+        width_hz: f.width_hz,
+        height: [f.absorptive, f.dispersive],
+        gain: f.gain,
+        alone: member.company == Company::Alone,
+    }
+}
+
 impl Doubt {
     fn words(&self) -> String {
         match self {
             Doubt::NoLine => "no two features fit a moment within the limits.".into(),
             Doubt::Weak(e) => format!("its log evidence is only {e:.1}."),
+            Doubt::OneSpectrum(l) => {
+                format!("without its best spectrum a log likelihood of only {l:.1} remains.")
+            }
             Doubt::FewFields(n) => {
                 format!("it was seen at {n} different fields; two always fit a straight line.")
             }

@@ -32,7 +32,7 @@ pub(super) fn weigh(
         .collect();
     let believed: Vec<&Member> = members.iter().filter(|m| m.company != Company::InPlace).collect();
     let total = believed.iter().map(|m| m.feature.gain).sum();
-    let (mut absent, mut likelihood, mut coherence) = (Vec::new(), 0.0, 0.0);
+    let (mut absent, mut likelihood, mut largest, mut coherence) = (Vec::new(), 0.0, 0.0f64, 0.0);
     let mut passed = 0;
     if let Some((shape, agreement)) = common_shape(&believed, width_hz) {
         coherence = agreement;
@@ -48,14 +48,26 @@ pub(super) fn weigh(
             }
             passed += 1;
             let Some(share) = shape_ratio(view.trace(k), place, &shape) else { continue };
-            likelihood += for_the_line(share);
+            let part = for_the_line(share);
+            likelihood += part;
+            largest = largest.max(part);
             if member.is_none() && share.0 + 3.0 * share.1 < 0.5 {
                 absent.push(k);
             }
         }
     }
     let chance = chance(view, &line, &believed, width_hz) * selections(passed, believed.len());
-    Law { line, absent, total, likelihood, chance, coherence, width_hz, members }
+    Law {
+        line,
+        absent,
+        total,
+        likelihood,
+        without_best: likelihood - largest,
+        chance,
+        coherence,
+        width_hz,
+        members,
+    }
 }
 
 /// The mean line shape of some members and how well their asymmetries agree (0 to 1).
@@ -110,6 +122,9 @@ pub(super) fn lacks(view: &View, spectrum: usize, place_hz: f64, like: &Feature)
 
 /// What the other spectra say about a feature; those that the law itself passes there are not asked.
 pub(super) fn company(view: &View, feature: &Feature, law: Option<&FieldLine>) -> Company {
+    if law.is_some() && view.overlaid(feature) {
+        return Company::InPlace;
+    }
     // Features found only along the law are not in the table and ask the others now.
     let index = view.features[feature.spectrum].iter().position(|f| f == feature);
     let asked: Vec<Option<(f64, f64)>> = match index {
