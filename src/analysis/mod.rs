@@ -3,3 +3,4 @@
 pub mod fit;
 pub mod formula;
 pub mod model;
+pub mod realness;

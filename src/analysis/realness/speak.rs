@@ -1,0 +1,415 @@
+//! The verdict put into words and numbers.
+
+use super::case::{Case, Doubt};
+use super::field_line::MU_B_PER_H_HZ_PER_T;
+use super::judgement::{
+    Evidence, Hypothesis, Judgement, MovingLine, NextMeasurement, RippleFound, Sighting, Verdict,
+};
+use super::law::{Company, Law, Member, View};
+use super::power::{PowerFinding, power_test};
+use super::scan::Feature;
+use super::tails::median;
+use super::weigh::{company, still_possible};
+
+impl Case<'_> {
+    pub(super) fn speak(self) -> Judgement {
+        let law = self.laws.first();
+        let doubts = law.map_or(vec![Doubt::NoLine], |l| self.doubts(l));
+        let mut reasons = Vec::new();
+        let mut next = None;
+        let verdict = match law {
+            Some(law) if doubts.is_empty() => {
+                reasons.extend(self.praise(law));
+                Verdict::Real
+            }
+            _ => self.without_line(law, &doubts, &mut reasons, &mut next),
+        };
+        reasons.extend(self.background_words());
+        let evidence = self.ranking(verdict == Verdict::Real);
+        Judgement {
+            verdict,
+            leading: evidence[0].hypothesis,
+            evidence,
+            lines: self.laws.iter().map(|l| self.moving_line(l)).collect(),
+            smallest_noticed: self.smallest_noticed(),
+            ripples: self
+                .ripples
+                .iter()
+                .map(|r| RippleFound { period_hz: r.period_hz, amplitude: r.amplitude, gain: r.gain })
+                .collect(),
+            fixed: self.fixed,
+            reasons,
+            next,
+        }
+    }
+
+    /// The verdict where no line is believed: artefact if nothing is left that could be one.
+    fn without_line(
+        &self,
+        law: Option<&Law>,
+        doubts: &[Doubt],
+        reasons: &mut Vec<String>,
+        next: &mut Option<NextMeasurement>,
+    ) -> Verdict {
+        if let Some(law) = law.filter(|l| self.suspicious(l, doubts)) {
+            reasons.push(format!(
+                "A line could move with {:.3} ± {:.3} μB, but it is not proved.",
+                law.line.moment_mu_b, law.line.moment_error
+            ));
+            reasons.extend(doubts.iter().map(Doubt::words));
+            *next = Some(self.settle(law, &doubts[0]));
+            return Verdict::Undecided;
+        }
+        if let Some(stray) = self.strays().first() {
+            reasons.push(format!(
+                "Spectrum {} has a feature at {:.6} GHz, {:.1} MHz wide (chi-square falls by {:.0}), that no other spectrum confirms or rules out.",
+                stray.spectrum,
+                stray.centre_hz / 1e9,
+                stray.width_hz / 1e6,
+                stray.gain
+            ));
+            *next = Some(self.settle_stray(stray));
+            return Verdict::Undecided;
+        }
+        if let Some(unsure) = self.fixed.iter().find(|f| !f.stays) {
+            reasons.push(format!(
+                "The feature at {:.6} GHz was not measured at fields far enough apart to tell whether it moves.",
+                unsure.centre_hz / 1e9
+            ));
+            let step =
+                3.0 * unsure.width_hz / (2.0 * MU_B_PER_H_HZ_PER_T * self.settings.smallest_moment_mu_b);
+            *next = Some(NextMeasurement::AnotherField {
+                field_t: self.last_field() + step,
+                expected_hz: None,
+                otherwise_hz: Some(unsure.centre_hz),
+            });
+            return Verdict::Undecided;
+        }
+        let wanted = self.settings.trusted_signal_to_noise * self.typical_noise();
+        if self.smallest_noticed() > wanted {
+            reasons.push(format!(
+                "A line had to be {:.3e} high to be noticed, more than the {:.3e} asked for.",
+                self.smallest_noticed(),
+                wanted
+            ));
+            let times = (self.smallest_noticed() / wanted).powi(2);
+            *next = Some(NextMeasurement::AverageLonger { times });
+            return Verdict::Undecided;
+        }
+        reasons.push(format!(
+            "Nothing moves with the field: a line of {:.3e} or more within the measured ranges would have shown.",
+            self.smallest_noticed()
+        ));
+        if let Some(law) = law.filter(|l| l.total > self.threshold) {
+            reasons.push(format!(
+                "The best alignment of features is worth nothing: {}",
+                doubts.first().map_or(String::new(), Doubt::words)
+            ));
+            assert!(!law.members.is_empty(), "a law without members cannot have a gain");
+        }
+        Verdict::Artefact
+    }
+
+    /// Whether a doubtful law might yet be a line.
+    fn suspicious(&self, law: &Law, doubts: &[Doubt]) -> bool {
+        let refuted = doubts.iter().any(|d| match d {
+            Doubt::Absent(absent, seen) => absent >= seen,
+            Doubt::Weak(e) => *e < 0.0,
+            Doubt::OneSpectrum(l) => *l < 3.0,
+            Doubt::FewFields(_) | Doubt::NoLine => true,
+            _ => false,
+        });
+        let explained_in_place = doubts.iter().any(|d| matches!(d, Doubt::Still(..)))
+            && self.fixed.iter().any(|f| {
+                f.stays && law.believed().any(|m| (m.feature.centre_hz - f.centre_hz).abs() < f.width_hz)
+            });
+        !refuted && !explained_in_place && law.fields(self.spectra) >= 3
+    }
+
+    /// The view in which features in place are gone as far as possible.
+    fn cleanest(&self) -> &View<'_> {
+        self.difference.as_ref().unwrap_or(&self.raw)
+    }
+
+    /// Strong features that are neither in place nor ruled out as part of a moving line, strongest first.
+    fn strays(&self) -> Vec<&Feature> {
+        let view = self.cleanest();
+        let mut list: Vec<&Feature> = view
+            .features
+            .iter()
+            .flatten()
+            // A bump in one spectrum alone is the weakest hint there is, and baselines wander.
+            .filter(|f| f.gain > 1.5 * self.threshold)
+            .filter(|f| {
+                !self.fixed.iter().any(|x| (x.centre_hz - f.centre_hz).abs() < x.width_hz.max(f.width_hz))
+            })
+            .filter(|f| company(view, f, None) != Company::InPlace)
+            .filter(|f| still_possible(view, f, self.settings))
+            .collect();
+        list.sort_by(|a, b| b.gain.total_cmp(&a.gain));
+        list
+    }
+
+    fn typical_noise(&self) -> f64 {
+        median(&mut self.spectra.iter().map(|s| s.sigma).collect::<Vec<_>>())
+    }
+
+    /// Height of a line, six points wide and in all spectra, that would have been noticed.
+    fn smallest_noticed(&self) -> f64 {
+        let n = self.among.len().max(1) as f64;
+        let mut excess: Vec<f64> = self.cleanest().features.iter().flatten().map(|f| f.excess).collect();
+        excess.sort_by(f64::total_cmp);
+        // The upper quarter: a line has to show at any width.
+        let excess = excess.get(3 * excess.len() / 4).copied().unwrap_or(1.0);
+        // Six points across the width hold Σ 1/(1+δ²)² = 6 π/4; three fifths survive the local baseline.
+        let held = 0.6 * 6.0 * std::f64::consts::FRAC_PI_4;
+        let needed = self.threshold * (3.0 / n).clamp(0.4, 1.0) + self.points.ln();
+        self.typical_noise() * (excess * needed / held).sqrt()
+    }
+
+    fn last_field(&self) -> f64 {
+        self.spectra.last().map_or(0.0, |s| s.field_t)
+    }
+
+    fn praise(&self, law: &Law) -> Vec<String> {
+        let l = &law.line;
+        let alone = law.believed().filter(|m| m.company == Company::Alone).count();
+        let mut words = vec![
+            format!(
+                "A line moves with {:.4} ± {:.4} μB (g = {:.4} ± {:.4}) through {} fields, {:.1} MHz in all, under a tip field of {:.2} ± {:.2} mT.",
+                l.moment_mu_b,
+                l.moment_error,
+                l.g,
+                l.g_error,
+                law.fields(self.spectra),
+                law.moved_hz() / 1e6,
+                l.tip_field_t * 1e3,
+                l.tip_field_error * 1e3
+            ),
+            format!(
+                "Its log evidence is {:.1}; {:.1e} such alignments are expected by chance; the centres scatter with chi-square {:.1} for {} degrees of freedom.",
+                self.evidence(law),
+                law.chance,
+                l.chi_square,
+                l.degrees_of_freedom
+            ),
+            format!("In {alone} spectra others cover the same place and do not show it."),
+        ];
+        if let Some(test) = power_test(law, self.spectra) {
+            let (n, e) = (test.exponent, test.exponent_error);
+            words.push(match test.finding {
+                PowerFinding::Driven => {
+                    format!("Its height grows as RF voltage to the power {n:.2} ± {e:.2}.")
+                }
+                PowerFinding::Unchanged => format!(
+                    "Its height does not change with RF power (exponent {n:.2} ± {e:.2}): saturated or not driven."
+                ),
+                _ => format!("Its height against RF power says nothing (exponent {n:.2} ± {e:.2})."),
+            });
+        }
+        if let Some((p, e)) = self.settings.polarisation {
+            words.push(format!("The tip's polarisation is {p:.3} ± {e:.3}."));
+        }
+        words
+    }
+
+    fn background_words(&self) -> Vec<String> {
+        let fixed = self.fixed.iter().filter(|f| f.stays).map(|f| {
+            format!(
+                "A feature {:.1} MHz wide stays at {:.6} GHz in {} of {} spectra.",
+                f.width_hz / 1e6,
+                f.centre_hz / 1e9,
+                f.seen_in,
+                f.covered_by
+            )
+        });
+        let ripples = self.ripples.iter().map(|r| {
+            format!(
+                "A ripple of period {:.1} MHz and height {:.3e} stays in place.",
+                r.period_hz / 1e6,
+                r.amplitude
+            )
+        });
+        fixed.chain(ripples).collect()
+    }
+
+    /// All explanations with their evidence, best first.
+    fn ranking(&self, believed: bool) -> Vec<Evidence> {
+        let ln_n = self.points.ln();
+        let in_place: f64 = self
+            .fixed
+            .iter()
+            .filter(|f| f.stays)
+            .map(|f| {
+                0.5 * f.gain - 0.5 * (2.0 * f.seen_in as f64 + 2.0) * ln_n - self.raw.trials.max(1.0).ln()
+            })
+            .chain(
+                self.ripples
+                    .iter()
+                    .map(|r| 0.5 * r.gain - 0.5 * (2.0 * self.spectra.len() as f64 + 1.0) * ln_n),
+            )
+            .sum();
+        let moving = self.laws.first().map_or(f64::NEG_INFINITY, |l| self.evidence(l));
+        let several: f64 = self.laws.iter().map(|l| self.evidence(l)).sum();
+        let mut list = vec![Evidence { hypothesis: Hypothesis::Nothing, log_evidence: 0.0 }];
+        let found = !self.fixed.is_empty() || !self.ripples.is_empty();
+        if found {
+            list.push(Evidence { hypothesis: Hypothesis::InPlace, log_evidence: in_place });
+        }
+        // An alignment that is ruled out on other grounds is not offered as an explanation.
+        if believed {
+            list.push(Evidence { hypothesis: Hypothesis::MovingLine, log_evidence: moving });
+            if found {
+                let both = moving + in_place;
+                list.push(Evidence { hypothesis: Hypothesis::MovingAndInPlace, log_evidence: both });
+            }
+            if self.laws.len() > 1 {
+                let all = several + if found { in_place } else { 0.0 };
+                list.push(Evidence { hypothesis: Hypothesis::SeveralLines, log_evidence: all });
+            }
+        }
+        list.sort_by(|a, b| b.log_evidence.total_cmp(&a.log_evidence));
+        list
+    }
+
+    fn moving_line(&self, law: &Law) -> MovingLine {
+        MovingLine {
+            line: law.line.clone(),
+            width_hz: law.width_hz,
+            seen_in: law.believed().map(sighting).collect(),
+            missing_in: law.absent.clone(),
+            proved_alone: law.believed().filter(|m| m.company == Company::Alone).count(),
+            fields: law.fields(self.spectra),
+            chance: law.chance,
+            gain: law.total,
+            coherence: law.coherence,
+            power: power_test(law, self.spectra),
+            other_heights: self.other_heights(law),
+        }
+    }
+
+    /// Tip field at tip heights outside the main group, from the strongest feature of fitting width.
+    fn other_heights(&self, law: &Law) -> Vec<(f64, f64, f64)> {
+        let view = self.cleanest();
+        (0..self.spectra.len())
+            .filter(|k| !self.among.contains(k))
+            .filter_map(|k| {
+                let sp = &self.spectra[k];
+                let f = view.features[k]
+                    .iter()
+                    .filter(|f| f.gain > self.threshold && (f.width_hz / law.width_hz).ln().abs() < 0.92)
+                    .find(|f| company(view, f, None) != Company::InPlace)?;
+                let slope = law.line.slope_hz_per_t * if sp.field_t < 0.0 { -1.0 } else { 1.0 };
+                let total = f.centre_hz / slope;
+                let relative =
+                    (law.line.slope_error / law.line.slope_hz_per_t).hypot(f.error_hz / f.centre_hz);
+                Some((sp.tip_height_m?, total - sp.field_t, total.abs() * relative))
+            })
+            .collect()
+    }
+
+    /// The cheapest measurement that settles a suspected line.
+    fn settle(&self, law: &Law, doubt: &Doubt) -> NextMeasurement {
+        match doubt {
+            Doubt::Weak(evidence) => {
+                let lacking = 5.0 - evidence;
+                NextMeasurement::AverageLonger { times: 1.0 + lacking / law.likelihood.max(1.0) }
+            }
+            Doubt::NoContrast(..) => NextMeasurement::TipContrast,
+            Doubt::FallsWithPower(..) => {
+                let levels = self.spectra.iter().filter_map(|s| s.level_dbm).reduce(f64::min);
+                NextMeasurement::AnotherLevel { level_dbm: levels.map(|l| l - 6.0) }
+            }
+            _ => self.another_field(law),
+        }
+    }
+
+    /// The nearest field where the line would stand three widths from every place it was seen and still inside
+    /// the ranges measured.
+    fn another_field(&self, law: &Law) -> NextMeasurement {
+        let now = self.last_field();
+        let step = law.width_hz / law.line.slope_hz_per_t;
+        let free = |b: f64| {
+            let place = law.line.predict(b).0;
+            law.members.iter().all(|m| (m.feature.centre_hz - place).abs() > 3.0 * law.width_hz)
+                && self.fixed.iter().all(|f| (f.centre_hz - place).abs() > f.width_hz + law.width_hz)
+        };
+        let inside =
+            |b: f64| self.spectra.iter().any(|s| s.covers(law.line.predict(b).0, 2.0 * law.width_hz));
+        let field_t = (1..400)
+            .flat_map(|k| [now + k as f64 * step, now - k as f64 * step])
+            .find(|&b| free(b) && inside(b))
+            .unwrap_or(now + 4.0 * step);
+        NextMeasurement::AnotherField {
+            field_t,
+            expected_hz: Some(law.line.predict(field_t).0),
+            otherwise_hz: None,
+        }
+    }
+
+    fn settle_stray(&self, stray: &Feature) -> NextMeasurement {
+        let covered = self
+            .spectra
+            .iter()
+            .enumerate()
+            .any(|(j, s)| j != stray.spectrum && s.covers(stray.centre_hz, stray.width_hz));
+        if !covered && self.spectra.len() > 1 {
+            let half = 10.0 * stray.width_hz;
+            return NextMeasurement::SameRange {
+                from_hz: stray.centre_hz - half,
+                to_hz: stray.centre_hz + half,
+            };
+        }
+        let step = 3.0 * stray.width_hz / (2.0 * MU_B_PER_H_HZ_PER_T * self.settings.smallest_moment_mu_b);
+        NextMeasurement::AnotherField {
+            field_t: self.spectra[stray.spectrum].field_t + step,
+            expected_hz: None,
+            otherwise_hz: Some(stray.centre_hz),
+        }
+    }
+}
+
+fn sighting(member: &Member) -> Sighting {
+    let f = &member.feature;
+    Sighting {
+        spectrum: f.spectrum,
+        centre_hz: f.centre_hz,
+        error_hz: f.error_hz,
+        width_hz: f.width_hz,
+        height: [f.absorptive, f.dispersive],
+        gain: f.gain,
+        alone: member.company == Company::Alone,
+    }
+}
+
+impl Doubt {
+    fn words(&self) -> String {
+        match self {
+            Doubt::NoLine => "no two features fit a moment within the limits.".into(),
+            Doubt::Weak(e) => format!("its log evidence is only {e:.1}."),
+            Doubt::OneSpectrum(l) => {
+                format!("without its best spectrum a log likelihood of only {l:.1} remains.")
+            }
+            Doubt::FewFields(n) => {
+                format!("it was seen at {n} different fields; two always fit a straight line.")
+            }
+            Doubt::Chance(c) => format!("{c:.1e} such alignments are expected by chance."),
+            Doubt::Still(m, w) => {
+                format!("it moved only {:.1} MHz at a width of {:.1} MHz.", m / 1e6, w / 1e6)
+            }
+            Doubt::Slope(m, e) => {
+                format!("its moment {m:.3} ± {e:.3} μB is not certainly different from zero.")
+            }
+            Doubt::Absent(a, s) => {
+                format!("it is seen in {s} spectra and lacking in {a} that cover its place.")
+            }
+            Doubt::Shape(c) => format!("its asymmetry changes from spectrum to spectrum (agreement {c:.2})."),
+            Doubt::FallsWithPower(n, e) => {
+                format!("its height falls with RF power (exponent {n:.2} ± {e:.2}).")
+            }
+            Doubt::NoContrast(p, e) => {
+                format!("the tip has no contrast (polarisation {p:.3} ± {e:.3}), so no spin should show.")
+            }
+        }
+    }
+}

@@ -1,0 +1,206 @@
+//! What speaks for and against a law, and the company that its features keep.
+
+use super::field_line::{FieldLine, MU_B_PER_H_HZ_PER_T};
+use super::law::{Company, Law, Member, Trial, View, signed};
+use super::scan::{Feature, shape_ratio};
+use super::spectrum::Settings;
+
+/// A share of this much, three errors from nothing, is the same feature.
+pub(super) fn shown(share: (f64, f64)) -> bool {
+    share.0.abs() > 0.25 && share.0.abs() > 3.0 * share.1
+}
+
+/// A share that is both small and certainly not the whole.
+pub(super) fn missing(share: (f64, f64)) -> bool {
+    share.0.abs() < 0.4 && (1.0 - share.0) > 4.0 * share.1
+}
+
+/// Judges the company of every member and counts what speaks against the law.
+pub(super) fn weigh(
+    view: &View,
+    among: &[usize],
+    line: FieldLine,
+    found: Vec<Feature>,
+    width_hz: f64,
+) -> Law {
+    let members: Vec<Member> = found
+        .into_iter()
+        .map(|feature| {
+            let company = company(view, &feature, Some(&line));
+            Member { feature, company }
+        })
+        .collect();
+    let believed: Vec<&Member> = members.iter().filter(|m| m.company != Company::InPlace).collect();
+    let total = believed.iter().map(|m| m.feature.gain).sum();
+    let (mut absent, mut likelihood, mut largest, mut coherence) = (Vec::new(), 0.0, 0.0f64, 0.0);
+    let mut passed = 0;
+    if let Some((shape, agreement)) = common_shape(&believed, width_hz) {
+        coherence = agreement;
+        for &k in among {
+            let member = members.iter().find(|m| m.feature.spectrum == k);
+            if member.is_some_and(|m| m.company == Company::InPlace) {
+                continue;
+            }
+            let place =
+                member.map_or_else(|| line.predict(view.spectra[k].field_t).0, |m| m.feature.centre_hz);
+            if !view.spectra[k].covers(place, width_hz) {
+                continue;
+            }
+            passed += 1;
+            let Some(share) = shape_ratio(view.trace(k), place, &shape) else { continue };
+            let part = for_the_line(share);
+            likelihood += part;
+            largest = largest.max(part);
+            if member.is_none() && share.0 + 3.0 * share.1 < 0.5 {
+                absent.push(k);
+            }
+        }
+    }
+    let chance = chance(view, &line, &believed, width_hz) * selections(passed, believed.len());
+    Law {
+        line,
+        absent,
+        total,
+        likelihood,
+        without_best: likelihood - largest,
+        chance,
+        coherence,
+        width_hz,
+        members,
+    }
+}
+
+/// The mean line shape of some members and how well their asymmetries agree (0 to 1).
+fn common_shape(members: &[&Member], width_hz: f64) -> Option<(Feature, f64)> {
+    let strongest = members.iter().max_by(|a, b| a.feature.gain.total_cmp(&b.feature.gain))?;
+    let (mut re, mut im, mut sum, mut re1, mut im1, mut sum1) = (0.0, 0.0, 0.0, 0.0, 0.0, 0.0);
+    for m in members {
+        let f = &m.feature;
+        // A height is known to its share 1/√gain, which weighs the mean; directions count by their strength.
+        let weight = f.gain / f.amplitude().powi(2).max(f64::MIN_POSITIVE);
+        re += weight * f.absorptive;
+        im += weight * f.dispersive;
+        sum += weight;
+        let unit = f.gain.sqrt() / f.amplitude().max(f64::MIN_POSITIVE);
+        re1 += unit * f.absorptive;
+        im1 += unit * f.dispersive;
+        sum1 += f.gain.sqrt();
+    }
+    if !(sum > 0.0 && sum1 > 0.0) {
+        return None;
+    }
+    let mut shape = strongest.feature.clone();
+    shape.width_hz = width_hz;
+    shape.absorptive = re / sum;
+    shape.dispersive = im / sum;
+    shape.excess = members.iter().map(|m| m.feature.excess).sum::<f64>() / members.len() as f64;
+    Some((shape, re1.hypot(im1) / sum1))
+}
+
+/// How far a line's height may vary between spectra (standard deviation, as a share).
+const HEIGHT_VARIES: f64 = 0.3;
+
+/// Log likelihood ratio of a share for a line of the common shape against none.
+fn for_the_line((share, error): (f64, f64)) -> f64 {
+    let noise = error * error;
+    let with = noise + HEIGHT_VARIES * HEIGHT_VARIES;
+    0.5 * share * share / noise - 0.5 * (share - 1.0).powi(2) / with - 0.5 * (with / noise).ln()
+}
+
+/// Number of ways to choose the spectra that hit among those that the law passes.
+fn selections(passed: usize, hit: usize) -> f64 {
+    let hit = hit.min(passed);
+    (0..hit).map(|i| (passed - i) as f64 / (i + 1) as f64).product()
+}
+
+/// Whether a spectrum covers a place and certainly shows less than half of a feature there.
+pub(super) fn lacks(view: &View, spectrum: usize, place_hz: f64, like: &Feature) -> bool {
+    let sp = &view.spectra[spectrum];
+    sp.covers(place_hz, like.width_hz)
+        && shape_ratio(view.trace(spectrum), place_hz, like).is_some_and(|(r, e)| r + 3.0 * e < 0.5)
+}
+
+/// What the other spectra say about a feature; those that the law itself passes there are not asked.
+pub(super) fn company(view: &View, feature: &Feature, law: Option<&FieldLine>) -> Company {
+    if law.is_some() && view.overlaid(feature) {
+        return Company::InPlace;
+    }
+    // Features found only along the law are not in the table and ask the others now.
+    let index = view.features[feature.spectrum].iter().position(|f| f == feature);
+    let asked: Vec<Option<(f64, f64)>> = match index {
+        Some(index) => view.shared[feature.spectrum][index].clone(),
+        None => (0..view.spectra.len()).map(|j| view.share(feature, j)).collect(),
+    };
+    let passes = |j: usize| {
+        law.is_some_and(|l| {
+            (l.predict(view.spectra[j].field_t).0 - feature.centre_hz).abs() < 1.5 * feature.width_hz
+        })
+    };
+    company_of(&asked, passes)
+}
+
+/// The verdict of the shares that other spectra show; those that a law passes there are not asked.
+pub(super) fn company_of(shares: &[Option<(f64, f64)>], passes: impl Fn(usize) -> bool) -> Company {
+    let (mut with, mut without) = (0, 0);
+    for (j, share) in shares.iter().enumerate() {
+        let Some(share) = *share else { continue };
+        if !passes(j) {
+            with += usize::from(shown(share));
+            without += usize::from(missing(share));
+        }
+    }
+    match (with, without) {
+        (0, 0) => Company::Untold,
+        (w, o) if 2 * w > o => Company::InPlace,
+        _ => Company::Alone,
+    }
+}
+
+/// Expected number of alignments as good as this among unrelated features.
+///
+/// Any two features make a law, so the two strongest cost only their number of rivals. Every further spectrum has
+/// to hit by chance. A feature that others would show if it stayed in place and do not is rare by itself: one in
+/// ten is allowed for.
+fn chance(view: &View, line: &FieldLine, members: &[&Member], width_hz: f64) -> f64 {
+    let mut order: Vec<&&Member> = members.iter().collect();
+    order.sort_by(|a, b| b.feature.gain.total_cmp(&a.feature.gain));
+    let mut expected = 1.0;
+    for (rank, m) in order.iter().enumerate() {
+        let f = &m.feature;
+        let rivals =
+            view.features[f.spectrum].iter().filter(|r| r.gain >= 0.5 * f.gain).count().max(1) as f64;
+        let (place, error) = line.predict(view.spectra[f.spectrum].field_t);
+        let off = (f.centre_hz - place).abs().max(2.0 * error.hypot(f.error_hz) + 0.1 * width_hz);
+        let hit =
+            if rank < 2 { rivals } else { (rivals * 2.0 * off / view.spectra[f.spectrum].span()).min(1.0) };
+        expected *= hit * if m.company == Company::Alone { 0.1 } else { 1.0 };
+    }
+    expected
+}
+
+/// Whether any admissible law through a feature is not ruled out by the spectra that should show it elsewhere.
+pub(super) fn still_possible(view: &View, feature: &Feature, settings: &Settings) -> bool {
+    let field = view.spectra[feature.spectrum].field_t;
+    let centre = signed(feature, field);
+    let (low, high) = (settings.smallest_moment_mu_b, settings.largest_moment_mu_b);
+    (0..200).any(|k| {
+        let slope = 2.0 * MU_B_PER_H_HZ_PER_T * low * (high / low).powf(k as f64 / 199.0);
+        let trial = Trial { slope, tip_field: centre / slope - field };
+        if trial.tip_field.abs() > settings.largest_tip_field_t {
+            return false;
+        }
+        let (mut covered, mut lacking) = (0, 0);
+        for (j, sp) in view.spectra.iter().enumerate() {
+            let place = trial.at(sp.field_t);
+            if sp.field_t != field && sp.covers(place, feature.width_hz) {
+                covered += 1;
+                // A slope of the grid may pass beside the line, so any feature close by counts as seen.
+                let near = view.features[j].iter().any(|f| {
+                    (f.centre_hz - place).abs() < 3.0 * feature.width_hz && f.gain > 0.2 * feature.gain
+                });
+                lacking += usize::from(!near && lacks(view, j, place, feature));
+            }
+        }
+        4 * lacking <= covered
+    })
+}
