@@ -8,4 +8,5 @@ pub mod drive;
 pub mod instrument;
 pub mod quantity;
 pub mod record;
+pub mod script;
 pub mod supervisor;

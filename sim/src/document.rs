@@ -233,7 +233,7 @@ impl<'t> Fields<'t> {
 /// assert_eq!(nearest("xyz", ["work", "field"]), None);
 /// ```
 pub fn nearest<'n>(written: &str, known: impl IntoIterator<Item = &'n str>) -> Option<&'n str> {
-    let limit = (written.chars().count() / 3).clamp(1, 3);
+    let limit = written.chars().count().div_ceil(2).clamp(1, 3);
     known
         .into_iter()
         .map(|name| (strsim::damerau_levenshtein(&written.to_lowercase(), &name.to_lowercase()), name))

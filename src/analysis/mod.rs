@@ -4,3 +4,4 @@ pub mod fit;
 pub mod formula;
 pub mod model;
 pub mod realness;
+pub mod spots;

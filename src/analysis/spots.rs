@@ -1,0 +1,124 @@
+//! Places that stand out in an image, and the top of a small pattern of heights.
+
+use nalgebra::{DMatrix, DVector};
+
+/// Scatter of a normal distribution in units of its median absolute deviation.
+const NORMAL_PER_MAD: f64 = 1.4826;
+/// A spot rises so many times the scatter of the surface above it.
+const LEAST_RISE: f64 = 6.0;
+
+/// A place that stands out, in pixels from the first one.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Spot {
+    /// Along x, in pixels, between pixels if the top lies there.
+    pub column: f64,
+    /// Along y, in pixels.
+    pub row: f64,
+    /// Height over the surface, in the unit of the image.
+    pub height: f64,
+}
+
+/// Local maxima of a square image that rise well above its median, highest first.
+///
+/// A plane is taken off first. The image is given row by row; one that is not square, or not finite, has no spots.
+///
+/// ```
+/// let mut image = vec![0.0; 64];
+/// for (i, v) in image.iter_mut().enumerate() { *v = 0.01 * ((i * 7919) % 13) as f64; }
+/// image[3 * 8 + 4] = 5.0;
+/// let spots = noctule::analysis::spots::find(&image, 8);
+/// assert_eq!(spots.len(), 1);
+/// assert!((spots[0].column - 4.0).abs() < 0.5 && (spots[0].row - 3.0).abs() < 0.5);
+/// ```
+pub fn find(image: &[f64], pixels: usize) -> Vec<Spot> {
+    if pixels < 4 || image.len() != pixels * pixels || image.iter().any(|v| !v.is_finite()) {
+        return Vec::new();
+    }
+    let level = without_plane(image, pixels);
+    let middle = median(level.clone());
+    let scatter = NORMAL_PER_MAD * median(level.iter().map(|v| (v - middle).abs()).collect());
+    let at = |column: usize, row: usize| level[row * pixels + column];
+    let mut spots = Vec::new();
+    for row in 1..pixels - 1 {
+        for column in 1..pixels - 1 {
+            let here = at(column, row);
+            let rises = here - middle > LEAST_RISE * scatter && here > middle;
+            let around = (0..9).filter(|k| *k != 4).map(|k| (column + k % 3 - 1, row + k / 3 - 1));
+            if rises
+                && around
+                    .into_iter()
+                    .all(|(c, r)| at(c, r) < here || (at(c, r) == here && (r, c) > (row, column)))
+            {
+                let pattern: Vec<(f64, f64)> =
+                    (0..9).map(|k| ((k % 3) as f64 - 1.0, (k / 3) as f64 - 1.0)).collect();
+                let heights: Vec<f64> = (0..9).map(|k| at(column + k % 3 - 1, row + k / 3 - 1)).collect();
+                let (dx, dy) = paraboloid_top(&pattern, &heights).unwrap_or((0.0, 0.0));
+                spots.push(Spot {
+                    column: column as f64 + dx.clamp(-1.0, 1.0),
+                    row: row as f64 + dy.clamp(-1.0, 1.0),
+                    height: here - middle,
+                });
+            }
+        }
+    }
+    spots.sort_by(|a, b| b.height.total_cmp(&a.height));
+    spots
+}
+
+/// The top of the paraboloid through heights at places; none if they show no top.
+///
+/// Needs six places at least. Least squares over `a + bx + cy + dx² + exy + fy²`.
+///
+/// ```
+/// let places: Vec<(f64, f64)> = (0..9).map(|k| ((k % 3) as f64 - 1.0, (k / 3) as f64 - 1.0)).collect();
+/// let heights: Vec<f64> = places.iter().map(|(x, y)| 1.0 - (x - 0.2).powi(2) - (y + 0.1).powi(2)).collect();
+/// let (x, y) = noctule::analysis::spots::paraboloid_top(&places, &heights).unwrap();
+/// assert!((x - 0.2).abs() < 1e-9 && (y + 0.1).abs() < 1e-9);
+/// ```
+pub fn paraboloid_top(places: &[(f64, f64)], heights: &[f64]) -> Option<(f64, f64)> {
+    if places.len() < 6 || places.len() != heights.len() || heights.iter().any(|h| !h.is_finite()) {
+        return None;
+    }
+    // Unit size, or squares of nanometres would drown.
+    let size = places.iter().map(|(x, y)| x.abs().max(y.abs())).fold(0.0, f64::max);
+    if !(size > 0.0 && size.is_finite()) {
+        return None;
+    }
+    let rows = places.len();
+    let design = DMatrix::from_fn(rows, 6, |i, j| {
+        let (x, y) = (places[i].0 / size, places[i].1 / size);
+        [1.0, x, y, x * x, x * y, y * y][j]
+    });
+    let lowest = heights.iter().copied().fold(f64::INFINITY, f64::min);
+    let values = DVector::from_iterator(rows, heights.iter().map(|h| h - lowest));
+    let fitted = design.svd(true, true).solve(&values, 1e-12).ok()?;
+    let (b, c, d, e, f) = (fitted[1], fitted[2], fitted[3], fitted[4], fitted[5]);
+    let determinant = 4.0 * d * f - e * e;
+    // Both curvatures must point down, or there is a saddle or a bowl.
+    if !(d < 0.0 && f < 0.0 && determinant > 0.0) {
+        return None;
+    }
+    Some(((e * c - 2.0 * f * b) / determinant * size, (e * b - 2.0 * d * c) / determinant * size))
+}
+
+fn without_plane(image: &[f64], pixels: usize) -> Vec<f64> {
+    let middle = (pixels as f64 - 1.0) / 2.0;
+    let mean = image.iter().sum::<f64>() / image.len() as f64;
+    let (mut sx, mut sy, mut sxx) = (0.0, 0.0, 0.0);
+    for (i, value) in image.iter().enumerate() {
+        let (x, y) = ((i % pixels) as f64 - middle, (i / pixels) as f64 - middle);
+        sx += x * (value - mean);
+        sy += y * (value - mean);
+        sxx += x * x;
+    }
+    let level = |(i, value): (usize, &f64)| {
+        let (x, y) = ((i % pixels) as f64 - middle, (i / pixels) as f64 - middle);
+        value - mean - (sx * x + sy * y) / sxx
+    };
+    image.iter().enumerate().map(level).collect()
+}
+
+fn median(mut values: Vec<f64>) -> f64 {
+    let middle = values.len() / 2;
+    *values.select_nth_unstable_by(middle, f64::total_cmp).1
+}

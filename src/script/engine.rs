@@ -1,0 +1,69 @@
+//! The script engine: what a sequence may use, and how far it may go.
+
+use super::host::Host;
+use super::{units, verbs};
+use rhai::packages::{
+    ArithmeticPackage, BasicArrayPackage, BasicFnPackage, BasicIteratorPackage, BasicMapPackage,
+    BasicMathPackage, BasicStringPackage, LogicPackage, MoreStringPackage, Package,
+};
+use rhai::{Dynamic, Engine, OptimizationLevel};
+use std::cell::Cell;
+use std::rc::Rc;
+
+/// Operations that a script may compute in all between two verbs.
+pub const MOST_OPERATIONS_BETWEEN_VERBS: u64 = 200_000_000;
+/// Operations after which the driver is told that time has passed.
+const OPERATIONS_PER_REPORT: u64 = 1_000;
+
+/// A bare engine: language and arithmetic, without verbs. The packages are chosen by hand: no
+/// `eval`, no `sleep`, no clock, no file.
+pub fn bare() -> Engine {
+    let mut engine = Engine::new_raw();
+    ArithmeticPackage::new().register_into_engine(&mut engine);
+    LogicPackage::new().register_into_engine(&mut engine);
+    BasicStringPackage::new().register_into_engine(&mut engine);
+    MoreStringPackage::new().register_into_engine(&mut engine);
+    BasicIteratorPackage::new().register_into_engine(&mut engine);
+    BasicFnPackage::new().register_into_engine(&mut engine);
+    BasicMathPackage::new().register_into_engine(&mut engine);
+    BasicArrayPackage::new().register_into_engine(&mut engine);
+    BasicMapPackage::new().register_into_engine(&mut engine);
+    // The optimiser would drop constant branches before they are checked, or call verbs while compiling.
+    engine.set_optimization_level(OptimizationLevel::None);
+    engine.disable_symbol("eval");
+    engine.set_strict_variables(true);
+    engine.set_fail_on_invalid_map_property(true);
+    // Debug and release builds have different defaults, so every limit is set.
+    engine.set_max_call_levels(64);
+    engine.set_max_expr_depths(64, 32);
+    engine.set_max_functions(1_000);
+    engine.set_max_modules(32);
+    engine.set_max_string_size(1 << 20);
+    engine
+}
+
+/// The engine with all verbs, units and types, for one run.
+pub fn with_verbs(host: &Rc<Host>) -> Engine {
+    let mut engine = bare();
+    units::register(&mut engine);
+    verbs::register(&mut engine, host);
+    engine.on_print(|text| eprintln!("{text}"));
+    engine.on_debug(|text, _, place| eprintln!("{place}: {text}"));
+    watch_progress(&mut engine, Rc::clone(host));
+    engine
+}
+
+/// Lets the driver know that the script computes; ends it when the run is over.
+fn watch_progress(engine: &mut Engine, host: Rc<Host>) {
+    let reported = Cell::new(0_u64);
+    engine.on_progress(move |operations| {
+        let since = operations.saturating_sub(reported.get());
+        if since < OPERATIONS_PER_REPORT {
+            return None;
+        }
+        reported.set(operations);
+        // While a verb works, the port is busy and time passes by itself.
+        let mut port = host.port.try_borrow_mut().ok()?;
+        port.computed(since).map(Dynamic::from)
+    });
+}

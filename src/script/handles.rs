@@ -1,0 +1,159 @@
+//! What verbs give back: bulk data stays in native handles, never in script arrays.
+
+use crate::analysis::fit::Fit;
+use crate::analysis::realness::{FieldLine, Judgement};
+use crate::bench::Bench;
+use crate::quantity::{Dimension, Quantity};
+use crate::supervisor::SweepData;
+use std::rc::Rc;
+use std::sync::Arc;
+
+/// A measured sweep.
+#[derive(Debug, Clone)]
+pub struct Sweep {
+    /// The data.
+    pub data: Rc<SweepData>,
+    /// The bench, for names and units.
+    pub bench: Arc<Bench>,
+}
+
+impl Sweep {
+    /// Number of points.
+    pub fn points(&self) -> usize {
+        self.data.values.len() / self.data.plan.read.len().max(1)
+    }
+
+    /// Values of the fast axis, SI, in the order of measurement.
+    pub fn x(&self) -> Vec<f64> {
+        (0..self.points()).map(|i| self.data.plan.at(i as u64).0).collect()
+    }
+
+    /// Readings of a channel by name or role, SI; none if it was not read.
+    pub fn column(&self, name: &str) -> Option<Numbers> {
+        let id = self.bench.find(name)?;
+        if id == self.data.plan.fast.channel {
+            return Some(Numbers::new(self.x(), self.bench.channel(id).dimension()));
+        }
+        let at = self.data.plan.read.iter().position(|read| *read == id)?;
+        let width = self.data.plan.read.len();
+        let values = self.data.values.iter().skip(at).step_by(width).copied().collect();
+        Some(Numbers::new(values, self.bench.channel(id).dimension()))
+    }
+
+    /// The axis and the readings of a channel; two ways of one line are averaged point by point.
+    pub fn spectrum(&self, name: &str) -> Option<(Vec<f64>, Vec<f64>)> {
+        let values = self.column(name)?.values;
+        let (x, plan) = (self.x(), &self.data.plan);
+        let line = usize::try_from(plan.fast.points).unwrap_or(0);
+        if !plan.both_ways || plan.slow.is_some() || values.len() != 2 * line {
+            return Some((x, values.to_vec()));
+        }
+        let mean = (0..line).map(|i| 0.5 * (values[i] + values[2 * line - 1 - i])).collect();
+        Some((x[..line].to_vec(), mean))
+    }
+
+    /// Names of the channels that were read.
+    pub fn names(&self) -> Vec<String> {
+        self.data.plan.read.iter().map(|id| self.bench.channel(*id).name.clone()).collect()
+    }
+}
+
+/// A column of numbers of one dimension.
+#[derive(Debug, Clone)]
+pub struct Numbers {
+    /// The numbers, SI.
+    pub values: Rc<[f64]>,
+    /// Their dimension.
+    pub dimension: Dimension,
+}
+
+impl Numbers {
+    /// From values.
+    pub fn new(values: Vec<f64>, dimension: Dimension) -> Self {
+        Self { values: values.into(), dimension }
+    }
+
+    /// A value as a quantity.
+    pub fn quantity(&self, si: f64) -> Quantity {
+        Quantity::new(si, self.dimension)
+    }
+
+    /// Mean.
+    pub fn mean(&self) -> f64 {
+        self.values.iter().sum::<f64>() / self.values.len() as f64
+    }
+
+    /// Standard deviation of the values.
+    pub fn deviation(&self) -> f64 {
+        let mean = self.mean();
+        let sum: f64 = self.values.iter().map(|v| (v - mean).powi(2)).sum();
+        (sum / (self.values.len() as f64 - 1.0)).sqrt()
+    }
+}
+
+/// A trace: readings evenly spaced in time.
+#[derive(Debug, Clone)]
+pub struct Trace {
+    /// Name of the channel.
+    pub channel: String,
+    /// The readings.
+    pub numbers: Numbers,
+    /// Distance in time, s.
+    pub interval_s: f64,
+}
+
+/// An image of heights.
+#[derive(Debug, Clone)]
+pub struct Image {
+    /// Heights, m, row by row from the lowest y.
+    pub heights_m: Rc<[f64]>,
+    /// Pixels along a side.
+    pub pixels: u32,
+    /// Centre, m.
+    pub centre_m: (f64, f64),
+    /// Side, m.
+    pub size_m: f64,
+}
+
+/// A fit with the dimension of its x axis and of its values.
+#[derive(Debug, Clone)]
+pub struct FitHandle {
+    /// The fit, in SI.
+    pub fit: Rc<Fit>,
+    /// Dimension of x.
+    pub x: Dimension,
+    /// Dimension of y.
+    pub y: Dimension,
+}
+
+impl FitHandle {
+    /// Dimension of a parameter, by its name.
+    pub fn dimension(&self, name: &str) -> Dimension {
+        match name {
+            "centre" | "width" | "spacing" | "decay" => self.x,
+            "height" | "offset" => self.y,
+            "slope" => self.y.over(self.x),
+            _ if name.starts_with("centre") => self.x,
+            _ if name.starts_with("height") => self.y,
+            _ => Dimension::NONE,
+        }
+    }
+
+    /// A parameter as a quantity.
+    pub fn value(&self, name: &str) -> Quantity {
+        Quantity::new(self.fit.value(name), self.dimension(name))
+    }
+
+    /// Its standard error.
+    pub fn error(&self, name: &str) -> Quantity {
+        Quantity::new(self.fit.error(name), self.dimension(name))
+    }
+}
+
+/// The line of resonance against field.
+#[derive(Debug, Clone)]
+pub struct FieldLineHandle(pub Rc<FieldLine>);
+
+/// A verdict on spectra.
+#[derive(Debug, Clone)]
+pub struct VerdictHandle(pub Rc<Judgement>);

@@ -1,0 +1,79 @@
+//! Imports: only from the sequence's own folder, only by a written-out path, without a way out.
+
+use rhai::{Engine, EvalAltResult, Module, ModuleResolver, Position, Scope, Shared};
+use std::cell::RefCell;
+use std::collections::BTreeMap;
+use std::path::{Component, Path, PathBuf};
+use std::rc::Rc;
+
+use crate::record::Document;
+
+/// Finds imported files below one folder and keeps their texts for the record.
+#[derive(Debug, Clone)]
+pub struct Folder {
+    root: PathBuf,
+    found: Rc<RefCell<BTreeMap<String, String>>>,
+}
+
+impl Folder {
+    /// Below this folder.
+    pub fn new(root: PathBuf) -> Self {
+        Self { root, found: Rc::default() }
+    }
+
+    /// The texts that were imported so far.
+    pub fn documents(&self) -> Vec<Document> {
+        let found = self.found.borrow();
+        let document = |(name, text): (&String, &String)| Document {
+            name: name.clone(),
+            role: "import",
+            text: text.clone(),
+        };
+        found.iter().map(document).collect()
+    }
+}
+
+/// The file that an import means, if it lies below the folder.
+///
+/// # Errors
+/// One sentence.
+pub fn locate(root: &Path, written: &str) -> Result<PathBuf, String> {
+    let relative = Path::new(written);
+    let plain = relative.components().all(|part| matches!(part, Component::Normal(_)));
+    if !plain {
+        return Err(format!("`{written}` leads out of the sequence's folder"));
+    }
+    let mut path = root.join(relative);
+    if path.extension().is_none() {
+        path.set_extension("rhai");
+    }
+    // A link may lead out even if its name does not.
+    let real = path.canonicalize().map_err(|error| format!("`{written}` can't be read: {error}"))?;
+    let root =
+        root.canonicalize().map_err(|error| format!("the sequence's folder can't be read: {error}"))?;
+    if !real.starts_with(&root) {
+        return Err(format!("`{written}` leads out of the sequence's folder"));
+    }
+    Ok(real)
+}
+
+impl ModuleResolver for Folder {
+    fn resolve(
+        &self,
+        engine: &Engine,
+        _source: Option<&str>,
+        path: &str,
+        position: Position,
+    ) -> Result<Shared<Module>, Box<EvalAltResult>> {
+        let complain = |reason: String| -> Box<EvalAltResult> {
+            EvalAltResult::ErrorRuntime(reason.into(), position).into()
+        };
+        let file = locate(&self.root, path).map_err(complain)?;
+        let text =
+            std::fs::read_to_string(&file).map_err(|e| complain(format!("`{path}` can't be read: {e}")))?;
+        let mut ast = engine.compile(&text).map_err(|e| complain(format!("in `{path}`: {e}")))?;
+        ast.set_source(path);
+        self.found.borrow_mut().insert(path.to_owned(), text);
+        Module::eval_ast_as_new(Scope::new(), &ast, engine).map(Into::into)
+    }
+}

@@ -1,0 +1,128 @@
+//! The registry of verbs: one table from which the engine is checked, sequences are checked, and the guide is made.
+
+use super::verbs;
+
+/// A verb as users see it.
+#[derive(Debug, Clone, Copy)]
+pub struct Verb {
+    /// Its name.
+    pub name: &'static str,
+    /// Its parameters, in order.
+    pub params: &'static [Param],
+    /// How many of the last parameters may be left out.
+    pub optional: usize,
+    /// What it gives back.
+    pub gives: &'static str,
+    /// One or two plain sentences.
+    pub summary: &'static str,
+    /// A short example that runs.
+    pub example: &'static str,
+    /// Chapter of the guide.
+    pub chapter: Chapter,
+}
+
+/// A parameter of a verb.
+#[derive(Debug, Clone, Copy)]
+pub struct Param {
+    /// Its name.
+    pub name: &'static str,
+    /// What it takes.
+    pub kind: Kind,
+    /// What it means.
+    pub meaning: &'static str,
+}
+
+/// What a parameter takes, as far as it can be checked before anything runs.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Kind {
+    /// Name of a channel or role.
+    Channel,
+    /// Name of a channel or role, or a list of them.
+    Channels,
+    /// A value in the unit of the channel that the first argument names.
+    OfChannel,
+    /// A time.
+    Time,
+    /// A length.
+    Length,
+    /// A voltage.
+    Voltage,
+    /// A magnetic field.
+    Field,
+    /// A plain number.
+    Number,
+    /// A text.
+    Text,
+    /// True or false.
+    Flag,
+    /// A map with these fields; those after the bar may be left out.
+    Fields(&'static str),
+    /// A function.
+    Function,
+    /// A list.
+    List,
+    /// What another verb gives back.
+    Handle(&'static str),
+}
+
+/// Chapters of the guide.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+pub enum Chapter {
+    /// Setting, reading, waiting.
+    Bench,
+    /// Sweeps, maps, traces.
+    Sweeps,
+    /// Moving the tip.
+    Tip,
+    /// Fits and verdicts.
+    Analysis,
+    /// Steps, notes, decisions, the end.
+    Flow,
+}
+
+/// All verbs.
+pub fn all() -> impl Iterator<Item = &'static Verb> {
+    [
+        verbs::bench::VERBS,
+        verbs::sweeping::VERBS,
+        verbs::tip::VERBS,
+        verbs::analysis::VERBS,
+        verbs::flow::VERBS,
+    ]
+    .into_iter()
+    .flatten()
+}
+
+/// The verb of that name.
+pub fn find(name: &str) -> Option<&'static Verb> {
+    all().find(|verb| verb.name == name)
+}
+
+/// A parameter, for the tables.
+pub const fn param(name: &'static str, kind: Kind, meaning: &'static str) -> Param {
+    Param { name, kind, meaning }
+}
+
+impl Verb {
+    /// `set(channel, value)`, with what may be left out in brackets.
+    pub fn signature(&self) -> String {
+        let needed = self.params.len() - self.optional;
+        let mut text = format!("{}(", self.name);
+        for (i, param) in self.params.iter().enumerate() {
+            let comma = if i > 0 { ", " } else { "" };
+            if i >= needed {
+                text.push_str(&format!("[{comma}{}]", param.name));
+            } else {
+                text.push_str(comma);
+                text.push_str(param.name);
+            }
+        }
+        text.push(')');
+        text
+    }
+
+    /// Whether it can be called with so many arguments.
+    pub fn takes(&self, arguments: usize) -> bool {
+        arguments <= self.params.len() && arguments + self.optional >= self.params.len()
+    }
+}

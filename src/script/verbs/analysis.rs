@@ -1,0 +1,240 @@
+//! Fits and verdicts on what has just been measured.
+
+use crate::analysis::fit::{self, Options};
+use crate::analysis::realness::{self, Settings, Spectrum, Verdict};
+use crate::bench::Role;
+use crate::quantity::{Dimension, Quantity};
+use crate::script::convert::quantity;
+use crate::script::error::{Thrown, argument};
+use crate::script::handles::{FieldLineHandle, FitHandle, Sweep, VerdictHandle};
+use crate::script::host::Host;
+use crate::script::registry::{Chapter, Kind, Verb, param};
+use crate::supervisor::Jot;
+use rhai::{Array, Dynamic, Engine, NativeCallContext};
+use serde::Serialize;
+use serde_json::{Value, json};
+use std::rc::Rc;
+
+/// The table of this chapter.
+pub const VERBS: &[Verb] = &[
+    Verb {
+        name: "fit_resonance",
+        params: &[
+            param("sweep", Kind::Handle("sweep"), "a spectrum"),
+            param("channel", Kind::Channel, "which reading; the lock-in's X where it is left out"),
+        ],
+        optional: 1,
+        gives: "a fit",
+        summary: "Fits an asymmetric line on a sloping background: `centre`, `width`, `height`, `asymmetry`, each with its error, and whether the fit is to be trusted.",
+        example: "let s = sweep(#{ channel: \"RfFrequency\", from: 14.GHz, to: 14.2.GHz, points: 41, read: \"LockinX\" });\nlet line = fit_resonance(s);\nnote(`line at ${line.centre}, trusted: ${line.trusted}`);",
+        chapter: Chapter::Analysis,
+    },
+    Verb {
+        name: "field_line",
+        params: &[param("pairs", Kind::List, "pairs of a field and a fit, `[[0.5.T, fit], …]`")],
+        optional: 0,
+        gives: "a field line",
+        summary: "The line of resonance against field through trusted fits: `moment` in Bohr magnetons, `tip_field`, their errors, and `expected(field)`.",
+        example: "// let law = field_line(fits);  law.moment, law.moment_error, law.expected(0.7.T)",
+        chapter: Chapter::Analysis,
+    },
+    Verb {
+        name: "is_real",
+        params: &[param("pairs", Kind::List, "pairs of a field and a spectrum, `[[0.5.T, sweep], …]`")],
+        optional: 0,
+        gives: "a verdict",
+        summary: "Judges whether spectra at several fields show a moment or the apparatus: `verdict` is `real`, `artefact` or `undecided`, `reasons` says why.",
+        example: "// let judged = is_real(spectra);  judged.verdict, judged.reasons",
+        chapter: Chapter::Analysis,
+    },
+];
+
+pub(super) fn register(engine: &mut Engine, host: &Rc<Host>) {
+    let h = Rc::clone(host);
+    engine.register_fn("fit_resonance", move |ctx: NativeCallContext, sweep: Sweep| {
+        fit_resonance(&h, &ctx, &sweep, Role::LockinX.name())
+    });
+    let h = Rc::clone(host);
+    engine.register_fn("fit_resonance", move |ctx: NativeCallContext, sweep: Sweep, channel: &str| {
+        fit_resonance(&h, &ctx, &sweep, channel)
+    });
+    let h = Rc::clone(host);
+    engine.register_fn("field_line", move |ctx: NativeCallContext, pairs: Array| field_line(&h, &ctx, pairs));
+    let h = Rc::clone(host);
+    engine.register_fn("is_real", move |ctx: NativeCallContext, pairs: Array| is_real(&h, &ctx, pairs));
+    register_fit_type(engine);
+    register_law_types(engine);
+}
+
+fn body(value: &impl Serialize) -> Value {
+    serde_json::to_value(value).unwrap_or(Value::Null)
+}
+
+fn fit_resonance(
+    host: &Host,
+    ctx: &NativeCallContext<'_>,
+    sweep: &Sweep,
+    channel: &str,
+) -> Result<FitHandle, Thrown> {
+    let (x, y) = sweep
+        .spectrum(channel)
+        .ok_or_else(|| argument(ctx, &format!("this sweep did not read `{channel}`")))?;
+    let fit = fit::resonance(&x, &y, &Options::new())
+        .map_err(|error| argument(ctx, &format!("sweep {} can't be fitted: {error}", sweep.data.sweep)))?;
+    let fast = sweep.bench.channel(sweep.data.plan.fast.channel).dimension();
+    let y_dimension = sweep.column(channel).map_or(Dimension::NONE, |column| column.dimension);
+    let handle = FitHandle { fit: Rc::new(fit), x: fast, y: y_dimension };
+    let title = format!(
+        "{} {}: line at {} ± {}, {} wide, {} high{}",
+        sweep.data.plan.name,
+        sweep.data.sweep,
+        handle.value("centre"),
+        rounded(handle.error("centre")),
+        rounded(handle.value("width")),
+        rounded(handle.value("height")),
+        handle.fit.word().map(|word| format!(" — not to be trusted: {word}")).unwrap_or_default()
+    );
+    let body = json!({ "channel": channel, "fit": body(&*handle.fit), "trusted": handle.fit.trusted() });
+    host.record(ctx, Jot::Judgement { what: "fit".to_owned(), sweep: Some(sweep.data.sweep), title, body })?;
+    Ok(handle)
+}
+
+/// Errors and widths are read to three digits.
+fn rounded(quantity: Quantity) -> Quantity {
+    let digits = crate::quantity::significant(quantity.si, 3).parse().unwrap_or(quantity.si);
+    Quantity::new(digits, quantity.dimension)
+}
+
+/// A list of pairs of a field and something else.
+fn pairs<T: Clone + 'static>(
+    ctx: &NativeCallContext<'_>,
+    pairs: Array,
+    what: &str,
+) -> Result<Vec<(f64, T)>, Thrown> {
+    let mut found = Vec::with_capacity(pairs.len());
+    for (i, pair) in pairs.into_iter().enumerate() {
+        let wrong = || argument(ctx, &format!("item {i} of the list is not a pair of a field and {what}"));
+        let pair = pair.try_cast::<Array>().filter(|p| p.len() == 2).ok_or_else(wrong)?;
+        let field_t = quantity(ctx, &pair[0], Dimension::FIELD, "the first of each pair")?;
+        let second = pair[1].clone().try_cast::<T>().ok_or_else(wrong)?;
+        found.push((field_t, second));
+    }
+    Ok(found)
+}
+
+fn field_line(host: &Host, ctx: &NativeCallContext<'_>, list: Array) -> Result<FieldLineHandle, Thrown> {
+    let all: Vec<(f64, FitHandle)> = pairs(ctx, list, "a fit")?;
+    let trusted: Vec<&(f64, FitHandle)> = all.iter().filter(|(_, fit)| fit.fit.trusted()).collect();
+    let fields: Vec<f64> = trusted.iter().map(|(field, _)| *field).collect();
+    let centres: Vec<f64> = trusted.iter().map(|(_, fit)| fit.fit.value("centre")).collect();
+    let errors: Vec<f64> = trusted.iter().map(|(_, fit)| fit.fit.error("centre")).collect();
+    let line = realness::field_line(&fields, &centres, &errors).map_err(|error| {
+        argument(ctx, &format!("no field line through {} trusted fits: {error}", fields.len()))
+    })?;
+    let title = format!(
+        "resonance against field: moment {:.4} ± {:.4} μB (g {:.4}), tip field {} ± {}, {} of {} fits",
+        line.moment_mu_b,
+        line.moment_error,
+        line.g,
+        rounded(Quantity::new(line.tip_field_t, Dimension::FIELD)),
+        rounded(Quantity::new(line.tip_field_error, Dimension::FIELD)),
+        trusted.len(),
+        all.len()
+    );
+    let points: Vec<Value> = trusted
+        .iter()
+        .map(|(field, fit)| json!({ "field_t": field, "centre_hz": fit.fit.value("centre"), "error_hz": fit.fit.error("centre") }))
+        .collect();
+    let body = json!({ "line": body(&line), "points": points });
+    host.record(ctx, Jot::Judgement { what: "field_line".to_owned(), sweep: None, title, body })?;
+    Ok(FieldLineHandle(Rc::new(line)))
+}
+
+fn is_real(host: &Host, ctx: &NativeCallContext<'_>, list: Array) -> Result<VerdictHandle, Thrown> {
+    let sweeps: Vec<(f64, Sweep)> = pairs(ctx, list, "a sweep")?;
+    let mut columns = Vec::with_capacity(sweeps.len());
+    for (_, sweep) in &sweeps {
+        let spectrum = sweep.spectrum(Role::LockinX.name());
+        columns
+            .push(spectrum.ok_or_else(|| argument(ctx, "a spectrum in the list did not read the lock-in"))?);
+    }
+    let spectra: Vec<Spectrum<'_>> = sweeps
+        .iter()
+        .zip(&columns)
+        .map(|((field_t, _), (f_hz, y))| Spectrum {
+            field_t: *field_t,
+            level_dbm: None,
+            tip_height_m: None,
+            f_hz,
+            y,
+            sigma: None,
+        })
+        .collect();
+    let judged = realness::judge(&spectra, &Settings::default())
+        .map_err(|error| argument(ctx, &format!("these spectra can't be judged: {error}")))?;
+    let title = format!(
+        "verdict: {}. {}",
+        verdict_word(judged.verdict),
+        judged.reasons.first().cloned().unwrap_or_default()
+    );
+    host.record(ctx, Jot::Judgement { what: "verdict".to_owned(), sweep: None, title, body: body(&judged) })?;
+    Ok(VerdictHandle(Rc::new(judged)))
+}
+
+/// The word for a verdict.
+fn verdict_word(verdict: Verdict) -> &'static str {
+    match verdict {
+        Verdict::Real => "real",
+        Verdict::Artefact => "artefact",
+        Verdict::Undecided => "undecided",
+    }
+}
+
+fn register_fit_type(engine: &mut Engine) {
+    engine.register_type_with_name::<FitHandle>("fit");
+    for name in ["centre", "width", "height", "asymmetry", "offset", "slope"] {
+        engine.register_get(name, move |fit: &mut FitHandle| super::bench::as_value(fit.value(name)));
+        let error = format!("{name}_error");
+        engine.register_get(error, move |fit: &mut FitHandle| super::bench::as_value(fit.error(name)));
+    }
+    engine.register_get("trusted", |fit: &mut FitHandle| fit.fit.trusted());
+    engine.register_get("doubts", |fit: &mut FitHandle| -> Array {
+        fit.fit.doubts.iter().map(|doubt| Dynamic::from(doubt.to_string())).collect()
+    });
+    engine.register_fn("value", |ctx: NativeCallContext, fit: &mut FitHandle, name: &str| {
+        known(&ctx, fit, name).map(|()| super::bench::as_value(fit.value(name)))
+    });
+    engine.register_fn("error", |ctx: NativeCallContext, fit: &mut FitHandle, name: &str| {
+        known(&ctx, fit, name).map(|()| super::bench::as_value(fit.error(name)))
+    });
+}
+
+fn known(ctx: &NativeCallContext<'_>, fit: &FitHandle, name: &str) -> Result<(), Thrown> {
+    if fit.fit.parameter(name).is_some() {
+        return Ok(());
+    }
+    let names: Vec<&str> = fit.fit.parameters.iter().map(|p| p.name.as_str()).collect();
+    Err(argument(ctx, &format!("this fit has no parameter `{name}`; it has {}", names.join(", "))))
+}
+
+fn register_law_types(engine: &mut Engine) {
+    engine.register_type_with_name::<FieldLineHandle>("field_line");
+    engine.register_get("moment", |law: &mut FieldLineHandle| law.0.moment_mu_b);
+    engine.register_get("moment_error", |law: &mut FieldLineHandle| law.0.moment_error);
+    engine.register_get("g", |law: &mut FieldLineHandle| law.0.g);
+    engine.register_get("tip_field", |law: &mut FieldLineHandle| {
+        Quantity::new(law.0.tip_field_t, Dimension::FIELD)
+    });
+    engine.register_get("tip_field_error", |law: &mut FieldLineHandle| {
+        Quantity::new(law.0.tip_field_error, Dimension::FIELD)
+    });
+    engine.register_fn("expected", |ctx: NativeCallContext, law: &mut FieldLineHandle, field: Dynamic| {
+        let field_t = quantity(&ctx, &field, Dimension::FIELD, "the field")?;
+        Ok::<_, Thrown>(Quantity::new(law.0.predict(field_t).0, Dimension::FREQUENCY))
+    });
+    engine.register_type_with_name::<VerdictHandle>("verdict");
+    engine.register_get("verdict", |verdict: &mut VerdictHandle| verdict_word(verdict.0.verdict).to_owned());
+    engine.register_get("reasons", |verdict: &mut VerdictHandle| -> Array {
+        verdict.0.reasons.iter().map(|reason| Dynamic::from(reason.clone())).collect()
+    });
+}

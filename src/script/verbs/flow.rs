@@ -1,0 +1,236 @@
+//! Steps, notes, decisions, time, chance, and the end.
+
+use crate::quantity::{Dimension, Quantity, in_words};
+use crate::record::{Ending, Outcome};
+use crate::script::convert::MapFields;
+use crate::script::error::{Thrown, ended, thrown};
+use crate::script::host::{Host, place_of};
+use crate::script::registry::{Chapter, Kind, Verb, param};
+use crate::supervisor::{Jot, Question, Request};
+use rand::RngExt;
+use rhai::{Dynamic, Engine, FnPtr, Map, NativeCallContext};
+use std::rc::Rc;
+
+/// The table of this chapter.
+pub const VERBS: &[Verb] = &[
+    Verb {
+        name: "step",
+        params: &[
+            param("name", Kind::Text, "what the step is, for the brief"),
+            param("needs", Kind::Fields("| time helium"), "what must be left for it to begin"),
+            param("body", Kind::Function, "what is done, `|| { … }`"),
+        ],
+        optional: 1,
+        gives: "what the body gives; nothing if it was left out",
+        summary: "Groups what follows under a name. With `#{ time: 40.min }` or `#{ helium: 2.L }` the step is left out where less is left, rather than cut in half.",
+        example: "step(\"warm-up\", || { wait(1.s); });",
+        chapter: Chapter::Flow,
+    },
+    Verb {
+        name: "note",
+        params: &[param("text", Kind::Text, "for the record and the brief")],
+        optional: 0,
+        gives: "nothing",
+        summary: "Puts a note into the record.",
+        example: "note(\"the tip looks sharp\");",
+        chapter: Chapter::Flow,
+    },
+    Verb {
+        name: "decide",
+        params: &[
+            param("question", Kind::Text, "what is decided"),
+            param("answer", Kind::Flag, "the decision"),
+            param("reason", Kind::Text, "why"),
+        ],
+        optional: 1,
+        gives: "the answer",
+        summary: "Records a decision with its reason and gives it back, to be used in an `if`.",
+        example: "if decide(\"enough helium?\", read(\"HeliumLevel\") > 5.L) { note(\"yes\"); }",
+        chapter: Chapter::Flow,
+    },
+    Verb {
+        name: "stop",
+        params: &[param("reason", Kind::Text, "why")],
+        optional: 0,
+        gives: "never returns",
+        summary: "Ends the sequence with an outcome `failed` and parks the bench.",
+        example: "if read(\"HeliumLevel\") < 1.L { stop(\"no helium\"); }",
+        chapter: Chapter::Flow,
+    },
+    Verb {
+        name: "park",
+        params: &[],
+        optional: 0,
+        gives: "nothing",
+        summary: "Brings the bench to its safe state, in the order of the bench file. The sequence can go on working with its data.",
+        example: "park();",
+        chapter: Chapter::Flow,
+    },
+    Verb {
+        name: "elapsed",
+        params: &[],
+        optional: 0,
+        gives: "a time",
+        summary: "Time since the run began.",
+        example: "let t = elapsed();",
+        chapter: Chapter::Flow,
+    },
+    Verb {
+        name: "time_left",
+        params: &[],
+        optional: 0,
+        gives: "a time",
+        summary: "Time until the window ends, with parking taken off. Very long where there is no window.",
+        example: "if time_left() > 10.min { note(\"one more\"); }",
+        chapter: Chapter::Flow,
+    },
+    Verb {
+        name: "helium_left",
+        params: &[],
+        optional: 0,
+        gives: "a volume",
+        summary: "Helium above the refill mark of the bench.",
+        example: "let spare = helium_left();",
+        chapter: Chapter::Flow,
+    },
+    Verb {
+        name: "random",
+        params: &[],
+        optional: 0,
+        gives: "a number",
+        summary: "A random number from 0 up to 1. The same seed gives the same numbers.",
+        example: "let x = random();",
+        chapter: Chapter::Flow,
+    },
+];
+
+pub(super) fn register(engine: &mut Engine, host: &Rc<Host>) {
+    register_steps(engine, host);
+    register_words(engine, host);
+    register_questions(engine, host);
+}
+
+fn register_steps(engine: &mut Engine, host: &Rc<Host>) {
+    let h = Rc::clone(host);
+    engine.register_fn("step", move |ctx: NativeCallContext, name: &str, body: FnPtr| {
+        step(&h, &ctx, name, None, &body)
+    });
+    let h = Rc::clone(host);
+    engine.register_fn("step", move |ctx: NativeCallContext, name: &str, needs: Map, body: FnPtr| {
+        let mut fields = MapFields::new(&ctx, "step", needs);
+        let time_s = fields.time("time")?;
+        let helium_m3 = fields.quantity("helium", Dimension::VOLUME)?;
+        fields.finish()?;
+        let lacking = lacking(&h, &ctx, time_s, helium_m3)?;
+        step(&h, &ctx, name, lacking, &body)
+    });
+}
+
+/// What a step would lack, in words.
+fn lacking(
+    host: &Host,
+    ctx: &NativeCallContext<'_>,
+    time_s: Option<f64>,
+    helium_m3: Option<f64>,
+) -> Result<Option<String>, Thrown> {
+    if let Some(needed) = time_s {
+        let left = host.number(ctx, Request::Ask(Question::TimeLeft))?;
+        if left < needed {
+            return Ok(Some(format!("it needs {}, and {} are left", in_words(needed), in_words(left))));
+        }
+    }
+    if let Some(needed) = helium_m3 {
+        let left = host.number(ctx, Request::Ask(Question::HeliumLeft))?;
+        if left < needed {
+            let show = |si| Quantity::new(si, Dimension::VOLUME).to_string();
+            return Ok(Some(format!("it needs {} of helium, and {} are left", show(needed), show(left))));
+        }
+    }
+    Ok(None)
+}
+
+fn step(
+    host: &Rc<Host>,
+    ctx: &NativeCallContext<'_>,
+    name: &str,
+    left_out: Option<String>,
+    body: &FnPtr,
+) -> Result<Dynamic, Thrown> {
+    let step = host.next_step();
+    let parent = host.steps.borrow().last().copied();
+    host.record(ctx, Jot::StepBegin { step, name: name.to_owned(), parent })?;
+    if left_out.is_some() {
+        host.record(ctx, Jot::StepEnd { step, left_out })?;
+        return Ok(Dynamic::UNIT);
+    }
+    host.steps.borrow_mut().push(step);
+    let result = body.call_within_context::<Dynamic>(ctx, ());
+    host.steps.borrow_mut().pop();
+    let result = result?;
+    host.record(ctx, Jot::StepEnd { step, left_out: None })?;
+    Ok(result)
+}
+
+fn register_words(engine: &mut Engine, host: &Rc<Host>) {
+    let h = Rc::clone(host);
+    engine.register_fn("note", move |ctx: NativeCallContext, text: Dynamic| {
+        h.record(&ctx, Jot::Note(text.to_string()))
+    });
+    let h = Rc::clone(host);
+    engine.register_fn("decide", move |ctx: NativeCallContext, question: &str, answer: bool| {
+        decide(&h, &ctx, question, answer, "")
+    });
+    let h = Rc::clone(host);
+    engine.register_fn(
+        "decide",
+        move |ctx: NativeCallContext, question: &str, answer: bool, reason: &str| {
+            decide(&h, &ctx, question, answer, reason)
+        },
+    );
+    engine.register_fn("stop", |ctx: NativeCallContext, reason: &str| -> Result<(), Thrown> {
+        let ending = Ending {
+            outcome: Outcome::Failed,
+            reason: reason.to_owned(),
+            place: place_of(&ctx),
+            latched: false,
+        };
+        Err(ended(ending, ctx.call_position()))
+    });
+    engine.register_fn("exit", |ctx: NativeCallContext| -> Result<(), Thrown> {
+        Err(thrown(
+            &ctx,
+            "argument",
+            "wrong",
+            "`exit` looks like a normal end; use stop(\"why\") or let the sequence end",
+        ))
+    });
+    let h = Rc::clone(host);
+    engine.register_fn("park", move |ctx: NativeCallContext| h.call(&ctx, Request::Park).map(|_| ()));
+}
+
+fn decide(
+    host: &Host,
+    ctx: &NativeCallContext<'_>,
+    question: &str,
+    answer: bool,
+    reason: &str,
+) -> Result<bool, Thrown> {
+    let jot = Jot::Decision { question: question.to_owned(), answer, reason: reason.to_owned() };
+    host.record(ctx, jot).map(|()| answer)
+}
+
+fn register_questions(engine: &mut Engine, host: &Rc<Host>) {
+    let questions = [
+        ("elapsed", Question::Elapsed, Dimension::TIME),
+        ("time_left", Question::TimeLeft, Dimension::TIME),
+        ("helium_left", Question::HeliumLeft, Dimension::VOLUME),
+    ];
+    for (name, question, dimension) in questions {
+        let h = Rc::clone(host);
+        engine.register_fn(name, move |ctx: NativeCallContext| {
+            h.number(&ctx, Request::Ask(question)).map(|si| Quantity::new(si, dimension))
+        });
+    }
+    let h = Rc::clone(host);
+    engine.register_fn("random", move || h.random.borrow_mut().random::<f64>());
+}

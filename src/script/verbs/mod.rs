@@ -1,0 +1,20 @@
+//! The verbs, a file for each chapter of the guide. Each has its table beside its code.
+
+pub mod analysis;
+pub mod bench;
+pub mod flow;
+pub mod sweeping;
+pub mod tip;
+
+use super::host::Host;
+use rhai::Engine;
+use std::rc::Rc;
+
+/// Registers every verb.
+pub fn register(engine: &mut Engine, host: &Rc<Host>) {
+    bench::register(engine, host);
+    sweeping::register(engine, host);
+    tip::register(engine, host);
+    analysis::register(engine, host);
+    flow::register(engine, host);
+}

@@ -1,0 +1,294 @@
+//! Moving the tip: approach, withdraw, go to a spin, stay on it.
+
+use crate::instrument::{Task, TaskReport};
+use crate::quantity::{Dimension, Quantity};
+use crate::script::convert::{MapFields, number, quantity};
+use crate::script::error::{Thrown, argument, thrown};
+use crate::script::handles::Image;
+use crate::script::host::Host;
+use crate::script::registry::{Chapter, Kind, Verb, param};
+use crate::supervisor::{Answer, Jot, Request};
+use rhai::{Array, Dynamic, Engine, Map, NativeCallContext};
+use serde_json::json;
+use std::rc::Rc;
+
+/// Speed of moves along the surface, m/s: slow enough for the height loop.
+const MOVE_SPEED_M_S: f64 = 5e-9;
+/// Samples of the height at each place of a re-centring.
+const CENTRING_SAMPLES: u32 = 5;
+
+/// The table of this chapter.
+pub const VERBS: &[Verb] = &[
+    Verb {
+        name: "approach",
+        params: &[],
+        optional: 0,
+        gives: "nothing",
+        summary: "Brings the tip into tunnelling range. An error if it does not get there.",
+        example: "approach();",
+        chapter: Chapter::Tip,
+    },
+    Verb {
+        name: "withdraw",
+        params: &[],
+        optional: 0,
+        gives: "nothing",
+        summary: "Pulls the tip out of tunnelling range.",
+        example: "withdraw();",
+        chapter: Chapter::Tip,
+    },
+    Verb {
+        name: "go_to",
+        params: &[param("x", Kind::Length, "place along x"), param("y", Kind::Length, "place along y")],
+        optional: 0,
+        gives: "nothing",
+        summary: "Moves the tip along the surface, loop closed, at 5 nm/s.",
+        example: "go_to(1.nm, -2.nm);",
+        chapter: Chapter::Tip,
+    },
+    Verb {
+        name: "image",
+        params: &[param(
+            "plan",
+            Kind::Fields("size pixels line_time | x y"),
+            "the frame: centre, side, pixels, time for one line",
+        )],
+        optional: 0,
+        gives: "an image",
+        summary: "Scans an image of heights, and brings the tip back to where it was.",
+        example: "let picture = image(#{ size: 10.nm, pixels: 24, line_time: 400.ms });",
+        chapter: Chapter::Tip,
+    },
+    Verb {
+        name: "find_spots",
+        params: &[param("image", Kind::Handle("image"), "an image")],
+        optional: 0,
+        gives: "a list of maps with `x`, `y`, `height`",
+        summary: "The places in an image that stand out from the surface, highest first.",
+        example: "let spots = find_spots(image(#{ size: 20.nm, pixels: 40, line_time: 400.ms }));",
+        chapter: Chapter::Tip,
+    },
+    Verb {
+        name: "recentre",
+        params: &[param("reach", Kind::Length, "how far to look to each side")],
+        optional: 1,
+        gives: "a map with `dx`, `dy`, `moved`",
+        summary: "Puts the tip on the highest place near by, to make up for drift: heights at nine places, a paraboloid through them.",
+        example: "recentre();",
+        chapter: Chapter::Tip,
+    },
+    Verb {
+        name: "coarse_steps",
+        params: &[param("steps", Kind::Number, "how many, away from the surface if negative")],
+        optional: 0,
+        gives: "a map with `achieved` and `remark`",
+        summary: "Steps of the coarse motor. Only with the tip withdrawn; never repeated on its own.",
+        example: "coarse_steps(-2);",
+        chapter: Chapter::Tip,
+    },
+    Verb {
+        name: "pulse",
+        params: &[param("volts", Kind::Voltage, "height"), param("length", Kind::Time, "length")],
+        optional: 0,
+        gives: "a map with `achieved` and `remark`",
+        summary: "A voltage pulse between tip and sample. Never repeated on its own.",
+        example: "pulse(1.5.V, 20.ms);",
+        chapter: Chapter::Tip,
+    },
+    Verb {
+        name: "pick_up",
+        params: &[],
+        optional: 0,
+        gives: "a map with `achieved` and `remark`",
+        summary: "Tries to pick up the atom under the tip. Never repeated on its own.",
+        example: "let try = pick_up();",
+        chapter: Chapter::Tip,
+    },
+    Verb {
+        name: "put_down",
+        params: &[],
+        optional: 0,
+        gives: "a map with `achieved` and `remark`",
+        summary: "Tries to put down one of the atoms on the tip. Never repeated on its own.",
+        example: "put_down();",
+        chapter: Chapter::Tip,
+    },
+    Verb {
+        name: "regenerate_pot",
+        params: &[],
+        optional: 0,
+        gives: "a map with `achieved` and `remark`",
+        summary: "Regenerates the condensation pot; the stage warms up meanwhile, so withdraw first.",
+        example: "regenerate_pot();",
+        chapter: Chapter::Tip,
+    },
+];
+
+pub(super) fn register(engine: &mut Engine, host: &Rc<Host>) {
+    let h = Rc::clone(host);
+    engine.register_fn("approach", move |ctx: NativeCallContext| must(&h, &ctx, Task::Approach));
+    let h = Rc::clone(host);
+    engine.register_fn("withdraw", move |ctx: NativeCallContext| must(&h, &ctx, Task::Withdraw));
+    let h = Rc::clone(host);
+    engine.register_fn(
+        "go_to",
+        move |ctx: NativeCallContext, x: Dynamic, y: Dynamic| -> Result<(), Thrown> {
+            let x_m = quantity(&ctx, &x, Dimension::LENGTH, "x")?;
+            let y_m = quantity(&ctx, &y, Dimension::LENGTH, "y")?;
+            go_to(&h, &ctx, x_m, y_m)
+        },
+    );
+    let h = Rc::clone(host);
+    engine.register_fn("image", move |ctx: NativeCallContext, plan: Map| image(&h, &ctx, plan));
+    engine.register_type_with_name::<Image>("image");
+    engine.register_fn("find_spots", find_spots);
+    let h = Rc::clone(host);
+    engine.register_fn("recentre", move |ctx: NativeCallContext| recentre(&h, &ctx, 0.15e-9));
+    let h = Rc::clone(host);
+    engine.register_fn("recentre", move |ctx: NativeCallContext, reach: Dynamic| {
+        let reach_m = quantity(&ctx, &reach, Dimension::LENGTH, "the reach")?;
+        recentre(&h, &ctx, reach_m)
+    });
+    register_once_only(engine, host);
+}
+
+fn register_once_only(engine: &mut Engine, host: &Rc<Host>) {
+    let h = Rc::clone(host);
+    engine.register_fn("coarse_steps", move |ctx: NativeCallContext, steps: Dynamic| {
+        let steps = number(&ctx, &steps, "the number of steps")?;
+        if steps.fract() != 0.0 || steps.abs() > 1e5 {
+            return Err(argument(&ctx, "the number of steps is a whole number, at most 100,000"));
+        }
+        attempt(&h, &ctx, Task::CoarseStep { steps: steps as i32 })
+    });
+    let h = Rc::clone(host);
+    engine.register_fn("pulse", move |ctx: NativeCallContext, volts: Dynamic, length: Dynamic| {
+        let volts = quantity(&ctx, &volts, Dimension::VOLTAGE, "the height of the pulse")?;
+        let length_s = quantity(&ctx, &length, Dimension::TIME, "the length of the pulse")?;
+        attempt(&h, &ctx, Task::Pulse { volts, length_s })
+    });
+    for (name, task) in
+        [("pick_up", Task::PickUp), ("put_down", Task::Drop), ("regenerate_pot", Task::Regenerate)]
+    {
+        let h = Rc::clone(host);
+        engine.register_fn(name, move |ctx: NativeCallContext| attempt(&h, &ctx, task));
+    }
+}
+
+fn task(host: &Host, ctx: &NativeCallContext<'_>, task: Task) -> Result<TaskReport, Thrown> {
+    match host.call(ctx, Request::Task(task))? {
+        Answer::Task(report) => Ok(report),
+        other => Err(argument(ctx, &format!("a report was expected, not {other:?}"))),
+    }
+}
+
+fn must(host: &Host, ctx: &NativeCallContext<'_>, wanted: Task) -> Result<(), Thrown> {
+    let report = task(host, ctx, wanted)?;
+    if report.achieved {
+        return Ok(());
+    }
+    Err(thrown(ctx, "instrument", "refused", &format!("{}: {}", wanted.kind().name(), report.remark)))
+}
+
+fn attempt(host: &Host, ctx: &NativeCallContext<'_>, wanted: Task) -> Result<Map, Thrown> {
+    let report = task(host, ctx, wanted)?;
+    let mut map = Map::new();
+    map.insert("achieved".into(), report.achieved.into());
+    map.insert("remark".into(), report.remark.into());
+    Ok(map)
+}
+
+fn go_to(host: &Host, ctx: &NativeCallContext<'_>, x_m: f64, y_m: f64) -> Result<(), Thrown> {
+    for (role, value) in [("TipX", x_m), ("TipY", y_m)] {
+        let channel = host.channel_at(host.channel(ctx, role)?);
+        if !channel.within(value) {
+            let limits = format!("{} to {}", channel.show(channel.min), channel.show(channel.max));
+            let message =
+                format!("{} lies outside the limits of `{}`, {limits}", channel.show(value), channel.name);
+            return Err(thrown(ctx, "forbidden", "refused", &message));
+        }
+    }
+    must(host, ctx, Task::MoveTip { x_m, y_m, speed_m_s: MOVE_SPEED_M_S })
+}
+
+fn position(host: &Host, ctx: &NativeCallContext<'_>) -> Result<(f64, f64), Thrown> {
+    let channels = vec![host.channel(ctx, "TipX")?, host.channel(ctx, "TipY")?];
+    match host.call(ctx, Request::Read { channels, samples: 1, spacing_s: 0.0 })? {
+        Answer::Numbers(at) if at.len() == 2 => Ok((at[0], at[1])),
+        other => Err(argument(ctx, &format!("a position was expected, not {other:?}"))),
+    }
+}
+
+fn image(host: &Host, ctx: &NativeCallContext<'_>, map: Map) -> Result<Image, Thrown> {
+    let mut fields = MapFields::new(ctx, "image", map);
+    let size_m = fields.quantity("size", Dimension::LENGTH)?;
+    let pixels = fields.whole("pixels", 4)?;
+    let line_s = fields.time("line_time")?;
+    let x_m = fields.quantity("x", Dimension::LENGTH)?;
+    let y_m = fields.quantity("y", Dimension::LENGTH)?;
+    fields.finish()?;
+    let (Some(size_m), Some(pixels), Some(line_s)) = (size_m, pixels, line_s) else {
+        return Err(argument(ctx, "`image` needs the fields `size`, `pixels` and `line_time`"));
+    };
+    let pixels = u32::try_from(pixels).ok().filter(|p| *p <= 2048);
+    let pixels = pixels.ok_or_else(|| argument(ctx, "an image has at most 2048 pixels along a side"))?;
+    let here = if x_m.is_none() || y_m.is_none() { position(host, ctx)? } else { (0.0, 0.0) };
+    let centre_m = (x_m.unwrap_or(here.0), y_m.unwrap_or(here.1));
+    let (x_m, y_m) = centre_m;
+    let report = task(host, ctx, Task::Image { x_m, y_m, size_m, pixels, line_s })?;
+    if !report.achieved || report.data.len() != (pixels * pixels) as usize {
+        return Err(thrown(ctx, "instrument", "garbled", &format!("the image failed: {}", report.remark)));
+    }
+    Ok(Image { heights_m: report.data.into(), pixels, centre_m, size_m })
+}
+
+fn find_spots(image: &mut Image) -> Array {
+    let spots = crate::analysis::spots::find(&image.heights_m, image.pixels as usize);
+    let step = image.size_m / f64::from(image.pixels);
+    let at = |pixel: f64, centre: f64| centre + (pixel + 0.5) * step - 0.5 * image.size_m;
+    spots
+        .into_iter()
+        .map(|spot| {
+            let mut map = Map::new();
+            let length = |si| Dynamic::from(Quantity::new(si, Dimension::LENGTH));
+            map.insert("x".into(), length(at(spot.column, image.centre_m.0)));
+            map.insert("y".into(), length(at(spot.row, image.centre_m.1)));
+            map.insert("height".into(), length(spot.height));
+            Dynamic::from_map(map)
+        })
+        .collect()
+}
+
+/// Heights at the places of a 3 × 3 pattern; the top of the paraboloid through them is the new place.
+fn recentre(host: &Host, ctx: &NativeCallContext<'_>, reach_m: f64) -> Result<Map, Thrown> {
+    let (x0, y0) = position(host, ctx)?;
+    let height = host.channel(ctx, "Height")?;
+    let mut places = Vec::new();
+    let mut heights = Vec::new();
+    for (i, j) in [(0, 0), (1, 0), (1, 1), (0, 1), (-1, 1), (-1, 0), (-1, -1), (0, -1), (1, -1)] {
+        let (dx, dy) = (f64::from(i) * reach_m, f64::from(j) * reach_m);
+        must(host, ctx, Task::MoveTip { x_m: x0 + dx, y_m: y0 + dy, speed_m_s: MOVE_SPEED_M_S })?;
+        let request = Request::Read { channels: vec![height], samples: CENTRING_SAMPLES, spacing_s: 0.02 };
+        if let Answer::Numbers(values) = host.call(ctx, request)? {
+            places.push((dx, dy));
+            heights.push(values.first().copied().unwrap_or(f64::NAN));
+        }
+    }
+    // A top outside the pattern is not to be trusted: then go to its edge in that direction, and no further.
+    let top = crate::analysis::spots::paraboloid_top(&places, &heights);
+    let (dx, dy) = top.map_or((0.0, 0.0), |(x, y)| (x.clamp(-reach_m, reach_m), y.clamp(-reach_m, reach_m)));
+    go_to(host, ctx, x0 + dx, y0 + dy)?;
+    let moved = top.is_some();
+    let title = format!(
+        "re-centred by {} and {}",
+        Quantity::new(dx, Dimension::LENGTH),
+        Quantity::new(dy, Dimension::LENGTH)
+    );
+    let body = json!({ "dx_m": dx, "dy_m": dy, "x_m": x0 + dx, "y_m": y0 + dy, "moved": moved });
+    host.record(ctx, Jot::Judgement { what: "recentre".to_owned(), sweep: None, title, body })?;
+    let mut map = Map::new();
+    map.insert("dx".into(), Dynamic::from(Quantity::new(dx, Dimension::LENGTH)));
+    map.insert("dy".into(), Dynamic::from(Quantity::new(dy, Dimension::LENGTH)));
+    map.insert("moved".into(), moved.into());
+    Ok(map)
+}
