@@ -40,7 +40,7 @@ impl BathParams {
     pub(super) fn check_into(&self, bounds: &mut Bounds) {
         bounds.positive("capacity_l", self.capacity_l);
         bounds.not_negative("initial_l", self.initial_l);
-        bounds.demand(!(self.initial_l > self.capacity_l), || {
+        bounds.forbid(self.initial_l > self.capacity_l, || {
             format!(
                 "`initial_l` must not be above `capacity_l` ({}), found {}",
                 self.capacity_l, self.initial_l

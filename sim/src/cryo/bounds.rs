@@ -26,14 +26,14 @@ impl Bounds {
 
     /// `value` must lie in the closed range.
     pub(crate) fn within(&mut self, name: &str, value: f64, low: f64, high: f64) {
-        if !(value >= low && value <= high) {
+        if !(low..=high).contains(&value) {
             self.faults.push(format!("`{name}` must lie between {low} and {high}, found {value}"));
         }
     }
 
-    /// Any other demand.
-    pub(crate) fn demand(&mut self, holds: bool, complaint: impl FnOnce() -> String) {
-        if !holds {
+    /// Any other fault.
+    pub(crate) fn forbid(&mut self, found: bool, complaint: impl FnOnce() -> String) {
+        if found {
             self.faults.push(complaint());
         }
     }
@@ -61,7 +61,7 @@ mod tests {
         bounds.within("d", f64::NAN, 0.0, 1.0);
         bounds.not_negative("e", 0.0);
         bounds.within("f", 1.0, 0.0, 1.0);
-        bounds.demand(1 > 2, || "one is not above two".to_owned());
+        bounds.forbid(true, || "never".to_owned());
         assert_eq!(bounds.done().len(), 5);
     }
 

@@ -118,10 +118,9 @@ impl PotParams {
         bounds.not_negative("empty_bath_w", self.empty_bath_w);
         bounds.positive("empty_bath_k", self.empty_bath_k);
         bounds.positive("empty_bath_tau_s", self.empty_bath_tau_s);
-        bounds.demand(!(self.dry_k <= self.base_k), || "`dry_k` must be above `base_k`".to_owned());
-        bounds.demand(!(self.condensing_k <= self.base_k), || {
-            "`condensing_k` must be above `base_k`".to_owned()
-        });
+        bounds.forbid(self.dry_k <= self.base_k, || "`dry_k` must be above `base_k`".to_owned());
+        bounds
+            .forbid(self.condensing_k <= self.base_k, || "`condensing_k` must be above `base_k`".to_owned());
     }
 
     /// All faults, one sentence each; empty if there is none.

@@ -43,7 +43,7 @@ impl StageParams {
         bounds.not_negative("warming_k_w", self.warming_k_w);
         bounds.within("rf_part", self.rf_part, 0.0, 1.0);
         bounds.within("rf_bath_part", self.rf_bath_part, 0.0, 1.0);
-        bounds.demand(!(self.rf_part + self.rf_bath_part > 1.0), || {
+        bounds.forbid(self.rf_part + self.rf_bath_part > 1.0, || {
             "`rf_part` and `rf_bath_part` together must not be above 1".to_owned()
         });
         bounds.not_negative("eddy_w_s2_t2", self.eddy_w_s2_t2);

@@ -45,6 +45,7 @@ impl Step {
 }
 
 /// Lower Cholesky root of the noise covariance for D²/(2τ) = 1.
+#[expect(clippy::needless_range_loop, reason = "matrices are clearer by their indices")]
 fn noise_root(order: usize, s: f64) -> [[f64; STAGES]; STAGES] {
     let factorial = |k: usize| (1..=k).map(|i| i as f64).product::<f64>();
     let mut q = [[0.0; STAGES]; STAGES];
@@ -156,6 +157,7 @@ mod tests {
 
     /// Two steps in a row must be the same as one of both: Q(s+t) = Q(t) + A(t) Q(s) A(t)ᵀ.
     #[test]
+    #[expect(clippy::needless_range_loop, reason = "matrices are clearer by their indices")]
     fn noise_of_two_steps_adds_up_to_that_of_one() {
         for order in 1..=STAGES {
             for (s, t) in [(1e-4, 3e-4), (0.01, 0.5), (0.7, 1.9), (5.0, 1e-3), (30.0, 40.0)] {

@@ -155,7 +155,7 @@ impl Magnet {
     fn current_for(&self, field_t: f64) -> Result<f64, MagnetError> {
         let limit_t = self.params.field_limit_t();
         // A limit that was multiplied from its factors may miss itself by rounding.
-        if !(field_t.abs() <= limit_t * (1.0 + 1e-12)) {
+        if field_t.is_nan() || field_t.abs() > limit_t * (1.0 + 1e-12) {
             return Err(MagnetError::Field { field_t, limit_t });
         }
         let limit_a = self.params.current_limit_a;
