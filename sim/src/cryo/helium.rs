@@ -36,7 +36,8 @@ pub fn boiled_l(heat_j: f64) -> f64 {
 /// Litres of gas at `gas_k` and one atmosphere from one litre of liquid.
 pub fn expansion_ratio(gas_k: f64) -> f64 {
     let ideal_m3_mol = GAS_CONSTANT_J_MOL_K * gas_k / ATMOSPHERE_PA;
-    LIQUID_G_L / HELIUM_G_MOL * (ideal_m3_mol + VIRIAL_M3_MOL)
+    let gas_l_mol = 1000.0 * (ideal_m3_mol + VIRIAL_M3_MOL);
+    LIQUID_G_L / HELIUM_G_MOL * gas_l_mol
 }
 
 /// Gas in L/min (at `gas_k`, one atmosphere) that leaves a vessel in which `heat_w` evaporates

@@ -155,12 +155,12 @@ pub fn temperature_k(isotope: Isotope, p_pa: f64) -> Result<f64, VapourError> {
 
 /// Vapour pressure of ⁴He in Pa below the range of ITS-90, 0.1 to 1.25 K:
 /// ln(p/Pa) = i₀ − L₀/(RT) + (5/2) ln T with L₀ = 59.83 J/mol (J. Phys. Chem. Ref. Data 27, 1217
-/// (1998)) and i₀ = 9.941635 from (2πm/h²)^{3/2} k^{5/2}. At 1.25 K it lies 0.016 % above ITS-90.
+/// (1998)) and i₀ = 9.9416349 from (2πm/h²)^{3/2} k^{5/2}. At 1.25 K it lies 0.016 % above ITS-90.
 ///
 /// # Errors
 /// [`VapourError::Temperature`] outside 0.1 to 1.25 K.
 pub fn cold_helium4_pa(t_k: f64) -> Result<f64, VapourError> {
-    const CHEMICAL_CONSTANT: f64 = 9.941_635;
+    const CHEMICAL_CONSTANT: f64 = 9.941_634_902_888;
     const BINDING_J_MOL: f64 = 59.83;
     let (low_k, high_k) = (0.1, HE4_SUPERFLUID.low_k);
     if !(low_k..=high_k).contains(&t_k) {

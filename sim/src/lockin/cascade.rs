@@ -180,6 +180,45 @@ mod tests {
         }
     }
 
+    /// The covariance once more from the matrix exponential of the block matrix
+    /// [[−A, L Lᵀ], [0, Aᵀ]]·s (IEEE Trans. Autom. Control 23, 395 (1978); from memory, not checked),
+    /// with the exponential of a linear-algebra library.
+    #[test]
+    fn transition_and_noise_agree_with_a_matrix_exponential() {
+        for order in 1..=STAGES {
+            for s in [0.05, 0.4, 1.0, 3.0, 8.0] {
+                let step = Step::new(order, s);
+                let q = covariance(&step);
+                let a = nalgebra::DMatrix::from_fn(order, order, |i, j| {
+                    if i == j {
+                        -1.0
+                    } else if i == j + 1 {
+                        1.0
+                    } else {
+                        0.0
+                    }
+                });
+                let mut block = nalgebra::DMatrix::zeros(2 * order, 2 * order);
+                block.view_mut((0, 0), (order, order)).copy_from(&(-&a * s));
+                block.view_mut((order, order), (order, order)).copy_from(&(a.transpose() * s));
+                // D²/2 = τ for D²/(2τ) = 1, and the noise enters the first stage alone.
+                block[(0, order)] = s;
+                let exponential = block.exp();
+                let transition = exponential.view((order, order), (order, order)).transpose();
+                let noise = &transition * exponential.view((0, order), (order, order));
+                for i in 0..order {
+                    for j in 0..order {
+                        let decay = if j <= i { step.decay[i - j] } else { 0.0 };
+                        assert!((transition[(i, j)] - decay).abs() < 1e-12);
+                        // −A makes entries of size e^s, and that many digits are lost in the product.
+                        let lost = 1e-13 * s.exp() * s.exp();
+                        assert!((noise[(i, j)] - q[i][j]).abs() < lost.max(1e-13), "{order} {s} {i} {j}");
+                    }
+                }
+            }
+        }
+    }
+
     #[test]
     fn extreme_steps_stay_finite() {
         for order in 1..=STAGES {
