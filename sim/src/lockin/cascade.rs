@@ -11,7 +11,7 @@
 //! the integral ∫₀ˢ e^{−2y} y^m dy in closed form. Its Cholesky root is taken once for
 //! a step s and kept, so that a step costs a few multiplications and `order` normal deviates.
 
-use super::gamma::rising;
+use super::gamma::ladder;
 
 const STAGES: usize = super::ORDER_MAX as usize;
 const KEPT_STEPS: usize = 4;
@@ -33,12 +33,11 @@ impl Step {
         assert!((1..=STAGES).contains(&order), "filter order {order} is outside 1 to {STAGES}");
         let bounded = s.min(FORGOTTEN);
         let mut decay = [0.0; STAGES];
-        let mut rise = [0.0; STAGES];
+        let rise = ladder::<STAGES>(bounded);
         let mut term = (-bounded).exp();
-        for k in 0..order {
-            decay[k] = term;
+        for (k, slot) in decay.iter_mut().enumerate() {
+            *slot = term;
             term *= bounded / (k + 1) as f64;
-            rise[k] = rising(k as u32 + 1, bounded);
         }
         Self { s, order, decay, rise, root: noise_root(order, bounded) }
     }
@@ -47,14 +46,17 @@ impl Step {
 /// Lower Cholesky root of the noise covariance for D²/(2τ) = 1.
 #[expect(clippy::needless_range_loop, reason = "matrices are clearer by their indices")]
 fn noise_root(order: usize, s: f64) -> [[f64; STAGES]; STAGES] {
-    let factorial = |k: usize| (1..=k).map(|i| i as f64).product::<f64>();
+    // m!/((i−1)!(j−1)!) is a binomial coefficient.
+    const BINOMIAL: [[f64; STAGES]; STAGES] =
+        [[1.0, 1.0, 1.0, 1.0], [1.0, 2.0, 3.0, 4.0], [1.0, 3.0, 6.0, 10.0], [1.0, 4.0, 10.0, 20.0]];
+    let arrived = ladder::<{ 2 * STAGES - 1 }>(2.0 * s);
     let mut q = [[0.0; STAGES]; STAGES];
-    for i in 0..order {
-        for j in 0..order {
-            let m = i + j;
-            let weight = factorial(m) / (factorial(i) * factorial(j)) * 0.5_f64.powi(m as i32 + 1);
-            q[i][j] = weight * rising(m as u32 + 1, 2.0 * s);
+    let mut half = 0.5;
+    for m in 0..2 * order - 1 {
+        for i in m.saturating_sub(order - 1)..=m.min(order - 1) {
+            q[i][m - i] = BINOMIAL[i][m - i] * half * arrived[m];
         }
+        half *= 0.5;
     }
     // For short steps the stages' variances differ by many powers of s. Scaled to
     // correlations the matrix is at worst the Hilbert matrix, which is harmless at order 4.
