@@ -97,7 +97,7 @@ fn dropouts_come_at_their_rate_and_last_their_time() {
         ..RfSourceParams::example()
     });
     source.set_output(true);
-    let (steps, dt_s) = (1_000_000_u32, 10.0);
+    let (steps, dt_s) = (6_000_000_u32, 10.0);
     let (mut missing, mut begun, mut before) = (0_u32, 0_u32, false);
     for _ in 0..steps {
         source.advance(dt_s, &mut rng);
