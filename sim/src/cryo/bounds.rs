@@ -1,5 +1,9 @@
 //! Collects the faults of a set of parameters, so that all of them are told at once.
 
+/// Nothing in these rooms is larger than this in its unit, or smaller than its inverse if it must
+/// not be zero; products of several stay far from overflow.
+const LARGEST: f64 = 1e18;
+
 /// A list of complaints in the making.
 pub(crate) struct Bounds {
     faults: Vec<String>,
@@ -10,17 +14,21 @@ impl Bounds {
         Self { faults: Vec::new() }
     }
 
-    /// `value` must be a finite number above zero.
+    /// `value` must be a number above zero, and not so small or large that laws overflow.
     pub(crate) fn positive(&mut self, name: &str, value: f64) {
-        if !(value.is_finite() && value > 0.0) {
+        if value.is_nan() || value <= 0.0 {
             self.faults.push(format!("`{name}` must be above zero, found {value}"));
+        } else if !(1.0 / LARGEST..=LARGEST).contains(&value) {
+            self.faults.push(format!("`{name}` is out of all proportion: {value:e}"));
         }
     }
 
-    /// `value` must be a finite number, zero or above.
+    /// `value` must be a number, zero or above, and not so large that laws overflow.
     pub(crate) fn not_negative(&mut self, name: &str, value: f64) {
-        if !(value.is_finite() && value >= 0.0) {
+        if value.is_nan() || value < 0.0 {
             self.faults.push(format!("`{name}` must be zero or above, found {value}"));
+        } else if value > LARGEST {
+            self.faults.push(format!("`{name}` is out of all proportion: {value:e}"));
         }
     }
 
@@ -63,10 +71,13 @@ mod tests {
         bounds.positive("b_w", f64::NAN);
         bounds.not_negative("c_w", f64::INFINITY);
         bounds.within("d", f64::NAN, 0.0, 1.0);
+        bounds.positive("huge", 1e30);
+        bounds.positive("tiny", 1e-30);
+        bounds.not_negative("huge", 1e30);
         bounds.not_negative("e", 0.0);
         bounds.within("f", 1.0, 0.0, 1.0);
         bounds.forbid(true, || "never".to_owned());
-        assert_eq!(bounds.done().len(), 5);
+        assert_eq!(bounds.done().len(), 8);
     }
 
     #[test]

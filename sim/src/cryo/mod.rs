@@ -181,6 +181,13 @@ impl Cryostat {
         sound_w + self.pot.bath_w() + self.stage.bath_w(loads)
     }
 
+    /// Heat on the stage in W that warms it by `rise_k` in the end: the stage stands above the pot by
+    /// its own resistance, and the pot is warmed by the same heat. 0 where nothing resists.
+    pub fn heat_for_rise_w(&self, rise_k: f64) -> f64 {
+        let k_w = self.stage.params().warming_k_w + self.pot.params().warming_k_w;
+        if k_w > 0.0 { rise_k / k_w } else { 0.0 }
+    }
+
     /// Starts to condense the ³He anew. It is over when [`regenerated`](Self::regenerated) says so.
     ///
     /// # Errors

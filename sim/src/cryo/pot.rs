@@ -273,7 +273,9 @@ impl Pot {
     /// Moves by `step_s`, which must not go beyond the next event.
     pub(super) fn move_by(&mut self, step_s: f64, extra_w: f64, bath_empty: bool) {
         let r = self.relaxation(extra_w, bath_empty);
-        self.t_k = r.target_k + (r.from_k - r.target_k) * (-step_s / r.tau_s).exp();
+        let x = -step_s / r.tau_s;
+        self.t_k = r.from_k * x.exp() - r.target_k * x.exp_m1();
+        assert!(self.t_k > 0.0, "a temperature is above zero");
         match &mut self.phase {
             PotPhase::Pumped => {
                 let used_j = (self.params.static_load_w + extra_w) * step_s;

@@ -18,6 +18,7 @@ pub use params::{MagnetParams, RampSegment, SwitchParams};
 use crate::cryo::bounds::passed_s;
 use rand_chacha::ChaCha8Rng;
 use rand_distr::{Distribution, StandardNormal};
+use std::sync::Arc;
 
 /// Below this current a quench is over, A.
 const COLLAPSED_A: f64 = 1e-6;
@@ -105,7 +106,8 @@ impl MagnetStep {
 /// ```
 #[derive(Debug, Clone)]
 pub struct Magnet {
-    params: MagnetParams,
+    // Shared, so that looking ahead copies a few numbers only.
+    params: Arc<MagnetParams>,
     mode: MagnetMode,
     current_a: f64,
     lead_a: f64,
@@ -123,7 +125,7 @@ impl Magnet {
     pub fn new(params: MagnetParams) -> Self {
         assert!(params.check().is_empty(), "magnet parameters must be checked before use");
         Self {
-            params,
+            params: Arc::new(params),
             mode: MagnetMode::Supply,
             current_a: 0.0,
             lead_a: 0.0,
@@ -198,6 +200,13 @@ impl Magnet {
     /// Field that is really there, T: with lag and remanence.
     pub fn field_t(&self) -> f64 {
         self.nominal_t() + self.lag_t + self.remanent_t
+    }
+
+    /// Field that will be there `dt_s` from now if nobody interferes, T. The magnet stays where it is.
+    pub fn field_after_t(&self, dt_s: f64) -> f64 {
+        let mut ahead = self.clone();
+        ahead.advance(dt_s);
+        ahead.field_t()
     }
 
     /// A field sensor's reading, T.
