@@ -24,7 +24,7 @@ macro_rules! each_field_is_checked {
 }
 
 #[test]
-fn no_field_takes_what_is_no_number() {
+fn no_field_of_the_cryostat_takes_what_is_no_number() {
     each_field_is_checked!(
         BathParams::example(),
         capacity_l,
@@ -63,6 +63,10 @@ fn no_field_takes_what_is_no_number() {
         eddy_w_s2_t2,
         thermometer_noise
     );
+}
+
+#[test]
+fn no_field_of_magnet_and_vacuum_takes_what_is_no_number() {
     each_field_is_checked!(
         MagnetParams::example(),
         inductance_h,
@@ -89,6 +93,10 @@ fn no_field_takes_what_is_no_number() {
         gauge_noise,
         gauge_min_pa
     );
+}
+
+#[test]
+fn no_field_of_rf_and_lockin_takes_what_is_no_number() {
     each_field_is_checked!(
         RfSourceParams::example(),
         frequency_min_hz,

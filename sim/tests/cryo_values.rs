@@ -1,6 +1,7 @@
 //! Helium and eddy currents against published and worked values.
 //!
-//! Normal boiling point, latent heat and densities: equation of state of J. Phys. Chem. Ref. Data 27, 1217
+//! Latent heat and densities: equation of state of helium as CoolProp 8.0.0 evaluates it. Boiling point on
+//! ITS-90: NISTIR 8474 (2023), 10.6028/NIST.IR.8474. L₀ = 59.83 J/mol: J. Phys. Chem. Ref. Data 27, 1217
 //! (1998), 10.1063/1.556028. Vapour pressure: ITS-90, Metrologia 27, 3 (1990),
 //! 10.1088/0026-1394/27/1/002 (the ³He coefficients from memory, not checked; consistent at two points).
 //! Worked values: `data/apparatus_values.json`, computed from the formulas the library's docs name.

@@ -13,8 +13,8 @@ mod vapour;
 
 pub use bath::{Bath, BathParams};
 pub use helium::{
-    GAS_CONSTANT_J_MOL_K, HELIUM_G_MOL, LATENT_HEAT_J_G, LIQUID_G_L, LITRE_J, VAPOUR_TO_LIQUID, boiled_l,
-    eddy_cylinder_w_m3, eddy_slab_w_m3, expansion_ratio, gas_leaving_l_min, oxygen_percent,
+    HELIUM_G_MOL, LATENT_HEAT_J_G, LIQUID_G_L, LITRE_J, VAPOUR_TO_LIQUID, boiled_l, eddy_cylinder_w_m3,
+    eddy_slab_w_m3, expansion_ratio, gas_leaving_l_min, oxygen_percent,
 };
 pub use pot::{Pot, PotParams, PotPhase, helium3_latent_j_mol, hold_time_s};
 pub use stage::{Stage, StageParams};

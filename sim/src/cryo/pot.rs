@@ -5,7 +5,7 @@
 //! regenerated: warmed to the temperature of condensation for a while, and cooled again.
 
 use super::bounds::Bounds;
-use super::helium::GAS_CONSTANT_J_MOL_K;
+use crate::spin::constants::R_J_PER_MOL_K;
 
 /// Latent heat of ³He at zero temperature, J/mol (from memory, not checked).
 const LATENT_AT_ZERO_J_MOL: f64 = 20.6;
@@ -14,7 +14,7 @@ const COLD_WITHIN_K: f64 = 0.005;
 
 /// Latent heat of ³He at low temperature, J/mol: L₀ + (5/2)RT.
 pub fn helium3_latent_j_mol(t_k: f64) -> f64 {
-    LATENT_AT_ZERO_J_MOL + 2.5 * GAS_CONSTANT_J_MOL_K * t_k
+    LATENT_AT_ZERO_J_MOL + 2.5 * R_J_PER_MOL_K * t_k
 }
 
 /// Time in s that `amount_mol` of ³He lasts at `t_k` under `load_w`.

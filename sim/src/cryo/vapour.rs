@@ -6,7 +6,7 @@
 //! monotonic, so values there are refused. Below 1.25 K ⁴He has the formula of a
 //! classical gas over a liquid of constant binding energy.
 
-use super::helium::GAS_CONSTANT_J_MOL_K;
+use crate::spin::constants::R_J_PER_MOL_K;
 
 /// Which helium.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -166,7 +166,7 @@ pub fn cold_helium4_pa(t_k: f64) -> Result<f64, VapourError> {
     if !(low_k..=high_k).contains(&t_k) {
         return Err(VapourError::Temperature { t_k, low_k, high_k });
     }
-    Ok((CHEMICAL_CONSTANT - BINDING_J_MOL / (GAS_CONSTANT_J_MOL_K * t_k) + 2.5 * t_k.ln()).exp())
+    Ok((CHEMICAL_CONSTANT - BINDING_J_MOL / (R_J_PER_MOL_K * t_k) + 2.5 * t_k.ln()).exp())
 }
 
 #[cfg(test)]
