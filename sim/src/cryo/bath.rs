@@ -24,13 +24,13 @@ pub struct BathParams {
 }
 
 impl BathParams {
-    /// 70 L losing 17 L a day from static load alone: a refill every third or fourth day
+    /// 70 L losing 15 L a day from static load alone: a refill every third or fourth day
     /// (common practice).
     pub fn example() -> Self {
         Self {
             capacity_l: 70.0,
             initial_l: 66.0,
-            static_load_w: 0.5,
+            static_load_w: 0.45,
             gauge_noise_l: 0.08,
             gauge_resolution_l: 0.1,
             refill_l_h: 60.0,
@@ -40,7 +40,7 @@ impl BathParams {
     pub(super) fn check_into(&self, bounds: &mut Bounds) {
         bounds.positive("capacity_l", self.capacity_l);
         bounds.not_negative("initial_l", self.initial_l);
-        bounds.demand(!(self.initial_l > self.capacity_l), || {
+        bounds.forbid(self.initial_l > self.capacity_l, || {
             format!(
                 "`initial_l` must not be above `capacity_l` ({}), found {}",
                 self.capacity_l, self.initial_l
@@ -234,7 +234,7 @@ mod tests {
             often.advance(100.0, 0.3);
         }
         assert!((once.level_l() - often.level_l()).abs() < 1e-9);
-        let lost_l = boiled_l(86_400.0 * 0.8);
+        let lost_l = boiled_l(86_400.0 * 0.75);
         assert!((66.0 - once.level_l() - lost_l).abs() < 1e-9);
         assert!((once.boiled_l() - lost_l).abs() < 1e-9);
     }
@@ -261,7 +261,7 @@ mod tests {
         let filling_s = bath.until_event_s(0.0);
         bath.advance(filling_s + 3600.0, 0.0);
         assert!(!bath.refilling());
-        assert!((bath.level_l() - (69.0 - boiled_l(0.5 * 3600.0))).abs() < 1e-9);
+        assert!((bath.level_l() - (69.0 - boiled_l(0.45 * 3600.0))).abs() < 1e-9);
         assert!((bath.filled_l() - bath.boiled_l() - bath.level_l() + 10.0).abs() < 1e-9);
     }
 

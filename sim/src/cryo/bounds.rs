@@ -1,5 +1,9 @@
 //! Collects the faults of a set of parameters, so that all of them are told at once.
 
+/// Nothing in these rooms is larger than this in its unit, or smaller than its inverse if it must
+/// not be zero; products of several stay far from overflow.
+const LARGEST: f64 = 1e18;
+
 /// A list of complaints in the making.
 pub(crate) struct Bounds {
     faults: Vec<String>,
@@ -10,30 +14,34 @@ impl Bounds {
         Self { faults: Vec::new() }
     }
 
-    /// `value` must be a finite number above zero.
+    /// `value` must be a number above zero, and not so small or large that laws overflow.
     pub(crate) fn positive(&mut self, name: &str, value: f64) {
-        if !(value.is_finite() && value > 0.0) {
+        if value.is_nan() || value <= 0.0 {
             self.faults.push(format!("`{name}` must be above zero, found {value}"));
+        } else if !(1.0 / LARGEST..=LARGEST).contains(&value) {
+            self.faults.push(format!("`{name}` is out of all proportion: {value:e}"));
         }
     }
 
-    /// `value` must be a finite number, zero or above.
+    /// `value` must be a number, zero or above, and not so large that laws overflow.
     pub(crate) fn not_negative(&mut self, name: &str, value: f64) {
-        if !(value.is_finite() && value >= 0.0) {
+        if value.is_nan() || value < 0.0 {
             self.faults.push(format!("`{name}` must be zero or above, found {value}"));
+        } else if value > LARGEST {
+            self.faults.push(format!("`{name}` is out of all proportion: {value:e}"));
         }
     }
 
     /// `value` must lie in the closed range.
     pub(crate) fn within(&mut self, name: &str, value: f64, low: f64, high: f64) {
-        if !(value >= low && value <= high) {
+        if !(low..=high).contains(&value) {
             self.faults.push(format!("`{name}` must lie between {low} and {high}, found {value}"));
         }
     }
 
-    /// Any other demand.
-    pub(crate) fn demand(&mut self, holds: bool, complaint: impl FnOnce() -> String) {
-        if !holds {
+    /// Any other fault.
+    pub(crate) fn forbid(&mut self, found: bool, complaint: impl FnOnce() -> String) {
+        if found {
             self.faults.push(complaint());
         }
     }
@@ -43,9 +51,13 @@ impl Bounds {
     }
 }
 
-/// Time never runs backwards and never jumps by something that is not a number.
+/// The longest step that is taken at once, s: a year. Faults that come at random are drawn one by
+/// one, so a step without bound could keep a machine busy for ever.
+const STEP_MAX_S: f64 = 366.0 * 86_400.0;
+
+/// Time never runs backwards, never jumps by something that is not a number, and never by more than a year.
 pub(crate) fn passed_s(dt_s: f64) -> f64 {
-    if dt_s.is_finite() && dt_s > 0.0 { dt_s } else { 0.0 }
+    if dt_s > 0.0 && dt_s.is_finite() { dt_s.min(STEP_MAX_S) } else { 0.0 }
 }
 
 #[cfg(test)]
@@ -59,10 +71,13 @@ mod tests {
         bounds.positive("b_w", f64::NAN);
         bounds.not_negative("c_w", f64::INFINITY);
         bounds.within("d", f64::NAN, 0.0, 1.0);
+        bounds.positive("huge", 1e30);
+        bounds.positive("tiny", 1e-30);
+        bounds.not_negative("huge", 1e30);
         bounds.not_negative("e", 0.0);
         bounds.within("f", 1.0, 0.0, 1.0);
-        bounds.demand(1 > 2, || "one is not above two".to_owned());
-        assert_eq!(bounds.done().len(), 5);
+        bounds.forbid(true, || "never".to_owned());
+        assert_eq!(bounds.done().len(), 8);
     }
 
     #[test]
@@ -71,5 +86,6 @@ mod tests {
         assert_eq!(passed_s(f64::NAN), 0.0);
         assert_eq!(passed_s(f64::INFINITY), 0.0);
         assert_eq!(passed_s(2.5), 2.5);
+        assert_eq!(passed_s(1e300), STEP_MAX_S);
     }
 }

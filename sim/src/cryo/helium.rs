@@ -1,7 +1,10 @@
 //! Helium as a coolant: what a watt boils off, how much gas that is, what it does to the air.
 //!
-//! Liquid at its normal boiling point (101 325 Pa), from the equation of state in
-//! J. Phys. Chem. Ref. Data 27, 1217 (1998) and NISTIR 8474 (2023).
+//! Liquid at its normal boiling point (101 325 Pa), from the equation of state of helium as the
+//! library CoolProp 8.0.0 evaluates it. That boils at 4.2238 K; on ITS-90 it is 4.2221 K
+//! (NISTIR 8474 (2023), 10.6028/NIST.IR.8474).
+
+use crate::spin::constants::R_J_PER_MOL_K;
 
 /// Latent heat of helium at its normal boiling point, J/g.
 pub const LATENT_HEAT_J_G: f64 = 20.564_394_565_990_526;
@@ -9,8 +12,6 @@ pub const LATENT_HEAT_J_G: f64 = 20.564_394_565_990_526;
 pub const LIQUID_G_L: f64 = 124.669_267_865_497_7;
 /// Density of the vapour over that of the liquid at the normal boiling point.
 pub const VAPOUR_TO_LIQUID: f64 = 0.135_579_601_409_178_38;
-/// Molar gas constant, J/(mol K), exact since 2019.
-pub const GAS_CONSTANT_J_MOL_K: f64 = 8.314_462_618_153_24;
 /// Molar mass of helium, g/mol.
 pub const HELIUM_G_MOL: f64 = 4.002_602;
 
@@ -35,8 +36,9 @@ pub fn boiled_l(heat_j: f64) -> f64 {
 
 /// Litres of gas at `gas_k` and one atmosphere from one litre of liquid.
 pub fn expansion_ratio(gas_k: f64) -> f64 {
-    let ideal_m3_mol = GAS_CONSTANT_J_MOL_K * gas_k / ATMOSPHERE_PA;
-    LIQUID_G_L / HELIUM_G_MOL * (ideal_m3_mol + VIRIAL_M3_MOL)
+    let ideal_m3_mol = R_J_PER_MOL_K * gas_k / ATMOSPHERE_PA;
+    let gas_l_mol = 1000.0 * (ideal_m3_mol + VIRIAL_M3_MOL);
+    LIQUID_G_L / HELIUM_G_MOL * gas_l_mol
 }
 
 /// Gas in L/min (at `gas_k`, one atmosphere) that leaves a vessel in which `heat_w` evaporates

@@ -5,7 +5,7 @@
 //! regenerated: warmed to the temperature of condensation for a while, and cooled again.
 
 use super::bounds::Bounds;
-use super::helium::GAS_CONSTANT_J_MOL_K;
+use crate::spin::constants::R_J_PER_MOL_K;
 
 /// Latent heat of ³He at zero temperature, J/mol (from memory, not checked).
 const LATENT_AT_ZERO_J_MOL: f64 = 20.6;
@@ -14,7 +14,7 @@ const COLD_WITHIN_K: f64 = 0.005;
 
 /// Latent heat of ³He at low temperature, J/mol: L₀ + (5/2)RT.
 pub fn helium3_latent_j_mol(t_k: f64) -> f64 {
-    LATENT_AT_ZERO_J_MOL + 2.5 * GAS_CONSTANT_J_MOL_K * t_k
+    LATENT_AT_ZERO_J_MOL + 2.5 * R_J_PER_MOL_K * t_k
 }
 
 /// Time in s that `amount_mol` of ³He lasts at `t_k` under `load_w`.
@@ -118,10 +118,9 @@ impl PotParams {
         bounds.not_negative("empty_bath_w", self.empty_bath_w);
         bounds.positive("empty_bath_k", self.empty_bath_k);
         bounds.positive("empty_bath_tau_s", self.empty_bath_tau_s);
-        bounds.demand(!(self.dry_k <= self.base_k), || "`dry_k` must be above `base_k`".to_owned());
-        bounds.demand(!(self.condensing_k <= self.base_k), || {
-            "`condensing_k` must be above `base_k`".to_owned()
-        });
+        bounds.forbid(self.dry_k <= self.base_k, || "`dry_k` must be above `base_k`".to_owned());
+        bounds
+            .forbid(self.condensing_k <= self.base_k, || "`condensing_k` must be above `base_k`".to_owned());
     }
 
     /// All faults, one sentence each; empty if there is none.
@@ -274,7 +273,9 @@ impl Pot {
     /// Moves by `step_s`, which must not go beyond the next event.
     pub(super) fn move_by(&mut self, step_s: f64, extra_w: f64, bath_empty: bool) {
         let r = self.relaxation(extra_w, bath_empty);
-        self.t_k = r.target_k + (r.from_k - r.target_k) * (-step_s / r.tau_s).exp();
+        let x = -step_s / r.tau_s;
+        self.t_k = r.from_k * x.exp() - r.target_k * x.exp_m1();
+        assert!(self.t_k > 0.0, "a temperature is above zero");
         match &mut self.phase {
             PotPhase::Pumped => {
                 let used_j = (self.params.static_load_w + extra_w) * step_s;

@@ -43,7 +43,7 @@ impl StageParams {
         bounds.not_negative("warming_k_w", self.warming_k_w);
         bounds.within("rf_part", self.rf_part, 0.0, 1.0);
         bounds.within("rf_bath_part", self.rf_bath_part, 0.0, 1.0);
-        bounds.demand(!(self.rf_part + self.rf_bath_part > 1.0), || {
+        bounds.forbid(self.rf_part + self.rf_bath_part > 1.0, || {
             "`rf_part` and `rf_bath_part` together must not be above 1".to_owned()
         });
         bounds.not_negative("eddy_w_s2_t2", self.eddy_w_s2_t2);
@@ -86,13 +86,17 @@ impl Stage {
     }
 
     /// Follows a pot that relaxes exponentially: two time constants in a row, in closed form
-    /// T(t) = S + (T₀−S)e^{−bt} + (P₀−P) b (e^{−at} − e^{−bt})/(b−a).
+    /// T(t) = S + (T₀−S)e^{−bt} + (P₀−P) b (e^{−at} − e^{−bt})/(b−a), S = P + RQ. Written as a sum of
+    /// positive parts, so that a large load doesn't cancel the digits of a small temperature.
     pub(super) fn move_by(&mut self, step_s: f64, pot: Relaxation, load_w: f64) {
         let (a, b) = (1.0 / pot.tau_s, 1.0 / self.params.tau_s);
-        let end_k = pot.target_k + self.params.warming_k_w * load_w;
-        self.t_k = end_k
-            + (self.t_k - end_k) * (-b * step_s).exp()
-            + (pot.from_k - pot.target_k) * b * difference_quotient(a, b, step_s);
+        let (kept, new) = ((-b * step_s).exp(), -(-b * step_s).exp_m1());
+        let from_pot = (b * difference_quotient(a, b, step_s)).min(new);
+        self.t_k = self.t_k * kept
+            + self.params.warming_k_w * load_w * new
+            + pot.target_k * (new - from_pot)
+            + pot.from_k * from_pot;
+        assert!(self.t_k > 0.0, "a temperature is above zero");
     }
 
     pub(super) fn shown_k(&self, t_k: f64, rng: &mut ChaCha8Rng) -> f64 {

@@ -6,7 +6,7 @@
 //! monotonic, so values there are refused. Below 1.25 K ⁴He has the formula of a
 //! classical gas over a liquid of constant binding energy.
 
-use super::helium::GAS_CONSTANT_J_MOL_K;
+use crate::spin::constants::R_J_PER_MOL_K;
 
 /// Which helium.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -122,7 +122,7 @@ pub fn range_k(isotope: Isotope) -> (f64, f64) {
 /// [`VapourError::Temperature`] outside [`range_k`].
 pub fn pressure_pa(isotope: Isotope, t_k: f64) -> Result<f64, VapourError> {
     let (low_k, high_k) = range_k(isotope);
-    if !(t_k >= low_k && t_k <= high_k) {
+    if !(low_k..=high_k).contains(&t_k) {
         return Err(VapourError::Temperature { t_k, low_k, high_k });
     }
     let branch = match isotope {
@@ -141,7 +141,7 @@ pub fn temperature_k(isotope: Isotope, p_pa: f64) -> Result<f64, VapourError> {
     let (low_k, high_k) = range_k(isotope);
     let (low_pa, high_pa) = (pressure_pa(isotope, low_k)?, pressure_pa(isotope, high_k)?);
     // One part in 10¹² to spare, so that a pressure computed at an end is taken back.
-    if !(p_pa >= low_pa * (1.0 - 1e-12) && p_pa <= high_pa * (1.0 + 1e-12)) {
+    if !(low_pa * (1.0 - 1e-12)..=high_pa * (1.0 + 1e-12)).contains(&p_pa) {
         return Err(VapourError::Pressure { p_pa, low_pa, high_pa });
     }
     let ln_p = p_pa.ln();
@@ -155,18 +155,18 @@ pub fn temperature_k(isotope: Isotope, p_pa: f64) -> Result<f64, VapourError> {
 
 /// Vapour pressure of ⁴He in Pa below the range of ITS-90, 0.1 to 1.25 K:
 /// ln(p/Pa) = i₀ − L₀/(RT) + (5/2) ln T with L₀ = 59.83 J/mol (J. Phys. Chem. Ref. Data 27, 1217
-/// (1998)) and i₀ = 9.941635 from (2πm/h²)^{3/2} k^{5/2}. At 1.25 K it lies 0.016 % above ITS-90.
+/// (1998)) and i₀ = 9.9416349 from (2πm/h²)^{3/2} k^{5/2}. At 1.25 K it lies 0.016 % above ITS-90.
 ///
 /// # Errors
 /// [`VapourError::Temperature`] outside 0.1 to 1.25 K.
 pub fn cold_helium4_pa(t_k: f64) -> Result<f64, VapourError> {
-    const CHEMICAL_CONSTANT: f64 = 9.941_635;
+    const CHEMICAL_CONSTANT: f64 = 9.941_634_902_888;
     const BINDING_J_MOL: f64 = 59.83;
     let (low_k, high_k) = (0.1, HE4_SUPERFLUID.low_k);
-    if !(t_k >= low_k && t_k <= high_k) {
+    if !(low_k..=high_k).contains(&t_k) {
         return Err(VapourError::Temperature { t_k, low_k, high_k });
     }
-    Ok((CHEMICAL_CONSTANT - BINDING_J_MOL / (GAS_CONSTANT_J_MOL_K * t_k) + 2.5 * t_k.ln()).exp())
+    Ok((CHEMICAL_CONSTANT - BINDING_J_MOL / (R_J_PER_MOL_K * t_k) + 2.5 * t_k.ln()).exp())
 }
 
 #[cfg(test)]

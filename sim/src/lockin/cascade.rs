@@ -11,7 +11,7 @@
 //! the integral ∫₀ˢ e^{−2y} y^m dy in closed form. Its Cholesky root is taken once for
 //! a step s and kept, so that a step costs a few multiplications and `order` normal deviates.
 
-use super::gamma::rising;
+use super::gamma::ladder;
 
 const STAGES: usize = super::ORDER_MAX as usize;
 const KEPT_STEPS: usize = 4;
@@ -33,27 +33,30 @@ impl Step {
         assert!((1..=STAGES).contains(&order), "filter order {order} is outside 1 to {STAGES}");
         let bounded = s.min(FORGOTTEN);
         let mut decay = [0.0; STAGES];
-        let mut rise = [0.0; STAGES];
+        let rise = ladder::<STAGES>(bounded);
         let mut term = (-bounded).exp();
-        for k in 0..order {
-            decay[k] = term;
+        for (k, slot) in decay.iter_mut().enumerate() {
+            *slot = term;
             term *= bounded / (k + 1) as f64;
-            rise[k] = rising(k as u32 + 1, bounded);
         }
         Self { s, order, decay, rise, root: noise_root(order, bounded) }
     }
 }
 
 /// Lower Cholesky root of the noise covariance for D²/(2τ) = 1.
+#[expect(clippy::needless_range_loop, reason = "matrices are clearer by their indices")]
 fn noise_root(order: usize, s: f64) -> [[f64; STAGES]; STAGES] {
-    let factorial = |k: usize| (1..=k).map(|i| i as f64).product::<f64>();
+    // m!/((i−1)!(j−1)!) is a binomial coefficient.
+    const BINOMIAL: [[f64; STAGES]; STAGES] =
+        [[1.0, 1.0, 1.0, 1.0], [1.0, 2.0, 3.0, 4.0], [1.0, 3.0, 6.0, 10.0], [1.0, 4.0, 10.0, 20.0]];
+    let arrived = ladder::<{ 2 * STAGES - 1 }>(2.0 * s);
     let mut q = [[0.0; STAGES]; STAGES];
-    for i in 0..order {
-        for j in 0..order {
-            let m = i + j;
-            let weight = factorial(m) / (factorial(i) * factorial(j)) * 0.5_f64.powi(m as i32 + 1);
-            q[i][j] = weight * rising(m as u32 + 1, 2.0 * s);
+    let mut half = 0.5;
+    for m in 0..2 * order - 1 {
+        for i in m.saturating_sub(order - 1)..=m.min(order - 1) {
+            q[i][m - i] = BINOMIAL[i][m - i] * half * arrived[m];
         }
+        half *= 0.5;
     }
     // For short steps the stages' variances differ by many powers of s. Scaled to
     // correlations the matrix is at worst the Hilbert matrix, which is harmless at order 4.
@@ -156,6 +159,7 @@ mod tests {
 
     /// Two steps in a row must be the same as one of both: Q(s+t) = Q(t) + A(t) Q(s) A(t)ᵀ.
     #[test]
+    #[expect(clippy::needless_range_loop, reason = "matrices are clearer by their indices")]
     fn noise_of_two_steps_adds_up_to_that_of_one() {
         for order in 1..=STAGES {
             for (s, t) in [(1e-4, 3e-4), (0.01, 0.5), (0.7, 1.9), (5.0, 1e-3), (30.0, 40.0)] {
@@ -172,6 +176,45 @@ mod tests {
                             }
                         }
                         assert!((carried / q12[i][j] - 1.0).abs() < 1e-11, "{order} {s} {t} {i} {j}");
+                    }
+                }
+            }
+        }
+    }
+
+    /// The covariance once more from the matrix exponential of the block matrix
+    /// [[−A, L Lᵀ], [0, Aᵀ]]·s (IEEE Trans. Autom. Control 23, 395 (1978); from memory, not checked),
+    /// with the exponential of a linear-algebra library.
+    #[test]
+    fn transition_and_noise_agree_with_a_matrix_exponential() {
+        for order in 1..=STAGES {
+            for s in [0.05, 0.4, 1.0, 3.0, 8.0] {
+                let step = Step::new(order, s);
+                let q = covariance(&step);
+                let a = nalgebra::DMatrix::from_fn(order, order, |i, j| {
+                    if i == j {
+                        -1.0
+                    } else if i == j + 1 {
+                        1.0
+                    } else {
+                        0.0
+                    }
+                });
+                let mut block = nalgebra::DMatrix::zeros(2 * order, 2 * order);
+                block.view_mut((0, 0), (order, order)).copy_from(&(-&a * s));
+                block.view_mut((order, order), (order, order)).copy_from(&(a.transpose() * s));
+                // D²/2 = τ for D²/(2τ) = 1, and the noise enters the first stage alone.
+                block[(0, order)] = s;
+                let exponential = block.exp();
+                let transition = exponential.view((order, order), (order, order)).transpose();
+                let noise = &transition * exponential.view((0, order), (order, order));
+                for i in 0..order {
+                    for j in 0..order {
+                        let decay = if j <= i { step.decay[i - j] } else { 0.0 };
+                        assert!((transition[(i, j)] - decay).abs() < 1e-12);
+                        // −A makes entries of size e^s, and that many digits are lost in the product.
+                        let lost = 1e-13 * s.exp() * s.exp();
+                        assert!((noise[(i, j)] - q[i][j]).abs() < lost.max(1e-13), "{order} {s} {i} {j}");
                     }
                 }
             }

@@ -26,6 +26,24 @@ pub(super) fn rising(n: u32, x: f64) -> f64 {
     }
 }
 
+/// P(1, x) … P(N, x). From the highest down each adds a positive term, P(k, x) = P(k+1, x) + x^k e^{−x}/k!,
+/// so one series serves all and none loses digits.
+pub(super) fn ladder<const N: usize>(x: f64) -> [f64; N] {
+    let mut rungs = [0.0; N];
+    let mut terms = [0.0; N];
+    let mut term = (-x).exp();
+    for (k, slot) in terms.iter_mut().enumerate() {
+        *slot = term;
+        term *= x / (k + 1) as f64;
+    }
+    let mut rung = rising(N as u32, x);
+    for k in (0..N).rev() {
+        rungs[k] = rung;
+        rung += terms[k];
+    }
+    rungs
+}
+
 /// e^{−x} Σ_{k<n} x^k/k!, what is left of a step after n stages.
 pub(super) fn falling(n: u32, x: f64) -> f64 {
     let mut term = (-x).exp();
@@ -48,6 +66,16 @@ mod tests {
             let below = rising(n, edge * (1.0 - 1e-14));
             let above = rising(n, edge);
             assert!((below - above).abs() < 1e-13, "order {n}: {below} and {above}");
+        }
+    }
+
+    #[test]
+    fn the_ladder_has_the_same_rungs() {
+        for x in [0.0, 1e-200, 1e-8, 0.3, 2.0, 7.9, 8.1, 40.0, 1600.0] {
+            for (k, rung) in ladder::<7>(x).into_iter().enumerate() {
+                let expected = rising(k as u32 + 1, x);
+                assert!((rung - expected).abs() <= 4e-15 * expected, "P({}, {x}): {rung}, {expected}", k + 1);
+            }
         }
     }
 

@@ -94,6 +94,7 @@ pub struct Lockin {
     order: usize,
     tau_s: f64,
     phase_deg: f64,
+    reference: Reference,
     in_phase: Cascade,
     quadrature: Cascade,
     overload: bool,
@@ -101,7 +102,7 @@ pub struct Lockin {
 }
 
 impl Lockin {
-    /// A lock-in at rest: order 2, time constant 0.1 s, set to the phase of the signal.
+    /// A lock-in at rest: order 2, time constant 0.1 s, set to the phase of the signal, on the chop.
     ///
     /// # Panics
     /// If the parameters have faults; [`LockinParams::check`] tells them.
@@ -109,6 +110,7 @@ impl Lockin {
         assert!(params.check().is_empty(), "lock-in parameters must be checked before use");
         let phase_deg = params.signal_phase_deg;
         Self {
+            reference: Reference::Chop { duty: params.chop_duty },
             params,
             order: 2,
             tau_s: 0.1,
@@ -166,6 +168,25 @@ impl Lockin {
         Ok(())
     }
 
+    /// Sets what the lock-in is locked to. The stages keep what they hold: the reading goes over to
+    /// the new signal as fast as the filter lets it.
+    pub fn set_reference(&mut self, reference: Reference) {
+        self.reference = reference;
+    }
+
+    /// What the lock-in is locked to.
+    pub fn reference(&self) -> Reference {
+        self.reference
+    }
+
+    /// Frequency at which it detects, Hz: where the density of the current noise counts.
+    pub fn detection_hz(&self) -> f64 {
+        match self.reference {
+            Reference::Chop { .. } | Reference::Fundamental => self.params.reference_hz,
+            Reference::SecondHarmonic => 2.0 * self.params.reference_hz,
+        }
+    }
+
     /// Filter order.
     pub fn order(&self) -> u32 {
         self.order as u32
@@ -183,7 +204,7 @@ impl Lockin {
 
     /// Lets `dt_s` pass with a constant input. Draws twice `order` normal deviates whatever the
     /// noise is, so that silencing it doesn't shift what is drawn later. Time that isn't a
-    /// positive number doesn't pass; an input that isn't a number counts as overload and zero.
+    /// positive number doesn't pass, and a step is at most a year; an input that isn't a number counts as overload and zero.
     pub fn advance(&mut self, dt_s: f64, input: LockinInput, rng: &mut ChaCha8Rng) {
         let dt_s = passed_s(dt_s);
         if dt_s == 0.0 {
@@ -281,6 +302,15 @@ mod tests {
         }
         assert_eq!(lockin.x_a(), 0.0);
         assert_eq!(rng.get_word_pos(), 0);
+    }
+
+    #[test]
+    fn the_second_harmonic_is_detected_at_twice_the_frequency() {
+        let mut lockin = Lockin::new(LockinParams::example());
+        assert_eq!(lockin.reference(), Reference::Chop { duty: 0.5 });
+        assert_eq!(lockin.detection_hz(), 95.0);
+        lockin.set_reference(Reference::SecondHarmonic);
+        assert_eq!(lockin.detection_hz(), 190.0);
     }
 
     #[test]

@@ -102,11 +102,11 @@ impl MagnetParams {
         bounds.positive("inductance_h", self.inductance_h);
         bounds.positive("current_limit_a", self.current_limit_a);
         bounds.positive("tesla_per_ampere", self.tesla_per_ampere);
-        bounds.demand(!self.segments.is_empty(), || "`segments` must hold at least one ramp rate".to_owned());
+        bounds.forbid(self.segments.is_empty(), || "`segments` must hold at least one ramp rate".to_owned());
         for (k, segment) in self.segments.iter().enumerate() {
             bounds.positive(&format!("segments[{k}].up_to_t"), segment.up_to_t);
             bounds.positive(&format!("segments[{k}].rate_t_s"), segment.rate_t_s);
-            bounds.demand(k == 0 || !(segment.up_to_t <= self.segments[k - 1].up_to_t), || {
+            bounds.forbid(k > 0 && segment.up_to_t <= self.segments[k - 1].up_to_t, || {
                 format!("`segments[{k}].up_to_t` must be above that of the segment before it")
             });
         }

@@ -48,6 +48,19 @@ fn the_ramp_arrives_when_it_says() {
 }
 
 #[test]
+fn looking_ahead_moves_nothing() {
+    let mut magnet = Magnet::new(MagnetParams::example());
+    magnet.set_target(0.7).unwrap();
+    magnet.advance(3.0);
+    let now_t = magnet.field_t();
+    let then_t = magnet.field_after_t(0.4);
+    assert_eq!(magnet.field_t(), now_t);
+    magnet.advance(0.4);
+    assert_eq!(magnet.field_t(), then_t);
+    assert_eq!(magnet.field_after_t(0.0), then_t);
+}
+
+#[test]
 fn limits_are_kept() {
     let mut magnet = Magnet::new(plain());
     assert!(magnet.set_target(6.0).is_ok());

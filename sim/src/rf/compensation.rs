@@ -43,7 +43,7 @@ impl Compensation {
     /// [`RfError::Frequency`] outside the measured range: a guess there would be made up.
     pub fn transmission_db(&self, frequency_hz: f64) -> Result<f64, RfError> {
         let (low_hz, high_hz) = (self.points[0].0, self.points[self.points.len() - 1].0);
-        if !(frequency_hz >= low_hz && frequency_hz <= high_hz) {
+        if !(low_hz..=high_hz).contains(&frequency_hz) {
             return Err(RfError::Frequency { frequency_hz, low_hz, high_hz });
         }
         let above = self.points.partition_point(|point| point.0 < frequency_hz);

@@ -53,12 +53,12 @@ impl RfSourceParams {
         let mut bounds = Bounds::new();
         bounds.positive("frequency_min_hz", self.frequency_min_hz);
         bounds.positive("frequency_max_hz", self.frequency_max_hz);
-        bounds.demand(!(self.frequency_min_hz >= self.frequency_max_hz), || {
+        bounds.forbid(self.frequency_min_hz >= self.frequency_max_hz, || {
             "`frequency_min_hz` must be below `frequency_max_hz`".to_owned()
         });
         bounds.within("level_min_dbm", self.level_min_dbm, -200.0, 60.0);
         bounds.within("level_max_dbm", self.level_max_dbm, -200.0, 60.0);
-        bounds.demand(!(self.level_min_dbm >= self.level_max_dbm), || {
+        bounds.forbid(self.level_min_dbm >= self.level_max_dbm, || {
             "`level_min_dbm` must be below `level_max_dbm`".to_owned()
         });
         bounds.within("levelled_low_dbm", self.levelled_low_dbm, -200.0, 60.0);
@@ -115,7 +115,7 @@ impl RfSource {
     /// [`RfError::Frequency`] outside the source's range; nothing changes then.
     pub fn set_frequency(&mut self, frequency_hz: f64) -> Result<(), RfError> {
         let (low_hz, high_hz) = (self.params.frequency_min_hz, self.params.frequency_max_hz);
-        if !(frequency_hz >= low_hz && frequency_hz <= high_hz) {
+        if !(low_hz..=high_hz).contains(&frequency_hz) {
             return Err(RfError::Frequency { frequency_hz, low_hz, high_hz });
         }
         self.frequency_hz = frequency_hz;
@@ -128,7 +128,7 @@ impl RfSource {
     /// [`RfError::Level`] outside the source's range; nothing changes then.
     pub fn set_level(&mut self, level_dbm: f64) -> Result<(), RfError> {
         let (low_dbm, high_dbm) = (self.params.level_min_dbm, self.params.level_max_dbm);
-        if !(level_dbm >= low_dbm && level_dbm <= high_dbm) {
+        if !(low_dbm..=high_dbm).contains(&level_dbm) {
             return Err(RfError::Level { level_dbm, low_dbm, high_dbm });
         }
         let step_db = self.params.level_step_db;

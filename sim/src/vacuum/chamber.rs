@@ -55,7 +55,7 @@ impl ChamberParams {
         bounds.not_negative("burst_mean_pa", self.burst_mean_pa);
         bounds.within("gauge_noise", self.gauge_noise, 0.0, 1.0);
         bounds.not_negative("gauge_min_pa", self.gauge_min_pa);
-        bounds.demand((1..=9).contains(&self.gauge_digits), || {
+        bounds.forbid(!(1..=9).contains(&self.gauge_digits), || {
             format!("`gauge_digits` must lie between 1 and 9, found {}", self.gauge_digits)
         });
         bounds.done()

@@ -1,5 +1,6 @@
 //! Pressures in several units, and what a residual gas does to a surface.
 
+use crate::spin::constants::{N_A_PER_MOL, R_J_PER_MOL_K};
 use std::f64::consts::PI;
 
 /// One millibar, Pa.
@@ -10,9 +11,6 @@ pub const TORR_PA: f64 = 101_325.0 / 760.0;
 pub const LANGMUIR_PA_S: f64 = 1e-6 * TORR_PA;
 /// Sites per m² that count as one monolayer (10¹⁵ per cm², the usual convention).
 pub const MONOLAYER_M2: f64 = 1e19;
-
-const AVOGADRO_MOL: f64 = 6.022_140_76e23;
-const GAS_CONSTANT_J_MOL_K: f64 = 8.314_462_618_153_24;
 
 /// A residual gas.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -68,7 +66,7 @@ pub fn torr_to_pa(pressure_torr: f64) -> f64 {
 /// ```
 pub fn flux_m2_s(pressure_pa: f64, gas_k: f64, gas: Gas) -> f64 {
     let molar_kg = gas.molar_g() * 1e-3;
-    pressure_pa * AVOGADRO_MOL / (2.0 * PI * molar_kg * GAS_CONSTANT_J_MOL_K * gas_k).sqrt()
+    pressure_pa * N_A_PER_MOL / (2.0 * PI * molar_kg * R_J_PER_MOL_K * gas_k).sqrt()
 }
 
 /// Time in s in which a monolayer of 10¹⁵ per cm² lands, if a part `sticking` (0 to 1) stays.
