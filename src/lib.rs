@@ -3,10 +3,12 @@
 
 pub mod analysis;
 pub mod bench;
+pub mod cli;
 pub mod diagnostic;
 pub mod drive;
 pub mod instrument;
 pub mod quantity;
 pub mod record;
+pub mod run;
 pub mod script;
 pub mod supervisor;
