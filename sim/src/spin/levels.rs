@@ -75,6 +75,14 @@ impl Levels {
         &self.levels
     }
 
+    /// Spin quantum number of a site.
+    ///
+    /// # Panics
+    /// If there is no such site.
+    pub fn spin(&self, site: usize) -> f64 {
+        self.sites[site].spin
+    }
+
     /// Thermal occupation of each state (not level) at `temperature_k`; at 0 K the lowest level shares it.
     ///
     /// Boltzmann's law, e^(−E/kT)/Z.
