@@ -20,11 +20,11 @@ pub struct Junction {
 }
 
 impl Junction {
-    /// Change of the current when the order changes by the vector `−order`, A.
-    pub(super) fn loss_a(&self, order: &Vector3<f64>) -> f64 {
+    /// The vector whose product with the order that is lost gives the change of the current, A.
+    pub(super) fn loss_a(&self) -> Vector3<f64> {
         let tip = Vector3::from(self.tip_direction);
         let length = tip.norm();
-        if length > 0.0 { -self.current_a * self.polarisation * tip.dot(order) / length } else { 0.0 }
+        if length > 0.0 { tip * (-self.current_a * self.polarisation / length) } else { Vector3::zeros() }
     }
 }
 

@@ -82,26 +82,28 @@ impl Resonances {
     /// Change of the current while driven at `f_hz`, A.
     pub fn current_change_a(&self, f_hz: f64, driving: &Driving, junction: &Junction) -> f64 {
         let saturation = driving.saturation();
+        let loss_a = junction.loss_a();
         let mut sum = 0.0;
         for line in &self.list {
             let s = saturation * line.relative_rabi_squared;
             let x = 2.0 * PI * (f_hz - line.f0_hz) * driving.t2_s;
             let broadened = 1.0 + s;
             let shape = s * (1.0 + driving.asymmetry * x / broadened.sqrt()) / (broadened + x * x);
-            sum += junction.loss_a(&line.order) * shape;
+            sum += loss_a.dot(&line.order) * shape;
         }
         sum
     }
 
     /// The same as lines of fixed height and width, for one drive at all frequencies.
     pub fn spectrum(&self, driving: &Driving, junction: &Junction) -> Result<Spectrum, ResonanceError> {
+        let loss_a = junction.loss_a();
         let line = |line: &Resonance| {
             let rabi_rad_s = driving.rabi_rad_s * line.relative_rabi_squared.sqrt();
             let driving = Driving { rabi_rad_s, ..*driving };
             Line {
                 f0_hz: line.f0_hz,
                 width_hz: driving.width_hz(),
-                height_a: junction.loss_a(&line.order) * driving.saturated_fraction(),
+                height_a: loss_a.dot(&line.order) * driving.saturated_fraction(),
                 asymmetry: driving.asymmetry,
             }
         };
