@@ -161,6 +161,22 @@ fn slips_inside_spins_are_noted_in_json() {
     assert_found(&case.ignored, &[(1, "there is no field `D_Ghz` here (did you mean `D_GHz`?)")]);
 }
 
+/// S = 2 with D and F: 4D ± 24F, under either name of the term.
+#[test]
+fn the_fourth_order_term_has_two_names_and_one_value() {
+    let text = |fields: &str| {
+        format!(
+            r#"{{ "spins": [{{"type": "e", "S": 2, "g": 2, "D_GHz": -10, {fields}}}], "B_T": [0, 0, 0] }}"#
+        )
+    };
+    for name in ["F4_GHz", "F_GHz"] {
+        let lines = read_json(&text(&format!("\"{name}\": 0.1"))).unwrap().lines().unwrap();
+        assert!((lines.fields[0].eigenvalues_ghz[0] + 42.4).abs() < 1e-12);
+    }
+    let both = text("\"F4_GHz\": 0.1, \"F_GHz\": 0.1");
+    assert_found(&read_json(&both).unwrap_err(), &[(1, "are the same term")]);
+}
+
 #[test]
 fn both_notations_and_several_fields_agree() {
     let ron = "(
