@@ -45,6 +45,24 @@ impl Resonances {
     /// The matrix element is the root mean square of the two directions across
     /// the axis. Populations are thermal over all levels, so lines of a
     /// hyperfine pattern share the spin's order as the nuclear states do.
+    ///
+    /// ```
+    /// use noctule_sim::resonance::Resonances;
+    /// use noctule_sim::spin::{Coupling, Site, SpinSystem};
+    /// # use nalgebra::Vector3;
+    ///
+    /// // A pair with J = 0.8 GHz, the tip's field on the first spin only: four lines.
+    /// let pair = vec![Site::electron(0.5).g_factor(1.8), Site::electron(0.5).g_factor(1.8)];
+    /// let pair = SpinSystem::new(pair, vec![Coupling::isotropic([0, 1], 0.8)])?;
+    /// let levels = pair.levels_with_site_field([0.0, 0.0, 0.9], 0, [0.0, 0.0, 0.02])?;
+    /// let lines = Resonances::of(&levels, 0, Vector3::z(), 0.4)?;
+    /// let f_ghz: Vec<f64> = lines.list().iter().map(|line| (line.f0_hz / 1e6).round() / 1e3).collect();
+    /// assert_eq!(f_ghz, [22.053, 22.853, 22.999, 23.799]);
+    /// # Ok::<(), noctule_sim::spin::SpinError>(())
+    /// ```
+    ///
+    /// # Panics
+    /// If there is no such site.
     pub fn of(
         levels: &Levels,
         site: usize,
