@@ -120,3 +120,24 @@ fn ending(out: &mut String, summary: &Summary) {
     let parked = if summary.parked { "the bench is parked" } else { "the bench is NOT fully parked" };
     let _ = writeln!(out, "\n{}: {}{place}; {parked}", summary.outcome.word(), summary.reason);
 }
+
+/// Says how a run ended: as JSON on stdout, or as a report on stderr.
+pub fn finish(
+    bench: &Bench,
+    tally: &RunTally,
+    summary: &mut Summary,
+    window: Option<Moment>,
+    folder: &crate::run::RunFolder,
+    json: bool,
+) {
+    if json {
+        println!("{}", serde_json::to_string(summary).expect("a summary is plain data"));
+        return;
+    }
+    let bytes = std::fs::metadata(folder.run_file()).map_or(0, |m| m.len());
+    eprintln!("\n{}", report(bench, tally, summary, window, bytes));
+    eprintln!("run file  {}", folder.run_file().display());
+    if let Some(brief) = &summary.brief {
+        eprintln!("brief     {brief}");
+    }
+}

@@ -1,13 +1,10 @@
 //! `noctule rehearse`
 
-use super::EXIT_REJECTED;
-use super::closing::report;
+use super::common::{load_sequence, now_in, reject, reject_all, start_log, window};
 use super::progress::Progress;
-use crate::diagnostic::{Diagnostic, render};
 use crate::drive::virtual_time::{Nobody, Onlooker};
 use crate::record::{Durability, Store};
 use crate::run::{BenchSource, RunFolder, Setup, rehearse};
-use crate::script::Sequence;
 use std::path::PathBuf;
 use std::time::Instant;
 
@@ -25,6 +22,12 @@ pub struct Rehearse {
     /// Seed of everything random: the same seed gives the same digest.
     #[arg(long, default_value_t = 1)]
     seed: u64,
+    /// When the rehearsed run begins, like 22:00; now where it is left out.
+    #[arg(long)]
+    start: Option<String>,
+    /// End of the window, like 07:30 or "13:30 tomorrow".
+    #[arg(long)]
+    until: Option<String>,
     /// Folder for the run file and the brief; a new one under runs/ where it is left out.
     #[arg(long)]
     out: Option<PathBuf>,
@@ -35,57 +38,36 @@ pub struct Rehearse {
 
 impl Rehearse {
     /// Runs the command.
-    pub fn run(self, _verbose: u8) -> u8 {
+    pub fn run(self, verbose: u8) -> u8 {
+        self.try_run(verbose).unwrap_or_else(|code| code)
+    }
+
+    fn try_run(self, verbose: u8) -> Result<u8, u8> {
         let started = Instant::now();
-        let sequence = match Sequence::load(&self.sequence) {
-            Ok(sequence) => sequence,
-            Err(reason) => {
-                eprintln!("error: {reason}");
-                return EXIT_REJECTED;
-            }
+        let sequence = load_sequence(&self.sequence)?;
+        let source =
+            BenchSource::load(self.bench.as_deref()).map_err(|d| reject_all(&[*d], "", self.json))?;
+        let mut setup = Setup::for_rehearsal(sequence, source, self.world.as_deref(), self.seed, None)
+            .map_err(|error| reject_all(&error.diagnostics, &error.source, self.json))?;
+        let now = now_in(setup.bench.time_zone.as_deref())?;
+        let start = match self.start.as_deref() {
+            Some(text) => crate::run::parse_time(text, &now).map_err(|reason| reject(&reason))?,
+            None => now.clone(),
         };
-        let source = match BenchSource::load(self.bench.as_deref()) {
-            Ok(source) => source,
-            Err(diagnostic) => return reject(&[*diagnostic], ""),
-        };
-        let setup = match Setup::for_rehearsal(sequence, source, self.world.as_deref(), self.seed, None) {
-            Ok(setup) => setup,
-            Err(error) => return reject(&error.diagnostics, &error.source),
-        };
-        let now = jiff::ZonedDateTime::now();
+        setup.window = window(self.until.as_deref(), &start)?;
         let stamp = now.strftime("%Y-%m-%d_%H%M").to_string();
-        let folder = match RunFolder::create(self.out.as_deref(), &stamp, &setup.sequence.name) {
-            Ok(folder) => folder,
-            Err(error) => {
-                eprintln!("error: {error}");
-                return EXIT_REJECTED;
-            }
-        };
-        let store = match Store::create(&folder.run_file(), Durability::ProcessEnd, &setup.documents()) {
-            Ok(store) => store,
-            Err(error) => {
-                eprintln!("error: {error}");
-                return EXIT_REJECTED;
-            }
-        };
+        let folder = RunFolder::create(self.out.as_deref(), &stamp, &setup.sequence.name)
+            .map_err(|e| reject(&e.to_string()))?;
+        start_log(verbose, Some(&folder.log()));
+        let store = Store::create(&folder.run_file(), Durability::ProcessEnd, &setup.documents())
+            .map_err(|e| reject(&e.to_string()))?;
         let onlooker: Box<dyn Onlooker> =
             if self.json { Box::new(Nobody) } else { Box::new(Progress::new(false)) };
-        let done = rehearse(&setup, Box::new(store), onlooker, &now.to_string());
+        let done = rehearse(&setup, Box::new(store), onlooker, &start.to_string());
         let mut summary = done.summary();
         summary.wall_s = started.elapsed().as_secs_f64();
         summary.run_file = Some(folder.run_file().display().to_string());
-        let bytes = std::fs::metadata(folder.run_file()).map_or(0, |m| m.len());
-        if self.json {
-            println!("{}", serde_json::to_string(&summary).expect("a summary is plain data"));
-        } else {
-            eprintln!("\n{}", report(&setup.bench, &done.tally, &summary, setup.window, bytes));
-            eprintln!("run file {}", folder.run_file().display());
-        }
-        summary.outcome.exit_code()
+        super::closing::finish(&setup.bench, &done.tally, &mut summary, setup.window, &folder, self.json);
+        Ok(summary.outcome.exit_code())
     }
-}
-
-fn reject(diagnostics: &[Diagnostic], source: &str) -> u8 {
-    eprint!("{}", render(diagnostics, source, false));
-    EXIT_REJECTED
 }

@@ -37,7 +37,8 @@ pub fn rehearse(
     onlooker: Box<dyn Onlooker>,
     started_at: &str,
 ) -> Rehearsed {
-    let instruments = simulate_all(&setup.bench, &setup.world, setup.seed);
+    let world = setup.world.as_deref().expect("a rehearsal has a world");
+    let instruments = simulate_all(&setup.bench, world, setup.seed);
     rehearse_with(setup, instruments, recorder, onlooker, started_at)
 }
 

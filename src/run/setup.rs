@@ -66,8 +66,8 @@ pub struct Setup {
     pub bench: Arc<Bench>,
     /// Where it came from.
     pub bench_source: BenchSource,
-    /// The world of the simulated microscope.
-    pub world: Arc<World>,
+    /// The world of the simulated microscope; none for a measurement.
+    pub world: Option<Arc<World>>,
     /// Its name.
     pub world_name: String,
     /// Its text.
@@ -109,13 +109,67 @@ impl Setup {
             sequence,
             bench: Arc::new(bench),
             bench_source,
-            world: Arc::new(world),
+            world: Some(Arc::new(world)),
             world_name,
             world_text,
             seed,
             window,
             warnings,
         })
+    }
+
+    /// A rehearsal that is taken up again: everything comes from its record.
+    ///
+    /// # Errors
+    /// All faults of the bench, or of the world.
+    pub fn for_resumed_rehearsal(
+        sequence: Sequence,
+        bench_source: BenchSource,
+        world_name: &str,
+        world_text: &str,
+        seed: u64,
+        window: Option<Moment>,
+    ) -> Result<Self, SetupError> {
+        let (bench, warnings) = read(&bench_source.text, &bench_source.name)
+            .map_err(|diagnostics| SetupError { diagnostics, source: bench_source.text.clone() })?;
+        let world = World::read(world_text).map_err(|faults| {
+            let message = format!("the recorded world can't be used: {faults}");
+            let diagnostic = Diagnostic::error(Code::BenchWorld, world_name, (0, 0), message);
+            SetupError { diagnostics: vec![diagnostic], source: world_text.to_owned() }
+        })?;
+        let (bench, _unplayed) = bench.rehearsed(world_name);
+        Ok(Self {
+            sequence,
+            bench: Arc::new(bench),
+            bench_source,
+            world: Some(Arc::new(world)),
+            world_name: world_name.to_owned(),
+            world_text: world_text.to_owned(),
+            seed,
+            window,
+            warnings,
+        })
+    }
+
+    /// A measurement: no world, or one that is none of ours to know.
+    pub fn for_measurement(
+        sequence: Sequence,
+        bench_source: BenchSource,
+        bench: Arc<Bench>,
+        seed: u64,
+        window: Option<Moment>,
+    ) -> Self {
+        Self {
+            sequence,
+            bench,
+            bench_source,
+            world: None,
+            world_name: String::new(),
+            world_text: String::new(),
+            seed,
+            window,
+            warnings: Vec::new(),
+        }
     }
 
     /// The texts that go into the record.
@@ -142,7 +196,7 @@ impl Setup {
             world: file_name(&self.world_name),
             world_hash: world,
             seed: self.seed,
-            rehearsal: true,
+            rehearsal: self.world.is_some(),
             version: env!("CARGO_PKG_VERSION").to_owned(),
         }
     }
