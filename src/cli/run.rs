@@ -99,7 +99,7 @@ impl Run {
         let measurement = Measurement {
             introduction: vec![setup.identity(), setup.context(&now.to_string())],
             sequence: setup.sequence.clone(),
-            bench: Arc::clone(bench),
+            bench: paced(bench, self.pace),
             bench_folder: source.folder(),
             seed: self.seed,
             pace: self.pace,
@@ -290,7 +290,7 @@ impl Resume {
         }];
         let measurement = Measurement {
             sequence,
-            bench: Arc::clone(bench),
+            bench: paced(bench, self.pace),
             bench_folder: source.folder(),
             seed,
             pace: self.pace,
@@ -306,6 +306,15 @@ impl Resume {
         }
         Ok(close(bench, &done, started, window, folder, self.json))
     }
+}
+
+/// Time-outs are real time; to the supervisor of a paced run they are as much longer.
+fn paced(bench: &Arc<Bench>, pace: f64) -> Arc<Bench> {
+    let mut bench = Bench::clone(bench);
+    for link in &mut bench.links {
+        link.timeout_s *= pace;
+    }
+    Arc::new(bench)
 }
 
 /// The end of the window does not move because the run was interrupted.

@@ -131,7 +131,7 @@ impl VirtualDrive {
 
     /// Puts an entry before everything else: what is run.
     pub fn introduce(&mut self, entry: &Entry) {
-        let kept = self.recorder.append(self.now, entry, &[]);
+        let kept = self.recorder.append(self.now, entry, &[]).and_then(|()| self.recorder.commit());
         self.heed_record(kept);
     }
 
@@ -199,6 +199,8 @@ impl VirtualDrive {
             }
             self.spare = batch;
             if let Some(through) = durable {
+                let kept = self.recorder.commit();
+                self.heed_record(kept);
                 self.supervisor.handle(Event::Durable { through }, self.now, &mut effects);
             }
             if let Some(error) = &self.record_error {

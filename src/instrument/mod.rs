@@ -56,7 +56,8 @@ pub trait Instrument {
     /// after [`ErrorKind::TimedOut`] unless the task's kind is.
     fn begin<'c>(&mut self, task: &Task, traced: Option<&'c Channel>) -> Result<(), InstrumentError>;
 
-    /// Asks for the end of the task: `None` while it runs, then its report, once. Repeatable while it runs.
+    /// Asks for the end of the task: `None` while it runs, then its report, until the next one begins.
+    /// Repeatable: an answer that was lost can be asked for again.
     fn poll(&mut self) -> Result<Option<TaskReport>, InstrumentError>;
 
     /// Ends a running task safely; no harm if none runs. Repeatable.

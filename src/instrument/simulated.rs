@@ -10,12 +10,13 @@ use noctule_sim::{Act, Refusal, Signal};
 #[derive(Debug)]
 pub struct Simulated {
     microscope: Microscope,
+    report: Option<TaskReport>,
 }
 
 impl Simulated {
     /// Around a microscope.
     pub fn new(microscope: Microscope) -> Self {
-        Self { microscope }
+        Self { microscope, report: None }
     }
 
     /// The microscope, to look at its truth or to inflict faults on it.
@@ -98,16 +99,21 @@ impl Instrument for Simulated {
     fn begin<'c>(&mut self, task: &Task, traced: Option<&'c Channel>) -> Result<(), InstrumentError> {
         let signal = traced.map(signal_of).transpose()?;
         let act = act_of(task, signal)?;
-        self.microscope.begin(act).map(|_| ()).map_err(|refusal| refused(&refusal))
+        self.microscope.begin(act).map_err(|refusal| refused(&refusal))?;
+        self.report = None;
+        Ok(())
     }
 
     fn poll(&mut self) -> Result<Option<TaskReport>, InstrumentError> {
         if let Some(report) = self.microscope.poll() {
             let (achieved, remark, data) = (report.achieved, report.remark, report.data);
-            return Ok(Some(TaskReport { achieved, remark, data }));
+            self.report = Some(TaskReport { achieved, remark, data });
         }
         if self.microscope.busy() {
             return Ok(None);
+        }
+        if let Some(report) = &self.report {
+            return Ok(Some(report.clone()));
         }
         Err(InstrumentError::new(ErrorKind::Refused, "no task is running"))
     }
