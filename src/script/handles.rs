@@ -40,16 +40,20 @@ impl Sweep {
         Some(Numbers::new(values, self.bench.channel(id).dimension()))
     }
 
-    /// The axis and the readings of a channel; two ways of one line are averaged point by point.
+    /// The axis, rising, and the readings of a channel; two ways of one line are averaged point by point.
     pub fn spectrum(&self, name: &str) -> Option<(Vec<f64>, Vec<f64>)> {
-        let values = self.column(name)?.values;
-        let (x, plan) = (self.x(), &self.data.plan);
+        let mut values = self.column(name)?.values.to_vec();
+        let (mut x, plan) = (self.x(), &self.data.plan);
         let line = usize::try_from(plan.fast.points).unwrap_or(0);
-        if !plan.both_ways || plan.slow.is_some() || values.len() != 2 * line {
-            return Some((x, values.to_vec()));
+        if plan.both_ways && plan.slow.is_none() && values.len() == 2 * line {
+            values = (0..line).map(|i| 0.5 * (values[i] + values[2 * line - 1 - i])).collect();
+            x.truncate(line);
         }
-        let mean = (0..line).map(|i| 0.5 * (values[i] + values[2 * line - 1 - i])).collect();
-        Some((x[..line].to_vec(), mean))
+        if plan.slow.is_none() && plan.fast.from > plan.fast.to {
+            x.reverse();
+            values.reverse();
+        }
+        Some((x, values))
     }
 
     /// Names of the channels that were read.

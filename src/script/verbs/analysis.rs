@@ -132,7 +132,7 @@ fn field_line(host: &Host, ctx: &NativeCallContext<'_>, list: Array) -> Result<F
         argument(ctx, &format!("no field line through {} trusted fits: {error}", fields.len()))
     })?;
     let title = format!(
-        "resonance against field: moment {:.4} ± {:.4} μB (g {:.4}), tip field {} ± {}, {} of {} fits",
+        "resonance against field: moment {:.5} ± {:.5} μB (g {:.4}), tip field {} ± {}, {} of {} fits",
         line.moment_mu_b,
         line.moment_error,
         line.g,

@@ -72,8 +72,8 @@ pub const VERBS: &[Verb] = &[
         name: "recentre",
         params: &[param("reach", Kind::Length, "how far to look to each side")],
         optional: 1,
-        gives: "a map with `dx`, `dy`, `moved`",
-        summary: "Puts the tip on the highest place near by, to make up for drift: heights at nine places, a paraboloid through them.",
+        gives: "a map with `dx`, `dy`, `found`",
+        summary: "Puts the tip on the highest place near by, to make up for drift: heights at nine places, a paraboloid through them, again until its top lies inside.",
         example: "recentre();",
         chapter: Chapter::Tip,
     },
@@ -259,36 +259,65 @@ fn find_spots(image: &mut Image) -> Array {
         .collect()
 }
 
-/// Heights at the places of a 3 × 3 pattern; the top of the paraboloid through them is the new place.
+/// Rounds of re-centring at most: after these the spin is lost, not just drifted.
+const CENTRING_ROUNDS: u32 = 4;
+
+/// Looks for the top again and again until it lies well inside the pattern.
 fn recentre(host: &Host, ctx: &NativeCallContext<'_>, reach_m: f64) -> Result<Map, Thrown> {
-    let (x0, y0) = position(host, ctx)?;
+    let start = position(host, ctx)?;
+    let mut at = start;
+    let mut found = false;
+    for _ in 0..CENTRING_ROUNDS {
+        let top = look_around(host, ctx, at, reach_m)?;
+        found = top.is_some();
+        let (dx, dy) = top.unwrap_or((0.0, 0.0));
+        at = (at.0 + dx, at.1 + dy);
+        go_to(host, ctx, at.0, at.1)?;
+        if dx.abs().max(dy.abs()) < 0.4 * reach_m {
+            break;
+        }
+    }
+    let length = |si| Quantity::new(si, Dimension::LENGTH);
+    let (dx, dy) = (at.0 - start.0, at.1 - start.1);
+    let title = if found {
+        format!("re-centred by {} and {}", rounded(dx), rounded(dy))
+    } else {
+        "re-centring found no top here".to_owned()
+    };
+    let body = json!({ "dx_m": dx, "dy_m": dy, "x_m": at.0, "y_m": at.1, "found": found });
+    host.record(ctx, Jot::Judgement { what: "recentre".to_owned(), sweep: None, title, body })?;
+    let mut map = Map::new();
+    map.insert("dx".into(), Dynamic::from(length(dx)));
+    map.insert("dy".into(), Dynamic::from(length(dy)));
+    map.insert("found".into(), found.into());
+    Ok(map)
+}
+
+fn rounded(length_m: f64) -> Quantity {
+    let digits = crate::quantity::significant(length_m, 3).parse().unwrap_or(length_m);
+    Quantity::new(digits, Dimension::LENGTH)
+}
+
+/// Heights at the places of a 3 × 3 pattern, and the way to the top of the paraboloid through them. A top
+/// outside the pattern is not to be trusted: then the way leads to its edge in that direction, no further.
+fn look_around(
+    host: &Host,
+    ctx: &NativeCallContext<'_>,
+    at: (f64, f64),
+    reach_m: f64,
+) -> Result<Option<(f64, f64)>, Thrown> {
     let height = host.channel(ctx, "Height")?;
     let mut places = Vec::new();
     let mut heights = Vec::new();
     for (i, j) in [(0, 0), (1, 0), (1, 1), (0, 1), (-1, 1), (-1, 0), (-1, -1), (0, -1), (1, -1)] {
         let (dx, dy) = (f64::from(i) * reach_m, f64::from(j) * reach_m);
-        must(host, ctx, Task::MoveTip { x_m: x0 + dx, y_m: y0 + dy, speed_m_s: MOVE_SPEED_M_S })?;
+        must(host, ctx, Task::MoveTip { x_m: at.0 + dx, y_m: at.1 + dy, speed_m_s: MOVE_SPEED_M_S })?;
         let request = Request::Read { channels: vec![height], samples: CENTRING_SAMPLES, spacing_s: 0.02 };
         if let Answer::Numbers(values) = host.call(ctx, request)? {
             places.push((dx, dy));
             heights.push(values.first().copied().unwrap_or(f64::NAN));
         }
     }
-    // A top outside the pattern is not to be trusted: then go to its edge in that direction, and no further.
     let top = crate::analysis::spots::paraboloid_top(&places, &heights);
-    let (dx, dy) = top.map_or((0.0, 0.0), |(x, y)| (x.clamp(-reach_m, reach_m), y.clamp(-reach_m, reach_m)));
-    go_to(host, ctx, x0 + dx, y0 + dy)?;
-    let moved = top.is_some();
-    let title = format!(
-        "re-centred by {} and {}",
-        Quantity::new(dx, Dimension::LENGTH),
-        Quantity::new(dy, Dimension::LENGTH)
-    );
-    let body = json!({ "dx_m": dx, "dy_m": dy, "x_m": x0 + dx, "y_m": y0 + dy, "moved": moved });
-    host.record(ctx, Jot::Judgement { what: "recentre".to_owned(), sweep: None, title, body })?;
-    let mut map = Map::new();
-    map.insert("dx".into(), Dynamic::from(Quantity::new(dx, Dimension::LENGTH)));
-    map.insert("dy".into(), Dynamic::from(Quantity::new(dy, Dimension::LENGTH)));
-    map.insert("moved".into(), moved.into());
-    Ok(map)
+    Ok(top.map(|(x, y)| (x.clamp(-reach_m, reach_m), y.clamp(-reach_m, reach_m))))
 }
