@@ -3,15 +3,16 @@
 use super::Microscope;
 use super::junction::{Junction, NearSpin};
 use crate::sample::{Relaxation, Surface};
-use crate::spin::constants::E_C;
-use crate::spin::{Coupling, Site, SpinError, SpinSystem};
+use crate::spin::constants::{E_C, MU_B_HZ_PER_T};
+use crate::spin::{Coupling, Site, SiteKind, SpinError, SpinSystem};
 use crate::tip::tip_field_t;
 use crate::tunnel::Shape;
 
-/// Fields are rounded to this before a spectrum is computed, T: far below a line's width.
-const FIELD_GRAIN_T: f64 = 1e-6;
-/// Temperatures likewise, K.
-const TEMPERATURE_GRAIN_K: f64 = 1e-3;
+/// Spectra are computed for fields rounded to this, T, and carried to the true field along
+/// their slopes. What is left is of second order: 0.1 kHz for a spin 1/2 in 0.5 T.
+const FIELD_GRAIN_T: f64 = 2e-4;
+/// Temperatures are rounded to this for the occupation, K.
+const TEMPERATURE_GRAIN_K: f64 = 2e-3;
 /// Lines whose drive is below this part of a free spin's are left out.
 const DRIVE_MIN: f64 = 1e-3;
 /// Nodes of the rectification table, V.
@@ -22,18 +23,30 @@ const AMPLITUDE_NODES: usize = 256;
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub(super) struct Line {
     pub(super) f_hz: f64,
+    /// How it moves with the applied field and with the tip's, Hz/T (x, y, z).
+    slopes_hz_t: [[f64; 3]; 2],
     /// Change of the spin's polarisation if the line is saturated.
     pub(super) weight: f64,
     /// Squared matrix element over that of a free spin 1/2.
     pub(super) drive: f64,
 }
 
+impl Line {
+    /// Frequency in Hz where applied and tip's field differ by `off_t` from those it was computed for.
+    pub(super) fn at_hz(&self, off_t: &[[f64; 3]; 2]) -> f64 {
+        let mut f_hz = self.f_hz;
+        for (slope, off) in self.slopes_hz_t.iter().zip(off_t) {
+            f_hz += slope[0] * off[0] + slope[1] * off[1] + slope[2] * off[2];
+        }
+        f_hz
+    }
+}
+
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 struct LineKey {
     site: usize,
     generation: u64,
-    field: [i64; 3],
-    tip_field: [i64; 3],
+    fields: [[i64; 3]; 2],
     temperature: i64,
 }
 
@@ -53,6 +66,14 @@ struct Rectified {
     key: ShapeKey,
     shape: Shape,
     table: Vec<f64>,
+}
+
+/// The lines and how far the fields are from those they were computed for.
+#[derive(Debug, Clone, Copy, Default)]
+pub(super) struct Spectrum<'l> {
+    pub(super) lines: &'l [Line],
+    /// Applied and tip's field, T.
+    pub(super) off_t: [[f64; 3]; 2],
 }
 
 /// Spectra and rectification that were computed before.
@@ -128,20 +149,37 @@ fn grains(field_t: [f64; 3]) -> [i64; 3] {
 /// Lines of the first spin of a system, with its field from the tip.
 fn lines(
     system: &SpinSystem,
-    field_t: [f64; 3],
-    tip_field_t: [f64; 3],
+    [field_t, tip_field_t]: [[f64; 3]; 2],
     temperature_k: f64,
 ) -> Result<Vec<Line>, SpinError> {
     let levels = system.levels_with_site_field(field_t, 0, tip_field_t)?;
     let populations = levels.populations(temperature_k)?;
     let elements = levels.site_elements(0);
+    let energies = levels.eigenvalues_ghz();
     let size_t = field_t.iter().map(|b| b * b).sum::<f64>().sqrt();
     let direction = if size_t > 0.0 { field_t.map(|b| b / size_t) } else { [0.0, 0.0, 1.0] };
-    let along = |state: usize| {
-        let spin = elements.expectation(state);
-        (0..3).map(|i| direction[i] * spin[i]).sum::<f64>()
+    let electrons: Vec<_> =
+        system.sites().iter().enumerate().filter(|(_, site)| site.kind == SiteKind::Electron).collect();
+    let parts: Vec<_> =
+        electrons.iter().map(|(index, site)| (levels.site_elements(*index), site.g)).collect();
+    // The slope of a level is the expectation of its magnetic moment (Hellmann and Feynman's theorem).
+    let slope = |state: usize, only_first: bool| {
+        let mut sum = [0.0; 3];
+        for (part, g) in parts.iter().take(if only_first { 1 } else { parts.len() }) {
+            let spin = part.expectation(state);
+            for (axis, slope) in sum.iter_mut().enumerate() {
+                *slope += MU_B_HZ_PER_T * g[(axis, axis)] * spin[axis];
+            }
+        }
+        sum
     };
-    let energies = levels.eigenvalues_ghz();
+    let all: Vec<_> = (0..energies.len())
+        .map(|state| {
+            let spin = elements.expectation(state);
+            let along = (0..3).map(|i| direction[i] * spin[i]).sum::<f64>();
+            (along, [slope(state, false), slope(state, true)])
+        })
+        .collect();
     let mut lines = Vec::new();
     for upper in 1..energies.len() {
         for lower in 0..upper {
@@ -151,8 +189,10 @@ fn lines(
             if drive < DRIVE_MIN || f_hz < 1e6 {
                 continue;
             }
-            let weight = (populations[lower] - populations[upper]) * (along(upper) - along(lower));
-            lines.push(Line { f_hz, weight, drive });
+            let weight = (populations[lower] - populations[upper]) * (all[upper].0 - all[lower].0);
+            let slopes_hz_t =
+                [0, 1].map(|of| [0, 1, 2].map(|axis| all[upper].1[of][axis] - all[lower].1[of][axis]));
+            lines.push(Line { f_hz, slopes_hz_t, weight, drive });
         }
     }
     Ok(lines)
@@ -162,17 +202,23 @@ fn lines(
 ///
 /// `s/(1+s)·(1+αδ)/(1+δ²)` with `s = Ω²T1T2`, `δ = (f−f0)/(Γ/2)`, `Γ = √(1+s)/(πT2)`:
 /// the steady state of the Bloch equations, with the asymmetry of an ESR line.
-fn lines_at(lines: &[Line], relaxation: &Relaxation, current_a: f64, amplitude_v: f64, f_hz: f64) -> f64 {
+fn lines_at(
+    spectrum: &Spectrum<'_>,
+    relaxation: &Relaxation,
+    current_a: f64,
+    amplitude_v: f64,
+    f_hz: f64,
+) -> f64 {
     let electrons_per_s = current_a.abs() / E_C;
     let t2_s = 1.0 / (1.0 / relaxation.t2_s + relaxation.dephasing_per_electron * electrons_per_s);
     let rabi = relaxation.rabi_rad_s_v * amplitude_v;
     let free = rabi * rabi * relaxation.t1_s * t2_s;
     let half_hz = 0.5 / (std::f64::consts::PI * t2_s);
     let mut sum = 0.0;
-    for line in lines {
+    for line in spectrum.lines {
         let saturation = free * line.drive;
         let broadened = 1.0 + saturation;
-        let offset = f_hz - line.f_hz;
+        let offset = f_hz - line.at_hz(&spectrum.off_t);
         // With u = offset/half: 1/(1+δ²) = (1+s)/(1+s+u²), and δ = u/√(1+s).
         let u = offset / half_hz;
         let shape = (1.0 + relaxation.asymmetry * u / broadened.sqrt()) / (broadened + u * u);
@@ -188,34 +234,29 @@ impl Microscope {
     }
 
     /// Lines of the spin under the tip as it stands now; empty without one.
-    pub(super) fn lines_now(&mut self, junction: &Junction) -> &[Line] {
-        let Some(spin) = junction.spin else { return &[] };
-        let tip_field_t = self.tip_field_on_t(&spin, junction.gap_m);
-        let field_t = self.plant.field_t();
+    pub(super) fn lines_now(&mut self, junction: &Junction) -> Spectrum<'_> {
+        let Some(spin) = junction.spin else { return Spectrum::default() };
+        let fields_t = [self.plant.field_t(), self.tip_field_on_t(&spin, junction.gap_m)];
+        let rounded = fields_t.map(grains);
+        let rounded_t = rounded.map(|field| field.map(|grain| grain as f64 * FIELD_GRAIN_T));
+        let off_t = [0, 1].map(|of| [0, 1, 2].map(|axis| fields_t[of][axis] - rounded_t[of][axis]));
         let temperature = (self.plant.stage_k() / TEMPERATURE_GRAIN_K).round().max(1.0) as i64;
-        let key = LineKey {
-            site: spin.site,
-            generation: self.response.generation,
-            field: grains(field_t),
-            tip_field: grains(tip_field_t),
-            temperature,
-        };
+        let key =
+            LineKey { site: spin.site, generation: self.response.generation, fields: rounded, temperature };
         let slot = usize::from(self.tip.switching.is_up());
         if !matches!(&self.response.lines[slot], Some((known, _)) if *known == key) {
             // Computed from the rounded values, so that the result does not depend on who asked first.
-            let [field_t, tip_field_t] =
-                [key.field, key.tip_field].map(|grains| grains.map(|grain| grain as f64 * FIELD_GRAIN_T));
             let kelvin = temperature as f64 * TEMPERATURE_GRAIN_K;
             let found = self
                 .response
                 .system(&self.surface, spin.site)
-                .and_then(|system| lines(system, field_t, tip_field_t, kelvin))
+                .and_then(|system| lines(system, rounded_t, kelvin))
                 .expect("a world is checked when it is read, and fields are finite");
             self.response.lines[slot] = Some((key, found));
         }
         match &self.response.lines[slot] {
-            Some((_, lines)) => lines,
-            None => &[],
+            Some((_, lines)) => Spectrum { lines, off_t },
+            None => Spectrum::default(),
         }
     }
 
@@ -240,8 +281,8 @@ impl Microscope {
         let relaxation = self.surface.species_of(spin.site).relaxation;
         let polarised_a =
             current_a * self.tip.apex.polarisation * spin.alignment * spin.overlap * relaxation.readout;
-        let lines = self.lines_now(junction);
-        polarised_a * lines_at(lines, &relaxation, current_a, amplitude_v, f_hz)
+        let spectrum = self.lines_now(junction);
+        polarised_a * lines_at(&spectrum, &relaxation, current_a, amplitude_v, f_hz)
     }
 
     /// Mean over an RF cycle less the value without it, in effective volts.
