@@ -7,6 +7,7 @@ use crate::spin::constants::{E_C, MU_B_HZ_PER_T};
 use crate::spin::{Coupling, Site, SiteKind, SpinError, SpinSystem};
 use crate::tip::tip_field_t;
 use crate::tunnel::Shape;
+use nalgebra::Complex;
 
 /// Spectra are computed for fields rounded to this, T, and carried to the true field along
 /// their slopes. What is left is of second order: 0.1 kHz for a spin 1/2 in 0.5 T.
@@ -68,6 +69,16 @@ struct Rectified {
     table: Vec<f64>,
 }
 
+/// What the lines of a spin depend on.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Place {
+    pub(super) site: usize,
+    /// Applied and tip's field, T.
+    pub(super) fields_t: [[f64; 3]; 2],
+    pub(super) kelvin: f64,
+    pub(super) tip_up: bool,
+}
+
 /// The lines and how far the fields are from those they were computed for.
 #[derive(Debug, Clone, Copy, Default)]
 pub(super) struct Spectrum<'l> {
@@ -90,6 +101,29 @@ pub(super) struct Response {
 impl Response {
     pub(super) fn new() -> Self {
         Self { lines: [None, None], system: None, rectified: None, generation: 0 }
+    }
+
+    /// Lines at a place, from what is kept if the fields are near those of last time.
+    pub(super) fn spectrum(&mut self, surface: &Surface, place: &Place) -> Spectrum<'_> {
+        let temperature = (place.kelvin / TEMPERATURE_GRAIN_K).round().max(1.0) as i64;
+        let fields = place.fields_t.map(grains);
+        let rounded_t = fields.map(|field| field.map(|grain| grain as f64 * FIELD_GRAIN_T));
+        let off_t = [0, 1].map(|of| [0, 1, 2].map(|axis| place.fields_t[of][axis] - rounded_t[of][axis]));
+        let key = LineKey { site: place.site, generation: self.generation, fields, temperature };
+        let slot = usize::from(place.tip_up);
+        if !matches!(&self.lines[slot], Some((known, _)) if *known == key) {
+            // Computed from the rounded values, so that the result does not depend on who asked first.
+            let kelvin = temperature as f64 * TEMPERATURE_GRAIN_K;
+            let found = self
+                .system(surface, place.site)
+                .and_then(|system| lines(system, rounded_t, kelvin))
+                .expect("a world is checked when it is read, and fields are finite");
+            self.lines[slot] = Some((key, found));
+        }
+        match &self.lines[slot] {
+            Some((_, lines)) => Spectrum { lines, off_t },
+            None => Spectrum::default(),
+        }
     }
 
     fn system(&mut self, surface: &Surface, site: usize) -> Result<&SpinSystem, SpinError> {
@@ -184,7 +218,10 @@ fn lines(
     for upper in 1..energies.len() {
         for lower in 0..upper {
             let element = elements.vector(lower, upper);
-            let drive = 2.0 * element.iter().map(|c| c.norm_sqr()).sum::<f64>();
+            // Across the field only; 1 for a free spin 1/2.
+            let total: f64 = element.iter().map(|c| c.norm_sqr()).sum();
+            let along: Complex<f64> = (0..3).map(|i| element[i] * direction[i]).sum();
+            let drive = 2.0 * (total - along.norm_sqr());
             let f_hz = (energies[upper] - energies[lower]) * 1e9;
             if drive < DRIVE_MIN || f_hz < 1e6 {
                 continue;
@@ -233,31 +270,16 @@ impl Microscope {
         tip_field_t(&self.tip.apex, self.tip.switching.is_up(), &self.world.tip.field, spin.offset_m, gap_m)
     }
 
-    /// Lines of the spin under the tip as it stands now; empty without one.
-    pub(super) fn lines_now(&mut self, junction: &Junction) -> Spectrum<'_> {
-        let Some(spin) = junction.spin else { return Spectrum::default() };
+    /// Where the lines of the spin under the tip are looked up; `None` without a spin.
+    pub(super) fn place(&self, junction: &Junction) -> Option<Place> {
+        let spin = junction.spin?;
         let fields_t = [self.plant.field_t(), self.tip_field_on_t(&spin, junction.gap_m)];
-        let rounded = fields_t.map(grains);
-        let rounded_t = rounded.map(|field| field.map(|grain| grain as f64 * FIELD_GRAIN_T));
-        let off_t = [0, 1].map(|of| [0, 1, 2].map(|axis| fields_t[of][axis] - rounded_t[of][axis]));
-        let temperature = (self.plant.stage_k() / TEMPERATURE_GRAIN_K).round().max(1.0) as i64;
-        let key =
-            LineKey { site: spin.site, generation: self.response.generation, fields: rounded, temperature };
-        let slot = usize::from(self.tip.switching.is_up());
-        if !matches!(&self.response.lines[slot], Some((known, _)) if *known == key) {
-            // Computed from the rounded values, so that the result does not depend on who asked first.
-            let kelvin = temperature as f64 * TEMPERATURE_GRAIN_K;
-            let found = self
-                .response
-                .system(&self.surface, spin.site)
-                .and_then(|system| lines(system, rounded_t, kelvin))
-                .expect("a world is checked when it is read, and fields are finite");
-            self.response.lines[slot] = Some((key, found));
-        }
-        match &self.response.lines[slot] {
-            Some((_, lines)) => Spectrum { lines, off_t },
-            None => Spectrum::default(),
-        }
+        Some(Place {
+            site: spin.site,
+            fields_t,
+            kelvin: self.plant.stage_k(),
+            tip_up: self.tip.switching.is_up(),
+        })
     }
 
     /// Change of the current while the RF is on, A: resonance and rectification.
@@ -281,7 +303,8 @@ impl Microscope {
         let relaxation = self.surface.species_of(spin.site).relaxation;
         let polarised_a =
             current_a * self.tip.apex.polarisation * spin.alignment * spin.overlap * relaxation.readout;
-        let spectrum = self.lines_now(junction);
+        let Some(place) = self.place(junction) else { return 0.0 };
+        let spectrum = self.response.spectrum(&self.surface, &place);
         polarised_a * lines_at(&spectrum, &relaxation, current_a, amplitude_v, f_hz)
     }
 
@@ -329,5 +352,60 @@ impl Microscope {
         });
         let shape = self.shape(coarse);
         self.response.rectified = Some(Rectified { key, shape, table: vec![f64::NAN; AMPLITUDE_NODES] });
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::resonance::{self, NuclearState, Nucleus, SpinParameters, SpinUnderTip, Surroundings};
+    use crate::world::World;
+
+    /// The lines carried along their slopes against a spin diagonalised at the very fields.
+    #[test]
+    fn lines_agree_with_the_spin_under_the_tip() {
+        for (world, name) in [("night", "A1"), ("hyperfine", "M1")] {
+            let world = World::shipped(world).unwrap();
+            let site = world.surface.sites.iter().position(|site| site.name == name).unwrap();
+            let species = world.surface.species_of(site);
+            let relaxation = species.relaxation;
+            let nucleus = (species.nuclear_spin > 0.0).then_some(Nucleus {
+                spin: species.nuclear_spin,
+                g_n: species.nuclear_g,
+                hyperfine_ghz: species.hyperfine_ghz,
+            });
+            let mut other = SpinUnderTip::new(SpinParameters {
+                g: species.g,
+                nucleus,
+                t1_s: relaxation.t1_s,
+                t2_s: relaxation.t2_s,
+                events_per_electron: relaxation.dephasing_per_electron,
+                rabi_rad_per_s_v: relaxation.rabi_rad_s_v,
+                asymmetry: relaxation.asymmetry,
+                ..SpinParameters::default()
+            })
+            .unwrap();
+            let fields_t = [[0.000_07, 0.0, 0.612_345], [-0.000_63, 0.000_41, 0.004_189]];
+            let place = Place { site, fields_t, kelvin: 0.32, tip_up: true };
+            let mut response = Response::new();
+            let spectrum = response.spectrum(&world.surface, &place);
+            let [field_t, tip_field_t] = fields_t;
+            let there =
+                Surroundings { field_t, tip_field_t, temperature_k: 0.32, nuclear: NuclearState::Averaged };
+            let junction =
+                resonance::Junction { current_a: 10e-12, polarisation: 1.0, tip_direction: [0.0, 0.0, 1.0] };
+            let peak = other.resonances(&there).unwrap().list().to_vec();
+            for line in peak.iter().filter(|line| line.relative_rabi_squared > 0.1) {
+                let nearest = spectrum.lines.iter().map(|l| (l.at_hz(&spectrum.off_t) - line.f0_hz).abs());
+                assert!(nearest.fold(f64::MAX, f64::min) < 1e3, "{name} {}", line.f0_hz);
+                for off_hz in [-9e6, -2e6, 0.0, 5e6] {
+                    let f_hz = line.f0_hz + off_hz;
+                    let expected = other.current_change_a(&there, &junction, f_hz, 28e-3).unwrap().abs();
+                    let found = 10e-12 * lines_at(&spectrum, &relaxation, 10e-12, 28e-3, f_hz);
+                    // The two take the polarisation along slightly different axes, 1° apart.
+                    assert!((found / expected - 1.0).abs() < 2e-3, "{name}: {found} instead of {expected}");
+                }
+            }
+        }
     }
 }

@@ -2,6 +2,7 @@
 
 use super::Microscope;
 use super::junction::zeeman_ghz;
+use super::response::Response;
 use crate::tip::{Apex, tip_field_t};
 
 /// One spin as it really is.
@@ -59,7 +60,6 @@ pub struct Truth {
 impl Microscope {
     /// The world as it is now, without noise. Changes nothing.
     pub fn truth(&self) -> Truth {
-        let mut looked = self.clone();
         let approached = self.motion.approached;
         let junction = approached.then(|| self.junction().0);
         let near = junction.and_then(|junction| junction.spin);
@@ -86,8 +86,9 @@ impl Microscope {
             });
         }
         let mut lines = Vec::new();
-        if let Some(junction) = junction {
-            let spectrum = looked.lines_now(&junction);
+        if let Some(place) = junction.and_then(|junction| self.place(&junction)) {
+            let mut response = Response::new();
+            let spectrum = response.spectrum(&self.surface, &place);
             lines.extend(spectrum.lines.iter().map(|line| (line.drive, line.at_hz(&spectrum.off_t))));
         }
         lines.sort_by(|a, b| b.0.total_cmp(&a.0));
