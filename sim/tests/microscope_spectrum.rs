@@ -157,20 +157,20 @@ fn a_molecule_has_eight_lines() {
     }
 }
 
-/// A pair of lines J apart: each spin of a detuned pair shows two lines split by exactly J + dipole part.
+/// Each spin of a detuned pair shows its lines split by J plus the dipole part along the field:
+/// levels of the secular pair are (C) Jz/4 ± (z1+z2)/2 and −Jz/4 ± ½√(Jt²+δ²), so lines come in
+/// twos that are Jz apart whatever the detuning. With the field along z and the pair in the plane
+/// Jz = J + g1 g2 · 12.9801 MHz nm³/r³.
 #[test]
-fn a_coupled_pair_is_split_by_its_exchange() {
+fn a_coupled_pair_is_split_by_its_exchange_and_dipole() {
     let world = World::shipped("hyperfine").unwrap();
     let microscope = over(&world, 2, "P1", 0.6);
     let lines_hz = &microscope.truth().lines_hz;
-    assert!(lines_hz.len() >= 2);
-    // Closed form (C): lines of a detuned pair come in two pairs, each J apart; the dipole with both
-    // spins along z and r in the plane adds g1·g2·12.98 MHz/r³·(3/2).
-    let distance = (0.84f64 * 0.84 + 0.36 * 0.36).sqrt();
-    let dipole_mhz = 1.79 * 1.88 * 12.980_131_622_565 / distance.powi(3);
+    let distance_nm = (0.84f64 * 0.84 + 0.36 * 0.36).sqrt();
+    let along_mhz = 740.0 + 1.79 * 1.88 * 12.980_131_622_565 / distance_nm.powi(3);
     let split_mhz = (lines_hz[0] - lines_hz[1]).abs() * 1e-6;
-    let candidates = [740.0 + dipole_mhz, 740.0 + 1.5 * dipole_mhz];
-    assert!(split_mhz > 300.0 && split_mhz < 900.0, "{split_mhz} {candidates:?} {lines_hz:?}");
+    // What the secular form leaves out is of second order: (40 MHz)²/15 GHz.
+    assert!((split_mhz - along_mhz).abs() < 0.5, "{split_mhz} instead of {along_mhz}");
 }
 
 /// What the line does to the RF stays where it is when the field changes; the resonance does not.

@@ -58,7 +58,7 @@ fn all_faults_come_at_once_each_with_its_line() {
         ("loop_bandwidth_hz: 40.0", "loop_bandwith_hz: 40.0"),
         ("drop_chance: 0.5,", ""),
         ("species: \"adatom\", at_nm: [8.90", "species: \"adamant\", at_nm: [8.90"),
-        ("base_k: 0.300", "base_k: 30.0"),
+        ("base_k: 0.300", "base_k: 0.1"),
         ("inductance_h: 10.0", "inductance_h: -10.0"),
         ("chop_duty: 0.5", "chop_duty: 1.5"),
     ]);
