@@ -204,7 +204,8 @@ impl Microscope {
         if !fits {
             return Err(Refusal::Invalid(format!("a frame of {size_m:e} m does not fit the scanner there")));
         }
-        if !(2..=PIXELS_MAX).contains(&pixels) || !(line_s.is_finite() && line_s >= 1e-3) {
+        let sound = (2..=PIXELS_MAX).contains(&pixels) && line_s.is_finite() && line_s >= 1e-3;
+        if !sound {
             return Err(Refusal::Invalid(format!(
                 "an image takes 2 to {PIXELS_MAX} pixels and lines of 1 ms or more"
             )));
