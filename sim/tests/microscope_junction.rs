@@ -53,7 +53,7 @@ fn centre(image: &[f64], pixels: usize, size_m: f64) -> [f64; 2] {
 #[test]
 fn images_an_hour_apart_show_the_drift() {
     let world = night_with(&[
-        ("wander_pm_s: 0.025", "wander_pm_s: 0.0"),
+        ("wander_pm_s: 0.020", "wander_pm_s: 0.0"),
         ("creep_fraction: 0.006", "creep_fraction: 0.0"),
     ]);
     let mut microscope = over(&world, 1, "A1", 0.0);

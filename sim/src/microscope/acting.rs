@@ -103,7 +103,8 @@ impl Microscope {
 
     /// Ends a running act safely and tells what it was. An aborted approach leaves the tip
     /// withdrawn, an aborted image puts the tip back, a move stops where it is; a
-    /// withdrawal has happened already. No report follows.
+    /// withdrawal has happened already; the pot and the magnet's switch go on by themselves. No
+    /// report follows.
     pub fn abort(&mut self) -> Option<&'static str> {
         let running = self.running.take()?;
         let name = running.name();

@@ -16,7 +16,7 @@ pub fn night_with(changes: &[(&str, &str)]) -> World {
 /// Changes that make the sample stand still.
 pub const STILL: [(&str, &str); 4] = [
     ("velocity_pm_s: [0.060, -0.045, 0.020]", "velocity_pm_s: [0.0, 0.0, 0.0]"),
-    ("wander_pm_s: 0.025", "wander_pm_s: 0.0"),
+    ("wander_pm_s: 0.020", "wander_pm_s: 0.0"),
     ("creep_fraction: 0.006", "creep_fraction: 0.0"),
     ("landing_scatter_nm: 0.04", "landing_scatter_nm: 0.0"),
 ];
