@@ -74,6 +74,18 @@ fn a_molecule_has_eight_lines() {
     }
 }
 
+/// Each molecule has a nucleus of its own: with an isotope without spin it shows one line, in the
+/// middle of the others' eight.
+#[test]
+fn an_isotope_without_spin_shows_one_line() {
+    let world = World::shipped("hyperfine").unwrap();
+    let lines_of = |site: &str| over(&world, 2, site, 0.6).truth().lines_hz;
+    let (loud, quiet) = (lines_of("M2"), lines_of("M3"));
+    assert_eq!(quiet.len(), 1);
+    let middle_hz = mean(&loud[..8]);
+    assert!((quiet[0] - middle_hz).abs() < 3e6, "{} {middle_hz}", quiet[0]);
+}
+
 /// Each spin of a detuned pair shows its lines split by J plus the dipole part along the field:
 /// levels of the secular pair are (C) Jz/4 ± (z1+z2)/2 and −Jz/4 ± ½√(Jt²+δ²), so lines come in
 /// twos that are Jz apart whatever the detuning. With the field along z and the pair in the plane
@@ -145,4 +157,41 @@ fn no_resonance_without_its_conditions() {
     let mut bare = STILL.to_vec();
     bare.push(("polarisation: 0.36", "polarisation: 0.0"));
     assert!(amplitude(&night_with(&bare), 0.0).abs() < 3.0);
+}
+
+/// The line is measured through the junction itself (Appl. Phys. Lett. 107, 093101 (2015): an RF
+/// voltage rectified at a non-linearity): the level that gives the same rectified current at two
+/// frequencies differs by the difference of their transmissions.
+#[test]
+fn a_sequence_can_measure_the_line_through_the_junction() {
+    let world = night_with(&STILL);
+    let mut microscope = over(&world, 6, "A1", 0.6);
+    // On the shoulder of the adatom's step, where the current is most bent.
+    set(&mut microscope, Signal::Bias, 0.019);
+    set(&mut microscope, Signal::Setpoint, 200e-12);
+    wait(&mut microscope, 5.0);
+    set(&mut microscope, Signal::Feedback, 0.0);
+    radio_on(&mut microscope, 13e9);
+    let reading = |microscope: &mut Microscope, f_hz: f64, level_dbm: f64| {
+        set(microscope, Signal::RfFrequency, f_hz);
+        set(microscope, Signal::RfLevel, level_dbm);
+        wait(microscope, 4.0);
+        microscope.read(Signal::LockinX)
+    };
+    let wanted_a = reading(&mut microscope, 13e9, -3.0);
+    let amplitude_v = microscope.truth().rf_amplitude_v;
+    for f_hz in [12e9, 14.62e9, 17.3e9, 21.35e9, 24e9] {
+        let (mut low_dbm, mut high_dbm) = (-20.0, 15.0);
+        for _ in 0..14 {
+            let middle_dbm = 0.5 * (low_dbm + high_dbm);
+            if reading(&mut microscope, f_hz, middle_dbm) < wanted_a {
+                low_dbm = middle_dbm;
+            } else {
+                high_dbm = middle_dbm;
+            }
+        }
+        // The same reading means the same amplitude: the levels differ by the transmissions.
+        let error_db = 20.0 * (microscope.truth().rf_amplitude_v / amplitude_v).log10();
+        assert!(error_db.abs() < 0.05, "{f_hz}: {error_db} dB");
+    }
 }
