@@ -103,7 +103,8 @@ impl Microscope {
 
     /// Ends a running act safely and tells what it was. An aborted approach leaves the tip
     /// withdrawn, an aborted image puts the tip back, a move stops where it is; a
-    /// withdrawal has happened already. No report follows.
+    /// withdrawal has happened already; the pot and the magnet's switch go on by themselves. No
+    /// report follows.
     pub fn abort(&mut self) -> Option<&'static str> {
         let running = self.running.take()?;
         let name = running.name();
@@ -204,7 +205,8 @@ impl Microscope {
         if !fits {
             return Err(Refusal::Invalid(format!("a frame of {size_m:e} m does not fit the scanner there")));
         }
-        if !(2..=PIXELS_MAX).contains(&pixels) || !(line_s.is_finite() && line_s >= 1e-3) {
+        let sound = (2..=PIXELS_MAX).contains(&pixels) && line_s.is_finite() && line_s >= 1e-3;
+        if !sound {
             return Err(Refusal::Invalid(format!(
                 "an image takes 2 to {PIXELS_MAX} pixels and lines of 1 ms or more"
             )));

@@ -77,6 +77,8 @@ impl Microscope {
                 let atoms = self.tip.atoms_after_change();
                 self.change_tip(atoms);
             }
+            // A withdrawn tip has nothing to touch.
+            Fault::TipCrash if !self.motion.approached => {}
             Fault::TipCrash => {
                 self.crash();
                 self.lasting.contact_until_s = now_s + CONTACT_S;

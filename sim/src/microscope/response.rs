@@ -3,15 +3,17 @@
 use super::Microscope;
 use super::junction::{Junction, NearSpin};
 use crate::sample::{Relaxation, Surface};
-use crate::spin::constants::E_C;
-use crate::spin::{Coupling, Site, SpinError, SpinSystem};
+use crate::spin::constants::{E_C, MU_B_HZ_PER_T};
+use crate::spin::{Coupling, Site, SiteKind, SpinError, SpinSystem};
 use crate::tip::tip_field_t;
 use crate::tunnel::Shape;
+use nalgebra::Complex;
 
-/// Fields are rounded to this before a spectrum is computed, T: far below a line's width.
-const FIELD_GRAIN_T: f64 = 1e-6;
-/// Temperatures likewise, K.
-const TEMPERATURE_GRAIN_K: f64 = 1e-3;
+/// Spectra are computed for fields rounded to this, T, and carried to the true field along
+/// their slopes. What is left is of second order: 0.1 kHz for a spin 1/2 in 0.5 T.
+const FIELD_GRAIN_T: f64 = 2e-4;
+/// Temperatures are rounded to this for the occupation, K.
+const TEMPERATURE_GRAIN_K: f64 = 2e-3;
 /// Lines whose drive is below this part of a free spin's are left out.
 const DRIVE_MIN: f64 = 1e-3;
 /// Nodes of the rectification table, V.
@@ -22,18 +24,30 @@ const AMPLITUDE_NODES: usize = 256;
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub(super) struct Line {
     pub(super) f_hz: f64,
+    /// How it moves with the applied field and with the tip's, Hz/T (x, y, z).
+    slopes_hz_t: [[f64; 3]; 2],
     /// Change of the spin's polarisation if the line is saturated.
     pub(super) weight: f64,
     /// Squared matrix element over that of a free spin 1/2.
     pub(super) drive: f64,
 }
 
+impl Line {
+    /// Frequency in Hz where applied and tip's field differ by `off_t` from those it was computed for.
+    pub(super) fn at_hz(&self, off_t: &[[f64; 3]; 2]) -> f64 {
+        let mut f_hz = self.f_hz;
+        for (slope, off) in self.slopes_hz_t.iter().zip(off_t) {
+            f_hz += slope[0] * off[0] + slope[1] * off[1] + slope[2] * off[2];
+        }
+        f_hz
+    }
+}
+
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 struct LineKey {
     site: usize,
     generation: u64,
-    field: [i64; 3],
-    tip_field: [i64; 3],
+    fields: [[i64; 3]; 2],
     temperature: i64,
 }
 
@@ -55,6 +69,24 @@ struct Rectified {
     table: Vec<f64>,
 }
 
+/// What the lines of a spin depend on.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Place {
+    pub(super) site: usize,
+    /// Applied and tip's field, T.
+    pub(super) fields_t: [[f64; 3]; 2],
+    pub(super) kelvin: f64,
+    pub(super) tip_up: bool,
+}
+
+/// The lines and how far the fields are from those they were computed for.
+#[derive(Debug, Clone, Copy, Default)]
+pub(super) struct Spectrum<'l> {
+    pub(super) lines: &'l [Line],
+    /// Applied and tip's field, T.
+    pub(super) off_t: [[f64; 3]; 2],
+}
+
 /// Spectra and rectification that were computed before.
 #[derive(Debug, Clone)]
 pub(super) struct Response {
@@ -69,6 +101,29 @@ pub(super) struct Response {
 impl Response {
     pub(super) fn new() -> Self {
         Self { lines: [None, None], system: None, rectified: None, generation: 0 }
+    }
+
+    /// Lines at a place, from what is kept if the fields are near those of last time.
+    pub(super) fn spectrum(&mut self, surface: &Surface, place: &Place) -> Spectrum<'_> {
+        let temperature = (place.kelvin / TEMPERATURE_GRAIN_K).round().max(1.0) as i64;
+        let fields = place.fields_t.map(grains);
+        let rounded_t = fields.map(|field| field.map(|grain| grain as f64 * FIELD_GRAIN_T));
+        let off_t = [0, 1].map(|of| [0, 1, 2].map(|axis| place.fields_t[of][axis] - rounded_t[of][axis]));
+        let key = LineKey { site: place.site, generation: self.generation, fields, temperature };
+        let slot = usize::from(place.tip_up);
+        if !matches!(&self.lines[slot], Some((known, _)) if *known == key) {
+            // Computed from the rounded values, so that the result does not depend on who asked first.
+            let kelvin = temperature as f64 * TEMPERATURE_GRAIN_K;
+            let found = self
+                .system(surface, place.site)
+                .and_then(|system| lines(system, rounded_t, kelvin))
+                .expect("a world is checked when it is read, and fields are finite");
+            self.lines[slot] = Some((key, found));
+        }
+        match &self.lines[slot] {
+            Some((_, lines)) => Spectrum { lines, off_t },
+            None => Spectrum::default(),
+        }
     }
 
     fn system(&mut self, surface: &Surface, site: usize) -> Result<&SpinSystem, SpinError> {
@@ -128,31 +183,53 @@ fn grains(field_t: [f64; 3]) -> [i64; 3] {
 /// Lines of the first spin of a system, with its field from the tip.
 fn lines(
     system: &SpinSystem,
-    field_t: [f64; 3],
-    tip_field_t: [f64; 3],
+    [field_t, tip_field_t]: [[f64; 3]; 2],
     temperature_k: f64,
 ) -> Result<Vec<Line>, SpinError> {
     let levels = system.levels_with_site_field(field_t, 0, tip_field_t)?;
     let populations = levels.populations(temperature_k)?;
     let elements = levels.site_elements(0);
+    let energies = levels.eigenvalues_ghz();
     let size_t = field_t.iter().map(|b| b * b).sum::<f64>().sqrt();
     let direction = if size_t > 0.0 { field_t.map(|b| b / size_t) } else { [0.0, 0.0, 1.0] };
-    let along = |state: usize| {
-        let spin = elements.expectation(state);
-        (0..3).map(|i| direction[i] * spin[i]).sum::<f64>()
+    let electrons: Vec<_> =
+        system.sites().iter().enumerate().filter(|(_, site)| site.kind == SiteKind::Electron).collect();
+    let parts: Vec<_> =
+        electrons.iter().map(|(index, site)| (levels.site_elements(*index), site.g)).collect();
+    // The slope of a level is the expectation of its magnetic moment (Hellmann and Feynman's theorem).
+    let slope = |state: usize, only_first: bool| {
+        let mut sum = [0.0; 3];
+        for (part, g) in parts.iter().take(if only_first { 1 } else { parts.len() }) {
+            let spin = part.expectation(state);
+            for (axis, slope) in sum.iter_mut().enumerate() {
+                *slope += MU_B_HZ_PER_T * g[(axis, axis)] * spin[axis];
+            }
+        }
+        sum
     };
-    let energies = levels.eigenvalues_ghz();
+    let all: Vec<_> = (0..energies.len())
+        .map(|state| {
+            let spin = elements.expectation(state);
+            let along = (0..3).map(|i| direction[i] * spin[i]).sum::<f64>();
+            (along, [slope(state, false), slope(state, true)])
+        })
+        .collect();
     let mut lines = Vec::new();
     for upper in 1..energies.len() {
         for lower in 0..upper {
             let element = elements.vector(lower, upper);
-            let drive = 2.0 * element.iter().map(|c| c.norm_sqr()).sum::<f64>();
+            // Across the field only; 1 for a free spin 1/2.
+            let total: f64 = element.iter().map(|c| c.norm_sqr()).sum();
+            let along: Complex<f64> = (0..3).map(|i| element[i] * direction[i]).sum();
+            let drive = 2.0 * (total - along.norm_sqr());
             let f_hz = (energies[upper] - energies[lower]) * 1e9;
             if drive < DRIVE_MIN || f_hz < 1e6 {
                 continue;
             }
-            let weight = (populations[lower] - populations[upper]) * (along(upper) - along(lower));
-            lines.push(Line { f_hz, weight, drive });
+            let weight = (populations[lower] - populations[upper]) * (all[upper].0 - all[lower].0);
+            let slopes_hz_t =
+                [0, 1].map(|of| [0, 1, 2].map(|axis| all[upper].1[of][axis] - all[lower].1[of][axis]));
+            lines.push(Line { f_hz, slopes_hz_t, weight, drive });
         }
     }
     Ok(lines)
@@ -162,17 +239,23 @@ fn lines(
 ///
 /// `s/(1+s)·(1+αδ)/(1+δ²)` with `s = Ω²T1T2`, `δ = (f−f0)/(Γ/2)`, `Γ = √(1+s)/(πT2)`:
 /// the steady state of the Bloch equations, with the asymmetry of an ESR line.
-fn lines_at(lines: &[Line], relaxation: &Relaxation, current_a: f64, amplitude_v: f64, f_hz: f64) -> f64 {
+fn lines_at(
+    spectrum: &Spectrum<'_>,
+    relaxation: &Relaxation,
+    current_a: f64,
+    amplitude_v: f64,
+    f_hz: f64,
+) -> f64 {
     let electrons_per_s = current_a.abs() / E_C;
     let t2_s = 1.0 / (1.0 / relaxation.t2_s + relaxation.dephasing_per_electron * electrons_per_s);
     let rabi = relaxation.rabi_rad_s_v * amplitude_v;
     let free = rabi * rabi * relaxation.t1_s * t2_s;
     let half_hz = 0.5 / (std::f64::consts::PI * t2_s);
     let mut sum = 0.0;
-    for line in lines {
+    for line in spectrum.lines {
         let saturation = free * line.drive;
         let broadened = 1.0 + saturation;
-        let offset = f_hz - line.f_hz;
+        let offset = f_hz - line.at_hz(&spectrum.off_t);
         // With u = offset/half: 1/(1+δ²) = (1+s)/(1+s+u²), and δ = u/√(1+s).
         let u = offset / half_hz;
         let shape = (1.0 + relaxation.asymmetry * u / broadened.sqrt()) / (broadened + u * u);
@@ -187,36 +270,16 @@ impl Microscope {
         tip_field_t(&self.tip.apex, self.tip.switching.is_up(), &self.world.tip.field, spin.offset_m, gap_m)
     }
 
-    /// Lines of the spin under the tip as it stands now; empty without one.
-    pub(super) fn lines_now(&mut self, junction: &Junction) -> &[Line] {
-        let Some(spin) = junction.spin else { return &[] };
-        let tip_field_t = self.tip_field_on_t(&spin, junction.gap_m);
-        let field_t = self.plant.field_t();
-        let temperature = (self.plant.stage_k() / TEMPERATURE_GRAIN_K).round().max(1.0) as i64;
-        let key = LineKey {
+    /// Where the lines of the spin under the tip are looked up; `None` without a spin.
+    pub(super) fn place(&self, junction: &Junction) -> Option<Place> {
+        let spin = junction.spin?;
+        let fields_t = [self.plant.field_t(), self.tip_field_on_t(&spin, junction.gap_m)];
+        Some(Place {
             site: spin.site,
-            generation: self.response.generation,
-            field: grains(field_t),
-            tip_field: grains(tip_field_t),
-            temperature,
-        };
-        let slot = usize::from(self.tip.switching.is_up());
-        if !matches!(&self.response.lines[slot], Some((known, _)) if *known == key) {
-            // Computed from the rounded values, so that the result does not depend on who asked first.
-            let [field_t, tip_field_t] =
-                [key.field, key.tip_field].map(|grains| grains.map(|grain| grain as f64 * FIELD_GRAIN_T));
-            let kelvin = temperature as f64 * TEMPERATURE_GRAIN_K;
-            let found = self
-                .response
-                .system(&self.surface, spin.site)
-                .and_then(|system| lines(system, field_t, tip_field_t, kelvin))
-                .expect("a world is checked when it is read, and fields are finite");
-            self.response.lines[slot] = Some((key, found));
-        }
-        match &self.response.lines[slot] {
-            Some((_, lines)) => lines,
-            None => &[],
-        }
+            fields_t,
+            kelvin: self.plant.stage_k(),
+            tip_up: self.tip.switching.is_up(),
+        })
     }
 
     /// Change of the current while the RF is on, A: resonance and rectification.
@@ -240,8 +303,9 @@ impl Microscope {
         let relaxation = self.surface.species_of(spin.site).relaxation;
         let polarised_a =
             current_a * self.tip.apex.polarisation * spin.alignment * spin.overlap * relaxation.readout;
-        let lines = self.lines_now(junction);
-        polarised_a * lines_at(lines, &relaxation, current_a, amplitude_v, f_hz)
+        let Some(place) = self.place(junction) else { return 0.0 };
+        let spectrum = self.response.spectrum(&self.surface, &place);
+        polarised_a * lines_at(&spectrum, &relaxation, current_a, amplitude_v, f_hz)
     }
 
     /// Mean over an RF cycle less the value without it, in effective volts.
@@ -288,5 +352,60 @@ impl Microscope {
         });
         let shape = self.shape(coarse);
         self.response.rectified = Some(Rectified { key, shape, table: vec![f64::NAN; AMPLITUDE_NODES] });
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::resonance::{self, NuclearState, Nucleus, SpinParameters, SpinUnderTip, Surroundings};
+    use crate::world::World;
+
+    /// The lines carried along their slopes against a spin diagonalised at the very fields.
+    #[test]
+    fn lines_agree_with_the_spin_under_the_tip() {
+        for (world, name) in [("night", "A1"), ("hyperfine", "M1")] {
+            let world = World::shipped(world).unwrap();
+            let site = world.surface.sites.iter().position(|site| site.name == name).unwrap();
+            let species = world.surface.species_of(site);
+            let relaxation = species.relaxation;
+            let nucleus = (species.nuclear_spin > 0.0).then_some(Nucleus {
+                spin: species.nuclear_spin,
+                g_n: species.nuclear_g,
+                hyperfine_ghz: species.hyperfine_ghz,
+            });
+            let mut other = SpinUnderTip::new(SpinParameters {
+                g: species.g,
+                nucleus,
+                t1_s: relaxation.t1_s,
+                t2_s: relaxation.t2_s,
+                events_per_electron: relaxation.dephasing_per_electron,
+                rabi_rad_per_s_v: relaxation.rabi_rad_s_v,
+                asymmetry: relaxation.asymmetry,
+                ..SpinParameters::default()
+            })
+            .unwrap();
+            let fields_t = [[0.000_07, 0.0, 0.612_345], [-0.000_63, 0.000_41, 0.004_189]];
+            let place = Place { site, fields_t, kelvin: 0.32, tip_up: true };
+            let mut response = Response::new();
+            let spectrum = response.spectrum(&world.surface, &place);
+            let [field_t, tip_field_t] = fields_t;
+            let there =
+                Surroundings { field_t, tip_field_t, temperature_k: 0.32, nuclear: NuclearState::Averaged };
+            let junction =
+                resonance::Junction { current_a: 10e-12, polarisation: 1.0, tip_direction: [0.0, 0.0, 1.0] };
+            let peak = other.resonances(&there).unwrap().list().to_vec();
+            for line in peak.iter().filter(|line| line.relative_rabi_squared > 0.1) {
+                let nearest = spectrum.lines.iter().map(|l| (l.at_hz(&spectrum.off_t) - line.f0_hz).abs());
+                assert!(nearest.fold(f64::MAX, f64::min) < 1e3, "{name} {}", line.f0_hz);
+                for off_hz in [-9e6, -2e6, 0.0, 5e6] {
+                    let f_hz = line.f0_hz + off_hz;
+                    let expected = other.current_change_a(&there, &junction, f_hz, 28e-3).unwrap().abs();
+                    let found = 10e-12 * lines_at(&spectrum, &relaxation, 10e-12, 28e-3, f_hz);
+                    // The two take the polarisation along slightly different axes, 1° apart.
+                    assert!((found / expected - 1.0).abs() < 2e-3, "{name}: {found} instead of {expected}");
+                }
+            }
+        }
     }
 }

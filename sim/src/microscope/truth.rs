@@ -2,6 +2,7 @@
 
 use super::Microscope;
 use super::junction::zeeman_ghz;
+use super::response::Response;
 use crate::tip::{Apex, tip_field_t};
 
 /// One spin as it really is.
@@ -59,7 +60,6 @@ pub struct Truth {
 impl Microscope {
     /// The world as it is now, without noise. Changes nothing.
     pub fn truth(&self) -> Truth {
-        let mut looked = self.clone();
         let approached = self.motion.approached;
         let junction = approached.then(|| self.junction().0);
         let near = junction.and_then(|junction| junction.spin);
@@ -85,8 +85,13 @@ impl Microscope {
                 zeeman_hz: zeeman_ghz(species, field_t) * 1e9,
             });
         }
-        let mut lines = junction.map(|junction| looked.lines_now(&junction).to_vec()).unwrap_or_default();
-        lines.sort_by(|a, b| b.drive.total_cmp(&a.drive));
+        let mut lines = Vec::new();
+        if let Some(place) = junction.and_then(|junction| self.place(&junction)) {
+            let mut response = Response::new();
+            let spectrum = response.spectrum(&self.surface, &place);
+            lines.extend(spectrum.lines.iter().map(|line| (line.drive, line.at_hz(&spectrum.off_t))));
+        }
+        lines.sort_by(|a, b| b.0.total_cmp(&a.0));
         let tip_field_t = match (near, junction) {
             (Some(near), Some(junction)) => tip_field_t(
                 &self.tip.apex,
@@ -104,7 +109,7 @@ impl Microscope {
             apex: self.tip.apex,
             tip_up: self.tip.switching.is_up(),
             tip_field_t,
-            lines_hz: lines.iter().map(|line| line.f_hz).collect(),
+            lines_hz: lines.iter().map(|line| line.1).collect(),
             gap_m: junction.map_or(f64::INFINITY, |junction| junction.gap_m),
             current_a: junction.map_or(0.0, |junction| junction.current_a()),
             rf_amplitude_v: self.plant.amplitude_v(),

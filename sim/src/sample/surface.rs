@@ -86,18 +86,18 @@ impl Surface {
 
     /// The nearest site that is there and passes `wanted`.
     pub fn nearest(&self, at_m: [f64; 2], wanted: impl Fn(&Species) -> bool) -> Option<Near> {
-        let mut best: Option<Near> = None;
+        let mut best: Option<(usize, [f64; 2], f64)> = None;
         for (index, site) in self.sites.iter().enumerate() {
             if !site.present || !wanted(&self.species[site.species]) {
                 continue;
             }
             let offset_m = [site.at_m[0] - at_m[0], site.at_m[1] - at_m[1]];
-            let distance_m = offset_m[0].hypot(offset_m[1]);
-            if best.is_none_or(|near| distance_m < near.distance_m) {
-                best = Some(Near { site: index, offset_m, distance_m });
+            let square = offset_m[0] * offset_m[0] + offset_m[1] * offset_m[1];
+            if best.is_none_or(|(_, _, least)| square < least) {
+                best = Some((index, offset_m, square));
             }
         }
-        best
+        best.map(|(site, offset_m, square)| Near { site, offset_m, distance_m: square.sqrt() })
     }
 
     /// The species of a site.

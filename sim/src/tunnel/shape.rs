@@ -27,7 +27,11 @@ pub fn step_integral(u: f64) -> f64 {
     if u.abs() < 1e-5 {
         return 1.0 + 0.5 * u + u * u / 12.0;
     }
-    if u < -700.0 {
+    // Far from 0 the exponential is below a part in 10¹⁷ and need not be taken.
+    if u > 40.0 {
+        return u;
+    }
+    if u < -40.0 {
         return 0.0;
     }
     u / -(-u).exp_m1()
