@@ -15,7 +15,11 @@ use std::rc::Rc;
 /// Speed of moves along the surface, m/s: slow enough for the height loop.
 const MOVE_SPEED_M_S: f64 = 5e-9;
 /// Samples of the height at each place of a re-centring.
-const CENTRING_SAMPLES: u32 = 5;
+const CENTRING_SAMPLES: u32 = 8;
+/// How far a re-centring looks to each side, m: about the size of an atom.
+const CENTRING_REACH_M: f64 = 0.25e-9;
+/// Wait after each move of a re-centring, until the height loop has followed, s.
+const CENTRING_WAIT_S: f64 = 0.1;
 
 /// The table of this chapter.
 pub const VERBS: &[Verb] = &[
@@ -143,7 +147,7 @@ pub(super) fn register(engine: &mut Engine, host: &Rc<Host>) {
     engine.register_type_with_name::<Image>("image");
     engine.register_fn("find_spots", find_spots);
     let h = Rc::clone(host);
-    engine.register_fn("recentre", move |ctx: NativeCallContext| recentre(&h, &ctx, 0.15e-9));
+    engine.register_fn("recentre", move |ctx: NativeCallContext| recentre(&h, &ctx, CENTRING_REACH_M));
     let h = Rc::clone(host);
     engine.register_fn("recentre", move |ctx: NativeCallContext, reach: Dynamic| {
         let reach_m = quantity(&ctx, &reach, Dimension::LENGTH, "the reach")?;
@@ -312,6 +316,7 @@ fn look_around(
     for (i, j) in [(0, 0), (1, 0), (1, 1), (0, 1), (-1, 1), (-1, 0), (-1, -1), (0, -1), (1, -1)] {
         let (dx, dy) = (f64::from(i) * reach_m, f64::from(j) * reach_m);
         must(host, ctx, Task::MoveTip { x_m: at.0 + dx, y_m: at.1 + dy, speed_m_s: MOVE_SPEED_M_S })?;
+        host.call(ctx, Request::Wait { seconds: CENTRING_WAIT_S })?;
         let request = Request::Read { channels: vec![height], samples: CENTRING_SAMPLES, spacing_s: 0.02 };
         if let Answer::Numbers(values) = host.call(ctx, request)? {
             places.push((dx, dy));
