@@ -121,8 +121,8 @@ fn hyperfine_lines_are_counted() {
 
 #[test]
 fn slow_noise_and_spikes_raise_few_alarms() {
-    let mut alarms = 0;
-    let (runs, mut coloured) = (200, 0);
+    let mut alarms = 0_u64;
+    let (runs, mut coloured) = (if full() { 1000 } else { 60 }, 0_u64);
     for seed in 0..runs {
         let mut rng = ChaCha8Rng::seed_from_u64(seed);
         let mut y = noise(2000, &mut rng);
@@ -136,11 +136,11 @@ fn slow_noise_and_spikes_raise_few_alarms() {
         let x: Vec<f64> = (0..2000).map(f64::from).collect();
         let peaks = peaks::find(&x, &y, &Search::default()).unwrap();
         assert!(peaks.spikes >= 1);
-        alarms += usize::from(!peaks.lines.is_empty());
-        coloured += usize::from(peaks.colour > 1.5);
+        alarms += u64::from(!peaks.lines.is_empty());
+        coloured += u64::from(peaks.colour > 1.5);
     }
     println!("slow noise: alarms in {alarms} of {runs}, called coloured in {coloured}");
-    assert!(alarms <= 6 && coloured >= 195);
+    assert!(alarms * 25 <= runs && coloured * 40 >= runs * 39);
 }
 
 #[test]

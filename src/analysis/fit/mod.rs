@@ -32,7 +32,7 @@ mod finish;
 mod general;
 mod global;
 mod line;
-mod linear;
+pub(crate) mod linear;
 mod lines;
 mod options;
 mod outcome;

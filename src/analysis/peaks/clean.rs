@@ -1,21 +1,12 @@
 //! Taking lines out one by one, the strongest first.
 
+use super::profile::{Taken, fit, remove_line};
 use super::scan::{Scan, Window, running, strength};
 use super::significance::Chance;
 use super::{Peak, Peaks, Search, noise};
-use crate::analysis::fit::separable::{Limits, Scaled};
 use crate::analysis::fit::{FitError, check_columns, degenerate, range};
 
 const FEWEST: usize = 16;
-
-/// A line that was taken out, in points.
-struct Taken {
-    place: f64,
-    width: f64,
-    height: f64,
-    asymmetry: f64,
-    evidence: f64,
-}
 
 pub(super) fn find(x: &[f64], y: &[f64], search: &Search) -> Result<Peaks, FitError> {
     check_columns(x, y, &[])?;
@@ -128,32 +119,9 @@ fn flatten_spikes(level: &mut [f64], sigma: f64) -> usize {
     spikes
 }
 
-/// Subtracts a straight line through the medians of sixteen stretches, which lines hardly move.
-fn remove_line(level: &mut [f64]) {
-    let n = level.len();
-    let stretch = n.div_ceil(16).max(1);
-    let (mut t, mut v) = (Vec::new(), Vec::new());
-    for (k, chunk) in level.chunks(stretch).enumerate() {
-        t.push((k * stretch) as f64 + 0.5 * (chunk.len() - 1) as f64);
-        v.push(noise::median(&mut chunk.to_vec()));
-    }
-    // The median of the slopes of all pairs (common practice) bears stretches that a line fills.
-    let mut slopes = Vec::new();
-    for i in 0..t.len() {
-        for j in 0..i {
-            slopes.push((v[i] - v[j]) / (t[i] - t[j]));
-        }
-    }
-    let slope = noise::median(&mut slopes);
-    let mut offsets: Vec<f64> = t.iter().zip(&v).map(|(t, v)| v - slope * t).collect();
-    let offset = noise::median(&mut offsets);
-    for (i, value) in level.iter_mut().enumerate() {
-        *value -= offset + slope * i as f64;
-    }
-}
-
 /// Takes lines out of the level; gives them and the largest evidence left.
 fn take_out(level: &mut [f64], scan: &Scan, search: &Search) -> (Vec<Taken>, f64) {
+    let n = level.len();
     let threshold = scan.chance.level(search.false_alarm);
     // Low enough that the strongest remnant is always among the maxima.
     let floor = threshold.min(scan.chance.level(0.95)) * 0.8;
@@ -166,34 +134,91 @@ fn take_out(level: &mut [f64], scan: &Scan, search: &Search) -> (Vec<Taken>, f64
         maxima.truncate(400);
         let before = taken.len();
         let mut next = 0.0;
-        while taken.len() < search.most {
-            let Some(best) = strongest(&maxima, &sums, scan, &taken) else { break };
+        while taken.len() < search.most && sparse(&taken, n) {
+            let Some(best) = strongest(&maxima, &sums, scan, &taken, threshold) else { break };
             if best.evidence < threshold {
                 next = best.evidence;
                 break;
             }
-            let line = subtract(level, best);
+            let line = fit(level, (best.place as f64 - 0.5, 2.0 * best.half as f64), 1.5, best.evidence);
+            line.subtract(level);
             maxima.retain(|w| w.place != best.place || w.half != best.half);
             taken.push(line);
+            // Without the line, the straight line under it is seen better.
+            remove_line(level);
             sums = running(level);
         }
-        if taken.len() == before || taken.len() >= search.most {
+        refine(level, &mut taken, scan, threshold);
+        if taken.len() <= before || taken.len() >= search.most || !sparse(&taken, n) {
             return (taken, next);
         }
     }
 }
 
-/// The maximum with the most evidence in the present level that is no remnant of a line already taken out.
-fn strongest(maxima: &[Window], sums: &[f64], scan: &Scan, taken: &[Taken]) -> Option<Window> {
-    let mut best: Option<Window> = None;
+/// Fits each line again without the others, which were still there when it was first fitted, and drops those that
+/// do not stand out of what is then left.
+fn refine(level: &mut [f64], taken: &mut Vec<Taken>, scan: &Scan, threshold: f64) {
+    if taken.len() < 2 {
+        return;
+    }
+    for _ in 0..2 {
+        for line in taken.iter_mut() {
+            line.add(level);
+            *line = fit(level, (line.place, line.width), 2.5, line.evidence);
+            line.subtract(level);
+        }
+        remove_line(level);
+    }
+    taken.retain_mut(|line| {
+        line.add(level);
+        line.evidence = scan.about(&running(level), line.place, line.width);
+        let stays = line.evidence >= threshold;
+        if stays {
+            line.subtract(level);
+        }
+        stays
+    });
+}
+
+/// The maximum with the most evidence in the present level that is no remnant of a line already taken out. A wide
+/// window over several narrow lines gives way to the strongest of them.
+fn strongest(
+    maxima: &[Window],
+    sums: &[f64],
+    scan: &Scan,
+    taken: &[Taken],
+    threshold: f64,
+) -> Option<Window> {
+    let mut present: Vec<Window> = Vec::with_capacity(maxima.len());
     for window in maxima {
         let k = scan.halves.binary_search(&window.half).expect("a half length of this scan");
         let evidence = scan.evidence(sums, window.place, k);
-        if best.is_none_or(|b| evidence > b.evidence) && !remnant(window, evidence, taken) {
-            best = Some(Window { evidence, ..*window });
+        if !remnant(window, evidence, taken) {
+            present.push(Window { evidence, ..*window });
         }
     }
-    best
+    let strongest = |among: &mut dyn Iterator<Item = Window>| {
+        among.reduce(|best, w| if w.evidence > best.evidence { w } else { best })
+    };
+    let mut best = strongest(&mut present.iter().copied())?;
+    // A window that stands out against both shorter and longer ones about it sits on a line of its own.
+    let own = |w: &Window| {
+        let rival = |v: &Window| {
+            let (short, long) = (v.half.min(w.half), v.half.max(w.half));
+            5 * long <= 11 * short && v.place.abs_diff(w.place) <= long && v.evidence > w.evidence
+        };
+        !present.iter().any(rival)
+    };
+    loop {
+        let floor = (0.05 * best.evidence).max(threshold);
+        let inside = |w: &Window| {
+            2 * w.half <= best.half && w.place.abs_diff(best.place) < 3 * best.half && w.evidence > floor
+        };
+        match strongest(&mut present.iter().copied().filter(|w| inside(w) && own(w))) {
+            Some(narrow) => best = narrow,
+            None => return Some(best),
+        }
+    }
 }
 
 /// A real line is never exactly of the model's shape; near a strong one, what is left of it is not another line
@@ -206,40 +231,6 @@ fn remnant(window: &Window, evidence: f64, taken: &[Taken]) -> bool {
     })
 }
 
-/// Fits one asymmetric line to the stretch about a window and subtracts it everywhere.
-fn subtract(level: &mut [f64], window: Window) -> Taken {
-    let n = level.len();
-    let reach = 8 * window.half;
-    let (first, last) = (window.place.saturating_sub(reach), (window.place + reach).min(n));
-    let middle = 0.5 * (first + last - 1) as f64;
-    let span = 0.5 * (last - 1 - first) as f64;
-    let t: Vec<f64> = (first..last).map(|i| (i as f64 - middle) / span).collect();
-    let scaled = Scaled::new(t, level[first..last].to_vec(), Vec::new());
-    let centre = (window.place as f64 - 0.5 - middle) / span;
-    let half = window.half as f64 / span;
-    let limits =
-        Limits { centre: (centre - 1.5 * half, centre + 1.5 * half), width: (0.5 * half, 5.0 * half) };
-    let start = scaled.point(centre, 2.0 * half);
-    let (centre, width, [h, k]) = match start.map(|start| scaled.settle(start, limits).point) {
-        Some(p) => (p.centre, p.width, [p.linear[2], p.linear[3]]),
-        // Where no line can be fitted, the bare core is taken out.
-        None => (centre, 2.0 * half, [0.0, 0.0]),
-    };
-    let (place, width) = (middle + span * centre, span * width);
-    if h == 0.0 && k == 0.0 {
-        let core = window.place.saturating_sub(window.half)..(window.place + window.half).min(n);
-        level[core].fill(0.0);
-    } else {
-        for (i, value) in level.iter_mut().enumerate() {
-            let delta = 2.0 * (i as f64 - place) / width;
-            *value -= (h + k * delta) / (1.0 + delta * delta);
-        }
-    }
-    // Without the line, the straight line under it is seen better.
-    remove_line(level);
-    Taken { place, width, height: h, asymmetry: k / h, evidence: window.evidence }
-}
-
 fn peak(line: &Taken, x: &[f64], scan: &Scan) -> Peak {
     let last = x.len() - 1;
     let left = (line.place.max(0.0) as usize).min(last - 1);
@@ -248,7 +239,7 @@ fn peak(line: &Taken, x: &[f64], scan: &Scan) -> Peak {
         centre: x[left] + (line.place - left as f64) * (x[left + 1] - x[left]),
         width: line.width * spacing,
         height: line.height,
-        asymmetry: line.asymmetry,
+        asymmetry: line.odd / line.height,
         score: strength(line.evidence),
         false_alarm: scan.chance.anywhere(line.evidence),
     }

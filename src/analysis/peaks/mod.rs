@@ -25,6 +25,7 @@
 
 mod clean;
 mod noise;
+mod profile;
 mod scan;
 mod significance;
 

@@ -120,6 +120,24 @@ impl Scan {
         if unit <= 0.0 { 0.0 } else { (even * even + odd * odd) / (unit * unit) }
     }
 
+    /// Largest evidence in windows about a place that suit a width, both in points.
+    pub(super) fn about(&self, sums: &[f64], place: f64, width: f64) -> f64 {
+        let n = sums.len() - 1;
+        let mut best = 0.0_f64;
+        for (k, &half) in self.halves.iter().enumerate() {
+            let core = 2.0 * half as f64;
+            let edge = k == 0 || k + 1 == self.halves.len();
+            if !edge && !(0.4 * width..2.5 * width).contains(&core) {
+                continue;
+            }
+            for shift in [-0.5, 0.0, 0.5] {
+                let i = (place + 0.5 + shift * half as f64).round().max(0.0) as usize;
+                best = best.max(self.evidence(sums, i.clamp(half, n - half), k));
+            }
+        }
+        best
+    }
+
     /// All windows whose evidence is the largest near them at their length and above a floor, strongest first.
     pub(super) fn maxima(&self, sums: &[f64], floor: f64) -> Vec<Window> {
         let n = sums.len() - 1;
