@@ -5,4 +5,5 @@ pub mod formula;
 pub mod model;
 pub mod peaks;
 pub mod realness;
+pub mod search;
 pub mod spots;
