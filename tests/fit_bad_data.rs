@@ -164,6 +164,12 @@ fn doubles_of_a_parameter_are_singular() {
 }
 
 #[test]
+fn a_variance_beyond_all_numbers_is_no_answer() {
+    let fit = fit::line(&[0.0, -2.3e-126, 0.0], &[-4.4e76, 0.0, 0.0], &Options::new()).unwrap();
+    assert!(fit.doubts.contains(&Doubt::NotFinite) && !fit.trusted());
+}
+
+#[test]
 fn noise_alone_is_no_resonance() {
     use rand::SeedableRng;
     use rand_distr::{Distribution, StandardNormal};
