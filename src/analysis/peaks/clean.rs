@@ -161,10 +161,12 @@ fn refine(level: &mut [f64], taken: &mut Vec<Taken>, scan: &Scan, threshold: f64
     if taken.len() < 2 {
         return;
     }
-    for _ in 0..2 {
+    // Longer stretches each time: the far tails, which tell asymmetry from slope, are clear of the other lines only
+    // once those are well known.
+    for reach in [2.5, 3.5, 5.0, 7.0, 8.0] {
         for line in taken.iter_mut() {
             line.add(level);
-            *line = fit(level, (line.place, line.width), 2.5, line.evidence);
+            *line = fit(level, (line.place, line.width), reach, line.evidence);
             line.subtract(level);
         }
         remove_line(level);
