@@ -6,7 +6,7 @@
 //!
 //! - [`resonance`]: an asymmetric line on a sloping background, the everyday case, solved by a fast separable
 //!   scheme;
-//! - [`line`]: a weighted straight line in closed form;
+//! - [`line`](fn@line): a weighted straight line in closed form;
 //! - [`lorentzian`], [`gaussian`], [`decay`], [`approach`], [`steps`]: other single features;
 //! - [`lines`]: several lines at once, with one width or equal spacing;
 //! - [`global`](fn@global): one shape in several spectra with shared parameters;

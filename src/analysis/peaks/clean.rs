@@ -38,8 +38,14 @@ pub(super) fn find(x: &[f64], y: &[f64], search: &Search) -> Result<Peaks, FitEr
     // The variance of the estimate alone corresponds to about 0.45 degrees of freedom a point; a strong window raises
     // the estimate it is divided by, which makes chance excesses rarer. This share is from simulation of pure noise.
     let freedom = if search.sigma.is_some() { f64::INFINITY } else { 0.55 * n as f64 };
-    let mut scan =
-        Scan { colour: vec![1.0; halves.len()], halves, sigma, chance: Chance { places, freedom } };
+    let mut scan = Scan {
+        colour: vec![1.0; halves.len()],
+        weights: Vec::new(),
+        halves,
+        sigma,
+        chance: Chance { places, freedom },
+    };
+    scan.weigh(true, n);
     let mut left = level.clone();
     let (mut taken, mut next) = take_out(&mut left, &scan, search);
     scan.measure_colour(&running(&left));
@@ -47,6 +53,7 @@ pub(super) fn find(x: &[f64], y: &[f64], search: &Search) -> Result<Peaks, FitEr
         // Taking out a few lines did not leave white noise: the noise itself is slow. Its own spread, lines and all, is
         // then the measure of what stands out.
         scan.measure_colour(&running(&level));
+        scan.weigh(false, n);
         (taken, next) = take_out(&mut level, &scan, search);
     } else {
         scan.colour.fill(1.0);
@@ -106,6 +113,10 @@ fn flatten_spikes(level: &mut [f64], sigma: f64) -> usize {
     let mut spikes = 0;
     let old = level.to_vec();
     for i in 2..old.len() - 2 {
+        // Implied by what follows, and quicker to see.
+        if (old[i] - old[i - 1]).abs() < 4.0 * sigma || (old[i] - old[i + 1]).abs() < 4.0 * sigma {
+            continue;
+        }
         let mut near = [old[i - 2], old[i - 1], old[i], old[i + 1], old[i + 2]];
         near.sort_by(f64::total_cmp);
         // The neighbours must agree among themselves: the tip of a narrow line is no spike.

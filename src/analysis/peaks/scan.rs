@@ -20,6 +20,8 @@ pub(super) struct Scan {
     pub(super) halves: Vec<usize>,
     /// Spread of the kernels over that of white noise, for each half length.
     pub(super) colour: Vec<f64>,
+    /// What squared kernels are multiplied by, for each half length: one over the variance of noise in them.
+    pub(super) weights: Vec<f64>,
     pub(super) sigma: f64,
     pub(super) chance: Chance,
 }
@@ -113,11 +115,20 @@ impl Scan {
     /// Evidence at one place and half length number `k`.
     pub(super) fn evidence(&self, sums: &[f64], place: usize, k: usize) -> f64 {
         let (even, odd) = kernels(sums, place, self.halves[k]);
-        // A few per cent are the error of the spread itself; only a clear excess is colour.
-        let n = sums.len() - 1;
-        let colour = if self.colour[k] > self.doubt(n, k) { self.colour[k] } else { 1.0 };
-        let unit = self.sigma * colour;
-        if unit <= 0.0 { 0.0 } else { (even * even + odd * odd) / (unit * unit) }
+        (even * even + odd * odd) * self.weights[k]
+    }
+
+    /// Takes the noise as white, or as it was measured, for all evidence from now on. A few per cent are the error of
+    /// the measured spread itself; only a clear excess is colour. Without noise nothing has evidence.
+    pub(super) fn weigh(&mut self, white: bool, n: usize) {
+        self.weights = (0..self.halves.len())
+            .map(|k| {
+                let measured = !white && self.colour[k] > self.doubt(n, k);
+                let unit = self.sigma * if measured { self.colour[k] } else { 1.0 };
+                let weight = 1.0 / (unit * unit);
+                if weight.is_finite() { weight } else { 0.0 }
+            })
+            .collect();
     }
 
     /// Largest evidence in windows about a place that suit a width, both in points.
