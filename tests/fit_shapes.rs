@@ -39,6 +39,8 @@ fn tally(runs: usize, mut run: impl FnMut(&mut ChaCha8Rng) -> (Fit, Vec<f64>)) -
     (trusted, right)
 }
 
+type Fitter = fn(&[f64], &[f64], &Options) -> Result<Fit, FitError>;
+
 #[test]
 fn bells() {
     let x = even(-50.0, 50.0, 201);
@@ -51,7 +53,7 @@ fn bells() {
                 rng.random_range(-3.0..3.0),
                 rng.random_range(-0.01..0.01),
             ];
-            let (model, fit): (Model, fn(&[f64], &[f64], &Options) -> Result<Fit, FitError>) = if lorentzian {
+            let (model, fit): (Model, Fitter) = if lorentzian {
                 (Model::Lorentzian { reference: 0.0 }, fit::lorentzian)
             } else {
                 (Model::Gaussian { reference: 0.0 }, fit::gaussian)

@@ -3,5 +3,7 @@
 pub mod fit;
 pub mod formula;
 pub mod model;
+pub mod peaks;
 pub mod realness;
+pub mod search;
 pub mod spots;

@@ -8,6 +8,7 @@ use std::time::Instant;
 use criterion::Criterion;
 use noctule::analysis::fit::{self, Fit, Options};
 use noctule::analysis::model::Model;
+use noctule::analysis::peaks::{self, Search};
 use rand::SeedableRng;
 use rand_chacha::ChaCha8Rng;
 use rand_distr::{Distribution, Normal};
@@ -37,6 +38,22 @@ fn measure(c: &mut Criterion) {
     c.bench_function("fano_401_points_bounded", |b| {
         b.iter(|| fit::resonance(black_box(&x), black_box(&y), &bounded).unwrap())
     });
+}
+
+fn measure_peaks(c: &mut Criterion) {
+    let mut rng = ChaCha8Rng::seed_from_u64(9);
+    let noise = Normal::new(0.0, 1.0).unwrap();
+    let x: Vec<f64> = (0..10_000).map(f64::from).collect();
+    for lines in [0, 1, 8] {
+        let centre = |k: i32| 1000.0 * f64::from(k) + 900.0;
+        let line = |x: f64, k: i32| 4.0 / (1.0 + ((x - centre(k)) / 15.0).powi(2));
+        let signal = |x: f64| (0..lines).map(|k| line(x, k)).sum::<f64>();
+        let y: Vec<f64> = x.iter().map(|x| signal(*x) + noise.sample(&mut rng)).collect();
+        let search = Search::default();
+        c.bench_function(&format!("peaks_10000_points_{lines}_lines"), |b| {
+            b.iter(|| peaks::find(black_box(&x), black_box(&y), &search).unwrap())
+        });
+    }
 }
 
 /// Fits each spectrum of a file and prints parameters, errors and the median time of 25 fits of each.
@@ -69,5 +86,6 @@ fn main() {
     }
     let mut criterion = Criterion::default().configure_from_args();
     measure(&mut criterion);
+    measure_peaks(&mut criterion);
     criterion.final_summary();
 }

@@ -61,7 +61,9 @@ impl Solution {
             })
             .collect();
         let mut doubts = std::mem::take(&mut self.doubts);
-        let finite = sum.is_finite() && self.values.iter().all(|v| v.is_finite());
+        // A covariance beyond the range of numbers is as little an answer as a parameter beyond it.
+        let errors = self.inverse.is_none() || parameters.iter().all(|p| p.standard_error.is_finite());
+        let finite = errors && sum.is_finite() && self.values.iter().all(|v| v.is_finite());
         if !finite {
             doubts.push(Doubt::NotFinite);
         }

@@ -163,6 +163,15 @@ struct Offset {
     change: f64,
 }
 
+/// How long to look for a minimum from one start.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) enum Effort {
+    /// For starts found from the data: a start that does not lead anywhere is given up soon for the next one.
+    Brief,
+    /// For the one start that a user gave.
+    Patient,
+}
+
 /// Minimises the weighted sum of squares from a starting point.
 pub(crate) fn minimise(
     curves: &mut dyn Curves,
@@ -170,6 +179,7 @@ pub(crate) fn minimise(
     names: &[String],
     start: &[f64],
     options: &Options,
+    effort: Effort,
 ) -> Result<Minimum, FitError> {
     options.check(names)?;
     assert!(names.len() == start.len(), "each parameter has a starting value");
@@ -198,9 +208,10 @@ pub(crate) fn minimise(
         (0..y.len()).map(|i| 1.0 / (unit * options.sigmas.get(i).copied().unwrap_or(1.0))).collect();
     let limits = wanted.iter().zip(&bounds).map(|(w, b)| limit(*w, *b)).collect();
     let columns = vec![vec![0.0; y.len()]; names.len()];
-    let config = MPConfig { ftol: 1e-15, xtol: 1e-13, gtol: 1e-13, max_iter: 400, ..MPConfig::new() };
+    let max_iter = if effort == Effort::Patient { 400 } else { 60 };
+    let config = MPConfig { ftol: 1e-15, xtol: 1e-13, gtol: 1e-13, max_iter, ..MPConfig::new() };
     let mut problem = Problem { curves, y, weights, wanted, limits, bounds, config, columns };
-    Ok(conclude(&mut problem, &start, unit))
+    Ok(conclude(&mut problem, &start, unit, effort))
 }
 
 fn largest_weighted(y: &[f64], first: &[f64], sigmas: &[f64]) -> f64 {
@@ -226,15 +237,19 @@ fn limit(free: bool, (low, high): (f64, f64)) -> MPPar {
 
 /// Runs the solver with its usual first step; where that does not end at a sound minimum, again with shorter
 /// first steps and from where it stopped, and keeps the best.
-fn conclude(problem: &mut Problem<'_>, start: &[f64], unit: f64) -> Minimum {
+fn conclude(problem: &mut Problem<'_>, start: &[f64], unit: f64, effort: Effort) -> Minimum {
     let mut best: Option<Minimum> = None;
     let mut iterations = 0;
-    for step_factor in [100.0, 1.0, 0.1, 0.01] {
+    let (first_steps, rounds): (&[f64], usize) = match effort {
+        Effort::Patient => (&[100.0, 1.0, 0.1, 0.01], 3),
+        Effort::Brief => (&[100.0, 0.1], 1),
+    };
+    for &step_factor in first_steps {
         problem.config.step_factor = step_factor;
         let mut p = start.to_vec();
         let mut found = None;
         // A second round from the end of the first starts with fresh damping.
-        for _ in 0..3 {
+        for _ in 0..rounds {
             iterations += descend(problem, &mut p);
             let minimum = polish(problem, &mut p, unit);
             let sound = minimum.converged;

@@ -113,7 +113,7 @@ fn together(model: Model, alone: &[Fit], spectra: &[Spectrum], options: &Options
         })
         .collect();
     let mut curves = GlobalCurve::new(models, shared, spectra);
-    let found = general::minimise(&mut curves, &y, &names, &start, options)?;
+    let found = general::minimise(&mut curves, &y, &names, &start, options, general::Effort::Patient)?;
     let mut doubts = Vec::new();
     for (k, spectrum) in spectra.iter().enumerate() {
         let (low, high) = prepare::range(spectrum.x);

@@ -23,11 +23,11 @@ pub fn line(x: &[f64], y: &[f64], options: &Options) -> Result<Fit, FitError> {
     line_about(x, y, 0.0, options)
 }
 
-/// As [`line`], with the offset taken at `reference` instead of x = 0: in the middle of the data it does not
+/// As [`line`](fn@line), with the offset taken at `reference` instead of x = 0: in the middle of the data it does not
 /// correlate with the slope.
 ///
 /// # Errors
-/// As [`line`].
+/// As [`line`](fn@line).
 pub fn line_about(x: &[f64], y: &[f64], reference: f64, options: &Options) -> Result<Fit, FitError> {
     prepare::check_columns(x, y, &options.sigmas)?;
     prepare::check_values(&[reference])?;

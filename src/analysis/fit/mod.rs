@@ -6,7 +6,7 @@
 //!
 //! - [`resonance`]: an asymmetric line on a sloping background, the everyday case, solved by a fast separable
 //!   scheme;
-//! - [`line`]: a weighted straight line in closed form;
+//! - [`line`](fn@line): a weighted straight line in closed form;
 //! - [`lorentzian`], [`gaussian`], [`decay`], [`approach`], [`steps`]: other single features;
 //! - [`lines`]: several lines at once, with one width or equal spacing;
 //! - [`global`](fn@global): one shape in several spectra with shared parameters;
@@ -32,7 +32,7 @@ mod finish;
 mod general;
 mod global;
 mod line;
-mod linear;
+pub(crate) mod linear;
 mod lines;
 mod options;
 mod outcome;
@@ -40,7 +40,7 @@ mod own;
 mod prepare;
 mod residuals;
 mod resonance;
-mod separable;
+pub(crate) mod separable;
 mod shape;
 mod simple;
 mod steps;
@@ -52,6 +52,7 @@ pub use lines::{Together, lines};
 pub use options::{Bound, Options};
 pub use outcome::{Fit, Parameter};
 pub use own::{closure, formula, formula_with};
+pub(crate) use prepare::{check_columns, check_values, degenerate, range};
 pub use residuals::Residuals;
 pub use resonance::resonance;
 pub use simple::{approach, decay, gaussian, lorentzian};

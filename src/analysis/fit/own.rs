@@ -53,7 +53,7 @@ pub fn formula_with(
     let values = check(start, &slices, y, options)?;
     let mut curve = FormulaCurve { formula: &read, columns: &slices, row: Vec::new(), gradient: Vec::new() };
     let names: Vec<String> = read.parameters().to_vec();
-    let found = general::minimise(&mut curve, y, &names, &values, options)?;
+    let found = general::minimise(&mut curve, y, &names, &values, options, general::Effort::Patient)?;
     Ok(solution(Model::Formula(read.clone()), found, &slices, y).finish(options))
 }
 
@@ -89,7 +89,7 @@ pub fn closure(
         }
     }
     let mut curve = ClosureCurve { model: &model, columns, points: y.len() };
-    let found = general::minimise(&mut curve, y, &names, &values, options)?;
+    let found = general::minimise(&mut curve, y, &names, &values, options, general::Effort::Patient)?;
     Ok(solution(Model::Closure { parameters: names }, found, columns, y).finish(options))
 }
 

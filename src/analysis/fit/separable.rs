@@ -8,11 +8,11 @@
 //! memory, not checked). Formulas derived here.
 
 /// Points in scaled coordinates: x on [-1, 1] in rising order, y about zero with largest magnitude one.
-pub(super) struct Scaled {
-    pub(super) t: Vec<f64>,
-    pub(super) z: Vec<f64>,
+pub(crate) struct Scaled {
+    pub(crate) t: Vec<f64>,
+    pub(crate) z: Vec<f64>,
     /// Weights, one at most; empty if all are one.
-    pub(super) w: Vec<f64>,
+    pub(crate) w: Vec<f64>,
     /// Sums of 1, t, t t, z, t z, z z, weighted.
     base: [f64; 6],
 }
@@ -24,29 +24,29 @@ struct Gram {
 }
 
 /// A trial position with the best linear parameters for it.
-pub(super) struct Point {
-    pub(super) centre: f64,
-    pub(super) width: f64,
+pub(crate) struct Point {
+    pub(crate) centre: f64,
+    pub(crate) width: f64,
     /// Factors of 1, t, u, v.
-    pub(super) linear: [f64; 4],
+    pub(crate) linear: [f64; 4],
     /// Weighted sum of squared residuals.
-    pub(super) sum: f64,
+    pub(crate) sum: f64,
     gram: Gram,
     factor: [[f64; 4]; 4],
 }
 
 /// Where an iteration ended.
-pub(super) struct Settled {
-    pub(super) point: Point,
-    pub(super) converged: bool,
-    pub(super) iterations: usize,
+pub(crate) struct Settled {
+    pub(crate) point: Point,
+    pub(crate) converged: bool,
+    pub(crate) iterations: usize,
 }
 
 /// Limits of the search in scaled coordinates.
 #[derive(Clone, Copy)]
-pub(super) struct Limits {
-    pub(super) centre: (f64, f64),
-    pub(super) width: (f64, f64),
+pub(crate) struct Limits {
+    pub(crate) centre: (f64, f64),
+    pub(crate) width: (f64, f64),
 }
 
 /// Smallest share of a column that must be left after the others are taken out of it.
@@ -119,7 +119,7 @@ fn add(sums: &mut [f64; 16], t: f64, z: f64, weight: f64, d: f64) {
 }
 
 impl Scaled {
-    pub(super) fn new(t: Vec<f64>, z: Vec<f64>, w: Vec<f64>) -> Self {
+    pub(crate) fn new(t: Vec<f64>, z: Vec<f64>, w: Vec<f64>) -> Self {
         assert!(t.len() == z.len() && (w.is_empty() || w.len() == t.len()), "columns belong together");
         let mut base = [0.0; 6];
         for i in 0..t.len() {
@@ -133,7 +133,7 @@ impl Scaled {
     }
 
     /// Weighted sum of squares about the best straight line, and that line.
-    pub(super) fn background(&self) -> (f64, [f64; 2]) {
+    pub(crate) fn background(&self) -> (f64, [f64; 2]) {
         let [n, t, tt, z, tz, zz] = self.base;
         let slope = (tz - t * z / n) / (tt - t * t / n);
         let offset = (z - slope * t) / n;
@@ -178,7 +178,7 @@ impl Scaled {
     }
 
     /// The best linear parameters at a position; `None` if the four functions cannot be told apart there.
-    pub(super) fn point(&self, centre: f64, width: f64) -> Option<Point> {
+    pub(crate) fn point(&self, centre: f64, width: f64) -> Option<Point> {
         let gram = self.gram(centre, width);
         let mut block = [[0.0; 4]; 4];
         for (row, from) in block.iter_mut().zip(&gram.products) {
@@ -193,7 +193,7 @@ impl Scaled {
     }
 
     /// Gauss-Newton with damping in centre and width from a starting point.
-    pub(super) fn settle(&self, start: Point, limits: Limits) -> Settled {
+    pub(crate) fn settle(&self, start: Point, limits: Limits) -> Settled {
         let mut here = start;
         let mut damping = 1e-4;
         for iterations in 1..=ITERATIONS {
@@ -274,7 +274,7 @@ impl Point {
     }
 
     /// Inverse normal matrix over the factors of 1, t, u, v and centre and width; `None` if singular.
-    pub(super) fn inverse(&self) -> Option<[[f64; 6]; 6]> {
+    pub(crate) fn inverse(&self) -> Option<[[f64; 6]; 6]> {
         let mut columns = [[0.0; 6]; 6];
         for (i, column) in columns.iter_mut().take(4).enumerate() {
             column[i] = 1.0;

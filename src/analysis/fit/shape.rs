@@ -1,7 +1,7 @@
 //! Fits of a built-in model of one variable by the general solver.
 
 use super::finish::Solution;
-use super::general::{self, Curves, Minimum};
+use super::general::{self, Curves, Effort};
 use super::{Doubt, Fit, FitError, Options, prepare};
 use crate::analysis::model::Model;
 
@@ -35,7 +35,8 @@ impl Curves for ModelCurve<'_> {
     }
 }
 
-/// Fits a model from the given starting points and keeps the best result.
+/// Fits a model from the given starting points, the most promising first, until a fit is trusted; failing that,
+/// the one with the smallest sum of squares is given.
 pub(crate) fn from_starts(
     model: Model,
     x: &[f64],
@@ -43,29 +44,56 @@ pub(crate) fn from_starts(
     starts: &[Vec<f64>],
     options: &Options,
 ) -> Result<Fit, FitError> {
-    let names = model.names();
-    let mut best: Option<Minimum> = None;
+    let mut order: Vec<(f64, &Vec<f64>)> = starts.iter().map(|s| (sum_at(&model, x, y, s), s)).collect();
+    order.sort_by(|a, b| a.0.total_cmp(&b.0));
+    let mut best: Option<Fit> = None;
     let mut refusal =
         FitError::BadSetting { message: "no starting point was found for this model".to_owned() };
-    for start in starts {
-        match general::minimise(&mut ModelCurve::new(&model, x), y, &names, start, options) {
-            Ok(found) => {
-                if best.as_ref().is_none_or(|b| found.sum < b.sum) {
-                    best = Some(found);
+    for (_, start) in order {
+        match from_start(&model, x, y, start, options) {
+            Ok(fit) => {
+                let trusted = fit.trusted();
+                let sound = |f: &Fit| f.converged && !f.doubts.contains(&Doubt::Singular);
+                let better = |old: &Fit| {
+                    let same = sound(&fit) == sound(old);
+                    if same { fit.residual_sum_of_squares < old.residual_sum_of_squares } else { sound(&fit) }
+                };
+                if best.as_ref().is_none_or(better) {
+                    best = Some(fit);
+                }
+                if trusted {
+                    break;
                 }
             }
             Err(error) => refusal = error,
         }
     }
-    let best = best.ok_or(refusal)?;
-    let doubts = place_doubts(&model, x, &best.values);
+    best.ok_or(refusal)
+}
+
+/// Unweighted sum of squares at a start, to put starts in order.
+fn sum_at(model: &Model, x: &[f64], y: &[f64], start: &[f64]) -> f64 {
+    x.iter().zip(y).map(|(x, y)| y - model.at(*x, start).unwrap_or(f64::NAN)).map(|r| r * r).sum()
+}
+
+fn from_start(
+    model: &Model,
+    x: &[f64],
+    y: &[f64],
+    start: &[f64],
+    options: &Options,
+) -> Result<Fit, FitError> {
+    let names = model.names();
+    let mut curve = ModelCurve::new(model, x);
+    let found = general::minimise(&mut curve, y, &names, start, options, Effort::Brief)?;
+    let doubts = place_doubts(model, x, &found.values);
     let solution = Solution {
-        model,
-        values: best.values,
-        inverse: best.inverse,
-        converged: best.converged,
-        iterations: best.iterations,
-        deviations: best.deviations,
+        model: model.clone(),
+        values: found.values,
+        inverse: found.inverse,
+        converged: found.converged,
+        iterations: found.iterations,
+        deviations: found.deviations,
         order: general::rising(x),
         magnitude: general::magnitude(y),
         doubts,
