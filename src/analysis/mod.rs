@@ -1,5 +1,6 @@
 //! Pure functions on slices of numbers: fits, peaks, verdicts, forecasts.
 
+pub mod contrast;
 pub mod fit;
 pub mod formula;
 pub mod model;

@@ -110,7 +110,7 @@ impl Case<'_> {
         if 3 * law.absent.len() > seen {
             doubts.push(Doubt::Absent(law.absent.len(), seen));
         }
-        if law.coherence < 0.6 {
+        if law.coherence < 0.65 {
             doubts.push(Doubt::Shape(law.coherence));
         }
         if let Some(test) = power_test(law, self.spectra) {

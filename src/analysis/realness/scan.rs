@@ -13,6 +13,8 @@ const MEDIAN_CHI_SQUARE_2: f64 = 2.0 * std::f64::consts::LN_2;
 const REACH: f64 = 4.0;
 /// Ratio of one trial width to the last.
 const WIDTH_RATIO: f64 = 1.5;
+/// A spectrum has to be this many widths long to show a line.
+const NARROWEST_WINDOW: f64 = 10.0;
 /// Features kept from one spectrum.
 pub(super) const MOST_FEATURES: usize = 8;
 
@@ -173,7 +175,7 @@ pub(super) fn features(index: usize, trace: Trace) -> (Vec<Feature>, f64) {
     let mut trials = 0.0;
     let mut found: Vec<(f64, f64, f64, f64)> = Vec::new();
     let mut width = 3.0 * sp.step();
-    while width <= sp.span() / 6.0 {
+    while width <= sp.span() / NARROWEST_WINDOW {
         let places = (4.0 * sp.span() / width).ceil() as usize;
         let gains: Vec<(f64, f64)> = (0..=places)
             .map(|k| sp.low() + sp.span() * k as f64 / places as f64)
@@ -221,7 +223,9 @@ pub(super) fn refine(index: usize, trace: Trace, f0: f64, width: f64, excess: f6
         let h = width / (8.0 * (round + 1) as f64);
         f0 = summit(f0, h, |f| gain(f, width)).clamp(sp.low(), sp.high());
         let u = 0.2 / (round + 1) as f64;
-        width = summit(width.ln(), u, |lw| gain(f0, lw.exp())).exp().clamp(narrowest, sp.span() / 4.0);
+        width = summit(width.ln(), u, |lw| gain(f0, lw.exp()))
+            .exp()
+            .clamp(narrowest, sp.span() / (0.8 * NARROWEST_WINDOW));
     }
     let best = local_fit(trace, f0, width)?;
     let h = width / 10.0;

@@ -114,7 +114,7 @@ impl Prepared {
 }
 
 /// Fewest points that a spectrum may have.
-pub(super) const FEWEST_POINTS: usize = 16;
+pub(super) const FEWEST_POINTS: usize = 32;
 
 pub(super) fn prepare(spectrum: &Spectrum) -> Result<Prepared, Unusable> {
     let (f, y) = (spectrum.f_hz, spectrum.y);
