@@ -2,7 +2,11 @@
 
 pub mod contrast;
 pub mod fit;
+pub mod forecast;
 pub mod formula;
+pub mod identify;
 pub mod model;
+pub mod noise;
 pub mod realness;
+pub mod register;
 pub mod spots;

@@ -7,7 +7,9 @@ use super::power::{PowerFinding, power_test};
 use super::spectrum::{Prepared, Settings};
 
 /// Log likelihood that has to remain when the best spectrum is left out.
-const ALONE_ENOUGH: f64 = 12.0;
+const ALONE_ENOUGH: f64 = 15.0;
+/// Log evidence from which a line is believed.
+pub(super) const ENOUGH: f64 = 10.0;
 /// Largest number of moving lines looked for.
 const MOST_LINES: usize = 10;
 
@@ -88,7 +90,7 @@ impl Case<'_> {
         let mut doubts = Vec::new();
         let fields = law.fields(self.spectra);
         let seen = law.believed().count();
-        if self.evidence(law) < 5.0 {
+        if self.evidence(law) < ENOUGH {
             doubts.push(Doubt::Weak(self.evidence(law)));
         }
         // One strong bump with noise along a line through it is still one bump.

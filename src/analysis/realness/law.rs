@@ -11,6 +11,8 @@ pub(super) struct View<'a> {
     /// What the other spectra have in common at every point, where it is to be allowed for.
     pub common: Option<Vec<Vec<f64>>>,
     pub features: Vec<Vec<Feature>>,
+    /// Gains of weaker bumps, which count as rivals only.
+    pub lesser: Vec<Vec<f64>>,
     /// For each spectrum, feature and other spectrum: share of the feature's shape seen there, with its error.
     pub shared: Vec<Vec<Vec<Option<(f64, f64)>>>>,
     /// Independent places and widths tried.
@@ -21,19 +23,21 @@ pub(super) struct View<'a> {
 
 impl<'a> View<'a> {
     pub fn new(spectra: &'a [Prepared], common: Option<Vec<Vec<f64>>>) -> View<'a> {
-        let mut trials = 0.0;
-        let found: Vec<Vec<Feature>> = spectra
-            .iter()
-            .enumerate()
-            .map(|(i, sp)| {
-                let (list, tried) =
-                    features(i, Trace { sp, common: common.as_ref().map(|c| c[i].as_slice()) });
-                trials += tried;
-                list
-            })
-            .collect();
-        let mut view =
-            View { spectra, common, features: found, shared: Vec::new(), trials, in_place: Vec::new() };
+        let mut view = View {
+            spectra,
+            common,
+            features: Vec::new(),
+            lesser: Vec::new(),
+            shared: Vec::new(),
+            trials: 0.0,
+            in_place: Vec::new(),
+        };
+        for i in 0..spectra.len() {
+            let scan = features(i, view.trace(i));
+            view.features.push(scan.features);
+            view.lesser.push(scan.lesser);
+            view.trials += scan.trials;
+        }
         view.shared = view
             .features
             .iter()

@@ -169,8 +169,21 @@ pub(super) fn shape_ratio(trace: Trace, at_hz: f64, like: &Feature) -> Option<(f
     Some((c[2], error * noise))
 }
 
-/// The strongest separate features of one spectrum, strongest first, and how many independent places were tried.
-pub(super) fn features(index: usize, trace: Trace) -> (Vec<Feature>, f64) {
+/// Separate bumps counted in one spectrum, listed or not.
+const MOST_COUNTED: usize = 40;
+
+/// What the scan of one spectrum found.
+pub(super) struct Scan {
+    /// The strongest separate features, strongest first.
+    pub features: Vec<Feature>,
+    /// Gains of further separate bumps that are not followed.
+    pub lesser: Vec<f64>,
+    /// Independent places and widths tried.
+    pub trials: f64,
+}
+
+/// The strongest separate features of one spectrum.
+pub(super) fn features(index: usize, trace: Trace) -> Scan {
     let sp = trace.sp;
     let mut trials = 0.0;
     let mut found: Vec<(f64, f64, f64, f64)> = Vec::new();
@@ -198,19 +211,23 @@ pub(super) fn features(index: usize, trace: Trace) -> (Vec<Feature>, f64) {
     }
     found.sort_by(|a, b| b.2.total_cmp(&a.2));
     let mut kept: Vec<Feature> = Vec::new();
-    for (f0, width, _, excess) in found {
-        if kept.len() == MOST_FEATURES {
+    let mut lesser: Vec<(f64, f64, f64)> = Vec::new();
+    for (f0, width, gain, excess) in found {
+        if kept.len() + lesser.len() == MOST_COUNTED {
             break;
         }
-        if kept.iter().any(|k| (k.centre_hz - f0).abs() < 0.8 * k.width_hz.max(width)) {
+        let near = |centre: f64, w: f64| (centre - f0).abs() < 0.8 * w.max(width);
+        if kept.iter().any(|k| near(k.centre_hz, k.width_hz)) || lesser.iter().any(|l| near(l.0, l.1)) {
             continue;
         }
-        if let Some(feature) = refine(index, trace, f0, width, excess) {
+        if kept.len() == MOST_FEATURES {
+            lesser.push((f0, width, gain));
+        } else if let Some(feature) = refine(index, trace, f0, width, excess) {
             kept.push(feature);
         }
     }
     kept.sort_by(|a, b| b.gain.total_cmp(&a.gain));
-    (kept, trials)
+    Scan { features: kept, lesser: lesser.into_iter().map(|l| l.2).collect(), trials }
 }
 
 /// Walks to the summit of the gain in place and width; the curvature in place gives the error of the centre.

@@ -167,8 +167,9 @@ fn chance(view: &View, line: &FieldLine, members: &[&Member], width_hz: f64) -> 
     let mut expected = 1.0;
     for (rank, m) in order.iter().enumerate() {
         let f = &m.feature;
-        let rivals =
-            view.features[f.spectrum].iter().filter(|r| r.gain >= 0.5 * f.gain).count().max(1) as f64;
+        let listed = view.features[f.spectrum].iter().map(|r| r.gain);
+        let lesser = view.lesser[f.spectrum].iter().copied();
+        let rivals = listed.chain(lesser).filter(|g| *g >= 0.5 * f.gain).count().max(1) as f64;
         let (place, error) = line.predict(view.spectra[f.spectrum].field_t);
         let off = (f.centre_hz - place).abs().max(2.0 * error.hypot(f.error_hz) + 0.1 * width_hz);
         let hit =
