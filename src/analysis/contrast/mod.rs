@@ -161,7 +161,7 @@ pub fn contrast_of_sample(values: &[f64]) -> Result<Contrast, Unusable> {
 /// Judges a trace of currents taken at equal steps of time, in s.
 ///
 /// # Errors
-/// As [`contrast_of_sample`]; also a step that is not positive.
+/// As [`contrast_of_sample`]; also a step outside 1e-15 to 1e9 s.
 ///
 /// ```
 /// use noctule::analysis::contrast::{ContrastVerdict, contrast_of_trace};
@@ -173,12 +173,8 @@ pub fn contrast_of_sample(values: &[f64]) -> Result<Contrast, Unusable> {
 /// assert!((dwell[0] - 0.05).abs() < 0.005);
 /// ```
 pub fn contrast_of_trace(trace: &[f64], step_s: f64) -> Result<Contrast, Unusable> {
-    if !(step_s > 0.0 && step_s.is_finite()) {
-        return Err(Unusable::OutOfRange {
-            what: "The time step",
-            value: step_s,
-            range: "the numbers above zero",
-        });
+    if !(1e-15..=1e9).contains(&step_s) {
+        return Err(Unusable::OutOfRange { what: "The time step", value: step_s, range: "1e-15 to 1e9 s" });
     }
     judge(trace, Some(step_s))
 }

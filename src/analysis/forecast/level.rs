@@ -65,6 +65,9 @@ impl LevelForecast {
         let root = (qb * qb - 4.0 * qa * qc).max(0.0).sqrt();
         let (one, two) = ((-qb - root) / (2.0 * qa), (-qb + root) / (2.0 * qa));
         let (first, second) = if one < two { (one, two) } else { (two, one) };
+        if ![first, second].iter().all(|u| u.is_finite()) {
+            return Err(Unusable::NotDetermined { what: "When the level reaches the mark" });
+        }
         if qa > 0.0 {
             let latest_s = Some(self.mean_t + second);
             return Ok(Moment { at_s, earliest_s: self.mean_t + first, latest_s });

@@ -11,7 +11,8 @@ pub use progress::{Progress, progress};
 /// Two-sided 95 % point of Student's distribution (expansion in 1/ν of the normal quantile; common practice;
 /// compared with scipy in the tests).
 pub(crate) fn student_95(freedom: usize) -> f64 {
-    const EXACT: [f64; 4] = [12.706_204_736, 4.302_652_730, 3.182_446_305, 2.776_445_105];
+    const EXACT: [f64; 6] =
+        [12.706_204_736, 4.302_652_730, 3.182_446_305, 2.776_445_105, 2.570_581_836, 2.446_911_851];
     if freedom == 0 {
         return f64::INFINITY;
     }

@@ -75,7 +75,7 @@ pub fn welch(values: &[f64], rate_hz: f64, length: usize) -> Result<Psd, Unusabl
         start += length - length / 2;
     }
     let last = sums.len() - 1;
-    let density = sums
+    let density: Vec<f64> = sums
         .iter()
         .enumerate()
         .map(|(k, s)| {
@@ -84,6 +84,9 @@ pub fn welch(values: &[f64], rate_hz: f64, length: usize) -> Result<Psd, Unusabl
             fold * s / (rate_hz * power * stretches as f64)
         })
         .collect();
+    if density.iter().any(|d| !d.is_finite()) {
+        return Err(Unusable::NotDetermined { what: "The density" });
+    }
     let f_hz = (0..=last).map(|k| k as f64 * rate_hz / length as f64).collect();
     let relative_error = if stretches == 1 { 1.0 } else { (1.056 / stretches as f64).sqrt() };
     Ok(Psd { f_hz, density, stretches, relative_error })

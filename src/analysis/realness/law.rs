@@ -72,6 +72,8 @@ pub(super) enum Company {
     Untold,
     /// Others show it too.
     InPlace,
+    /// It lies on a law but its height or asymmetry is not that of the other members.
+    Unlike,
 }
 
 /// A feature on a law.
@@ -79,6 +81,13 @@ pub(super) enum Company {
 pub(super) struct Member {
     pub feature: Feature,
     pub company: Company,
+}
+
+impl Member {
+    /// Whether it speaks for the law.
+    pub fn counts(&self) -> bool {
+        matches!(self.company, Company::Alone | Company::Untold)
+    }
 }
 
 /// Features of several spectra that lie on one field line.
@@ -104,7 +113,7 @@ pub(super) struct Law {
 
 impl Law {
     pub fn believed(&self) -> impl Iterator<Item = &Member> {
-        self.members.iter().filter(|m| m.company != Company::InPlace)
+        self.members.iter().filter(|m| m.counts())
     }
     /// Distinct fields among the members that are not in place.
     pub fn fields(&self, spectra: &[Prepared]) -> usize {

@@ -136,127 +136,153 @@ fn cubic(t: f64) -> [f64; 4] {
     ]
 }
 
+/// Parameters of one round: shift along x and y, then gain, offset and tilt between the images.
+const TERMS: usize = 6;
+
 /// Sums of one round over the overlap.
-#[derive(Default)]
 struct Sums {
     n: f64,
-    gx: f64,
-    gy: f64,
-    r: f64,
-    xx: f64,
-    xy: f64,
-    yy: f64,
-    xr: f64,
-    yr: f64,
+    normal: [[f64; TERMS]; TERMS],
+    right: [f64; TERMS],
     rr: f64,
-    ab: f64,
-    aa: f64,
-    bb: f64,
+    /// Sums of the first, the second, their squares and their product, for the correlation.
+    both: [f64; 5],
+    /// By how much reading between points lowers the variance of the first image's noise.
+    kept: f64,
 }
 
-/// Gauss–Newton on the difference of the images; an offset between them is free.
+/// Gauss–Newton on the difference of the images; gain, offset and tilt between them are free, because features that
+/// enter or leave at the edges change the plane and the variance that were taken out.
 fn refine(a: &[f64], b: &[f64], w: usize, h: usize, start: (f64, f64)) -> Result<Shift, Unusable> {
     let (mut x, mut y) = start;
-    let mut sums = Sums::default();
-    let mut cov = [0.0; 2];
+    let slopes = slopes(b, w, h);
     let lost = Unusable::NotDetermined { what: "The shift between the images" };
+    let mut found = None;
     for _ in 0..ROUNDS {
-        sums = accumulate(a, b, w, h, (x, y)).ok_or(lost.clone())?;
-        let n = sums.n;
-        let (xx, xy, yy) = (
-            sums.xx - sums.gx * sums.gx / n,
-            sums.xy - sums.gx * sums.gy / n,
-            sums.yy - sums.gy * sums.gy / n,
-        );
-        let (xr, yr) = (sums.xr - sums.gx * sums.r / n, sums.yr - sums.gy * sums.r / n);
-        let det = xx * yy - xy * xy;
-        if !(det > 1e-12 * xx * yy) {
-            return Err(lost);
-        }
+        let sums = accumulate(a, b, &slopes, w, h, (x, y)).ok_or(lost.clone())?;
+        let normal = nalgebra::SMatrix::<f64, TERMS, TERMS>::from_fn(|i, j| sums.normal[i.max(j)][i.min(j)]);
+        let right = nalgebra::SVector::<f64, TERMS>::from(sums.right);
+        let inverse = normal.cholesky().ok_or(lost.clone())?.inverse();
+        let step = inverse * right;
         // Too large a step means that the correlation led to the wrong place; it is held to a point.
-        let (dx, dy) = ((yy * xr - xy * yr) / det, (xx * yr - xy * xr) / det);
-        x += dx.clamp(-1.0, 1.0);
-        y += dy.clamp(-1.0, 1.0);
-        let noise = (sums.rr - sums.r * sums.r / n) / (n - 3.0);
-        cov = [noise * yy / det, noise * xx / det];
-        if dx.abs().max(dy.abs()) < 1e-4 {
+        x += step[0].clamp(-1.0, 1.0);
+        y += step[1].clamp(-1.0, 1.0);
+        // Between points the first image's noise is smoother, not smaller, for a slowly varying gradient.
+        let noise = (sums.rr - right.dot(&step)).max(0.0) / (sums.n - TERMS as f64) * 2.0 / (1.0 + sums.kept);
+        let [sa, sb, saa, sbb, sab] = sums.both;
+        let spread = ((saa - sa * sa / sums.n) * (sbb - sb * sb / sums.n)).sqrt();
+        found = Some(Shift {
+            x,
+            y,
+            x_error: (noise * inverse[(0, 0)]).sqrt(),
+            y_error: (noise * inverse[(1, 1)]).sqrt(),
+            correlation: (sab - sa * sb / sums.n) / spread,
+            overlap: sums.n as usize,
+        });
+        if step[0].abs().max(step[1].abs()) < 1e-4 {
             break;
         }
     }
-    if (x - start.0).abs() > 3.0 || (y - start.1).abs() > 3.0 {
+    let shift = found.ok_or(lost.clone())?;
+    let all = [shift.x, shift.y, shift.x_error, shift.y_error, shift.correlation];
+    if (x - start.0).abs() > 3.0 || (y - start.1).abs() > 3.0 || all.iter().any(|v| !v.is_finite()) {
         return Err(lost);
     }
-    Ok(Shift {
-        x,
-        y,
-        x_error: cov[0].sqrt(),
-        y_error: cov[1].sqrt(),
-        correlation: sums.ab / (sums.aa * sums.bb).sqrt(),
-        overlap: sums.n as usize,
-    })
+    Ok(shift)
 }
 
-/// Compares the second image at every point with the first at the shifted place. The gradient is that of the first.
-fn accumulate(a: &[f64], b: &[f64], w: usize, h: usize, (x, y): (f64, f64)) -> Option<Sums> {
+/// Minus the gradient of the second image, smoothed across. The kernels are antisymmetric, so the noise of a point does
+/// not enter its own gradient and the estimate is not pulled by noise.
+fn slopes(b: &[f64], w: usize, h: usize) -> (Vec<f64>, Vec<f64>) {
+    const ALONG: [f64; 5] = [0.125, 0.25, 0.0, -0.25, -0.125];
+    const ACROSS: [f64; 5] = [0.0625, 0.25, 0.375, 0.25, 0.0625];
+    let rows = |source: &[f64], kernel: &[f64; 5]| {
+        let mut out = vec![0.0; w * h];
+        for (line, from) in out.chunks_exact_mut(w).zip(source.chunks_exact(w)) {
+            for (o, near) in line[2..w - 2].iter_mut().zip(from.windows(5)) {
+                *o = near.iter().zip(kernel).map(|(v, k)| v * k).sum();
+            }
+        }
+        out
+    };
+    let columns = |source: &[f64], kernel: &[f64; 5]| {
+        let mut out = vec![0.0; w * h];
+        for y in 2..h - 2 {
+            let line = &mut out[y * w..(y + 1) * w];
+            for (k, factor) in kernel.iter().enumerate().filter(|(_, f)| **f != 0.0) {
+                let from = &source[(y + k - 2) * w..(y + k - 1) * w];
+                for (o, v) in line.iter_mut().zip(from) {
+                    *o += factor * v;
+                }
+            }
+        }
+        out
+    };
+    (columns(&rows(b, &ALONG), &ACROSS), columns(&rows(b, &ACROSS), &ALONG))
+}
+
+/// Compares the second image at every point with the first at the shifted place.
+fn accumulate(
+    a: &[f64],
+    b: &[f64],
+    slopes: &(Vec<f64>, Vec<f64>),
+    w: usize,
+    h: usize,
+    (x, y): (f64, f64),
+) -> Option<Sums> {
     // a is read at (column − x, row − y) = whole part plus a fraction that is the same everywhere.
     let (ix, iy) = ((-x).floor(), (-y).floor());
     let (fx, fy) = (cubic(-x - ix), cubic(-y - iy));
     let (ix, iy) = (ix as i64, iy as i64);
-    let columns = (2 - ix).max(0)..(w as i64 - 3 - ix).min(w as i64);
-    let rows = (2 - iy).max(0)..(h as i64 - 3 - iy).min(h as i64);
-    if columns.end - columns.start < 6 || rows.end - rows.start < 6 {
+    let columns = (1 - ix).max(2)..(w as i64 - 2 - ix).min(w as i64 - 2);
+    let rows = (1 - iy).max(2)..(h as i64 - 2 - iy).min(h as i64 - 2);
+    if columns.end - columns.start < 4 || rows.end - rows.start < 4 {
         return None;
     }
-    let mut s = Sums::default();
+    let kept = |f: &[f64; 4]| f.iter().map(|v| v * v).sum::<f64>();
+    let kept = kept(&fx) * kept(&fy);
+    let normal = [[0.0; TERMS]; TERMS];
+    let mut s = Sums { n: 0.0, normal, right: [0.0; TERMS], rr: 0.0, both: [0.0; 5], kept };
     // Each row of the first image mixed down to the shifted row, then along it.
     let mut mixed = vec![0.0; w];
-    let width = (columns.end - columns.start) as usize + 2;
-    let mut window: [Vec<f64>; 3] = [vec![0.0; width], vec![0.0; width], vec![0.0; width]];
-    let shifted = |row: i64, mixed: &mut Vec<f64>, out: &mut Vec<f64>| {
+    for row in rows {
         let top = ((row + iy - 1) as usize) * w;
-        for c in 0..w {
-            mixed[c] = fy[0] * a[top + c]
+        for (c, m) in mixed.iter_mut().enumerate() {
+            *m = fy[0] * a[top + c]
                 + fy[1] * a[top + w + c]
                 + fy[2] * a[top + 2 * w + c]
                 + fy[3] * a[top + 3 * w + c];
         }
-        for (k, o) in out.iter_mut().enumerate() {
-            let left = (columns.start - 1 + k as i64 + ix - 1) as usize;
-            *o = fx[0] * mixed[left]
+        let start = row as usize * w;
+        for column in columns.clone() {
+            let left = (column + ix - 1) as usize;
+            let here = fx[0] * mixed[left]
                 + fx[1] * mixed[left + 1]
                 + fx[2] * mixed[left + 2]
                 + fx[3] * mixed[left + 3];
-        }
-    };
-    let first = rows.start - 1;
-    for k in 0..2 {
-        shifted(first + k, &mut mixed, &mut window[k as usize]);
-    }
-    for row in rows.clone() {
-        shifted(row + 1, &mut mixed, &mut window[2]);
-        for k in 0..width - 2 {
-            let column = (columns.start + k as i64) as usize;
-            let here = window[1][k + 1];
-            // d a(r − s)/ds is minus the gradient.
-            let gx = -0.5 * (window[1][k + 2] - window[1][k]);
-            let gy = -0.5 * (window[2][k + 1] - window[0][k + 1]);
-            let there = b[row as usize * w + column];
+            let at = start + column as usize;
+            let there = b[at];
             let r = there - here;
-            s.gx += gx;
-            s.gy += gy;
-            s.r += r;
-            s.xx += gx * gx;
-            s.xy += gx * gy;
-            s.yy += gy * gy;
-            s.xr += gx * r;
-            s.yr += gy * r;
+            let term = [
+                slopes.0[at],
+                slopes.1[at],
+                here,
+                1.0,
+                column as f64 / w as f64 - 0.5,
+                row as f64 / h as f64 - 0.5,
+            ];
+            for p in 0..TERMS {
+                s.right[p] += term[p] * r;
+                for q in 0..=p {
+                    s.normal[p][q] += term[p] * term[q];
+                }
+            }
             s.rr += r * r;
-            s.ab += here * there;
-            s.aa += here * here;
-            s.bb += there * there;
+            for (sum, v) in s.both.iter_mut().zip([here, there, here * here, there * there, here * there]) {
+                *sum += v;
+            }
         }
-        s.n += (width - 2) as f64;
-        window.rotate_left(1);
+        s.n += (columns.end - columns.start) as f64;
     }
     Some(s)
 }
