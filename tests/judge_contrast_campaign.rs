@@ -14,12 +14,15 @@ fn normal(rng: &mut ChaCha8Rng) -> f64 {
     StandardNormal.sample(rng)
 }
 
-/// A trace in units of its noise, its name, and the true separation where there are two levels.
-fn trace(seed: u64) -> (Vec<f64>, &'static str, Option<(f64, [f64; 2])>) {
+/// Separation in widths and mean dwell of the lower and the upper level in samples.
+type Levels = (f64, [f64; 2]);
+
+/// A trace in units of its noise, its name, and the truth where there are two levels.
+fn trace(seed: u64) -> (Vec<f64>, &'static str, Option<Levels>) {
     let mut rng = ChaCha8Rng::seed_from_u64(1985);
     rng.set_stream(seed);
     let rng = &mut rng;
-    if seed % 2 == 0 {
+    if seed.is_multiple_of(2) {
         let separation = rng.random_range(3.0..8.0);
         let share: f64 = rng.random_range(0.2..0.8);
         // Mean dwell of the upper level between 3 and 60 samples; the share fixes the other.

@@ -3,6 +3,10 @@
 //! Statistic: Ann. Stat. 13, 70 (1985), 10.1214/aos/1176346577; algorithm: J. R. Stat. Soc. C 34, 320 (1985),
 //! 10.2307/2347485 (both from memory, not checked). Written from the definition by greatest convex minorant and
 //! least concave majorant.
+#![allow(
+    clippy::needless_range_loop,
+    reason = "rows and columns of small matrices are named by their numbers"
+)]
 
 use super::dip_table::{LEVELS, ROWS};
 
@@ -53,13 +57,11 @@ fn hull(x: &[f64], low: usize, high: usize, lift: f64, value: &mut [f64], convex
     let mut corners: Vec<usize> = Vec::new();
     for k in low..=high {
         // Of points at one place the convex hull keeps the first, the concave hull the last.
-        if let Some(&last) = corners.last() {
-            if x[last] == x[k] {
-                if convex {
-                    continue;
-                }
-                corners.pop();
+        if corners.last().is_some_and(|&last| x[last] == x[k]) {
+            if convex {
+                continue;
             }
+            corners.pop();
         }
         while corners.len() >= 2 {
             let (a, b) = (corners[corners.len() - 2], corners[corners.len() - 1]);

@@ -225,7 +225,7 @@ fn judge(values: &[f64], step_s: Option<f64>) -> Result<Contrast, Unusable> {
     let n = values.len() as f64;
     let mean = values.iter().sum::<f64>() / n;
     let scale = (values.iter().map(|v| (v - mean).powi(2)).sum::<f64>() / n).sqrt();
-    if !(scale > 1e-13 * mean.abs()) || scale <= 0.0 {
+    if scale.is_nan() || scale <= 1e-13 * mean.abs() || scale <= 0.0 {
         return Err(Unusable::Constant { what: "values" });
     }
     let trace: Vec<f64> = values.iter().map(|v| (v - mean) / scale).collect();

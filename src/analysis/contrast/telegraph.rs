@@ -1,4 +1,8 @@
 //! Random switching between two currents.
+#![allow(
+    clippy::needless_range_loop,
+    reason = "rows and columns of small matrices are named by their numbers"
+)]
 
 use serde::Serialize;
 
@@ -61,7 +65,7 @@ pub(super) fn switching(trace: &[f64], step_s: f64, mixture: &Mixture) -> Option
         let (pairs, levels, doubt) = backward_pass(trace, &m, stay, &forward, &scale);
         for k in 0..2 {
             let from = pairs[k][0] + pairs[k][1];
-            if !(from > 1.0) {
+            if from.is_nan() || from <= 1.0 {
                 return None;
             }
             stay[k] = (pairs[k][k] / from).clamp(1e-6, 1.0 - 1e-9);

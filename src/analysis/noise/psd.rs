@@ -80,7 +80,7 @@ pub fn welch(values: &[f64], rate_hz: f64, length: usize) -> Result<Psd, Unusabl
         .enumerate()
         .map(|(k, s)| {
             // Zero and, for even lengths, half the rate have no mirror image to be folded in.
-            let fold = if k == 0 || (k == last && length % 2 == 0) { 1.0 } else { 2.0 };
+            let fold = if k == 0 || (k == last && length.is_multiple_of(2)) { 1.0 } else { 2.0 };
             fold * s / (rate_hz * power * stretches as f64)
         })
         .collect();

@@ -115,15 +115,15 @@ impl Case<'_> {
         if law.coherence < 0.65 {
             doubts.push(Doubt::Shape(law.coherence));
         }
-        if let Some(test) = power_test(law, self.spectra) {
-            if test.finding == PowerFinding::Falls {
+        match power_test(law, self.spectra) {
+            Some(test) if test.finding == PowerFinding::Falls => {
                 doubts.push(Doubt::FallsWithPower(test.exponent, test.exponent_error));
             }
+            _ => (),
         }
-        if let Some((p, e)) = self.settings.polarisation {
-            if p.abs() + 3.0 * e < 0.02 {
-                doubts.push(Doubt::NoContrast(p, e));
-            }
+        match self.settings.polarisation {
+            Some((p, e)) if p.abs() + 3.0 * e < 0.02 => doubts.push(Doubt::NoContrast(p, e)),
+            _ => (),
         }
         doubts
     }

@@ -5,6 +5,9 @@ use super::scan::{Feature, Trace, features, refine, shape_ratio};
 use super::spectrum::{Prepared, Settings};
 use super::weigh::{company_of, weigh};
 
+/// What each spectrum shows of a feature in its place: share of the shape and error, where it can tell.
+pub(super) type Shares = Vec<Option<(f64, f64)>>;
+
 /// One look at the spectra: their features, and what other spectra show in the same places.
 pub(super) struct View<'a> {
     pub spectra: &'a [Prepared],
@@ -14,7 +17,7 @@ pub(super) struct View<'a> {
     /// Gains of weaker bumps, which count as rivals only.
     pub lesser: Vec<Vec<f64>>,
     /// For each spectrum, feature and other spectrum: share of the feature's shape seen there, with its error.
-    pub shared: Vec<Vec<Vec<Option<(f64, f64)>>>>,
+    pub shared: Vec<Vec<Shares>>,
     /// Independent places and widths tried.
     pub trials: f64,
     /// Centres and widths of features known to stay in place.

@@ -65,10 +65,10 @@ pub fn recentre(
     let size = points.iter().map(|(x, y)| (x - mx).hypot(y - my)).fold(0.0, f64::max);
     let level = readings.iter().sum::<f64>() / n as f64;
     let spread = readings.iter().map(|r| (r - level).abs()).fold(0.0, f64::max);
-    if !(size > 0.0) {
+    if size <= 0.0 {
         return Err(Unusable::Constant { what: "places" });
     }
-    if !(spread > 0.0) {
+    if spread <= 0.0 {
         return Err(Unusable::Constant { what: "readings" });
     }
     let design = nalgebra::DMatrix::from_fn(n, terms, |i, j| {

@@ -61,7 +61,7 @@ pub fn drift(times_s: &[f64], xs: &[f64], ys: &[f64], errors: &[f64]) -> Result<
     let mean = |v: &[f64]| v.iter().zip(&weight).map(|(v, w)| v * w).sum::<f64>() / sum;
     let mt = mean(times_s);
     let stt: f64 = times_s.iter().zip(&weight).map(|(t, w)| w * (t - mt).powi(2)).sum();
-    if !(stt > 0.0) {
+    if stt.is_nan() || stt <= 0.0 {
         return Err(Unusable::Constant { what: "times" });
     }
     let n = times_s.len();
