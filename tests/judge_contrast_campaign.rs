@@ -31,7 +31,10 @@ fn trace(seed: u64) -> (Vec<f64>, &'static str, Option<Levels>) {
         let wide: f64 = rng.random_range(0.8..1.25);
         let mut high = rng.random::<f64>() < share;
         let y = (0..SAMPLES).map(|_| {
-            let leave = 1.0 - (-1.0 / if high { upper } else { lower }).exp();
+            // A process in continuous time, looked at once a sample: exp(Q) of its two rates.
+            let rates = [1.0 / lower, 1.0 / upper];
+            let mixed = 1.0 - (-(rates[0] + rates[1])).exp();
+            let leave = rates[usize::from(high)] / (rates[0] + rates[1]) * mixed;
             high ^= rng.random::<f64>() < leave;
             // Widths differ, their mean square is one, so the separation is in the same unit.
             let w = if high { wide } else { (2.0 - wide * wide).sqrt() };

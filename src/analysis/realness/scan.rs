@@ -37,6 +37,11 @@ impl Feature {
     pub fn amplitude(&self) -> f64 {
         self.absorptive.hypot(self.dispersive)
     }
+    /// Value of its shape at a frequency.
+    pub fn at(&self, f_hz: f64) -> f64 {
+        let d = 2.0 * (f_hz - self.centre_hz) / self.width_hz;
+        (self.absorptive + self.dispersive * d) / (1.0 + d * d)
+    }
 }
 
 /// A local fit at a fixed place and width.
