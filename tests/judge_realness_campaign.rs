@@ -207,7 +207,7 @@ fn row(name: &str, r: Row) {
 fn error_rates_of_the_verdict() {
     let asked = std::env::var("NOCTULE_CAMPAIGN").unwrap_or_default();
     let full = asked == "full";
-    let count = if full { 4000 } else { asked.parse().unwrap_or(12) };
+    let count = if full { 4000 } else { asked.parse().unwrap_or(10) };
     let kinds = ["nothing else", "fixed lines", "ripple", "lines and ripple"];
     let (mut by_kind, mut by_kind_real) = ([[0usize; 3]; 4], [[0usize; 3]; 4]);
     let (mut strong, mut weak, mut unfair, mut none) = ([0; 3], [0; 3], [0; 3], [0; 3]);
