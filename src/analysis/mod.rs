@@ -1,9 +1,14 @@
 //! Pure functions on slices of numbers: fits, peaks, verdicts, forecasts.
 
+pub mod contrast;
 pub mod fit;
+pub mod forecast;
 pub mod formula;
+pub mod identify;
 pub mod model;
+pub mod noise;
 pub mod peaks;
 pub mod realness;
+pub mod register;
 pub mod search;
 pub mod spots;

@@ -1,4 +1,8 @@
 //! What all spectra share because it stays in place: ripple of the transmission line and its lines.
+#![allow(
+    clippy::needless_range_loop,
+    reason = "rows and columns of small matrices are named by their numbers"
+)]
 
 use super::spectrum::Prepared;
 use super::tails::median;
@@ -55,7 +59,7 @@ fn strongest_ripple(spectra: &[Prepared]) -> Option<(Ripple, Vec<Vec<f64>>)> {
             .iter()
             .zip(&flat)
             .map(|(sp, (r, scale))| {
-                let (rest, _) = fit_columns(sp, r, |f| [w(f).0, w(f).1]);
+                let (rest, _) = fit_columns(sp, r, |f| w(f).into());
                 held_back(&rest, *scale)
             })
             .sum()
@@ -121,18 +125,25 @@ fn subtract(spectra: &[Prepared], period_hz: f64, gain: f64) -> (Ripple, Vec<Vec
 /// Weighted fit of a straight line and two columns; gives the residual and the coefficients of the two.
 fn fit_columns(sp: &Prepared, y: &[f64], columns: impl Fn(f64) -> [f64; 2]) -> (Vec<f64>, [f64; 2]) {
     let middle = 0.5 * (sp.low() + sp.high());
-    let row = |f: f64| {
-        let [a, b] = columns(f);
-        [1.0, 2.0 * (f - middle) / sp.span(), a, b]
-    };
+    let half = 0.5 * sp.span();
+    let mut rows = Vec::with_capacity(y.len());
     let mut m = [[0.0; 5]; 4];
     for i in 0..y.len() {
-        let r = row(sp.f_hz[i]);
+        let f = sp.f_hz[i];
+        let [a, b] = columns(f);
+        let r = [1.0, (f - middle) / half, a, b];
         for p in 0..4 {
-            for q in 0..4 {
-                m[p][q] += sp.weight[i] * r[p] * r[q];
+            let weighted = sp.weight[i] * r[p];
+            for q in p..4 {
+                m[p][q] += weighted * r[q];
             }
-            m[p][4] += sp.weight[i] * r[p] * y[i];
+            m[p][4] += weighted * y[i];
+        }
+        rows.push(r);
+    }
+    for p in 1..4 {
+        for q in 0..p {
+            m[p][q] = m[q][p];
         }
     }
     let mut c = [0.0; 4];
@@ -159,15 +170,7 @@ fn fit_columns(sp: &Prepared, y: &[f64], columns: impl Fn(f64) -> [f64; 2]) -> (
     for p in 0..4 {
         c[p] = m[p][4] / m[p][p];
     }
-    let rest = sp
-        .f_hz
-        .iter()
-        .zip(y)
-        .map(|(f, y)| {
-            let r = row(*f);
-            y - (0..4).map(|p| c[p] * r[p]).sum::<f64>()
-        })
-        .collect();
+    let rest = rows.iter().zip(y).map(|(r, y)| y - c[0] - c[1] * r[1] - c[2] * r[2] - c[3] * r[3]).collect();
     (rest, [c[2], c[3]])
 }
 

@@ -7,7 +7,11 @@ use super::power::{PowerFinding, power_test};
 use super::spectrum::{Prepared, Settings};
 
 /// Log likelihood that has to remain when the best spectrum is left out.
-const ALONE_ENOUGH: f64 = 12.0;
+const ALONE_ENOUGH: f64 = 15.0;
+/// Log evidence from which a line is believed.
+pub(super) const ENOUGH: f64 = 10.0;
+/// Lines closer than this many widths are taken for one.
+const APART: f64 = 2.0;
 /// Largest number of moving lines looked for.
 const MOST_LINES: usize = 10;
 
@@ -42,35 +46,53 @@ impl Case<'_> {
         };
         let first = if use_cleaned { cleaned } else { plain };
         let Some(first) = first else { return self };
-        let mut laws = vec![first];
-        let settings = self.settings.clone();
-        let view =
-            if use_cleaned { self.difference.as_mut().unwrap_or(&mut self.raw) } else { &mut self.raw };
-        // Further lines: what the lines before explain is taken away from the list of features.
-        while laws.len() < MOST_LINES {
-            let last = &laws[laws.len() - 1];
-            for m in &last.members {
-                let list = &mut view.features[m.feature.spectrum];
-                if let Some(at) = list.iter().position(|f| *f == m.feature) {
-                    list.remove(at);
-                    view.shared[m.feature.spectrum].remove(at);
+        self.laws.push(first);
+        self.further_lines(use_cleaned);
+        self
+    }
+
+    /// Looks for more lines after subtracting those found. Features alone would not do: the valley between two
+    /// lines moves with them and looks like a third.
+    fn further_lines(&mut self, use_cleaned: bool) {
+        if !self.doubts(&self.laws[0]).is_empty() {
+            return;
+        }
+        let common = self.difference.as_ref().filter(|_| use_cleaned).and_then(|v| v.common.clone());
+        let mut spectra = self.spectra.to_vec();
+        let mut last = self.laws[0].clone();
+        for _ in 1..MOST_LINES {
+            for m in last.believed() {
+                let sp = &mut spectra[m.feature.spectrum];
+                for (y, f) in sp.y.iter_mut().zip(&sp.f_hz) {
+                    *y -= m.feature.at(*f);
                 }
             }
-            match best_law(view, &self.among, &settings) {
-                Some(law) if law.fields(self.spectra) >= 3 && law.chance < settings.chance => laws.push(law),
-                _ => break,
+            let mut view = View::new(&spectra, common.clone());
+            view.in_place = self.raw.in_place.clone();
+            let Some(law) = best_law(&view, &self.among, self.settings) else { return };
+            if law.fields(self.spectra) < 3 || !self.doubts(&law).is_empty() {
+                return;
             }
-        }
-        self.laws = laws;
-        let first = self.laws.remove(0);
-        let mut kept = vec![first];
-        for law in std::mem::take(&mut self.laws) {
-            if self.doubts(&law).is_empty() {
-                kept.push(law);
+            if self.apart(&law) {
+                self.laws.push(law.clone());
             }
+            last = law;
         }
-        self.laws = kept;
-        self
+    }
+
+    /// Whether a law keeps its distance from the lines found before.
+    fn apart(&self, law: &Law) -> bool {
+        let near = law
+            .believed()
+            .filter(|m| {
+                let field = self.spectra[m.feature.spectrum].field_t;
+                self.laws.iter().any(|l| {
+                    (l.line.predict(field).0 - m.feature.centre_hz).abs()
+                        < APART * l.width_hz.max(law.width_hz)
+                })
+            })
+            .count();
+        3 * near <= law.believed().count()
     }
 
     /// Log evidence of a moving line against nothing.
@@ -88,7 +110,7 @@ impl Case<'_> {
         let mut doubts = Vec::new();
         let fields = law.fields(self.spectra);
         let seen = law.believed().count();
-        if self.evidence(law) < 5.0 {
+        if self.evidence(law) < ENOUGH {
             doubts.push(Doubt::Weak(self.evidence(law)));
         }
         // One strong bump with noise along a line through it is still one bump.
@@ -110,18 +132,18 @@ impl Case<'_> {
         if 3 * law.absent.len() > seen {
             doubts.push(Doubt::Absent(law.absent.len(), seen));
         }
-        if law.coherence < 0.6 {
+        if law.coherence < 0.65 {
             doubts.push(Doubt::Shape(law.coherence));
         }
-        if let Some(test) = power_test(law, self.spectra) {
-            if test.finding == PowerFinding::Falls {
+        match power_test(law, self.spectra) {
+            Some(test) if test.finding == PowerFinding::Falls => {
                 doubts.push(Doubt::FallsWithPower(test.exponent, test.exponent_error));
             }
+            _ => (),
         }
-        if let Some((p, e)) = self.settings.polarisation {
-            if p.abs() + 3.0 * e < 0.02 {
-                doubts.push(Doubt::NoContrast(p, e));
-            }
+        match self.settings.polarisation {
+            Some((p, e)) if p.abs() + 3.0 * e < 0.02 => doubts.push(Doubt::NoContrast(p, e)),
+            _ => (),
         }
         doubts
     }

@@ -100,7 +100,7 @@ fn slope(view: &View, like: &Feature) -> Option<(f64, f64)> {
     let mean_b = near.iter().map(|p| p.0 * p.2.powi(-2)).sum::<f64>() / sum;
     let mean_f = near.iter().map(|p| p.1 * p.2.powi(-2)).sum::<f64>() / sum;
     let sbb: f64 = near.iter().map(|p| (p.0 - mean_b).powi(2) * p.2.powi(-2)).sum();
-    if near.len() < 2 || !(sbb > 0.0) {
+    if near.len() < 2 || sbb.is_nan() || sbb <= 0.0 {
         return None;
     }
     let slope = near.iter().map(|p| (p.0 - mean_b) * (p.1 - mean_f) * p.2.powi(-2)).sum::<f64>() / sbb;

@@ -13,7 +13,7 @@ use super::unusable::{Unusable, at_least};
 /// decides; power, asymmetry and contrast can take belief away.
 ///
 /// # Errors
-/// Refuses an empty set, unusable numbers, spectra of fewer than 16 points or without any variation, and
+/// Refuses an empty set, unusable numbers, spectra of fewer than 32 points or without any variation, and
 /// settings out of range.
 ///
 /// ```

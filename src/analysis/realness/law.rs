@@ -5,14 +5,19 @@ use super::scan::{Feature, Trace, features, refine, shape_ratio};
 use super::spectrum::{Prepared, Settings};
 use super::weigh::{company_of, weigh};
 
+/// What each spectrum shows of a feature in its place: share of the shape and error, where it can tell.
+pub(super) type Shares = Vec<Option<(f64, f64)>>;
+
 /// One look at the spectra: their features, and what other spectra show in the same places.
 pub(super) struct View<'a> {
     pub spectra: &'a [Prepared],
     /// What the other spectra have in common at every point, where it is to be allowed for.
     pub common: Option<Vec<Vec<f64>>>,
     pub features: Vec<Vec<Feature>>,
+    /// Gains of weaker bumps, which count as rivals only.
+    pub lesser: Vec<Vec<f64>>,
     /// For each spectrum, feature and other spectrum: share of the feature's shape seen there, with its error.
-    pub shared: Vec<Vec<Vec<Option<(f64, f64)>>>>,
+    pub shared: Vec<Vec<Shares>>,
     /// Independent places and widths tried.
     pub trials: f64,
     /// Centres and widths of features known to stay in place.
@@ -21,19 +26,21 @@ pub(super) struct View<'a> {
 
 impl<'a> View<'a> {
     pub fn new(spectra: &'a [Prepared], common: Option<Vec<Vec<f64>>>) -> View<'a> {
-        let mut trials = 0.0;
-        let found: Vec<Vec<Feature>> = spectra
-            .iter()
-            .enumerate()
-            .map(|(i, sp)| {
-                let (list, tried) =
-                    features(i, Trace { sp, common: common.as_ref().map(|c| c[i].as_slice()) });
-                trials += tried;
-                list
-            })
-            .collect();
-        let mut view =
-            View { spectra, common, features: found, shared: Vec::new(), trials, in_place: Vec::new() };
+        let mut view = View {
+            spectra,
+            common,
+            features: Vec::new(),
+            lesser: Vec::new(),
+            shared: Vec::new(),
+            trials: 0.0,
+            in_place: Vec::new(),
+        };
+        for i in 0..spectra.len() {
+            let scan = features(i, view.trace(i));
+            view.features.push(scan.features);
+            view.lesser.push(scan.lesser);
+            view.trials += scan.trials;
+        }
         view.shared = view
             .features
             .iter()
@@ -68,6 +75,8 @@ pub(super) enum Company {
     Untold,
     /// Others show it too.
     InPlace,
+    /// It lies on a law but its height or asymmetry is not that of the other members.
+    Unlike,
 }
 
 /// A feature on a law.
@@ -75,6 +84,13 @@ pub(super) enum Company {
 pub(super) struct Member {
     pub feature: Feature,
     pub company: Company,
+}
+
+impl Member {
+    /// Whether it speaks for the law.
+    pub fn counts(&self) -> bool {
+        matches!(self.company, Company::Alone | Company::Untold)
+    }
 }
 
 /// Features of several spectra that lie on one field line.
@@ -100,7 +116,7 @@ pub(super) struct Law {
 
 impl Law {
     pub fn believed(&self) -> impl Iterator<Item = &Member> {
-        self.members.iter().filter(|m| m.company != Company::InPlace)
+        self.members.iter().filter(|m| m.counts())
     }
     /// Distinct fields among the members that are not in place.
     pub fn fields(&self, spectra: &[Prepared]) -> usize {

@@ -13,6 +13,8 @@ const MEDIAN_CHI_SQUARE_2: f64 = 2.0 * std::f64::consts::LN_2;
 const REACH: f64 = 4.0;
 /// Ratio of one trial width to the last.
 const WIDTH_RATIO: f64 = 1.5;
+/// A spectrum has to be this many widths long to show a line.
+const NARROWEST_WINDOW: f64 = 10.0;
 /// Features kept from one spectrum.
 pub(super) const MOST_FEATURES: usize = 8;
 
@@ -34,6 +36,11 @@ pub(super) struct Feature {
 impl Feature {
     pub fn amplitude(&self) -> f64 {
         self.absorptive.hypot(self.dispersive)
+    }
+    /// Value of its shape at a frequency.
+    pub fn at(&self, f_hz: f64) -> f64 {
+        let d = 2.0 * (f_hz - self.centre_hz) / self.width_hz;
+        (self.absorptive + self.dispersive * d) / (1.0 + d * d)
     }
 }
 
@@ -167,13 +174,26 @@ pub(super) fn shape_ratio(trace: Trace, at_hz: f64, like: &Feature) -> Option<(f
     Some((c[2], error * noise))
 }
 
-/// The strongest separate features of one spectrum, strongest first, and how many independent places were tried.
-pub(super) fn features(index: usize, trace: Trace) -> (Vec<Feature>, f64) {
+/// Separate bumps counted in one spectrum, listed or not.
+const MOST_COUNTED: usize = 40;
+
+/// What the scan of one spectrum found.
+pub(super) struct Scan {
+    /// The strongest separate features, strongest first.
+    pub features: Vec<Feature>,
+    /// Gains of further separate bumps that are not followed.
+    pub lesser: Vec<f64>,
+    /// Independent places and widths tried.
+    pub trials: f64,
+}
+
+/// The strongest separate features of one spectrum.
+pub(super) fn features(index: usize, trace: Trace) -> Scan {
     let sp = trace.sp;
     let mut trials = 0.0;
     let mut found: Vec<(f64, f64, f64, f64)> = Vec::new();
     let mut width = 3.0 * sp.step();
-    while width <= sp.span() / 6.0 {
+    while width <= sp.span() / NARROWEST_WINDOW {
         let places = (4.0 * sp.span() / width).ceil() as usize;
         let gains: Vec<(f64, f64)> = (0..=places)
             .map(|k| sp.low() + sp.span() * k as f64 / places as f64)
@@ -196,19 +216,23 @@ pub(super) fn features(index: usize, trace: Trace) -> (Vec<Feature>, f64) {
     }
     found.sort_by(|a, b| b.2.total_cmp(&a.2));
     let mut kept: Vec<Feature> = Vec::new();
-    for (f0, width, _, excess) in found {
-        if kept.len() == MOST_FEATURES {
+    let mut lesser: Vec<(f64, f64, f64)> = Vec::new();
+    for (f0, width, gain, excess) in found {
+        if kept.len() + lesser.len() == MOST_COUNTED {
             break;
         }
-        if kept.iter().any(|k| (k.centre_hz - f0).abs() < 0.8 * k.width_hz.max(width)) {
+        let near = |centre: f64, w: f64| (centre - f0).abs() < 0.8 * w.max(width);
+        if kept.iter().any(|k| near(k.centre_hz, k.width_hz)) || lesser.iter().any(|l| near(l.0, l.1)) {
             continue;
         }
-        if let Some(feature) = refine(index, trace, f0, width, excess) {
+        if kept.len() == MOST_FEATURES {
+            lesser.push((f0, width, gain));
+        } else if let Some(feature) = refine(index, trace, f0, width, excess) {
             kept.push(feature);
         }
     }
     kept.sort_by(|a, b| b.gain.total_cmp(&a.gain));
-    (kept, trials)
+    Scan { features: kept, lesser: lesser.into_iter().map(|l| l.2).collect(), trials }
 }
 
 /// Walks to the summit of the gain in place and width; the curvature in place gives the error of the centre.
@@ -221,7 +245,9 @@ pub(super) fn refine(index: usize, trace: Trace, f0: f64, width: f64, excess: f6
         let h = width / (8.0 * (round + 1) as f64);
         f0 = summit(f0, h, |f| gain(f, width)).clamp(sp.low(), sp.high());
         let u = 0.2 / (round + 1) as f64;
-        width = summit(width.ln(), u, |lw| gain(f0, lw.exp())).exp().clamp(narrowest, sp.span() / 4.0);
+        width = summit(width.ln(), u, |lw| gain(f0, lw.exp()))
+            .exp()
+            .clamp(narrowest, sp.span() / (0.8 * NARROWEST_WINDOW));
     }
     let best = local_fit(trace, f0, width)?;
     let h = width / 10.0;

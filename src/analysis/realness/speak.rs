@@ -1,6 +1,6 @@
 //! The verdict put into words and numbers.
 
-use super::case::{Case, Doubt};
+use super::case::{Case, Doubt, ENOUGH};
 use super::field_line::MU_B_PER_H_HZ_PER_T;
 use super::judgement::{
     Evidence, Hypothesis, Judgement, MovingLine, NextMeasurement, RippleFound, Sighting, Verdict,
@@ -139,7 +139,7 @@ impl Case<'_> {
             .iter()
             .flatten()
             // A bump in one spectrum alone is the weakest hint there is, and baselines wander.
-            .filter(|f| f.gain > 1.5 * self.threshold)
+            .filter(|f| f.gain > 2.0 * self.threshold)
             .filter(|f| {
                 !self.fixed.iter().any(|x| (x.centre_hz - f.centre_hz).abs() < x.width_hz.max(f.width_hz))
             })
@@ -312,7 +312,7 @@ impl Case<'_> {
     fn settle(&self, law: &Law, doubt: &Doubt) -> NextMeasurement {
         match doubt {
             Doubt::Weak(evidence) => {
-                let lacking = 5.0 - evidence;
+                let lacking = ENOUGH - evidence;
                 NextMeasurement::AverageLonger { times: 1.0 + lacking / law.likelihood.max(1.0) }
             }
             Doubt::NoContrast(..) => NextMeasurement::TipContrast,

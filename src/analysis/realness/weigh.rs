@@ -23,26 +23,25 @@ pub(super) fn weigh(
     found: Vec<Feature>,
     width_hz: f64,
 ) -> Law {
-    let members: Vec<Member> = found
+    let mut members: Vec<Member> = found
         .into_iter()
         .map(|feature| {
             let company = company(view, &feature, Some(&line));
             Member { feature, company }
         })
         .collect();
-    let believed: Vec<&Member> = members.iter().filter(|m| m.company != Company::InPlace).collect();
-    let total = believed.iter().map(|m| m.feature.gain).sum();
     let (mut absent, mut likelihood, mut largest, mut coherence) = (Vec::new(), 0.0, 0.0f64, 0.0);
     let mut passed = 0;
+    let believed: Vec<&Member> = members.iter().filter(|m| m.counts()).collect();
     if let Some((shape, agreement)) = common_shape(&believed, width_hz) {
         coherence = agreement;
         for &k in among {
-            let member = members.iter().find(|m| m.feature.spectrum == k);
-            if member.is_some_and(|m| m.company == Company::InPlace) {
+            let member = members.iter_mut().find(|m| m.feature.spectrum == k);
+            if member.as_ref().is_some_and(|m| m.company == Company::InPlace) {
                 continue;
             }
-            let place =
-                member.map_or_else(|| line.predict(view.spectra[k].field_t).0, |m| m.feature.centre_hz);
+            let predicted = line.predict(view.spectra[k].field_t).0;
+            let place = member.as_ref().map_or(predicted, |m| m.feature.centre_hz);
             if !view.spectra[k].covers(place, width_hz) {
                 continue;
             }
@@ -51,11 +50,15 @@ pub(super) fn weigh(
             let part = for_the_line(share);
             likelihood += part;
             largest = largest.max(part);
-            if member.is_none() && share.0 + 3.0 * share.1 < 0.5 {
-                absent.push(k);
+            match member {
+                Some(member) if !alike(share) => member.company = Company::Unlike,
+                None if share.0 + 3.0 * share.1 < 0.5 => absent.push(k),
+                _ => (),
             }
         }
     }
+    let believed: Vec<&Member> = members.iter().filter(|m| m.counts()).collect();
+    let total = believed.iter().map(|m| m.feature.gain).sum();
     let chance = chance(view, &line, &believed, width_hz) * selections(passed, believed.len());
     Law {
         line,
@@ -68,6 +71,11 @@ pub(super) fn weigh(
         width_hz,
         members,
     }
+}
+
+/// Whether a share of the common shape is near enough to the whole to be the same line.
+fn alike((share, error): (f64, f64)) -> bool {
+    share + 2.0 * error > 0.4 && share - 2.0 * error < 2.5 && share > 2.0 * error
 }
 
 /// The mean line shape of some members and how well their asymmetries agree (0 to 1).
@@ -167,8 +175,9 @@ fn chance(view: &View, line: &FieldLine, members: &[&Member], width_hz: f64) -> 
     let mut expected = 1.0;
     for (rank, m) in order.iter().enumerate() {
         let f = &m.feature;
-        let rivals =
-            view.features[f.spectrum].iter().filter(|r| r.gain >= 0.5 * f.gain).count().max(1) as f64;
+        let listed = view.features[f.spectrum].iter().map(|r| r.gain);
+        let lesser = view.lesser[f.spectrum].iter().copied();
+        let rivals = listed.chain(lesser).filter(|g| *g >= 0.5 * f.gain).count().max(1) as f64;
         let (place, error) = line.predict(view.spectra[f.spectrum].field_t);
         let off = (f.centre_hz - place).abs().max(2.0 * error.hypot(f.error_hz) + 0.1 * width_hz);
         let hit =
