@@ -4,9 +4,12 @@
 
 mod closing;
 mod common;
+mod fit;
+mod lines;
 mod progress;
 mod rehearse;
 mod run;
+mod table;
 mod words;
 
 use crate::drive::wall::status::Request;
@@ -34,6 +37,10 @@ enum Command {
     Run(run::Run),
     /// Go on after a crash, a power cut, a refill.
     Resume(run::Resume),
+    /// Fit a table: the same fits as in a sequence.
+    Fit(fit::FitCommand),
+    /// Levels and lines to expect for a spin at a field.
+    Lines(lines::Lines),
     /// What a run is doing now.
     Status(words::Words),
     /// Let a run finish the point in hand, then wait.
@@ -51,6 +58,8 @@ pub fn main() -> u8 {
         Command::Rehearse(command) => command.run(arguments.verbose),
         Command::Run(command) => command.run(arguments.verbose),
         Command::Resume(command) => command.run(arguments.verbose),
+        Command::Fit(command) => command.run(),
+        Command::Lines(command) => command.run(),
         Command::Status(words) => words.run(Request::Status),
         Command::Hold(words) => words.run(Request::Hold),
         Command::Release(words) => words.run(Request::Release),

@@ -100,7 +100,7 @@ fn fit_resonance(
 }
 
 /// Errors and widths are read to three digits.
-fn rounded(quantity: Quantity) -> Quantity {
+pub(super) fn rounded(quantity: Quantity) -> Quantity {
     let digits = crate::quantity::significant(quantity.si, 3).parse().unwrap_or(quantity.si);
     Quantity::new(digits, quantity.dimension)
 }

@@ -3,6 +3,7 @@
 pub mod analysis;
 pub mod bench;
 pub mod flow;
+pub mod judging;
 pub mod sweeping;
 pub mod tip;
 
@@ -16,5 +17,6 @@ pub fn register(engine: &mut Engine, host: &Rc<Host>) {
     sweeping::register(engine, host);
     tip::register(engine, host);
     analysis::register(engine, host);
+    judging::register(engine, host);
     flow::register(engine, host);
 }
