@@ -166,23 +166,30 @@ fn take_out(level: &mut [f64], scan: &Scan, search: &Search) -> (Vec<Taken>, f64
     }
 }
 
-/// Fits each line again without the others, which were still there when it was first fitted, and drops those that
-/// do not stand out of what is then left.
+/// Fits each line that has others about it again, without those, which were still there when it was first fitted, and
+/// drops those that do not stand out of what is then left.
 fn refine(level: &mut [f64], taken: &mut Vec<Taken>, scan: &Scan, threshold: f64) {
-    if taken.len() < 2 {
+    let places: Vec<(f64, f64)> = taken.iter().map(|t| (t.place, t.width)).collect();
+    // Further off, a line is no more than the offset and slope that each fit has of its own.
+    let crowded = |line: &Taken| {
+        let about = |(place, width): &&(f64, f64)| (place - line.place).abs() < 12.0 * (width + line.width);
+        places.iter().filter(about).count() > 1
+    };
+    let (mut close, apart): (Vec<Taken>, Vec<Taken>) = taken.iter().partition(|line| crowded(line));
+    if close.is_empty() {
         return;
     }
     // Longer stretches each time: the far tails, which tell asymmetry from slope, are clear of the other lines only
     // once those are well known.
     for reach in [2.5, 3.5, 5.0, 7.0, 8.0] {
-        for line in taken.iter_mut() {
+        for line in &mut close {
             line.add(level);
             *line = fit(level, (line.place, line.width), reach, line.evidence);
             line.subtract(level);
         }
         remove_line(level);
     }
-    taken.retain_mut(|line| {
+    close.retain_mut(|line| {
         line.add(level);
         line.evidence = scan.about(&running(level), line.place, line.width);
         let stays = line.evidence >= threshold;
@@ -191,6 +198,8 @@ fn refine(level: &mut [f64], taken: &mut Vec<Taken>, scan: &Scan, threshold: f64
         }
         stays
     });
+    *taken = apart;
+    taken.append(&mut close);
 }
 
 /// The maximum with the most evidence in the present level that is no remnant of a line already taken out. A wide

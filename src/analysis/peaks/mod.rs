@@ -9,7 +9,7 @@
 //! one, the strongest first, and the search goes on in what is left.
 //!
 //! Limits, measured in `tests/search_peaks.rs`: rows of eight lines seven widths apart are counted right in 95 of 100
-//! spectra, rows 3.4 widths apart in about 65; fit [`lines`](crate::analysis::fit::lines) where the number is known.
+//! spectra, rows 3.4 widths apart in about half; fit [`lines`](crate::analysis::fit::lines) where the number is known.
 //!
 //! Points are taken as evenly spaced; a modestly uneven sweep only blurs the window lengths.
 //!
