@@ -8,5 +8,6 @@ pub mod drive;
 pub mod instrument;
 pub mod quantity;
 pub mod record;
+pub mod report;
 pub mod script;
 pub mod supervisor;

@@ -1,0 +1,5 @@
+//! What is told of a run afterwards: the [brief](brief), [plots](plot), [exports](export), the list of
+//! [runs](runs).
+
+pub mod account;
+pub mod figure;
