@@ -3,3 +3,5 @@
 
 pub mod account;
 pub mod figure;
+pub mod plot;
+pub mod words;
