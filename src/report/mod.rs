@@ -2,6 +2,7 @@
 //! [runs](runs).
 
 pub mod account;
+pub mod brief;
 pub mod figure;
 pub mod plot;
 pub mod words;

@@ -18,6 +18,7 @@ pub use chart::{Axis, Chart, Mark, Series, Style};
 pub use colour::{colour_of, lab_of};
 pub use heat::{Heat, picture};
 pub use raster::Raster;
+pub use svg::escape;
 pub use thin::thin;
 
 /// What a shape is for; the page or the figure gives it its colour.
