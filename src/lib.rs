@@ -3,11 +3,13 @@
 
 pub mod analysis;
 pub mod bench;
+pub mod cli;
 pub mod diagnostic;
 pub mod drive;
 pub mod instrument;
 pub mod quantity;
 pub mod record;
 pub mod report;
+pub mod run;
 pub mod script;
 pub mod supervisor;

@@ -13,6 +13,7 @@ mod read;
 mod read_channel;
 mod read_link;
 mod read_rules;
+mod rehearsed;
 mod role;
 mod rules;
 

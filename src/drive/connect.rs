@@ -57,3 +57,29 @@ pub fn simulate_all(bench: &Bench, world: &World, seed: u64) -> Vec<Box<dyn Inst
     let simulated = bench.links.iter().map(|link| simulate(link, world, seed));
     simulated.flatten().map(|s| Box::new(s) as Box<dyn Instrument>).collect()
 }
+
+/// Instruments for all links of a bench, not yet met.
+///
+/// # Errors
+/// All links whose instrument can't be made.
+pub fn open_all(bench: &Bench, folder: &Path, seed: u64) -> Result<Vec<Box<dyn Instrument + Send>>, String> {
+    let mut instruments: Vec<Box<dyn Instrument + Send>> = Vec::new();
+    let mut faults = Vec::new();
+    for link in &bench.links {
+        match open(link, folder, seed) {
+            Ok(instrument) => instruments.push(instrument),
+            Err(reason) => faults.push(format!("link `{}`: {reason}", link.name)),
+        }
+    }
+    if faults.is_empty() { Ok(instruments) } else { Err(faults.join("\n")) }
+}
+
+fn open(link: &Link, folder: &Path, seed: u64) -> Result<Box<dyn Instrument + Send>, String> {
+    match &link.kind {
+        LinkKind::Simulated(simulated) => {
+            let (world, _) = load_world(&simulated.world, folder)?;
+            Ok(Box::new(Simulated::new(Microscope::new(&world, seed))))
+        }
+        LinkKind::Scpi(_) | LinkKind::Process(_) => Err("this kind of link is not built in yet".to_owned()),
+    }
+}

@@ -6,8 +6,10 @@
 pub mod connect;
 pub mod oracle;
 mod port;
+pub mod replay;
 pub mod tally;
 pub mod virtual_time;
+pub mod wall;
 
 pub use port::{Port, SharedPort};
 pub use tally::{RunTally, Trip};

@@ -65,6 +65,14 @@ pub trait Instrument {
     /// Drops the connection, if any, and makes it anew. Repeatable.
     fn reconnect(&mut self) -> Result<(), InstrumentError>;
 
+    /// Lets time pass faster. Only simulations do that; a real instrument refuses.
+    fn set_pace(&mut self, pace: f64) -> Result<(), InstrumentError> {
+        if pace == 1.0 {
+            return Ok(());
+        }
+        Err(InstrumentError::new(ErrorKind::Refused, "a real instrument is never paced"))
+    }
+
     /// Tells a simulation how late it is. Real instruments know by themselves and ignore it.
     fn pass_time(&mut self, _now: Moment) {}
 }

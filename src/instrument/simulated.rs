@@ -121,6 +121,11 @@ impl Instrument for Simulated {
         Ok(())
     }
 
+    fn set_pace(&mut self, _pace: f64) -> Result<(), InstrumentError> {
+        // It is told the time with every command, whatever the pace.
+        Ok(())
+    }
+
     fn pass_time(&mut self, now: Moment) {
         self.microscope.advance_to(now.s());
     }

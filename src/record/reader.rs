@@ -193,6 +193,13 @@ impl RunFile {
         Ok(())
     }
 
+    /// The last point of a sweep, if it has any.
+    pub fn last_point(&self, sweep: u64) -> Result<Option<Point>, RecordError> {
+        let sql = "SELECT at_ns, sweep, i, x, y, r0, r1, r2, r3, r4, r5, r6, r7 FROM point WHERE sweep = ?1 ORDER BY i DESC LIMIT 1";
+        let found = self.connection.prepare_cached(sql)?.query_row([sweep], |row| point_from_row(row, 0));
+        Ok(found.optional()?)
+    }
+
     /// The numbers of a trace or an image.
     pub fn bulk(&self, seq: u64) -> Result<Vec<f64>, RecordError> {
         let sql = "SELECT data FROM bulk WHERE seq = ?1";

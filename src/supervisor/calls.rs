@@ -57,6 +57,9 @@ impl Supervisor {
                 let answer = self.ask(*question);
                 return self.finish_call(answer, out);
             }
+            Request::Restore { approach, values } => {
+                Procedure::Steps(super::safety::restore_steps(*approach, values))
+            }
             Request::Park => {
                 let steps = super::safety::park_steps(&self.bench, false);
                 self.slot.begin(Procedure::Steps(steps), Purpose::ParkCall);

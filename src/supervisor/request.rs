@@ -53,6 +53,13 @@ pub enum Request {
     Ask(Question),
     /// Park now; the sequence may go on working with its data.
     Park,
+    /// Bring the bench back to where a cut run had left it; answered with the number of steps that failed.
+    Restore {
+        /// Bring the tip in or out; leave it where nothing is said.
+        approach: Option<bool>,
+        /// Channels and values, SI, in this order.
+        values: Vec<(ChannelId, f64)>,
+    },
 }
 
 /// Something for the record.
@@ -239,6 +246,7 @@ impl Request {
             Request::Ask(Question::TimeLeft) => "time_left",
             Request::Ask(Question::HeliumLeft) => "helium_left",
             Request::Park => "park",
+            Request::Restore { .. } => "restore",
         }
     }
 
@@ -266,6 +274,11 @@ impl Request {
             }
             Request::Record(Jot::StepBegin { step, name, .. }) => json!({ "step": step, "name": name }),
             Request::Record(Jot::StepEnd { step, left_out }) => json!({ "step": step, "left_out": left_out }),
+            Request::Restore { approach, values } => {
+                let values: Vec<Value> =
+                    values.iter().map(|(id, value)| json!({ "channel": name(id), "value": value })).collect();
+                json!({ "approach": approach, "values": values })
+            }
             Request::Settle | Request::Ask(_) | Request::Park => json!({}),
         };
         value.to_string()

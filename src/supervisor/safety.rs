@@ -5,12 +5,14 @@ use super::interlock::Change;
 use super::procedure::{Input, Next, Procedure, SafeStep, Steps, What};
 use super::slot::Purpose;
 use super::{Effects, Phase, Supervisor, Word};
-use crate::bench::{Action, Bench};
+use crate::bench::{Action, Bench, ChannelId};
 use crate::quantity::Moment;
 use crate::record::{Ending, Entry, Outcome};
 
 /// Time that withdrawing is reckoned with when a window ends, s.
 const WITHDRAW_RECKONED_S: f64 = 60.0;
+/// Longest time for one step of a restoration, s.
+const RESTORE_WITHIN_S: f64 = 3600.0;
 /// Time beside the steps themselves that is kept free at the end of a window, s.
 const WINDOW_MARGIN_S: f64 = 30.0;
 
@@ -18,6 +20,14 @@ const WINDOW_MARGIN_S: f64 = 30.0;
 pub(super) fn park_steps(bench: &Bench, task_under_way: bool) -> Steps {
     let abort = task_under_way.then_some(SafeStep { what: What::Abort, within_s: 10.0 });
     Steps::new("park", abort.into_iter().chain(bench.park.iter().map(SafeStep::from_bench)).collect())
+}
+
+/// The steps back to where a cut run had left the bench: the tip first.
+pub(super) fn restore_steps(approach: Option<bool>, values: &[(ChannelId, f64)]) -> Steps {
+    let tip = approach.map(|approach| if approach { What::Approach } else { What::Withdraw });
+    let sets = values.iter().map(|(channel, value)| What::Set(*channel, *value));
+    let steps = tip.into_iter().chain(sets).map(|what| SafeStep { what, within_s: RESTORE_WITHIN_S });
+    Steps::new("restore", steps.collect())
 }
 
 impl Supervisor {

@@ -75,6 +75,14 @@ impl Levels {
         &self.levels
     }
 
+    /// Spin quantum number of a site.
+    ///
+    /// # Panics
+    /// If there is no such site.
+    pub fn spin(&self, site: usize) -> f64 {
+        self.sites[site].spin
+    }
+
     /// Thermal occupation of each state (not level) at `temperature_k`; at 0 K the lowest level shares it.
     ///
     /// Boltzmann's law, e^(−E/kT)/Z.
@@ -110,26 +118,39 @@ impl Levels {
         let place = self.places[site];
         let vectors = &self.eigen.vectors;
         let n = vectors.nrows();
-        let zero = C::new(0.0, 0.0);
+        // V†Y = (VrᵀYr + ViᵀYi) + i(VrᵀYi − ViᵀYr) as one product of real matrices,
+        // [Vrᵀ Viᵀ]·[Yr Yi; Yi −Yr]: real products are much faster than complex ones.
+        let left = DMatrix::from_fn(n, 2 * n, |i, k| {
+            let z = vectors[(k % n, i)];
+            if k < n { z.re } else { z.im }
+        });
         let raising = operators::raising(place.own);
         let projections = operators::projections(place.own);
-        let mut raised = DMatrix::from_element(n, n, zero);
-        let mut projected = vectors.clone();
-        for (column, mut projected) in projected.column_iter_mut().enumerate() {
-            let (from, to) = (vectors.column(column), &mut raised.column_mut(column));
+        let mut raised = DMatrix::zeros(2 * n, 2 * n);
+        let mut projected = DMatrix::zeros(2 * n, 2 * n);
+        let put = |right: &mut DMatrix<f64>, row: usize, column: usize, z: C| {
+            right[(row, column)] = z.re;
+            right[(n + row, column)] = z.im;
+            right[(row, n + column)] = z.im;
+            right[(n + row, n + column)] = -z.re;
+        };
+        for column in 0..n {
             for l in 0..place.left {
                 for (k, m) in projections.iter().enumerate() {
                     let start = (l * place.own + k) * place.right;
-                    for r in start..start + place.right {
-                        projected[r] *= C::new(*m, 0.0);
+                    for row in start..start + place.right {
+                        put(&mut projected, row, column, vectors[(row, column)] * *m);
                         if k + 1 < place.own {
-                            to[r] = from[r + place.right] * C::new(raising[k], 0.0);
+                            put(&mut raised, row, column, vectors[(row + place.right, column)] * raising[k]);
                         }
                     }
                 }
             }
         }
-        SiteElements { plus: vectors.ad_mul(&raised), z: vectors.ad_mul(&projected) }
+        let join = |product: DMatrix<f64>| {
+            DMatrix::from_fn(n, n, |i, j| C::new(product[(i, j)], product[(i, n + j)]))
+        };
+        SiteElements { plus: join(&left * raised), z: join(&left * projected) }
     }
 
     /// All lines whose strengths add up to more than [`STRENGTH_MIN`], by lower, then upper level.
@@ -142,23 +163,30 @@ impl Levels {
         let count = self.levels.len();
         let pairs: Vec<(usize, usize)> =
             (0..count).flat_map(|lower| (lower + 1..count).map(move |upper| (lower, upper))).collect();
-        let mut strengths = vec![vec![[0.0; 3]; self.sites.len()]; pairs.len()];
-        for site in 0..self.sites.len() {
+        let sites = self.sites.len();
+        let mut strengths = vec![[0.0; 3]; pairs.len() * sites];
+        for site in 0..sites {
             let elements = self.site_elements(site);
-            for (&(lower, upper), strengths) in pairs.iter().zip(&mut strengths) {
+            for (&(lower, upper), strengths) in pairs.iter().zip(strengths.chunks_mut(sites)) {
                 strengths[site] = elements.strengths(&self.levels[lower], &self.levels[upper]);
             }
         }
         let mut lines = Vec::new();
-        for ((lower, upper), strengths) in pairs.into_iter().zip(strengths) {
+        for ((lower, upper), strengths) in pairs.into_iter().zip(strengths.chunks(sites)) {
             if strengths.iter().flatten().sum::<f64>() <= strength_min {
                 continue;
             }
             let electrons =
-                self.sites.iter().zip(&strengths).filter(|(site, _)| site.kind == SiteKind::Electron);
+                self.sites.iter().zip(strengths).filter(|(site, _)| site.kind == SiteKind::Electron);
             let electron_transverse = electrons.map(|(_, s)| s[0] + s[1]).sum();
             let f_ghz = self.levels[upper].energy_ghz - self.levels[lower].energy_ghz;
-            lines.push(Transition { lower, upper, f_ghz, strengths, electron_transverse });
+            lines.push(Transition {
+                lower,
+                upper,
+                f_ghz,
+                strengths: strengths.to_vec(),
+                electron_transverse,
+            });
         }
         lines
     }

@@ -14,7 +14,7 @@
 //! | | `S` | spin quantum number |
 //! | | `g` | electron: a number, three principal values, or a 3 by 3 matrix |
 //! | | `gN` | nucleus: nuclear g factor |
-//! | | `D_GHz`, `E_GHz`, `F4_GHz` | anisotropy terms |
+//! | | `D_GHz`, `E_GHz`, `F4_GHz` | anisotropy terms; the last may be written `F_GHz` |
 //! | | `Q_GHz` | quadrupole tensor, principal values or matrix |
 //! | | `Btip_T` | field on this spin alone |
 //! | | `turn` | axes of the spin: `axis` (vector) and `angle_deg`, or `zyz_deg` (three angles) |

@@ -171,7 +171,13 @@ impl Reader<'_> {
             }
             site.d_ghz = self.number_or_zero(fields.take("D_GHz"));
             site.e_ghz = self.number_or_zero(fields.take("E_GHz"));
-            site.f4_ghz = self.number_or_zero(fields.take("F4_GHz"));
+            site.f4_ghz = match (fields.take("F4_GHz"), fields.take("F_GHz")) {
+                (Some(_), Some(again)) => {
+                    self.complain(again, "`F_GHz` and `F4_GHz` are the same term: give one of them");
+                    0.0
+                }
+                (one, other) => self.number_or_zero(one.or(other)),
+            };
         } else {
             let g = self.need(&mut fields, "gN").and_then(|item| self.number(item));
             site = Site::nucleus(spin, g.unwrap_or(0.0));

@@ -1,0 +1,143 @@
+//! The closing report of a run on stderr: what a person wants to know before leaving.
+
+use crate::bench::Bench;
+use crate::drive::RunTally;
+use crate::quantity::{Moment, in_words};
+use crate::run::Summary;
+use std::fmt::Write;
+
+/// Steps that are listed; more are counted.
+const STEPS_SHOWN: usize = 40;
+
+/// The whole report.
+pub fn report(
+    bench: &Bench,
+    tally: &RunTally,
+    summary: &Summary,
+    window: Option<Moment>,
+    file_bytes: u64,
+) -> String {
+    let mut out = String::new();
+    timeline(&mut out, tally);
+    extremes(&mut out, bench, tally);
+    budgets(&mut out, bench, tally, summary, window);
+    let _ = writeln!(
+        out,
+        "\n{} sweeps, {} points; the run file has {:.1} MB",
+        summary.sweeps,
+        summary.points,
+        file_bytes as f64 / 1e6
+    );
+    if !summary.results.is_empty() {
+        let _ = writeln!(out, "\nResults");
+        for line in &summary.results {
+            if !line.starts_with("re-centred") {
+                let _ = writeln!(out, "  {line}");
+            }
+        }
+    }
+    for trip in &summary.interlocks {
+        let at = in_words(trip.at_s);
+        let _ = writeln!(out, "\nInterlock `{}` after {at}: {} (line {})", trip.name, trip.action, trip.line);
+    }
+    ending(&mut out, summary);
+    out
+}
+
+fn timeline(out: &mut String, tally: &RunTally) {
+    if tally.steps.is_empty() {
+        return;
+    }
+    let _ = writeln!(out, "Timeline\n  {:>9}  {:>12}  step", "start", "took");
+    for step in tally.steps.iter().take(STEPS_SHOWN) {
+        let start = Moment::from_s(step.from_s);
+        let took = match (&step.left_out, step.to_s) {
+            (Some(_), _) => "left out".to_owned(),
+            (None, Some(to)) => in_words(to - step.from_s),
+            (None, None) => "not ended".to_owned(),
+        };
+        let why = step.left_out.as_ref().map(|why| format!(" ({why})")).unwrap_or_default();
+        let _ = writeln!(out, "  {start:>9}  {took:>12}  {}{}{why}", "  ".repeat(step.depth), step.name);
+    }
+    if tally.steps.len() > STEPS_SHOWN {
+        let _ = writeln!(out, "  … and {} more", tally.steps.len() - STEPS_SHOWN);
+    }
+}
+
+fn extremes(out: &mut String, bench: &Bench, tally: &RunTally) {
+    let _ = writeln!(out, "\nValues sent, against the limits of the bench");
+    for (id, extremes) in bench.ids().zip(&tally.sent).filter(|(_, extremes)| extremes.count > 0) {
+        let channel = bench.channel(id);
+        let _ = writeln!(
+            out,
+            "  {:<22} {:>12} to {:<12} of {} to {}",
+            channel.name,
+            channel.show(extremes.least),
+            channel.show(extremes.most),
+            channel.show(channel.min),
+            channel.show(channel.max)
+        );
+    }
+    let _ = writeln!(out, "\nValues read");
+    for (id, extremes) in bench.ids().zip(&tally.read).filter(|(_, extremes)| extremes.count > 0) {
+        let channel = bench.channel(id);
+        if !channel.settable {
+            let (least, most) = (channel.show(extremes.least), channel.show(extremes.most));
+            let _ = writeln!(out, "  {:<22} {least:>12} to {most:<12}", channel.name);
+        }
+    }
+}
+
+fn budgets(out: &mut String, bench: &Bench, tally: &RunTally, summary: &Summary, window: Option<Moment>) {
+    let _ = write!(out, "\nTime    {}", in_words(tally.end_s));
+    match window {
+        Some(window) => {
+            let spare = window.s() - tally.end_s;
+            let _ = writeln!(out, " of a window of {}, {} to spare", in_words(window.s()), in_words(spare));
+        }
+        None => {
+            let _ = writeln!(out, ", no window given");
+        }
+    }
+    if let (Some(helium), Some((_, last))) = (bench.helium, tally.helium) {
+        let left_l = (last - helium.refill_mark_m3) * 1e3;
+        let _ = writeln!(
+            out,
+            "Helium  {:.2} L used, {:.1} L left, {left_l:.1} L above the refill mark of {:.1} L",
+            summary.helium_used_l,
+            last * 1e3,
+            helium.refill_mark_m3 * 1e3
+        );
+    }
+}
+
+fn ending(out: &mut String, summary: &Summary) {
+    let place = if summary.place.line > 0 && summary.outcome != crate::record::Outcome::Finished {
+        format!(" ({} line {})", summary.place.file, summary.place.line)
+    } else {
+        String::new()
+    };
+    let parked = if summary.parked { "the bench is parked" } else { "the bench is NOT fully parked" };
+    let _ = writeln!(out, "\n{}: {}{place}; {parked}", summary.outcome.word(), summary.reason);
+}
+
+/// Says how a run ended: as JSON on stdout, or as a report on stderr.
+pub fn finish(
+    bench: &Bench,
+    tally: &RunTally,
+    summary: &mut Summary,
+    window: Option<Moment>,
+    folder: &crate::run::RunFolder,
+    json: bool,
+) {
+    if json {
+        println!("{}", serde_json::to_string(summary).expect("a summary is plain data"));
+        return;
+    }
+    let bytes = std::fs::metadata(folder.run_file()).map_or(0, |m| m.len());
+    eprintln!("\n{}", report(bench, tally, summary, window, bytes));
+    eprintln!("run file  {}", folder.run_file().display());
+    if let Some(brief) = &summary.brief {
+        eprintln!("brief     {brief}");
+    }
+}

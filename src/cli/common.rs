@@ -1,0 +1,75 @@
+//! What several commands share.
+
+use super::EXIT_REJECTED;
+use crate::diagnostic::{Diagnostic, render};
+use crate::quantity::Moment;
+use crate::run::{parse_time, zone};
+use crate::script::Sequence;
+use jiff::ZonedDateTime;
+use std::io::IsTerminal;
+use std::path::Path;
+use tracing_subscriber::layer::SubscriberExt;
+use tracing_subscriber::util::SubscriberInitExt;
+use tracing_subscriber::{EnvFilter, Layer, fmt};
+
+/// Says one thing that is wrong and gives the exit code for rejected input.
+pub fn reject(message: &str) -> u8 {
+    eprintln!("error: {message}");
+    EXIT_REJECTED
+}
+
+/// The same for diagnostics of one source text; as one JSON object where that is wanted.
+pub fn reject_all(diagnostics: &[Diagnostic], source: &str, json: bool) -> u8 {
+    show(diagnostics, source);
+    if json {
+        println!("{}", serde_json::json!({ "ok": false, "diagnostics": diagnostics }));
+    }
+    EXIT_REJECTED
+}
+
+/// Shows diagnostics to a person.
+pub fn show(diagnostics: &[Diagnostic], source: &str) {
+    eprint!("{}", render(diagnostics, source, std::io::stderr().is_terminal()));
+}
+
+/// Reads a sequence.
+pub fn load_sequence(path: &Path) -> Result<Sequence, u8> {
+    Sequence::load(path).map_err(|reason| reject(&reason))
+}
+
+/// Now, in the time zone of a bench.
+pub fn now_in(zone_name: Option<&str>) -> Result<ZonedDateTime, u8> {
+    let zone = zone(zone_name).map_err(|reason| reject(&reason))?;
+    Ok(ZonedDateTime::now().with_time_zone(zone))
+}
+
+/// The end of a window as a moment of the run that begins at `start`.
+pub fn window(until: Option<&str>, start: &ZonedDateTime) -> Result<Option<Moment>, u8> {
+    let Some(text) = until else { return Ok(None) };
+    let until = parse_time(text, start).map_err(|reason| reject(&reason))?;
+    let seconds = start.duration_until(&until).as_secs_f64();
+    if seconds <= 0.0 {
+        return Err(reject(&format!("`{text}` is over already")));
+    }
+    Ok(Some(Moment::from_s(seconds)))
+}
+
+/// Sends what happens to stderr, as loud as asked for, and to a file beside the run file.
+pub fn start_log(verbose: u8, file: Option<&Path>) {
+    let level = match verbose {
+        0 => "error",
+        1 => "info",
+        _ => "debug",
+    };
+    let words =
+        fmt::layer().with_writer(std::io::stderr).with_target(false).with_filter(EnvFilter::new(level));
+    let kept = file.and_then(|path| std::fs::OpenOptions::new().create(true).append(true).open(path).ok());
+    let kept = kept.map(|file| {
+        fmt::layer()
+            .with_ansi(false)
+            .with_writer(std::sync::Mutex::new(file))
+            .with_filter(EnvFilter::new("info"))
+    });
+    // A second start within one process (a queue) keeps the first.
+    let _ = tracing_subscriber::registry().with(words).with(kept).try_init();
+}

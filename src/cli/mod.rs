@@ -1,0 +1,59 @@
+//! The command line: one file for each command, all of them thin.
+//!
+//! Data go to stdout, words to stderr. With `--json` there is exactly one JSON object on stdout.
+
+mod closing;
+mod common;
+mod progress;
+mod rehearse;
+mod run;
+mod words;
+
+use crate::drive::wall::status::Request;
+
+use clap::{Parser, Subcommand};
+
+/// Exit code for input that was rejected before anything was touched.
+const EXIT_REJECTED: u8 = 2;
+
+#[derive(Debug, Parser)]
+#[command(name = "noctule", version, about, max_term_width = 100)]
+struct Arguments {
+    /// More words on stderr: -v for what happens, -vv for every detail.
+    #[arg(short, long, action = clap::ArgAction::Count, global = true)]
+    verbose: u8,
+    #[command(subcommand)]
+    command: Command,
+}
+
+#[derive(Debug, Subcommand)]
+enum Command {
+    /// Dry-run a sequence against the simulated microscope in virtual time.
+    Rehearse(rehearse::Rehearse),
+    /// Measure.
+    Run(run::Run),
+    /// Go on after a crash, a power cut, a refill.
+    Resume(run::Resume),
+    /// What a run is doing now.
+    Status(words::Words),
+    /// Let a run finish the point in hand, then wait.
+    Hold(words::Words),
+    /// Let a held run go on.
+    Release(words::Words),
+    /// End a run at the next point and park; a second time, at once.
+    Stop(words::Words),
+}
+
+/// Runs the program; returns its exit code.
+pub fn main() -> u8 {
+    let arguments = Arguments::parse();
+    match arguments.command {
+        Command::Rehearse(command) => command.run(arguments.verbose),
+        Command::Run(command) => command.run(arguments.verbose),
+        Command::Resume(command) => command.run(arguments.verbose),
+        Command::Status(words) => words.run(Request::Status),
+        Command::Hold(words) => words.run(Request::Hold),
+        Command::Release(words) => words.run(Request::Release),
+        Command::Stop(words) => words.run(Request::Stop),
+    }
+}

@@ -1,0 +1,73 @@
+//! `noctule rehearse`
+
+use super::common::{load_sequence, now_in, reject, reject_all, start_log, window};
+use super::progress::Progress;
+use crate::drive::virtual_time::{Nobody, Onlooker};
+use crate::record::{Durability, Store};
+use crate::run::{BenchSource, RunFolder, Setup, rehearse};
+use std::path::PathBuf;
+use std::time::Instant;
+
+/// Arguments of `noctule rehearse`.
+#[derive(Debug, clap::Args)]
+pub struct Rehearse {
+    /// The sequence, a .rhai file.
+    sequence: PathBuf,
+    /// The bench, a .ron file; the built-in simulated bench where it is left out.
+    #[arg(long)]
+    bench: Option<PathBuf>,
+    /// Another world for the simulated microscope: the name of a shipped one, or a file.
+    #[arg(long)]
+    world: Option<String>,
+    /// Seed of everything random: the same seed gives the same digest.
+    #[arg(long, default_value_t = 1)]
+    seed: u64,
+    /// When the rehearsed run begins, like 22:00; now where it is left out.
+    #[arg(long)]
+    start: Option<String>,
+    /// End of the window, like 07:30 or "13:30 tomorrow".
+    #[arg(long)]
+    until: Option<String>,
+    /// Folder for the run file and the brief; a new one under runs/ where it is left out.
+    #[arg(long)]
+    out: Option<PathBuf>,
+    /// One JSON object on stdout at the end.
+    #[arg(long)]
+    json: bool,
+}
+
+impl Rehearse {
+    /// Runs the command.
+    pub fn run(self, verbose: u8) -> u8 {
+        self.try_run(verbose).unwrap_or_else(|code| code)
+    }
+
+    fn try_run(self, verbose: u8) -> Result<u8, u8> {
+        let started = Instant::now();
+        let sequence = load_sequence(&self.sequence)?;
+        let source =
+            BenchSource::load(self.bench.as_deref()).map_err(|d| reject_all(&[*d], "", self.json))?;
+        let mut setup = Setup::for_rehearsal(sequence, source, self.world.as_deref(), self.seed, None)
+            .map_err(|error| reject_all(&error.diagnostics, &error.source, self.json))?;
+        let now = now_in(setup.bench.time_zone.as_deref())?;
+        let start = match self.start.as_deref() {
+            Some(text) => crate::run::parse_time(text, &now).map_err(|reason| reject(&reason))?,
+            None => now.clone(),
+        };
+        setup.window = window(self.until.as_deref(), &start)?;
+        let stamp = now.strftime("%Y-%m-%d_%H%M").to_string();
+        let folder = RunFolder::create(self.out.as_deref(), &stamp, &setup.sequence.name)
+            .map_err(|e| reject(&e.to_string()))?;
+        start_log(verbose, Some(&folder.log()));
+        let store = Store::create(&folder.run_file(), Durability::ProcessEnd, &setup.documents())
+            .map_err(|e| reject(&e.to_string()))?;
+        let onlooker: Box<dyn Onlooker> =
+            if self.json { Box::new(Nobody) } else { Box::new(Progress::new(false)) };
+        let done = rehearse(&setup, Box::new(store), onlooker, &start.to_string());
+        let mut summary = done.summary();
+        summary.wall_s = started.elapsed().as_secs_f64();
+        summary.run_file = Some(folder.run_file().display().to_string());
+        super::closing::finish(&setup.bench, &done.tally, &mut summary, setup.window, &folder, self.json);
+        Ok(summary.outcome.exit_code())
+    }
+}

@@ -1,0 +1,91 @@
+//! One thread for each link: a dead instrument holds up nobody but itself.
+
+use crate::bench::Bench;
+use crate::drive::virtual_time::carry_out_command;
+use crate::instrument::{ErrorKind, Instrument};
+use crate::quantity::Moment;
+use crate::supervisor::{Answered, Command, Ticket};
+use std::sync::Arc;
+use std::sync::mpsc::{Receiver, Sender, channel};
+use tokio::sync::mpsc::UnboundedSender;
+
+/// Makes the instrument of a link within the link's own thread.
+pub type MakeInstrument = Box<dyn FnOnce() -> Box<dyn Instrument> + Send>;
+
+/// A command on its way to a link.
+struct Order {
+    ticket: Ticket,
+    command: Command,
+    now: Moment,
+}
+
+/// An answer on its way back.
+#[derive(Debug)]
+pub struct FromLink {
+    /// The command.
+    pub ticket: Ticket,
+    /// What was commanded.
+    pub command: Command,
+    /// The answer.
+    pub outcome: Answered,
+}
+
+/// The links of a bench.
+#[derive(Debug)]
+pub struct Links {
+    orders: Vec<Sender<Order>>,
+}
+
+impl Links {
+    /// Starts a thread for each link.
+    pub fn start(
+        bench: &Arc<Bench>,
+        instruments: Vec<MakeInstrument>,
+        answers: &UnboundedSender<FromLink>,
+    ) -> Self {
+        assert_eq!(instruments.len(), bench.links.len(), "each link has its instrument");
+        let mut orders = Vec::new();
+        for (link, make) in bench.links.iter().zip(instruments) {
+            let (sender, receiver) = channel();
+            let (bench, answers) = (Arc::clone(bench), answers.clone());
+            let started = std::thread::Builder::new()
+                .name(format!("link {}", link.name))
+                .spawn(move || serve(&bench, make().as_mut(), &receiver, &answers));
+            if let Err(error) = started {
+                tracing::error!(link = link.name, %error, "no thread for the link");
+            }
+            orders.push(sender);
+        }
+        Self { orders }
+    }
+
+    /// Sends a command; if the link's thread is gone, nobody will answer and the supervisor will notice.
+    pub fn send(&self, link: usize, ticket: Ticket, command: Command, now: Moment) {
+        if self.orders[link].send(Order { ticket, command, now }).is_err() {
+            tracing::error!(link, "the link's thread is gone");
+        }
+    }
+}
+
+fn serve(
+    bench: &Bench,
+    instrument: &mut dyn Instrument,
+    orders: &Receiver<Order>,
+    answers: &UnboundedSender<FromLink>,
+) {
+    while let Ok(Order { ticket, command, now }) = orders.recv() {
+        instrument.pass_time(now);
+        let (outcome, _) = carry_out_command(instrument, bench, &command);
+        if let Answered::Failed(error) = &outcome {
+            tracing::warn!(?command, %error, "a command failed");
+            if error.kind == ErrorKind::Absent
+                && let Err(error) = instrument.reconnect()
+            {
+                tracing::warn!(%error, "connecting anew failed");
+            }
+        }
+        if answers.send(FromLink { ticket, command, outcome }).is_err() {
+            return;
+        }
+    }
+}

@@ -1,0 +1,333 @@
+//! The driver for real time: a loop that puts every event into one order.
+//!
+//! The loop owns the supervisor and nothing that can block. The script, each link and the run file have a
+//! thread of their own; they meet here. A single-threaded tokio runtime waits for whichever comes first.
+
+pub mod control;
+mod links;
+mod port;
+mod recording;
+pub mod status;
+
+pub use links::{FromLink, Links, MakeInstrument};
+pub use port::{StopFlag, WallPort};
+pub use recording::{FromRecord, Recording};
+pub use status::Status;
+
+use super::RunTally;
+use super::oracle::Oracle;
+use super::virtual_time::Onlooker;
+use crate::bench::Bench;
+use crate::quantity::Moment;
+use crate::record::{Ending, Outcome, Place};
+use crate::supervisor::{
+    Answered, Call, Command, Effect, Effects, Event, Reply, Start, Supervisor, Ticket, Word,
+};
+use std::sync::Arc;
+use std::sync::mpsc::Sender;
+use std::time::{Duration, Instant, SystemTime};
+use tokio::sync::{mpsc, oneshot};
+
+/// How often the clock of the computer is compared with the one that can't be set.
+const CLOCK_CHECK: Duration = Duration::from_secs(1);
+/// A difference above this is a jump, s.
+const CLOCK_JUMP_S: f64 = 1.0;
+
+/// Real time, or faster where every link is a simulation.
+#[derive(Debug, Clone, Copy)]
+pub struct Clock {
+    started: Instant,
+    offset: Moment,
+    pace: f64,
+}
+
+impl Clock {
+    /// Begins at a moment of the run; `pace` seconds of the run pass in one real second.
+    pub fn start(offset: Moment, pace: f64) -> Self {
+        assert!(pace >= 1.0 && pace.is_finite(), "time does not pass slower than it does");
+        Self { started: Instant::now(), offset, pace }
+    }
+
+    /// The present moment.
+    pub fn now(&self) -> Moment {
+        self.offset.after(self.started.elapsed().as_secs_f64() * self.pace)
+    }
+
+    /// When a moment will be.
+    fn instant_of(&self, moment: Moment) -> Instant {
+        let ahead_s = moment.since(self.offset) / self.pace;
+        self.started + Duration::from_secs_f64(ahead_s.min(3e7))
+    }
+}
+
+/// Words from outside: operators, signals, the keeper's watch.
+#[derive(Debug)]
+pub enum Outside {
+    /// An operator's word.
+    Word(Word),
+    /// What is going on?
+    Status(oneshot::Sender<Status>),
+    /// The keeper process is gone.
+    KeeperLost,
+}
+
+/// How the script ended, as the loop needs it.
+#[derive(Debug, Clone)]
+pub struct ScriptOver {
+    /// How.
+    pub outcome: Outcome,
+    /// One sentence.
+    pub reason: String,
+    /// Where.
+    pub place: Place,
+}
+
+/// Where everything comes in.
+#[derive(Debug)]
+pub struct Inlets {
+    /// Calls of the script.
+    pub calls: mpsc::UnboundedReceiver<Call>,
+    /// Answers of links.
+    pub answers: mpsc::UnboundedReceiver<FromLink>,
+    /// News of the record.
+    pub record: mpsc::UnboundedReceiver<FromRecord>,
+    /// The script has ended.
+    pub script: mpsc::UnboundedReceiver<ScriptOver>,
+    /// Words from outside.
+    pub outside: mpsc::UnboundedReceiver<Outside>,
+}
+
+/// The loop.
+pub struct WallDrive {
+    bench: Arc<Bench>,
+    supervisor: Supervisor,
+    clock: Clock,
+    window: Option<Moment>,
+    links: Links,
+    recording: Recording,
+    replies: Sender<Reply>,
+    stop: Arc<StopFlag>,
+    onlooker: Box<dyn Onlooker>,
+    /// What the run adds up to.
+    pub tally: RunTally,
+    /// The independent look at every command.
+    pub oracle: Oracle,
+    /// Why the record failed.
+    pub record_failed: Option<String>,
+    messages: Vec<String>,
+    last_urgent: Option<u64>,
+    durable: Option<u64>,
+    deferred: Vec<(u64, Ticket, usize, Command)>,
+    interrupted: Option<Ending>,
+}
+
+impl std::fmt::Debug for WallDrive {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.debug_struct("WallDrive").field("clock", &self.clock).finish_non_exhaustive()
+    }
+}
+
+/// What a wall driver is made of.
+pub struct Parts {
+    /// The bench.
+    pub bench: Arc<Bench>,
+    /// Where the run begins.
+    pub start: Start,
+    /// Its clock.
+    pub clock: Clock,
+    /// Its links.
+    pub links: Links,
+    /// Its record.
+    pub recording: Recording,
+    /// Where answers to the script go.
+    pub replies: Sender<Reply>,
+    /// Ends a computing script.
+    pub stop: Arc<StopFlag>,
+    /// Looks on.
+    pub onlooker: Box<dyn Onlooker>,
+}
+
+impl WallDrive {
+    /// From its parts.
+    pub fn new(parts: Parts) -> Self {
+        Self {
+            supervisor: Supervisor::new(Arc::clone(&parts.bench), parts.start),
+            tally: RunTally::new(&parts.bench),
+            oracle: Oracle::new(&parts.bench),
+            window: parts.start.window,
+            bench: parts.bench,
+            clock: parts.clock,
+            links: parts.links,
+            recording: parts.recording,
+            replies: parts.replies,
+            stop: parts.stop,
+            onlooker: parts.onlooker,
+            record_failed: None,
+            messages: Vec::new(),
+            last_urgent: None,
+            durable: None,
+            deferred: Vec::new(),
+            interrupted: None,
+        }
+    }
+
+    /// Works until the bench is parked and the record closed.
+    pub async fn work(&mut self, inlets: &mut Inlets) {
+        let mut clock_check = tokio::time::interval(CLOCK_CHECK);
+        let mut wall = SystemTime::now();
+        let mut steady = Instant::now();
+        while !self.supervisor.is_over() {
+            let wake = self.clock.instant_of(self.supervisor.next_wake());
+            // Answers and the record come before new calls, so that a flood of calls delays no interlock.
+            tokio::select! {
+                biased;
+                Some(news) = inlets.record.recv() => self.heed_record(news),
+                Some(answer) = inlets.answers.recv() => self.answered(answer),
+                Some(word) = inlets.outside.recv() => self.outside(word),
+                () = tokio::time::sleep_until(wake.into()) => self.feed(Event::Tick),
+                Some(over) = inlets.script.recv() => {
+                    let ScriptOver { outcome, reason, place } = over;
+                    self.feed(Event::SequenceEnded { outcome, reason, place });
+                }
+                Some(call) = inlets.calls.recv() => self.feed(Event::Request(call)),
+                _ = clock_check.tick() => {
+                    let by_s = clock_jump_s(&mut wall, &mut steady);
+                    if by_s.abs() > CLOCK_JUMP_S {
+                        tracing::warn!(by_s, "the clock of the computer was set");
+                        self.feed(Event::ClockJumped { by_s });
+                    }
+                }
+            }
+            self.onlooker.moment(self.clock.now(), &self.tally);
+        }
+    }
+
+    /// Ends the record and gives its digest.
+    pub fn finish(self) -> (RunTally, Oracle, Option<String>, Option<String>) {
+        let (tally, oracle, failed) = (self.tally, self.oracle, self.record_failed);
+        match self.recording.finish() {
+            Ok(digest) => (tally, oracle, Some(digest), failed),
+            Err(error) => (tally, oracle, None, failed.or_else(|| Some(error.to_string()))),
+        }
+    }
+
+    /// A snapshot of what is going on.
+    pub fn status(&self) -> Status {
+        let mut status =
+            status::snapshot(&self.bench, &self.supervisor, &self.tally, self.clock.now(), self.window);
+        status.messages.clone_from(&self.messages);
+        status
+    }
+
+    fn outside(&mut self, word: Outside) {
+        match word {
+            Outside::Word(word) => self.feed(Event::Operator(word)),
+            Outside::Status(answer) => {
+                let _ = answer.send(self.status());
+            }
+            Outside::KeeperLost => self.feed(Event::KeeperLost),
+        }
+    }
+
+    fn heed_record(&mut self, news: FromRecord) {
+        match news {
+            FromRecord::Durable(through) => {
+                self.durable = Some(through);
+                let (ready, rest) =
+                    std::mem::take(&mut self.deferred).into_iter().partition(|d| d.0 <= through);
+                self.deferred = rest;
+                for (_, ticket, link, command) in ready {
+                    self.links.send(link, ticket, command, self.clock.now());
+                }
+                self.feed(Event::Durable { through });
+            }
+            FromRecord::Failed(reason) => {
+                tracing::error!(reason, "the run file can't be written");
+                // What waited for the disk must not happen unrecorded.
+                self.deferred.clear();
+                self.record_failed.get_or_insert_with(|| reason.clone());
+                self.feed(Event::RecordFailed(reason));
+            }
+        }
+    }
+
+    fn answered(&mut self, answer: FromLink) {
+        if let (Command::Read { channels }, Answered::Read(values)) = (&answer.command, &answer.outcome) {
+            for (channel, value) in channels.as_slice().iter().zip(values.as_slice()) {
+                self.tally.read(*channel, *value);
+            }
+        }
+        self.feed(Event::Answered { ticket: answer.ticket, outcome: answer.outcome });
+    }
+
+    fn feed(&mut self, event: Event) {
+        let now = self.clock.now();
+        let mut effects = Effects::new();
+        self.supervisor.handle(event, now, &mut effects);
+        for effect in effects {
+            self.carry_out(effect, now);
+        }
+    }
+
+    fn carry_out(&mut self, effect: Effect, now: Moment) {
+        match effect {
+            Effect::Command { ticket, link, command } => self.command(ticket, link, command, now),
+            Effect::Append { seq, entry, data, urgent } => {
+                self.tally.entry(now, &entry);
+                self.onlooker.entry(now, &entry);
+                if urgent {
+                    self.last_urgent = Some(seq);
+                }
+                self.recording.append(seq, now, entry, data, urgent);
+            }
+            Effect::AppendPoint { seq, point } => {
+                self.tally.points += 1;
+                self.recording.append_point(seq, point);
+            }
+            Effect::Answer(reply) => {
+                // A script that is gone needs no answer.
+                let _ = self.replies.send(reply);
+            }
+            Effect::Interrupt(ending) => {
+                self.interrupted = Some(ending.clone());
+                self.stop.raise(ending);
+            }
+            Effect::Notify(notice) => {
+                tracing::info!(topic = notice.topic, "{}", notice.text);
+                self.messages.push(format!("{now}  {}", notice.text));
+                let excess = self.messages.len().saturating_sub(20);
+                self.messages.drain(..excess);
+                self.onlooker.notice(now, &notice);
+            }
+            Effect::Over => {}
+        }
+    }
+
+    /// What must not happen twice leaves only after its intent is on disk.
+    fn command(&mut self, ticket: Ticket, link: usize, command: Command, now: Moment) {
+        self.oracle.look(&self.bench, now, &command);
+        if let Command::Set { channel, value } = command {
+            self.tally.sent(channel, value);
+        }
+        if let (Command::Begin(task), Some(urgent)) = (&command, self.last_urgent)
+            && task.kind().once_only()
+            && self.durable.is_none_or(|durable| durable < urgent)
+        {
+            self.deferred.push((urgent, ticket, link, command));
+            return;
+        }
+        self.links.send(link, ticket, command, now);
+    }
+}
+
+/// How far the clock on the wall has moved against the steady one since the last look, s.
+fn clock_jump_s(wall: &mut SystemTime, steady: &mut Instant) -> f64 {
+    let (now_wall, now_steady) = (SystemTime::now(), Instant::now());
+    let steady_s = now_steady.duration_since(*steady).as_secs_f64();
+    let wall_s = match now_wall.duration_since(*wall) {
+        Ok(forward) => forward.as_secs_f64(),
+        Err(back) => -back.duration().as_secs_f64(),
+    };
+    (*wall, *steady) = (now_wall, now_steady);
+    wall_s - steady_s
+}

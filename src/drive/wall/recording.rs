@@ -1,0 +1,115 @@
+//! The thread that writes the run file. Points are on disk at most 200 ms after they were measured,
+//! actions before they are acknowledged.
+
+use crate::quantity::Moment;
+use crate::record::{Entry, Point, RecordError, Recorder};
+use std::sync::mpsc::{Receiver, RecvTimeoutError, Sender, channel};
+use std::thread::JoinHandle;
+use std::time::{Duration, Instant};
+use tokio::sync::mpsc::UnboundedSender;
+
+/// Longest time that something stays uncommitted.
+const COMMIT_WITHIN: Duration = Duration::from_millis(150);
+
+/// Something to be written.
+enum Item {
+    Entry { seq: u64, at: Moment, entry: Box<Entry>, data: Vec<f64>, urgent: bool },
+    Point { seq: u64, point: Point },
+    Finish,
+}
+
+/// News from the recording thread.
+#[derive(Debug)]
+pub enum FromRecord {
+    /// Everything up to this number is on disk.
+    Durable(u64),
+    /// It can't be written.
+    Failed(String),
+}
+
+/// The recording thread.
+#[derive(Debug)]
+pub struct Recording {
+    items: Sender<Item>,
+    thread: Option<JoinHandle<Result<String, RecordError>>>,
+}
+
+impl Recording {
+    /// Starts it; `make` opens the run file within the thread.
+    pub fn start(
+        make: Box<dyn FnOnce() -> Result<Box<dyn Recorder>, RecordError> + Send>,
+        news: UnboundedSender<FromRecord>,
+    ) -> Self {
+        let (items, receiver) = channel();
+        let thread = std::thread::Builder::new().name("record".to_owned()).spawn(move || {
+            let told = news.clone();
+            let result = make().and_then(|recorder| write(recorder, &receiver, &news));
+            if let Err(error) = &result {
+                // Whoever waits for the disk must hear of it, or it waits for ever.
+                let _ = told.send(FromRecord::Failed(error.to_string()));
+            }
+            result
+        });
+        Self { items, thread: thread.ok() }
+    }
+
+    /// Hands over an entry.
+    pub fn append(&self, seq: u64, at: Moment, entry: Box<Entry>, data: Vec<f64>, urgent: bool) {
+        let _ = self.items.send(Item::Entry { seq, at, entry, data, urgent });
+    }
+
+    /// Hands over a point.
+    pub fn append_point(&self, seq: u64, point: Point) {
+        let _ = self.items.send(Item::Point { seq, point });
+    }
+
+    /// Ends the record and gives its digest.
+    pub fn finish(mut self) -> Result<String, RecordError> {
+        let _ = self.items.send(Item::Finish);
+        match self.thread.take().map(JoinHandle::join) {
+            Some(Ok(result)) => result,
+            Some(Err(_)) | None => Err(RecordError::Damaged("the recording thread has died".to_owned())),
+        }
+    }
+}
+
+fn write(
+    mut recorder: Box<dyn Recorder>,
+    items: &Receiver<Item>,
+    news: &UnboundedSender<FromRecord>,
+) -> Result<String, RecordError> {
+    let mut last = None;
+    let mut oldest: Option<Instant> = None;
+    loop {
+        let wait =
+            oldest.map_or(Duration::from_secs(3600), |since| COMMIT_WITHIN.saturating_sub(since.elapsed()));
+        let mut urgent = false;
+        let mut next = items.recv_timeout(wait);
+        // Everything that has come meanwhile goes into one commit.
+        loop {
+            match next {
+                Ok(Item::Entry { seq, at, entry, data, urgent: waits }) => {
+                    recorder.append(at, &entry, &data)?;
+                    last = Some(seq);
+                    urgent |= waits;
+                }
+                Ok(Item::Point { seq, point }) => {
+                    recorder.append_point(&point)?;
+                    last = Some(seq);
+                }
+                Ok(Item::Finish) | Err(RecvTimeoutError::Disconnected) => return recorder.finish(),
+                Err(RecvTimeoutError::Timeout) => break,
+            }
+            oldest.get_or_insert_with(Instant::now);
+            next = items.try_recv().map_err(|_| RecvTimeoutError::Timeout);
+        }
+        let due = oldest.is_some_and(|since| since.elapsed() >= COMMIT_WITHIN);
+        if urgent || due {
+            recorder.commit()?;
+            oldest = None;
+            if let Some(seq) = last {
+                let _ = news.send(FromRecord::Durable(seq));
+            }
+        }
+    }
+}

@@ -1,0 +1,133 @@
+//! What is going on, for other terminals and for the status page.
+
+use crate::bench::Bench;
+use crate::bench::expression::Readings;
+use crate::drive::RunTally;
+use crate::drive::Trip;
+use crate::quantity::Moment;
+use crate::supervisor::Supervisor;
+use serde::{Deserialize, Serialize};
+
+/// A snapshot of a run.
+#[derive(Debug, Clone, PartialEq, Default, Serialize)]
+pub struct Status {
+    /// `running`, `held`, `parking`, `over`.
+    pub state: String,
+    /// Time since the run began, s.
+    pub elapsed_s: f64,
+    /// Time until the window ends, s.
+    pub window_left_s: Option<f64>,
+    /// The step in hand.
+    pub step: Option<String>,
+    /// Time in it, s.
+    pub step_s: f64,
+    /// Sweep in hand and its points so far.
+    pub sweep: Option<(u64, u64)>,
+    /// Points in all.
+    pub points: u64,
+    /// Sweeps that ended.
+    pub sweeps: u64,
+    /// Channels with their last value, printed in their unit.
+    pub channels: Vec<ChannelNow>,
+    /// Interlocks with their distance to tripping.
+    pub interlocks: Vec<InterlockNow>,
+    /// Interlocks that tripped.
+    pub trips: Vec<Trip>,
+    /// Last results, one line each.
+    pub results: Vec<String>,
+    /// Last messages.
+    pub messages: Vec<String>,
+}
+
+/// A channel now.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct ChannelNow {
+    /// Its name.
+    pub name: String,
+    /// Its value, printed.
+    pub value: String,
+    /// Its value, SI.
+    pub si: f64,
+    /// Age of the value, s.
+    pub age_s: f64,
+}
+
+/// An interlock now.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct InterlockNow {
+    /// Its name.
+    pub name: String,
+    /// What it does.
+    pub action: String,
+    /// Its condition.
+    pub condition: String,
+    /// Value and mark, SI, where the condition is one comparison.
+    pub distance: Option<(f64, f64)>,
+    /// Whether it is tripped.
+    pub tripped: bool,
+}
+
+/// An operator's word over the control socket.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Request {
+    /// What is going on?
+    Status,
+    /// Hold.
+    Hold,
+    /// Hold for a helium transfer.
+    HoldForRefill,
+    /// Go on.
+    Release,
+    /// Stop.
+    Stop,
+}
+
+/// Makes a snapshot.
+pub fn snapshot(
+    bench: &Bench,
+    supervisor: &Supervisor,
+    tally: &RunTally,
+    now: Moment,
+    window: Option<Moment>,
+) -> Status {
+    let step = tally.steps.iter().rev().find(|step| step.to_s.is_none());
+    let latest = supervisor.latest();
+    let channels = bench.ids().filter_map(|id| {
+        let channel = bench.channel(id);
+        let si = latest.latest(id).or_else(|| latest.standing(id))?;
+        let age_s = latest.age_s(id);
+        Some(ChannelNow { name: channel.name.clone(), value: channel.show(si), si, age_s })
+    });
+    let interlocks = bench.interlocks.iter().enumerate().map(|(index, lock)| InterlockNow {
+        name: lock.name.clone(),
+        action: lock.action.name().to_owned(),
+        condition: lock.trip.text.clone(),
+        distance: lock.trip.distance(latest),
+        tripped: supervisor.is_tripped(index),
+    });
+    let state = if supervisor.is_over() {
+        "over"
+    } else if tally.ending.is_some() {
+        "parking"
+    } else if supervisor.is_held() {
+        "held"
+    } else {
+        "running"
+    };
+    Status {
+        state: state.to_owned(),
+        elapsed_s: now.s(),
+        window_left_s: window.map(|window| window.since(now)),
+        step: step.map(|s| s.name.clone()),
+        step_s: step.map_or(0.0, |s| now.s() - s.from_s),
+        sweep: supervisor.sweep_progress(),
+        points: tally.points,
+        sweeps: tally.sweeps,
+        channels: channels.collect(),
+        interlocks: interlocks.collect(),
+        trips: tally.trips.clone(),
+        results: tally.results.iter().rev().take(8).rev().cloned().collect(),
+        messages: Vec::new(),
+    }
+}

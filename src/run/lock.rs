@@ -1,0 +1,63 @@
+//! One bench, one run: a lock that says who holds it, and that a crash lets go of.
+
+use std::fs::{File, OpenOptions, TryLockError};
+use std::io::{Read, Seek, Write};
+use std::path::PathBuf;
+
+/// Held while a run goes on. The operating system lets go of it when the process ends, however it ends.
+#[derive(Debug)]
+pub struct BenchLock {
+    _file: File,
+}
+
+/// The file that stands for a bench on this computer.
+fn lock_path(bench_name: &str) -> PathBuf {
+    let word: String = bench_name.chars().map(|c| if c.is_alphanumeric() { c } else { '_' }).collect();
+    let hash = &blake3::hash(bench_name.as_bytes()).to_hex()[..8];
+    std::env::temp_dir().join(format!("noctule-bench-{word}-{hash}.lock"))
+}
+
+/// Takes the lock of a bench; `who` is what others are told.
+///
+/// # Errors
+/// One sentence that says who holds it.
+pub fn take(bench_name: &str, who: &str) -> Result<BenchLock, String> {
+    let path = lock_path(bench_name);
+    let mut file =
+        OpenOptions::new().create(true).read(true).write(true).truncate(false).open(&path).map_err(
+            |error| format!("the lock `{}` of the bench can't be opened: {error}", path.display()),
+        )?;
+    match file.try_lock() {
+        Ok(()) => {}
+        Err(TryLockError::WouldBlock) => {
+            let mut holder = String::new();
+            let _ = file.take(4096).read_to_string(&mut holder);
+            let holder =
+                if holder.trim().is_empty() { "another run".to_owned() } else { holder.trim().to_owned() };
+            return Err(format!("the bench `{bench_name}` is in use by {holder}"));
+        }
+        Err(TryLockError::Error(error)) => return Err(format!("the bench can't be locked: {error}")),
+    }
+    // What a crashed run has left is overwritten.
+    let written = file.set_len(0).and_then(|()| file.rewind()).and_then(|()| writeln!(file, "{who}"));
+    if let Err(error) = written {
+        tracing::warn!(%error, "the lock does not say who holds it");
+    }
+    Ok(BenchLock { _file: file })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn two_runs_can_not_hold_one_bench() {
+        let bench = format!("bench of process {}", std::process::id());
+        let first = take(&bench, "run one").unwrap();
+        let refused = take(&bench, "run two").unwrap_err();
+        assert!(refused.contains("is in use by run one"), "{refused}");
+        drop(first);
+        assert!(take(&bench, "run three").is_ok());
+        let _ = std::fs::remove_file(lock_path(&bench));
+    }
+}

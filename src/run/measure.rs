@@ -1,0 +1,300 @@
+//! A measurement from its first entry to its digest, on real instruments or on a mimic.
+
+use super::summary::Summary;
+use crate::bench::Bench;
+use crate::drive::connect::open_all;
+use crate::drive::oracle::Oracle;
+use crate::drive::replay::{GoLive, ReplayPort, ReplayStop, TreatAs};
+use crate::drive::virtual_time::Onlooker;
+use crate::drive::wall::{
+    Clock, FromRecord, Inlets, Links, MakeInstrument, Outside, Parts, Recording, ScriptOver, StopFlag,
+    WallDrive, WallPort, control,
+};
+use crate::drive::{Port, RunTally};
+use crate::instrument::Instrument;
+use crate::quantity::Moment;
+use crate::record::{Ending, Entry, Outcome, Place, RecordError, Recorder, RunFile};
+use crate::script::{self, ScriptEnd, Sequence};
+use crate::supervisor::{Start, Word};
+use std::cell::RefCell;
+use std::path::PathBuf;
+use std::rc::Rc;
+use std::sync::Arc;
+use std::sync::mpsc::channel;
+use tokio::signal::unix::{SignalKind, signal};
+use tokio::sync::mpsc::{UnboundedSender, unbounded_channel};
+use tokio::sync::oneshot;
+
+/// Stack of the script's thread: deep recursion must end with a message, not with the process.
+const SCRIPT_STACK: usize = 8 << 20;
+
+/// What a measurement needs.
+pub struct Measurement {
+    /// The sequence.
+    pub sequence: Sequence,
+    /// The bench.
+    pub bench: Arc<Bench>,
+    /// Folder that paths of the bench are relative to.
+    pub bench_folder: PathBuf,
+    /// Seed of the sequence's random numbers, and of a simulated link.
+    pub seed: u64,
+    /// Seconds of the run in one real second; above 1 only on simulations.
+    pub pace: f64,
+    /// End of the window.
+    pub window: Option<Moment>,
+    /// Entries to begin with.
+    pub introduction: Vec<Entry>,
+    /// Folder of the run, for the control socket.
+    pub folder: PathBuf,
+    /// A record to take up again.
+    pub resumed: Option<Resumed>,
+}
+
+/// A record that is taken up again.
+pub struct Resumed {
+    /// The run file, for reading.
+    pub file: RunFile,
+    /// What an operator says about a task of unknown outcome.
+    pub treat_as: Option<TreatAs>,
+    /// Number of the next row, and of the next sweep.
+    pub seq: u64,
+    /// Number of the next sweep.
+    pub sweeps: u64,
+    /// The last moment of the record.
+    pub at: Moment,
+    /// Channels as the sequence had left them, to be restored.
+    pub known: super::resume::KnownState,
+}
+
+/// A measurement that has come to its end.
+#[derive(Debug)]
+pub struct Measured {
+    /// What it adds up to.
+    pub tally: RunTally,
+    /// The independent look at every command.
+    pub oracle: Oracle,
+    /// Digest of the record.
+    pub digest: Option<String>,
+    /// Why the record failed, if it did.
+    pub record_failed: Option<String>,
+    /// Why a replay stopped before anything moved.
+    pub replay_stop: Option<ReplayStop>,
+}
+
+impl Measured {
+    /// The closing report.
+    pub fn summary(&self) -> Summary {
+        let mut summary = Summary::new(&self.tally, &self.oracle, self.digest.clone());
+        summary.elapsed_s = summary.virtual_s.take();
+        summary
+    }
+}
+
+/// Opens the run file within the recording thread.
+pub type MakeRecorder = Box<dyn FnOnce() -> Result<Box<dyn Recorder>, RecordError> + Send>;
+
+/// Why a measurement does not begin. Nothing has moved.
+#[derive(Debug, thiserror::Error)]
+pub enum NotBegun {
+    /// An instrument is not there, or not the one it should be.
+    #[error("{0}")]
+    Instrument(String),
+    /// The engine room could not be set up.
+    #[error("{0}")]
+    Internal(String),
+}
+
+/// Identifies every instrument; with a pace above 1 all of them must be simulations.
+///
+/// # Errors
+/// All links that don't answer, or that can't be paced.
+pub fn meet_instruments(
+    bench: &Bench,
+    folder: &std::path::Path,
+    seed: u64,
+    pace: f64,
+) -> Result<Vec<Box<dyn Instrument + Send>>, NotBegun> {
+    let mut instruments = open_all(bench, folder, seed).map_err(NotBegun::Instrument)?;
+    let mut faults = Vec::new();
+    for (link, instrument) in bench.links.iter().zip(&mut instruments) {
+        match instrument.identify() {
+            Err(error) => faults.push(format!("link `{}`: {error}", link.name)),
+            Ok(identity) => {
+                tracing::info!(link = link.name, identity = identity.text, "met");
+                if pace > 1.0 && !identity.simulated {
+                    let who = identity.text;
+                    faults.push(format!(
+                        "link `{}` is `{who}`, not a mimic: a real instrument is never paced",
+                        link.name
+                    ));
+                } else if identity.simulated
+                    && let Err(error) = instrument.set_pace(pace)
+                {
+                    faults.push(format!("link `{}` can't be paced: {error}", link.name));
+                }
+            }
+        }
+    }
+    if faults.is_empty() { Ok(instruments) } else { Err(NotBegun::Instrument(faults.join("\n"))) }
+}
+
+/// Measures. Returns when the bench is parked and the record closed.
+///
+/// # Errors
+/// Before anything has moved.
+pub fn measure(
+    measurement: Measurement,
+    instruments: Vec<Box<dyn Instrument + Send>>,
+    make_recorder: MakeRecorder,
+    onlooker: Box<dyn Onlooker>,
+) -> Result<Measured, NotBegun> {
+    let runtime = tokio::runtime::Builder::new_current_thread()
+        .enable_all()
+        .build()
+        .map_err(|error| NotBegun::Internal(format!("the event loop can't be made: {error}")))?;
+    let room = tokio::task::LocalSet::new();
+    room.block_on(&runtime, measure_within(measurement, instruments, make_recorder, onlooker))
+}
+
+async fn measure_within(
+    mut measurement: Measurement,
+    instruments: Vec<Box<dyn Instrument + Send>>,
+    make_recorder: MakeRecorder,
+    onlooker: Box<dyn Onlooker>,
+) -> Result<Measured, NotBegun> {
+    let (call_sender, calls) = unbounded_channel();
+    let (answer_sender, answers) = unbounded_channel();
+    let (news_sender, record) = unbounded_channel::<FromRecord>();
+    let (over_sender, script) = unbounded_channel();
+    let (word_sender, outside) = unbounded_channel::<Outside>();
+    let (replies, reply_receiver) = channel();
+    let stop = Arc::new(StopFlag::default());
+    let bench = Arc::clone(&measurement.bench);
+
+    let begin = measurement.resumed.as_ref().map_or_else(Start::default, |resumed| Start {
+        seq: resumed.seq,
+        sweeps: resumed.sweeps,
+        now: resumed.at,
+        window: None,
+    });
+    let mut start = Start { window: measurement.window, ..begin };
+    let (seed, pace, folder) = (measurement.seed, measurement.pace, measurement.folder.clone());
+    let introduction = std::mem::take(&mut measurement.introduction);
+    let resuming = measurement.resumed.is_some();
+
+    let port = WallPort::new(Arc::clone(&bench), seed, call_sender, reply_receiver, Arc::clone(&stop));
+    let (ready_sender, ready) = oneshot::channel();
+    let told = start_script(measurement, port, over_sender, ready_sender)?;
+    // A replay must have come to the end of the record before anything is opened, let alone moved.
+    if resuming && ready.await.is_err() {
+        let replay_stop = told.lock().ok().and_then(|mut stop| stop.take());
+        if replay_stop.is_some() {
+            let (tally, oracle) = (RunTally::new(&bench), Oracle::new(&bench));
+            return Ok(Measured { tally, oracle, digest: None, record_failed: None, replay_stop });
+        }
+    }
+    let makers: Vec<MakeInstrument> = instruments
+        .into_iter()
+        .map(|instrument| Box::new(move || -> Box<dyn Instrument> { instrument }) as MakeInstrument)
+        .collect();
+    let links = Links::start(&bench, makers, &answer_sender);
+    let recording = Recording::start(make_recorder, news_sender);
+    for entry in introduction {
+        recording.append(start.seq, start.now, Box::new(entry), Vec::new(), false);
+        start.seq += 1;
+    }
+    let _listening = control::listen(&folder, word_sender.clone())
+        .map_err(|error| tracing::warn!(%error, "other terminals can't reach this run"))
+        .ok();
+    hear_signals(&word_sender);
+    let clock = Clock::start(start.now, pace);
+    let mut inlets = Inlets { calls, answers, record, script, outside };
+    let mut drive = WallDrive::new(Parts { bench, start, clock, links, recording, replies, stop, onlooker });
+    drive.work(&mut inlets).await;
+    let (tally, oracle, digest, record_failed) = drive.finish();
+    Ok(Measured { tally, oracle, digest, record_failed, replay_stop: None })
+}
+
+/// Ctrl-C and the system's word to end mean: stop at the next point, the second time at once.
+fn hear_signals(words: &UnboundedSender<Outside>) {
+    for kind in [SignalKind::interrupt(), SignalKind::terminate()] {
+        let Ok(mut heard) = signal(kind) else { continue };
+        let words = words.clone();
+        tokio::task::spawn_local(async move {
+            while heard.recv().await.is_some() {
+                let _ = words.send(Outside::Word(Word::Stop));
+            }
+        });
+    }
+}
+
+type Told = Arc<std::sync::Mutex<Option<ReplayStop>>>;
+
+fn start_script(
+    measurement: Measurement,
+    port: WallPort,
+    over: UnboundedSender<ScriptOver>,
+    ready: oneshot::Sender<()>,
+) -> Result<Told, NotBegun> {
+    let told = Told::default();
+    let telling = Arc::clone(&told);
+    let work = move || {
+        let end = std::panic::catch_unwind(std::panic::AssertUnwindSafe(|| {
+            run_script(measurement, port, &telling, ready)
+        }));
+        let over_now = match end {
+            Ok(end) => ScriptOver { outcome: end.outcome, reason: end.reason, place: end.place },
+            Err(_) => ScriptOver {
+                outcome: Outcome::Fault,
+                reason: "a defect in noctule itself ended the sequence; the log has its place".to_owned(),
+                place: Place::default(),
+            },
+        };
+        let _ = over.send(over_now);
+    };
+    std::thread::Builder::new()
+        .name("sequence".to_owned())
+        .stack_size(SCRIPT_STACK)
+        .spawn(work)
+        .map_err(|error| NotBegun::Internal(format!("the sequence gets no thread: {error}")))?;
+    Ok(told)
+}
+
+fn run_script(
+    measurement: Measurement,
+    port: WallPort,
+    telling: &Told,
+    ready: oneshot::Sender<()>,
+) -> ScriptEnd {
+    let Some(resumed) = measurement.resumed else {
+        return script::run(&measurement.sequence, Rc::new(RefCell::new(port))).0;
+    };
+    let bench = Arc::clone(&measurement.bench);
+    let (known, live_bench) = (resumed.known, Arc::clone(&bench));
+    let go_live: GoLive = Box::new(move || -> Result<Box<dyn Port>, Ending> {
+        let mut port = port;
+        // If nobody waits any more, the first call will find that the run is over.
+        let _ = ready.send(());
+        super::resume::restore(&mut port, &live_bench, &known)?;
+        Ok(Box::new(port))
+    });
+    match ReplayPort::new(bench, measurement.seed, resumed.file, resumed.treat_as, go_live) {
+        Ok(replay) => {
+            let stop = Rc::clone(&replay.stop);
+            let port = Rc::new(RefCell::new(replay));
+            let end = script::run(&measurement.sequence, port.clone()).0;
+            // Told before the port goes: with it goes what the other side waits for.
+            if let (Some(stop), Ok(mut told)) = (stop.borrow_mut().take(), telling.lock()) {
+                *told = Some(stop);
+            }
+            drop(port);
+            end
+        }
+        Err(error) => ScriptEnd {
+            outcome: Outcome::Fault,
+            reason: error.to_string(),
+            place: Place::default(),
+            column: 0,
+        },
+    }
+}

@@ -1,0 +1,17 @@
+//! Whole runs: a sequence, a bench and a driver put together, from the first entry to the digest.
+
+mod folder;
+pub mod lock;
+mod measure;
+mod rehearse;
+pub mod resume;
+mod setup;
+mod summary;
+mod window;
+
+pub use folder::{RUN_FILE_NAME, RunFolder, locate};
+pub use measure::{MakeRecorder, Measured, Measurement, NotBegun, Resumed, measure, meet_instruments};
+pub use rehearse::{Rehearsed, rehearse, rehearse_with};
+pub use setup::{BenchSource, Setup, SetupError};
+pub use summary::Summary;
+pub use window::{parse_time, zone};

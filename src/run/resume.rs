@@ -1,0 +1,161 @@
+//! Going on where a run was cut: what state the sequence had left the bench in, and the way back to it.
+
+use crate::bench::{Bench, ChannelId, Role, StepAction};
+use crate::drive::Port;
+use crate::record::{Ending, Entry, Outcome, Place, RecordError, RunFile};
+use crate::supervisor::{Answer, Call, Denial, Jot, Request};
+use serde_json::Value;
+use std::collections::BTreeMap;
+
+/// Number that calls of the engine itself carry: no call of a sequence has it.
+pub const OWN_CALL: u64 = u64::MAX;
+/// Part of a channel's range within which it counts as standing where it should.
+const SAME_PART: f64 = 1e-3;
+
+/// What is known of the bench at the end of a record.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct KnownState {
+    /// Channels that the sequence has set, with their last value, SI.
+    pub values: BTreeMap<ChannelId, f64>,
+    /// Whether the tip was in tunnelling range, where the sequence has approached or withdrawn.
+    pub approached: Option<bool>,
+}
+
+impl KnownState {
+    /// Follows a record to its end.
+    ///
+    /// # Errors
+    /// If the record can't be read.
+    pub fn from_record(file: &RunFile, bench: &Bench) -> Result<Self, RecordError> {
+        let mut known = Self::default();
+        let mut sweeps: Vec<(u64, Option<ChannelId>, Option<ChannelId>)> = Vec::new();
+        file.entries(None, |numbered| {
+            match &numbered.entry {
+                Entry::Call { verb, args, answer, .. } => known.follow_call(bench, verb, args, answer),
+                Entry::SweepBegin { sweep, fast, slow, .. } => {
+                    let slow = slow.as_ref().and_then(|c| bench.find(&c.channel));
+                    sweeps.push((*sweep, bench.find(&fast.channel), slow));
+                    known.follow_sweep(file, sweeps.last())?;
+                }
+                _ => {}
+            }
+            Ok(())
+        })?;
+        Ok(known)
+    }
+
+    fn follow_sweep(
+        &mut self,
+        file: &RunFile,
+        sweep: Option<&(u64, Option<ChannelId>, Option<ChannelId>)>,
+    ) -> Result<(), RecordError> {
+        let Some((sweep, fast, slow)) = sweep else { return Ok(()) };
+        if let Some(point) = file.last_point(*sweep)? {
+            self.values.extend(fast.map(|id| (id, point.x)));
+            self.values.extend(slow.map(|id| (id, point.y)));
+        }
+        Ok(())
+    }
+
+    fn follow_call(&mut self, bench: &Bench, verb: &str, args: &str, answer: &Value) {
+        let args: Value = serde_json::from_str(args).unwrap_or(Value::Null);
+        let number = |key: &str| args.get(key).and_then(Value::as_f64);
+        let achieved = answer.pointer("/task/achieved").and_then(Value::as_bool).unwrap_or(false);
+        match verb {
+            "set" if answer.get("done").is_some() => {
+                let channel = args.get("channel").and_then(Value::as_str).and_then(|name| bench.find(name));
+                self.values.extend(channel.zip(number("value")));
+            }
+            "approach" if achieved => self.approached = Some(true),
+            "withdraw" if achieved => self.approached = Some(false),
+            "move_tip" if achieved => {
+                for (role, key) in [(Role::TipX, "x_m"), (Role::TipY, "y_m")] {
+                    self.values.extend(bench.by_role(role).zip(number(key)));
+                }
+            }
+            "park" => {
+                for step in &bench.park {
+                    match step.action {
+                        StepAction::Withdraw => self.approached = Some(false),
+                        StepAction::Set { channel, value } => {
+                            self.values.insert(channel, value);
+                        }
+                        StepAction::Keep { .. } => {}
+                    }
+                }
+            }
+            _ => {}
+        }
+    }
+}
+
+/// Reads the bench, compares it with what is known, and brings back what differs: channel by channel,
+/// within limits and slew, the RF last.
+///
+/// # Errors
+/// The ending, if the bench can't be read or brought back.
+pub fn restore(port: &mut dyn Port, bench: &Bench, known: &KnownState) -> Result<(), Ending> {
+    let approached = bench.by_role(Role::Approached);
+    let mut asked: Vec<ChannelId> = known.values.keys().copied().collect();
+    asked.extend(approached.filter(|_| known.approached.is_some()));
+    if asked.is_empty() {
+        return Ok(());
+    }
+    let found = match request(port, Request::Read { channels: asked.clone(), samples: 1, spacing_s: 0.0 })? {
+        Answer::Numbers(found) => found,
+        other => return Err(fault(format!("the bench could not be read back: {other:?}"))),
+    };
+    let mut values = Vec::new();
+    let mut approach = None;
+    let mut differences = Vec::new();
+    for (id, now) in asked.iter().zip(found) {
+        let channel = bench.channel(*id);
+        if Some(*id) == approached {
+            if known.approached == Some(now < 0.5) {
+                approach = known.approached;
+                let should = if now < 0.5 { "in range" } else { "withdrawn" };
+                differences.push(format!("the tip should be {should} and is not"));
+            }
+            continue;
+        }
+        let Some(then) = known.values.get(id).copied() else { continue };
+        let range = if channel.max.is_finite() { channel.max - channel.min } else { 1.0 };
+        if (now - then).abs() > channel.tolerance.unwrap_or(SAME_PART * range) {
+            differences.push(format!(
+                "{} was {} and reads {}",
+                channel.name,
+                channel.show(then),
+                channel.show(now)
+            ));
+            values.push((*id, then));
+        }
+    }
+    values.sort_by_key(|(id, _)| bench.channel(*id).role == Some(Role::RfOutput));
+    for difference in &differences {
+        request(port, Request::Record(Jot::Note(format!("resume: {difference}; it is brought back"))))?;
+    }
+    match request(port, Request::Restore { approach, values })? {
+        Answer::Number(0.0) => Ok(()),
+        other => Err(fault(format!(
+            "the bench could not be brought back to where the sequence had left it ({other:?})"
+        ))),
+    }
+}
+
+fn request(port: &mut dyn Port, request: Request) -> Result<Answer, Ending> {
+    let place = Place::default();
+    port.request(Call { n: OWN_CALL, place, request }).map_err(|denial| match denial {
+        Denial::Ended(ending) => ending,
+        Denial::Instrument(error) => fault(error.to_string()),
+        Denial::Forbidden(reason) => fault(reason),
+    })
+}
+
+fn fault(reason: String) -> Ending {
+    Ending {
+        outcome: Outcome::Fault,
+        reason: format!("resume: {reason}"),
+        place: Place::default(),
+        latched: false,
+    }
+}

@@ -1,0 +1,213 @@
+//! What a run needs before it begins, read and checked.
+
+use crate::bench::{BUILTIN_NAME, Bench, builtin, builtin_text, read};
+use crate::diagnostic::{Code, Diagnostic};
+use crate::drive::connect::load_world;
+use crate::quantity::Moment;
+use crate::record::{Document, Entry};
+use crate::script::{Sequence, file_name};
+use noctule_sim::world::World;
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
+
+/// Where a bench comes from.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct BenchSource {
+    /// As it is named in messages and records.
+    pub name: String,
+    /// Its path; none for the built-in bench.
+    pub path: Option<PathBuf>,
+    /// Its text.
+    pub text: String,
+}
+
+impl BenchSource {
+    /// The bench of a file, or the built-in one.
+    ///
+    /// # Errors
+    /// One diagnostic, if the file can't be read.
+    pub fn load(path: Option<&Path>) -> Result<Self, Box<Diagnostic>> {
+        let Some(path) = path else {
+            return Ok(Self { name: BUILTIN_NAME.to_owned(), path: None, text: builtin_text().to_owned() });
+        };
+        let name = path.display().to_string();
+        let text = std::fs::read_to_string(path).map_err(|error| {
+            Diagnostic::error(
+                Code::BenchUnreadable,
+                &name,
+                (0, 0),
+                format!("the bench file can't be read: {error}"),
+            )
+        })?;
+        Ok(Self { name, path: Some(path.to_owned()), text })
+    }
+
+    /// The folder that paths in the bench file are relative to.
+    pub fn folder(&self) -> PathBuf {
+        self.path.as_deref().and_then(Path::parent).map_or_else(|| PathBuf::from("."), Path::to_owned)
+    }
+}
+
+/// Why a run can't begin.
+#[derive(Debug)]
+pub struct SetupError {
+    /// Everything that is wrong.
+    pub diagnostics: Vec<Diagnostic>,
+    /// The text that they point into.
+    pub source: String,
+}
+
+/// Everything a rehearsal needs.
+#[derive(Debug, Clone)]
+pub struct Setup {
+    /// The sequence.
+    pub sequence: Sequence,
+    /// The bench as it is driven.
+    pub bench: Arc<Bench>,
+    /// Where it came from.
+    pub bench_source: BenchSource,
+    /// The world of the simulated microscope; none for a measurement.
+    pub world: Option<Arc<World>>,
+    /// Its name.
+    pub world_name: String,
+    /// Its text.
+    pub world_text: String,
+    /// Seed of everything random.
+    pub seed: u64,
+    /// End of the window.
+    pub window: Option<Moment>,
+    /// What the warnings are.
+    pub warnings: Vec<Diagnostic>,
+}
+
+impl Setup {
+    /// A rehearsal of a sequence on a bench; a bench of real instruments is played by the simulated
+    /// microscope of the shipped world, or of `world`.
+    ///
+    /// # Errors
+    /// All faults of the bench, or of the world.
+    pub fn for_rehearsal(
+        sequence: Sequence,
+        bench_source: BenchSource,
+        world: Option<&str>,
+        seed: u64,
+        window: Option<Moment>,
+    ) -> Result<Self, SetupError> {
+        let (bench, warnings) = match bench_source.path {
+            None => (builtin(), Vec::new()),
+            Some(_) => read(&bench_source.text, &bench_source.name)
+                .map_err(|diagnostics| SetupError { diagnostics, source: bench_source.text.clone() })?,
+        };
+        let world_name = world.or(bench.world_name()).unwrap_or("night").to_owned();
+        let (bench, _unplayed) = bench.rehearsed(&world_name);
+        let (world, world_text) = load_world(&world_name, &bench_source.folder()).map_err(|reason| {
+            let message = format!("the world `{world_name}` can't be used: {reason}");
+            let diagnostic = Diagnostic::error(Code::BenchWorld, &bench_source.name, (0, 0), message);
+            SetupError { diagnostics: vec![diagnostic], source: bench_source.text.clone() }
+        })?;
+        Ok(Self {
+            sequence,
+            bench: Arc::new(bench),
+            bench_source,
+            world: Some(Arc::new(world)),
+            world_name,
+            world_text,
+            seed,
+            window,
+            warnings,
+        })
+    }
+
+    /// A rehearsal that is taken up again: everything comes from its record.
+    ///
+    /// # Errors
+    /// All faults of the bench, or of the world.
+    pub fn for_resumed_rehearsal(
+        sequence: Sequence,
+        bench_source: BenchSource,
+        world_name: &str,
+        world_text: &str,
+        seed: u64,
+        window: Option<Moment>,
+    ) -> Result<Self, SetupError> {
+        let (bench, warnings) = read(&bench_source.text, &bench_source.name)
+            .map_err(|diagnostics| SetupError { diagnostics, source: bench_source.text.clone() })?;
+        let world = World::read(world_text).map_err(|faults| {
+            let message = format!("the recorded world can't be used: {faults}");
+            let diagnostic = Diagnostic::error(Code::BenchWorld, world_name, (0, 0), message);
+            SetupError { diagnostics: vec![diagnostic], source: world_text.to_owned() }
+        })?;
+        let (bench, _unplayed) = bench.rehearsed(world_name);
+        Ok(Self {
+            sequence,
+            bench: Arc::new(bench),
+            bench_source,
+            world: Some(Arc::new(world)),
+            world_name: world_name.to_owned(),
+            world_text: world_text.to_owned(),
+            seed,
+            window,
+            warnings,
+        })
+    }
+
+    /// A measurement: no world, or one that is none of ours to know.
+    pub fn for_measurement(
+        sequence: Sequence,
+        bench_source: BenchSource,
+        bench: Arc<Bench>,
+        seed: u64,
+        window: Option<Moment>,
+    ) -> Self {
+        Self {
+            sequence,
+            bench,
+            bench_source,
+            world: None,
+            world_name: String::new(),
+            world_text: String::new(),
+            seed,
+            window,
+            warnings: Vec::new(),
+        }
+    }
+
+    /// The texts that go into the record.
+    pub fn documents(&self) -> Vec<Document> {
+        vec![
+            self.sequence.document(),
+            Document {
+                name: file_name(&self.bench_source.name),
+                role: "bench",
+                text: self.bench_source.text.clone(),
+            },
+            Document { name: self.world_name.clone(), role: "world", text: self.world_text.clone() },
+        ]
+    }
+
+    /// The first entry of the record: what is run.
+    pub fn identity(&self) -> Entry {
+        let [sequence, bench, world] = [0, 1, 2].map(|i| self.documents()[i].hash());
+        Entry::Identity {
+            sequence: self.sequence.name.clone(),
+            sequence_hash: sequence,
+            bench: self.bench.name.clone(),
+            bench_hash: bench,
+            world: file_name(&self.world_name),
+            world_hash: world,
+            seed: self.seed,
+            rehearsal: self.world.is_some(),
+            version: env!("CARGO_PKG_VERSION").to_owned(),
+        }
+    }
+
+    /// When and where; not part of the digest.
+    pub fn context(&self, started_at: &str) -> Entry {
+        Entry::Context {
+            started_at: started_at.to_owned(),
+            window_s: self.window.map(Moment::s),
+            sequence_path: self.sequence.path.display().to_string(),
+            bench_path: self.bench_source.path.as_ref().map(|p| p.display().to_string()).unwrap_or_default(),
+        }
+    }
+}

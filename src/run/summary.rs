@@ -1,0 +1,79 @@
+//! The closing report of a run as one JSON object.
+
+use crate::drive::oracle::Oracle;
+use crate::drive::{RunTally, Trip};
+use crate::record::{Ending, Outcome, Place};
+use serde::Serialize;
+
+/// What every run ends with.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct Summary {
+    /// How it ended.
+    pub outcome: Outcome,
+    /// One sentence.
+    pub reason: String,
+    /// Where the sequence was.
+    pub place: Place,
+    /// Virtual time of a rehearsal, s.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub virtual_s: Option<f64>,
+    /// Time of a measurement, s.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub elapsed_s: Option<f64>,
+    /// Time on the clock on the wall, s.
+    pub wall_s: f64,
+    /// Points of sweeps.
+    pub points: u64,
+    /// Sweeps.
+    pub sweeps: u64,
+    /// The run file.
+    pub run_file: Option<String>,
+    /// The brief.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub brief: Option<String>,
+    /// Digest of the record.
+    pub digest: Option<String>,
+    /// Helium used, litres.
+    pub helium_used_l: f64,
+    /// Interlocks that tripped.
+    pub interlocks: Vec<Trip>,
+    /// Commands that should not have left; anything above zero is a defect.
+    pub limit_violations: u64,
+    /// Whether the bench was parked.
+    pub parked: bool,
+    /// Times the sequence was held.
+    pub holds: u64,
+    /// One line for each fit and verdict.
+    pub results: Vec<String>,
+}
+
+impl Summary {
+    /// From what was counted.
+    pub fn new(tally: &RunTally, oracle: &Oracle, digest: Option<String>) -> Self {
+        let ending = tally.ending.clone().unwrap_or(Ending {
+            outcome: Outcome::Fault,
+            reason: "the record has no end".to_owned(),
+            place: Place::default(),
+            latched: false,
+        });
+        Self {
+            outcome: ending.outcome,
+            reason: ending.reason,
+            place: ending.place,
+            virtual_s: Some(tally.end_s),
+            elapsed_s: None,
+            wall_s: 0.0,
+            points: tally.points,
+            sweeps: tally.sweeps,
+            run_file: None,
+            brief: None,
+            digest,
+            helium_used_l: tally.helium_used_l(),
+            interlocks: tally.trips.clone(),
+            limit_violations: oracle.violations,
+            parked: tally.parked,
+            holds: tally.holds,
+            results: tally.results.clone(),
+        }
+    }
+}

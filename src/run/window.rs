@@ -1,0 +1,91 @@
+//! Times of day as people say them: `07:30`, `13:30 tomorrow`, `2026-03-29 07:30`, `90 min`.
+
+use crate::quantity::{Dimension, Quantity};
+use jiff::civil::{Date, Time};
+use jiff::tz::TimeZone;
+use jiff::{ToSpan, ZonedDateTime};
+
+/// The time zone of a laboratory; the machine's own where none is named.
+///
+/// # Errors
+/// If there is no zone of that name.
+pub fn zone(name: Option<&str>) -> Result<TimeZone, String> {
+    name.map_or_else(
+        || Ok(TimeZone::system()),
+        |name| TimeZone::get(name).map_err(|_| format!("there is no time zone `{name}`")),
+    )
+}
+
+/// What a text means, seen from `now`. A time of day without a day is its next coming; one that a change of
+/// the clocks leaves out comes an hour later.
+///
+/// ```
+/// use noctule::run::parse_time;
+/// let now: jiff::ZonedDateTime = "2026-03-28T22:00:00[Europe/Berlin]".parse().unwrap();
+/// let until = parse_time("07:30", &now).unwrap();
+/// // The clocks go forward in that night, so it is an hour shorter.
+/// assert_eq!(now.duration_until(&until).as_secs_f64(), 8.5 * 3600.0);
+/// assert!(parse_time("half past seven", &now).is_err());
+/// ```
+///
+/// # Errors
+/// One sentence with what is understood.
+pub fn parse_time(text: &str, now: &ZonedDateTime) -> Result<ZonedDateTime, String> {
+    let fault =
+        || format!("`{text}` is no time; write it like 07:30, 13:30 tomorrow, 2026-03-29 07:30, or 90 min");
+    let words: Vec<&str> = text.split_whitespace().collect();
+    if let Ok(quantity) = text.parse::<Quantity>()
+        && quantity.dimension == Dimension::TIME
+    {
+        let seconds = quantity.si.round() as i64;
+        return now.checked_add(seconds.seconds()).map_err(|_| fault());
+    }
+    let (date, time) = match words.as_slice() {
+        [time] => (None, *time),
+        [time, "today"] | ["today", time] => (Some(now.date()), *time),
+        [time, "tomorrow"] | ["tomorrow", time] => (Some(now.date().tomorrow().map_err(|_| fault())?), *time),
+        [date, time] => (Some(date.parse::<Date>().map_err(|_| fault())?), *time),
+        _ => return Err(fault()),
+    };
+    let time: Time = time.parse().map_err(|_| fault())?;
+    let at =
+        |date: Date| date.to_datetime(time).to_zoned_datetime(now.time_zone().clone()).map_err(|_| fault());
+    match date {
+        Some(date) => at(date),
+        None => {
+            let today = at(now.date())?;
+            if today > *now { Ok(today) } else { at(now.date().tomorrow().map_err(|_| fault())?) }
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn hours(now: &str, text: &str) -> f64 {
+        let now: ZonedDateTime = now.parse().unwrap();
+        now.duration_until(&parse_time(text, &now).unwrap()).as_secs_f64() / 3600.0
+    }
+
+    #[test]
+    fn times_are_understood_across_changes_of_the_clock() {
+        let autumn = "2026-10-24T22:00:00[Europe/Berlin]";
+        assert_eq!(hours(autumn, "07:30 tomorrow"), 10.5);
+        assert_eq!(hours("2026-03-28T22:00:00[Europe/Berlin]", "07:30"), 8.5);
+        // 02:30 does not exist in that night; it comes an hour later.
+        assert_eq!(hours("2026-03-28T22:00:00[Europe/Berlin]", "02:30"), 4.5);
+        assert_eq!(hours("2026-11-25T12:00:00[Etc/UTC]", "13:30"), 1.5);
+        assert_eq!(hours("2026-11-25T14:00:00[Etc/UTC]", "13:30"), 23.5);
+        assert_eq!(hours("2026-11-25T14:00:00[Etc/UTC]", "90 min"), 1.5);
+        assert_eq!(hours("2026-11-25T14:00:00[Etc/UTC]", "2026-11-27 14:00"), 48.0);
+    }
+
+    #[test]
+    fn what_is_no_time_is_said() {
+        let now: ZonedDateTime = "2026-11-25T12:00:00[Etc/UTC]".parse().unwrap();
+        for text in ["", "soon", "25:00", "07:30 some day", "3 mT"] {
+            assert!(parse_time(text, &now).unwrap_err().contains("is no time"), "{text}");
+        }
+    }
+}
