@@ -3,6 +3,8 @@
 
 pub mod account;
 pub mod brief;
+pub mod export;
 pub mod figure;
 pub mod plot;
+pub mod runs;
 pub mod words;
