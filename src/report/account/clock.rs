@@ -15,7 +15,8 @@ impl Clock {
         let Some(text) = started_at else { return Self::default() };
         let zone = time_zone.and_then(|name| TimeZone::get(name).ok());
         let zoned: Option<ZonedDateTime> = text.parse().ok();
-        let instant: Option<Timestamp> = zoned.as_ref().map(ZonedDateTime::timestamp).or_else(|| text.parse().ok());
+        let instant: Option<Timestamp> =
+            zoned.as_ref().map(ZonedDateTime::timestamp).or_else(|| text.parse().ok());
         let start = match (instant, zone, zoned) {
             (Some(instant), Some(zone), _) => Some(instant.to_zoned_datetime(zone)),
             (_, None, Some(zoned)) => Some(zoned),

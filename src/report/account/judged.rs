@@ -79,7 +79,10 @@ impl Fitted {
         let values: Option<Vec<f64>> = self.parameters.iter().map(|p| p.value).collect();
         let (model, values) = (self.model.as_ref()?, values?);
         // A record from elsewhere may name a model with the wrong number of parameters.
-        (model.names().len() == values.len()).then(|| model.at(x, &values)).flatten().filter(|y| y.is_finite())
+        (model.names().len() == values.len())
+            .then(|| model.at(x, &values))
+            .flatten()
+            .filter(|y| y.is_finite())
     }
 }
 

@@ -244,7 +244,8 @@ impl Account {
 
     /// The unit that a channel is printed in, and its SI unit.
     pub fn unit_of(&self, channel: &str) -> Unit {
-        let from_bench = self.bench.as_ref().and_then(|b| b.find(channel).map(|id| b.channel(id).unit.clone()));
+        let from_bench =
+            self.bench.as_ref().and_then(|b| b.find(channel).map(|id| b.channel(id).unit.clone()));
         let columns = self.sweeps.iter().flat_map(|s| s.table.read.iter().chain([&s.table.fast]));
         let from_sweeps = || columns.clone().find(|c| c.channel == channel).map(unit_of_column);
         from_bench.or_else(from_sweeps).unwrap_or_else(|| Unit::parse("").expect("a plain number is a unit"))
@@ -282,9 +283,9 @@ impl Account {
 
 /// The unit that the values of a column are printed in.
 pub fn unit_of_column(column: &Column) -> Unit {
-    Unit::parse(&column.unit).or_else(|| Unit::parse(&column.si_unit)).unwrap_or_else(|| {
-        Unit::parse("").expect("a plain number is a unit")
-    })
+    Unit::parse(&column.unit)
+        .or_else(|| Unit::parse(&column.si_unit))
+        .unwrap_or_else(|| Unit::parse("").expect("a plain number is a unit"))
 }
 
 /// Short name of a run file.

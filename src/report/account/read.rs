@@ -281,7 +281,9 @@ impl Reader {
                 });
             }
             Entry::SweepEnd { sweep, points, .. } => {
-                let Some(open) = self.account.sweeps.iter_mut().rfind(|s| s.table.sweep == *sweep) else { return };
+                let Some(open) = self.account.sweeps.iter_mut().rfind(|s| s.table.sweep == *sweep) else {
+                    return;
+                };
                 (open.ended, open.measured) = (true, *points);
                 let args: Value = serde_json::from_str(&open.args).unwrap_or(Value::Null);
                 // A sweep leaves its axes at their ends.
@@ -344,7 +346,8 @@ impl Reader {
         let achieved = answer.pointer("/task/achieved").and_then(Value::as_bool);
         let said = ["/task/remark", "/instrument/message", "/forbidden"];
         let remark = said.iter().find_map(|p| answer.pointer(p).and_then(Value::as_str)).unwrap_or_default();
-        let remark = if args == "{}" || args.is_empty() { remark.to_owned() } else { format!("{args} {remark}") };
+        let remark =
+            if args == "{}" || args.is_empty() { remark.to_owned() } else { format!("{args} {remark}") };
         let achieved = achieved.or(Some(false));
         self.account.tip.push(TipEvent { at_s, what: verb.to_owned(), achieved, remark });
     }
@@ -362,7 +365,9 @@ impl Reader {
             Entry::Released { after_s } => {
                 self.say(at_s, "released", format!("it went on after {}", in_words(*after_s)), false, None);
             }
-            Entry::Operator { word } => self.say(at_s, "operator", format!("an operator said: {word}"), false, None),
+            Entry::Operator { word } => {
+                self.say(at_s, "operator", format!("an operator said: {word}"), false, None)
+            }
             Entry::Fault { link, what } => self.say(at_s, "fault", format!("{link}: {what}"), true, None),
             Entry::SafeStep { during, what, achieved, remark } => {
                 let step = ParkStep {

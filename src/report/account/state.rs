@@ -61,7 +61,9 @@ impl State {
                 self.know(channel, *value, at_s, "read");
             }
             Entry::Call { verb, args, answer, .. } => self.call(at_s, verb, args, answer),
-            Entry::SafeStep { what, achieved, remark, .. } => self.safe_step(at_s, what, *achieved, remark, bench),
+            Entry::SafeStep { what, achieved, remark, .. } => {
+                self.safe_step(at_s, what, *achieved, remark, bench)
+            }
             _ => {}
         }
     }
@@ -71,7 +73,9 @@ impl State {
         let achieved = answer.pointer("/task/achieved").and_then(Value::as_bool) == Some(true);
         match verb {
             "set" => {
-                let (Some(channel), Some(value)) = (args["channel"].as_str(), args["value"].as_f64()) else { return };
+                let (Some(channel), Some(value)) = (args["channel"].as_str(), args["value"].as_f64()) else {
+                    return;
+                };
                 if answer.get("instrument").is_some() {
                     // It may have come part of the way.
                     if let Some(standing) = self.channels.get_mut(channel) {
@@ -121,7 +125,8 @@ impl State {
             if let Some(si) = remark.strip_prefix("it was last at ").and_then(value_of) {
                 self.know(channel, si, at_s, "kept");
             }
-        } else if let Some((channel, target)) = set.filter(|(c, _)| bench.is_none_or(|b| b.find(c).is_some())) {
+        } else if let Some((channel, target)) = set.filter(|(c, _)| bench.is_none_or(|b| b.find(c).is_some()))
+        {
             let read = remark.strip_prefix("reads ").and_then(value_of);
             match (achieved, read.or_else(|| value_of(target))) {
                 (true, Some(si)) => self.know(channel, si, at_s, "set"),

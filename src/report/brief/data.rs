@@ -13,6 +13,8 @@ use std::fmt::Write;
 
 /// Spectra drawn in the brief; the rest is one command away.
 const MOST_SPECTRA: usize = 72;
+/// Images, and traces, drawn in the brief.
+const MOST_BULKS: usize = 8;
 /// Channels drawn in the brief.
 const MOST_CHANNELS: usize = 10;
 /// The forecast is drawn at most this far beyond the end, h.
@@ -82,13 +84,15 @@ pub(super) fn resonance(account: &Account) -> String {
             facts.push(format!("scatter alone gives as much with probability {}", safe(&significant(p, 2))));
         }
         let _ = write!(out, "<p>{}.</p>", facts.join(" · "));
-        if account.laws.len() > 1 {
-            let _ = write!(out, "<p>The last of {} lines is shown.</p>", account.laws.len());
-        }
     }
     if let Ok(drawing) = plot::resonance(account, (760.0, 430.0)) {
         let caption = "Error bars are one standard error. Fits that are not trusted are crossed and not used for the line.";
         let _ = write!(out, "<div class=\"wide\">{}</div>", figure(&drawing, caption));
+    }
+    // On a phone the lettering of the wide one would be too small to read.
+    if let Ok(drawing) = plot::resonance(account, (370.0, 400.0)) {
+        let caption = "Error bars are one standard error; crossed fits are not trusted and not used.";
+        let _ = write!(out, "<div class=\"narrow\">{}</div>", figure(&drawing, caption));
     }
     out
 }
@@ -127,8 +131,41 @@ pub(super) fn spectra(account: &Account, run: &RunFile) -> String {
     out
 }
 
+/// Images and traces, each by itself.
+pub(super) fn bulks(account: &Account, run: &RunFile) -> String {
+    let mut small = String::new();
+    let mut drawn = 0;
+    for verb in ["image", "trace"] {
+        let all = account.bulks.iter().filter(|b| b.verb == verb).count();
+        for which in 0..all.min(MOST_BULKS) {
+            let drawing = if verb == "image" {
+                plot::image(account, run, which, (330.0, 270.0))
+            } else {
+                plot::trace(account, run, which, (330.0, 180.0))
+            };
+            if let Ok(drawing) = drawing {
+                small += &figure(&drawing, "");
+                drawn += 1;
+            }
+        }
+    }
+    if small.is_empty() {
+        return String::new();
+    }
+    let mut out = format!("<div class=\"small\">{small}</div>");
+    if account.bulks.len() > drawn {
+        let _ = write!(
+            out,
+            "<p>{drawn} of {} are shown; <code>noctule plot</code> draws any of them.</p>",
+            account.bulks.len()
+        );
+    }
+    out
+}
+
 pub(super) fn fits(account: &Account) -> String {
-    let rows: Vec<(&str, Vec<Cell>)> = account.fits.iter().take(500).map(|fit| fit_row(account, fit)).collect();
+    let rows: Vec<(&str, Vec<Cell>)> =
+        account.fits.iter().take(500).map(|fit| fit_row(account, fit)).collect();
     let head = [
         ("n", "Sweep"),
         ("n", "Field"),
@@ -141,7 +178,11 @@ pub(super) fn fits(account: &Account) -> String {
     let caption = "Values with one standard error; fits that are not to be trusted are kept and say why";
     let mut out = table(caption, &head, &rows);
     if account.fits.len() > 500 {
-        let _ = write!(out, "<p>… and {} more; <code>noctule export</code> writes all of them.</p>", account.fits.len() - 500);
+        let _ = write!(
+            out,
+            "<p>… and {} more; <code>noctule export</code> writes all of them.</p>",
+            account.fits.len() - 500
+        );
     }
     out
 }
@@ -156,7 +197,8 @@ fn fit_row(account: &Account, fit: &Fitted) -> (&'static str, Vec<Cell>) {
         Some(p) => safe(&with_error(p.value, p.error, unit)),
         None => "–".to_owned(),
     };
-    let field = fit.field_t.map_or("–".to_owned(), |b| with_error(Some(b), None, &account.unit_of("FieldZ")));
+    let field =
+        fit.field_t.map_or("–".to_owned(), |b| with_error(Some(b), None, &account.unit_of("FieldZ")));
     let trust = if fit.trusted {
         "<span class=\"t-good\">✓ yes</span>".to_owned()
     } else {
@@ -177,8 +219,13 @@ fn fit_row(account: &Account, fit: &Fitted) -> (&'static str, Vec<Cell>) {
 
 pub(super) fn channels(account: &Account) -> String {
     let mut names: Vec<String> = Vec::new();
-    let first =
-        [Role::HeliumLevel, Role::StageTemperature, Role::PotTemperature, Role::ChamberPressure, Role::PreparationPressure];
+    let first = [
+        Role::HeliumLevel,
+        Role::StageTemperature,
+        Role::PotTemperature,
+        Role::ChamberPressure,
+        Role::PreparationPressure,
+    ];
     for role in first {
         let name = account.channel_name(role.name());
         if account.monitors.contains_key(&name) {
@@ -192,7 +239,8 @@ pub(super) fn channels(account: &Account) -> String {
             names.push(name.clone());
         }
     }
-    let helium_name = account.bench.as_ref().and_then(|b| b.helium.map(|h| b.channel(h.channel).name.clone()));
+    let helium_name =
+        account.bench.as_ref().and_then(|b| b.helium.map(|h| b.channel(h.channel).name.clone()));
     let mut out = String::new();
     for name in names.iter().take(MOST_CHANNELS) {
         let mut chart = plot::watched_chart(account, name);

@@ -123,7 +123,9 @@ fn sentence(account: &Account) -> String {
 /// First letter large.
 pub fn capital(text: &str) -> String {
     let mut letters = text.chars();
-    letters.next().map_or_else(String::new, |first| first.to_uppercase().collect::<String>() + letters.as_str())
+    letters
+        .next()
+        .map_or_else(String::new, |first| first.to_uppercase().collect::<String>() + letters.as_str())
 }
 
 fn measured(account: &Account) -> String {
@@ -137,7 +139,10 @@ fn measured(account: &Account) -> String {
         parts.push(format!("{doubtful} of them not trusted"));
     }
     if !account.bulks.is_empty() {
-        parts.push(count(account.bulks.len() as u64, "trace or image").replace("images", "images"));
+        let images = account.bulks.iter().filter(|b| b.verb == "image").count() as u64;
+        let traces = account.bulks.len() as u64 - images;
+        parts.extend((images > 0).then(|| count(images, "image")));
+        parts.extend((traces > 0).then(|| count(traces, "trace")));
     }
     parts.join(", ")
 }
@@ -283,7 +288,10 @@ fn questions(account: &Account) -> Vec<String> {
     let doubtful: Vec<String> =
         account.fits.iter().filter(|f| !f.trusted).filter_map(|f| f.sweep.map(|s| s.to_string())).collect();
     if !doubtful.is_empty() {
-        open.push(format!("Fits not trusted, kept and crossed in the figures: sweeps {}.", doubtful.join(", ")));
+        open.push(format!(
+            "Fits not trusted, kept and crossed in the figures: sweeps {}.",
+            doubtful.join(", ")
+        ));
     }
     for sweep in account.sweeps.iter().filter(|s| s.measured < s.table.planned) {
         open.push(format!(
@@ -308,7 +316,10 @@ fn next(account: &Account) -> Vec<String> {
         steps.push("Acknowledge the interlock after finding its cause; nothing runs before that.".to_owned());
     }
     if account.ending.is_none() || !account.parked {
-        steps.push("Look at the bench itself before anything moves: what is written here may not be how it stands.".to_owned());
+        steps.push(
+            "Look at the bench itself before anything moves: what is written here may not be how it stands."
+                .to_owned(),
+        );
     } else if account.state.tip_in.is_none_or(|(within, _)| within) {
         steps.push("Check whether the tip is out before changing bias, field or temperature.".to_owned());
     }
@@ -336,7 +347,8 @@ fn next(account: &Account) -> Vec<String> {
 }
 
 fn command(account: &Account) -> Option<String> {
-    (!account.is_finished()).then(|| format!("noctule resume {}", quoted(&account.path.display().to_string())))
+    (!account.is_finished())
+        .then(|| format!("noctule resume {}", quoted(&account.path.display().to_string())))
 }
 
 /// A path as a shell takes it.

@@ -129,6 +129,7 @@ fn article(out: &mut String, account: &Account, run: &RunFile, i: usize) {
     section(out, "Is it real?", "", &data::verdicts(account));
     section(out, "Resonance against field", "", &data::resonance(account));
     section(out, "Spectra", "", &data::spectra(account, run));
+    section(out, "Images", "and traces", &data::bulks(account, run));
     section(out, "Fits", "", &data::fits(account));
     section(out, "What ran", "", &story::steps(account));
     section(out, "Channels", "", &data::channels(account));

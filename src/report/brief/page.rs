@@ -19,8 +19,11 @@ pub fn section(out: &mut String, title: &str, remark: &str, content: &str) {
 
 /// A figure with a caption; the drawing has its own label.
 pub fn figure(drawing: &Drawing, caption: &str) -> String {
-    let caption =
-        if caption.is_empty() { String::new() } else { format!("<figcaption>{}</figcaption>", safe(caption)) };
+    let caption = if caption.is_empty() {
+        String::new()
+    } else {
+        format!("<figcaption>{}</figcaption>", safe(caption))
+    };
     format!("<figure>{}{caption}</figure>", drawing.svg_for_page())
 }
 

@@ -21,7 +21,11 @@ pub(super) fn state(hand: &Handover) -> String {
         let sign = if line.weight == Weight::Good {
             String::new()
         } else {
-            format!("<span class=\"t-{}\" style=\"display:inline\">{}</span> ", line.weight.word(), line.weight.sign())
+            format!(
+                "<span class=\"t-{}\" style=\"display:inline\">{}</span> ",
+                line.weight.word(),
+                line.weight.sign()
+            )
         };
         let _ = write!(
             out,
@@ -55,7 +59,8 @@ pub(super) fn steps(account: &Account) -> String {
             let left = 100.0 * step.from_s / whole;
             let width = (100.0 * (to - step.from_s) / whole).min(100.0 - left);
             let open = if step.to_s.is_none() { " class=\"open\"" } else { "" };
-            let bar = format!("<div class=\"bar\"><i{open} style=\"left:{left:.2}%;width:{width:.2}%\"></i></div>");
+            let bar =
+                format!("<div class=\"bar\"><i{open} style=\"left:{left:.2}%;width:{width:.2}%\"></i></div>");
             let how = match (&step.left_out, step.to_s) {
                 (Some(why), _) => format!("– left out: {}", safe(why)),
                 (None, Some(_)) => safe(&in_words(to - step.from_s)),
@@ -151,6 +156,7 @@ fn drift(account: &Account) -> String {
             Series::new(along(|c| c.2), Style::Dashed, Ink::Second).named("y"),
         ],
         marks: Vec::new(),
+        left: 0.0,
     };
     format!("<div class=\"small\">{}</div>", figure(&chart.draw(330.0, 180.0), ""))
 }
@@ -195,7 +201,11 @@ pub(super) fn park(account: &Account) -> String {
             ("", cells)
         })
         .collect();
-    table("Park steps, exactly as they were left", &[("", "When"), ("", "Step"), ("", ""), ("", "Read back")], &rows)
+    table(
+        "Park steps, exactly as they were left",
+        &[("", "When"), ("", "Step"), ("", ""), ("", "Read back")],
+        &rows,
+    )
 }
 
 pub(super) fn remarks(account: &Account) -> String {
@@ -206,21 +216,30 @@ pub(super) fn remarks(account: &Account) -> String {
         .map(|remark| {
             let decided = remark.decided.as_ref().map(|(answer, why)| {
                 let answer = if *answer { "yes" } else { "no" };
-                if why.is_empty() { format!("<b>{answer}</b>") } else { format!("<b>{answer}</b>: {}", safe(why)) }
+                if why.is_empty() {
+                    format!("<b>{answer}</b>")
+                } else {
+                    format!("<b>{answer}</b>: {}", safe(why))
+                }
             });
             let text = format!("{} {}", safe(&remark.text), decided.unwrap_or_default());
-            let cells =
-                vec![("w", safe(&account.clock.short(remark.at_s))), ("", text), ("w", safe(&place_in_words(&remark.place)))];
+            let cells = vec![
+                ("w", safe(&account.clock.short(remark.at_s))),
+                ("", text),
+                ("w", safe(&place_in_words(&remark.place))),
+            ];
             ("", cells)
         })
         .collect();
-    let mut out = table("Notes and decisions of the sequence", &[("", "When"), ("", ""), ("", "Where")], &rows);
+    let mut out =
+        table("Notes and decisions of the sequence", &[("", "When"), ("", ""), ("", "Where")], &rows);
     more(&mut out, account.remarks.len());
     out
 }
 
 pub(super) fn cautions() -> String {
-    let items = CAUTIONS.iter().map(|(title, text)| format!("<li><b>{}.</b> {}</li>", safe(title), safe(text)));
+    let items =
+        CAUTIONS.iter().map(|(title, text)| format!("<li><b>{}.</b> {}</li>", safe(title), safe(text)));
     format!("<ul>{}</ul>", items.collect::<String>())
 }
 

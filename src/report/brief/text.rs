@@ -84,14 +84,15 @@ fn results(out: &mut String, account: &Account) {
             wrapped(out, reason, "  - ", "    ");
         }
     }
-    for law in &account.laws {
+    if let Some(law) = account.laws.last() {
         wrapped(out, &law.title, "", "  ");
     }
     for fit in &account.fits {
         let centre = fit.parameter("centre");
         let unit = account.unit_of("RfFrequency");
         let shown = with_error(centre.and_then(|c| c.value), centre.and_then(|c| c.error), &unit);
-        let field = fit.field_t.map_or(String::new(), |b| with_error(Some(b), None, &account.unit_of("FieldZ")));
+        let field =
+            fit.field_t.map_or(String::new(), |b| with_error(Some(b), None, &account.unit_of("FieldZ")));
         let sweep = fit.sweep.map_or("–".to_owned(), |s| s.to_string());
         let trust = if fit.trusted { "✓".to_owned() } else { format!("✕ not trusted: {}", fit.doubts) };
         let _ = writeln!(out, "  sweep {sweep:>4}  {field:>12}  {shown:<28} {trust}");

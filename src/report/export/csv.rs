@@ -198,7 +198,8 @@ fn monitors(account: &Account, path: &Path) -> Result<(), ExportError> {
         for (at_s, channel, value) in rows {
             let unit = account.unit_of(channel).dimension;
             // The symbol for volumes is the litre, but the numbers are SI.
-            let unit = if unit == crate::quantity::Dimension::VOLUME { "m^3".to_owned() } else { unit.symbol() };
+            let unit =
+                if unit == crate::quantity::Dimension::VOLUME { "m^3".to_owned() } else { unit.symbol() };
             writeln!(out, "{at_s:e},{},{value:e},{unit}", field(channel)).map_err(fail)?;
         }
         Ok(())
@@ -225,7 +226,9 @@ fn chronicle(account: &Account, path: &Path) -> Result<(), ExportError> {
     let mut rows: Vec<(f64, String, String)> = Vec::new();
     rows.extend(account.happenings.iter().map(|h| (h.at_s, h.kind.to_owned(), h.text.clone())));
     rows.extend(account.tip.iter().map(|t| (t.at_s, format!("tip {}", t.what), t.remark.clone())));
-    rows.extend(account.park.iter().map(|p| (p.at_s, "park".to_owned(), format!("{}: {}", p.what, p.remark))));
+    rows.extend(
+        account.park.iter().map(|p| (p.at_s, "park".to_owned(), format!("{}: {}", p.what, p.remark))),
+    );
     rows.extend(account.remarks.iter().map(|r| match &r.decided {
         None => (r.at_s, "note".to_owned(), r.text.clone()),
         Some((answer, why)) => (r.at_s, "decision".to_owned(), format!("{} {answer} {why}", r.text)),

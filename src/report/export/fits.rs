@@ -30,7 +30,8 @@ pub fn fits_json(account: &Account) -> Value {
             })
         })
         .collect();
-    let laws: Vec<Value> = account.laws.iter().map(|law| json!({ "at_s": law.at_s, "body": law.body })).collect();
+    let laws: Vec<Value> =
+        account.laws.iter().map(|law| json!({ "at_s": law.at_s, "body": law.body })).collect();
     let verdicts: Vec<Value> =
         account.verdicts.iter().map(|v| json!({ "at_s": v.at_s, "body": v.body })).collect();
     let other: Vec<Value> = account

@@ -60,7 +60,8 @@ fn write(run: &RunFile, account: &Account, path: &Path) -> Result<(), Failure> {
     let entry = file.create_group("run")?;
     entry.set_attr_string("NX_class", "NXentry")?;
     let first = account.sweeps.iter().find(|s| s.measured > 0).map(sweep_name);
-    let first_bulk = account.bulks.first().map(|b| format!("{}_{:06}_{}", b.verb, b.seq, plain_name(&b.name)));
+    let first_bulk =
+        account.bulks.first().map(|b| format!("{}_{:06}_{}", b.verb, b.seq, plain_name(&b.name)));
     if let Some(default) = first.or(first_bulk) {
         entry.set_attr_string("default", &default)?;
     }
@@ -129,7 +130,11 @@ impl Growing {
         if !unit.is_empty() {
             attribute(&dataset, "units", unit)?;
         }
-        attribute(&dataset, "long_name", &if unit.is_empty() { name.to_owned() } else { format!("{name} ({unit})") })?;
+        attribute(
+            &dataset,
+            "long_name",
+            &if unit.is_empty() { name.to_owned() } else { format!("{name} ({unit})") },
+        )?;
         Ok(Self { dataset, waiting: Vec::with_capacity(chunk) })
     }
 

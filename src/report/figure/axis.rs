@@ -48,10 +48,19 @@ fn widened(from: f64, to: f64) -> (f64, f64) {
 /// ```
 pub fn ticks(from: f64, to: f64, most: usize) -> Vec<f64> {
     let (low, high) = widened(from.min(to), from.max(to));
-    let rough = (high - low) / most.max(1) as f64;
-    let step = step_above(rough * 0.999);
-    let first = (low / step - 1e-9).ceil();
-    let count = ((high / step + 1e-9).floor() - first).max(0.0) as usize;
+    let mut rough = (high - low) / most.max(1) as f64;
+    let mut step = step_above(rough * 0.999);
+    let span = |step: f64| {
+        let first = (low / step - 1e-9).ceil();
+        (first, (high / step + 1e-9).floor() - first)
+    };
+    // One lone number does not make an axis.
+    while span(step).1 < 1.0 {
+        rough /= 2.0;
+        step = step_above(rough);
+    }
+    let (first, count) = span(step);
+    let count = count as usize;
     // Computed by multiplication and rounded through text, so that 0.6000000000000001 does not appear.
     let places = decimals_of(step);
     (0..=count.min(50))

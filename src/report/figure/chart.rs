@@ -58,7 +58,11 @@ pub struct Axis {
 impl Axis {
     /// An axis of a channel in a unit, its range taken from the data.
     pub fn of(name: &str, unit: &str) -> Self {
-        let label = if unit.is_empty() { name.to_owned() } else { format!("{name} ({unit})") };
+        let label = match (name, unit) {
+            (name, "") => name.to_owned(),
+            ("", unit) => unit.to_owned(),
+            (name, unit) => format!("{name} ({unit})"),
+        };
         Self { label, range: None }
     }
 }
@@ -87,6 +91,8 @@ pub struct Chart {
     pub series: Vec<Series>,
     /// Horizontal marks.
     pub marks: Vec<Mark>,
+    /// Least room on the left, pixels: charts above one another line up.
+    pub left: f64,
 }
 
 /// Size of lettering.
@@ -97,13 +103,15 @@ impl Chart {
     pub fn draw(&self, width: f64, height: f64) -> Drawing {
         let mut drawing = Drawing::new(width, height, self.label.clone());
         let (x_range, y_range) = (self.x_range(), self.y_range());
-        let top = if self.title.is_empty() { 8.0 } else { 22.0 };
+        let keyed = self.series.iter().any(|s| !s.name.is_empty());
+        let top = if self.title.is_empty() && !keyed { 8.0 } else { 22.0 };
         let bottom = height - if self.x.label.is_empty() { 20.0 } else { 34.0 };
         let y_ticks = ticks(y_range.0, y_range.1, ((bottom - top) / 34.0).max(2.0) as usize);
         let places = decimals(&y_ticks);
         let texts: Vec<String> = y_ticks.iter().map(|t| shown(*t, places)).collect();
         let widest = texts.iter().map(|t| t.chars().count()).max().unwrap_or(1) as f64;
         let left = 8.0 + widest * SIZE * 0.58 + if self.y.label.is_empty() { 0.0 } else { 16.0 };
+        let left = left.max(self.left);
         let right = width - 10.0;
         let x = Scale::new(x_range.0, x_range.1, left, right);
         let y = Scale::new(y_range.0, y_range.1, bottom, top);
@@ -113,13 +121,13 @@ impl Chart {
             if (top..=bottom).contains(&at) {
                 let places = vec![(left, at), (right, at)];
                 drawing.shapes.push(Shape::Line { places, ink: Ink::Warn, width: 1.0, dashed: true });
-                drawing.text((right - 3.0, at - 3.0), mark.text.clone(), SIZE - 1.0, Anchor::End, Ink::Warn);
+                drawing.text((left + 4.0, at - 3.0), mark.text.clone(), SIZE - 1.0, Anchor::Start, Ink::Warn);
             }
         }
         for series in &self.series {
             draw_series(&mut drawing, series, &x, &y, (left, right, top, bottom));
         }
-        self.key(&mut drawing, right, top);
+        self.key(&mut drawing, right);
         drawing
     }
 
@@ -135,13 +143,20 @@ impl Chart {
         let grid = y_ticks.iter().map(|t| ((left, y.at(*t)), (right, y.at(*t)))).collect();
         drawing.shapes.push(Shape::Pieces { pieces: grid, ink: Ink::Grid, width: 1.0 });
         for (tick, text) in y_ticks.iter().zip(texts) {
-            drawing.text((left - 5.0, y.at(*tick) + 0.35 * SIZE), text.clone(), SIZE, Anchor::End, Ink::Faint);
+            drawing.text(
+                (left - 5.0, y.at(*tick) + 0.35 * SIZE),
+                text.clone(),
+                SIZE,
+                Anchor::End,
+                Ink::Faint,
+            );
         }
         let (from, to) = x.range();
         let mut most = ((right - left) / 62.0).max(2.0) as usize;
         let mut x_ticks = ticks(from, to, most);
         // Long numbers need more room.
-        let wide = shown(from.abs().max(to.abs()), decimals(&x_ticks)).chars().count() as f64 * SIZE * 0.6 + 12.0;
+        let wide =
+            shown(from.abs().max(to.abs()), decimals(&x_ticks)).chars().count() as f64 * SIZE * 0.6 + 12.0;
         most = most.min(((right - left) / wide).max(2.0) as usize);
         x_ticks = if x_ticks.len() > most + 1 { ticks(from, to, most) } else { x_ticks };
         let places = decimals(&x_ticks);
@@ -174,27 +189,34 @@ impl Chart {
         }
     }
 
-    fn key(&self, drawing: &mut Drawing, right: f64, top: f64) {
-        let named: Vec<&Series> = self.series.iter().filter(|s| !s.name.is_empty()).collect();
-        for (i, series) in named.iter().enumerate() {
-            let y = top + 9.0 + 14.0 * i as f64;
-            let wide = series.name.chars().count() as f64 * SIZE * 0.56;
-            let x = right - 6.0 - wide;
-            drawing.text((x, y + 0.3 * SIZE), series.name.clone(), SIZE - 0.5, Anchor::Start, Ink::Text);
-            match series.style {
-                Style::Dots => drawing.shapes.push(Shape::Dots {
-                    places: vec![(x - 12.0, y)],
-                    ink: series.ink,
-                    size: 4.0,
-                }),
-                Style::Crosses => crosses(drawing, &[(x - 12.0, y)], series.ink),
-                Style::Line | Style::Bars | Style::Dashed => drawing.shapes.push(Shape::Line {
-                    places: vec![(x - 20.0, y), (x - 5.0, y)],
-                    ink: series.ink,
-                    width: 1.6,
-                    dashed: series.style == Style::Dashed,
-                }),
-            }
+    /// The key stands above the frame, from the right, where no data can be.
+    fn key(&self, drawing: &mut Drawing, right: f64) {
+        let y = 9.0;
+        let mut end = right;
+        for series in self.series.iter().rev().filter(|s| !s.name.is_empty()) {
+            let x = end - series.name.chars().count() as f64 * SIZE * 0.54;
+            drawing.text((end, y + 0.35 * SIZE), series.name.clone(), SIZE - 0.5, Anchor::End, Ink::Text);
+            let sign = match series.style {
+                Style::Dots => {
+                    drawing.shapes.push(Shape::Dots {
+                        places: vec![(x - 8.0, y)],
+                        ink: series.ink,
+                        size: 4.0,
+                    });
+                    16.0
+                }
+                Style::Crosses => {
+                    crosses(drawing, &[(x - 8.0, y)], series.ink);
+                    18.0
+                }
+                Style::Line | Style::Bars | Style::Dashed => {
+                    let places = vec![(x - 20.0, y), (x - 4.0, y)];
+                    let dashed = series.style == Style::Dashed;
+                    drawing.shapes.push(Shape::Line { places, ink: series.ink, width: 1.6, dashed });
+                    28.0
+                }
+            };
+            end = x - sign - 4.0;
         }
     }
 
@@ -249,9 +271,8 @@ fn draw_series(
     y: &Scale,
     (left, right, top, bottom): (f64, f64, f64, f64),
 ) {
-    let inside = |p: &Place| {
-        p.0 >= left - 0.5 && p.0 <= right + 0.5 && p.1 >= top - 0.5 && p.1 <= bottom + 0.5
-    };
+    let inside =
+        |p: &Place| p.0 >= left - 0.5 && p.0 <= right + 0.5 && p.1 >= top - 0.5 && p.1 <= bottom + 0.5;
     let whole: Vec<Place> = series.points.iter().map(|p| (x.at(p.0), y.at(p.1))).collect();
     let columns = (right - left).max(1.0) as usize;
     let long = whole.len() > 2 * columns;

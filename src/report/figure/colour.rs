@@ -53,7 +53,8 @@ fn distance(a: [f64; 3], b: [f64; 3]) -> f64 {
 
 fn to_srgb(lab: [f64; 3]) -> [u8; 3] {
     let fy = (lab[0] + 16.0) / 116.0;
-    let inverse = |f: f64| if f > 6.0 / 29.0 { f.powi(3) } else { 3.0 * (6.0_f64 / 29.0).powi(2) * (f - 4.0 / 29.0) };
+    let inverse =
+        |f: f64| if f > 6.0 / 29.0 { f.powi(3) } else { 3.0 * (6.0_f64 / 29.0).powi(2) * (f - 4.0 / 29.0) };
     let x = WHITE[0] * inverse(fy + lab[1] / 500.0);
     let y = WHITE[1] * inverse(fy);
     let z = WHITE[2] * inverse(fy - lab[2] / 200.0);
@@ -82,7 +83,11 @@ pub fn lab_of(colour: [u8; 3]) -> [f64; 3] {
         0.019_3 * r + 0.119_2 * g + 0.950_5 * b,
     ];
     let f = |t: f64| {
-        if t > (6.0_f64 / 29.0).powi(3) { t.cbrt() } else { t / (3.0 * (6.0_f64 / 29.0).powi(2)) + 4.0 / 29.0 }
+        if t > (6.0_f64 / 29.0).powi(3) {
+            t.cbrt()
+        } else {
+            t / (3.0 * (6.0_f64 / 29.0).powi(2)) + 4.0 / 29.0
+        }
     };
     let [fx, fy, fz] = [f(xyz[0] / WHITE[0]), f(xyz[1] / WHITE[1]), f(xyz[2] / WHITE[2])];
     [116.0 * fy - 16.0, 500.0 * (fx - fy), 200.0 * (fy - fz)]

@@ -65,7 +65,7 @@ impl Heat {
         for tick in &x_ticks {
             let at = x.at(*tick);
             drawing.line(vec![(at, bottom), (at, bottom + 4.0)], Ink::Frame, 1.0);
-            let text = format!("{tick:.*}", decimals(&x_ticks));
+            let text = format!("{tick:.*}", decimals(&x_ticks)).replace('-', "−");
             drawing.text((at, bottom + 15.0), text, 11.0, Anchor::Middle, Ink::Faint);
         }
         let (low, high) = y.range();
@@ -73,7 +73,13 @@ impl Heat {
         let frame: Vec<Place> = vec![(left, top), (left, bottom), (right, bottom), (right, top), (left, top)];
         drawing.line(frame, Ink::Frame, 1.0);
         drawing.text((left, 14.0), self.title.clone(), 11.5, Anchor::Start, Ink::Text);
-        drawing.text(((left + right) / 2.0, height - 5.0), self.x.label.clone(), 11.0, Anchor::Middle, Ink::Text);
+        drawing.text(
+            ((left + right) / 2.0, height - 5.0),
+            self.x.label.clone(),
+            11.0,
+            Anchor::Middle,
+            Ink::Text,
+        );
         turned(&mut drawing, (11.0, (top + bottom) / 2.0), &self.y.label);
         // The colour bar, with its own axis on its right.
         let bar: Vec<f64> = (0..128).map(|i| f64::from(i) / 127.0).collect();

@@ -95,7 +95,8 @@ fn distance(p: Place, a: Place, b: Place) -> f64 {
 
 /// Paints a drawing on white.
 pub fn paint(drawing: &Drawing, scale: f64) -> Raster {
-    let (width, height) = ((drawing.width * scale).round() as usize, (drawing.height * scale).round() as usize);
+    let (width, height) =
+        ((drawing.width * scale).round() as usize, (drawing.height * scale).round() as usize);
     let mut raster = Raster::white(width.max(1), height.max(1));
     let (width, height) = (raster.width, raster.height);
     let mut cover = Cover { width, height, part: vec![0.0; width * height], touched: Vec::new() };
@@ -104,7 +105,9 @@ pub fn paint(drawing: &Drawing, scale: f64) -> Raster {
         match shape {
             Shape::Line { places, ink, width, dashed } => {
                 let pieces = places.windows(2).map(|w| (up(&w[0]), up(&w[1])));
-                for (a, b) in if *dashed { dashes(pieces, 4.0 * scale, 3.0 * scale) } else { pieces.collect() } {
+                for (a, b) in
+                    if *dashed { dashes(pieces, 4.0 * scale, 3.0 * scale) } else { pieces.collect() }
+                {
                     cover.piece(a, b, width * scale);
                 }
                 cover.lay_down(&mut raster, ink.on_paper());

@@ -28,7 +28,10 @@ fn style_alone() -> String {
     for ink in Ink::ALL {
         let [r, g, b] = ink.on_paper();
         let word = ink.word();
-        let _ = write!(style, ".i-{word}{{stroke:#{r:02x}{g:02x}{b:02x}}}text.i-{word}{{fill:#{r:02x}{g:02x}{b:02x};stroke:none}}");
+        let _ = write!(
+            style,
+            ".i-{word}{{stroke:#{r:02x}{g:02x}{b:02x}}}text.i-{word}{{fill:#{r:02x}{g:02x}{b:02x};stroke:none}}"
+        );
     }
     style
 }
@@ -139,7 +142,8 @@ pub fn base64(bytes: &[u8]) -> String {
     const DIGITS: &[u8; 64] = b"ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz0123456789+/";
     let mut text = String::with_capacity(bytes.len().div_ceil(3) * 4);
     for group in bytes.chunks(3) {
-        let word = group.iter().fold(0_u32, |word, byte| word << 8 | u32::from(*byte)) << (8 * (3 - group.len()));
+        let word =
+            group.iter().fold(0_u32, |word, byte| word << 8 | u32::from(*byte)) << (8 * (3 - group.len()));
         for i in 0..4 {
             let digit = DIGITS[(word >> (18 - 6 * i) & 63) as usize];
             text.push(if i <= group.len() { char::from(digit) } else { '=' });
@@ -155,9 +159,14 @@ mod tests {
     #[test]
     fn base64_agrees_with_the_vectors_of_the_standard() {
         // RFC 4648, section 10.
-        for (plain, coded) in
-            [("", ""), ("f", "Zg=="), ("fo", "Zm8="), ("foo", "Zm9v"), ("foob", "Zm9vYg=="), ("foobar", "Zm9vYmFy")]
-        {
+        for (plain, coded) in [
+            ("", ""),
+            ("f", "Zg=="),
+            ("fo", "Zm8="),
+            ("foo", "Zm9v"),
+            ("foob", "Zm9vYg=="),
+            ("foobar", "Zm9vYmFy"),
+        ] {
             assert_eq!(base64(plain.as_bytes()), coded);
         }
     }

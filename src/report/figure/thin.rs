@@ -50,7 +50,8 @@ mod tests {
 
     #[test]
     fn a_single_spike_in_a_million_points_survives() {
-        let mut points: Vec<Place> = (0..1_000_000).map(|i| (f64::from(i), (f64::from(i) * 0.1).sin())).collect();
+        let mut points: Vec<Place> =
+            (0..1_000_000).map(|i| (f64::from(i), (f64::from(i) * 0.1).sin())).collect();
         points[654_321].1 = 40.0;
         points[111_111].1 = -30.0;
         let thinned = thin(&points, 300);

@@ -4,6 +4,9 @@ use super::{PlotError, above};
 use crate::report::account::{Account, Law};
 use crate::report::figure::{Axis, Chart, Drawing, Ink, Place, Series, Style};
 
+/// Room on the left of both charts, so that they line up.
+const LEFT: f64 = 58.0;
+
 /// Resonance against field: trusted fits with their errors, others crossed, the last line through them and, below
 /// it, what is left over.
 ///
@@ -24,6 +27,7 @@ pub fn resonance(account: &Account, size: (f64, f64)) -> Result<Drawing, PlotErr
         label: label(law, used.len(), left_out.len()),
         x: Axis { label: String::new(), range: Some(range) },
         y: Axis::of("resonance", "GHz"),
+        left: LEFT,
         ..Chart::default()
     };
     upper.series.extend(line(law, range));
@@ -42,6 +46,7 @@ pub fn resonance(account: &Account, size: (f64, f64)) -> Result<Drawing, PlotErr
     let mut lower = Chart {
         x: Axis { range: Some(range), ..Axis::of("field", "T") },
         y: Axis::of("residual", "MHz"),
+        left: LEFT,
         ..Chart::default()
     };
     lower.series.push(Series::new(vec![(range.0, 0.0), (range.1, 0.0)], Style::Line, Ink::Fit));
@@ -84,7 +89,8 @@ fn with_errors(
     let places: Vec<Place> = points.iter().map(|(b, f, _)| (*b, (f - less(*b)) * unit)).collect();
     let mut series = Series::new(places, style, ink);
     // An error larger than the plot says nothing that the cross does not say.
-    series.errors = points.iter().map(|(_, _, e)| if style == Style::Crosses { 0.0 } else { e * unit }).collect();
+    series.errors =
+        points.iter().map(|(_, _, e)| if style == Style::Crosses { 0.0 } else { e * unit }).collect();
     series
 }
 

@@ -66,7 +66,8 @@ pub fn spectrum(account: &Account, outline: &SweepOutline, table: &SweepTable, r
         table.x.iter().zip(values).map(|(x, y)| (x_unit.from_si(*x), y_unit.from_si(*y))).collect();
     let name = table.read.get(read).map_or("", |c| c.channel.as_str());
     let mut series = Vec::new();
-    let turn = outline.line.and_then(|n| usize::try_from(n).ok()).filter(|n| table.both_ways && *n < points.len());
+    let turn =
+        outline.line.and_then(|n| usize::try_from(n).ok()).filter(|n| table.both_ways && *n < points.len());
     match turn {
         Some(turn) => {
             series.push(Series::new(points[..turn].to_vec(), Style::Dots, Ink::First).named("there"));
@@ -90,6 +91,7 @@ pub fn spectrum(account: &Account, outline: &SweepOutline, table: &SweepTable, r
         y: Axis::of(name, &y_unit.text),
         series,
         marks: Vec::new(),
+        left: 0.0,
     }
 }
 
@@ -107,7 +109,12 @@ fn title(account: &Account, outline: &SweepOutline, fit: Option<&Fitted>) -> Str
     title
 }
 
-fn description(account: &Account, outline: &SweepOutline, table: &SweepTable, fit: Option<&Fitted>) -> String {
+fn description(
+    account: &Account,
+    outline: &SweepOutline,
+    table: &SweepTable,
+    fit: Option<&Fitted>,
+) -> String {
     let mut words = format!(
         "{} of {} points of sweep {}, {} against {}",
         outline.measured,

@@ -42,6 +42,7 @@ pub fn trace(account: &Account, run: &RunFile, which: usize, size: (f64, f64)) -
         y: Axis::of(&bulk.name, &unit.text),
         series: vec![Series::new(points, Style::Line, Ink::First)],
         marks: Vec::new(),
+        left: 0.0,
     };
     Ok(chart.draw(size.0, size.1))
 }
@@ -86,6 +87,7 @@ pub fn histogram(
         y,
         series: vec![Series::new(points, Style::Bars, Ink::First)],
         marks: Vec::new(),
+        left: 0.0,
     };
     Ok(chart.draw(size.0, size.1))
 }
@@ -153,5 +155,6 @@ pub fn watched_chart(account: &Account, name: &str) -> Chart {
         y: Axis::of("", &unit.text),
         series: vec![Series::new(points, Style::Line, Ink::First)],
         marks: Vec::new(),
+        left: 0.0,
     }
 }

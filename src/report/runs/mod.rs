@@ -161,7 +161,15 @@ impl PastRun {
     /// Whether every word of a search occurs somewhere: in the name, sequence, outcome, reason, verdict, notes or
     /// results; small and capital letters are the same.
     pub fn matches(&self, search: &str) -> bool {
-        let fields = [&self.name, &self.sequence, &self.outcome, &self.reason, &self.verdict, &self.started_at, &self.words];
+        let fields = [
+            &self.name,
+            &self.sequence,
+            &self.outcome,
+            &self.reason,
+            &self.verdict,
+            &self.started_at,
+            &self.words,
+        ];
         let text = fields.map(|f| f.to_lowercase()).join("\n");
         search.to_lowercase().split_whitespace().all(|word| text.contains(word))
     }
@@ -178,7 +186,8 @@ pub fn search<'r>(runs: &'r [PastRun], text: &str) -> Vec<&'r PastRun> {
 /// There is none, or more than one.
 pub fn named<'r>(runs: &'r [PastRun], name: &str) -> Result<&'r PastRun, NameError> {
     let exact: Vec<&PastRun> = runs.iter().filter(|run| run.name == name).collect();
-    let found = if exact.is_empty() { runs.iter().filter(|run| run.name.starts_with(name)).collect() } else { exact };
+    let found =
+        if exact.is_empty() { runs.iter().filter(|run| run.name.starts_with(name)).collect() } else { exact };
     match found.as_slice() {
         [one] => Ok(one),
         [] => {

@@ -62,7 +62,8 @@ pub fn move_to(runs: &[&PastRun], folder: &Path) -> Plan {
     for run in runs {
         let from = of(run);
         let to = folder.join(from.file_name().unwrap_or_default());
-        let clash = (to.exists() || taken.contains(&to)).then(|| format!("`{}` is there already", to.display()));
+        let clash =
+            (to.exists() || taken.contains(&to)).then(|| format!("`{}` is there already", to.display()));
         let deed = match untouchable(run).or(clash) {
             Some(why) => Deed::Keep(why),
             None => {
