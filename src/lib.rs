@@ -9,6 +9,7 @@ pub mod drive;
 pub mod instrument;
 pub mod quantity;
 pub mod record;
+pub mod report;
 pub mod run;
 pub mod script;
 pub mod supervisor;
