@@ -57,6 +57,20 @@ fn what_is_in_order_passes_without_a_word() {
 }
 
 #[test]
+fn shipped_sequences_pass_without_a_word() {
+    let mut count = 0;
+    for entry in std::fs::read_dir("scripts").expect("the folder is there") {
+        let path = entry.expect("it can be read").path();
+        if path.extension().is_some_and(|e| e == "rhai") {
+            let sequence = Sequence::load(&path).expect("it can be read");
+            assert_eq!(check::check(&sequence, &builtin(), BUILTIN_NAME), [], "{}", path.display());
+            count += 1;
+        }
+    }
+    assert!(count >= 5, "{count}");
+}
+
+#[test]
 fn examples_of_the_registry_have_no_errors() {
     for verb in registry::all() {
         let errors: Vec<Diagnostic> = found(verb.example)

@@ -55,7 +55,7 @@ fn lines_fit_the_terminal() {
     for topic in guide::topics().iter().filter(|t| t.id != "run-file") {
         let text = guide::text(Some(topic.id)).expect("a chapter has a page");
         for line in text.lines().filter(|line| !line.starts_with("    ")) {
-            assert!(line.chars().count() <= 110, "{}: {line}", topic.id);
+            assert!(line.chars().count() <= 88, "{}: {line}", topic.id);
         }
     }
 }
@@ -63,6 +63,7 @@ fn lines_fit_the_terminal() {
 #[test]
 fn helium_carries_the_cautions() {
     let text = guide::text(Some("helium")).expect("there is a chapter on helium");
+    let text = text.split_whitespace().filter(|word| *word != "!").collect::<Vec<_>>().join(" ");
     for word in [
         "19.5 %",
         "Cold burns",

@@ -78,29 +78,59 @@ fn wrap(text: &str, first: &str, rest: &str) -> String {
     out
 }
 
-/// A table: the last column wraps, the others keep their width.
+/// Space between two columns.
+const GAP: usize = 2;
+/// No column is made narrower than this.
+const NARROWEST: usize = 14;
+
+/// A table; cells wrap where it would be wider than the text.
 fn table(rows: &[Vec<&str>]) -> String {
     let rows: Vec<Vec<String>> = rows.iter().map(|row| row.iter().map(|cell| flat(cell)).collect()).collect();
     let columns = rows.iter().map(Vec::len).max().unwrap_or(0);
-    let width = |column: usize| rows.iter().filter_map(|r| r.get(column)).map(|c| c.chars().count()).max();
-    let widths: Vec<usize> = (0..columns.saturating_sub(1)).map(|c| width(c).unwrap_or(0)).collect();
-    let indent = " ".repeat(2 + widths.iter().map(|w| w + 2).sum::<usize>());
+    let natural = |column: usize| rows.iter().filter_map(|r| r.get(column)).map(|c| c.chars().count()).max();
+    let mut widths: Vec<usize> = (0..columns).map(|column| natural(column).unwrap_or(0)).collect();
+    let room = WIDTH - GAP * columns;
+    // The widest column gives way first.
+    while widths.iter().sum::<usize>() > room {
+        let Some(widest) = widths.iter_mut().max().filter(|width| **width > NARROWEST) else { break };
+        *widest -= 1;
+    }
     let mut out = String::new();
     for (i, row) in rows.iter().enumerate() {
-        let mut start = "  ".to_owned();
-        for (cell, width) in row.iter().zip(&widths) {
-            start.push_str(&format!("{cell:<width$}  "));
+        let cells: Vec<Vec<String>> =
+            row.iter().zip(&widths).map(|(cell, width)| lines_of(cell, *width)).collect();
+        for line in 0..cells.iter().map(Vec::len).max().unwrap_or(0) {
+            let mut text = String::new();
+            for (cell, width) in cells.iter().zip(&widths) {
+                let part = cell.get(line).map_or("", String::as_str);
+                text.push_str(&format!("{:GAP$}{part:<width$}", ""));
+            }
+            out.push_str(text.trim_end());
+            out.push('\n');
         }
-        let last = row.get(columns - 1).map_or("", String::as_str);
-        // Where nothing is left for the last column, it goes on as it is.
-        out.push_str(wrap(last, &start, &indent).trim_end());
-        out.push('\n');
         if i == 0 {
-            let total: usize = widths.iter().map(|w| w + 2).sum::<usize>() + width(columns - 1).unwrap_or(0);
-            out.push_str(&format!("  {}\n", "-".repeat(total.min(WIDTH - 2))));
+            let total = widths.iter().sum::<usize>() + GAP * columns.saturating_sub(1);
+            out.push_str(&format!("{:GAP$}{}\n", "", "-".repeat(total)));
         }
     }
     out
+}
+
+/// A cell in lines of at most so many characters; a longer word stands alone.
+fn lines_of(cell: &str, width: usize) -> Vec<String> {
+    let mut lines = vec![String::new()];
+    for word in cell.split_whitespace() {
+        let last = lines.last_mut().expect("there is always a line");
+        if !last.is_empty() && last.chars().count() + 1 + word.chars().count() > width {
+            lines.push(word.to_owned());
+        } else {
+            if !last.is_empty() {
+                last.push(' ');
+            }
+            last.push_str(word);
+        }
+    }
+    lines
 }
 
 #[cfg(test)]
