@@ -37,7 +37,7 @@ pub(super) enum Span<'t> {
 pub struct Example {
     /// Chapter it stands in.
     pub topic: &'static str,
-    /// What it is: `rhai` runs, `rhai check` is only checked, `ron`, `ron bench`, `json`, `sql`, `sh`, `text`.
+    /// What it is: `rhai`, `rhai wrong`, `ron`, `ron bench`, `json`, `sql`, `sh`, `text`.
     pub kind: String,
     /// Its lines.
     pub text: String,

@@ -14,6 +14,7 @@
 mod chapters;
 mod definitions;
 mod document;
+mod faults;
 mod page;
 mod plain;
 mod schema;
@@ -23,6 +24,7 @@ mod tables;
 pub use chapters::{Topic, topics};
 pub use definitions::rhai_definitions;
 pub use document::{Example, examples};
+pub use faults::{Fault, faults};
 pub use schema::{bench_schema, world_schema};
 pub use start::{StartingPoint, starting_point, starting_points};
 

@@ -2,6 +2,7 @@
 
 use super::chapters::topics;
 use super::document::{Block, blocks};
+use super::faults::fault;
 use crate::bench::Role;
 use crate::diagnostic::{CODES, CodeEntry};
 use crate::script::registry::{self, Chapter, Kind, Param, Verb};
@@ -57,17 +58,13 @@ pub(super) fn verb(verb: &Verb) -> String {
 }
 
 fn entry(verb: &Verb) -> String {
-    let mut out = format!("**{}** gives {}.\n\n{}\n\n", verb.signature(), verb.gives, verb.summary);
+    let gives =
+        if verb.gives.starts_with("never") { verb.gives.to_owned() } else { format!("gives {}", verb.gives) };
+    let mut out = format!("**{}** {gives}.\n\n{}\n\n", verb.signature(), verb.summary);
     if !verb.params.is_empty() {
         out.push_str("| argument | takes | meaning |\n|---|---|---|\n");
         for param in verb.params {
-            let _ = writeln!(
-                out,
-                "| `{}` | {} | {} |",
-                param.name,
-                takes(param),
-                param.meaning.replace('|', "/")
-            );
+            let _ = writeln!(out, "| `{}` | {} | {} |", param.name, takes(param), param.meaning);
         }
         out.push('\n');
     }
@@ -135,7 +132,23 @@ pub(super) fn codes() -> String {
     for entry in CODES {
         let _ = writeln!(out, "| `{}` | {} |", entry.text, entry.meaning);
     }
+    out.push_str("\nAn example for each: what triggers it, then what was meant.\n\n");
+    for entry in CODES {
+        let _ = writeln!(out, "## {}\n", entry.text);
+        out.push_str(&example(entry.text));
+    }
     out
+}
+
+/// What triggers a code, and what was meant.
+fn example(code: &str) -> String {
+    let Some(fault) = fault(code) else { return String::new() };
+    let kind = match code {
+        "S01" => "sh",
+        code if code.starts_with('B') => "ron",
+        _ => "rhai",
+    };
+    format!("```{kind} wrong\n{}\n```\n\n```{kind} right\n{}\n```\n\n", fault.wrong, fault.right)
 }
 
 /// One code, with where to read on.
@@ -153,6 +166,10 @@ pub(super) fn code(entry: &CodeEntry) -> String {
     if let Some(about) = extra(entry.text) {
         out.push_str(about);
         out.push_str("\n\n");
+    }
+    if fault(entry.text).is_some() {
+        out.push_str("What triggers it, then what was meant:\n\n");
+        out.push_str(&example(entry.text));
     }
     let _ = writeln!(out, "See also `noctule guide {chapter}`.");
     debug_assert!(blocks(&out).iter().any(|block| matches!(block, Block::Heading(1, _))));

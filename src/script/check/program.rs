@@ -78,10 +78,8 @@ impl Program {
     fn learn(&mut self, path: &[ASTNode]) {
         match path.last() {
             Some(ASTNode::Stmt(Stmt::Assignment(parts))) => self.assigned.extend(root_name(&parts.1.lhs)),
-            Some(ASTNode::Expr(Expr::Dot(parts, ..) | Expr::Index(parts, ..))) => {
-                if has_method(&parts.rhs) {
-                    self.mutated.extend(root_name(&parts.lhs));
-                }
+            Some(ASTNode::Expr(Expr::Dot(parts, ..) | Expr::Index(parts, ..))) if has_method(&parts.rhs) => {
+                self.mutated.extend(root_name(&parts.lhs));
             }
             Some(ASTNode::Expr(Expr::Variable(parts, ..))) => {
                 if !parts.2.is_empty() && parts.2.root() == "global" {

@@ -245,10 +245,8 @@ impl<'a> Walk<'a> {
                 }
             }
             Stmt::Import(parts, position) => self.import(&parts.0, &parts.1, *position),
-            Stmt::Export(parts, _) => {
-                if self.lookup(&parts.0.name, true).is_none() {
-                    self.unknown_variable(&parts.0.name, parts.0.pos);
-                }
+            Stmt::Export(parts, _) if self.lookup(&parts.0.name, true).is_none() => {
+                self.unknown_variable(&parts.0.name, parts.0.pos);
             }
             _ => {}
         }
