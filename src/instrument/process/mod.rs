@@ -178,7 +178,7 @@ impl Instrument for Process {
         }
     }
 
-    fn begin<'c>(&mut self, task: &Task, traced: Option<&'c Channel>) -> Result<(), InstrumentError> {
+    fn begin(&mut self, task: &Task, traced: Option<&Channel>) -> Result<(), InstrumentError> {
         let mut arguments = task.arguments();
         let mut params = json!({ "task": task.kind().name() });
         if let (Task::Trace { .. }, Some(channel)) = (task, traced) {
