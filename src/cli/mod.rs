@@ -8,6 +8,7 @@ mod common;
 mod fit;
 mod guide;
 mod lines;
+mod mimic;
 mod progress;
 mod reading;
 mod rehearse;
@@ -54,6 +55,8 @@ enum Command {
     Fit(fit::FitCommand),
     /// Levels and lines to expect for a spin at a field.
     Lines(lines::Lines),
+    /// Serve the simulated microscope as SCPI instruments over TCP.
+    Mimic(mimic::Mimic),
     /// The manual, offline.
     Guide(guide::Guide),
     /// Start a sequence or a bench file from a commented example.
@@ -82,6 +85,7 @@ pub fn main() -> u8 {
         Command::Plot(command) => command.run(),
         Command::Export(command) => command.run(),
         Command::Runs(command) => command.run(),
+        Command::Mimic(command) => command.run(),
         Command::Guide(command) => command.run(),
         Command::New(command) => command.run(),
         Command::Completions(command) => command.run(Arguments::command()),

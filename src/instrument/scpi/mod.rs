@@ -262,6 +262,11 @@ impl Scpi {
 }
 
 impl Instrument for Scpi {
+    fn set_pace(&mut self, pace: f64) -> Result<(), InstrumentError> {
+        // The method of the type itself, which asks whether a mimic is there.
+        Scpi::set_pace(self, pace)
+    }
+
     fn identify(&mut self) -> Result<Identity, InstrumentError> {
         let text = self.ask("*IDN?", LONGEST_REPLY, self.deadline(), |text| Ok(text.to_owned()))?;
         let simulated = text.split(',').next().is_some_and(|field| field.trim() == MIMIC_MANUFACTURER);
