@@ -172,7 +172,10 @@ fn state(account: &Account) -> Vec<StateLine> {
             let mut line = standing_line(account, what, standing, |si| value_in(si, &channel.unit, 5));
             if let (Role::RfOutput, Some(standing)) = (role, standing) {
                 let on = standing.si > 0.5;
-                (if on { "on" } else { "off" }).clone_into(&mut line.value);
+                (if on { "ON" } else { "off" }).clone_into(&mut line.value);
+                if on && line.weight == Weight::Good {
+                    line.weight = Weight::Look;
+                }
             }
             if role == Role::PotTemperature {
                 line.note += &match account.state.regenerated_s {
