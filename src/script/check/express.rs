@@ -164,6 +164,9 @@ impl<'a> Walk<'a> {
                     let what = base.describe().unwrap_or_default();
                     self.report(Code::UnknownField, at, format!("{what} has no `.{name}`"), help);
                 }
+                if handle == "trace" && name == "numbers" {
+                    return Value::Handle("numbers".to_owned());
+                }
                 Value::Unknown
             }
             _ => Value::Unknown,

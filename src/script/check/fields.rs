@@ -46,6 +46,12 @@ impl<'a> Walk<'a> {
             let message = format!("`{verb}` needs the {word} {}", names.join(", "));
             self.report(Code::UnknownField, at, message, None);
         }
+        if given("dwell") && !given("average") && known.contains(&"average") {
+            let help = "add `average`: the number of readings that are spread over this time and averaged";
+            let place =
+                fields.iter().find(|(ident, _)| ident.name == "dwell").map_or(at, |(ident, _)| ident.pos);
+            self.warn(Code::UnknownField, place, "`dwell` does nothing without `average`", help);
+        }
         let channel = fields.iter().find(|(ident, _)| ident.name == "channel").and_then(|(_, expr)| {
             let value = self.evaluate(expr);
             let id = self.channel_argument(&value, expr)?;
