@@ -28,18 +28,14 @@ impl Guide {
     /// Runs the command.
     pub fn run(self) -> u8 {
         let pretty = |value| serde_json::to_string_pretty(&value).expect("a schema is plain data");
-        let files: [(&Option<PathBuf>, fn() -> String); 2] =
-            [(&self.html, guide::html), (&self.definitions, guide::rhai_definitions)];
-        let schemas = [
-            (&self.bench_schema, pretty(guide::bench_schema())),
-            (&self.world_schema, pretty(guide::world_schema())),
+        let wanted = [
+            self.html.as_deref().map(|path| (path, guide::html())),
+            self.definitions.as_deref().map(|path| (path, guide::rhai_definitions())),
+            self.bench_schema.as_deref().map(|path| (path, pretty(guide::bench_schema()))),
+            self.world_schema.as_deref().map(|path| (path, pretty(guide::world_schema()))),
         ];
-        let wanted = files
-            .into_iter()
-            .filter_map(|(path, text)| path.as_deref().map(|path| (path, text())))
-            .chain(schemas.into_iter().filter_map(|(path, text)| path.as_deref().map(|path| (path, text))));
         let mut written = 0;
-        for (path, text) in wanted {
+        for (path, text) in wanted.into_iter().flatten() {
             if let Err(reason) = write(path, &text) {
                 return reject(&reason);
             }

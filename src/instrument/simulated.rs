@@ -98,7 +98,7 @@ impl Instrument for Simulated {
         Err(InstrumentError::new(ErrorKind::Garbled, message))
     }
 
-    fn begin<'c>(&mut self, task: &Task, traced: Option<&'c Channel>) -> Result<(), InstrumentError> {
+    fn begin(&mut self, task: &Task, traced: Option<&Channel>) -> Result<(), InstrumentError> {
         let signal = traced.map(signal_of).transpose()?;
         let act = act_of(task, signal)?;
         self.microscope.begin(act).map_err(|refusal| refused(&refusal))?;

@@ -27,7 +27,7 @@ impl Instrument for Nothing {
         // Enough helium, or the shipped interlocks would end it.
         Ok(if channel.name == "helium_level" { 0.05 } else { 1e-12 })
     }
-    fn begin<'c>(&mut self, _: &Task, _: Option<&'c Channel>) -> Result<(), InstrumentError> {
+    fn begin(&mut self, _: &Task, _: Option<&Channel>) -> Result<(), InstrumentError> {
         Ok(())
     }
     fn poll(&mut self) -> Result<Option<TaskReport>, InstrumentError> {
@@ -51,8 +51,8 @@ fn rehearse(text: &str) -> u64 {
     let (end, _) = script::run(&Sequence::from_text("bench.rhai", text), port);
     assert_eq!(end.outcome, Outcome::Finished, "{end:?}");
     drive.borrow_mut().finish(Outcome::Finished, String::new(), Place::default());
-    let points = drive.borrow().tally.points;
-    points
+    let drive = drive.borrow();
+    drive.tally.points
 }
 
 fn per_point(c: &mut Criterion) {
