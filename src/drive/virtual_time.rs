@@ -217,6 +217,9 @@ impl VirtualDrive {
             Effect::Append { seq, entry, data, urgent } => {
                 let kept = self.recorder.append(self.now, &entry, &data);
                 if self.heed_record(kept) {
+                    if let Entry::StepBegin { name, .. } = &*entry {
+                        tracing::info!(at_s = self.now.s(), "step: {name}");
+                    }
                     self.tally.entry(self.now, &entry);
                     self.onlooker.entry(self.now, &entry);
                     if urgent {
@@ -232,7 +235,10 @@ impl VirtualDrive {
             }
             Effect::Answer(reply) => self.reply = Some(reply),
             Effect::Interrupt(ending) => self.interrupt = Some(ending),
-            Effect::Notify(notice) => self.onlooker.notice(self.now, &notice),
+            Effect::Notify(notice) => {
+                tracing::info!(at_s = self.now.s(), topic = notice.topic, "{}", notice.text);
+                self.onlooker.notice(self.now, &notice);
+            }
             Effect::Over => {}
         }
     }
