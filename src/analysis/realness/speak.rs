@@ -176,11 +176,9 @@ impl Case<'_> {
         let alone = law.believed().filter(|m| m.company == Company::Alone).count();
         let mut words = vec![
             format!(
-                "A line moves with {:.4} ± {:.4} μB (g = {:.4} ± {:.4}) through {} fields, {:.1} MHz in all, under a tip field of {:.2} ± {:.2} mT.",
-                l.moment_mu_b,
-                l.moment_error,
-                l.g,
-                l.g_error,
+                "A line moves with {} μB (g = {}) through {} fields, {:.1} MHz in all, under a tip field of {:.2} ± {:.2} mT.",
+                with_error(l.moment_mu_b, l.moment_error),
+                with_error(l.g, l.g_error),
                 law.fields(self.spectra),
                 law.moved_hz() / 1e6,
                 l.tip_field_t * 1e3,
@@ -412,4 +410,12 @@ impl Doubt {
             }
         }
     }
+}
+
+/// A value and its error with as many decimals as the error has two digits: `0.89495 ± 0.00004`.
+fn with_error(value: f64, error: f64) -> String {
+    let digits =
+        if error > 0.0 && error.is_finite() { (1.0 - error.log10().floor()).clamp(1.0, 9.0) } else { 4.0 };
+    let digits = digits as usize;
+    format!("{value:.digits$} ± {error:.digits$}")
 }
