@@ -21,6 +21,7 @@
 //! assert!(answer.starts_with("noctule-mimic,magnet,"));
 //! ```
 
+mod client;
 mod common;
 mod faults;
 mod header;
@@ -30,7 +31,6 @@ mod message;
 mod read_faults;
 mod scpi_error;
 mod server;
-mod session;
 mod spoil;
 mod tasks;
 
