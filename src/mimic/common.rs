@@ -1,9 +1,9 @@
 //! Status and common commands of IEEE 488.2 (chapters 10 and 11; bits from memory, not checked).
 
-use super::client::Client;
 use super::lab::Lab;
 use super::message::Unit;
 use super::scpi_error::ScpiError;
+use super::visit::Visit;
 use super::{PACE_MAX, PACE_MIN, header, instruments};
 use crate::instrument::scpi::MIMIC_MANUFACTURER;
 use std::collections::VecDeque;
@@ -74,19 +74,19 @@ impl Status {
 /// Carries out a command that every instrument has; none if the header is no such command.
 pub(super) fn execute(
     unit: &mut Unit<'_>,
-    client: &mut Client,
+    visit: &mut Visit,
     lab: &mut Lab,
 ) -> Option<Result<Option<String>, ScpiError>> {
     if unit.header.starts_with('*') {
-        return Some(execute_common(unit, client, lab));
+        return Some(execute_common(unit, visit, lab));
     }
     let word =
         ["SYSTem:ERRor:[NEXT]", "SYSTem:ERRor:COUNt", "SYSTem:VERSion", "SYSTem:PACE", "SYSTem:ELAPsed"]
             .iter()
             .position(|pattern| header::fits(pattern, &unit.header))?;
     let answered = match (word, unit.query) {
-        (0, true) => Ok(Some(client.status.next_error())),
-        (1, true) => Ok(Some(client.status.errors.len().to_string())),
+        (0, true) => Ok(Some(visit.status.next_error())),
+        (1, true) => Ok(Some(visit.status.errors.len().to_string())),
         (2, true) => Ok(Some("1999.0".to_owned())),
         (3, true) => Ok(Some(instruments::number(lab.pace()))),
         (3, false) => set_pace(unit, lab).map(|()| None),
@@ -111,7 +111,7 @@ fn set_pace(unit: &mut Unit<'_>, lab: &mut Lab) -> Result<(), ScpiError> {
 
 fn execute_common(
     unit: &mut Unit<'_>,
-    client: &mut Client,
+    visit: &mut Visit,
     lab: &mut Lab,
 ) -> Result<Option<String>, ScpiError> {
     let busy = lab.microscope().busy();
@@ -119,14 +119,14 @@ fn execute_common(
     let takes_number = matches!((header.as_str(), unit.query), ("*ESE" | "*SRE", false));
     let value = if takes_number { unit.arguments.whole(0.0, 255.0)? as u8 } else { 0 };
     unit.arguments.finish()?;
-    let status = &mut client.status;
+    let status = &mut visit.status;
     status.note_completion(busy);
     let answer = match (header.as_str(), unit.query) {
         ("*IDN", true) => {
             let world = lab.microscope().world().name.clone();
             let world: String =
                 world.chars().filter(|c| c.is_ascii_alphanumeric() || " -_".contains(*c)).collect();
-            format!("{MIMIC_MANUFACTURER},{},{world},{}", client.instrument.name, env!("CARGO_PKG_VERSION"))
+            format!("{MIMIC_MANUFACTURER},{},{world},{}", visit.instrument.name, env!("CARGO_PKG_VERSION"))
         }
         ("*ESR", true) => std::mem::take(&mut status.events).to_string(),
         ("*ESE", true) => status.events_enabled.to_string(),
@@ -153,7 +153,7 @@ fn execute_common(
             return Ok(None);
         }
         ("*WAI", false) => return Ok(None),
-        ("*RST", false) => return client.reset(lab).map(|()| None),
+        ("*RST", false) => return visit.reset(lab).map(|()| None),
         _ => return Err(ScpiError::about(-113, header)),
     };
     Ok(Some(answer))

@@ -21,7 +21,6 @@
 //! assert!(answer.starts_with("noctule-mimic,magnet,"));
 //! ```
 
-mod client;
 mod common;
 mod faults;
 mod header;
@@ -33,6 +32,7 @@ mod scpi_error;
 mod server;
 mod spoil;
 mod tasks;
+mod visit;
 
 pub use faults::{Faults, LinkFault, LinkFaultKind, WorldFault, WorldFaultKind};
 pub use lab::{PACE_MAX, PACE_MIN};

@@ -1,11 +1,11 @@
 //! Ports and connections.
 
-use super::client::Client;
 use super::faults::LinkFaultKind;
 use super::instruments::InstrumentSpec;
 use super::lab::{Lab, locked};
 use super::scpi_error::ScpiError;
 use super::spoil::{Delivery, Spoiler};
+use super::visit::Visit;
 use std::io::{self, Read, Write};
 use std::net::{IpAddr, Ipv4Addr, Ipv6Addr, Shutdown, SocketAddr, TcpListener, TcpStream};
 use std::sync::atomic::{AtomicBool, Ordering};
@@ -127,7 +127,7 @@ fn accept(listener: &TcpListener, shared: &Arc<Shared>) {
 fn serve(mut stream: TcpStream, shared: &Shared) -> io::Result<()> {
     stream.set_nodelay(true)?;
     stream.set_write_timeout(Some(PATIENCE))?;
-    let mut client = Client { client: Client::new(shared.instrument), out: Vec::new() };
+    let mut client = Client { visit: Visit::new(shared.instrument), out: Vec::new() };
     let mut chunk = vec![0; 8192];
     let mut message: Vec<u8> = Vec::new();
     let mut overrun = false;
@@ -141,7 +141,7 @@ fn serve(mut stream: TcpStream, shared: &Shared) -> io::Result<()> {
             let (line, after) = (&rest[..end], &rest[end + 1..]);
             rest = after;
             if overrun || message.len() + line.len() > LONGEST_MESSAGE {
-                client.client.status.error(ScpiError::new(-363));
+                client.visit.status.error(ScpiError::new(-363));
             } else if message.is_empty() {
                 client.handle(line, &mut stream, shared)?;
             } else {
@@ -162,7 +162,7 @@ fn serve(mut stream: TcpStream, shared: &Shared) -> io::Result<()> {
 }
 
 struct Client {
-    client: Client,
+    visit: Visit,
     /// Replies on their way out, so that messages that came together are answered in one go.
     out: Vec<u8>,
 }
@@ -181,7 +181,7 @@ impl Client {
         let text = match std::str::from_utf8(line) {
             Ok(text) if line.iter().all(|byte| matches!(byte, b' '..=b'~' | b'\t')) => text,
             _ => {
-                self.client.status.error(ScpiError::new(-101));
+                self.visit.status.error(ScpiError::new(-101));
                 return Ok(());
             }
         };
@@ -190,13 +190,13 @@ impl Client {
         match fault {
             Some(LinkFaultKind::DropConnection) => return self.deliver(Delivery::Close, stream, shared),
             Some(LinkFaultKind::Refuses) => {
-                self.client.status.error(ScpiError::about(-300, "a fault that was asked for"));
+                self.visit.status.error(ScpiError::about(-300, "a fault that was asked for"));
                 return Ok(());
             }
-            Some(LinkFaultKind::EndsEarly) => self.client.hides_task = true,
+            Some(LinkFaultKind::EndsEarly) => self.visit.hides_task = true,
             _ => {}
         }
-        let Some(reply) = self.client.execute(text, &shared.lab, &shared.stop) else { return Ok(()) };
+        let Some(reply) = self.visit.execute(text, &shared.lab, &shared.stop) else { return Ok(()) };
         match fault {
             Some(kind) => {
                 let delivery = held(&shared.spoiler).spoil(kind, &reply);

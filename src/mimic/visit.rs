@@ -17,14 +17,14 @@ const LOOK: Duration = Duration::from_millis(2);
 
 /// What is kept for one client.
 #[derive(Debug)]
-pub(super) struct Client {
+pub(super) struct Visit {
     pub(super) instrument: &'static InstrumentSpec,
     pub(super) status: Status,
     /// A running task counts as ended: a fault.
     pub(super) hides_task: bool,
 }
 
-impl Client {
+impl Visit {
     pub(super) fn new(instrument: &'static InstrumentSpec) -> Self {
         Self { instrument, status: Status::default(), hides_task: false }
     }
