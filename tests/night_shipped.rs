@@ -117,3 +117,20 @@ fn every_shipped_sequence_is_rehearsed_with_the_result_it_should_find() {
     let Some(Entry::Note { text, .. }) = last else { panic!("no note") };
     assert!(text.starts_with("the tip is made") || text.starts_with("no tip tonight"), "{text}");
 }
+
+#[test]
+fn a_finished_night_can_be_judged_anew_with_other_settings() {
+    let folder = tempfile::tempdir().unwrap();
+    let out = folder.path().join("night");
+    let said = say(&["rehearse", NIGHT, "--json", "--out", text(&out)]);
+    assert_eq!(said.code, 0, "{}", said.stderr);
+    let kept = say(&["brief", text(&out)]);
+    assert!(kept.stdout.contains("Verdict: REAL"), "{}", kept.stdout);
+    // Nothing with so small a moment is looked for, so what is there can't be believed.
+    let anew = say(&["brief", text(&out), "--rejudge", "largest_moment_mu_b=0.5"]);
+    assert_eq!(anew.code, 0, "{}", anew.stderr);
+    assert!(!anew.stdout.contains("Verdict: REAL"), "{}", anew.stdout);
+    let wrong = say(&["brief", text(&out), "--rejudge", "larjest=1"]);
+    assert_eq!(wrong.code, 2);
+    assert!(wrong.stderr.contains("larjest"), "{}", wrong.stderr);
+}

@@ -3,7 +3,7 @@
 use super::common::{print, reject};
 use crate::record::RunFile;
 use crate::report::account::Account;
-use crate::report::{brief, export, plot, runs};
+use crate::report::{brief, export, plot, rejudge, runs};
 use crate::run::locate;
 use std::path::{Path, PathBuf};
 
@@ -31,6 +31,9 @@ pub struct Brief {
     /// Write an HTML file instead of text on stdout.
     #[arg(long, value_name = "FILE.html")]
     out: Option<PathBuf>,
+    /// Judge the spectra anew with other settings, like chance=1e-4,largest_tip_field_t=0.1.
+    #[arg(long, value_name = "SETTING=VALUE", value_delimiter = ',')]
+    rejudge: Vec<String>,
 }
 
 impl Brief {
@@ -40,7 +43,14 @@ impl Brief {
             Ok(files) => files,
             Err(code) => return code,
         };
-        let made = if self.out.is_some() { brief::html(&files) } else { brief::text(&files) };
+        let mut accounts: Vec<Account> = files.iter().map(Account::read).collect();
+        if !self.rejudge.is_empty()
+            && let Err(reason) = judge_anew(&mut accounts, &files, &self.rejudge)
+        {
+            return reject(&reason);
+        }
+        let made =
+            if self.out.is_some() { brief::html_of(&accounts, &files) } else { brief::text_of(&accounts) };
         match (made, &self.out) {
             (Err(error), _) => reject(&error.to_string()),
             (Ok(text), Some(path)) => put(path, text.as_bytes()),
@@ -50,6 +60,14 @@ impl Brief {
             }
         }
     }
+}
+
+fn judge_anew(accounts: &mut [Account], files: &[RunFile], words: &[String]) -> Result<(), String> {
+    let settings = rejudge::settings(words)?;
+    for (account, file) in accounts.iter_mut().zip(files) {
+        rejudge::rejudge(account, file, &settings)?;
+    }
+    Ok(())
 }
 
 /// Arguments of `noctule plot`.

@@ -6,5 +6,6 @@ pub mod brief;
 pub mod export;
 pub mod figure;
 pub mod plot;
+pub mod rejudge;
 pub mod runs;
 pub mod words;

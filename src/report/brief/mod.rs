@@ -33,11 +33,19 @@ const STYLE: &str = include_str!("style.css");
 /// # Errors
 /// There is no run.
 pub fn html(runs: &[RunFile]) -> Result<String, BriefError> {
-    if runs.is_empty() {
+    let accounts: Vec<Account> = runs.iter().map(Account::read).collect();
+    html_of(&accounts, runs)
+}
+
+/// The same from accounts that were read before, and perhaps [judged anew](crate::report::rejudge).
+///
+/// # Errors
+/// There is no run.
+pub fn html_of(accounts: &[Account], runs: &[RunFile]) -> Result<String, BriefError> {
+    if accounts.is_empty() {
         return Err(BriefError::NoRun);
     }
-    let accounts: Vec<Account> = runs.iter().map(Account::read).collect();
-    let title = match accounts.as_slice() {
+    let title = match accounts {
         [one] => format!("Brief: {} — {}", one.name(), one.outcome_word()),
         many => format!("Brief of {} runs", many.len()),
     };
@@ -50,7 +58,7 @@ pub fn html(runs: &[RunFile]) -> Result<String, BriefError> {
         safe(&title)
     );
     if accounts.len() > 1 {
-        contents(&mut out, &accounts);
+        contents(&mut out, accounts);
     }
     for (i, (account, run)) in accounts.iter().zip(runs).enumerate() {
         article(&mut out, account, run, i);
@@ -68,12 +76,21 @@ pub fn html(runs: &[RunFile]) -> Result<String, BriefError> {
 /// # Errors
 /// There is no run.
 pub fn text(runs: &[RunFile]) -> Result<String, BriefError> {
-    if runs.is_empty() {
+    let accounts: Vec<Account> = runs.iter().map(Account::read).collect();
+    text_of(&accounts)
+}
+
+/// The same from accounts that were read before.
+///
+/// # Errors
+/// There is no run.
+pub fn text_of(accounts: &[Account]) -> Result<String, BriefError> {
+    if accounts.is_empty() {
         return Err(BriefError::NoRun);
     }
     let mut out = String::new();
-    for run in runs {
-        text::write(&mut out, &Account::read(run));
+    for account in accounts {
+        text::write(&mut out, account);
     }
     Ok(out)
 }

@@ -1,0 +1,67 @@
+//! Judging the spectra of a finished run anew, with other settings than those of the night.
+
+use super::account::{Account, Judged};
+use crate::analysis::realness::{Settings, Spectrum, judge};
+use crate::record::RunFile;
+use serde_json::{Map, Value};
+
+/// Settings from words like `chance=1e-4`; what is not named keeps its default.
+///
+/// ```
+/// use noctule::report::rejudge::settings;
+/// assert_eq!(settings(&["chance=1e-4".to_owned()]).unwrap().chance, 1e-4);
+/// assert!(settings(&["chanse=1e-4".to_owned()]).unwrap_err().contains("chanse"));
+/// ```
+///
+/// # Errors
+/// One sentence for a word that is no setting.
+pub fn settings(words: &[String]) -> Result<Settings, String> {
+    let mut named = Map::new();
+    for word in words {
+        let fault = || format!("`{word}` is not like setting=number");
+        let (name, value) = word.split_once('=').ok_or_else(fault)?;
+        let number: f64 = value.trim().parse().map_err(|_| fault())?;
+        named.insert(name.trim().to_owned(), number.into());
+    }
+    serde_json::from_value(Value::Object(named))
+        .map_err(|error| format!("the settings can't be used: {error}"))
+}
+
+/// Replaces the verdicts of an account by a new one on all its spectra whose field is known.
+///
+/// # Errors
+/// One sentence if there is nothing to judge, or the run file can't be read.
+pub fn rejudge(account: &mut Account, run: &RunFile, settings: &Settings) -> Result<(), String> {
+    let mut columns: Vec<(f64, Option<f64>, Vec<f64>, Vec<f64>)> = Vec::new();
+    for outline in &account.sweeps {
+        let table = &outline.table;
+        let read = table.read.iter().position(|column| column.channel.starts_with("lockin_x"));
+        let (Some(field_t), Some(read), "Hz", None) =
+            (outline.field_t, read, table.fast.si_unit.as_str(), table.slow.as_ref())
+        else {
+            continue;
+        };
+        let table = account.fill(run, outline).map_err(|error| error.to_string())?;
+        let mut points: Vec<(f64, f64)> =
+            table.x.iter().copied().zip(table.values[read].iter().copied()).collect();
+        points.sort_by(|a, b| a.0.total_cmp(&b.0));
+        let (f_hz, y) = points.into_iter().unzip();
+        columns.push((field_t, outline.level_dbm, f_hz, y));
+    }
+    let spectra: Vec<Spectrum<'_>> = columns
+        .iter()
+        .map(|(field_t, level_dbm, f_hz, y)| Spectrum {
+            field_t: *field_t,
+            level_dbm: *level_dbm,
+            tip_height_m: None,
+            f_hz,
+            y,
+            sigma: None,
+        })
+        .collect();
+    let judged =
+        judge(&spectra, settings).map_err(|error| format!("the spectra can't be judged anew: {error}"))?;
+    let body = serde_json::to_value(&judged).map_err(|error| error.to_string())?;
+    account.verdicts = vec![Judged::read(account.end_s, &body)];
+    Ok(())
+}
