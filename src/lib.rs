@@ -6,6 +6,7 @@ pub mod bench;
 pub mod diagnostic;
 pub mod drive;
 pub mod instrument;
+pub mod mimic;
 pub mod quantity;
 pub mod record;
 pub mod script;
