@@ -7,6 +7,7 @@ pub mod cli;
 pub mod diagnostic;
 pub mod drive;
 pub mod instrument;
+pub mod mimic;
 pub mod quantity;
 pub mod record;
 pub mod run;

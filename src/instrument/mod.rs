@@ -19,10 +19,14 @@
 //! `begin` may not, for tasks that are [once only](crate::bench::TaskKind::once_only).
 
 mod error;
+pub mod process;
+pub mod scpi;
 mod simulated;
 mod task;
 
 pub use error::{ErrorKind, InstrumentError};
+pub use process::Process;
+pub use scpi::Scpi;
 pub use simulated::Simulated;
 pub use task::{Task, TaskReport};
 
