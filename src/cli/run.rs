@@ -7,7 +7,7 @@ use crate::bench::{Bench, read};
 use crate::drive::replay::TreatAs;
 use crate::drive::virtual_time::{Nobody, Onlooker};
 use crate::quantity::Moment;
-use crate::record::{Durability, Entry, Outcome, RunFile, Store};
+use crate::record::{Durability, Entry, Outcome, RecordError, RunFile, Store};
 use crate::run::resume::KnownState;
 use crate::run::{
     BenchSource, MakeRecorder, Measured, Measurement, Resumed, RunFolder, Setup, locate, lock, measure,
@@ -143,7 +143,7 @@ impl Resume {
 
     fn try_run(self, verbose: u8) -> Result<u8, u8> {
         let started = Instant::now();
-        let complain = |error: crate::record::RecordError| reject(&error.to_string());
+        let complain = |error: RecordError| reject(&error.to_string());
         let path = locate(&self.run).map_err(complain)?;
         let file = RunFile::open(&path).map_err(complain)?;
         self.check_ending(&file)?;
@@ -153,16 +153,18 @@ impl Resume {
         let folder =
             RunFolder { path: path.parent().map_or_else(|| PathBuf::from("."), std::path::Path::to_owned) };
         start_log(verbose, Some(&folder.log()));
-        let sequence = self.sequence_of(&file)?;
+        let whole = path.canonicalize().unwrap_or_else(|_| path.clone());
+        let _alone = lock::take_run(&whole).map_err(|reason| reject(&reason))?;
         let (name, text) =
             file.document("bench").map_err(complain)?.ok_or_else(|| reject("the run file has no bench"))?;
         let context = file.all("context").map_err(complain)?.into_iter().find_map(|n| match n.entry {
-            Entry::Context { window_s, bench_path, started_at, .. } => {
-                Some((window_s, bench_path, started_at))
+            Entry::Context { window_s, bench_path, started_at, sequence_path } => {
+                Some((window_s, bench_path, started_at, sequence_path))
             }
             _ => None,
         });
-        let (window_s, bench_path, started_at) = context.unwrap_or_default();
+        let (window_s, bench_path, started_at, sequence_path) = context.unwrap_or_default();
+        let sequence = self.sequence_of(&file, &sequence_path)?;
         let path_of_bench = (!bench_path.is_empty()).then(|| PathBuf::from(&bench_path));
         let source = BenchSource { name, path: path_of_bench, text };
         if rehearsal {
@@ -203,13 +205,20 @@ impl Resume {
         }
     }
 
-    fn sequence_of(&self, file: &RunFile) -> Result<Sequence, u8> {
+    /// The sequence that was given, else the recorded one: its text from the record, what it imports from
+    /// the folder where it lay.
+    fn sequence_of(&self, file: &RunFile, path: &str) -> Result<Sequence, u8> {
         if let Some(path) = &self.sequence {
             return load_sequence(path);
         }
         let recorded = file.document("sequence").map_err(|e| reject(&e.to_string()))?;
         let (name, text) = recorded.ok_or_else(|| reject("the run file has no sequence"))?;
-        Ok(Sequence::from_text(&name, &text))
+        // An edited text has a number behind its name.
+        let name = name.split(".rhai (").next().map_or(name.clone(), |stem| {
+            if stem.len() < name.len() { format!("{stem}.rhai") } else { name.clone() }
+        });
+        let recorded = Sequence::from_text(&name, &text);
+        Ok(Sequence { path: PathBuf::from(path).with_file_name(&name), ..recorded })
     }
 
     #[allow(clippy::too_many_arguments, reason = "everything that the record says about the run")]
@@ -235,11 +244,12 @@ impl Resume {
             window_s.map(Moment::from_s),
         )
         .map_err(|error| reject_all(&error.diagnostics, &error.source, self.json))?;
-        let store = Store::reopen(&folder.run_file(), Durability::ProcessEnd, true)
+        let mut store = Store::reopen(&folder.run_file(), Durability::ProcessEnd, true)
             .map_err(|e| reject(&e.to_string()))?;
+        store.at_frontier(setup.sequence.document());
         let done = rehearse(&setup, Box::new(store), onlooker(self.json), started_at);
-        if let Some(error @ crate::record::RecordError::Differs(_)) = &done.record_error {
-            return Err(reject(&format!("{error}\nnothing was changed")));
+        if let Some(error @ (RecordError::Differs(_) | RecordError::Damaged(_))) = &done.record_error {
+            return Err(reject(&format!("{error}\nnothing was moved, and nothing was written")));
         }
         let mut summary = done.summary();
         summary.wall_s = started.elapsed().as_secs_f64();
@@ -261,7 +271,7 @@ impl Resume {
         folder: &RunFolder,
         started_at: &str,
     ) -> Result<u8, u8> {
-        let complain = |error: crate::record::RecordError| reject(&error.to_string());
+        let complain = |error: RecordError| reject(&error.to_string());
         let _lock = lock::take(&bench.name, &format!("process {}, {}", std::process::id(), sequence.name))
             .map_err(|reason| reject(&reason))?;
         let known = KnownState::from_record(&file, bench).map_err(complain)?;

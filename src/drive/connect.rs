@@ -1,7 +1,7 @@
 //! From the links of a bench to instruments.
 
 use crate::bench::{Bench, Link, LinkKind};
-use crate::instrument::{Instrument, InstrumentError, Simulated};
+use crate::instrument::{Instrument, InstrumentError, Process, Scpi, Simulated};
 use noctule_sim::microscope::Microscope;
 use noctule_sim::world::World;
 use std::path::Path;
@@ -80,6 +80,7 @@ fn open(link: &Link, folder: &Path, seed: u64) -> Result<Box<dyn Instrument + Se
             let (world, _) = load_world(&simulated.world, folder)?;
             Ok(Box::new(Simulated::new(Microscope::new(&world, seed))))
         }
-        LinkKind::Scpi(_) | LinkKind::Process(_) => Err("this kind of link is not built in yet".to_owned()),
+        LinkKind::Scpi(scpi) => Ok(Box::new(Scpi::new(&link.name, scpi, link.timeout_s))),
+        LinkKind::Process(process) => Ok(Box::new(Process::new(&link.name, process, folder, link.timeout_s))),
     }
 }

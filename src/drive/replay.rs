@@ -296,7 +296,9 @@ fn same_args(entry: &Entry, then: &str, now: &str, call: &Call) -> bool {
     use crate::supervisor::Jot;
     match (entry, &call.request) {
         (Entry::Call { .. }, _) => then == now,
-        (Entry::StepEnd { step, .. }, Request::Record(Jot::StepEnd { step: s, .. })) => step == s,
+        (Entry::StepEnd { step, left_out, .. }, Request::Record(Jot::StepEnd { step: s, left_out: l })) => {
+            step == s && left_out.is_some() == l.is_some()
+        }
         (Entry::StepBegin { step, .. }, Request::Record(Jot::StepBegin { step: s, .. })) => step == s,
         (Entry::Decision { answer, .. }, Request::Record(Jot::Decision { answer: a, .. })) => answer == a,
         (Entry::Judgement { what, sweep, .. }, Request::Record(Jot::Judgement { what: w, sweep: s, .. })) => {

@@ -4,6 +4,7 @@
 //! measurement that is not recorded did not happen. It is one SQLite file (write-ahead log,
 //! `synchronous=FULL` for measurements); [`schema`] documents its tables.
 
+mod compare;
 mod entry;
 mod reader;
 mod recorder;

@@ -289,6 +289,10 @@ impl Instrument for Scpi {
         self.abort_task()
     }
 
+    fn set_pace(&mut self, pace: f64) -> Result<(), InstrumentError> {
+        Scpi::set_pace(self, pace)
+    }
+
     fn reconnect(&mut self) -> Result<(), InstrumentError> {
         self.connection = None;
         self.connect(self.deadline())
