@@ -8,10 +8,11 @@ use crate::drive::replay::TreatAs;
 use crate::drive::virtual_time::{Nobody, Onlooker};
 use crate::quantity::Moment;
 use crate::record::{Durability, Entry, Outcome, RecordError, RunFile, Store};
+use crate::run::keeper::{Charge, KeeperPlan, is_needed};
 use crate::run::resume::KnownState;
 use crate::run::{
     BenchSource, MakeRecorder, Measured, Measurement, Resumed, RunFolder, Setup, locate, lock, measure,
-    meet_instruments, rehearse,
+    meet_instruments, paced, rehearse,
 };
 use crate::script::Sequence;
 use std::path::PathBuf;
@@ -106,6 +107,7 @@ impl Run {
             window: end,
             folder: folder.path.clone(),
             resumed: None,
+            keeper: keeper_plan(bench, source, self.pace),
         };
         let done = measure(measurement, instruments, make, onlooker(self.json))
             .map_err(|e| reject(&e.to_string()))?;
@@ -308,6 +310,7 @@ impl Resume {
             introduction,
             folder: folder.path.clone(),
             resumed: Some(Resumed { file, treat_as, seq, sweeps, at, known }),
+            keeper: keeper_plan(bench, source, self.pace),
         };
         let done = measure(measurement, instruments, make, onlooker(self.json))
             .map_err(|e| reject(&e.to_string()))?;
@@ -318,13 +321,20 @@ impl Resume {
     }
 }
 
-/// Time-outs are real time; to the supervisor of a paced run they are as much longer.
-fn paced(bench: &Arc<Bench>, pace: f64) -> Arc<Bench> {
-    let mut bench = Bench::clone(bench);
-    for link in &mut bench.links {
-        link.timeout_s *= pace;
+/// The keeper of a run, where anything outlives its process.
+fn keeper_plan(bench: &Bench, source: &BenchSource, pace: f64) -> Option<KeeperPlan> {
+    if !is_needed(bench) {
+        return None;
     }
-    Arc::new(bench)
+    let charge = Charge {
+        runner: std::process::id(),
+        bench_text: source.text.clone(),
+        bench_name: source.name.clone(),
+        bench_folder: source.folder(),
+        pace,
+    };
+    let program = std::env::current_exe().unwrap_or_else(|_| PathBuf::from("noctule"));
+    Some(KeeperPlan { program, charge })
 }
 
 /// The end of the window does not move because the run was interrupted.
