@@ -3,16 +3,16 @@
 //!
 //! `NOCTULE_CAMPAIGN=full` kills 100 times.
 
-#[path = "survive/lab.rs"]
-mod lab;
 mod survive;
 
-use lab::{Lab, wall_sweeps};
-use noctule::record::{Entry, Outcome};
+use noctule::record::{Outcome, RunFile};
+use rand::{RngExt, SeedableRng};
+use rand_chacha::ChaCha8Rng;
 use std::path::Path;
 use std::time::Duration;
-use survive::common::{self, say, text, write};
-use survive::{campaign, intact, kill_at_row, start, sweeps, wait_until};
+use survive::common::{say, text, write};
+use survive::lab::{Lab, wall_sweeps};
+use survive::{campaign, intact, kill_at_row, rows, start_with_words, sweeps, wait_until};
 
 const PACE: &str = "100";
 
@@ -33,4 +33,96 @@ fn an_undisturbed_run_over_tcp_finishes_and_its_keeper_goes_quietly() {
     let file = intact(&folder);
     assert_eq!(file.all("end").unwrap().len(), 1);
     assert!(!folder.join("keeper.json").exists());
+}
+
+/// Every sweep has every point of its plan exactly once.
+fn every_point_once(folder: &Path, turns: usize, points: usize) {
+    let file = intact(folder);
+    let tables = sweeps(&file);
+    assert_eq!(tables.len(), turns);
+    for table in tables {
+        assert_eq!(table.x.len(), points, "sweep {}", table.sweep);
+        assert!(table.x.windows(2).all(|pair| pair[1] > pair[0]), "sweep {} has points twice", table.sweep);
+        let mut next = 0;
+        file.points(table.sweep, |point| {
+            assert_eq!(point.i, next);
+            next += 1;
+        })
+        .expect("points");
+    }
+    assert_eq!(file.all("sweep_end").expect("ends").len(), turns);
+}
+
+/// Sweeps that the sequence was told are done must be in the record, to their last point.
+fn nothing_acknowledged_is_missing(folder: &Path, words: &Path, points: usize) -> usize {
+    let file = intact(folder);
+    let told = std::fs::read_to_string(words).expect("words");
+    let acknowledged =
+        told.lines().filter_map(|line| line.strip_prefix("sweep ")?.strip_suffix(" is acknowledged"));
+    let mut count = 0;
+    for sweep in acknowledged {
+        let sweep: u64 = sweep.parse().expect("a number");
+        assert_eq!(file.sweep(sweep).expect("the sweep").x.len(), points, "sweep {sweep} was acknowledged");
+        count += 1;
+    }
+    count
+}
+
+#[test]
+fn a_killed_run_is_parked_by_its_keeper_and_goes_on_with_every_point_once() {
+    const TURNS: usize = 6;
+    const POINTS: usize = 40;
+    let lab = Lab::new(|bench| bench);
+    let sequence = write(lab.scratch.path(), "short.rhai", &wall_sweeps(TURNS, POINTS));
+    let undisturbed = lab.scratch.path().join("undisturbed");
+    let said = say(&run_arguments(&sequence, &lab.bench, &undisturbed));
+    assert_eq!(said.code, 0, "{}", said.stderr);
+    every_point_once(&undisturbed, TURNS, POINTS);
+    let total = rows(&undisturbed);
+
+    let mut random = ChaCha8Rng::seed_from_u64(3);
+    let (mut slowest, mut cut, mut acknowledged) = (Duration::ZERO, 0, 0);
+    for i in 0..campaign(4, 100) {
+        let folder = lab.scratch.path().join(format!("cut{i}"));
+        let words = lab.scratch.path().join(format!("words{i}"));
+        let child = start_with_words(&run_arguments(&sequence, &lab.bench, &folder), &words);
+        let row = 1 + random.random_range(0..total);
+        let later = Duration::from_micros(random.random_range(0..5000));
+        let mut over = kill_at_row(child, &folder, row, later);
+        cut += usize::from(!over);
+        // One resume in three is killed as well.
+        while !over {
+            let took = wait_until("the keeper parks", Duration::from_secs(5), || lab.is_parked());
+            slowest = slowest.max(took);
+            assert!(took < Duration::from_secs(2), "parking took {took:?}");
+            acknowledged += nothing_acknowledged_is_missing(&folder, &words, POINTS);
+            wait_until("the keeper writes it down", Duration::from_secs(20), || {
+                let ending = RunFile::open(&folder.join("run.sqlite")).and_then(|file| file.ending());
+                matches!(ending, Ok(Some((ending, true))) if ending.outcome == Outcome::Fault)
+                    && is_free(&lab)
+            });
+            let resume = ["resume", text(&folder), "--pace", PACE, "--json"];
+            if random.random_bool(0.3) {
+                let row = rows(&folder) + random.random_range(0..total);
+                over = kill_at_row(start_with_words(&resume, &words), &folder, row, later);
+            } else {
+                let said = say(&resume);
+                assert_eq!(said.code, 0, "{}\n{}", said.stdout, said.stderr);
+                over = true;
+            }
+        }
+        every_point_once(&folder, TURNS, POINTS);
+        std::fs::remove_dir_all(&folder).expect("its own folder");
+    }
+    eprintln!(
+        "{cut} runs were cut, parked after {slowest:?} at most, {acknowledged} sweeps had been acknowledged"
+    );
+    assert!(cut > 0);
+}
+
+/// Whether nobody holds the bench.
+fn is_free(lab: &Lab) -> bool {
+    let text = std::fs::read_to_string(&lab.bench).expect("the bench");
+    let (bench, _) = noctule::bench::read(&text, "bench.ron").expect("a good bench");
+    noctule::run::lock::take(&bench.name, "a test").is_ok()
 }

@@ -83,6 +83,7 @@ for turn in 0..{turns} {{
     let start = 13.GHz + random() * 1.GHz;
     let spectrum = sweep(#{{ name: "esr", channel: "RfFrequency", from: start, to: start + 0.2.GHz,
         points: {points}, read: ["LockinX", "Current"], dwell: 100.ms, average: 2, settle: 100.ms }});
+    print(`sweep ${{spectrum.number}} is acknowledged`);
     let seen = trace("Current", 50, 5.ms);
     note(`turn ${{turn}}: ${{spectrum.column("Current").mean}}, scatter ${{seen.numbers.deviation}}`);
 }}

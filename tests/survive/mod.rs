@@ -3,6 +3,7 @@
 
 #[path = "../common/mod.rs"]
 pub mod common;
+pub mod lab;
 
 use common::{Said, noctule, text};
 use noctule::record::{RunFile, SweepTable};
@@ -59,6 +60,18 @@ pub fn start(arguments: &[&str]) -> Child {
         .stdin(Stdio::null())
         .stdout(Stdio::null())
         .stderr(Stdio::null())
+        .spawn()
+        .expect("the program starts")
+}
+
+/// Starts the program with its words going to a file.
+pub fn start_with_words(arguments: &[&str], words: &Path) -> Child {
+    let file = std::fs::OpenOptions::new().create(true).append(true).open(words).expect("a file for words");
+    noctule()
+        .args(arguments)
+        .stdin(Stdio::null())
+        .stdout(Stdio::null())
+        .stderr(file)
         .spawn()
         .expect("the program starts")
 }
