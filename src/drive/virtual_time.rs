@@ -216,12 +216,11 @@ impl VirtualDrive {
             Effect::Command { ticket, link, command } => self.command(ticket, link, &command),
             Effect::Append { seq, entry, data, urgent } => {
                 let kept = self.recorder.append(self.now, &entry, &data);
-                if self.heed_record(kept) {
-                    self.tally.entry(self.now, &entry);
-                    self.onlooker.entry(self.now, &entry);
-                    if urgent {
-                        *durable = Some(seq);
-                    }
+                // What happens while the record is broken belongs into the closing report all the same.
+                self.tally.entry(self.now, &entry);
+                self.onlooker.entry(self.now, &entry);
+                if self.heed_record(kept) && urgent {
+                    *durable = Some(seq);
                 }
             }
             Effect::AppendPoint { point, .. } => {

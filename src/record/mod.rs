@@ -9,10 +9,12 @@ mod entry;
 mod reader;
 mod recorder;
 mod row;
+mod salvage;
 pub mod schema;
 mod store;
 
 pub use entry::{Column, Ending, Entry, Outcome, Place, Point, Values, WIDEST_POINT};
 pub use reader::{Integrity, Numbered, RunFile, SweepTable};
 pub use recorder::{Difference, DigestOnly, RecordError, Recorder};
+pub use salvage::{Salvage, SalvagedRow, salvage, salvage_into};
 pub use store::{Document, Durability, Store};

@@ -113,6 +113,12 @@ impl Store {
         )
         .map_err(|e| unusable(e.to_string()))?;
         super::reader::check_version(&connection)?;
+        // SQLite opens a file that may only be read without a word, and complains at the first write.
+        if connection.is_readonly("main")? {
+            return Err(unusable(
+                "it can only be read; its folder or the file is write-protected".to_owned(),
+            ));
+        }
         prepare(&connection, durability)?;
         let rows = super::reader::next_seq(&connection)?;
         let virtual_time = durability == Durability::ProcessEnd;
@@ -122,6 +128,7 @@ impl Store {
         } else {
             store.tally = super::reader::tally(&store.connection, virtual_time)?;
             store.seq = rows;
+            store.forget_end()?;
         }
         Ok(store)
     }
@@ -220,7 +227,14 @@ impl Store {
         Ok(None)
     }
 
+    /// What was said at an earlier end holds no more.
+    fn forget_end(&self) -> Result<(), RecordError> {
+        self.connection.execute("DELETE FROM meta WHERE key IN ('digest', 'rows')", [])?;
+        Ok(())
+    }
+
     fn pass_frontier(&mut self, at: Moment, frontier: u64) -> Result<(), RecordError> {
+        self.forget_end()?;
         let mut differences = Vec::new();
         if let Some(document) = self.at_frontier.take()
             && self.add_document(&document)?

@@ -256,8 +256,14 @@ fn start_keeper(
     }
 }
 
+/// Too large a file ends a process unless somebody listens; with a listener the write fails, and the bench is parked.
+const FILE_TOO_LARGE: i32 = 25;
+
 /// Ctrl-C and the system's word to end mean: stop at the next point, the second time at once.
 fn hear_signals(words: &UnboundedSender<Outside>) {
+    if let Ok(mut heard) = signal(SignalKind::from_raw(FILE_TOO_LARGE)) {
+        tokio::task::spawn_local(async move { while heard.recv().await.is_some() {} });
+    }
     for kind in [SignalKind::interrupt(), SignalKind::terminate()] {
         let Ok(mut heard) = signal(kind) else { continue };
         let words = words.clone();
