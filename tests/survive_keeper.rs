@@ -126,3 +126,87 @@ fn is_free(lab: &Lab) -> bool {
     let (bench, _) = noctule::bench::read(&text, "bench.ron").expect("a good bench");
     noctule::run::lock::take(&bench.name, "a test").is_ok()
 }
+
+/// Sends a signal to one process.
+fn signal(pid: u32, name: &str) {
+    let sent = std::process::Command::new("kill").args([name, &pid.to_string()]).status();
+    assert!(sent.expect("kill").success());
+}
+
+/// A run that has come into its sweeps.
+fn running(lab: &Lab, name: &str) -> (std::process::Child, std::path::PathBuf) {
+    let sequence = write(lab.scratch.path(), "long.rhai", &wall_sweeps(60, 100));
+    let folder = lab.scratch.path().join(name);
+    let words = lab.scratch.path().join(format!("{name}_words"));
+    let child = start_with_words(&run_arguments(&sequence, &lab.bench, &folder), &words);
+    wait_until("the run measures", Duration::from_secs(20), || rows(&folder) > 60);
+    (child, folder)
+}
+
+/// The keeper of a run, found by its arguments.
+fn keeper_of(folder: &Path) -> u32 {
+    let marks = ["keeper".to_owned(), text(folder).to_owned()];
+    for entry in std::fs::read_dir("/proc").expect("processes").flatten() {
+        let Ok(pid) = entry.file_name().to_string_lossy().parse::<u32>() else { continue };
+        let line = std::fs::read(entry.path().join("cmdline")).unwrap_or_default();
+        let line: Vec<String> =
+            line.split(|byte| *byte == 0).map(|part| String::from_utf8_lossy(part).into_owned()).collect();
+        if marks.iter().all(|mark| line.contains(mark)) {
+            return pid;
+        }
+    }
+    panic!("the run has no keeper");
+}
+
+#[test]
+fn a_run_that_hangs_is_ended_and_parked_by_its_keeper() {
+    let lab = Lab::new(|bench| bench);
+    let (mut child, folder) = running(&lab, "hung");
+    signal(child.id(), "-STOP");
+    let took = wait_until("the keeper parks", Duration::from_secs(10), || lab.is_parked());
+    // The bench's patience is one second, and the runner gets a moment more.
+    assert!(took > Duration::from_millis(900) && took < Duration::from_secs(4), "{took:?}");
+    assert!(!child.wait().expect("a child").success());
+    wait_until("the keeper writes it down", Duration::from_secs(20), || is_free(&lab));
+    let (ending, parked) = intact(&folder).ending().unwrap().expect("an end");
+    assert!(parked && ending.reason.contains("no sign of life"), "{ending:?}");
+}
+
+#[test]
+fn a_keeper_that_cannot_write_the_run_file_writes_beside_it() {
+    let lab = Lab::new(|bench| bench);
+    let (mut child, folder) = running(&lab, "lost");
+    std::fs::rename(folder.join("run.sqlite"), folder.join("elsewhere")).unwrap();
+    child.kill().unwrap();
+    child.wait().unwrap();
+    wait_until("the keeper parks", Duration::from_secs(2), || lab.is_parked());
+    wait_until("the keeper writes", Duration::from_secs(20), || {
+        is_free(&lab) && folder.join("keeper.json").exists()
+    });
+    let told: serde_json::Value =
+        serde_json::from_str(&std::fs::read_to_string(folder.join("keeper.json")).unwrap()).unwrap();
+    assert_eq!(told["parked"], true, "{told}");
+    assert!(told["run_file"].as_str().unwrap().contains("run file"), "{told}");
+    assert!(told["entries"].as_array().unwrap().iter().any(|e| e["entry"]["what"] == "withdraw the tip"));
+}
+
+#[test]
+fn a_run_that_loses_its_keeper_parks_or_goes_on_as_the_bench_says() {
+    let lab = Lab::new(|bench| bench);
+    let (mut child, folder) = running(&lab, "parks");
+    signal(keeper_of(&folder), "-KILL");
+    assert_eq!(child.wait().unwrap().code(), Some(5));
+    assert!(lab.is_parked());
+    let (ending, parked) = intact(&folder).ending().unwrap().expect("an end");
+    assert!(parked && ending.reason.contains("keeper"), "{ending:?}");
+
+    let lab = Lab::new(|bench| bench.replace("park_if_lost: true", "park_if_lost: false"));
+    let (mut child, folder) = running(&lab, "goes_on");
+    signal(keeper_of(&folder), "-KILL");
+    let before = rows(&folder);
+    wait_until("the run goes on", Duration::from_secs(20), || rows(&folder) > before + 200);
+    signal(child.id(), "-TERM");
+    assert_eq!(child.wait().unwrap().code(), Some(4));
+    assert!(lab.is_parked());
+    assert_eq!(intact(&folder).all("fault").unwrap().len(), 1);
+}

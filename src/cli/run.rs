@@ -63,22 +63,31 @@ impl Run {
             return Err(reject("several sequences can't share one --out folder; leave it out"));
         }
         let mut code = 0;
-        for sequence in sequences {
-            code = self.run_one(verbose, &source, &bench, sequence)?;
-            if code != 0 && !bench.queue_goes_on {
+        let last = sequences.len() - 1;
+        for (index, sequence) in sequences.into_iter().enumerate() {
+            let name = sequence.name.clone();
+            let (ended, latched) = self.run_one(verbose, &source, &bench, sequence)?;
+            // The queue tells of the first that did not finish.
+            code = if code == 0 { ended } else { code };
+            let stopped = ended == Outcome::Stopped.exit_code();
+            if ended != 0 && (latched || stopped || !bench.queue_goes_on) {
+                if index < last {
+                    eprintln!("the queue ends with {name}; {} not begun", in_queue(last - index));
+                }
                 break;
             }
         }
         Ok(code)
     }
 
+    /// Runs one of the queue; returns its exit code and whether an interlock latched.
     fn run_one(
         &self,
         verbose: u8,
         source: &BenchSource,
         bench: &Arc<Bench>,
         sequence: Sequence,
-    ) -> Result<u8, u8> {
+    ) -> Result<(u8, bool), u8> {
         let started = Instant::now();
         let now = now_in(bench.time_zone.as_deref())?;
         let end = window(self.until.as_deref(), &now)?;
@@ -111,7 +120,8 @@ impl Run {
         };
         let done = measure(measurement, instruments, make, onlooker(self.json))
             .map_err(|e| reject(&e.to_string()))?;
-        Ok(close(bench, &done, started, end, &folder, self.json))
+        let latched = done.tally.ending.as_ref().is_some_and(|ending| ending.latched);
+        Ok((close(bench, &done, started, end, &folder, self.json), latched))
     }
 }
 
@@ -319,6 +329,10 @@ impl Resume {
         }
         Ok(close(bench, &done, started, window, folder, self.json))
     }
+}
+
+fn in_queue(count: usize) -> String {
+    if count == 1 { "one sequence was".to_owned() } else { format!("{count} sequences were") }
 }
 
 /// The keeper of a run, where anything outlives its process.
