@@ -304,7 +304,10 @@ impl Resume {
             store.add_document(&document)?;
             Ok(Box::new(store))
         });
-        let differences = Vec::new();
+        let recorded = file.document("sequence").map_err(complain)?.map(|(_, text)| text);
+        let edited = recorded.is_some_and(|text| text != sequence.text);
+        let differences =
+            Vec::from_iter(edited.then(|| format!("the sequence `{}` was edited", sequence.name)));
         let introduction = vec![Entry::Resumed {
             frontier: seq,
             version: env!("CARGO_PKG_VERSION").to_owned(),

@@ -9,6 +9,9 @@ use serde_json::Value;
 use std::collections::BTreeMap;
 use std::sync::Arc;
 
+/// Number that calls of the engine itself carry: no call of a sequence has it.
+pub const OWN_CALL: u64 = u64::MAX;
+
 /// What is known of one recorded call.
 #[derive(Debug, Clone)]
 enum Recorded {
@@ -121,7 +124,7 @@ impl ReplayPort {
         let args = call.request.arguments(&self.bench);
         let differs = |recorded: String| ReplayStop::Differs {
             n: call.n,
-            recorded,
+            recorded: format!("{recorded}{}", self.recorded_line(call.n)),
             now: format!("{verb} {args}"),
             line: call.place.line,
         };
@@ -132,10 +135,11 @@ impl ReplayPort {
                 }
                 // Calls after it show that it was treated as done in an earlier resume.
                 let decided = self.calls.range(call.n + 1..).next().is_some();
-                match if decided { Some(TreatAs::Done) } else { self.treat_as.take() } {
+                match if decided { Some(TreatAs::Done) } else { self.treat_as } {
                     None => Err(ReplayStop::Undecided { verb: then, args: args_then }),
                     Some(TreatAs::NotDone) => Ok(None),
                     Some(TreatAs::Done) => {
+                        self.treat_as = self.treat_as.filter(|_| decided);
                         let remark = "treated as done by an operator after an interruption".to_owned();
                         Ok(Some(Ok(Answer::Task(TaskReport { achieved: true, remark, data: Vec::new() }))))
                     }
@@ -169,6 +173,22 @@ impl ReplayPort {
                 Some((then, args_then, _)) => Err(differs(format!("{then} {args_then}"))),
                 None => Err(ReplayStop::Unreadable(format!("call {} has no answer", call.n))),
             },
+        }
+    }
+
+    /// Where the sequence made a recorded call, in brackets; looked up only where it is told.
+    fn recorded_line(&self, n: u64) -> String {
+        let mut line = None;
+        let looked = self.file.entries(None, |numbered| {
+            let value = serde_json::to_value(&numbered.entry).unwrap_or_default();
+            if value.get("n").and_then(Value::as_u64) == Some(n) {
+                line = line.or_else(|| value.pointer("/place/line").and_then(Value::as_u64));
+            }
+            Ok(())
+        });
+        match (looked, line) {
+            (Ok(()), Some(line)) if line > 0 => format!(" (line {line})"),
+            _ => String::new(),
         }
     }
 
@@ -266,6 +286,8 @@ fn note_call(calls: &mut BTreeMap<u64, Recorded>, numbered: Numbered) {
         entry @ Entry::Bulk { n, .. } => {
             calls.insert(n, Recorded::Bulk { entry, seq });
         }
+        // Calls of the engine itself, when it brought the bench back, are none of the sequence.
+        Entry::Call { n: OWN_CALL, .. } | Entry::Note { n: OWN_CALL, .. } => {}
         entry @ (Entry::Call { n, .. }
         | Entry::StepBegin { n, .. }
         | Entry::StepEnd { n, .. }

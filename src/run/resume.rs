@@ -2,13 +2,12 @@
 
 use crate::bench::{Bench, ChannelId, Role, StepAction};
 use crate::drive::Port;
+use crate::drive::replay::OWN_CALL;
 use crate::record::{Ending, Entry, Outcome, Place, RecordError, RunFile};
 use crate::supervisor::{Answer, Call, Denial, Jot, Request};
 use serde_json::Value;
 use std::collections::BTreeMap;
 
-/// Number that calls of the engine itself carry: no call of a sequence has it.
-pub const OWN_CALL: u64 = u64::MAX;
 /// Part of a channel's range within which it counts as standing where it should.
 const SAME_PART: f64 = 1e-3;
 
