@@ -108,6 +108,8 @@ fn a_killed_run_is_parked_by_its_keeper_and_goes_on_with_every_point_once() {
             } else {
                 let said = say(&resume);
                 assert_eq!(said.code, 0, "{}\n{}", said.stdout, said.stderr);
+                let told = said.json();
+                assert_eq!((&told["points"], &told["sweeps"]), (&(TURNS * POINTS).into(), &TURNS.into()));
                 over = true;
             }
         }

@@ -9,7 +9,7 @@ use crate::drive::virtual_time::{Nobody, Onlooker};
 use crate::quantity::Moment;
 use crate::record::{Durability, Entry, Outcome, RecordError, RunFile, Store};
 use crate::run::keeper::{Charge, KeeperPlan, is_needed};
-use crate::run::resume::KnownState;
+use crate::run::resume::{KnownState, tally_so_far};
 use crate::run::{
     BenchSource, MakeRecorder, Measured, Measurement, Resumed, RunFolder, Setup, locate, lock, measure,
     meet_instruments, paced, rehearse,
@@ -287,6 +287,7 @@ impl Resume {
         let _lock = lock::take(&bench.name, &format!("process {}, {}", std::process::id(), sequence.name))
             .map_err(|reason| reject(&reason))?;
         let known = KnownState::from_record(&file, bench).map_err(complain)?;
+        let tally = tally_so_far(&file, bench).map_err(complain)?;
         let (seq, at) = (file.next_seq().map_err(complain)?, file.last_moment().map_err(complain)?);
         let sweeps = file.sweeps().map_err(complain)?.iter().map(|s| s.sweep + 1).max().unwrap_or(0);
         let window =
@@ -322,7 +323,7 @@ impl Resume {
             window,
             introduction,
             folder: folder.path.clone(),
-            resumed: Some(Resumed { file, treat_as, seq, sweeps, at, known }),
+            resumed: Some(Resumed { file, treat_as, seq, sweeps, at, known, tally }),
             keeper: keeper_plan(bench, source, self.pace),
         };
         let done = measure(measurement, instruments, make, onlooker(self.json))

@@ -67,6 +67,8 @@ pub struct Resumed {
     pub at: Moment,
     /// Channels as the sequence had left them, to be restored.
     pub known: super::resume::KnownState,
+    /// What the record adds up to so far.
+    pub tally: RunTally,
 }
 
 /// A measurement that has come to its end.
@@ -197,6 +199,7 @@ async fn measure_within(
     let introduction = std::mem::take(&mut measurement.introduction);
     let resuming = measurement.resumed.is_some();
     let plan = measurement.keeper.take();
+    let tally = measurement.resumed.as_ref().map(|resumed| resumed.tally.clone());
 
     let port = WallPort::new(Arc::clone(&bench), seed, call_sender, reply_receiver, Arc::clone(&stop));
     let (ready_sender, ready) = oneshot::channel();
@@ -229,6 +232,7 @@ async fn measure_within(
     let beats = keeper.as_ref().and_then(Keeper::beats);
     let mut drive =
         WallDrive::new(Parts { bench, start, clock, links, recording, replies, stop, onlooker, beats });
+    drive.tally = tally.unwrap_or(drive.tally);
     drive.work(&mut inlets).await;
     let (tally, oracle, digest, record_failed) = drive.finish();
     if let Some(keeper) = keeper {
