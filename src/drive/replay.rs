@@ -198,9 +198,10 @@ impl ReplayPort {
         sweep: u64,
         ended: bool,
     ) -> Result<Option<Reply>, crate::record::RecordError> {
-        let mut values = Vec::new();
-        self.file.points(sweep, |point| values.extend_from_slice(point.values.as_slice()))?;
         if ended {
+            let mut values =
+                Vec::with_capacity(usize::try_from(plan.total()).unwrap_or(0).min(1 << 24) * plan.read.len());
+            self.file.points(sweep, |point| values.extend_from_slice(point.values.as_slice()))?;
             let data = SweepData { sweep, plan: Arc::clone(plan), values };
             return Ok(Some(Ok(Answer::Sweep(data))));
         }
