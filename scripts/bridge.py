@@ -37,6 +37,7 @@ class TinyBench:
         self.set_to = {"bias": 0.05, "setpoint": 1e-11}
         self.approached = False
         self.task = None
+        self.report = None
         self.noise = random.Random(1)
 
     def identify(self):
@@ -77,6 +78,7 @@ class TinyBench:
             raise BenchError(BenchError.REFUSED, "a coarse step needs the tip withdrawn")
         if task == "withdraw":
             self.approached = False
+        self.report = None
         self.task = {
             "name": task,
             "ends": time.monotonic() + lengths[task],
@@ -85,7 +87,9 @@ class TinyBench:
         }
 
     def poll(self):
-        """The end of the task, once. A task that is still running is no error."""
+        """The end of the task, until the next one begins: an answer may get lost."""
+        if self.report is not None:
+            return self.report
         if self.task is None:
             raise BenchError(BenchError.REFUSED, "no task is running")
         if time.monotonic() < self.task["ends"]:
@@ -94,7 +98,8 @@ class TinyBench:
         if task["name"] == "approach":
             self.approached = True
         data = [self.read(task["channel"]) for _ in range(task["samples"])]
-        return {"running": False, "achieved": True, "remark": f"{task['name']} done", "data": data}
+        self.report = {"running": False, "achieved": True, "remark": f"{task['name']} done", "data": data}
+        return self.report
 
     def abort(self):
         """Ends a running task in a safe state. No harm if none runs."""

@@ -2,6 +2,16 @@
 
 use std::process::ExitCode;
 
+/// Exit code for a defect in `noctule` itself.
+const EXIT_DEFECT: u8 = 70;
+
 fn main() -> ExitCode {
-    ExitCode::from(noctule::cli::main())
+    // A defect must not look like one of the outcomes of a run.
+    let code = std::panic::catch_unwind(noctule::cli::main).unwrap_or_else(|_| {
+        eprintln!(
+            "This is a defect in noctule itself. What was recorded is in the run file; look at the bench."
+        );
+        EXIT_DEFECT
+    });
+    ExitCode::from(code)
 }

@@ -91,8 +91,8 @@ fn error_rates_of_the_contrast_verdict() {
         if let Some((separation, dwell)) = truth {
             near[v] += usize::from(separation < 4.0);
             if let Some(s) = said.switching {
-                for k in 0..2 {
-                    pulls.push((s.dwell_s[k] - 1e-3 * dwell[k]) / s.dwell_error_s[k]);
+                for ((found, error), true_ms) in s.dwell_s.iter().zip(s.dwell_error_s).zip(dwell) {
+                    pulls.push((found - 1e-3 * true_ms) / error);
                 }
             }
         }

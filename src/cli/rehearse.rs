@@ -1,6 +1,6 @@
 //! `noctule rehearse`
 
-use super::common::{load_sequence, now_in, reject, reject_all, start_log, window};
+use super::common::{check_first, load_sequence, now_in, reject, reject_all, start_log, window};
 use super::progress::Progress;
 use crate::drive::virtual_time::{Nobody, Onlooker};
 use crate::record::{Durability, Store};
@@ -49,6 +49,7 @@ impl Rehearse {
             BenchSource::load(self.bench.as_deref()).map_err(|d| reject_all(&[*d], "", self.json))?;
         let mut setup = Setup::for_rehearsal(sequence, source, self.world.as_deref(), self.seed, None)
             .map_err(|error| reject_all(&error.diagnostics, &error.source, self.json))?;
+        check_first(&setup.sequence, &setup.bench, &setup.bench_source.name, self.json)?;
         let now = now_in(setup.bench.time_zone.as_deref())?;
         let start = match self.start.as_deref() {
             Some(text) => crate::run::parse_time(text, &now).map_err(|reason| reject(&reason))?,

@@ -55,10 +55,12 @@ codes! {
     Unreachable = "S15", "Code that can never be reached.";
     NoPark = "S16", "The sequence never parks; the bench is parked at its end in any case.";
     MissingRole = "S17", "The sequence needs a role that the bench lacks.";
-    UnknownField = "S18", "A field of a verb's map is unknown or missing.";
+    UnknownField = "S18", "A field of a verb's map, or of what a verb gives back, is unknown or missing.";
     BadImport = "S19", "An import leads outside the sequence's folder, or its path is not written out.";
     Forbidden = "S20", "Something that a sequence may not do.";
     NotSettable = "S21", "The channel can only be read.";
+    WrongKind = "S22", "A value is of another kind than is needed here, or can't be meant.";
+    DivisionByZero = "S23", "A division by zero.";
 }
 
 impl Code {

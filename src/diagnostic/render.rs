@@ -31,6 +31,8 @@ fn render_one(renderer: &Renderer, diagnostic: &Diagnostic, source: &str) -> Str
     if let Some(help) = &diagnostic.help {
         group = group.element(Level::HELP.with_name("hint").message(help.as_str()));
     }
+    let more = format!("noctule guide {}", diagnostic.code);
+    group = group.element(Level::NOTE.with_name("more").message(more.as_str()));
     renderer.render(&[group]).to_string()
 }
 
@@ -53,8 +55,21 @@ fn word_length(rest: &str) -> usize {
     if let Some(inside) = rest.strip_prefix('"') {
         return inside.find('"').map_or(rest.len(), |end| end + 2);
     }
+    let unsigned = rest.strip_prefix('-').unwrap_or(rest);
+    if unsigned.starts_with(|c: char| c.is_ascii_digit()) {
+        return rest.len() - unsigned.len() + number_length(unsigned);
+    }
     let word = rest.find(|c: char| !c.is_alphanumeric() && c != '_').unwrap_or(rest.len());
     if word > 0 { word } else { rest.chars().next().map_or(0, char::len_utf8) }
+}
+
+/// A number with its unit, `1.5.mT`.
+fn number_length(rest: &str) -> usize {
+    let part_of = |c: char| c.is_alphanumeric() || c == '_' || c == '.';
+    let length = rest.find(|c: char| !part_of(c)).unwrap_or(rest.len());
+    // `0..5` is a range, and `5.;` no unit.
+    let length = rest.find("..").map_or(length, |range| range.min(length));
+    rest[..length].trim_end_matches('.').len()
 }
 
 #[cfg(test)]

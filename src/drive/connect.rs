@@ -1,7 +1,9 @@
 //! From the links of a bench to instruments.
 
 use crate::bench::{Bench, Link, LinkKind};
-use crate::instrument::{Instrument, InstrumentError, Process, Scpi, Simulated};
+use crate::instrument::process::Process;
+use crate::instrument::scpi::Scpi;
+use crate::instrument::{Instrument, InstrumentError, Simulated};
 use noctule_sim::microscope::Microscope;
 use noctule_sim::world::World;
 use std::path::Path;

@@ -58,6 +58,7 @@ pub trait Instrument {
     /// Starts a task; `traced` is the channel of a [`Task::Trace`]. Returns when the
     /// instrument has taken it. [`ErrorKind::Busy`] while another runs. Not repeatable
     /// after [`ErrorKind::TimedOut`] unless the task's kind is.
+    #[allow(clippy::needless_lifetimes, reason = "the mock needs the lifetime written out")]
     fn begin<'c>(&mut self, task: &Task, traced: Option<&'c Channel>) -> Result<(), InstrumentError>;
 
     /// Asks for the end of the task: `None` while it runs, then its report, until the next one begins.

@@ -11,12 +11,14 @@ use noctule_sim::{Act, Refusal, Signal};
 pub struct Simulated {
     microscope: Microscope,
     report: Option<TaskReport>,
+    /// Size of the unit of what a running trace reads.
+    traced_unit: f64,
 }
 
 impl Simulated {
     /// Around a microscope.
     pub fn new(microscope: Microscope) -> Self {
-        Self { microscope, report: None }
+        Self { microscope, report: None, traced_unit: 1.0 }
     }
 
     /// The microscope, to look at its truth or to inflict faults on it.
@@ -96,17 +98,19 @@ impl Instrument for Simulated {
         Err(InstrumentError::new(ErrorKind::Garbled, message))
     }
 
-    fn begin<'c>(&mut self, task: &Task, traced: Option<&'c Channel>) -> Result<(), InstrumentError> {
+    fn begin(&mut self, task: &Task, traced: Option<&Channel>) -> Result<(), InstrumentError> {
         let signal = traced.map(signal_of).transpose()?;
         let act = act_of(task, signal)?;
         self.microscope.begin(act).map_err(|refusal| refused(&refusal))?;
         self.report = None;
+        self.traced_unit = signal.map_or(1.0, unit_size);
         Ok(())
     }
 
     fn poll(&mut self) -> Result<Option<TaskReport>, InstrumentError> {
         if let Some(report) = self.microscope.poll() {
-            let (achieved, remark, data) = (report.achieved, report.remark, report.data);
+            let (achieved, remark) = (report.achieved, report.remark);
+            let data = report.data.into_iter().map(|value| value * self.traced_unit).collect();
             self.report = Some(TaskReport { achieved, remark, data });
         }
         if self.microscope.busy() {

@@ -146,13 +146,17 @@ mod tests {
 
     #[test]
     fn faults_of_the_world_come_at_their_time_and_again() {
-        let burst = Fault::TipCrash;
-        let fault = WorldFault { at_s: 10.0, every_s: Some(5.0), kind: WorldFaultKind::Inflict(burst) };
-        let mut lab = lab(10_000.0, &[fault]);
-        sleep(Duration::from_millis(5));
+        let first_s = 60.0;
+        let crash =
+            WorldFault { at_s: first_s, every_s: Some(5.0), kind: WorldFaultKind::Inflict(Fault::TipCrash) };
+        let mut lab = lab(10_000.0, &[crash]);
+        // Only a tip in range can touch the surface.
+        let approach_s = lab.microscope().begin(noctule_sim::Act::Approach).unwrap();
+        assert!(approach_s < first_s, "{approach_s}");
+        sleep(Duration::from_millis(10));
         lab.catch_up();
         let now_s = lab.microscope().now_s();
-        let expected = ((now_s - 10.0) / 5.0).floor() as u32 + 1;
+        let expected = ((now_s - first_s) / 5.0).floor() as u32 + 1;
         assert_eq!(lab.microscope().truth().crashes, expected, "{now_s}");
     }
 }

@@ -87,6 +87,7 @@ pub fn all() -> impl Iterator<Item = &'static Verb> {
         verbs::sweeping::VERBS,
         verbs::tip::VERBS,
         verbs::analysis::VERBS,
+        verbs::judging::VERBS,
         verbs::flow::VERBS,
     ]
     .into_iter()
@@ -106,11 +107,14 @@ pub const fn param(name: &'static str, kind: Kind, meaning: &'static str) -> Par
 impl Verb {
     /// `set(channel, value)`, with what may be left out in brackets.
     pub fn signature(&self) -> String {
-        let needed = self.params.len() - self.optional;
+        // Where the last one is a function, those before it are left out.
+        let last =
+            self.params.len() - usize::from(self.params.last().is_some_and(|p| p.kind == Kind::Function));
+        let needed = last.saturating_sub(self.optional);
         let mut text = format!("{}(", self.name);
         for (i, param) in self.params.iter().enumerate() {
             let comma = if i > 0 { ", " } else { "" };
-            if i >= needed {
+            if (needed..last).contains(&i) {
                 text.push_str(&format!("[{comma}{}]", param.name));
             } else {
                 text.push_str(comma);

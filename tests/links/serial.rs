@@ -6,27 +6,31 @@ use serialport::{SerialPort, TTYPort};
 use std::io::{Read, Write};
 use std::time::Duration;
 
-/// A port whose far end answers each line with what is given for it. The near end is kept open, or
-/// the far end would see the line hang up between two connections.
-fn port(mut reply: impl FnMut(&str) -> Vec<u8> + Send + 'static) -> (String, TTYPort) {
+/// A port whose far end answers each line with what is given for it.
+fn port(mut reply: impl FnMut(&str) -> Vec<u8> + Send + 'static) -> String {
     let (mut far, near) = TTYPort::pair().expect("a pseudo terminal");
     let path = near.name().expect("a name");
-    far.set_timeout(Duration::from_secs(60)).expect("a timeout");
+    far.set_timeout(Duration::from_millis(100)).expect("a timeout");
+    // A port is held by one at a time; the driver shall have it.
+    drop(near);
     std::thread::spawn(move || {
         let mut line = Vec::new();
         let mut byte = [0];
-        while let Ok(1) = far.read(&mut byte) {
+        loop {
+            // While nobody holds the near end, reading fails.
+            if !matches!(far.read(&mut byte), Ok(1)) {
+                std::thread::sleep(Duration::from_millis(2));
+                continue;
+            }
             if byte[0] != b'\n' {
                 line.push(byte[0]);
                 continue;
             }
             let answer = reply(&String::from_utf8_lossy(&std::mem::take(&mut line)));
-            if far.write_all(&answer).is_err() {
-                return;
-            }
+            let _nobody_there = far.write_all(&answer);
         }
     });
-    (path, near)
+    path
 }
 
 fn scpi(path: &str, timeout_s: f64) -> Scpi {
@@ -38,14 +42,13 @@ fn scpi(path: &str, timeout_s: f64) -> Scpi {
 #[test]
 fn values_go_and_come() {
     let mut held = String::new();
-    let (path, mut near) = port(move |line| match line.strip_prefix("VOLT ") {
+    let path = port(move |line| match line.strip_prefix("VOLT ") {
         Some(value) => {
             value.clone_into(&mut held);
             Vec::new()
         }
         None => format!("{held}\n").into_bytes(),
     });
-    near.set_exclusive(false).expect("shared");
     let mut scpi = scpi(&path, 1.0);
     let bias = scpi_channel("VOLT {}", "VOLT?", "mV");
     for volts in [0.0625, -0.125] {
@@ -57,14 +60,13 @@ fn values_go_and_come() {
 #[test]
 fn a_late_reply_is_thrown_away_before_the_port_is_used_again() {
     let mut count = 0;
-    let (path, mut near) = port(move |_| {
+    let path = port(move |_| {
         count += 1;
         if count == 1 {
             std::thread::sleep(Duration::from_millis(300));
         }
         format!("{count}\n").into_bytes()
     });
-    near.set_exclusive(false).expect("shared");
     let mut scpi = scpi(&path, 0.2);
     let bias = scpi_channel("VOLT {}", "VOLT?", "V");
     assert_eq!(scpi.read(&bias).expect_err("late").kind, ErrorKind::TimedOut);

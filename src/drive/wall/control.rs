@@ -1,6 +1,6 @@
 //! Words from other terminals: a local socket that only the same user can open.
 //!
-//! One JSON line each way: a [`Request`] in, a [`Status`](super::Status) out.
+//! One JSON line each way: a [`Request`] in, a [`Status`] out.
 
 use super::status::Request;
 use super::{Outside, Status};

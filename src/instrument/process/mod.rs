@@ -13,6 +13,7 @@
 //! | `poll` | `{}` | `{"running": true}`, or `{"running": false, "achieved": true, "remark": "…", "data": […]}` |
 //! | `abort` | `{}` | anything |
 //!
+//! `poll` gives the report of the last task until the next one begins, as an answer may get lost.
 //! `channel` is the channel's name, or what its `known_as` says; `begin` has one for traces only.
 //! A line without an id is a notification and goes into the log, as does standard error.
 //!
@@ -57,6 +58,8 @@ pub struct Process {
     id: u64,
     /// Whether a task was begun here and has not been reported.
     begun: bool,
+    /// The last task's report, until the next one begins.
+    report: Option<TaskReport>,
 }
 
 impl Process {
@@ -73,6 +76,7 @@ impl Process {
             child: None,
             id: 0,
             begun: false,
+            report: None,
         }
     }
 
@@ -178,7 +182,7 @@ impl Instrument for Process {
         }
     }
 
-    fn begin<'c>(&mut self, task: &Task, traced: Option<&'c Channel>) -> Result<(), InstrumentError> {
+    fn begin(&mut self, task: &Task, traced: Option<&Channel>) -> Result<(), InstrumentError> {
         let mut arguments = task.arguments();
         let mut params = json!({ "task": task.kind().name() });
         if let (Task::Trace { .. }, Some(channel)) = (task, traced) {
@@ -191,11 +195,15 @@ impl Instrument for Process {
         params["arguments"] = arguments;
         self.call("begin", &params)?;
         self.begun = true;
+        self.report = None;
         self.expect_long_reply(super::scpi::numbers_of(task));
         Ok(())
     }
 
     fn poll(&mut self) -> Result<Option<TaskReport>, InstrumentError> {
+        if let Some(report) = &self.report {
+            return Ok(Some(report.clone()));
+        }
         let result = self.call("poll", &json!({}))?;
         let report = protocol::report(&result).map_err(|reason| self.error(ErrorKind::Garbled, reason))?;
         if report.is_none() {
@@ -205,6 +213,7 @@ impl Instrument for Process {
             return Err(self.error(ErrorKind::Refused, "no task is running"));
         }
         self.expect_long_reply(0);
+        self.report.clone_from(&report);
         Ok(report)
     }
 
@@ -216,6 +225,7 @@ impl Instrument for Process {
 
     fn reconnect(&mut self) -> Result<(), InstrumentError> {
         self.begun = false;
+        self.report = None;
         self.start()?;
         // A program that ends at once is not there, and only an answer shows that it is.
         self.identify().map(|_| ())

@@ -3,6 +3,7 @@
 use super::transport::Transport;
 use crate::instrument::ErrorKind;
 use std::io;
+use std::net::TcpStream;
 use std::time::{Duration, Instant};
 
 /// Room for a first read, bytes. Nearly every reply fits.
@@ -63,8 +64,18 @@ impl Connection {
         let transport = Transport::open(address, timeout, deadline).map_err(|error| {
             Fault::new(ErrorKind::Absent, format!("nobody can be reached at {address}: {error}"))
         })?;
-        let terminator = if terminator.is_empty() { b"\n".to_vec() } else { terminator.as_bytes().to_vec() };
-        Ok(Self { transport, terminator, buffer: vec![0; CHUNK], filled: 0, wait: timeout, timeout })
+        Ok(Self::on(transport, terminator, timeout))
+    }
+
+    /// On a connection that is there already.
+    pub(super) fn over(stream: TcpStream, terminator: &str, timeout: Duration) -> io::Result<Self> {
+        Ok(Self::on(Transport::over(stream, timeout)?, terminator, timeout))
+    }
+
+    fn on(transport: Transport, terminator: &str, timeout: Duration) -> Self {
+        let terminator = if terminator.is_empty() { "\n" } else { terminator };
+        let (terminator, buffer) = (terminator.as_bytes().to_vec(), vec![0; CHUNK]);
+        Self { transport, terminator, buffer, filled: 0, wait: timeout, timeout }
     }
 
     /// Whether something lies there that nobody asked for.

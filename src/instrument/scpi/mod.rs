@@ -32,6 +32,7 @@ use super::{ErrorKind, Identity, Instrument, InstrumentError, Task, TaskReport};
 use crate::bench::{Address, Channel, ScpiAddress, ScpiLink};
 use connection::Connection;
 use std::fmt;
+use std::net::TcpStream;
 use std::time::{Duration, Instant};
 pub(crate) use tasks::numbers_of;
 
@@ -77,6 +78,17 @@ impl Scpi {
             message: Vec::with_capacity(256),
             begun: None,
         }
+    }
+
+    /// An instrument on a connection that is there already; nothing is sent on it before the first call.
+    /// Once it is lost, the link's address is connected to.
+    ///
+    /// # Errors
+    /// If the socket takes no timeout.
+    pub fn over(name: &str, link: &ScpiLink, timeout_s: f64, stream: TcpStream) -> std::io::Result<Self> {
+        let mut scpi = Self::new(name, link, timeout_s);
+        scpi.connection = Some(Connection::over(stream, &link.terminator, scpi.timeout)?);
+        Ok(scpi)
     }
 
     /// Simulated seconds in a second of a [mimic](crate::mimic). Repeatable.
@@ -250,6 +262,11 @@ impl Scpi {
 }
 
 impl Instrument for Scpi {
+    fn set_pace(&mut self, pace: f64) -> Result<(), InstrumentError> {
+        // The method of the type itself, which asks whether a mimic is there.
+        Scpi::set_pace(self, pace)
+    }
+
     fn identify(&mut self) -> Result<Identity, InstrumentError> {
         let text = self.ask("*IDN?", LONGEST_REPLY, self.deadline(), |text| Ok(text.to_owned()))?;
         let simulated = text.split(',').next().is_some_and(|field| field.trim() == MIMIC_MANUFACTURER);
@@ -277,7 +294,7 @@ impl Instrument for Scpi {
         })
     }
 
-    fn begin<'c>(&mut self, task: &Task, traced: Option<&'c Channel>) -> Result<(), InstrumentError> {
+    fn begin(&mut self, task: &Task, traced: Option<&Channel>) -> Result<(), InstrumentError> {
         self.begin_task(task, traced)
     }
 
@@ -287,10 +304,6 @@ impl Instrument for Scpi {
 
     fn abort(&mut self) -> Result<(), InstrumentError> {
         self.abort_task()
-    }
-
-    fn set_pace(&mut self, pace: f64) -> Result<(), InstrumentError> {
-        Scpi::set_pace(self, pace)
     }
 
     fn reconnect(&mut self) -> Result<(), InstrumentError> {

@@ -61,7 +61,6 @@ impl Scpi {
                 return Err(self.error(ErrorKind::Garbled, message));
             }
         }
-        self.begun = None;
         Ok(Some(TaskReport { achieved, remark, data }))
     }
 

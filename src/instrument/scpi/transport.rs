@@ -22,17 +22,20 @@ impl Transport {
         for socket in address.to_socket_addrs()? {
             let left = deadline.saturating_duration_since(Instant::now()).max(Duration::from_millis(1));
             match TcpStream::connect_timeout(&socket, left) {
-                Ok(stream) => {
-                    // A message is a few bytes, and the instrument should have it at once.
-                    stream.set_nodelay(true)?;
-                    stream.set_read_timeout(Some(timeout))?;
-                    stream.set_write_timeout(Some(timeout))?;
-                    return Ok(Self::Tcp(stream));
-                }
+                Ok(stream) => return Self::over(stream, timeout),
                 Err(error) => last = error,
             }
         }
         Err(last)
+    }
+
+    /// On a connection that is there already.
+    pub(super) fn over(stream: TcpStream, timeout: Duration) -> io::Result<Self> {
+        // A message is a few bytes, and the instrument should have it at once.
+        stream.set_nodelay(true)?;
+        stream.set_read_timeout(Some(timeout))?;
+        stream.set_write_timeout(Some(timeout))?;
+        Ok(Self::Tcp(stream))
     }
 
     pub(super) fn send(&mut self, bytes: &[u8]) -> io::Result<()> {

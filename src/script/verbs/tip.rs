@@ -105,7 +105,7 @@ pub const VERBS: &[Verb] = &[
         optional: 0,
         gives: "a map with `achieved` and `remark`",
         summary: "Tries to pick up the atom under the tip. Never repeated on its own.",
-        example: "let try = pick_up();",
+        example: "let attempt = pick_up();",
         chapter: Chapter::Tip,
     },
     Verb {

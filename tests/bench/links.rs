@@ -1,8 +1,10 @@
-//! Points per second through a loopback SCPI link, next to a bare ping-pong on the same kind of socket.
+//! Points per second through a loopback SCPI link, next to a bare ping-pong on the same socket.
 //!
-//! A point is one set with its error query and one reading: two round trips. Two peers answer:
-//! one that does nothing else, and the mimic. The ratio of
-//! driver to bare client is printed at the end, measured in turns within one run.
+//! A point is one set with its error query and one reading: two round trips. Two peers answer: one
+//! that does nothing else, and the mimic. The bare client writes the same bytes and looks at nothing.
+//! Both use one and the same connection in short turns: a round trip takes several times as long when
+//! its two threads happen to run on two cores, and where they run stays with the connection. The
+//! median of the ratios of neighbouring turns is printed at the end.
 
 use criterion::Criterion;
 use noctule::bench::{Address, BeyondStep, Channel, ScpiAddress, ScpiLink};
@@ -16,9 +18,9 @@ use std::net::{SocketAddr, TcpListener, TcpStream};
 use std::time::Instant;
 
 /// Points in one turn of the comparison.
-const POINTS: usize = 2000;
+const POINTS: usize = 200;
 /// Turns of each client.
-const TURNS: usize = 15;
+const TURNS: usize = 150;
 
 fn bias() -> Channel {
     let address = ScpiAddress {
@@ -81,12 +83,6 @@ struct Bare {
 }
 
 impl Bare {
-    fn connect(address: SocketAddr) -> Self {
-        let stream = TcpStream::connect(address).expect("the peer");
-        stream.set_nodelay(true).expect("a socket");
-        Self { stream, buffer: [0; 4096] }
-    }
-
     fn turn(&mut self, message: &[u8]) {
         self.stream.write_all(message).expect("the peer takes it");
         let mut filled = 0;
@@ -102,7 +98,8 @@ impl Bare {
     }
 }
 
-fn driver(address: SocketAddr) -> Scpi {
+/// A bare client and the driver on one connection.
+fn pair(address: SocketAddr) -> (Bare, Scpi) {
     let link = ScpiLink {
         address: address.to_string(),
         terminator: "\n".to_owned(),
@@ -110,7 +107,9 @@ fn driver(address: SocketAddr) -> Scpi {
         greeting: Vec::new(),
         tasks: None,
     };
-    Scpi::new("peer", &link, 1.0)
+    let stream = TcpStream::connect(address).expect("the peer");
+    let bare = Bare { stream: stream.try_clone().expect("a copy"), buffer: [0; 4096] };
+    (bare, Scpi::over("peer", &link, 1.0, stream).expect("a socket"))
 }
 
 fn point(driver: &mut Scpi, bias: &Channel) {
@@ -118,23 +117,25 @@ fn point(driver: &mut Scpi, bias: &Channel) {
     black_box(driver.read(bias).expect("read"));
 }
 
-/// Medians of points per second, bare and through the driver, in turns so that what slows the machine slows both.
+fn rate(mut one: impl FnMut()) -> f64 {
+    let began = Instant::now();
+    (0..POINTS).for_each(|_| one());
+    POINTS as f64 / began.elapsed().as_secs_f64()
+}
+
+fn median(mut values: Vec<f64>) -> f64 {
+    values.sort_by(f64::total_cmp);
+    values[values.len() / 2]
+}
+
+/// Bare and through the driver in turns, so that what slows the machine slows both.
 fn compare(name: &str, address: SocketAddr) {
-    let (mut bare, mut driver, bias) = (Bare::connect(address), driver(address), bias());
-    let mut rates = [Vec::new(), Vec::new()];
-    for _ in 0..TURNS {
-        let began = Instant::now();
-        (0..POINTS).for_each(|_| bare.point());
-        rates[0].push(POINTS as f64 / began.elapsed().as_secs_f64());
-        let began = Instant::now();
-        (0..POINTS).for_each(|_| point(&mut driver, &bias));
-        rates[1].push(POINTS as f64 / began.elapsed().as_secs_f64());
-    }
-    let [bare, through] = rates.map(|mut rates| {
-        rates.sort_by(f64::total_cmp);
-        rates[rates.len() / 2]
-    });
-    println!("{name}: bare {bare:.0} points/s, driver {through:.0} points/s, ratio {:.3}", through / bare);
+    let ((mut bare, mut driver), bias) = (pair(address), bias());
+    let turns: Vec<[f64; 2]> =
+        (0..TURNS).map(|_| [rate(|| bare.point()), rate(|| point(&mut driver, &bias))]).collect();
+    let of = |what: fn(&[f64; 2]) -> f64| median(turns.iter().map(what).collect());
+    let (bare, driver, ratio) = (of(|turn| turn[0]), of(|turn| turn[1]), of(|turn| turn[1] / turn[0]));
+    println!("{name}: bare {bare:.0} points/s, driver {driver:.0} points/s, ratio {ratio:.3}");
 }
 
 fn main() {
@@ -145,7 +146,7 @@ fn main() {
         Mimic::start(&world, 7, "127.0.0.1:0".parse().expect("an address"), 1.0, None).expect("free ports");
     let electronics = mimic.address("electronics").expect("electronics");
     for (peer, address) in [("plain peer", plain), ("mimic", electronics)] {
-        let (mut bare, mut driver, bias) = (Bare::connect(address), driver(address), bias());
+        let ((mut bare, mut driver), bias) = (pair(address), bias());
         criterion.bench_function(&format!("a point at the {peer}, bare"), |b| b.iter(|| bare.point()));
         criterion.bench_function(&format!("a point at the {peer}, driver"), |b| {
             b.iter(|| point(&mut driver, &bias))

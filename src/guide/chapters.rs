@@ -1,0 +1,76 @@
+//! The chapters of the manual, in reading order.
+
+use super::tables;
+use crate::record::schema::{CREATE, SCHEMA_VERSION};
+
+/// A chapter.
+#[derive(Debug, Clone, Copy)]
+pub struct Topic {
+    /// The word to ask for it by.
+    pub id: &'static str,
+    /// Its title.
+    pub title: &'static str,
+    /// One line on what it is about.
+    pub about: &'static str,
+    body: Body,
+}
+
+#[derive(Debug, Clone, Copy)]
+enum Body {
+    Written(&'static str),
+    Made(fn() -> String),
+}
+
+macro_rules! written {
+    ($id:literal, $title:literal, $about:literal) => {
+        Topic {
+            id: $id,
+            title: $title,
+            about: $about,
+            body: Body::Written(include_str!(concat!("chapters/", $id, ".md"))),
+        }
+    };
+}
+
+const TOPICS: &[Topic] = &[
+    written!("first-night", "First night", "from nothing to a brief in the morning"),
+    written!("units", "Units", "values with units, and three traps"),
+    made("verbs", "Verbs", "everything that a sequence can do", tables::verbs),
+    made("roles", "Roles", "what channels can be for", tables::roles),
+    written!("sweeps", "Sweeps", "spectra, maps, traces, and the wait at each point"),
+    written!("analysis", "Analysis", "fits, the field line, the verdict"),
+    written!("bench", "The bench file", "what is connected and what is safe"),
+    written!("interlocks", "Interlocks", "limits, permits, interlocks, parking"),
+    written!("resume", "Resume", "going on after a crash, a power cut, a refill"),
+    written!("helium", "Helium", "the budget, a transfer, and cautions for people"),
+    written!("driver", "Writing a driver", "SCPI templates and JSON-RPC lines"),
+    written!("worlds", "World files", "what the simulated microscope is"),
+    made("run-file", "Run files", "the tables, and questions to ask them", run_file),
+    made("codes", "Codes", "every code of every message", tables::codes),
+    written!("exit-codes", "Exit codes", "what the exit code of a command means"),
+];
+
+const fn made(id: &'static str, title: &'static str, about: &'static str, body: fn() -> String) -> Topic {
+    Topic { id, title, about, body: Body::Made(body) }
+}
+
+/// All chapters, in reading order.
+pub fn topics() -> &'static [Topic] {
+    TOPICS
+}
+
+impl Topic {
+    /// Its text, in the small markup of [`document`](super::document).
+    pub(super) fn source(&self) -> String {
+        match self.body {
+            Body::Written(text) => text.to_owned(),
+            Body::Made(make) => make(),
+        }
+    }
+}
+
+fn run_file() -> String {
+    include_str!("chapters/run-file.md")
+        .replace("{version}", &SCHEMA_VERSION.to_string())
+        .replace("{schema}", CREATE.trim())
+}

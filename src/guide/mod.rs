@@ -1,0 +1,71 @@
+//! The manual: short chapters, and tables made from the registries of verbs, roles, units and codes, so
+//! that it can't say what the program does not do. As text for the terminal and as one HTML file.
+//!
+//! ```
+//! use noctule::guide;
+//!
+//! assert!(guide::text(Some("set")).unwrap().contains("set(channel, value)"));
+//! assert!(guide::text(Some("S07")).unwrap().contains("unit"));
+//! assert!(guide::html().starts_with("<!doctype html>"));
+//! // A topic that is not known comes back with those that are like it.
+//! assert_eq!(guide::text(Some("heluim")).unwrap_err(), ["helium"]);
+//! ```
+
+mod chapters;
+mod definitions;
+mod document;
+mod faults;
+mod page;
+mod plain;
+mod schema;
+mod start;
+mod tables;
+
+pub use chapters::{Topic, topics};
+pub use definitions::rhai_definitions;
+pub use document::{Example, examples};
+pub use faults::{Fault, faults};
+pub use schema::{bench_schema, world_schema};
+pub use start::{StartingPoint, starting_point, starting_points};
+
+use crate::bench::Role;
+use crate::diagnostic::CODES;
+use crate::script::registry;
+use noctule_sim::document::nearest;
+
+/// The manual as text: a chapter, a verb, a role or a code; without a topic the table of contents.
+///
+/// # Errors
+/// Topics that look like the one asked for; all chapters if none does.
+pub fn text(topic: Option<&str>) -> Result<String, Vec<String>> {
+    let Some(topic) = topic else { return Ok(plain::render(&tables::contents())) };
+    let topic = topic.trim();
+    if let Some(chapter) = topics().iter().find(|chapter| chapter.id.eq_ignore_ascii_case(topic)) {
+        return Ok(plain::render(&chapter.source()));
+    }
+    if let Some(verb) = registry::find(topic) {
+        return Ok(plain::render(&tables::verb(verb)));
+    }
+    if let Some(role) = Role::ALL.iter().find(|role| role.name().eq_ignore_ascii_case(topic)) {
+        return Ok(plain::render(&tables::role(*role)));
+    }
+    if let Some(entry) = CODES.iter().find(|entry| entry.text.eq_ignore_ascii_case(topic)) {
+        return Ok(plain::render(&tables::code(entry)));
+    }
+    Err(suggestions(topic))
+}
+
+fn suggestions(topic: &str) -> Vec<String> {
+    let chapters = topics().iter().map(|chapter| chapter.id);
+    let verbs = registry::all().map(|verb| verb.name);
+    let roles = Role::ALL.iter().map(|role| role.name());
+    match nearest(topic, chapters.chain(verbs).chain(roles)) {
+        Some(near) => vec![near.to_owned()],
+        None => topics().iter().map(|chapter| chapter.id.to_owned()).collect(),
+    }
+}
+
+/// The whole manual as one HTML file that needs nothing from anywhere else.
+pub fn html() -> String {
+    page::render(topics())
+}

@@ -1,0 +1,63 @@
+//! Starting points for new files.
+
+/// A commented file to start from.
+#[derive(Debug, Clone, Copy)]
+pub struct StartingPoint {
+    /// The name to ask for it by.
+    pub name: &'static str,
+    /// The file name that it gets where none is given.
+    pub file: &'static str,
+    /// One line on what it is.
+    pub about: &'static str,
+    /// The text.
+    pub text: &'static str,
+}
+
+const STARTING_POINTS: &[StartingPoint] = &[
+    StartingPoint {
+        name: "sweep",
+        file: "sweep.rhai",
+        about: "one spectrum with a fit",
+        text: include_str!("../../scripts/start_sweep.rhai"),
+    },
+    StartingPoint {
+        name: "series",
+        file: "series.rhai",
+        about: "spectra at several fields and levels, a fit each",
+        text: include_str!("../../scripts/start_series.rhai"),
+    },
+    StartingPoint {
+        name: "map",
+        file: "map.rhai",
+        about: "a map over two channels",
+        text: include_str!("../../scripts/start_map.rhai"),
+    },
+    StartingPoint {
+        name: "watch",
+        file: "watch.rhai",
+        about: "traces now and then until the window ends",
+        text: include_str!("../../scripts/start_watch.rhai"),
+    },
+    StartingPoint {
+        name: "bench",
+        file: "bench.ron",
+        about: "a small bench with the simulated microscope and an SCPI source",
+        text: include_str!("../../scripts/start_bench.ron"),
+    },
+    StartingPoint {
+        name: "world",
+        file: "world.ron",
+        about: "a world for the simulated microscope: a copy of the shipped night",
+        text: include_str!("../../sim/worlds/night.ron"),
+    },
+];
+
+/// All of them.
+pub fn starting_points() -> &'static [StartingPoint] {
+    STARTING_POINTS
+}
+
+/// The one of a name.
+pub fn starting_point(name: &str) -> Option<&'static StartingPoint> {
+    STARTING_POINTS.iter().find(|point| point.name == name)
+}

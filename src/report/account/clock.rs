@@ -1,0 +1,94 @@
+//! Times of a run as people say them.
+
+use jiff::tz::TimeZone;
+use jiff::{Timestamp, ZonedDateTime};
+
+/// The start of a run on the wall clock, where it is known.
+#[derive(Debug, Clone, Default)]
+pub struct Clock {
+    start: Option<ZonedDateTime>,
+}
+
+impl Clock {
+    /// From the text in the record and the time zone of the laboratory.
+    pub fn new(started_at: Option<&str>, time_zone: Option<&str>) -> Self {
+        let Some(text) = started_at else { return Self::default() };
+        let zone = time_zone.and_then(|name| TimeZone::get(name).ok());
+        let zoned: Option<ZonedDateTime> = text.parse().ok();
+        let instant: Option<Timestamp> =
+            zoned.as_ref().map(ZonedDateTime::timestamp).or_else(|| text.parse().ok());
+        let start = match (instant, zone, zoned) {
+            (Some(instant), Some(zone), _) => Some(instant.to_zoned_datetime(zone)),
+            (_, None, Some(zoned)) => Some(zoned),
+            (Some(instant), None, None) => Some(instant.to_zoned_datetime(TimeZone::UTC)),
+            (None, ..) => None,
+        };
+        Self { start }
+    }
+
+    /// Whether the wall clock is known.
+    pub fn is_known(&self) -> bool {
+        self.start.is_some()
+    }
+
+    fn at(&self, seconds: f64) -> Option<ZonedDateTime> {
+        let start = self.start.as_ref()?;
+        if seconds.is_nan() || seconds.abs() >= 1e9 {
+            return None;
+        }
+        let at = Timestamp::from_second(start.timestamp().as_second() + seconds.round() as i64).ok()?;
+        Some(at.to_zoned_datetime(start.time_zone().clone()))
+    }
+
+    /// `05:12` on the day of the start, `Thu 05:12` on another; `+05:12:30` where no wall clock is known.
+    pub fn short(&self, seconds: f64) -> String {
+        let Some(at) = self.at(seconds) else { return elapsed(seconds) };
+        let same_day = self.start.as_ref().is_some_and(|start| start.date() == at.date());
+        at.strftime(if same_day { "%H:%M" } else { "%a %H:%M" }).to_string()
+    }
+
+    /// With the date and the zone.
+    pub fn long(&self, seconds: f64) -> String {
+        match self.at(seconds) {
+            Some(at) => at.strftime("%a %d %b %Y, %H:%M %Z").to_string(),
+            None => format!("{} after the start", crate::quantity::in_words(seconds.max(0.0))),
+        }
+    }
+
+    /// As ISO 8601, for files.
+    pub fn iso(&self, seconds: f64) -> Option<String> {
+        self.at(seconds).map(|at| at.strftime("%Y-%m-%dT%H:%M:%S%:z").to_string())
+    }
+
+    /// Hour of the day at the start, for the time axis of figures.
+    pub fn start_hour(&self) -> Option<f64> {
+        self.start.as_ref().map(|s| f64::from(s.hour()) + f64::from(s.minute()) / 60.0)
+    }
+}
+
+/// `+05:12:30`.
+pub fn elapsed(seconds: f64) -> String {
+    format!("+{}", crate::quantity::Moment::from_s(seconds))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_zone_of_the_laboratory_counts_and_the_night_change_of_clocks_is_met() {
+        // On 25 October 2026 clocks in central Europe go back at 01:00 UTC (EU directive 2000/84/EC).
+        let clock = Clock::new(Some("2026-10-24T20:00:00Z"), Some("Europe/Zurich"));
+        assert_eq!(clock.short(0.0), "22:00");
+        assert_eq!(clock.short(4.0 * 3600.0), "Sun 02:00");
+        assert_eq!(clock.short(5.0 * 3600.0), "Sun 02:00");
+        assert_eq!(clock.short(6.0 * 3600.0), "Sun 03:00");
+    }
+
+    #[test]
+    fn without_a_wall_clock_times_count_from_the_start() {
+        for clock in [Clock::new(None, None), Clock::new(Some("yesterday"), None)] {
+            assert_eq!(clock.short(3725.0), "+01:02:05");
+        }
+    }
+}

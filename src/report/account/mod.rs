@@ -1,0 +1,299 @@
+//! The account of a run: everything the brief, the plots and the exports tell, read from the run file once.
+//!
+//! Points of sweeps stay in the file; they are read sweep by sweep where they are needed. A damaged file gives
+//! the account of its intact part, and says what is missing.
+
+mod clock;
+mod helium;
+mod judged;
+mod read;
+mod salvage;
+mod state;
+
+pub use clock::{Clock, elapsed};
+pub use helium::Helium;
+pub use judged::{Fitted, Judged, Law, Parameter};
+pub use state::{Standing, State, place_in_words};
+
+use crate::bench::Bench;
+use crate::quantity::Unit;
+use crate::record::{Column, Ending, Integrity, Outcome, Place, RecordError, RunFile, SweepTable};
+use std::collections::BTreeMap;
+use std::path::PathBuf;
+
+/// What was run.
+#[derive(Debug, Clone, PartialEq, Default)]
+#[allow(missing_docs, reason = "the names are those of the record")]
+pub struct Identity {
+    pub sequence: String,
+    pub sequence_hash: String,
+    pub bench: String,
+    pub bench_hash: String,
+    pub world: String,
+    pub seed: u64,
+    pub rehearsal: bool,
+    pub version: String,
+}
+
+/// A named step of the sequence.
+#[derive(Debug, Clone, PartialEq)]
+pub struct StepSpan {
+    /// Its number.
+    pub step: u64,
+    /// Its name.
+    pub name: String,
+    /// How deep it is nested.
+    pub depth: usize,
+    /// When it began, s.
+    pub from_s: f64,
+    /// When it ended, s; none if it did not.
+    pub to_s: Option<f64>,
+    /// Why it was left out.
+    pub left_out: Option<String>,
+    /// Where in the sequence.
+    pub place: Place,
+    /// Sweeps that began in it.
+    pub sweeps: u64,
+}
+
+/// A sweep without its points.
+#[derive(Debug, Clone, PartialEq)]
+pub struct SweepOutline {
+    /// The table, empty.
+    pub table: SweepTable,
+    /// Points that were recorded.
+    pub measured: u64,
+    /// Points of the fast axis, where the record says so.
+    pub line: Option<u64>,
+    /// When it began, s.
+    pub at_s: f64,
+    /// Whether its end is recorded.
+    pub ended: bool,
+    /// Field at its beginning, T, where the record shows it.
+    pub field_t: Option<f64>,
+    /// RF level at its beginning, dBm, where the record shows it.
+    pub level_dbm: Option<f64>,
+    /// Where in the sequence.
+    pub place: Place,
+    /// Arguments as recorded.
+    pub args: String,
+}
+
+/// A trace or an image without its numbers.
+#[derive(Debug, Clone, PartialEq)]
+pub struct BulkOutline {
+    /// Number of the entry.
+    pub seq: u64,
+    /// When it was finished, s.
+    pub at_s: f64,
+    /// `trace` or `image`.
+    pub verb: String,
+    /// What was read.
+    pub name: String,
+    /// SI unit of the numbers.
+    pub unit: String,
+    /// One length for a trace, rows and columns for an image.
+    pub shape: Vec<u64>,
+    /// Distance of the samples, or time for a line, s.
+    pub interval_s: f64,
+    /// Arguments as recorded.
+    pub args: String,
+}
+
+/// Something worth a line in the chronicle.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Happening {
+    /// When, s.
+    pub at_s: f64,
+    /// `interlock`, `cleared`, `held`, `released`, `step`, `operator`, `fault`, `resumed`.
+    pub kind: &'static str,
+    /// One sentence.
+    pub text: String,
+    /// Whether a person should look at it.
+    pub grave: bool,
+    /// Where the sequence was.
+    pub place: Option<Place>,
+}
+
+/// Something that happened to the tip.
+#[derive(Debug, Clone, PartialEq)]
+pub struct TipEvent {
+    /// When, s.
+    pub at_s: f64,
+    /// `approach`, `withdraw`, `pulse`, `pick_up`, `drop`, `coarse_step`, `contrast`.
+    pub what: String,
+    /// Whether it was achieved; none where that is not known.
+    pub achieved: Option<bool>,
+    /// What is known of it.
+    pub remark: String,
+}
+
+/// A step of parking, as it was left.
+#[derive(Debug, Clone, PartialEq)]
+#[allow(missing_docs, reason = "the names are those of the record")]
+pub struct ParkStep {
+    pub at_s: f64,
+    pub during: String,
+    pub what: String,
+    pub achieved: bool,
+    pub remark: String,
+}
+
+/// A note or a decision.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Remark {
+    /// When, s.
+    pub at_s: f64,
+    /// The words.
+    pub text: String,
+    /// For a decision: the answer and its reason.
+    pub decided: Option<(bool, String)>,
+    /// Where in the sequence.
+    pub place: Place,
+}
+
+/// The account of one run.
+#[derive(Debug)]
+pub struct Account {
+    /// The run file.
+    pub path: PathBuf,
+    /// What was run; none where even that can't be read.
+    pub identity: Option<Identity>,
+    /// Times on the wall clock.
+    pub clock: Clock,
+    /// Length of the window, s.
+    pub window_s: Option<f64>,
+    /// Path of the sequence as it was given.
+    pub sequence_path: String,
+    /// The bench, where its text is in the file and can be read.
+    pub bench: Option<Bench>,
+    /// How it ended; none for a run that was cut, or that still goes on.
+    pub ending: Option<Ending>,
+    /// Whether the record says that the bench was parked.
+    pub parked: bool,
+    /// The end, or the last moment in the record, s.
+    pub end_s: f64,
+    /// Steps of the sequence.
+    pub steps: Vec<StepSpan>,
+    /// Sweeps.
+    pub sweeps: Vec<SweepOutline>,
+    /// Traces and images.
+    pub bulks: Vec<BulkOutline>,
+    /// Fits.
+    pub fits: Vec<Fitted>,
+    /// Lines of resonance against field.
+    pub laws: Vec<Law>,
+    /// Verdicts.
+    pub verdicts: Vec<Judged>,
+    /// Other judgements: when, what, one line, all numbers.
+    pub judged: Vec<(f64, String, String, serde_json::Value)>,
+    /// Notes and decisions.
+    pub remarks: Vec<Remark>,
+    /// Interlocks, holds, faults, operators' words.
+    pub happenings: Vec<Happening>,
+    /// What happened to the tip.
+    pub tip: Vec<TipEvent>,
+    /// Places of the tip by re-centring: s, m, m.
+    pub centres: Vec<(f64, f64, f64)>,
+    /// Steps of the last parking.
+    pub park: Vec<ParkStep>,
+    /// Readings of watched channels: s, SI.
+    pub monitors: BTreeMap<String, Vec<(f64, f64)>>,
+    /// Where everything stood last.
+    pub state: State,
+    /// Actions that were begun and of which no end is recorded.
+    pub open_intents: Vec<(f64, String, Place)>,
+    /// Points of all sweeps.
+    pub points: u64,
+    /// What the check of the file found.
+    pub integrity: Integrity,
+}
+
+impl Account {
+    /// Reads a run file. Never fails for damage; what can't be read stands in [`Account::integrity`].
+    pub fn read(run: &RunFile) -> Self {
+        read::read(run)
+    }
+
+    /// Short name of the run: the file, or its folder where the file has the usual name.
+    pub fn name(&self) -> String {
+        name_of(&self.path)
+    }
+
+    /// Whether the file is intact as a whole.
+    pub fn is_intact(&self) -> bool {
+        self.integrity.faults.is_empty()
+    }
+
+    /// The word for the outcome; `cut short` where the record has no end.
+    pub fn outcome_word(&self) -> &'static str {
+        self.ending.as_ref().map_or("cut short", |e| e.outcome.word())
+    }
+
+    /// Whether the run came to its end by itself.
+    pub fn is_finished(&self) -> bool {
+        self.ending.as_ref().is_some_and(|e| e.outcome == Outcome::Finished)
+    }
+
+    /// The helium budget.
+    pub fn helium(&self) -> Option<Helium> {
+        let bench = self.bench.as_ref()?;
+        let channel = &bench.channel(bench.helium?.channel).name;
+        helium::forecast(self.monitors.get(channel)?, bench)
+    }
+
+    /// The unit that a channel is printed in, and its SI unit.
+    pub fn unit_of(&self, channel: &str) -> Unit {
+        let from_bench =
+            self.bench.as_ref().and_then(|b| b.find(channel).map(|id| b.channel(id).unit.clone()));
+        let columns = self.sweeps.iter().flat_map(|s| s.table.read.iter().chain([&s.table.fast]));
+        let from_sweeps = || columns.clone().find(|c| c.channel == channel).map(unit_of_column);
+        from_bench.or_else(from_sweeps).unwrap_or_else(|| Unit::parse("").expect("a plain number is a unit"))
+    }
+
+    /// The name of the channel in this role or of this name, as the bench has it.
+    pub fn channel_name(&self, name: &str) -> String {
+        let found = self.bench.as_ref().and_then(|b| b.find(name).map(|id| b.channel(id).name.clone()));
+        found.unwrap_or_else(|| name.to_owned())
+    }
+
+    /// Reads the points of a sweep, as far as they are intact.
+    ///
+    /// # Errors
+    /// The file can't be read at all.
+    pub fn fill(&self, run: &RunFile, sweep: &SweepOutline) -> Result<SweepTable, RecordError> {
+        let mut table = sweep.table.clone();
+        let filled = run.fill(&mut table);
+        if self.is_intact() {
+            filled?;
+            return Ok(table);
+        }
+        let intact = usize::try_from(sweep.measured).unwrap_or(usize::MAX);
+        table.x.truncate(intact);
+        table.y.truncate(intact);
+        table.values.iter_mut().for_each(|column| column.truncate(intact));
+        Ok(table)
+    }
+
+    /// The best fit of a sweep: the last.
+    pub fn fit_of(&self, sweep: u64) -> Option<&Fitted> {
+        self.fits.iter().rev().find(|f| f.sweep == Some(sweep))
+    }
+}
+
+/// The unit that the values of a column are printed in.
+pub fn unit_of_column(column: &Column) -> Unit {
+    Unit::parse(&column.unit)
+        .or_else(|| Unit::parse(&column.si_unit))
+        .unwrap_or_else(|| Unit::parse("").expect("a plain number is a unit"))
+}
+
+/// Short name of a run file.
+pub fn name_of(path: &std::path::Path) -> String {
+    let stem = path.file_stem().map(|s| s.to_string_lossy().into_owned()).unwrap_or_default();
+    let folder = path.parent().and_then(|p| p.file_name()).map(|f| f.to_string_lossy().into_owned());
+    match folder {
+        Some(folder) if stem == "run" => folder,
+        _ => stem,
+    }
+}

@@ -1,0 +1,276 @@
+//! Sections with figures: verdicts, resonance against field, spectra, fits, channels.
+
+use super::handover::Weight;
+use super::page::{Cell, figure, list, safe, table};
+use crate::bench::Role;
+use crate::quantity::{Unit, significant};
+use crate::record::RunFile;
+use crate::report::account::{Account, Fitted};
+use crate::report::figure::{Ink, Mark, Series, Style};
+use crate::report::plot;
+use crate::report::words::{count, rounded, with_error};
+use std::fmt::Write;
+
+/// Spectra drawn in the brief; the rest is one command away.
+const MOST_SPECTRA: usize = 72;
+/// Images, and traces, drawn in the brief.
+const MOST_BULKS: usize = 8;
+/// Channels drawn in the brief.
+const MOST_CHANNELS: usize = 10;
+/// The forecast is drawn at most this far beyond the end, h.
+const FORECAST_H: f64 = 60.0;
+
+pub(super) fn verdicts(account: &Account) -> String {
+    let mut out = String::new();
+    for judged in &account.verdicts {
+        let (weight, words) = match judged.verdict.as_str() {
+            "real" => (Weight::Good, "Real: a line moves with field as a moment does"),
+            "artefact" => (Weight::Wrong, "Artefact: what is seen stays in place, or nothing is there"),
+            "undecided" => (Weight::Look, "Undecided: these spectra cannot tell"),
+            _ => (Weight::Look, "A verdict that this version does not know"),
+        };
+        let _ = write!(
+            out,
+            "<p class=\"verdict\"><b class=\"t-{}\">{} {words}</b> <span class=\"over\" style=\"display:inline\">judged {}</span></p>",
+            weight.word(),
+            weight.sign(),
+            safe(&account.clock.short(judged.at_s))
+        );
+        out += &list(&judged.reasons, false);
+        if let Some(next) = &judged.next {
+            let _ = write!(out, "<p><b>What would settle it most cheaply:</b> {}.</p>", safe(next));
+        }
+        let best = judged.evidence.first().map_or(0.0, |e| e.1);
+        let rows: Vec<(&str, Vec<Cell>)> = judged
+            .evidence
+            .iter()
+            .map(|(what, evidence)| {
+                let behind = best - evidence;
+                let behind = if behind > 0.0 { format!("{behind:.1} behind") } else { "leads".to_owned() };
+                ("", vec![("", safe(what)), ("n", format!("{evidence:.1}")), ("w", behind)])
+            })
+            .collect();
+        let head = [("", "Explanation"), ("n", "ln evidence"), ("", "")];
+        out += &table("Evidence for each explanation, over that for nothing but noise", &head, &rows);
+    }
+    for (at_s, what, title, _) in &account.judged {
+        let _ = write!(
+            out,
+            "<p><b>{}</b>, {}: {}</p>",
+            safe(&super::handover::capital(&what.replace('_', " "))),
+            safe(&account.clock.short(*at_s)),
+            safe(title)
+        );
+    }
+    out
+}
+
+pub(super) fn resonance(account: &Account) -> String {
+    let with_field = account.fits.iter().filter(|f| f.field_t.is_some()).count();
+    if account.laws.is_empty() && with_field < 2 {
+        return String::new();
+    }
+    let mut out = String::new();
+    if let Some(law) = account.laws.last() {
+        let mut facts = Vec::new();
+        if let Some((moment, error)) = law.moment {
+            facts.push(format!("moment <b>{} μ<sub>B</sub></b>", safe(&rounded(moment, error))));
+        }
+        if let Some((field, error)) = law.tip_field_t {
+            facts.push(format!("tip field <b>{} mT</b>", safe(&rounded(field * 1e3, error * 1e3))));
+        }
+        facts.push(safe(&count(law.points.len() as u64, "trusted fit")));
+        if let Some(p) = law.p_value {
+            facts.push(format!("scatter alone gives as much with probability {}", safe(&significant(p, 2))));
+        }
+        let _ = write!(out, "<p>{}.</p>", facts.join(" · "));
+    }
+    if let Ok(drawing) = plot::resonance(account, (760.0, 430.0)) {
+        let caption = "Error bars are one standard error. Fits that are not trusted are crossed and not used for the line.";
+        let _ = write!(out, "<div class=\"wide\">{}</div>", figure(&drawing, caption));
+    }
+    // On a phone the lettering of the wide one would be too small to read.
+    if let Ok(drawing) = plot::resonance(account, (370.0, 400.0)) {
+        let caption = "Error bars are one standard error; crossed fits are not trusted and not used.";
+        let _ = write!(out, "<div class=\"narrow\">{}</div>", figure(&drawing, caption));
+    }
+    out
+}
+
+pub(super) fn spectra(account: &Account, run: &RunFile) -> String {
+    let measured: Vec<_> = account.sweeps.iter().filter(|s| s.measured > 0).collect();
+    if measured.is_empty() {
+        return String::new();
+    }
+    let mut small = String::new();
+    let mut failed = Vec::new();
+    for outline in measured.iter().take(MOST_SPECTRA) {
+        let number = outline.table.sweep;
+        let drawing = if outline.table.slow.is_some() {
+            plot::sweep(account, run, number, None, (330.0, 250.0)).map_err(|e| e.to_string())
+        } else {
+            account
+                .fill(run, outline)
+                .map(|table| plot::spectrum(account, outline, &table, None).draw(330.0, 180.0))
+                .map_err(|e| e.to_string())
+        };
+        match drawing {
+            Ok(drawing) => small += &figure(&drawing, ""),
+            Err(error) => failed.push(format!("Sweep {number} can't be drawn: {error}.")),
+        }
+    }
+    let mut out = format!("<div class=\"small\">{small}</div>");
+    out += &list(&failed, false);
+    if measured.len() > MOST_SPECTRA {
+        let _ = write!(
+            out,
+            "<p>The first {MOST_SPECTRA} of {} are shown; <code>noctule plot</code> draws any of them.</p>",
+            count(measured.len() as u64, "sweep")
+        );
+    }
+    out
+}
+
+/// Images and traces, each by itself.
+pub(super) fn bulks(account: &Account, run: &RunFile) -> String {
+    let mut small = String::new();
+    let mut drawn = 0;
+    for verb in ["image", "trace"] {
+        let all = account.bulks.iter().filter(|b| b.verb == verb).count();
+        for which in 0..all.min(MOST_BULKS) {
+            let drawing = if verb == "image" {
+                plot::image(account, run, which, (330.0, 270.0))
+            } else {
+                plot::trace(account, run, which, (330.0, 180.0))
+            };
+            if let Ok(drawing) = drawing {
+                small += &figure(&drawing, "");
+                drawn += 1;
+            }
+        }
+    }
+    if small.is_empty() {
+        return String::new();
+    }
+    let mut out = format!("<div class=\"small\">{small}</div>");
+    if account.bulks.len() > drawn {
+        let _ = write!(
+            out,
+            "<p>{drawn} of {} are shown; <code>noctule plot</code> draws any of them.</p>",
+            account.bulks.len()
+        );
+    }
+    out
+}
+
+pub(super) fn fits(account: &Account) -> String {
+    let rows: Vec<(&str, Vec<Cell>)> =
+        account.fits.iter().take(500).map(|fit| fit_row(account, fit)).collect();
+    let head = [
+        ("n", "Sweep"),
+        ("n", "Field"),
+        ("n", "Centre"),
+        ("n", "Width"),
+        ("n", "Height"),
+        ("n", "Asymmetry"),
+        ("", "To be trusted?"),
+    ];
+    let caption = "Values with one standard error; fits that are not to be trusted are kept and say why";
+    let mut out = table(caption, &head, &rows);
+    if account.fits.len() > 500 {
+        let _ = write!(
+            out,
+            "<p>… and {} more; <code>noctule export</code> writes all of them.</p>",
+            account.fits.len() - 500
+        );
+    }
+    out
+}
+
+fn fit_row(account: &Account, fit: &Fitted) -> (&'static str, Vec<Cell>) {
+    let plain = Unit::parse("").expect("a plain number is a unit");
+    let sweep = account.sweeps.iter().find(|s| Some(s.table.sweep) == fit.sweep);
+    let x = sweep.map_or_else(|| account.unit_of("RfFrequency"), |s| account.unit_of(&s.table.fast.channel));
+    let width = Unit::parse("MHz").filter(|mhz| mhz.dimension == x.dimension).unwrap_or_else(|| x.clone());
+    let height = account.unit_of(&fit.channel);
+    let shown = |name: &str, unit: &Unit| match fit.parameter(name) {
+        Some(p) => safe(&with_error(p.value, p.error, unit)),
+        None => "–".to_owned(),
+    };
+    let field =
+        fit.field_t.map_or("–".to_owned(), |b| with_error(Some(b), None, &account.unit_of("FieldZ")));
+    let trust = if fit.trusted {
+        "<span class=\"t-good\">✓ yes</span>".to_owned()
+    } else {
+        format!("<span class=\"t-wrong\">✕ no</span>: {}", safe(&fit.doubts))
+    };
+    let number = fit.sweep.map_or("–".to_owned(), |s| s.to_string());
+    let cells = vec![
+        ("n", number),
+        ("n", safe(&field)),
+        ("n", shown("centre", &x)),
+        ("n", shown("width", &width)),
+        ("n", shown("height", &height)),
+        ("n", shown("asymmetry", &plain)),
+        ("", trust),
+    ];
+    ("", cells)
+}
+
+pub(super) fn channels(account: &Account) -> String {
+    let mut names: Vec<String> = Vec::new();
+    let first = [
+        Role::HeliumLevel,
+        Role::StageTemperature,
+        Role::PotTemperature,
+        Role::ChamberPressure,
+        Role::PreparationPressure,
+    ];
+    for role in first {
+        let name = account.channel_name(role.name());
+        if account.monitors.contains_key(&name) {
+            names.push(name);
+        }
+    }
+    for (name, readings) in &account.monitors {
+        let constant = readings.windows(2).all(|w| w[0].1 == w[1].1);
+        // Flags and what never changed make no figure.
+        if !names.contains(name) && !constant && !account.unit_of(name).text.is_empty() {
+            names.push(name.clone());
+        }
+    }
+    let helium_name =
+        account.bench.as_ref().and_then(|b| b.helium.map(|h| b.channel(h.channel).name.clone()));
+    let mut out = String::new();
+    for name in names.iter().take(MOST_CHANNELS) {
+        let mut chart = plot::watched_chart(account, name);
+        if Some(name) == helium_name.as_ref() {
+            forecast(account, name, &mut chart);
+        }
+        out += &figure(&chart.draw(330.0, 180.0), "");
+    }
+    if out.is_empty() {
+        return String::new();
+    }
+    format!("<div class=\"small\">{out}</div>")
+}
+
+/// The helium chart goes on to the refill mark.
+fn forecast(account: &Account, name: &str, chart: &mut crate::report::figure::Chart) {
+    let Some(helium) = account.helium() else { return };
+    let unit = account.unit_of(name);
+    let mark = unit.from_si(helium.mark_m3);
+    chart.marks.push(Mark { y: mark, text: "refill mark".to_owned() });
+    let (Some(due), Some(loss)) = (helium.due_at_s, helium.loss_m3_per_s) else { return };
+    let from = account.end_s;
+    let to = due.min(from + FORECAST_H * 3600.0);
+    if to <= from {
+        return;
+    }
+    let at = |t: f64| (t / 3600.0, unit.from_si(helium.last_m3 - loss * (t - from)));
+    chart.series.push(Series::new(vec![at(from), at(to)], Style::Dashed, Ink::Fit).named("forecast"));
+    chart.x.range = Some((0.0, to / 3600.0 * 1.02));
+    let top = chart.series[0].points.iter().map(|p| p.1).fold(mark, f64::max);
+    chart.y.range = Some((0.8 * mark.min(at(to).1), 1.06 * top));
+    chart.label += &format!("; the refill is due {}", account.clock.short(due));
+}

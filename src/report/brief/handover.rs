@@ -1,0 +1,401 @@
+//! What a colleague has to know at nine in the morning, in words; the page and the text say the same.
+
+use crate::bench::Role;
+use crate::quantity::in_words;
+use crate::record::Outcome;
+use crate::report::account::{Account, Standing, place_in_words};
+use crate::report::words::{count, value_in};
+
+/// How urgent a line is; shown by sign and word, never by colour alone.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Weight {
+    /// As it should be.
+    Good,
+    /// To be looked at.
+    Look,
+    /// Wrong.
+    Wrong,
+}
+
+impl Weight {
+    /// A sign that reads without colour.
+    pub fn sign(self) -> &'static str {
+        match self {
+            Weight::Good => "✓",
+            Weight::Look => "▲",
+            Weight::Wrong => "✕",
+        }
+    }
+
+    /// Its name in styles.
+    pub fn word(self) -> &'static str {
+        match self {
+            Weight::Good => "good",
+            Weight::Look => "look",
+            Weight::Wrong => "wrong",
+        }
+    }
+}
+
+/// One line of the state of the bench.
+#[derive(Debug, Clone, PartialEq)]
+pub struct StateLine {
+    /// What.
+    pub what: String,
+    /// Its value.
+    pub value: String,
+    /// How it is known, what follows from it.
+    pub note: String,
+    /// Whether it should be looked at.
+    pub weight: Weight,
+}
+
+/// The hand-over of one run.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Handover {
+    /// The outcome in one word, with its weight.
+    pub outcome: (String, Weight),
+    /// What happened, one or two sentences.
+    pub sentence: String,
+    /// From, to, how long.
+    pub span: String,
+    /// What was measured, in one line.
+    pub measured: String,
+    /// The state of the bench.
+    pub state: Vec<StateLine>,
+    /// What is not settled.
+    pub questions: Vec<String>,
+    /// What to do, in order.
+    pub next: Vec<String>,
+    /// The command that goes on, where there is something to go on with.
+    pub command: Option<String>,
+}
+
+impl Handover {
+    /// From the account of a run.
+    pub fn new(account: &Account) -> Self {
+        let span = format!(
+            "{} to {} ({})",
+            account.clock.long(0.0),
+            account.clock.short(account.end_s),
+            in_words(account.end_s)
+        );
+        Self {
+            outcome: outcome(account),
+            sentence: sentence(account),
+            span,
+            measured: measured(account),
+            state: state(account),
+            questions: questions(account),
+            next: next(account),
+            command: command(account),
+        }
+    }
+}
+
+fn outcome(account: &Account) -> (String, Weight) {
+    let weight = match account.ending.as_ref().map(|e| e.outcome) {
+        Some(Outcome::Finished) if account.parked => Weight::Good,
+        Some(Outcome::Finished | Outcome::Stopped) => Weight::Look,
+        Some(Outcome::Failed | Outcome::Interlock | Outcome::Fault) | None => Weight::Wrong,
+    };
+    (account.outcome_word().to_owned(), weight)
+}
+
+fn sentence(account: &Account) -> String {
+    let Some(ending) = &account.ending else {
+        return format!(
+            "The record has no end: the run was cut at {}, or it still goes on. Nothing after that is known.",
+            account.clock.short(account.end_s)
+        );
+    };
+    let reason = ending.reason.trim_end_matches('.');
+    let where_it_was = place_in_words(&ending.place);
+    let parked =
+        if account.parked { "The bench is parked." } else { "PARKING WAS NOT COMPLETE: see the park steps." };
+    match ending.outcome {
+        Outcome::Finished if reason.is_empty() => format!("The sequence came to its end. {parked}"),
+        Outcome::Finished => format!("{}. {parked}", capital(reason)),
+        _ => format!("{}, at {where_it_was}. {parked}", capital(reason)),
+    }
+}
+
+/// First letter large.
+pub fn capital(text: &str) -> String {
+    let mut letters = text.chars();
+    letters
+        .next()
+        .map_or_else(String::new, |first| first.to_uppercase().collect::<String>() + letters.as_str())
+}
+
+fn measured(account: &Account) -> String {
+    let mut parts = vec![
+        count(account.sweeps.len() as u64, "sweep"),
+        count(account.points, "point"),
+        count(account.fits.len() as u64, "fit"),
+    ];
+    let doubtful = account.fits.iter().filter(|f| !f.trusted).count();
+    if doubtful > 0 {
+        parts.push(format!("{doubtful} of them not trusted"));
+    }
+    if !account.bulks.is_empty() {
+        let images = account.bulks.iter().filter(|b| b.verb == "image").count() as u64;
+        let traces = account.bulks.len() as u64 - images;
+        parts.extend((images > 0).then(|| count(images, "image")));
+        parts.extend((traces > 0).then(|| count(traces, "trace")));
+    }
+    parts.join(", ")
+}
+
+/// Roles in the order in which people ask for them, and what they call them.
+const ASKED_FOR: [(Role, &str); 11] = [
+    (Role::FieldZ, "Field, z"),
+    (Role::FieldX, "Field, x"),
+    (Role::Bias, "Bias"),
+    (Role::Setpoint, "Setpoint"),
+    (Role::RfOutput, "RF"),
+    (Role::RfLevel, "RF level"),
+    (Role::LockinModulation, "Lock-in modulation"),
+    (Role::StageTemperature, "Stage"),
+    (Role::PotTemperature, "Pot"),
+    (Role::ChamberPressure, "Chamber pressure"),
+    (Role::PreparationPressure, "Preparation pressure"),
+];
+
+fn state(account: &Account) -> Vec<StateLine> {
+    let mut lines = vec![tip(account)];
+    if let Some(bench) = &account.bench {
+        for (role, what) in ASKED_FOR {
+            let Some(id) = bench.by_role(role) else { continue };
+            let channel = bench.channel(id);
+            let standing = account.state.of(&channel.name);
+            let mut line = standing_line(account, what, standing, |si| value_in(si, &channel.unit, 5));
+            if let (Role::RfOutput, Some(standing)) = (role, standing) {
+                let on = standing.si > 0.5;
+                (if on { "ON" } else { "off" }).clone_into(&mut line.value);
+                if on && line.weight == Weight::Good {
+                    line.weight = Weight::Look;
+                }
+            }
+            if role == Role::PotTemperature {
+                line.note += &match account.state.regenerated_s {
+                    Some(since) => format!("; regenerated at {}", account.clock.short(since)),
+                    None => "; not regenerated in this run".to_owned(),
+                };
+            }
+            let never_touched = standing.is_none() && role != Role::FieldZ && role != Role::Bias;
+            if !never_touched {
+                lines.push(line);
+            }
+        }
+    }
+    lines.extend(helium(account));
+    lines
+}
+
+fn tip(account: &Account) -> StateLine {
+    let what = "Tip".to_owned();
+    match account.state.tip_in {
+        Some((within, since)) => StateLine {
+            what,
+            value: if within { "IN tunnelling range" } else { "withdrawn" }.to_owned(),
+            note: format!("since {}", account.clock.short(since)),
+            weight: if within { Weight::Look } else { Weight::Good },
+        },
+        None => StateLine {
+            what,
+            value: "not known".to_owned(),
+            note: "the record does not say; look before anything moves".to_owned(),
+            weight: Weight::Wrong,
+        },
+    }
+}
+
+fn standing_line(
+    account: &Account,
+    what: &str,
+    standing: Option<&Standing>,
+    show: impl Fn(f64) -> String,
+) -> StateLine {
+    let what = what.to_owned();
+    match standing {
+        None => {
+            let note = "not read and not set in this run".to_owned();
+            StateLine { what, value: "not known".to_owned(), note, weight: Weight::Look }
+        }
+        Some(standing) => {
+            let at = account.clock.short(standing.at_s);
+            let (note, weight) = if standing.doubtful {
+                (format!("last known at {at}; a later set failed"), Weight::Wrong)
+            } else {
+                let how = if standing.how == "kept" { "left as it was" } else { standing.how };
+                (format!("{how}, {at}"), Weight::Good)
+            };
+            StateLine { what, value: show(standing.si), note, weight }
+        }
+    }
+}
+
+fn helium(account: &Account) -> Option<StateLine> {
+    let bench = account.bench.as_ref()?;
+    let budget = bench.helium?;
+    let unit = &bench.channel(budget.channel).unit;
+    let what = "Helium".to_owned();
+    let Some(helium) = account.helium() else {
+        let note = "the level was not read in this run".to_owned();
+        return Some(StateLine { what, value: "not known".to_owned(), note, weight: Weight::Look });
+    };
+    let value = value_in(helium.last_m3, unit, 3);
+    let mark = value_in(helium.mark_m3, unit, 3);
+    if helium.last_m3 <= helium.mark_m3 {
+        let note = format!("at or below the refill mark of {mark}: refill now");
+        return Some(StateLine { what, value, note, weight: Weight::Wrong });
+    }
+    let (note, weight) = match (helium.due_at_s, helium.loss_m3_per_s) {
+        (Some(due), Some(loss)) => {
+            let left = due - account.end_s;
+            let rate = value_in(loss * 3600.0, unit, 2);
+            let weight = if left < 12.0 * 3600.0 { Weight::Look } else { Weight::Good };
+            let text = format!(
+                "refill due {}, {} after the end, at {rate} per hour down to {mark}",
+                account.clock.short(due),
+                in_words(left)
+            );
+            (text, weight)
+        }
+        _ => (format!("too few readings for a forecast; the mark is {mark}"), Weight::Look),
+    };
+    Some(StateLine { what, value, note, weight })
+}
+
+fn questions(account: &Account) -> Vec<String> {
+    let mut open = Vec::new();
+    for fault in &account.integrity.faults {
+        open.push(format!(
+            "The run file is damaged: {fault}. This brief rests on the {} before that; the rest is left out.",
+            count(account.integrity.intact, "intact row")
+        ));
+    }
+    for (at_s, what, place) in &account.open_intents {
+        open.push(format!(
+            "{} was begun at {} ({}) and its end is not recorded: it may have happened. It is never repeated on its own.",
+            capital(what),
+            account.clock.short(*at_s),
+            place_in_words(place)
+        ));
+    }
+    for step in account.park.iter().filter(|s| !s.achieved) {
+        open.push(format!("Park step not reached: {} — {}.", step.what, step.remark));
+    }
+    for verdict in account.verdicts.iter().filter(|v| v.verdict == "undecided") {
+        let reason = verdict.reasons.first().map_or("no reason is recorded", String::as_str);
+        open.push(format!("Undecided whether the signal is real: {reason}"));
+    }
+    let doubtful: Vec<String> =
+        account.fits.iter().filter(|f| !f.trusted).filter_map(|f| f.sweep.map(|s| s.to_string())).collect();
+    if !doubtful.is_empty() {
+        open.push(format!(
+            "Fits not trusted, kept and crossed in the figures: sweeps {}.",
+            doubtful.join(", ")
+        ));
+    }
+    for sweep in account.sweeps.iter().filter(|s| s.measured < s.table.planned) {
+        open.push(format!(
+            "Sweep {} `{}` has {} of {} points.",
+            sweep.table.sweep, sweep.table.name, sweep.measured, sweep.table.planned
+        ));
+    }
+    for step in account.steps.iter().filter(|s| s.left_out.is_some()) {
+        let why = step.left_out.as_deref().unwrap_or_default();
+        open.push(format!("Left out: {} — {why}.", step.name));
+    }
+    let faults = account.happenings.iter().filter(|h| h.kind == "fault").count();
+    if faults > 0 {
+        open.push(format!("{} of instruments: see the chronicle.", count(faults as u64, "fault")));
+    }
+    open
+}
+
+fn next(account: &Account) -> Vec<String> {
+    let mut steps = Vec::new();
+    if account.ending.as_ref().is_some_and(|e| e.latched) {
+        steps.push("Acknowledge the interlock after finding its cause; nothing runs before that.".to_owned());
+    }
+    if account.ending.is_none() || !account.parked {
+        steps.push(
+            "Look at the bench itself before anything moves: what is written here may not be how it stands."
+                .to_owned(),
+        );
+    } else if account.state.tip_in.is_none_or(|(within, _)| within) {
+        steps.push("Check whether the tip is out before changing bias, field or temperature.".to_owned());
+    }
+    if let (Some(helium), Some(bench)) = (account.helium(), &account.bench) {
+        let unit = bench.helium.map(|h| bench.channel(h.channel).unit.clone());
+        let left = unit.map(|unit| value_in(helium.last_m3, &unit, 3)).unwrap_or_default();
+        if helium.last_m3 <= helium.mark_m3 {
+            steps.push(format!("Refill helium now: {left} left."));
+        } else if let Some(due) = helium.due_at_s {
+            steps.push(format!("Plan the helium refill for {} ({left} left).", account.clock.long(due)));
+        }
+    }
+    for wanted in account.verdicts.iter().filter_map(|v| v.next.as_ref()) {
+        steps.push(format!("To settle the verdict: {wanted}."));
+    }
+    if !account.is_intact() {
+        steps.push("Copy the run file away as it is, and look for a backup or a failing disk.".to_owned());
+    }
+    if account.is_finished() {
+        steps.push("The sequence is complete: choose what to measure next.".to_owned());
+    } else {
+        steps.push("When the cause is understood, go on with the command below.".to_owned());
+    }
+    steps
+}
+
+fn command(account: &Account) -> Option<String> {
+    (!account.is_finished())
+        .then(|| format!("noctule resume {}", quoted(&account.path.display().to_string())))
+}
+
+/// A path as a shell takes it.
+fn quoted(path: &str) -> String {
+    let plain = |c: char| c.is_ascii_alphanumeric() || "/._-+=:,@".contains(c);
+    if !path.is_empty() && path.chars().all(plain) {
+        return path.to_owned();
+    }
+    format!("'{}'", path.replace('\'', "'\\''"))
+}
+
+/// What must be kept in mind at every bench; the same in each brief, on purpose.
+pub const CAUTIONS: [(&str, &str); 5] = [
+    (
+        "Cryogens",
+        "Boiling helium and nitrogen displace air: heed the oxygen monitor, never work alone in a small room. Cold \
+         burns: gloves and face shield. An iced or blocked vent builds up pressure: check it before and after a transfer.",
+    ),
+    (
+        "Magnet",
+        "Keep people with implants and loose iron away. A quench boils the bath at once: leave the room. Do not ramp \
+         on low helium.",
+    ),
+    (
+        "High voltage and RF",
+        "Piezo and ion-pump supplies can kill: switch off and discharge before opening. RF off before a line is taken apart.",
+    ),
+    (
+        "This software is no safety device",
+        "Hardware protection stays in charge: relief valves, quench protection, interlocks of the supplies, oxygen monitor.",
+    ),
+    ("Rules", "Local rules and trained staff decide, not this page."),
+];
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn paths_go_through_a_shell_unharmed() {
+        assert_eq!(quoted("runs/a-1/run.noctule"), "runs/a-1/run.noctule");
+        assert_eq!(quoted("my runs/it's"), "'my runs/it'\\''s'");
+    }
+}

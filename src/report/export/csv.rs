@@ -1,0 +1,261 @@
+//! CSV: one file a table, one header line with units, metadata as JSON beside it.
+
+use super::{ExportError, fits_json, plain_name, whole};
+use crate::quantity::Moment;
+use crate::record::{Column, Point, RunFile};
+use crate::report::account::{Account, BulkOutline, SweepOutline};
+use serde_json::{Value, json};
+use std::io::Write;
+use std::path::{Path, PathBuf};
+
+/// Writes a run into a folder as CSV; returns the files in the order in which they were written.
+///
+/// `sweep_NNNN_name.csv` for each sweep, `trace_NNNN_name.csv` and `image_NNNN.csv`, `monitors.csv`, `steps.csv`,
+/// `chronicle.csv`, `fits.json`, `run.json`. Numbers are SI, written so that reading them gives the same bits;
+/// each header cell is `name (unit)`. Fields are quoted as in RFC 4180.
+///
+/// # Errors
+/// The run can't be read, or a file can't be written.
+pub fn csv(run: &RunFile, folder: &Path) -> Result<Vec<PathBuf>, ExportError> {
+    std::fs::create_dir_all(folder).map_err(|error| ExportError::write(folder, error))?;
+    let account = Account::read(run);
+    let mut files = Vec::new();
+    let mut put = |name: String| {
+        let path = folder.join(name);
+        files.push(path.clone());
+        path
+    };
+    for outline in &account.sweeps {
+        let name = format!("sweep_{:04}_{}", outline.table.sweep, plain_name(&outline.table.name));
+        sweep(run, &account, outline, &put(format!("{name}.csv")))?;
+        write_json(&put(format!("{name}.json")), &sweep_meta(&account, outline))?;
+    }
+    for bulk in &account.bulks {
+        let name = format!("{}_{:06}_{}", bulk.verb, bulk.seq, plain_name(&bulk.name));
+        bulk_table(run, bulk, &put(format!("{name}.csv")))?;
+        write_json(&put(format!("{name}.json")), &bulk_meta(bulk))?;
+    }
+    monitors(&account, &put("monitors.csv".to_owned()))?;
+    steps(&account, &put("steps.csv".to_owned()))?;
+    chronicle(&account, &put("chronicle.csv".to_owned()))?;
+    write_json(&put("fits.json".to_owned()), &fits_json(&account))?;
+    write_json(&put("run.json".to_owned()), &run_meta(&account))?;
+    Ok(files)
+}
+
+/// What was run and how it ended, as JSON.
+pub(super) fn run_meta(account: &Account) -> Value {
+    let identity = account.identity.clone().unwrap_or_default();
+    json!({
+        "run": account.name(),
+        "sequence": identity.sequence,
+        "sequence_hash": identity.sequence_hash,
+        "bench": identity.bench,
+        "bench_hash": identity.bench_hash,
+        "world": identity.world,
+        "seed": identity.seed,
+        "rehearsal": identity.rehearsal,
+        "version": identity.version,
+        "started_at": account.clock.iso(0.0),
+        "outcome": account.outcome_word(),
+        "reason": account.ending.as_ref().map(|e| e.reason.clone()),
+        "parked": account.parked,
+        "elapsed_s": account.end_s,
+        "sweeps": account.sweeps.len(),
+        "points": account.points,
+        "intact": account.is_intact(),
+        "faults": account.integrity.faults,
+        "digest": account.integrity.digest,
+    })
+}
+
+fn sweep_meta(account: &Account, outline: &SweepOutline) -> Value {
+    let column = |c: &Column| json!({ "channel": c.channel, "unit": c.si_unit, "shown_in": c.unit });
+    json!({
+        "run": account.name(),
+        "sweep": outline.table.sweep,
+        "name": outline.table.name,
+        "at_s": outline.at_s,
+        "at": account.clock.iso(outline.at_s),
+        "fast": column(&outline.table.fast),
+        "slow": outline.table.slow.as_ref().map(column),
+        "read": outline.table.read.iter().map(column).collect::<Vec<_>>(),
+        "both_ways": outline.table.both_ways,
+        "points": outline.measured,
+        "planned": outline.table.planned,
+        "ended": outline.ended,
+        "field_t": outline.field_t,
+        "rf_level_dbm": outline.level_dbm,
+        "place": outline.place,
+        "arguments": serde_json::from_str::<Value>(&outline.args).unwrap_or(Value::Null),
+    })
+}
+
+fn bulk_meta(bulk: &BulkOutline) -> Value {
+    json!({
+        "verb": bulk.verb,
+        "name": bulk.name,
+        "unit": bulk.unit,
+        "shape": bulk.shape,
+        "interval_s": bulk.interval_s,
+        "at_s": bulk.at_s,
+        "arguments": serde_json::from_str::<Value>(&bulk.args).unwrap_or(Value::Null),
+    })
+}
+
+fn write_json(path: &Path, value: &Value) -> Result<(), ExportError> {
+    whole::write(path, |out| {
+        serde_json::to_writer_pretty(&mut *out, value).map_err(|error| ExportError::write(path, error))?;
+        out.write_all(b"\n").map_err(|error| ExportError::write(path, error))
+    })
+}
+
+fn header(name: &str, unit: &str) -> String {
+    field(&if unit.is_empty() { name.to_owned() } else { format!("{name} ({unit})") })
+}
+
+/// A field, quoted where RFC 4180 asks for it.
+fn field(text: &str) -> String {
+    if text.contains([',', '"', '\n', '\r']) {
+        return format!("\"{}\"", text.replace('"', "\"\""));
+    }
+    text.to_owned()
+}
+
+fn sweep(run: &RunFile, account: &Account, outline: &SweepOutline, path: &Path) -> Result<(), ExportError> {
+    whole::write(path, |out| {
+        let fail = |error: std::io::Error| ExportError::write(path, error);
+        let table = &outline.table;
+        let axes = std::iter::once(&table.fast).chain(&table.slow);
+        let columns = axes.chain(&table.read).map(|c| header(&c.channel, &c.si_unit));
+        let head: Vec<String> = ["i".to_owned(), "time (s)".to_owned()].into_iter().chain(columns).collect();
+        writeln!(out, "{}", head.join(",")).map_err(fail)?;
+        let slow = table.slow.is_some();
+        let mut written = 0;
+        let mut failure = None;
+        run.points(table.sweep, |point| {
+            if written < outline.measured && failure.is_none() {
+                failure = row(out, &point, slow).err();
+                written += 1;
+            }
+        })
+        .or_else(|error| if account.is_intact() { Err(error) } else { Ok(()) })?;
+        failure.map_or(Ok(()), |error| Err(fail(error)))
+    })
+}
+
+fn row(out: &mut impl Write, point: &Point, slow: bool) -> std::io::Result<()> {
+    write!(out, "{},", point.i)?;
+    seconds(out, point.at)?;
+    write!(out, ",{:e}", point.x)?;
+    if slow {
+        write!(out, ",{:e}", point.y)?;
+    }
+    for value in point.values.as_slice() {
+        write!(out, ",{value:e}")?;
+    }
+    out.write_all(b"\n")
+}
+
+/// Seconds with all nanoseconds.
+fn seconds(out: &mut impl Write, at: Moment) -> std::io::Result<()> {
+    let ns = at.nanoseconds();
+    write!(out, "{}.{:09}", ns / 1_000_000_000, ns % 1_000_000_000)
+}
+
+fn bulk_table(run: &RunFile, bulk: &BulkOutline, path: &Path) -> Result<(), ExportError> {
+    let numbers = run.bulk(bulk.seq)?;
+    whole::write(path, |out| {
+        let fail = |error: std::io::Error| ExportError::write(path, error);
+        let columns = bulk.shape.get(1).and_then(|n| usize::try_from(*n).ok()).filter(|n| *n > 0);
+        match columns {
+            Some(columns) => {
+                writeln!(out, "row,column,{}", header(&bulk.name, &bulk.unit)).map_err(fail)?;
+                for (i, value) in numbers.iter().enumerate() {
+                    writeln!(out, "{},{},{value:e}", i / columns, i % columns).map_err(fail)?;
+                }
+            }
+            None => {
+                writeln!(out, "time (s),{}", header(&bulk.name, &bulk.unit)).map_err(fail)?;
+                for (i, value) in numbers.iter().enumerate() {
+                    writeln!(out, "{:e},{value:e}", i as f64 * bulk.interval_s).map_err(fail)?;
+                }
+            }
+        }
+        Ok(())
+    })
+}
+
+fn monitors(account: &Account, path: &Path) -> Result<(), ExportError> {
+    let mut rows: Vec<(f64, &str, f64)> = Vec::new();
+    for (channel, readings) in &account.monitors {
+        rows.extend(readings.iter().map(|(t, v)| (*t, channel.as_str(), *v)));
+    }
+    rows.sort_by(|a, b| a.0.total_cmp(&b.0).then(a.1.cmp(b.1)));
+    whole::write(path, |out| {
+        let fail = |error: std::io::Error| ExportError::write(path, error);
+        writeln!(out, "time (s),channel,value (SI),unit").map_err(fail)?;
+        for (at_s, channel, value) in rows {
+            let unit = account.unit_of(channel).dimension;
+            // The symbol for volumes is the litre, but the numbers are SI.
+            let unit =
+                if unit == crate::quantity::Dimension::VOLUME { "m^3".to_owned() } else { unit.symbol() };
+            writeln!(out, "{at_s:e},{},{value:e},{unit}", field(channel)).map_err(fail)?;
+        }
+        Ok(())
+    })
+}
+
+fn steps(account: &Account, path: &Path) -> Result<(), ExportError> {
+    whole::write(path, |out| {
+        let fail = |error: std::io::Error| ExportError::write(path, error);
+        writeln!(out, "step,name,depth,from (s),to (s),sweeps,left out,line").map_err(fail)?;
+        for step in &account.steps {
+            let to = step.to_s.map_or(String::new(), |t| format!("{t:e}"));
+            let left_out = field(step.left_out.as_deref().unwrap_or_default());
+            let (from, line) = (step.from_s, step.place.line);
+            let (number, name) = (step.step, field(&step.name));
+            writeln!(out, "{number},{name},{},{from:e},{to},{},{left_out},{line}", step.depth, step.sweeps)
+                .map_err(fail)?;
+        }
+        Ok(())
+    })
+}
+
+fn chronicle(account: &Account, path: &Path) -> Result<(), ExportError> {
+    let mut rows: Vec<(f64, String, String)> = Vec::new();
+    rows.extend(account.happenings.iter().map(|h| (h.at_s, h.kind.to_owned(), h.text.clone())));
+    rows.extend(account.tip.iter().map(|t| (t.at_s, format!("tip {}", t.what), t.remark.clone())));
+    rows.extend(
+        account.park.iter().map(|p| (p.at_s, "park".to_owned(), format!("{}: {}", p.what, p.remark))),
+    );
+    rows.extend(account.remarks.iter().map(|r| match &r.decided {
+        None => (r.at_s, "note".to_owned(), r.text.clone()),
+        Some((answer, why)) => (r.at_s, "decision".to_owned(), format!("{} {answer} {why}", r.text)),
+    }));
+    rows.sort_by(|a, b| a.0.total_cmp(&b.0));
+    whole::write(path, |out| {
+        let fail = |error: std::io::Error| ExportError::write(path, error);
+        writeln!(out, "time (s),kind,text").map_err(fail)?;
+        for (at_s, kind, text) in rows {
+            writeln!(out, "{at_s:e},{},{}", field(&kind), field(&text)).map_err(fail)?;
+        }
+        Ok(())
+    })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn fields_are_quoted_as_the_standard_asks() {
+        // RFC 4180, section 2, points 6 and 7.
+        assert_eq!(field("a,b"), "\"a,b\"");
+        assert_eq!(field("say \"no\""), "\"say \"\"no\"\"\"");
+        assert_eq!(field("plain"), "plain");
+        let mut out = Vec::new();
+        seconds(&mut out, Moment::from_nanoseconds(12_000_000_345)).unwrap();
+        assert_eq!(out, b"12.000000345");
+    }
+}

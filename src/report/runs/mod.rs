@@ -1,0 +1,203 @@
+//! Past runs in a folder: listing, searching, naming by a unique prefix, moving and pruning.
+
+mod tidy;
+
+pub use tidy::{Deed, Plan, move_to, older_than, prune};
+
+use crate::record::{Entry, RecordError, RunFile};
+use std::path::{Path, PathBuf};
+
+/// Run files that are looked for in a folder, by their extension.
+const EXTENSIONS: [&str; 2] = ["sqlite", "noctule"];
+
+/// One past run.
+#[derive(Debug, Clone, PartialEq)]
+pub struct PastRun {
+    /// Its name: the folder of the run, or the stem of its file.
+    pub name: String,
+    /// The run file.
+    pub path: PathBuf,
+    /// The folder that belongs to this run alone, if it has one.
+    pub folder: Option<PathBuf>,
+    /// `finished`, `failed`, `interlock`, `stopped`, `fault`, `cut short`, or `unreadable`.
+    pub outcome: String,
+    /// The reason for the outcome, or why it can't be read.
+    pub reason: String,
+    /// The sequence.
+    pub sequence: String,
+    /// Whether it was a rehearsal.
+    pub rehearsal: bool,
+    /// When it began, as recorded.
+    pub started_at: String,
+    /// How long it took, s.
+    pub elapsed_s: f64,
+    /// Points of sweeps.
+    pub points: u64,
+    /// The last verdict; empty if there is none.
+    pub verdict: String,
+    /// Size of its file, bytes.
+    pub bytes: u64,
+    /// Notes and results, for searching.
+    words: String,
+}
+
+/// Why a run was not found.
+#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+pub enum NameError {
+    /// None begins like this.
+    #[error("no run is called `{name}` or begins with it{}", .nearest.as_ref().map(|n| format!("; did you mean `{n}`?")).unwrap_or_default())]
+    None {
+        /// As asked for.
+        name: String,
+        /// One that looks alike.
+        nearest: Option<String>,
+    },
+    /// Several do.
+    #[error("`{name}` is the beginning of several runs: {}", .all.join(", "))]
+    Several {
+        /// As asked for.
+        name: String,
+        /// Those.
+        all: Vec<String>,
+    },
+}
+
+/// All runs in a folder and one level below it, by name. A file that can't be read is listed as such.
+///
+/// # Errors
+/// The folder can't be read.
+pub fn list(folder: &Path) -> std::io::Result<Vec<PastRun>> {
+    let mut runs = Vec::new();
+    for entry in std::fs::read_dir(folder)? {
+        let path = entry?.path();
+        if path.is_dir() {
+            let own: Vec<PathBuf> = files_in(&path)?;
+            let alone = own.len() == 1;
+            runs.extend(own.into_iter().map(|file| look(&file, alone.then(|| path.clone()))));
+        } else if is_run_file(&path) {
+            runs.push(look(&path, None));
+        }
+    }
+    runs.sort_by(|a, b| a.name.cmp(&b.name).then_with(|| a.path.cmp(&b.path)));
+    Ok(runs)
+}
+
+fn files_in(folder: &Path) -> std::io::Result<Vec<PathBuf>> {
+    let mut found = Vec::new();
+    for entry in std::fs::read_dir(folder)? {
+        let path = entry?.path();
+        if is_run_file(&path) {
+            found.push(path);
+        }
+    }
+    found.sort();
+    Ok(found)
+}
+
+fn is_run_file(path: &Path) -> bool {
+    let known = path.extension().is_some_and(|e| EXTENSIONS.iter().any(|known| e == *known));
+    known && path.is_file()
+}
+
+fn look(path: &Path, folder: Option<PathBuf>) -> PastRun {
+    let mut run = PastRun {
+        name: crate::report::account::name_of(path),
+        path: path.to_owned(),
+        folder,
+        outcome: "unreadable".to_owned(),
+        reason: String::new(),
+        sequence: String::new(),
+        rehearsal: false,
+        started_at: String::new(),
+        elapsed_s: 0.0,
+        points: 0,
+        verdict: String::new(),
+        bytes: std::fs::metadata(path).map_or(0, |m| m.len()),
+        words: String::new(),
+    };
+    if let Err(error) = fill(&mut run) {
+        run.reason = error.to_string();
+    }
+    run
+}
+
+/// Reads only what a list needs: no points, no monitors, no check of the whole file.
+fn fill(run: &mut PastRun) -> Result<(), RecordError> {
+    let file = RunFile::open(&run.path)?;
+    if let Entry::Identity { sequence, rehearsal, .. } = file.identity()? {
+        (run.sequence, run.rehearsal) = (sequence, rehearsal);
+    }
+    "cut short".clone_into(&mut run.outcome);
+    if let Some(first) = file.all("context")?.into_iter().next()
+        && let Entry::Context { started_at, .. } = first.entry
+    {
+        run.started_at = started_at;
+    }
+    run.elapsed_s = file.last_moment()?.s();
+    run.points = file.count_points()?;
+    if let Some((ending, _)) = file.ending()? {
+        ending.outcome.word().clone_into(&mut run.outcome);
+        run.reason = ending.reason;
+    }
+    for numbered in file.all("judgement")? {
+        if let Entry::Judgement { what, title, body, .. } = numbered.entry {
+            if what == "verdict" {
+                body["verdict"].as_str().unwrap_or_default().clone_into(&mut run.verdict);
+            }
+            run.words.push_str(&title);
+            run.words.push('\n');
+        }
+    }
+    for numbered in file.all("note")? {
+        if let Entry::Note { text, .. } = numbered.entry {
+            run.words.push_str(&text);
+            run.words.push('\n');
+        }
+    }
+    Ok(())
+}
+
+impl PastRun {
+    /// Whether every word of a search occurs somewhere: in the name, sequence, outcome, reason, verdict, notes or
+    /// results; small and capital letters are the same.
+    pub fn matches(&self, search: &str) -> bool {
+        let fields = [
+            &self.name,
+            &self.sequence,
+            &self.outcome,
+            &self.reason,
+            &self.verdict,
+            &self.started_at,
+            &self.words,
+        ];
+        let text = fields.map(|f| f.to_lowercase()).join("\n");
+        search.to_lowercase().split_whitespace().all(|word| text.contains(word))
+    }
+}
+
+/// Runs that match a search.
+pub fn search<'r>(runs: &'r [PastRun], text: &str) -> Vec<&'r PastRun> {
+    runs.iter().filter(|run| run.matches(text)).collect()
+}
+
+/// The run of this name, or the only one whose name begins with it.
+///
+/// # Errors
+/// There is none, or more than one.
+pub fn named<'r>(runs: &'r [PastRun], name: &str) -> Result<&'r PastRun, NameError> {
+    let exact: Vec<&PastRun> = runs.iter().filter(|run| run.name == name).collect();
+    let found =
+        if exact.is_empty() { runs.iter().filter(|run| run.name.starts_with(name)).collect() } else { exact };
+    match found.as_slice() {
+        [one] => Ok(one),
+        [] => {
+            let alike = runs.iter().map(|r| (strsim::damerau_levenshtein(&r.name, name), &r.name));
+            let nearest = alike.filter(|(d, _)| *d <= 3).min().map(|(_, n)| n.clone());
+            Err(NameError::None { name: name.to_owned(), nearest })
+        }
+        several => Err(NameError::Several {
+            name: name.to_owned(),
+            all: several.iter().map(|r| r.name.clone()).collect(),
+        }),
+    }
+}

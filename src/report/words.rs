@@ -1,0 +1,57 @@
+//! Numbers with their errors and units, as people write them.
+
+use crate::quantity::{Unit, significant};
+
+/// A value with its standard error in a unit: `14.2031 ± 0.0004 GHz`. The error has two digits, and the value as
+/// many decimals as the error.
+///
+/// ```
+/// use noctule::quantity::Unit;
+/// use noctule::report::words::with_error;
+/// let ghz = Unit::parse("GHz").unwrap();
+/// assert_eq!(with_error(Some(14.203_123e9), Some(0.42e6), &ghz), "14.20312 ± 0.00042 GHz");
+/// assert_eq!(with_error(Some(14.2e9), None, &ghz), "14.2 GHz");
+/// assert_eq!(with_error(None, None, &ghz), "not known");
+/// ```
+pub fn with_error(value: Option<f64>, error: Option<f64>, unit: &Unit) -> String {
+    let Some(value) = value.map(|v| unit.from_si(v)) else { return "not known".to_owned() };
+    let suffix = if unit.text.is_empty() { String::new() } else { format!(" {}", unit.text) };
+    let error = error.map(|e| unit.from_si(e)).filter(|e| e.is_finite() && *e > 0.0);
+    match error {
+        Some(error) => format!("{}{suffix}", rounded(value, error)),
+        None => format!("{}{suffix}", significant(value, 6)),
+    }
+}
+
+/// A plain number with its error.
+pub fn rounded(value: f64, error: f64) -> String {
+    let places = 1 - error.log10().floor() as i32;
+    if !(0..=9).contains(&places) || value.abs() >= 1e9 {
+        return format!("{} ± {}", significant(value, 6), significant(error, 2));
+    }
+    let places = places.unsigned_abs() as usize;
+    format!("{value:.places$} ± {error:.places$}")
+}
+
+/// A value in a unit, to so many digits.
+pub fn value_in(si: f64, unit: &Unit, digits: usize) -> String {
+    let number = significant(unit.from_si(si), digits);
+    if unit.text.is_empty() { number } else { format!("{number} {}", unit.text) }
+}
+
+/// `1 point`, `2 points`, with commas between thousands.
+///
+/// ```
+/// assert_eq!(noctule::report::words::count(1_234_567, "point"), "1,234,567 points");
+/// ```
+pub fn count(number: u64, what: &str) -> String {
+    let digits = number.to_string();
+    let mut text = String::new();
+    for (i, digit) in digits.chars().enumerate() {
+        if i > 0 && (digits.len() - i).is_multiple_of(3) {
+            text.push(',');
+        }
+        text.push(digit);
+    }
+    format!("{text} {what}{}", if number == 1 { "" } else { "s" })
+}

@@ -1,0 +1,239 @@
+//! Calls: does the function exist, does it take so many arguments, and are they of the right kind.
+
+use super::program::start;
+use super::value::Value;
+use super::walk::Walk;
+use crate::diagnostic::Code;
+use crate::script::registry;
+use rhai::{Expr, FnCallExpr, Position};
+
+impl<'a> Walk<'a> {
+    /// `name(arguments)` or an operator.
+    pub(super) fn call(&mut self, call: &'a FnCallExpr, at: Position) -> Value<'a> {
+        let name = call.name.as_str();
+        let values: Vec<Value<'a>> = call.args.iter().map(|arg| self.evaluate(arg)).collect();
+        if call.is_qualified() {
+            self.imported_call(call, at);
+            return Value::Unknown;
+        }
+        if call.is_operator_call() || name.starts_with("..") {
+            return self.operator(name, &call.args, &values, at);
+        }
+        if name == "exit" || name == "eval" {
+            self.forbidden(name, at);
+            return Value::Unknown;
+        }
+        let count = values.len();
+        if self.program.function(name, count).is_some() {
+            return Value::Unknown;
+        }
+        if let Some(verb) = registry::find(name) {
+            if verb.takes(count) {
+                return self.verb(verb, &call.args, &values, at);
+            }
+            let message = format!("`{name}` {}", doesnt_take(count));
+            let help =
+                format!("it is {}, as in {}", verb.signature(), verb.example.lines().next().unwrap_or(""));
+            self.report(Code::ArgumentCount, at, message, Some(help));
+            return Value::Unknown;
+        }
+        self.plain_call(name, count, at, 0);
+        self.known_result(name, &call.args, &values, at)
+    }
+
+    /// `base.name(arguments)`.
+    pub(super) fn method(&mut self, call: &'a FnCallExpr, at: Position, base: Value<'a>) -> Value<'a> {
+        let name = call.name.as_str();
+        for arg in &call.args {
+            self.evaluate(arg);
+        }
+        if name == "exit" || name == "eval" {
+            self.forbidden(name, at);
+            return Value::Unknown;
+        }
+        // A field of a map that holds a function is called in the same way.
+        let may_be_field = matches!(base, Value::Unknown | Value::Map(_));
+        let count = call.args.len();
+        if may_be_field && !self.files.catalog.knows(name) && self.program.named(name).next().is_none() {
+            if matches!(base, Value::Unknown) {
+                self.plain_call(name, count + 1, at, 1);
+            }
+            return Value::Unknown;
+        }
+        let own = self.program.named(name).any(|f| f.params.len() == count || f.params.len() == count + 1);
+        if !own {
+            self.plain_call(name, count + 1, at, 1);
+        }
+        match (name, base) {
+            ("abs", value @ (Value::Number { .. } | Value::Quantity { .. })) => without_value(value),
+            ("column", Value::Handle(handle)) if handle == "sweep" => Value::Handle("numbers".to_owned()),
+            _ => Value::Unknown,
+        }
+    }
+
+    fn forbidden(&mut self, name: &str, at: Position) {
+        let (message, help) = if name == "exit" {
+            ("`exit` would look like a normal end", "use stop(\"why\"), or let the sequence come to its end")
+        } else {
+            ("`eval` would run what nobody has checked", "write the lines out, or make a function of them")
+        };
+        self.report(Code::Forbidden, at, message, Some(help.to_owned()));
+    }
+
+    /// A call of something that is no verb. `hidden`: arguments that stand before the dot.
+    fn plain_call(&mut self, name: &str, count: usize, at: Position, hidden: usize) {
+        let files = self.files;
+        let catalog = &files.catalog;
+        // It may be a function that stands in what could not be parsed.
+        if self.file.lost_names.contains(name) {
+            return;
+        }
+        let own: Vec<usize> = self.program.named(name).map(|f| f.params.len()).collect();
+        if catalog.takes(name, count) || own.contains(&count) {
+            return;
+        }
+        // A variable can hold a function: `let f = |x| …; f.call(x)` — but not be called by its own name.
+        if !catalog.knows(name) && own.is_empty() {
+            if self.lookup(name, true).is_some() {
+                let help = Some(format!("call the function that it holds with {name}.call(…)"));
+                self.report(Code::UnknownVerb, at, format!("`{name}` is a variable, not a function"), help);
+                return;
+            }
+            let names = self.program.functions.iter().filter(|f| !f.is_closure()).map(|f| f.name.as_str());
+            let help = catalog.hint(name, names);
+            self.report(Code::UnknownVerb, at, format!("there is no verb or function `{name}`"), help);
+            return;
+        }
+        let takes = if own.is_empty() {
+            catalog.arities(name)
+        } else {
+            own.iter().map(ToString::to_string).collect::<Vec<_>>().join(" or ")
+        };
+        let message = format!("`{name}` {}", doesnt_take(count - hidden.min(count)));
+        let help = if hidden == 0 {
+            format!("it takes {takes}")
+        } else {
+            format!("it takes {takes}, counting what stands before the dot")
+        };
+        self.report(Code::ArgumentCount, at, message, Some(help));
+    }
+
+    /// `module::name(arguments)`.
+    fn imported_call(&mut self, call: &FnCallExpr, at: Position) {
+        let root = call.namespace.root();
+        let Some(target) = self.imports.get(root) else {
+            if root != "global" {
+                let help = noctule_sim::document::nearest(root, self.imports.keys().map(String::as_str))
+                    .map(|near| format!("did you mean `{near}`?"))
+                    .or_else(|| Some(format!("import it first, like import \"{root}\" as {root};")));
+                self.report(Code::UnknownVariable, at, format!("nothing was imported as `{root}`"), help);
+            }
+            return;
+        };
+        let Some(file) = target.as_ref().and_then(|name| self.files.file(name)) else { return };
+        // What a faulty file has cannot be told.
+        if file.broken || call.namespace.path.len() > 1 {
+            return;
+        }
+        let name = call.name.as_str();
+        let public = || file.program.functions.iter().filter(|f| !f.private && !f.is_closure());
+        if public().any(|f| f.name == name && f.params.len() == call.args.len()) {
+            return;
+        }
+        let same: Vec<String> =
+            public().filter(|f| f.name == name).map(|f| f.params.len().to_string()).collect();
+        if same.is_empty() {
+            let near = noctule_sim::document::nearest(name, public().map(|f| f.name.as_str()));
+            let help = near.map(|near| format!("did you mean `{root}::{near}`?"));
+            let message = format!("`{}` has no function `{name}`", file.name);
+            self.report(Code::UnknownVerb, at, message, help);
+        } else {
+            let message = format!("`{root}::{name}` {}", doesnt_take(call.args.len()));
+            self.report(Code::ArgumentCount, at, message, Some(format!("it takes {}", same.join(" or "))));
+        }
+    }
+
+    /// What some functions of the language give.
+    fn known_result(
+        &mut self,
+        name: &str,
+        args: &'a [Expr],
+        values: &[Value<'a>],
+        at: Position,
+    ) -> Value<'a> {
+        match (name, values) {
+            ("range", _) => {
+                self.range(args, values, at);
+                Value::Unknown
+            }
+            ("abs", [value @ (Value::Number { .. } | Value::Quantity { .. })]) => {
+                without_value(value.clone())
+            }
+            ("to_float" | "sqrt" | "sin" | "cos" | "exp" | "ln", [Value::Number { .. }]) => {
+                Value::number(None, false)
+            }
+            ("to_int", [Value::Number { .. }]) => Value::number(None, true),
+            ("to_string", _) => Value::Text(None),
+            ("Fn", _) => Value::Function,
+            _ => Value::Unknown,
+        }
+    }
+
+    /// `range(from, to, step)` with fractions: the rounding of the steps decides how many there are.
+    fn range(&mut self, args: &'a [Expr], values: &[Value<'a>], at: Position) {
+        if let Some((arg, what)) = args.iter().zip(values).find_map(|(arg, value)| match value {
+            Value::Quantity { .. } | Value::Text(_) => Some((arg, value.describe()?)),
+            _ => None,
+        }) {
+            let help =
+                "count with plain numbers and put the unit behind: for i in 0..5 { let x = i * 10.mT; }";
+            let message = format!("a range counts in plain numbers, not in {what}");
+            self.report(Code::WrongKind, start(arg), message, Some(help.to_owned()));
+            return;
+        }
+        let fractions = values.iter().any(|v| matches!(v, Value::Number { whole: Some(false), .. }));
+        if !fractions {
+            return;
+        }
+        let help = "count in whole numbers and multiply: for i in 0..10 { let x = i * 0.1; }";
+        let numbers: Vec<f64> =
+            values.iter().filter_map(|v| v.as_quantity().and_then(|(value, _)| value)).collect();
+        if let [from, to, step] = numbers[..] {
+            let meant = ((to - from) / step).round();
+            let Some(got) = counted(from, to, step) else { return };
+            if meant >= 0.0 && (meant - (to - from) / step).abs() < 1e-6 && got as f64 != meant {
+                let message = format!("this range has {got} items, not {meant}: fractions are rounded");
+                self.warn(Code::FloatRange, at, message, help);
+            }
+        } else {
+            let message = "a range over fractions may have one item more or less than meant";
+            self.warn(Code::FloatRange, at, message, help);
+        }
+    }
+}
+
+/// Number of items of a range over fractions, counted by the engine itself; none if there are very many.
+fn counted(from: f64, to: f64, step: f64) -> Option<i64> {
+    let mut engine = crate::script::bare();
+    engine.set_max_operations(1_000_000);
+    let script = format!("let n = 0; for x in range({from:?}, {to:?}, {step:?}) {{ n += 1; }} n");
+    engine.eval::<i64>(&script).ok()
+}
+
+/// `doesn't take 3 arguments`.
+fn doesnt_take(count: usize) -> String {
+    match count {
+        0 => "can't be called without arguments".to_owned(),
+        1 => "doesn't take one argument".to_owned(),
+        n => format!("doesn't take {n} arguments"),
+    }
+}
+
+/// The same kind of thing with an unknown value.
+fn without_value(value: Value<'_>) -> Value<'_> {
+    match value {
+        Value::Number { whole, .. } => Value::Number { value: None, whole },
+        Value::Quantity { dimension, .. } => Value::Quantity { si: None, dimension },
+        other => other,
+    }
+}

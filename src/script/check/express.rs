@@ -1,0 +1,268 @@
+//! What expressions give, as far as that is known before anything runs.
+
+use super::program::{is_closure, start};
+use super::value::Value;
+use super::walk::{Tail, Walk};
+use crate::diagnostic::Code;
+use crate::quantity::{Dimension, Quantity, Unit};
+use crate::script::units::UNIT_NAMES;
+use noctule_sim::document::nearest;
+use rhai::{ASTFlags, BinaryExpr, Expr, FnCallExpr, FnPtr, OpAssignment, Position, Stmt};
+
+/// Maps within maps are looked at more than once; past this the check says nothing more rather than go on
+/// for ever. It says so.
+const MOST_EVALUATIONS: u64 = 1_000_000;
+
+impl<'a> Walk<'a> {
+    /// Looks at an expression and everything in it.
+    pub(super) fn evaluate(&mut self, expr: &'a Expr) -> Value<'a> {
+        self.evaluations += 1;
+        if self.evaluations > MOST_EVALUATIONS {
+            if self.evaluations == MOST_EVALUATIONS + 1 {
+                let message = "maps are nested too deeply here to check the rest of the sequence";
+                self.report(Code::SequenceSyntax, start(expr), message, None);
+            }
+            return Value::Unknown;
+        }
+        match expr {
+            Expr::IntegerConstant(value, _) => Value::number(Some(*value as f64), true),
+            Expr::FloatConstant(value, _) => Value::number(Some(**value), false),
+            Expr::BoolConstant(flag, _) => Value::Flag(Some(*flag)),
+            Expr::StringConstant(text, _) => Value::Text(Some(text.to_string())),
+            Expr::CharConstant(..) => Value::Text(None),
+            Expr::Unit(_) => Value::Nothing,
+            Expr::InterpolatedString(parts, _) => {
+                for part in parts {
+                    self.evaluate(part);
+                }
+                Value::Text(None)
+            }
+            Expr::Array(items, _) => {
+                for item in items {
+                    self.evaluate(item);
+                }
+                Value::List(Some(expr))
+            }
+            Expr::Map(parts, _) => {
+                for (_, value) in &parts.0 {
+                    self.evaluate(value);
+                }
+                Value::Map(Some(expr))
+            }
+            Expr::Variable(..) => self.variable(expr),
+            Expr::DynamicConstant(value, _) => {
+                let name = value.read_lock::<FnPtr>().map(|pointer| pointer.fn_name().to_owned());
+                match name {
+                    Some(name) => {
+                        self.closure(&name, 0);
+                        Value::Function
+                    }
+                    None => Value::Unknown,
+                }
+            }
+            Expr::Stmt(block) => self.block_value(block.statements()),
+            Expr::FnCall(call, at) => self.call(call, *at),
+            Expr::MethodCall(call, at) => self.method(call, *at, Value::Unknown),
+            Expr::Dot(parts, flags, _) => {
+                let base = self.evaluate(&parts.lhs);
+                self.chain(base, parts, false, *flags)
+            }
+            Expr::Index(parts, flags, _) => {
+                let base = self.evaluate(&parts.lhs);
+                self.chain(base, parts, true, *flags)
+            }
+            Expr::And(parts, _) | Expr::Or(parts, _) => {
+                for part in parts.iter() {
+                    self.evaluate(part);
+                }
+                Value::Flag(None)
+            }
+            Expr::Coalesce(parts, _) => {
+                for part in parts.iter() {
+                    self.evaluate(part);
+                }
+                Value::Unknown
+            }
+            _ => Value::Unknown,
+        }
+    }
+
+    fn variable(&mut self, expr: &'a Expr) -> Value<'a> {
+        let Expr::Variable(parts, _, at) = expr else { return Value::Unknown };
+        if !parts.2.is_empty() {
+            return Value::Unknown;
+        }
+        let name = parts.1.as_str();
+        if let Some(value) = self.lookup(name, true) {
+            return value;
+        }
+        if self.program.named(name).next().is_some() {
+            return Value::Function;
+        }
+        self.unknown_variable(name, *at);
+        Value::Unknown
+    }
+
+    /// The value of `{ … }`, and of a closure that captures variables.
+    fn block_value(&mut self, statements: &'a [Stmt]) -> Value<'a> {
+        if let [Stmt::Share(_), Stmt::Expr(expr)] = statements
+            && let Expr::FnCall(call, _) = &**expr
+            && let Some(Expr::DynamicConstant(value, _)) = call.args.first()
+        {
+            let name = value.read_lock::<FnPtr>().map(|pointer| pointer.fn_name().to_owned());
+            if let Some(name) = name.filter(|name| is_closure(name)) {
+                self.closure(&name, call.args.len() - 1);
+                return Value::Function;
+            }
+        }
+        self.block(statements, Tail::Used);
+        Value::Unknown
+    }
+
+    /// `base.a`, `base.a.b(…)`, `base[i].c`: the parser nests what follows to the right.
+    fn chain(&mut self, base: Value<'a>, parts: &'a BinaryExpr, index: bool, flags: ASTFlags) -> Value<'a> {
+        let rhs = &parts.rhs;
+        if flags.contains(ASTFlags::BREAK) {
+            return self.link(base, rhs, index);
+        }
+        match rhs {
+            Expr::Dot(inner, flags, _) => {
+                let value = self.link(base, &inner.lhs, index);
+                self.chain(value, inner, false, *flags)
+            }
+            Expr::Index(inner, flags, _) => {
+                let value = self.link(base, &inner.lhs, index);
+                self.chain(value, inner, true, *flags)
+            }
+            single => self.link(base, single, index),
+        }
+    }
+
+    /// One link of a chain.
+    fn link(&mut self, base: Value<'a>, link: &'a Expr, index: bool) -> Value<'a> {
+        match link {
+            _ if index => {
+                self.evaluate(link);
+                Value::Unknown
+            }
+            Expr::Property(name, at) => self.property(&base, name.2.as_str(), *at),
+            Expr::MethodCall(call, at) => self.method(call, *at, base),
+            other => self.evaluate(other),
+        }
+    }
+
+    fn property(&mut self, base: &Value<'a>, name: &str, at: Position) -> Value<'a> {
+        match base {
+            Value::Number { value, .. } if UNIT_NAMES.contains(&name) => with_unit(*value, name),
+            Value::Number { .. } => self.number_property(name, at),
+            Value::Quantity { si, dimension } if UNIT_NAMES.contains(&name) => {
+                let unit = Unit::parse(name);
+                if let Some(unit) = unit.as_ref().filter(|unit| unit.dimension != *dimension) {
+                    let message = format!("`.{name}` is for {}, but this is {dimension}", unit.dimension);
+                    let help = Some(format!("in plain numbers it is `.{}`", dimension.symbol()));
+                    self.report(Code::WrongUnit, at, message, help);
+                }
+                Value::Number { value: unit.and_then(|u| si.map(|si| u.from_si(si))), whole: Some(false) }
+            }
+            Value::Handle(handle) => {
+                let files = self.files;
+                if let Some(known) = files.catalog.properties(handle)
+                    && !known.contains(&name)
+                {
+                    let near = nearest(name, known.iter().copied());
+                    let help = near.map(|near| format!("did you mean `.{near}`?"));
+                    let all = if known.is_empty() { "none".to_owned() } else { known.join(", ") };
+                    let help = help.or(Some(format!("it has {all}")));
+                    let what = base.describe().unwrap_or_default();
+                    self.report(Code::UnknownField, at, format!("{what} has no `.{name}`"), help);
+                }
+                if handle == "trace" && name == "numbers" {
+                    return Value::Handle("numbers".to_owned());
+                }
+                Value::Unknown
+            }
+            _ => Value::Unknown,
+        }
+    }
+
+    fn number_property(&mut self, name: &str, at: Position) -> Value<'a> {
+        if self.files.catalog.has_property(name) {
+            return Value::Number { value: None, whole: None };
+        }
+        let same_unit = UNIT_NAMES.iter().copied().find(|known| known.eq_ignore_ascii_case(name));
+        let near = same_unit.or_else(|| nearest(name, UNIT_NAMES.iter().copied()));
+        let help = near.map(|near| format!("did you mean `.{near}`?"));
+        self.report(Code::WrongUnit, at, format!("there is no unit `{name}`"), help);
+        Value::Unknown
+    }
+
+    /// `x = …`, `x += …`.
+    pub(super) fn assignment(&mut self, operator: &'a OpAssignment, parts: &'a BinaryExpr) {
+        let value = self.evaluate(&parts.rhs);
+        if let Expr::Variable(target, _, at) = &parts.lhs {
+            let name = target.1.as_str();
+            if target.2.is_empty() && self.lookup(name, false).is_none() {
+                self.unknown_variable(name, *at);
+            }
+        } else {
+            self.evaluate(&parts.lhs);
+        }
+        if operator.is_op_assignment() && matches!(value, Value::Function) {
+            self.error(Code::WrongKind, start(&parts.rhs), "a function can't be counted with");
+        }
+    }
+
+    /// An expression that stands alone.
+    pub(super) fn expression_statement(&mut self, expr: &'a Expr, tail: Tail) {
+        let value = self.evaluate(expr);
+        let without_effect = match expr {
+            Expr::Dot(parts, ..) | Expr::Index(parts, ..) => !has_call(parts),
+            Expr::FnCall(call, _) => return self.unused_result(call, expr.position(), &value, tail),
+            Expr::Stmt(_) | Expr::Unit(_) | Expr::MethodCall(..) => false,
+            Expr::And(..) | Expr::Or(..) | Expr::Coalesce(..) => false,
+            _ => true,
+        };
+        if without_effect && tail == Tail::Lost {
+            let help = "give it a name with `let`, use it, or leave it out";
+            self.warn(Code::UnusedValue, start(expr), "this value is worked out and never used", help);
+        }
+    }
+
+    /// A call whose result nobody takes.
+    pub(super) fn unused_result(&mut self, call: &FnCallExpr, at: Position, value: &Value<'a>, tail: Tail) {
+        if tail == Tail::Used || call.is_qualified() {
+            return;
+        }
+        let name = call.name.as_str();
+        if call.is_operator_call() {
+            let at = call.args.first().map_or(at, start);
+            let (message, help) = if name == "==" {
+                ("this compares and does nothing with the answer", "a single `=` gives a variable a value")
+            } else {
+                ("this value is worked out and never used", "give it a name with `let`, or leave it out")
+            };
+            self.warn(Code::UnusedValue, at, message, help);
+        } else if matches!(name, "elapsed" | "time_left" | "helium_left" | "random") {
+            let help = "give it a name with `let`, or leave it out";
+            self.warn(Code::UnusedValue, at, format!("what `{name}` gives is never used"), help);
+        } else if matches!(value, Value::Function) {
+            self.warn(Code::UnusedValue, at, "this function is never called", "");
+        }
+    }
+}
+
+/// A number with its unit, exactly as the engine would take it.
+fn with_unit<'a>(value: Option<f64>, name: &str) -> Value<'a> {
+    let written = format!("{}{name}", value.unwrap_or(1.0));
+    let quantity = written.parse::<Quantity>().ok();
+    let dimension = quantity.map_or(Dimension::NONE, |q| q.dimension);
+    Value::Quantity { si: value.and(quantity.map(|q| q.si)), dimension }
+}
+
+fn has_call(parts: &BinaryExpr) -> bool {
+    [&parts.lhs, &parts.rhs].into_iter().any(|side| match side {
+        Expr::MethodCall(..) | Expr::FnCall(..) => true,
+        Expr::Dot(inner, ..) | Expr::Index(inner, ..) => has_call(inner),
+        _ => false,
+    })
+}

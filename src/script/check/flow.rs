@@ -1,0 +1,197 @@
+//! Loops, conditions, catch blocks, and what comes after the end.
+
+use super::program::start;
+use super::value::Value;
+use super::walk::{Tail, Walk};
+use crate::diagnostic::Code;
+use rhai::{ASTFlags, ASTNode, Expr, FlowControl, FnCallExpr, Stmt};
+
+/// Verbs with which a catch block deals with an error.
+const DEALING: &[&str] = &["note", "stop", "decide", "print", "withdraw", "park"];
+
+/// Whether nothing after this statement is ever reached.
+pub(super) fn diverges(statement: &Stmt) -> bool {
+    match statement {
+        Stmt::Return(..) | Stmt::BreakLoop(..) => true,
+        Stmt::FnCall(call, _) => is_stop(call),
+        Stmt::Expr(expr) => matches!(&**expr, Expr::FnCall(call, _) if is_stop(call)),
+        Stmt::Block(block) => block.statements().iter().any(diverges),
+        Stmt::If(parts, _) => {
+            parts.body.statements().iter().any(diverges) && parts.branch.statements().iter().any(diverges)
+        }
+        Stmt::While(parts, _) => is_endless(&parts.expr) && !leaves(parts.body.statements()),
+        _ => false,
+    }
+}
+
+fn is_stop(call: &FnCallExpr) -> bool {
+    call.name == "stop" && call.args.len() == 1 && !call.is_qualified()
+}
+
+/// Whether a loop's condition never ends it.
+fn is_endless(condition: &Expr) -> bool {
+    matches!(condition, Expr::Unit(_) | Expr::BoolConstant(true, _))
+}
+
+/// Whether a loop's body has a way out of the loop. A `break` of an inner loop counts as well: better to
+/// say nothing than something wrong.
+fn leaves(body: &[Stmt]) -> bool {
+    let mut found = false;
+    for statement in body {
+        statement.walk(&mut Vec::new(), &mut |path: &[ASTNode]| {
+            found |= match path.last() {
+                Some(ASTNode::Stmt(Stmt::BreakLoop(_, flags, _))) => flags.contains(ASTFlags::BREAK),
+                Some(ASTNode::Stmt(Stmt::Return(..))) => true,
+                Some(ASTNode::Stmt(Stmt::FnCall(call, _)) | ASTNode::Expr(Expr::FnCall(call, _))) => {
+                    call.name == "stop"
+                }
+                _ => false,
+            };
+            !found
+        });
+    }
+    found
+}
+
+impl<'a> Walk<'a> {
+    /// The condition of an `if` or a loop.
+    pub(super) fn condition(&mut self, expr: &'a Expr) {
+        if let Expr::BoolConstant(false, at) = expr {
+            let help = "comment the lines out, or take them out";
+            self.warn(Code::Unreachable, *at, "this condition never holds", help);
+        }
+        let value = self.evaluate(expr);
+        if matches!(value, Value::Flag(_) | Value::Unknown | Value::Nothing) {
+            return;
+        }
+        if let Some(what) = value.describe() {
+            let help = Some("a condition is a comparison, like `x > 5`".to_owned());
+            let message = format!("a condition must be true or false, not {what}");
+            self.report(Code::WrongKind, start(expr), message, help);
+        }
+    }
+
+    /// A loop.
+    pub(super) fn repeat(&mut self, statement: &'a Stmt) {
+        match statement {
+            Stmt::While(parts, at) => {
+                if !matches!(parts.expr, Expr::Unit(_)) {
+                    self.condition(&parts.expr);
+                }
+                self.block(parts.body.statements(), Tail::Lost);
+                self.loop_without_verb(statement, &parts.expr, &parts.body, *at);
+            }
+            Stmt::Do(parts, _, at) => {
+                self.block(parts.body.statements(), Tail::Lost);
+                self.condition(&parts.expr);
+                self.loop_without_verb(statement, &parts.expr, &parts.body, *at);
+            }
+            Stmt::For(parts, _) => {
+                let (item, counter, control) = &**parts;
+                let items = self.evaluate(&control.expr);
+                let each = self.each(&control.expr, &items);
+                self.open();
+                self.declare(&item.name, item.pos, each, false);
+                if let Some(counter) = counter {
+                    self.declare(&counter.name, counter.pos, Value::number(None, true), false);
+                }
+                self.block(control.body.statements(), Tail::Lost);
+                self.close();
+            }
+            _ => {}
+        }
+    }
+
+    fn loop_without_verb(
+        &mut self,
+        statement: &Stmt,
+        condition: &Expr,
+        body: &rhai::StmtBlock,
+        at: rhai::Position,
+    ) {
+        if self.reaches_verb([statement]) {
+            return;
+        }
+        if is_endless(condition) && !leaves(body.statements()) {
+            let help = "use a verb that lets time pass, like wait(1.s), and a way out with `break`";
+            let message = "this loop never ends and never reaches a verb";
+            self.report(Code::LoopWithoutVerb, at, message, Some(help.to_owned()));
+        } else {
+            let help =
+                "if it waits for something, put wait(1.s) into it; a `for` loop always comes to an end";
+            let message = "there is no verb in this loop: while it runs, nothing is measured";
+            self.warn(Code::LoopWithoutVerb, at, message, help);
+        }
+    }
+
+    /// What a `for` loop hands out, as far as it is known: one item's kind and unit, not its value.
+    fn each(&mut self, expr: &'a Expr, items: &Value<'a>) -> Value<'a> {
+        if let Expr::FnCall(call, _) = expr {
+            if call.name.starts_with("..") {
+                return Value::number(None, true);
+            }
+            if call.name == "range" && call.args.iter().all(is_number) {
+                return Value::Number { value: None, whole: None };
+            }
+        }
+        let Value::List(Some(Expr::Array(list, _))) = items else { return Value::Unknown };
+        let mut kinds = list.iter().map(|item| self.evaluate(item));
+        let Some(first) = kinds.next() else { return Value::Unknown };
+        let all_alike = |value: &Value| match (&first, value) {
+            (Value::Quantity { dimension: a, .. }, Value::Quantity { dimension: b, .. }) => a == b,
+            (Value::Number { .. }, Value::Number { .. }) | (Value::Text(_), Value::Text(_)) => true,
+            _ => false,
+        };
+        let alike = kinds.all(|value| all_alike(&value));
+        match first {
+            _ if !alike => Value::Unknown,
+            Value::Quantity { dimension, .. } => Value::Quantity { si: None, dimension },
+            Value::Number { .. } => Value::Number { value: None, whole: None },
+            Value::Text(_) => Value::Text(None),
+            _ => Value::Unknown,
+        }
+    }
+
+    /// `try { … } catch (error) { … }`.
+    pub(super) fn try_catch(&mut self, parts: &'a FlowControl) {
+        self.block(parts.body.statements(), Tail::Lost);
+        let error = match &parts.expr {
+            Expr::Variable(name, _, at) => Some((name.1.to_string(), *at)),
+            _ => None,
+        };
+        self.open();
+        if let Some((name, at)) = &error {
+            self.declare(name, *at, Value::Unknown, false);
+        }
+        self.block(parts.branch.statements(), Tail::Lost);
+        self.close();
+        if !deals_with(parts.branch.statements(), error.as_ref().map(|(name, _)| name.as_str())) {
+            let help = "say what happened with note(…), or throw the error on with `throw`";
+            let message = "this catch block does nothing with the error, so nobody will hear of it";
+            self.warn(Code::CatchSwallows, parts.branch.position(), message, help);
+        }
+    }
+}
+
+fn is_number(expr: &Expr) -> bool {
+    matches!(expr, Expr::IntegerConstant(..) | Expr::FloatConstant(..))
+}
+
+/// Whether a catch block does something with its error: uses it, throws, or says something.
+fn deals_with(block: &[Stmt], error: Option<&str>) -> bool {
+    let mut found = false;
+    for statement in block {
+        statement.walk(&mut Vec::new(), &mut |path: &[ASTNode]| {
+            found |= match path.last() {
+                Some(ASTNode::Stmt(Stmt::Return(_, flags, _))) => flags.contains(ASTFlags::BREAK),
+                Some(ASTNode::Stmt(Stmt::FnCall(call, _)) | ASTNode::Expr(Expr::FnCall(call, _))) => {
+                    DEALING.contains(&call.name.as_str())
+                }
+                Some(ASTNode::Expr(Expr::Variable(name, ..))) => Some(name.1.as_str()) == error,
+                _ => false,
+            };
+            !found
+        });
+    }
+    found
+}

@@ -1,0 +1,157 @@
+//! Sums, products, comparisons: units that don't mix, divisions that drop something.
+
+use super::program::start;
+use super::value::Value;
+use super::walk::Walk;
+use crate::diagnostic::Code;
+use crate::quantity::Dimension;
+use rhai::{Expr, Position};
+
+impl<'a> Walk<'a> {
+    /// An operator with its operands.
+    pub(super) fn operator(
+        &mut self,
+        name: &str,
+        args: &'a [Expr],
+        values: &[Value<'a>],
+        at: Position,
+    ) -> Value<'a> {
+        match (name, values) {
+            ("-" | "+", [one]) => sign(one, if name == "-" { -1.0 } else { 1.0 }),
+            ("!", _) => Value::Flag(None),
+            ("..", [from, to]) | ("..=", [from, to]) => {
+                for (value, arg) in [from, to].into_iter().zip(args) {
+                    self.whole_end(value, arg);
+                }
+                Value::Unknown
+            }
+            ("+" | "-", [a, b]) => self.sum(name, a, b, at),
+            ("*", [a, b]) => product(a, b, 1),
+            ("/", [a, b]) => {
+                self.division(args, a, b, at);
+                product(a, b, -1)
+            }
+            ("<" | ">" | "<=" | ">=" | "==" | "!=", [a, b]) => {
+                self.comparison(a, b, at);
+                Value::Flag(None)
+            }
+            ("in" | "contains" | "!in", _) => Value::Flag(None),
+            _ => Value::Unknown,
+        }
+    }
+
+    fn whole_end(&mut self, value: &Value<'a>, arg: &Expr) {
+        let wrong = matches!(value, Value::Quantity { .. } | Value::Text(_))
+            || matches!(value, Value::Number { whole: Some(false), .. });
+        if let (true, Some(what)) = (wrong, value.describe()) {
+            let help = "count in whole numbers and multiply: for i in 0..10 { let x = i * 0.1.mT; }";
+            let message = format!("`..` counts in whole numbers, not to {what}");
+            self.report(Code::WrongKind, start(arg), message, Some(help.to_owned()));
+        }
+    }
+
+    fn sum(&mut self, name: &str, a: &Value<'a>, b: &Value<'a>, at: Position) -> Value<'a> {
+        if matches!(a, Value::Text(_)) || matches!(b, Value::Text(_)) {
+            return Value::Text(None);
+        }
+        let (Some((x, of_a)), Some((y, of_b))) = (a.as_quantity(), b.as_quantity()) else {
+            return Value::Unknown;
+        };
+        if of_a != of_b {
+            let verb = if name == "+" { "added" } else { "subtracted" };
+            let message = format!("{of_a} and {of_b} can't be {verb}");
+            self.report(Code::WrongUnit, at, message, unit_hint(of_a, of_b));
+            return Value::Unknown;
+        }
+        let combined = x.zip(y).map(|(x, y)| if name == "+" { x + y } else { x - y });
+        combine(a, b, combined, of_a)
+    }
+
+    fn comparison(&mut self, a: &Value<'a>, b: &Value<'a>, at: Position) {
+        let (Some((_, of_a)), Some((_, of_b))) = (a.as_quantity(), b.as_quantity()) else { return };
+        let flags = matches!(a, Value::Flag(_)) || matches!(b, Value::Flag(_));
+        if of_a != of_b && !flags {
+            let message = format!("{of_a} and {of_b} can't be compared");
+            self.report(Code::WrongUnit, at, message, unit_hint(of_a, of_b));
+        }
+    }
+
+    fn division(&mut self, args: &'a [Expr], a: &Value<'a>, b: &Value<'a>, at: Position) {
+        if b.as_quantity().is_some_and(|(value, _)| value == Some(0.0)) {
+            self.error(Code::DivisionByZero, at, "this divides by zero");
+            return;
+        }
+        let (
+            Value::Number { value: x, whole: Some(true) },
+            Value::Number { value: Some(y), whole: Some(true) },
+        ) = (a, b)
+        else {
+            return;
+        };
+        let help = match args {
+            [_, Expr::IntegerConstant(value, _)] => format!("write {value}.0 to get the fraction"),
+            _ => "write one of them with a point, like 2.0, to get the fraction".to_owned(),
+        };
+        match x {
+            Some(x) if x % y != 0.0 => {
+                let message =
+                    format!("{x} / {y} is {} here: whole numbers drop the remainder", (x / y).trunc());
+                self.warn(Code::WholeDivision, at, message, &help);
+            }
+            None if y.abs() != 1.0 => {
+                let message = "this division of whole numbers drops the remainder";
+                self.warn(Code::WholeDivision, at, message, &help);
+            }
+            _ => {}
+        }
+    }
+}
+
+/// What to do where a plain number meets one with a unit.
+fn unit_hint(a: Dimension, b: Dimension) -> Option<String> {
+    let with_unit = if a.is_none() { b } else { a };
+    if !a.is_none() && !b.is_none() {
+        return None;
+    }
+    Some(format!("give the plain number its unit, like 1.{}", with_unit.symbol()))
+}
+
+fn sign<'a>(value: &Value<'a>, factor: f64) -> Value<'a> {
+    match value {
+        Value::Number { value, whole } => Value::Number { value: value.map(|v| v * factor), whole: *whole },
+        Value::Quantity { si, dimension } => {
+            Value::Quantity { si: si.map(|v| v * factor), dimension: *dimension }
+        }
+        _ => Value::Unknown,
+    }
+}
+
+fn product<'a>(a: &Value<'a>, b: &Value<'a>, power: i8) -> Value<'a> {
+    let (Some((x, of_a)), Some((y, of_b))) = (a.as_quantity(), b.as_quantity()) else {
+        return Value::Unknown;
+    };
+    let dimension = of_a.times(of_b.power(power));
+    let whole =
+        matches!((a, b), (Value::Number { whole: Some(true), .. }, Value::Number { whole: Some(true), .. }));
+    let value = x.zip(y).map(|(x, y)| match power {
+        1 => x * y,
+        _ if whole => (x / y).trunc(),
+        _ => x / y,
+    });
+    combine(a, b, value, dimension)
+}
+
+fn combine<'a>(a: &Value<'a>, b: &Value<'a>, value: Option<f64>, dimension: Dimension) -> Value<'a> {
+    if !dimension.is_none() {
+        return Value::Quantity { si: value, dimension };
+    }
+    let whole = match (a, b) {
+        (Value::Number { whole: x, .. }, Value::Number { whole: y, .. }) => match (x, y) {
+            (Some(false), _) | (_, Some(false)) => Some(false),
+            (Some(true), Some(true)) => Some(true),
+            _ => None,
+        },
+        _ => Some(false),
+    };
+    Value::Number { value, whole }
+}

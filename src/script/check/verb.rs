@@ -1,0 +1,374 @@
+//! The arguments of verbs: channels that exist, units that fit, values within the limits.
+
+use super::program::start;
+use super::value::Value;
+use super::walk::Walk;
+use crate::bench::{Channel, ChannelId, Role};
+use crate::diagnostic::Code;
+use crate::quantity::{Dimension, Quantity};
+use crate::script::registry::{Kind, Param, Verb};
+use noctule_sim::document::nearest;
+use rhai::{Expr, Position};
+
+/// Roles that a verb needs without naming them.
+const NEEDS: &[(&str, &[Role])] = &[
+    ("ramp_field", &[Role::FieldZ]),
+    ("go_to", &[Role::TipX, Role::TipY]),
+    ("recentre", &[Role::TipX, Role::TipY, Role::Height]),
+    ("image", &[Role::TipX, Role::TipY]),
+    ("helium_left", &[Role::HeliumLevel]),
+    ("search_resonance", &[Role::RfFrequency, Role::LockinX]),
+];
+/// Verbs that need a link which moves the tip.
+const NEEDS_TASKS: &[&str] = &[
+    "approach",
+    "withdraw",
+    "go_to",
+    "image",
+    "recentre",
+    "coarse_steps",
+    "pulse",
+    "pick_up",
+    "put_down",
+    "regenerate_pot",
+    "trace",
+];
+/// Rounding of a value worked out in a sequence that is no trespass.
+const SLACK: f64 = 1e-12;
+
+impl<'a> Walk<'a> {
+    /// A call of a verb with a fitting number of arguments.
+    pub(super) fn verb(
+        &mut self,
+        verb: &'static Verb,
+        args: &'a [Expr],
+        values: &[Value<'a>],
+        at: Position,
+    ) -> Value<'a> {
+        self.needs(verb.name, at);
+        let params = matched(verb, args.len());
+        let mut channel = None;
+        for ((param, arg), value) in params.iter().zip(args).zip(values) {
+            match param.kind {
+                Kind::Channel => {
+                    channel = self.channel_argument(value, arg);
+                    let sets = verb.params.iter().any(|p| p.kind == Kind::OfChannel);
+                    if let (true, Some(id)) = (sets, channel) {
+                        self.must_be_settable(id, start(arg));
+                    }
+                }
+                Kind::OfChannel => {
+                    if let Some(id) = channel {
+                        self.channel_value(id, value, start(arg));
+                    }
+                }
+                _ => self.argument(verb, param, arg, value),
+            }
+        }
+        match (verb.name, channel) {
+            ("read", Some(id)) => self.reading(id),
+            ("note" | "set" | "wait", _) => Value::Nothing,
+            _ => gives(verb.gives),
+        }
+    }
+
+    fn reading(&self, id: ChannelId) -> Value<'a> {
+        let dimension = self.bench.channel(id).dimension();
+        if dimension.is_none() {
+            return Value::number(None, false);
+        }
+        Value::Quantity { si: None, dimension }
+    }
+
+    fn needs(&mut self, verb: &str, at: Position) {
+        for role in NEEDS.iter().filter(|(name, _)| *name == verb).flat_map(|(_, roles)| roles.iter()) {
+            if self.bench.by_role(*role).is_none() {
+                self.missing_role(*role, &format!("`{verb}` needs the role {role}"), at);
+            }
+        }
+        if NEEDS_TASKS.contains(&verb) && self.bench.task_link.is_none() {
+            let message =
+                format!("`{verb}` needs an instrument that moves the tip, and the bench names none");
+            let help = format!("name its link in {}, like tasks: \"microscope\"", self.files.bench_file);
+            self.report(Code::MissingRole, at, message, Some(help));
+        }
+    }
+
+    fn missing_role(&mut self, role: Role, message: &str, at: Position) {
+        let help = format!("give a channel in {} the role {role}: {}", self.files.bench_file, role.meaning());
+        self.report(Code::MissingRole, at, format!("{message}, which the bench lacks"), Some(help));
+    }
+
+    fn argument(&mut self, verb: &Verb, param: &Param, arg: &'a Expr, value: &Value<'a>) {
+        let at = start(arg);
+        let what = format!("`{}`", param.name);
+        match param.kind {
+            Kind::Channels => self.channels_argument(value, arg),
+            Kind::Time => self.time(&what, value, at),
+            Kind::Length => {
+                let role = match (verb.name, param.name) {
+                    ("go_to", "x") => Some(Role::TipX),
+                    ("go_to", "y") => Some(Role::TipY),
+                    _ => None,
+                };
+                self.of_role(role, Dimension::LENGTH, &what, value, at);
+            }
+            Kind::Voltage => self.of_role(None, Dimension::VOLTAGE, &what, value, at),
+            Kind::Field => {
+                let role = (verb.name == "ramp_field").then_some(Role::FieldZ);
+                self.of_role(role, Dimension::FIELD, &what, value, at);
+            }
+            Kind::Number => self.dimension(Dimension::NONE, &what, value, at),
+            Kind::Text if verb.name == "note" => {}
+            Kind::Text => self.kind(&what, "a text", value, at, |v| matches!(v, Value::Text(_))),
+            Kind::Flag => self.kind(&what, "true or false", value, at, |v| matches!(v, Value::Flag(_))),
+            Kind::List => self.kind(&what, "a list", value, at, |v| matches!(v, Value::List(_))),
+            Kind::Function => {
+                self.kind(&what, "a function, || { … }", value, at, |v| matches!(v, Value::Function));
+            }
+            Kind::Handle("quantity") => {
+                self.kind(&what, "a value with its unit", value, at, |v| matches!(v, Value::Quantity { .. }));
+            }
+            Kind::Handle(wanted) => {
+                let fits = |v: &Value<'_>| matches!(v, Value::Handle(name) if name == wanted);
+                let called = Value::Handle(wanted.to_owned()).describe().unwrap_or_default();
+                self.kind(&what, &called, value, at, fits);
+            }
+            Kind::Fields(grammar) => {
+                self.kind(&what, "a map, #{ … }", value, at, |v| matches!(v, Value::Map(_)));
+                if let Value::Map(Some(Expr::Map(parts, place))) = value {
+                    self.fields(verb.name, grammar, &parts.0, *place);
+                }
+            }
+            Kind::Channel | Kind::OfChannel => {}
+        }
+    }
+
+    /// Complains about a value that is known to be of another kind.
+    pub(super) fn kind(
+        &mut self,
+        what: &str,
+        wanted: &str,
+        value: &Value<'a>,
+        at: Position,
+        fits: impl Fn(&Value<'a>) -> bool,
+    ) {
+        if fits(value) {
+            return;
+        }
+        if let Some(given) = value.describe() {
+            self.error(Code::WrongKind, at, format!("{what} is {wanted}, not {given}"));
+        }
+    }
+
+    /// A time, which can't be negative.
+    pub(super) fn time(&mut self, what: &str, value: &Value<'a>, at: Position) {
+        self.dimension(Dimension::TIME, what, value, at);
+        if let Value::Quantity { si: Some(si), dimension: Dimension::TIME } = value
+            && *si < 0.0
+        {
+            self.error(Code::WrongKind, at, format!("{what} can't be negative"));
+        }
+    }
+
+    /// A value of a dimension; with a role, within the limits of its channel.
+    pub(super) fn of_role(
+        &mut self,
+        role: Option<Role>,
+        dimension: Dimension,
+        what: &str,
+        value: &Value<'a>,
+        at: Position,
+    ) {
+        match role.and_then(|role| self.bench.by_role(role)) {
+            Some(id) => self.channel_value(id, value, at),
+            None => self.dimension(dimension, what, value, at),
+        }
+    }
+
+    /// Complains about a value of another dimension.
+    pub(super) fn dimension(&mut self, wanted: Dimension, what: &str, value: &Value<'a>, at: Position) {
+        let example = unit_example(wanted, None);
+        match value.as_quantity() {
+            Some((_, found)) if found == wanted => {}
+            Some((number, found)) => self.wrong_unit(wanted, what, (number, found), &example, at),
+            None => {
+                if let Some(given) = value.describe() {
+                    let message = format!("{what} is {wanted}, not {given}");
+                    self.report(Code::WrongKind, at, message, Some(format!("write it like {example}")));
+                }
+            }
+        }
+    }
+
+    fn wrong_unit(
+        &mut self,
+        wanted: Dimension,
+        what: &str,
+        (number, found): (Option<f64>, Dimension),
+        example: &str,
+        at: Position,
+    ) {
+        let given = match number {
+            Some(si) if found.is_none() => format!("{si} has no unit"),
+            Some(si) => format!("{} is {found}", Quantity::new(si, found)),
+            None if found.is_none() => "this has no unit".to_owned(),
+            None => format!("this is {found}"),
+        };
+        let help = match (number, example.split_once('.')) {
+            _ if wanted.is_none() => "write it without a unit".to_owned(),
+            (Some(si), Some((_, unit))) if found.is_none() => format!("write it like {si}.{unit}"),
+            _ => format!("write it like {example}"),
+        };
+        self.report(Code::WrongUnit, at, format!("{what} is {wanted}, but {given}"), Some(help));
+    }
+
+    /// A value for a channel: its unit and its limits.
+    pub(super) fn channel_value(&mut self, id: ChannelId, value: &Value<'a>, at: Position) {
+        let bench = self.bench;
+        let channel = bench.channel(id);
+        let wanted = channel.dimension();
+        let what = format!("`{}`", channel.name);
+        let example = unit_example(wanted, Some(channel));
+        match value.as_quantity() {
+            Some((Some(si), found)) if found == wanted => self.limits(channel, si, at),
+            Some((None, found)) if found == wanted => {}
+            Some((number, found)) => self.wrong_unit(wanted, &what, (number, found), &example, at),
+            None => self.dimension(wanted, &what, value, at),
+        }
+    }
+
+    fn limits(&mut self, channel: &Channel, si: f64, at: Position) {
+        let slack = SLACK * si.abs();
+        if !channel.settable || (si >= channel.min - slack && si <= channel.max + slack) {
+            return;
+        }
+        let show = |si| channel.show(si);
+        let message = format!(
+            "{} lies outside the limits of `{}`, {} to {}",
+            show(si),
+            channel.name,
+            show(channel.min),
+            show(channel.max)
+        );
+        let help = format!("the nearest permitted value is {}", show(si.clamp(channel.min, channel.max)));
+        self.report(Code::OutOfLimits, at, message, Some(help));
+    }
+
+    /// The channel that an argument names.
+    pub(super) fn channel_argument(&mut self, value: &Value<'a>, arg: &'a Expr) -> Option<ChannelId> {
+        let at = start(arg);
+        match value {
+            Value::Text(Some(name)) => self.channel(name, at),
+            Value::Text(None) | Value::Unknown => None,
+            other => {
+                let given = other.describe().unwrap_or_default();
+                let help = Some("name it as a text, like \"Bias\"".to_owned());
+                self.report(
+                    Code::WrongKind,
+                    at,
+                    format!("a channel is named by a text, not by {given}"),
+                    help,
+                );
+                None
+            }
+        }
+    }
+
+    /// One channel or a list of them.
+    pub(super) fn channels_argument(&mut self, value: &Value<'a>, arg: &'a Expr) {
+        let Value::List(Some(Expr::Array(items, _))) = value else {
+            if !matches!(value, Value::List(_)) {
+                self.channel_argument(value, arg);
+            }
+            return;
+        };
+        for item in items {
+            let value = self.evaluate(item);
+            self.channel_argument(&value, item);
+        }
+        let most = crate::record::WIDEST_POINT;
+        if items.is_empty() || items.len() > most {
+            let message = format!("a point has 1 to {most} readings, this one has {}", items.len());
+            self.error(Code::WrongKind, start(arg), message);
+        }
+    }
+
+    fn channel(&mut self, name: &str, at: Position) -> Option<ChannelId> {
+        if let Some(id) = self.bench.find(name) {
+            return Some(id);
+        }
+        if let Some(role) = Role::from_name(name) {
+            self.missing_role(role, &format!("this needs the role {role}"), at);
+            return None;
+        }
+        let names = self.bench.names();
+        let near =
+            nearest(name, names.iter().map(String::as_str)).map(|near| format!("did you mean \"{near}\"?"));
+        let message = format!("the bench has no channel and no role `{name}`");
+        self.report(Code::UnknownChannel, at, message, near);
+        None
+    }
+
+    pub(super) fn must_be_settable(&mut self, id: ChannelId, at: Position) {
+        let bench = self.bench;
+        let channel = bench.channel(id);
+        if channel.settable {
+            return;
+        }
+        let help = match channel.role {
+            Some(Role::Current | Role::Height) => {
+                Some("the height loop holds the current that \"Setpoint\" asks for".to_owned())
+            }
+            Some(Role::Approached) => Some("use approach() and withdraw()".to_owned()),
+            _ => None,
+        };
+        self.report(Code::NotSettable, at, format!("`{}` can only be read", channel.name), help);
+    }
+}
+
+/// The parameters that so many arguments stand for. Where the last one is a function, those before it are left out.
+fn matched(verb: &'static Verb, count: usize) -> Vec<&'static Param> {
+    let left_out = verb.params.len().saturating_sub(count);
+    match verb.params.split_last() {
+        Some((last, before)) if last.kind == Kind::Function && left_out > 0 => {
+            before.iter().take(before.len() - left_out).chain([last]).collect()
+        }
+        _ => verb.params.iter().collect(),
+    }
+}
+
+/// What a verb gives back, from the words of the registry.
+fn gives<'a>(words: &str) -> Value<'a> {
+    match words {
+        "nothing" => Value::Nothing,
+        "a time" => Value::Quantity { si: None, dimension: Dimension::TIME },
+        "a volume" => Value::Quantity { si: None, dimension: Dimension::VOLUME },
+        "a number" => Value::number(None, false),
+        "the answer" => Value::Flag(None),
+        other => match other.strip_prefix("a ").or_else(|| other.strip_prefix("an ")) {
+            Some(thing @ ("sweep" | "trace" | "image" | "fit" | "field line" | "verdict")) => {
+                Value::Handle(thing.to_owned())
+            }
+            _ => Value::Unknown,
+        },
+    }
+}
+
+/// `5.mV`, in the unit of the channel if it can be written so.
+fn unit_example(dimension: Dimension, channel: Option<&Channel>) -> String {
+    let own = channel.map(|c| c.unit.text.as_str()).filter(|u| crate::script::units::UNIT_NAMES.contains(u));
+    let usual = match dimension {
+        Dimension::TIME => "s",
+        Dimension::LENGTH => "nm",
+        Dimension::VOLTAGE => "mV",
+        Dimension::FIELD => "mT",
+        Dimension::FREQUENCY => "GHz",
+        Dimension::CURRENT => "pA",
+        Dimension::VOLUME => "L",
+        _ => "",
+    };
+    let symbol = dimension.symbol();
+    let unit = own.unwrap_or(if usual.is_empty() { symbol.as_str() } else { usual });
+    if unit.is_empty() { "5".to_owned() } else { format!("5.{unit}") }
+}
