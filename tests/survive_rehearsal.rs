@@ -69,7 +69,7 @@ fn kill_and_resume(sequence: &Path, scratch: &Path, count: usize, seed: u64) {
 #[test]
 fn a_rehearsal_killed_anywhere_ends_with_the_digest_of_an_undisturbed_one() {
     let scratch = tempfile::tempdir().unwrap();
-    let sequence = write(scratch.path(), "many.rhai", &many_sweeps(150));
+    let sequence = write(scratch.path(), "many.rhai", &many_sweeps(80));
     kill_and_resume(&sequence, scratch.path(), campaign(6, 200), 1);
     if full() {
         let night = scratch.path().join("night");
@@ -110,11 +110,11 @@ fn cut_rehearsal(sequence: &Path, scratch: &Path, name: &str) -> std::path::Path
 #[test]
 fn an_edit_before_the_frontier_is_refused_with_both_calls_and_writes_nothing() {
     let scratch = tempfile::tempdir().unwrap();
-    let sequence = write(scratch.path(), "many.rhai", &many_sweeps(150));
+    let sequence = write(scratch.path(), "many.rhai", &many_sweeps(80));
     let folder = cut_rehearsal(&sequence, scratch.path(), "run");
     let before = intact(&folder).next_seq().unwrap();
 
-    let edited = many_sweeps(150).replace("set(\"Setpoint\", 10.pA)", "set(\"Setpoint\", 12.pA)");
+    let edited = many_sweeps(80).replace("set(\"Setpoint\", 10.pA)", "set(\"Setpoint\", 12.pA)");
     let edited = write(scratch.path(), "edited.rhai", &edited);
     let said = say(&["resume", text(&folder), "--sequence", text(&edited), "--json"]);
     assert_eq!(said.code, 2, "{}", said.stderr);
@@ -141,9 +141,9 @@ fn an_edit_before_the_frontier_is_refused_with_both_calls_and_writes_nothing() {
 #[test]
 fn edits_after_the_frontier_and_edited_words_are_accepted() {
     let scratch = tempfile::tempdir().unwrap();
-    let sequence = write(scratch.path(), "many.rhai", &many_sweeps(150));
+    let sequence = write(scratch.path(), "many.rhai", &many_sweeps(80));
     let folder = cut_rehearsal(&sequence, scratch.path(), "run");
-    let edited = many_sweeps(150)
+    let edited = many_sweeps(80)
         .replace("// Invented", "// One line more moves every line below.\n// Invented")
         .replace("`turn ${turn}: ", "`seen in turn ${turn}: ")
         .replace("is the current large?", "is the current above its setpoint?")
@@ -187,7 +187,7 @@ fn finished_runs_and_runs_of_newer_versions_are_refused() {
 #[test]
 fn nobody_resumes_a_run_that_somebody_else_resumes() {
     let scratch = tempfile::tempdir().unwrap();
-    let sequence = write(scratch.path(), "many.rhai", &many_sweeps(150));
+    let sequence = write(scratch.path(), "many.rhai", &many_sweeps(80));
     let folder = cut_rehearsal(&sequence, scratch.path(), "run");
     let file = folder.join("run.sqlite").canonicalize().unwrap();
     let lock = noctule::run::lock::take_run(&file).unwrap();
@@ -201,7 +201,7 @@ fn nobody_resumes_a_run_that_somebody_else_resumes() {
 #[test]
 fn a_flipped_bit_in_the_record_is_noticed_before_anything_is_added() {
     let scratch = tempfile::tempdir().unwrap();
-    let sequence = write(scratch.path(), "many.rhai", &many_sweeps(150));
+    let sequence = write(scratch.path(), "many.rhai", &many_sweeps(80));
     let folder = cut_rehearsal(&sequence, scratch.path(), "run");
     let before = intact(&folder).next_seq().unwrap();
     let db = rusqlite::Connection::open(folder.join("run.sqlite")).unwrap();
