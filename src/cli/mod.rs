@@ -7,6 +7,7 @@ mod closing;
 mod common;
 mod fit;
 mod guide;
+mod keeper;
 mod lines;
 mod mimic;
 mod progress;
@@ -71,6 +72,9 @@ enum Command {
     Release(words::Words),
     /// End a run at the next point and park; a second time, at once.
     Stop(words::Words),
+    /// Parks the bench if the runner dies; `run` starts it.
+    #[command(hide = true)]
+    Keeper(keeper::Keeper),
 }
 
 /// Runs the program; returns its exit code.
@@ -95,5 +99,6 @@ pub fn main() -> u8 {
         Command::Hold(words) => words.run(Request::Hold),
         Command::Release(words) => words.run(Request::Release),
         Command::Stop(words) => words.run(Request::Stop),
+        Command::Keeper(command) => command.run(),
     }
 }

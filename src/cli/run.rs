@@ -7,11 +7,12 @@ use crate::bench::{Bench, read};
 use crate::drive::replay::TreatAs;
 use crate::drive::virtual_time::{Nobody, Onlooker};
 use crate::quantity::Moment;
-use crate::record::{Durability, Entry, Outcome, RunFile, Store};
-use crate::run::resume::KnownState;
+use crate::record::{Durability, Entry, Outcome, RecordError, RunFile, Store};
+use crate::run::keeper::{Charge, KeeperPlan, is_needed};
+use crate::run::resume::{KnownState, tally_so_far};
 use crate::run::{
     BenchSource, MakeRecorder, Measured, Measurement, Resumed, RunFolder, Setup, locate, lock, measure,
-    meet_instruments, rehearse,
+    meet_instruments, paced, rehearse,
 };
 use crate::script::Sequence;
 use std::path::PathBuf;
@@ -65,22 +66,31 @@ impl Run {
             check_first(sequence, &bench, &source.name, self.json)?;
         }
         let mut code = 0;
-        for sequence in sequences {
-            code = self.run_one(verbose, &source, &bench, sequence)?;
-            if code != 0 && !bench.queue_goes_on {
+        let last = sequences.len() - 1;
+        for (index, sequence) in sequences.into_iter().enumerate() {
+            let name = sequence.name.clone();
+            let (ended, latched) = self.run_one(verbose, &source, &bench, sequence)?;
+            // The queue tells of the first that did not finish.
+            code = if code == 0 { ended } else { code };
+            let stopped = ended == Outcome::Stopped.exit_code();
+            if ended != 0 && (latched || stopped || !bench.queue_goes_on) {
+                if index < last {
+                    eprintln!("the queue ends with {name}; {} not begun", in_queue(last - index));
+                }
                 break;
             }
         }
         Ok(code)
     }
 
+    /// Runs one of the queue; returns its exit code and whether an interlock latched.
     fn run_one(
         &self,
         verbose: u8,
         source: &BenchSource,
         bench: &Arc<Bench>,
         sequence: Sequence,
-    ) -> Result<u8, u8> {
+    ) -> Result<(u8, bool), u8> {
         let started = Instant::now();
         let now = now_in(bench.time_zone.as_deref())?;
         let end = window(self.until.as_deref(), &now)?;
@@ -109,10 +119,12 @@ impl Run {
             window: end,
             folder: folder.path.clone(),
             resumed: None,
+            keeper: keeper_plan(bench, source, self.pace),
         };
         let done = measure(measurement, instruments, make, onlooker(self.json))
             .map_err(|e| reject(&e.to_string()))?;
-        Ok(close(bench, &done, started, end, &folder, self.json))
+        let latched = done.tally.ending.as_ref().is_some_and(|ending| ending.latched);
+        Ok((close(bench, &done, started, end, &folder, self.json), latched))
     }
 }
 
@@ -146,7 +158,7 @@ impl Resume {
 
     fn try_run(self, verbose: u8) -> Result<u8, u8> {
         let started = Instant::now();
-        let complain = |error: crate::record::RecordError| reject(&error.to_string());
+        let complain = |error: RecordError| reject(&error.to_string());
         let path = locate(&self.run).map_err(complain)?;
         let file = RunFile::open(&path).map_err(complain)?;
         self.check_ending(&file)?;
@@ -156,16 +168,18 @@ impl Resume {
         let folder =
             RunFolder { path: path.parent().map_or_else(|| PathBuf::from("."), std::path::Path::to_owned) };
         start_log(verbose, Some(&folder.log()));
-        let sequence = self.sequence_of(&file)?;
+        let whole = path.canonicalize().unwrap_or_else(|_| path.clone());
+        let _alone = lock::take_run(&whole).map_err(|reason| reject(&reason))?;
         let (name, text) =
             file.document("bench").map_err(complain)?.ok_or_else(|| reject("the run file has no bench"))?;
         let context = file.all("context").map_err(complain)?.into_iter().find_map(|n| match n.entry {
-            Entry::Context { window_s, bench_path, started_at, .. } => {
-                Some((window_s, bench_path, started_at))
+            Entry::Context { window_s, bench_path, started_at, sequence_path } => {
+                Some((window_s, bench_path, started_at, sequence_path))
             }
             _ => None,
         });
-        let (window_s, bench_path, started_at) = context.unwrap_or_default();
+        let (window_s, bench_path, started_at, sequence_path) = context.unwrap_or_default();
+        let sequence = self.sequence_of(&file, &sequence_path)?;
         let path_of_bench = (!bench_path.is_empty()).then(|| PathBuf::from(&bench_path));
         let source = BenchSource { name, path: path_of_bench, text };
         if rehearsal {
@@ -206,13 +220,20 @@ impl Resume {
         }
     }
 
-    fn sequence_of(&self, file: &RunFile) -> Result<Sequence, u8> {
+    /// The sequence that was given, else the recorded one: its text from the record, what it imports from
+    /// the folder where it lay.
+    fn sequence_of(&self, file: &RunFile, path: &str) -> Result<Sequence, u8> {
         if let Some(path) = &self.sequence {
             return load_sequence(path);
         }
         let recorded = file.document("sequence").map_err(|e| reject(&e.to_string()))?;
         let (name, text) = recorded.ok_or_else(|| reject("the run file has no sequence"))?;
-        Ok(Sequence::from_text(&name, &text))
+        // An edited text has a number behind its name.
+        let name = name.split(".rhai (").next().map_or(name.clone(), |stem| {
+            if stem.len() < name.len() { format!("{stem}.rhai") } else { name.clone() }
+        });
+        let recorded = Sequence::from_text(&name, &text);
+        Ok(Sequence { path: PathBuf::from(path).with_file_name(&name), ..recorded })
     }
 
     #[allow(clippy::too_many_arguments, reason = "everything that the record says about the run")]
@@ -238,11 +259,12 @@ impl Resume {
             window_s.map(Moment::from_s),
         )
         .map_err(|error| reject_all(&error.diagnostics, &error.source, self.json))?;
-        let store = Store::reopen(&folder.run_file(), Durability::ProcessEnd, true)
+        let mut store = Store::reopen(&folder.run_file(), Durability::ProcessEnd, true)
             .map_err(|e| reject(&e.to_string()))?;
+        store.at_frontier(setup.sequence.document());
         let done = rehearse(&setup, Box::new(store), onlooker(self.json), started_at);
-        if let Some(error @ crate::record::RecordError::Differs(_)) = &done.record_error {
-            return Err(reject(&format!("{error}\nnothing was changed")));
+        if let Some(error @ (RecordError::Differs(_) | RecordError::Damaged(_))) = &done.record_error {
+            return Err(reject(&format!("{error}\nnothing was moved, and nothing was written")));
         }
         let mut summary = done.summary();
         summary.wall_s = started.elapsed().as_secs_f64();
@@ -264,10 +286,11 @@ impl Resume {
         folder: &RunFolder,
         started_at: &str,
     ) -> Result<u8, u8> {
-        let complain = |error: crate::record::RecordError| reject(&error.to_string());
+        let complain = |error: RecordError| reject(&error.to_string());
         let _lock = lock::take(&bench.name, &format!("process {}, {}", std::process::id(), sequence.name))
             .map_err(|reason| reject(&reason))?;
         let known = KnownState::from_record(&file, bench).map_err(complain)?;
+        let tally = tally_so_far(&file, bench).map_err(complain)?;
         let (seq, at) = (file.next_seq().map_err(complain)?, file.last_moment().map_err(complain)?);
         let sweeps = file.sweeps().map_err(complain)?.iter().map(|s| s.sweep + 1).max().unwrap_or(0);
         let window =
@@ -285,7 +308,10 @@ impl Resume {
             store.add_document(&document)?;
             Ok(Box::new(store))
         });
-        let differences = Vec::new();
+        let recorded = file.document("sequence").map_err(complain)?.map(|(_, text)| text);
+        let edited = recorded.is_some_and(|text| text != sequence.text);
+        let differences =
+            Vec::from_iter(edited.then(|| format!("the sequence `{}` was edited", sequence.name)));
         let introduction = vec![Entry::Resumed {
             frontier: seq,
             version: env!("CARGO_PKG_VERSION").to_owned(),
@@ -300,7 +326,8 @@ impl Resume {
             window,
             introduction,
             folder: folder.path.clone(),
-            resumed: Some(Resumed { file, treat_as, seq, sweeps, at, known }),
+            resumed: Some(Resumed { file, treat_as, seq, sweeps, at, known, tally }),
+            keeper: keeper_plan(bench, source, self.pace),
         };
         let done = measure(measurement, instruments, make, onlooker(self.json))
             .map_err(|e| reject(&e.to_string()))?;
@@ -311,13 +338,24 @@ impl Resume {
     }
 }
 
-/// Time-outs are real time; to the supervisor of a paced run they are as much longer.
-fn paced(bench: &Arc<Bench>, pace: f64) -> Arc<Bench> {
-    let mut bench = Bench::clone(bench);
-    for link in &mut bench.links {
-        link.timeout_s *= pace;
+fn in_queue(count: usize) -> String {
+    if count == 1 { "one sequence was".to_owned() } else { format!("{count} sequences were") }
+}
+
+/// The keeper of a run, where anything outlives its process.
+fn keeper_plan(bench: &Bench, source: &BenchSource, pace: f64) -> Option<KeeperPlan> {
+    if !is_needed(bench) {
+        return None;
     }
-    Arc::new(bench)
+    let charge = Charge {
+        runner: std::process::id(),
+        bench_text: source.text.clone(),
+        bench_name: source.name.clone(),
+        bench_folder: source.folder(),
+        pace,
+    };
+    let program = std::env::current_exe().unwrap_or_else(|_| PathBuf::from("noctule"));
+    Some(KeeperPlan { program, charge })
 }
 
 /// The end of the window does not move because the run was interrupted.

@@ -9,6 +9,9 @@ use serde_json::Value;
 use std::collections::BTreeMap;
 use std::sync::Arc;
 
+/// Number that calls of the engine itself carry: no call of a sequence has it.
+pub const OWN_CALL: u64 = u64::MAX;
+
 /// What is known of one recorded call.
 #[derive(Debug, Clone)]
 enum Recorded {
@@ -121,7 +124,7 @@ impl ReplayPort {
         let args = call.request.arguments(&self.bench);
         let differs = |recorded: String| ReplayStop::Differs {
             n: call.n,
-            recorded,
+            recorded: format!("{recorded}{}", self.recorded_line(call.n)),
             now: format!("{verb} {args}"),
             line: call.place.line,
         };
@@ -130,10 +133,13 @@ impl ReplayPort {
                 if (then.as_str(), &args_then) != (verb, &args) {
                     return Err(differs(format!("{then} {args_then}")));
                 }
-                match self.treat_as.take() {
+                // Calls after it show that it was treated as done in an earlier resume.
+                let decided = self.calls.range(call.n + 1..).next().is_some();
+                match if decided { Some(TreatAs::Done) } else { self.treat_as } {
                     None => Err(ReplayStop::Undecided { verb: then, args: args_then }),
                     Some(TreatAs::NotDone) => Ok(None),
                     Some(TreatAs::Done) => {
+                        self.treat_as = self.treat_as.filter(|_| decided);
                         let remark = "treated as done by an operator after an interruption".to_owned();
                         Ok(Some(Ok(Answer::Task(TaskReport { achieved: true, remark, data: Vec::new() }))))
                     }
@@ -170,15 +176,32 @@ impl ReplayPort {
         }
     }
 
+    /// Where the sequence made a recorded call, in brackets; looked up only where it is told.
+    fn recorded_line(&self, n: u64) -> String {
+        let mut line = None;
+        let looked = self.file.entries(None, |numbered| {
+            let value = serde_json::to_value(&numbered.entry).unwrap_or_default();
+            if value.get("n").and_then(Value::as_u64) == Some(n) {
+                line = line.or_else(|| value.pointer("/place/line").and_then(Value::as_u64));
+            }
+            Ok(())
+        });
+        match (looked, line) {
+            (Ok(()), Some(line)) if line > 0 => format!(" (line {line})"),
+            _ => String::new(),
+        }
+    }
+
     fn replay_sweep(
         &self,
         plan: &Arc<SweepPlan>,
         sweep: u64,
         ended: bool,
     ) -> Result<Option<Reply>, crate::record::RecordError> {
-        let mut values = Vec::new();
-        self.file.points(sweep, |point| values.extend_from_slice(point.values.as_slice()))?;
         if ended {
+            let mut values =
+                Vec::with_capacity(usize::try_from(plan.total()).unwrap_or(0).min(1 << 24) * plan.read.len());
+            self.file.points(sweep, |point| values.extend_from_slice(point.values.as_slice()))?;
             let data = SweepData { sweep, plan: Arc::clone(plan), values };
             return Ok(Some(Ok(Answer::Sweep(data))));
         }
@@ -264,6 +287,8 @@ fn note_call(calls: &mut BTreeMap<u64, Recorded>, numbered: Numbered) {
         entry @ Entry::Bulk { n, .. } => {
             calls.insert(n, Recorded::Bulk { entry, seq });
         }
+        // Calls of the engine itself, when it brought the bench back, are none of the sequence.
+        Entry::Call { n: OWN_CALL, .. } | Entry::Note { n: OWN_CALL, .. } => {}
         entry @ (Entry::Call { n, .. }
         | Entry::StepBegin { n, .. }
         | Entry::StepEnd { n, .. }
@@ -296,7 +321,9 @@ fn same_args(entry: &Entry, then: &str, now: &str, call: &Call) -> bool {
     use crate::supervisor::Jot;
     match (entry, &call.request) {
         (Entry::Call { .. }, _) => then == now,
-        (Entry::StepEnd { step, .. }, Request::Record(Jot::StepEnd { step: s, .. })) => step == s,
+        (Entry::StepEnd { step, left_out, .. }, Request::Record(Jot::StepEnd { step: s, left_out: l })) => {
+            step == s && left_out.is_some() == l.is_some()
+        }
         (Entry::StepBegin { step, .. }, Request::Record(Jot::StepBegin { step: s, .. })) => step == s,
         (Entry::Decision { answer, .. }, Request::Record(Jot::Decision { answer: a, .. })) => answer == a,
         (Entry::Judgement { what, sweep, .. }, Request::Record(Jot::Judgement { what: w, sweep: s, .. })) => {

@@ -216,15 +216,14 @@ impl VirtualDrive {
             Effect::Command { ticket, link, command } => self.command(ticket, link, &command),
             Effect::Append { seq, entry, data, urgent } => {
                 let kept = self.recorder.append(self.now, &entry, &data);
-                if self.heed_record(kept) {
-                    if let Entry::StepBegin { name, .. } = &*entry {
-                        tracing::info!(at_s = self.now.s(), "step: {name}");
-                    }
-                    self.tally.entry(self.now, &entry);
-                    self.onlooker.entry(self.now, &entry);
-                    if urgent {
-                        *durable = Some(seq);
-                    }
+                // What happens while the record is broken belongs into the closing report all the same.
+                if let Entry::StepBegin { name, .. } = &*entry {
+                    tracing::info!(at_s = self.now.s(), "step: {name}");
+                }
+                self.tally.entry(self.now, &entry);
+                self.onlooker.entry(self.now, &entry);
+                if self.heed_record(kept) && urgent {
+                    *durable = Some(seq);
                 }
             }
             Effect::AppendPoint { point, .. } => {

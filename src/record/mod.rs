@@ -4,14 +4,17 @@
 //! measurement that is not recorded did not happen. It is one SQLite file (write-ahead log,
 //! `synchronous=FULL` for measurements); [`schema`] documents its tables.
 
+mod compare;
 mod entry;
 mod reader;
 mod recorder;
 mod row;
+mod salvage;
 pub mod schema;
 mod store;
 
 pub use entry::{Column, Ending, Entry, Outcome, Place, Point, Values, WIDEST_POINT};
 pub use reader::{Integrity, Numbered, RunFile, SweepTable};
 pub use recorder::{Difference, DigestOnly, RecordError, Recorder};
+pub use salvage::{Salvage, SalvagedRow, salvage, salvage_into};
 pub use store::{Document, Durability, Store};

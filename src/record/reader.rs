@@ -233,6 +233,8 @@ impl RunFile {
 
     /// Reads every row and checks numbers and checksums.
     pub fn check(&self) -> Result<Integrity, RecordError> {
+        // One look at a file that may be written to meanwhile.
+        let _snapshot = self.connection.unchecked_transaction()?;
         let rehearsal = matches!(self.identity(), Ok(Entry::Identity { rehearsal: true, .. }));
         let mut integrity = Integrity::default();
         let mut tally = Tally::new(rehearsal);

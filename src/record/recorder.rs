@@ -31,8 +31,11 @@ pub enum RecordError {
         known: u32,
     },
     /// A resumed run does something else than the recorded one.
-    #[error("the sequence does something else than what is recorded: {0}")]
+    #[error("the sequence does something else than what is recorded, at {0}")]
     Differs(Box<Difference>),
+    /// Something failed before; nothing was written since.
+    #[error("nothing is written any more after a failure: {0}")]
+    Closed(String),
     /// What is there can't be understood.
     #[error("the run file is damaged: {0}")]
     Damaged(String),
@@ -53,13 +56,9 @@ pub struct Difference {
 
 impl std::fmt::Display for Difference {
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
-        writeln!(f, "entry {}", self.seq)?;
+        writeln!(f, "row {}", self.seq)?;
         writeln!(f, "  recorded: {}", self.recorded)?;
-        write!(f, "  now:      {}", self.now)?;
-        if let Some(line) = self.line {
-            write!(f, "\n  line:     {line}")?;
-        }
-        Ok(())
+        write!(f, "  now:      {}", self.now)
     }
 }
 

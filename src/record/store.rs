@@ -1,5 +1,6 @@
 //! Writing a run file.
 
+use super::compare;
 use super::recorder::{Difference, RecordError, Recorder};
 use super::row::{Tally, join_body, split_body, to_blob};
 use super::schema::{CREATE, SCHEMA_VERSION};
@@ -39,6 +40,25 @@ pub enum Durability {
     ProcessEnd,
 }
 
+/// A row of the file that a replay comes to.
+enum Recorded {
+    Entry { at: Moment, kind: String, body: String, chain: u32 },
+    Point(Point),
+}
+
+impl Recorded {
+    fn describe(&self) -> (String, Moment) {
+        match self {
+            Recorded::Entry { at, kind, body, .. } => (compare::describe(kind, body), *at),
+            Recorded::Point(point) => (describe_point(point), point.at),
+        }
+    }
+}
+
+fn describe_point(point: &Point) -> String {
+    format!("point {} of sweep {}: {:?} at {}", point.i, point.sweep, point.values.as_slice(), point.x)
+}
+
 /// An open run file.
 #[derive(Debug)]
 pub struct Store {
@@ -49,6 +69,9 @@ pub struct Store {
     in_flight: u64,
     /// While a rehearsal is taken up again: rows of the file that are still to be met.
     replayed_until: Option<u64>,
+    at_frontier: Option<Document>,
+    /// Why nothing is written any more.
+    broken: Option<String>,
     views: BTreeMap<String, String>,
 }
 
@@ -90,6 +113,12 @@ impl Store {
         )
         .map_err(|e| unusable(e.to_string()))?;
         super::reader::check_version(&connection)?;
+        // SQLite opens a file that may only be read without a word, and complains at the first write.
+        if connection.is_readonly("main")? {
+            return Err(unusable(
+                "it can only be read; its folder or the file is write-protected".to_owned(),
+            ));
+        }
         prepare(&connection, durability)?;
         let rows = super::reader::next_seq(&connection)?;
         let virtual_time = durability == Durability::ProcessEnd;
@@ -99,6 +128,7 @@ impl Store {
         } else {
             store.tally = super::reader::tally(&store.connection, virtual_time)?;
             store.seq = rows;
+            store.forget_end()?;
         }
         Ok(store)
     }
@@ -113,6 +143,8 @@ impl Store {
             seq,
             in_flight: 0,
             replayed_until: None,
+            at_frontier: None,
+            broken: None,
             views: BTreeMap::new(),
         })
     }
@@ -127,107 +159,157 @@ impl Store {
         self.seq
     }
 
-    /// Adds a text to the run after it has begun: an edited sequence, say.
-    pub fn add_document(&mut self, document: &Document) -> Result<(), RecordError> {
+    /// Adds a text to the run after it has begun: an edited sequence, say. What was run before stays beside
+    /// it, so it gets a number behind its name. False if the latest text of its role is the same.
+    pub fn add_document(&mut self, document: &Document) -> Result<bool, RecordError> {
+        let sql = "SELECT hash FROM document WHERE role = ?1 ORDER BY rowid DESC LIMIT 1";
+        let latest: Option<String> =
+            self.connection.query_row(sql, [document.role], |row| row.get(0)).optional()?;
+        if latest.as_ref() == Some(&document.hash()) {
+            return Ok(false);
+        }
+        let known = "SELECT count(*) FROM document WHERE name = ?1";
+        let mut name = document.name.clone();
+        let mut count = 1;
+        while self.connection.query_row(known, [&name], |row| row.get::<_, u64>(0))? > 0 {
+            count += 1;
+            name = format!("{} ({count})", document.name);
+        }
         self.connection.execute(
-            "INSERT OR REPLACE INTO document VALUES (?1, ?2, ?3, ?4)",
-            params![document.name, document.role, document.hash(), document.text],
+            "INSERT INTO document VALUES (?1, ?2, ?3, ?4)",
+            params![name, document.role, document.hash(), document.text],
         )?;
-        Ok(())
+        Ok(true)
     }
 
-    fn counted(&mut self) -> Result<(), RecordError> {
+    fn counted(&mut self, met: bool) -> Result<(), RecordError> {
         self.seq += 1;
-        self.in_flight += 1;
+        self.in_flight += u64::from(!met);
         if self.in_flight >= ROWS_IN_FLIGHT {
-            self.commit()?;
+            self.commit_rows()?;
         }
         Ok(())
     }
 
-    /// While replaying: compares with the row that is there. True if there was one.
-    fn met_before(
-        &mut self,
-        at: Moment,
-        kind: &str,
-        body: &str,
-        line: Option<u32>,
-    ) -> Result<bool, RecordError> {
+    /// What is written when a replay has met everything that is there: the text of the sequence that goes
+    /// on, if it is another one.
+    pub fn at_frontier(&mut self, document: Document) {
+        self.at_frontier = Some(document);
+    }
+
+    /// While replaying: the row that stands next in the file. Rows of interruptions are passed by.
+    fn next_recorded(&mut self, at: Moment) -> Result<Option<Recorded>, RecordError> {
         while let Some(until) = self.replayed_until {
             if self.seq >= until {
                 self.replayed_until = None;
-                let entry = Entry::Resumed {
-                    frontier: until,
-                    version: env!("CARGO_PKG_VERSION").to_owned(),
-                    differences: Vec::new(),
-                };
-                self.append(at, &entry, &[])?;
-                break;
+                self.pass_frontier(at, until)?;
+                return Ok(None);
             }
             let row: Option<(i64, String, String, u32)> = self
                 .connection
                 .prepare_cached("SELECT at_ns, kind, body, chain FROM entry WHERE seq = ?1")?
                 .query_row([self.seq], |row| Ok((row.get(0)?, row.get(1)?, row.get(2)?, row.get(3)?)))
                 .optional()?;
-            let Some((at_ns, recorded_kind, recorded_body, _)) = row else {
-                return Err(self.differs("a point of a sweep".to_owned(), format!("{kind} {body}"), line));
+            let Some((at_ns, kind, body, chain)) = row else {
+                let point = read_point(&self.connection, self.seq)?.ok_or_else(|| {
+                    RecordError::Damaged(format!("row {} of the run file is missing", self.seq))
+                })?;
+                return Ok(Some(Recorded::Point(point)));
             };
-            let at_then = Moment::from_nanoseconds(at_ns.cast_unsigned());
-            if matches!(recorded_kind.as_str(), "resumed" | "context") && recorded_kind != kind {
-                // Written by an interruption, not by the sequence.
-                let entry = join_body(&recorded_kind, &recorded_body)
-                    .map_err(|e| RecordError::Damaged(e.to_string()))?;
-                self.tally.entry(self.seq, at_then, &entry, &format!("{recorded_kind}{recorded_body}"), &[]);
-                self.seq += 1;
-                continue;
+            let at = Moment::from_nanoseconds(at_ns.cast_unsigned());
+            if kind != "resumed" {
+                return Ok(Some(Recorded::Entry { at, kind, body, chain }));
             }
-            let same = recorded_kind == kind
-                && (recorded_kind == "context" || recorded_body == body)
-                && at_then == at;
-            if !same {
-                return Err(self.differs(
-                    format!("{recorded_kind} {recorded_body}"),
-                    format!("{kind} {body}"),
-                    line,
-                ));
-            }
-            return Ok(true);
+            let met = self.meet(at, &kind, &body, &[])?;
+            self.check_chain(met, chain)?;
+            self.seq += 1;
         }
-        Ok(false)
+        Ok(None)
     }
 
-    fn differs(&self, recorded: String, now: String, line: Option<u32>) -> RecordError {
+    /// What was said at an earlier end holds no more.
+    fn forget_end(&self) -> Result<(), RecordError> {
+        self.connection.execute("DELETE FROM meta WHERE key IN ('digest', 'rows')", [])?;
+        Ok(())
+    }
+
+    fn pass_frontier(&mut self, at: Moment, frontier: u64) -> Result<(), RecordError> {
+        self.forget_end()?;
+        let mut differences = Vec::new();
+        if let Some(document) = self.at_frontier.take()
+            && self.add_document(&document)?
+        {
+            differences.push(format!("the sequence `{}` was edited", document.name));
+        }
+        let version = env!("CARGO_PKG_VERSION").to_owned();
+        self.write_entry(at, &Entry::Resumed { frontier, version, differences }, &[])
+    }
+
+    /// Takes a recorded entry into the checksums.
+    fn meet(&mut self, at: Moment, kind: &str, body: &str, data: &[f64]) -> Result<u32, RecordError> {
+        let entry = join_body(kind, body).map_err(|e| RecordError::Damaged(e.to_string()))?;
+        Ok(self.tally.entry(self.seq, at, &entry, &format!("{kind}{body}"), data))
+    }
+
+    fn check_chain(&self, found: u32, recorded: u32) -> Result<(), RecordError> {
+        if found == recorded {
+            return Ok(());
+        }
+        Err(RecordError::Damaged(format!("row {} has been altered, or its numbers differ now", self.seq)))
+    }
+
+    /// While replaying: compares with the row that is there. True if there was one.
+    fn met_before(
+        &mut self,
+        at: Moment,
+        (kind, body): (&str, &str),
+        data: &[f64],
+        line: Option<u32>,
+    ) -> Result<bool, RecordError> {
+        let Some(recorded) = self.next_recorded(at)? else { return Ok(false) };
+        match recorded {
+            Recorded::Entry { at: at_then, kind: then, body: body_then, chain }
+                if then == kind && at_then == at && compare::same(kind, &body_then, body) =>
+            {
+                // The record stays as it is, words and all.
+                let met = self.meet(at, &then, &body_then, data)?;
+                self.check_chain(met, chain)?;
+                Ok(true)
+            }
+            other => Err(self.differs(&other, at, compare::describe(kind, body), line)),
+        }
+    }
+
+    fn differs(&self, recorded: &Recorded, at: Moment, now: String, line: Option<u32>) -> RecordError {
+        let (recorded, then) = recorded.describe();
+        let (recorded, now) = if recorded == now {
+            (format!("{recorded}, at {then}"), format!("{now}, at {at}"))
+        } else {
+            (recorded, now)
+        };
         RecordError::Differs(Box::new(Difference { seq: self.seq, recorded, now, line }))
     }
 
     fn point_met_before(&mut self, point: &Point) -> Result<bool, RecordError> {
-        while let Some(until) = self.replayed_until {
-            if self.seq >= until {
-                return self.met_before(point.at, "point", "", None);
-            }
-            let found = read_point(&self.connection, self.seq)?;
-            match found {
-                Some(found) if same_bits(&found, point) => return Ok(true),
-                Some(found) => return Err(self.differs(format!("{found:?}"), format!("{point:?}"), None)),
-                None => {
-                    // An interruption's row may stand here; anything else is a difference.
-                    let kind: Option<String> = self
-                        .connection
-                        .prepare_cached("SELECT kind FROM entry WHERE seq = ?1")?
-                        .query_row([self.seq], |row| row.get(0))
-                        .optional()?;
-                    if kind.as_deref() != Some("resumed") {
-                        let recorded = kind.unwrap_or_else(|| "nothing".to_owned());
-                        return Err(self.differs(recorded, "a point of a sweep".to_owned(), None));
-                    }
-                    self.seq += 1;
-                }
-            }
+        match self.next_recorded(point.at)? {
+            None => Ok(false),
+            Some(Recorded::Point(found)) if same_bits(&found, point) => Ok(true),
+            Some(other) => Err(self.differs(&other, point.at, describe_point(point), None)),
         }
-        Ok(false)
     }
 
-    fn make_view(&mut self, entry: &Entry) -> Result<(), RecordError> {
+    /// After a failure nothing is written any more: half a record would be worse than its beginning.
+    fn guarded<T>(
+        &mut self,
+        work: impl FnOnce(&mut Self) -> Result<T, RecordError>,
+    ) -> Result<T, RecordError> {
+        if let Some(reason) = &self.broken {
+            return Err(RecordError::Closed(reason.clone()));
+        }
+        work(self).inspect_err(|error| self.broken = Some(error.to_string()))
+    }
+
+    fn make_view(&mut self, entry: &Entry, met: bool) -> Result<(), RecordError> {
         let Entry::SweepBegin { name, fast, slow, read, .. } = entry else { return Ok(()) };
         let word: String = name.chars().map(|c| if c.is_alphanumeric() { c } else { '_' }).collect();
         let column = |from: String, column: &super::Column| {
@@ -246,7 +328,7 @@ impl Store {
             count += 1;
             view = format!("sweep_{word}_{count}");
         }
-        if self.views.insert(view.clone(), columns.clone()).is_none() {
+        if self.views.insert(view.clone(), columns.clone()).is_none() && !met {
             let quoted = name.replace('\'', "''");
             self.connection.execute_batch(&format!(
                 "CREATE VIEW IF NOT EXISTS \"{view}\" AS SELECT sweep, i, at_ns / 1e9 AS at_s, {columns} FROM point \
@@ -258,13 +340,15 @@ impl Store {
     }
 }
 
-impl Recorder for Store {
-    fn append(&mut self, at: Moment, entry: &Entry, data: &[f64]) -> Result<(), RecordError> {
+impl Store {
+    /// The writing itself; [`Recorder`] sees to it that nothing follows a failure.
+    fn write_entry(&mut self, at: Moment, entry: &Entry, data: &[f64]) -> Result<(), RecordError> {
         let (kind, body) = split_body(entry);
-        let met = self.met_before(at, &kind, &body, line_of(entry))?;
-        let chain = self.tally.entry(self.seq, at, entry, &format!("{kind}{body}"), data);
-        self.make_view(entry)?;
+        let met =
+            self.replayed_until.is_some() && self.met_before(at, (&kind, &body), data, line_of(entry))?;
+        self.make_view(entry, met)?;
         if !met {
+            let chain = self.tally.entry(self.seq, at, entry, &format!("{kind}{body}"), data);
             self.connection
                 .prepare_cached("INSERT INTO entry VALUES (?1, ?2, ?3, ?4, ?5)")?
                 .execute(params![self.seq, at.nanoseconds(), kind, body, chain])?;
@@ -274,11 +358,11 @@ impl Recorder for Store {
                     .execute(params![self.seq, to_blob(data)])?;
             }
         }
-        self.counted()
+        self.counted(met)
     }
 
-    fn append_point(&mut self, point: &Point) -> Result<(), RecordError> {
-        let met = self.point_met_before(point)?;
+    fn write_point(&mut self, point: &Point) -> Result<(), RecordError> {
+        let met = self.replayed_until.is_some() && self.point_met_before(point)?;
         let chain = self.tally.point(self.seq, point);
         if !met {
             let r = |i: usize| point.values.as_slice().get(i).copied();
@@ -304,10 +388,10 @@ impl Recorder for Store {
                     chain
                 ])?;
         }
-        self.counted()
+        self.counted(met)
     }
 
-    fn commit(&mut self) -> Result<(), RecordError> {
+    fn commit_rows(&mut self) -> Result<(), RecordError> {
         if self.in_flight > 0 {
             self.connection.execute_batch("COMMIT; BEGIN")?;
             self.in_flight = 0;
@@ -315,7 +399,13 @@ impl Recorder for Store {
         Ok(())
     }
 
-    fn finish(&mut self) -> Result<String, RecordError> {
+    fn close(&mut self) -> Result<String, RecordError> {
+        if let Some(until) = self.replayed_until
+            && self.seq < until
+            && let Some(recorded) = self.next_recorded(Moment::NEVER)?
+        {
+            return Err(self.differs(&recorded, Moment::NEVER, "the end of the run".to_owned(), None));
+        }
         let digest = self.tally.digest();
         self.connection.execute(
             "INSERT OR REPLACE INTO meta VALUES ('digest', ?1), ('rows', ?2)",
@@ -329,6 +419,24 @@ impl Recorder for Store {
         self.connection.execute_batch("BEGIN")?;
         self.in_flight = 0;
         Ok(digest)
+    }
+}
+
+impl Recorder for Store {
+    fn append(&mut self, at: Moment, entry: &Entry, data: &[f64]) -> Result<(), RecordError> {
+        self.guarded(|store| store.write_entry(at, entry, data))
+    }
+
+    fn append_point(&mut self, point: &Point) -> Result<(), RecordError> {
+        self.guarded(|store| store.write_point(point))
+    }
+
+    fn commit(&mut self) -> Result<(), RecordError> {
+        self.guarded(Self::commit_rows)
+    }
+
+    fn finish(&mut self) -> Result<String, RecordError> {
+        self.guarded(Self::close)
     }
 
     fn uncommitted(&self) -> u64 {

@@ -17,16 +17,34 @@ fn lock_path(bench_name: &str) -> PathBuf {
     std::env::temp_dir().join(format!("noctule-bench-{word}-{hash}.lock"))
 }
 
+/// Takes the lock of a run file, so that nobody resumes it twice at the same time.
+///
+/// # Errors
+/// One sentence that says who goes on with it.
+pub fn take_run(run_file: &std::path::Path) -> Result<BenchLock, String> {
+    let name = run_file.display().to_string();
+    let hash = &blake3::hash(name.as_bytes()).to_hex()[..16];
+    let path = std::env::temp_dir().join(format!("noctule-run-{hash}.lock"));
+    let who = format!("process {}", std::process::id());
+    take_file(&path, &format!("the run `{name}`"), &who)
+}
+
 /// Takes the lock of a bench; `who` is what others are told.
 ///
 /// # Errors
 /// One sentence that says who holds it.
 pub fn take(bench_name: &str, who: &str) -> Result<BenchLock, String> {
-    let path = lock_path(bench_name);
-    let mut file =
-        OpenOptions::new().create(true).read(true).write(true).truncate(false).open(&path).map_err(
-            |error| format!("the lock `{}` of the bench can't be opened: {error}", path.display()),
-        )?;
+    take_file(&lock_path(bench_name), &format!("the bench `{bench_name}`"), who)
+}
+
+fn take_file(path: &std::path::Path, what: &str, who: &str) -> Result<BenchLock, String> {
+    let mut file = OpenOptions::new()
+        .create(true)
+        .read(true)
+        .write(true)
+        .truncate(false)
+        .open(path)
+        .map_err(|error| format!("the lock `{}` of {what} can't be opened: {error}", path.display()))?;
     match file.try_lock() {
         Ok(()) => {}
         Err(TryLockError::WouldBlock) => {
@@ -34,9 +52,9 @@ pub fn take(bench_name: &str, who: &str) -> Result<BenchLock, String> {
             let _ = file.take(4096).read_to_string(&mut holder);
             let holder =
                 if holder.trim().is_empty() { "another run".to_owned() } else { holder.trim().to_owned() };
-            return Err(format!("the bench `{bench_name}` is in use by {holder}"));
+            return Err(format!("{what} is in use by {holder}"));
         }
-        Err(TryLockError::Error(error)) => return Err(format!("the bench can't be locked: {error}")),
+        Err(TryLockError::Error(error)) => return Err(format!("{what} can't be locked: {error}")),
     }
     // What a crashed run has left is overwritten.
     let written = file.set_len(0).and_then(|()| file.rewind()).and_then(|()| writeln!(file, "{who}"));

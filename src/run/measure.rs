@@ -1,5 +1,6 @@
 //! A measurement from its first entry to its digest, on real instruments or on a mimic.
 
+use super::keeper::{Keeper, KeeperPlan};
 use super::summary::Summary;
 use crate::bench::Bench;
 use crate::drive::connect::open_all;
@@ -48,6 +49,8 @@ pub struct Measurement {
     pub folder: PathBuf,
     /// A record to take up again.
     pub resumed: Option<Resumed>,
+    /// The process that parks the bench if this one dies; none where nothing outlives it.
+    pub keeper: Option<KeeperPlan>,
 }
 
 /// A record that is taken up again.
@@ -64,6 +67,8 @@ pub struct Resumed {
     pub at: Moment,
     /// Channels as the sequence had left them, to be restored.
     pub known: super::resume::KnownState,
+    /// What the record adds up to so far.
+    pub tally: RunTally,
 }
 
 /// A measurement that has come to its end.
@@ -99,6 +104,9 @@ pub enum NotBegun {
     /// An instrument is not there, or not the one it should be.
     #[error("{0}")]
     Instrument(String),
+    /// Nobody would park the bench if this process died.
+    #[error("{0}")]
+    Keeper(String),
     /// The engine room could not be set up.
     #[error("{0}")]
     Internal(String),
@@ -136,6 +144,15 @@ pub fn meet_instruments(
         }
     }
     if faults.is_empty() { Ok(instruments) } else { Err(NotBegun::Instrument(faults.join("\n"))) }
+}
+
+/// Time-outs are real time; to the supervisor of a paced run they are as much longer.
+pub fn paced(bench: &Bench, pace: f64) -> Arc<Bench> {
+    let mut bench = bench.clone();
+    for link in &mut bench.links {
+        link.timeout_s *= pace;
+    }
+    Arc::new(bench)
 }
 
 /// Measures. Returns when the bench is parked and the record closed.
@@ -181,6 +198,8 @@ async fn measure_within(
     let (seed, pace, folder) = (measurement.seed, measurement.pace, measurement.folder.clone());
     let introduction = std::mem::take(&mut measurement.introduction);
     let resuming = measurement.resumed.is_some();
+    let plan = measurement.keeper.take();
+    let tally = measurement.resumed.as_ref().map(|resumed| resumed.tally.clone());
 
     let port = WallPort::new(Arc::clone(&bench), seed, call_sender, reply_receiver, Arc::clone(&stop));
     let (ready_sender, ready) = oneshot::channel();
@@ -193,6 +212,7 @@ async fn measure_within(
             return Ok(Measured { tally, oracle, digest: None, record_failed: None, replay_stop });
         }
     }
+    let keeper = start_keeper(plan.as_ref(), &bench, &folder, &word_sender)?;
     let makers: Vec<MakeInstrument> = instruments
         .into_iter()
         .map(|instrument| Box::new(move || -> Box<dyn Instrument> { instrument }) as MakeInstrument)
@@ -209,14 +229,45 @@ async fn measure_within(
     hear_signals(&word_sender);
     let clock = Clock::start(start.now, pace);
     let mut inlets = Inlets { calls, answers, record, script, outside };
-    let mut drive = WallDrive::new(Parts { bench, start, clock, links, recording, replies, stop, onlooker });
+    let beats = keeper.as_ref().and_then(Keeper::beats);
+    let mut drive =
+        WallDrive::new(Parts { bench, start, clock, links, recording, replies, stop, onlooker, beats });
+    drive.tally = tally.unwrap_or(drive.tally);
     drive.work(&mut inlets).await;
     let (tally, oracle, digest, record_failed) = drive.finish();
+    if let Some(keeper) = keeper {
+        keeper.dismiss();
+    }
     Ok(Measured { tally, oracle, digest, record_failed, replay_stop: None })
 }
 
+/// Nothing begins without a keeper, unless the bench says that a lost one does not matter.
+fn start_keeper(
+    plan: Option<&KeeperPlan>,
+    bench: &Bench,
+    folder: &std::path::Path,
+    words: &UnboundedSender<Outside>,
+) -> Result<Option<Keeper>, NotBegun> {
+    let Some(plan) = plan else { return Ok(None) };
+    match Keeper::start(plan, folder, words.clone()) {
+        Ok(keeper) => Ok(Some(keeper)),
+        Err(reason) if bench.keeper.park_if_lost => Err(NotBegun::Keeper(reason)),
+        Err(reason) => {
+            tracing::error!(reason, "the run goes on without a keeper");
+            eprintln!("warning: {reason}; the run goes on without it, as the bench says");
+            Ok(None)
+        }
+    }
+}
+
+/// Too large a file ends a process unless somebody listens; with a listener the write fails, and the bench is parked.
+const FILE_TOO_LARGE: i32 = 25;
+
 /// Ctrl-C and the system's word to end mean: stop at the next point, the second time at once.
 fn hear_signals(words: &UnboundedSender<Outside>) {
+    if let Ok(mut heard) = signal(SignalKind::from_raw(FILE_TOO_LARGE)) {
+        tokio::task::spawn_local(async move { while heard.recv().await.is_some() {} });
+    }
     for kind in [SignalKind::interrupt(), SignalKind::terminate()] {
         let Ok(mut heard) = signal(kind) else { continue };
         let words = words.clone();

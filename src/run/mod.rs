@@ -1,6 +1,8 @@
 //! Whole runs: a sequence, a bench and a driver put together, from the first entry to the digest.
 
 mod folder;
+pub mod keeper;
+pub mod keeping;
 pub mod lock;
 mod measure;
 mod rehearse;
@@ -10,7 +12,7 @@ mod summary;
 mod window;
 
 pub use folder::{RUN_FILE_NAME, RunFolder, locate};
-pub use measure::{MakeRecorder, Measured, Measurement, NotBegun, Resumed, measure, meet_instruments};
+pub use measure::{MakeRecorder, Measured, Measurement, NotBegun, Resumed, measure, meet_instruments, paced};
 pub use rehearse::{Rehearsed, rehearse, rehearse_with};
 pub use setup::{BenchSource, Setup, SetupError};
 pub use summary::Summary;

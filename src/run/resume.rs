@@ -1,14 +1,13 @@
 //! Going on where a run was cut: what state the sequence had left the bench in, and the way back to it.
 
 use crate::bench::{Bench, ChannelId, Role, StepAction};
-use crate::drive::Port;
+use crate::drive::replay::OWN_CALL;
+use crate::drive::{Port, RunTally};
 use crate::record::{Ending, Entry, Outcome, Place, RecordError, RunFile};
 use crate::supervisor::{Answer, Call, Denial, Jot, Request};
 use serde_json::Value;
 use std::collections::BTreeMap;
 
-/// Number that calls of the engine itself carry: no call of a sequence has it.
-pub const OWN_CALL: u64 = u64::MAX;
 /// Part of a channel's range within which it counts as standing where it should.
 const SAME_PART: f64 = 1e-3;
 
@@ -87,6 +86,29 @@ impl KnownState {
             _ => {}
         }
     }
+}
+
+/// What a record adds up to so far, so that the report of a resumed run tells of all of it.
+///
+/// # Errors
+/// If the record can't be read.
+pub fn tally_so_far(file: &RunFile, bench: &Bench) -> Result<RunTally, RecordError> {
+    let mut tally = RunTally::new(bench);
+    file.entries(None, |numbered| {
+        match &numbered.entry {
+            // It has not ended, after all.
+            Entry::End { .. } => {}
+            Entry::Monitor { channel, value } => {
+                if let Some(id) = bench.find(channel) {
+                    tally.read(id, *value);
+                }
+            }
+            entry => tally.entry(numbered.at, entry),
+        }
+        Ok(())
+    })?;
+    tally.points = file.count_points()?;
+    Ok(tally)
 }
 
 /// Reads the bench, compares it with what is known, and brings back what differs: channel by channel,

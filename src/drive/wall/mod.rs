@@ -24,10 +24,14 @@ use crate::supervisor::{
     Answered, Call, Command, Effect, Effects, Event, Reply, Start, Supervisor, Ticket, Word,
 };
 use std::sync::Arc;
-use std::sync::mpsc::Sender;
+use std::sync::mpsc::{Sender, SyncSender};
 use std::time::{Duration, Instant, SystemTime};
 use tokio::sync::{mpsc, oneshot};
 
+/// How often the loop gives the keeper a sign of life.
+pub const BEAT: Duration = Duration::from_millis(100);
+/// The sign of life.
+pub const ALIVE: u8 = b'.';
 /// How often the clock of the computer is compared with the one that can't be set.
 const CLOCK_CHECK: Duration = Duration::from_secs(1);
 /// A difference above this is a jump, s.
@@ -119,6 +123,8 @@ pub struct WallDrive {
     durable: Option<u64>,
     deferred: Vec<(u64, Ticket, usize, Command)>,
     interrupted: Option<Ending>,
+    beats: Option<SyncSender<u8>>,
+    beaten: Instant,
 }
 
 impl std::fmt::Debug for WallDrive {
@@ -145,6 +151,8 @@ pub struct Parts {
     pub stop: Arc<StopFlag>,
     /// Looks on.
     pub onlooker: Box<dyn Onlooker>,
+    /// Where signs of life for the keeper go.
+    pub beats: Option<SyncSender<u8>>,
 }
 
 impl WallDrive {
@@ -168,12 +176,33 @@ impl WallDrive {
             durable: None,
             deferred: Vec::new(),
             interrupted: None,
+            beats: parts.beats,
+            beaten: Instant::now(),
+        }
+    }
+
+    /// The run ends now, whatever it was doing.
+    pub fn end_now(&mut self, over: ScriptOver) {
+        let ScriptOver { outcome, reason, place } = over;
+        self.feed(Event::SequenceEnded { outcome, reason, place });
+    }
+
+    /// A sign of life for the keeper; it comes out of the loop itself, so that a loop that hangs gives none.
+    fn beat(&mut self) {
+        if self.beaten.elapsed() >= BEAT {
+            self.beaten = Instant::now();
+            if let Some(beats) = &self.beats {
+                // If the keeper takes nothing, it has its own ways to notice, and so has the runner.
+                let _ = beats.try_send(ALIVE);
+            }
         }
     }
 
     /// Works until the bench is parked and the record closed.
     pub async fn work(&mut self, inlets: &mut Inlets) {
         let mut clock_check = tokio::time::interval(CLOCK_CHECK);
+        let mut beat = tokio::time::interval(BEAT);
+        beat.set_missed_tick_behavior(tokio::time::MissedTickBehavior::Delay);
         let mut wall = SystemTime::now();
         let mut steady = Instant::now();
         while !self.supervisor.is_over() {
@@ -181,14 +210,12 @@ impl WallDrive {
             // Answers and the record come before new calls, so that a flood of calls delays no interlock.
             tokio::select! {
                 biased;
+                _ = beat.tick() => {}
                 Some(news) = inlets.record.recv() => self.heed_record(news),
                 Some(answer) = inlets.answers.recv() => self.answered(answer),
                 Some(word) = inlets.outside.recv() => self.outside(word),
                 () = tokio::time::sleep_until(wake.into()) => self.feed(Event::Tick),
-                Some(over) = inlets.script.recv() => {
-                    let ScriptOver { outcome, reason, place } = over;
-                    self.feed(Event::SequenceEnded { outcome, reason, place });
-                }
+                Some(over) = inlets.script.recv() => self.end_now(over),
                 Some(call) = inlets.calls.recv() => self.feed(Event::Request(call)),
                 _ = clock_check.tick() => {
                     let by_s = clock_jump_s(&mut wall, &mut steady);
@@ -199,6 +226,7 @@ impl WallDrive {
                 }
             }
             self.onlooker.moment(self.clock.now(), &self.tally);
+            self.beat();
         }
     }
 

@@ -1,0 +1,167 @@
+//! How fast a run file is replayed and appended to: `cargo bench --bench bench_replay`.
+//!
+//! With `NOCTULE_BIG_RUN=FOLDER` it writes a cut run of five million points into that folder instead, to be
+//! resumed by hand: `/usr/bin/time -v noctule resume FOLDER --pace 1000000`.
+
+use criterion::{BatchSize, Criterion, Throughput};
+use noctule::bench::{Bench, builtin, builtin_text};
+use noctule::drive::Port;
+use noctule::drive::replay::ReplayPort;
+use noctule::quantity::Moment;
+use noctule::record::{
+    Column, Document, Durability, Ending, Entry, Outcome, Place, Point, Recorder, RunFile, Store, Values,
+};
+use noctule::run::{BenchSource, Setup};
+use noctule::script::Sequence;
+use noctule::supervisor::{Answer, Axis, Call, Request, SweepPlan};
+use serde_json::json;
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
+use std::time::Instant;
+
+const POINTS: u64 = 10_000;
+
+fn sequence_text(sweeps: u64) -> String {
+    format!(
+        "for i in 0..{sweeps} {{\n    sweep(#{{ name: \"esr\", channel: \"RfFrequency\", from: 14.GHz, to: 14.2.GHz, points: {POINTS}, \
+         read: [\"LockinX\", \"Current\"] }});\n}}\nset(\"Bias\", 51.mV);\n"
+    )
+}
+
+fn plan(bench: &Bench) -> Arc<SweepPlan> {
+    let id = |name: &str| bench.find(name).expect("a channel of the built-in bench");
+    Arc::new(SweepPlan {
+        name: "esr".to_owned(),
+        fast: Axis { channel: id("RfFrequency"), from: 14e9, to: 14.2e9, points: POINTS },
+        slow: None,
+        read: vec![id("LockinX"), id("Current")],
+        samples: 1,
+        dwell_s: 0.0,
+        settle_s: None,
+        both_ways: false,
+        continues: None,
+        done: Vec::new(),
+    })
+}
+
+fn place(line: u32) -> Place {
+    Place { file: "big.rhai".to_owned(), line }
+}
+
+/// A run file with so many whole sweeps, and so many readings before them, as if it had been cut then.
+fn write_run(folder: &Path, sweeps: u64, scalars: u64) -> PathBuf {
+    let bench = Arc::new(builtin());
+    let text = sequence_text(sweeps);
+    let sequence = Sequence::from_text("big.rhai", &text);
+    let source = BenchSource { name: "bench.ron".to_owned(), path: None, text: builtin_text().to_owned() };
+    let setup = Setup::for_measurement(sequence, source, Arc::clone(&bench), 1, None);
+    let documents: Vec<Document> = setup.documents();
+    let path = folder.join("run.sqlite");
+    let mut store = Store::create(&path, Durability::PowerCut, &documents).expect("a new file");
+    let mut append = |at: Moment, entry: &Entry| store.append(at, entry, &[]).expect("space");
+    append(Moment::START, &setup.identity());
+    append(Moment::START, &setup.context("2026-11-25T22:00:00+00:00[Etc/UTC]"));
+    for n in 0..scalars {
+        let args = read_request(&bench).arguments(&bench);
+        let answer = json!({ "numbers": [1e-11 + n as f64 * 1e-17] });
+        append(
+            Moment::from_s(n as f64),
+            &Entry::Call { n, verb: "read".to_owned(), args, place: place(1), answer },
+        );
+    }
+    let plan = plan(&bench);
+    let column = |name: &str, unit: &str| Column {
+        channel: name.to_owned(),
+        unit: unit.to_owned(),
+        si_unit: unit.to_owned(),
+    };
+    let request = Request::Sweep(Arc::clone(&plan));
+    let mut at_s = scalars as f64;
+    for sweep in 0..sweeps {
+        let n = scalars + sweep;
+        let begin = Entry::SweepBegin {
+            n,
+            sweep,
+            name: "esr".to_owned(),
+            args: request.arguments(&bench),
+            place: place(2),
+            fast: column("rf_frequency", "Hz"),
+            slow: None,
+            read: vec![column("lockin_x", "A"), column("current", "A")],
+            points: POINTS,
+            both_ways: false,
+        };
+        store.append(Moment::from_s(at_s), &begin, &[]).expect("space");
+        for i in 0..POINTS {
+            at_s += 0.01;
+            let values = Values::new(&[4e-14 + i as f64 * 1e-18, 1e-11]);
+            let point = Point { sweep, i, at: Moment::from_s(at_s), x: plan.at(i).0, y: 0.0, values };
+            store.append_point(&point).expect("space");
+        }
+        store
+            .append(Moment::from_s(at_s), &Entry::SweepEnd { n, sweep, points: POINTS }, &[])
+            .expect("space");
+    }
+    store.commit().expect("space");
+    path
+}
+
+fn read_request(bench: &Bench) -> Request {
+    let channel = bench.find("Current").expect("a channel of the built-in bench");
+    Request::Read { channels: vec![channel], samples: 1, spacing_s: 0.05 }
+}
+
+/// Opens a run file and replays everything in it.
+fn replay(path: &Path, bench: &Arc<Bench>, scalars: u64, sweeps: u64) -> usize {
+    let file = RunFile::open(path).expect("a run file");
+    let go_live = Box::new(|| {
+        let reason = "the record is at its end".to_owned();
+        Err(Ending { outcome: Outcome::Stopped, reason, place: Place::default(), latched: false })
+    });
+    let mut port = ReplayPort::new(Arc::clone(bench), 1, file, None, go_live).expect("a record");
+    let (scalar, plan) = (read_request(bench), plan(bench));
+    let mut values = 0;
+    for n in 0..scalars + sweeps {
+        let request = if n < scalars { scalar.clone() } else { Request::Sweep(Arc::clone(&plan)) };
+        match port.request(Call { n, place: place(1), request }).expect("a recorded answer") {
+            Answer::Sweep(data) => values += data.values.len(),
+            Answer::Numbers(numbers) => values += numbers.len(),
+            other => panic!("{other:?} was not recorded"),
+        }
+    }
+    values
+}
+
+fn main() {
+    if let Some(folder) = std::env::var_os("NOCTULE_BIG_RUN") {
+        let began = Instant::now();
+        let folder = PathBuf::from(folder);
+        std::fs::create_dir_all(&folder).expect("a folder");
+        write_run(&folder, 500, 0);
+        println!("five million points were written in {:.1} s", began.elapsed().as_secs_f64());
+        return;
+    }
+    let mut criterion = Criterion::default().configure_from_args().sample_size(10);
+    let bench = Arc::new(builtin());
+    let scratch = tempfile::tempdir().expect("a folder");
+    for (name, scalars, sweeps) in [("points", 0, 30), ("scalar verbs", 30_000, 0)] {
+        let folder = scratch.path().join(name);
+        std::fs::create_dir(&folder).expect("a folder");
+        let path = write_run(&folder, sweeps, scalars);
+        let mut group = criterion.benchmark_group("replay");
+        group.throughput(Throughput::Elements(scalars + sweeps * POINTS));
+        group.bench_function(name, |b| b.iter(|| replay(&path, &bench, scalars, sweeps)));
+        group.finish();
+    }
+    let mut group = criterion.benchmark_group("append");
+    group.throughput(Throughput::Elements(3 * POINTS));
+    group.bench_function("points, durable", |b| {
+        b.iter_batched(
+            || tempfile::tempdir().expect("a folder"),
+            |folder| write_run(folder.path(), 3, 0),
+            BatchSize::PerIteration,
+        );
+    });
+    group.finish();
+    criterion.final_summary();
+}
