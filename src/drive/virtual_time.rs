@@ -42,8 +42,16 @@ impl Onlooker for Nobody {}
 struct Pending {
     at: Moment,
     order: u64,
-    ticket: Ticket,
-    outcome: Answered,
+    event: Event,
+}
+
+/// What befalls a rehearsal from outside.
+#[derive(Debug, Clone, Default, PartialEq)]
+pub struct Disturbances {
+    /// Events with their moments: a jump of the clock, an operator's word, the loss of the keeper.
+    pub events: Vec<(Moment, Event)>,
+    /// Stretches in which the disk is slow: from, until, and how much later things are on it, s.
+    pub slow_disk: Vec<(Moment, Moment, f64)>,
 }
 
 impl PartialEq for Pending {
@@ -78,6 +86,8 @@ pub struct VirtualDrive {
     /// The independent look at every command.
     pub oracle: Oracle,
     queue: BinaryHeap<Reverse<Pending>>,
+    slow_disk: Vec<(Moment, Moment, f64)>,
+    link_free: Vec<Moment>,
     now: Moment,
     order: u64,
     seed: u64,
@@ -108,6 +118,7 @@ impl VirtualDrive {
     ) -> Self {
         assert_eq!(instruments.len(), bench.links.len(), "each link has its instrument");
         let start = Start { window, ..Start::default() };
+        let link_free = vec![Moment::START; bench.links.len()];
         Self {
             supervisor: Supervisor::new(Arc::clone(&bench), start),
             tally: RunTally::new(&bench),
@@ -117,6 +128,8 @@ impl VirtualDrive {
             recorder,
             onlooker,
             queue: BinaryHeap::new(),
+            slow_disk: Vec::new(),
+            link_free,
             now: Moment::START,
             order: 0,
             seed,
@@ -133,6 +146,24 @@ impl VirtualDrive {
     pub fn introduce(&mut self, entry: &Entry) {
         let kept = self.recorder.append(self.now, entry, &[]).and_then(|()| self.recorder.commit());
         self.heed_record(kept);
+    }
+
+    /// Lets things happen from outside.
+    pub fn disturb(&mut self, disturbances: Disturbances) {
+        self.slow_disk.extend(disturbances.slow_disk);
+        for (at, event) in disturbances.events {
+            self.await_event(at, event);
+        }
+    }
+
+    fn await_event(&mut self, at: Moment, event: Event) {
+        self.order += 1;
+        self.queue.push(Reverse(Pending { at, order: self.order, event }));
+    }
+
+    /// What the supervisor knows and does.
+    pub fn supervisor(&self) -> &Supervisor {
+        &self.supervisor
     }
 
     /// The present moment.
@@ -171,7 +202,7 @@ impl VirtualDrive {
         self.onlooker.moment(self.now, &self.tally);
         if answer_at <= wake_at {
             if let Some(Reverse(pending)) = self.queue.pop() {
-                self.feed(Event::Answered { ticket: pending.ticket, outcome: pending.outcome });
+                self.feed(pending.event);
             }
         } else {
             self.feed(Event::Tick);
@@ -200,8 +231,13 @@ impl VirtualDrive {
             self.spare = batch;
             if let Some(through) = durable {
                 let kept = self.recorder.commit();
-                self.heed_record(kept);
-                self.supervisor.handle(Event::Durable { through }, self.now, &mut effects);
+                let kept = self.heed_record(kept);
+                match self.disk_lag_s() {
+                    // What could not be written is never reported as written.
+                    _ if !kept => {}
+                    None => self.supervisor.handle(Event::Durable { through }, self.now, &mut effects),
+                    Some(lag_s) => self.await_event(self.now.after(lag_s), Event::Durable { through }),
+                }
             }
             if let Some(error) = &self.record_error {
                 let reason = error.to_string();
@@ -237,6 +273,11 @@ impl VirtualDrive {
         }
     }
 
+    fn disk_lag_s(&self) -> Option<f64> {
+        let slow = self.slow_disk.iter().filter(|(from, until, _)| *from <= self.now && self.now < *until);
+        slow.map(|(_, _, lag_s)| *lag_s).reduce(f64::max)
+    }
+
     /// Keeps the first failure; the record is not touched again after it.
     fn heed_record(&mut self, kept: Result<(), RecordError>) -> bool {
         match kept {
@@ -262,9 +303,22 @@ impl VirtualDrive {
             }
             _ => {}
         }
-        self.order += 1;
-        let at = self.now.after(LINK_LATENCY_S * messages as f64);
-        self.queue.push(Reverse(Pending { at, order: self.order, ticket, outcome }));
+        let mut takes_s = LINK_LATENCY_S * messages as f64 + instrument.lateness_s();
+        if let Answered::Failed(error) = &outcome {
+            // As on the wall: who waits in vain waits for the whole patience of the link, and a
+            // connection that is gone is made anew.
+            match error.kind {
+                ErrorKind::TimedOut => takes_s += self.bench.links[link].timeout_s,
+                ErrorKind::Absent => {
+                    let _ = instrument.reconnect();
+                }
+                _ => {}
+            }
+        }
+        // One command at a time on each link, in the order in which they were sent.
+        let at = self.now.max(self.link_free[link]).after(takes_s);
+        self.link_free[link] = at;
+        self.await_event(at, Event::Answered { ticket, outcome });
     }
 }
 
