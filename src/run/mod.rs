@@ -1,5 +1,6 @@
 //! Whole runs: a sequence, a bench and a driver put together, from the first entry to the digest.
 
+pub mod faults;
 mod folder;
 pub mod lock;
 mod measure;
