@@ -6,6 +6,7 @@ mod closing;
 mod common;
 mod fit;
 mod lines;
+mod nights;
 mod progress;
 mod rehearse;
 mod run;
@@ -33,6 +34,8 @@ struct Arguments {
 enum Command {
     /// Dry-run a sequence against the simulated microscope in virtual time.
     Rehearse(rehearse::Rehearse),
+    /// Rehearse many nights with faults drawn from their seeds.
+    Nights(nights::Nights),
     /// Measure.
     Run(run::Run),
     /// Go on after a crash, a power cut, a refill.
@@ -56,6 +59,7 @@ pub fn main() -> u8 {
     let arguments = Arguments::parse();
     match arguments.command {
         Command::Rehearse(command) => command.run(arguments.verbose),
+        Command::Nights(command) => command.run(arguments.verbose),
         Command::Run(command) => command.run(arguments.verbose),
         Command::Resume(command) => command.run(arguments.verbose),
         Command::Fit(command) => command.run(),

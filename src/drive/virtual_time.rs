@@ -10,7 +10,8 @@ use crate::instrument::{ErrorKind, Instrument, InstrumentError, Task};
 use crate::quantity::Moment;
 use crate::record::{Ending, Entry, Outcome, Place, RecordError, Recorder, Values, WIDEST_POINT};
 use crate::supervisor::{
-    Answered, Call, Command, Denial, Effect, Effects, Event, Notice, Reply, Start, Supervisor, Ticket,
+    Answered, Call, Channels, Command, Denial, Effect, Effects, Event, Notice, Reply, Start, Supervisor,
+    Ticket,
 };
 use std::cmp::Reverse;
 use std::collections::BinaryHeap;
@@ -77,6 +78,8 @@ impl Ord for Pending {
 /// The driver.
 pub struct VirtualDrive {
     bench: Arc<Bench>,
+    /// What the oracle goes by: the same bench, except where a test deceives the supervisor.
+    true_bench: Arc<Bench>,
     supervisor: Supervisor,
     instruments: Vec<Box<dyn Instrument>>,
     recorder: Box<dyn Recorder>,
@@ -88,6 +91,8 @@ pub struct VirtualDrive {
     queue: BinaryHeap<Reverse<Pending>>,
     slow_disk: Vec<(Moment, Moment, f64)>,
     link_free: Vec<Moment>,
+    /// Reads on their way that will bring values.
+    reads: Vec<(Ticket, Channels)>,
     now: Moment,
     order: u64,
     seed: u64,
@@ -123,6 +128,7 @@ impl VirtualDrive {
             supervisor: Supervisor::new(Arc::clone(&bench), start),
             tally: RunTally::new(&bench),
             oracle: Oracle::new(&bench),
+            true_bench: Arc::clone(&bench),
             bench,
             instruments,
             recorder,
@@ -130,6 +136,7 @@ impl VirtualDrive {
             queue: BinaryHeap::new(),
             slow_disk: Vec::new(),
             link_free,
+            reads: Vec::new(),
             now: Moment::START,
             order: 0,
             seed,
@@ -140,6 +147,12 @@ impl VirtualDrive {
             turns: (Moment::START, 0),
             record_error: None,
         }
+    }
+
+    /// Gives the supervisor another bench than the true one, to see whether the oracle catches it.
+    #[cfg(test)]
+    pub(crate) fn deceive(&mut self, supposed: Bench) {
+        self.supervisor = Supervisor::new(Arc::new(supposed), Start::default());
     }
 
     /// Puts an entry before everything else: what is run.
@@ -159,6 +172,11 @@ impl VirtualDrive {
     fn await_event(&mut self, at: Moment, event: Event) {
         self.order += 1;
         self.queue.push(Reverse(Pending { at, order: self.order, event }));
+    }
+
+    /// How the run was ended, once it was.
+    pub fn ending(&self) -> Option<Ending> {
+        self.interrupt.clone()
     }
 
     /// What the supervisor knows and does.
@@ -202,12 +220,27 @@ impl VirtualDrive {
         self.onlooker.moment(self.now, &self.tally);
         if answer_at <= wake_at {
             if let Some(Reverse(pending)) = self.queue.pop() {
+                self.note_readings(&pending.event);
+                let is_answer = matches!(pending.event, Event::Answered { .. });
                 self.feed(pending.event);
+                if is_answer {
+                    let held = self.supervisor.is_held();
+                    self.oracle.judge(&self.true_bench, self.now, held);
+                }
             }
         } else {
             self.feed(Event::Tick);
         }
         true
+    }
+
+    fn note_readings(&mut self, event: &Event) {
+        let Event::Answered { ticket, outcome: Answered::Read(values) } = event else { return };
+        let at = self.reads.iter().position(|(other, _)| other == ticket);
+        let Some((_, channels)) = at.map(|at| self.reads.swap_remove(at)) else { return };
+        for (channel, value) in channels.as_slice().iter().zip(values.as_slice()) {
+            self.oracle.read(self.now, *channel, *value);
+        }
     }
 
     fn count_turn(&mut self, next: Moment) {
@@ -264,10 +297,17 @@ impl VirtualDrive {
                 let kept = self.recorder.append_point(&point);
                 if self.heed_record(kept) {
                     self.tally.points += 1;
+                    self.oracle.kept(&point);
                 }
             }
-            Effect::Answer(reply) => self.reply = Some(reply),
-            Effect::Interrupt(ending) => self.interrupt = Some(ending),
+            Effect::Answer(reply) => {
+                self.oracle.answered(&reply);
+                self.reply = Some(reply);
+            }
+            Effect::Interrupt(ending) => {
+                self.oracle.ended();
+                self.interrupt = Some(ending);
+            }
             Effect::Notify(notice) => self.onlooker.notice(self.now, &notice),
             Effect::Over => {}
         }
@@ -290,7 +330,7 @@ impl VirtualDrive {
     }
 
     fn command(&mut self, ticket: Ticket, link: usize, command: &Command) {
-        self.oracle.look(&self.bench, self.now, command);
+        self.oracle.look(&self.true_bench, self.now, command);
         let instrument = &mut self.instruments[link];
         instrument.pass_time(self.now);
         let (outcome, messages) = carry_out_command(instrument.as_mut(), &self.bench, command);
@@ -300,6 +340,7 @@ impl VirtualDrive {
                 for (channel, value) in channels.as_slice().iter().zip(values.as_slice()) {
                     self.tally.read(*channel, *value);
                 }
+                self.reads.push((ticket, *channels));
             }
             _ => {}
         }
@@ -317,6 +358,7 @@ impl VirtualDrive {
         }
         // One command at a time on each link, in the order in which they were sent.
         let at = self.now.max(self.link_free[link]).after(takes_s);
+        self.oracle.takes(self.now, at.since(self.now));
         self.link_free[link] = at;
         self.await_event(at, Event::Answered { ticket, outcome });
     }

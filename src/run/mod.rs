@@ -4,6 +4,7 @@ pub mod faults;
 mod folder;
 pub mod lock;
 mod measure;
+pub mod nights;
 mod rehearse;
 pub mod resume;
 mod setup;
@@ -12,7 +13,7 @@ mod window;
 
 pub use folder::{RUN_FILE_NAME, RunFolder, locate};
 pub use measure::{MakeRecorder, Measured, Measurement, NotBegun, Resumed, measure, meet_instruments};
-pub use rehearse::{Rehearsed, rehearse, rehearse_with};
+pub use rehearse::{Rehearsed, rehearse, rehearse_with, rehearse_with_faults};
 pub use setup::{BenchSource, Setup, SetupError};
 pub use summary::Summary;
 pub use window::{parse_time, zone};

@@ -10,10 +10,34 @@ use noctule_sim::{Fault, Signal};
 
 /// Everything that a file may speak of.
 const NAMES: [&str; 28] = [
-    "HeliumLeak", "PressureBurst", "WarmUp", "Quench", "TipChange", "TipCrash", "TipDrift", "LockinOverload",
-    "RfDropOut", "GaugeStuck", "GaugeNan", "GaugeDrift", "NoReply", "LateReply", "Garbled", "NotANumber",
-    "Saturated", "Stuck", "Drifting", "Stale", "Refuses", "Lies", "ReconnectNeeded", "ClockJump", "DiskFull",
-    "SlowDisk", "Operator", "KeeperLost",
+    "HeliumLeak",
+    "PressureBurst",
+    "WarmUp",
+    "Quench",
+    "TipChange",
+    "TipCrash",
+    "TipDrift",
+    "LockinOverload",
+    "RfDropOut",
+    "GaugeStuck",
+    "GaugeNan",
+    "GaugeDrift",
+    "NoReply",
+    "LateReply",
+    "Garbled",
+    "NotANumber",
+    "Saturated",
+    "Stuck",
+    "Drifting",
+    "Stale",
+    "Refuses",
+    "Lies",
+    "ReconnectNeeded",
+    "ClockJump",
+    "DiskFull",
+    "SlowDisk",
+    "Operator",
+    "KeeperLost",
 ];
 
 /// Reads a faults file: `Faults(faults: [Quench(at: "3 h"), NoReply(at: "1 h", for: "2 s")])`.
@@ -114,8 +138,19 @@ impl Reader<'_> {
     }
 
     fn link(&mut self, name: &str, fields: &mut Fields<'_>) -> Option<Option<Mishap>> {
-        let known = ["NoReply", "LateReply", "Garbled", "NotANumber", "Saturated", "Stuck", "Drifting", "Stale",
-            "Refuses", "Lies", "ReconnectNeeded"];
+        let known = [
+            "NoReply",
+            "LateReply",
+            "Garbled",
+            "NotANumber",
+            "Saturated",
+            "Stuck",
+            "Drifting",
+            "Stale",
+            "Refuses",
+            "Lies",
+            "ReconnectNeeded",
+        ];
         if !known.contains(&name) {
             return None;
         }
@@ -133,7 +168,9 @@ impl Reader<'_> {
                 let heard = fields.take("heard").and_then(|node| node.boolean(&mut self.problems));
                 Some(Misbehaviour::NoReply { heard: heard.unwrap_or(true) })
             }
-            "LateReply" => self.need(fields, "by", Dimension::TIME).map(|by_s| Misbehaviour::LateReply { by_s }),
+            "LateReply" => {
+                self.need(fields, "by", Dimension::TIME).map(|by_s| Misbehaviour::LateReply { by_s })
+            }
             "Garbled" => Some(Misbehaviour::Garbled),
             "NotANumber" => Some(Misbehaviour::NotANumber),
             "Saturated" => self.need(fields, "to", dimension).map(|at| Misbehaviour::Saturated { at }),
@@ -163,9 +200,7 @@ impl Reader<'_> {
 
     fn outside(&mut self, name: &str, fields: &mut Fields<'_>) -> Option<Mishap> {
         match name {
-            "ClockJump" => {
-                self.need(fields, "by", Dimension::TIME).map(|by_s| Mishap::ClockJump { by_s })
-            }
+            "ClockJump" => self.need(fields, "by", Dimension::TIME).map(|by_s| Mishap::ClockJump { by_s }),
             "DiskFull" => Some(Mishap::DiskFull),
             "SlowDisk" => self.need(fields, "lag", Dimension::TIME).map(|lag_s| Mishap::SlowDisk { lag_s }),
             "KeeperLost" => Some(Mishap::KeeperLost),
