@@ -93,6 +93,21 @@ fn deep_and_long_texts_come_to_an_end() {
     assert!(!found(&deep).is_empty());
     let nested = format!("{}note(1);{}", "step(\"a\", || {".repeat(40), "});".repeat(40));
     found(&nested);
+    // Each level is looked at several times.
+    let mut maps = "1.GHz".to_owned();
+    for _ in 0..12 {
+        maps = format!("f(sweep(#{{ from: {maps} }}))");
+    }
+    found(&format!("fn f(x) {{ x }}\nlet _x = {maps};"));
+    // Functions that call each other many times.
+    let chain: String =
+        (0..60).map(|i| format!("fn f{i}() {{ f{0}(); f{0}(); f{0}(); }}\n", i + 1)).collect();
+    let text = format!("{chain}fn f60() {{ wait(1.s); f60(); }}\nf0();");
+    found(&text);
+    assert!(
+        check::outline(&Sequence::from_text("night.rhai", &text), &builtin())
+            .is_some_and(|o| o.total.most_s.is_none())
+    );
     let open = "{".repeat(300);
     assert!(!found(&open).is_empty());
     let lines = "note(1);\n".repeat(70_000);

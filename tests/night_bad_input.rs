@@ -21,7 +21,7 @@ fn a_sequence_with_a_typo_a_wrong_unit_or_a_value_out_of_limits_is_rejected() {
         ("sett(\"Bias\", 60.mV);", "sett"),
         ("set(\"Bias\", 60.mT);", "a voltage"),
         ("set(\"Bias\", 6.V);", "limits"),
-        ("set(\"Bais\", 60.mV);", "did you mean `Bias`"),
+        ("set(\"Bais\", 60.mV);", "did you mean \"bias\""),
         ("let x = ;", "faulty.rhai"),
     ] {
         let said = rehearse(folder.path(), sequence);

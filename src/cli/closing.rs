@@ -130,6 +130,10 @@ pub fn finish(
     folder: &crate::run::RunFolder,
     json: bool,
 ) {
+    match write_brief(folder) {
+        Ok(()) => summary.brief = Some(folder.brief().display().to_string()),
+        Err(reason) => eprintln!("warning: there is no brief: {reason}"),
+    }
     if json {
         println!("{}", serde_json::to_string(summary).expect("a summary is plain data"));
         return;
@@ -140,4 +144,10 @@ pub fn finish(
     if let Some(brief) = &summary.brief {
         eprintln!("brief     {brief}");
     }
+}
+
+fn write_brief(folder: &crate::run::RunFolder) -> Result<(), String> {
+    let run = crate::record::RunFile::open(&folder.run_file()).map_err(|e| e.to_string())?;
+    let html = crate::report::brief::html(&[run]).map_err(|e| e.to_string())?;
+    std::fs::write(folder.brief(), html).map_err(|e| e.to_string())
 }

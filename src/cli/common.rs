@@ -1,12 +1,14 @@
 //! What several commands share.
 
 use super::EXIT_REJECTED;
-use crate::diagnostic::{Diagnostic, render};
+use crate::bench::Bench;
+use crate::diagnostic::{Diagnostic, has_errors, render};
 use crate::quantity::Moment;
 use crate::run::{parse_time, zone};
 use crate::script::Sequence;
+use crate::script::check::check_with_texts;
 use jiff::ZonedDateTime;
-use std::io::IsTerminal;
+use std::io::{IsTerminal, Write};
 use std::path::Path;
 use tracing_subscriber::layer::SubscriberExt;
 use tracing_subscriber::util::SubscriberInitExt;
@@ -72,4 +74,25 @@ pub fn start_log(verbose: u8, file: Option<&Path>) {
     });
     // A second start within one process (a queue) keeps the first.
     let _ = tracing_subscriber::registry().with(words).with(kept).try_init();
+}
+
+/// Checks a sequence before it is begun: errors reject it, warnings are shown.
+pub fn check_first(sequence: &Sequence, bench: &Bench, bench_name: &str, json: bool) -> Result<(), u8> {
+    let checked = check_with_texts(sequence, bench, bench_name);
+    if has_errors(&checked.diagnostics) {
+        eprint!("{}", checked.render(std::io::stderr().is_terminal()));
+        if json {
+            println!("{}", serde_json::json!({ "ok": false, "diagnostics": checked.diagnostics }));
+        }
+        return Err(EXIT_REJECTED);
+    }
+    if !checked.diagnostics.is_empty() && !json {
+        eprint!("{}", checked.render(std::io::stderr().is_terminal()));
+    }
+    Ok(())
+}
+
+/// Text to stdout. A reader that stops reading, like `head`, is no fault.
+pub fn print(text: &str) {
+    let _ = std::io::stdout().write_all(text.as_bytes());
 }

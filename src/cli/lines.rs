@@ -59,7 +59,7 @@ impl Lines {
                 0
             }
             Ok(lines) => {
-                print!("{lines}");
+                super::common::print(&lines.to_string());
                 0
             }
         }

@@ -2,12 +2,16 @@
 //!
 //! Data go to stdout, words to stderr. With `--json` there is exactly one JSON object on stdout.
 
+mod checking;
 mod closing;
 mod common;
 mod fit;
+mod guide;
 mod lines;
+mod mimic;
 mod nights;
 mod progress;
+mod reading;
 mod rehearse;
 mod run;
 mod table;
@@ -15,7 +19,7 @@ mod words;
 
 use crate::drive::wall::status::Request;
 
-use clap::{Parser, Subcommand};
+use clap::{CommandFactory, Parser, Subcommand};
 
 /// Exit code for input that was rejected before anything was touched.
 const EXIT_REJECTED: u8 = 2;
@@ -32,6 +36,8 @@ struct Arguments {
 
 #[derive(Debug, Subcommand)]
 enum Command {
+    /// Find every problem of a sequence and its bench, before anything moves.
+    Check(checking::Check),
     /// Dry-run a sequence against the simulated microscope in virtual time.
     Rehearse(rehearse::Rehearse),
     /// Rehearse many nights with faults drawn from their seeds.
@@ -40,10 +46,26 @@ enum Command {
     Run(run::Run),
     /// Go on after a crash, a power cut, a refill.
     Resume(run::Resume),
+    /// The hand-over report that the next shift reads.
+    Brief(reading::Brief),
+    /// Draw what is in a run.
+    Plot(reading::Plot),
+    /// Data for other tools.
+    Export(reading::Export),
+    /// List past runs.
+    Runs(reading::Runs),
     /// Fit a table: the same fits as in a sequence.
     Fit(fit::FitCommand),
     /// Levels and lines to expect for a spin at a field.
     Lines(lines::Lines),
+    /// Serve the simulated microscope as SCPI instruments over TCP.
+    Mimic(mimic::Mimic),
+    /// The manual, offline.
+    Guide(guide::Guide),
+    /// Start a sequence or a bench file from a commented example.
+    New(guide::New),
+    /// Completions for a shell, or the manual page.
+    Completions(guide::Completions),
     /// What a run is doing now.
     Status(words::Words),
     /// Let a run finish the point in hand, then wait.
@@ -62,6 +84,15 @@ pub fn main() -> u8 {
         Command::Nights(command) => command.run(arguments.verbose),
         Command::Run(command) => command.run(arguments.verbose),
         Command::Resume(command) => command.run(arguments.verbose),
+        Command::Check(command) => command.run(),
+        Command::Brief(command) => command.run(),
+        Command::Plot(command) => command.run(),
+        Command::Export(command) => command.run(),
+        Command::Runs(command) => command.run(),
+        Command::Mimic(command) => command.run(),
+        Command::Guide(command) => command.run(),
+        Command::New(command) => command.run(),
+        Command::Completions(command) => command.run(Arguments::command()),
         Command::Fit(command) => command.run(),
         Command::Lines(command) => command.run(),
         Command::Status(words) => words.run(Request::Status),

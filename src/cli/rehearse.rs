@@ -1,6 +1,6 @@
 //! `noctule rehearse`
 
-use super::common::{load_sequence, now_in, reject, reject_all, start_log, window};
+use super::common::{check_first, load_sequence, now_in, reject, reject_all, start_log, window};
 use super::progress::Progress;
 use crate::diagnostic::{Code, Diagnostic};
 use crate::drive::virtual_time::{Nobody, Onlooker};
@@ -60,6 +60,7 @@ impl Rehearse {
         let mut setup = Setup::for_rehearsal(sequence, source, self.world.as_deref(), seed, None)
             .map_err(|error| reject_all(&error.diagnostics, &error.source, self.json))?;
         let (plan, faults_text) = self.plan(&setup)?;
+        check_first(&setup.sequence, &setup.bench, &setup.bench_source.name, self.json)?;
         let now = now_in(setup.bench.time_zone.as_deref())?;
         let start = match self.start.as_deref() {
             Some(text) => crate::run::parse_time(text, &now).map_err(|reason| reject(&reason))?,

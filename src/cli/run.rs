@@ -1,7 +1,7 @@
 //! `noctule run` and `noctule resume`
 
 use super::EXIT_REJECTED;
-use super::common::{load_sequence, now_in, reject, reject_all, start_log, window};
+use super::common::{check_first, load_sequence, now_in, reject, reject_all, start_log, window};
 use super::progress::Progress;
 use crate::bench::{Bench, read};
 use crate::drive::replay::TreatAs;
@@ -60,6 +60,9 @@ impl Run {
             self.sequences.iter().map(|path| load_sequence(path)).collect::<Result<Vec<Sequence>, u8>>()?;
         if sequences.len() > 1 && self.out.is_some() {
             return Err(reject("several sequences can't share one --out folder; leave it out"));
+        }
+        for sequence in &sequences {
+            check_first(sequence, &bench, &source.name, self.json)?;
         }
         let mut code = 0;
         for sequence in sequences {

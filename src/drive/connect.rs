@@ -1,6 +1,8 @@
 //! From the links of a bench to instruments.
 
 use crate::bench::{Bench, Link, LinkKind};
+use crate::instrument::process::Process;
+use crate::instrument::scpi::Scpi;
 use crate::instrument::{Instrument, InstrumentError, Simulated};
 use noctule_sim::microscope::Microscope;
 use noctule_sim::world::World;
@@ -80,6 +82,7 @@ fn open(link: &Link, folder: &Path, seed: u64) -> Result<Box<dyn Instrument + Se
             let (world, _) = load_world(&simulated.world, folder)?;
             Ok(Box::new(Simulated::new(Microscope::new(&world, seed))))
         }
-        LinkKind::Scpi(_) | LinkKind::Process(_) => Err("this kind of link is not built in yet".to_owned()),
+        LinkKind::Scpi(scpi) => Ok(Box::new(Scpi::new(&link.name, scpi, link.timeout_s))),
+        LinkKind::Process(process) => Ok(Box::new(Process::new(&link.name, process, folder, link.timeout_s))),
     }
 }

@@ -444,3 +444,40 @@ impl Port for VirtualDrive {
         self.seed
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::bench::{Role, builtin};
+    use crate::instrument::{MockInstrument, TaskReport};
+    use crate::supervisor::Channels;
+
+    #[test]
+    fn a_reading_that_is_no_number_is_a_failure_and_stops_the_group() {
+        let bench = builtin();
+        let ids = [bench.by_role(Role::Current).unwrap(), bench.by_role(Role::Height).unwrap()];
+        let mut mock = MockInstrument::new();
+        mock.expect_read().times(1).returning(|_| Ok(f64::NAN));
+        let command = Command::Read { channels: Channels::new(&ids) };
+        let (outcome, messages) = carry_out_command(&mut mock, &bench, &command);
+        assert!(matches!(outcome, Answered::Failed(error) if error.kind == ErrorKind::Garbled));
+        assert_eq!(messages, 2);
+    }
+
+    #[test]
+    fn commands_reach_the_instrument_and_its_answers_come_back() {
+        let bench = builtin();
+        let bias = bench.by_role(Role::Bias).unwrap();
+        let mut mock = MockInstrument::new();
+        mock.expect_set().withf(|channel, si| channel.name == "bias" && *si == 0.05).returning(|_, _| Ok(()));
+        mock.expect_begin().returning(|_, _| Err(InstrumentError::new(ErrorKind::Busy, "scanning")));
+        mock.expect_poll().returning(|| Ok(Some(TaskReport { achieved: true, ..TaskReport::default() })));
+        let set = Command::Set { channel: bias, value: 0.05 };
+        assert_eq!(carry_out_command(&mut mock, &bench, &set).0, Answered::Taken);
+        let begun = carry_out_command(&mut mock, &bench, &Command::Begin(Task::Approach)).0;
+        assert!(matches!(begun, Answered::Failed(error) if error.kind == ErrorKind::Busy));
+        assert!(
+            matches!(carry_out_command(&mut mock, &bench, &Command::Poll).0, Answered::Ended(r) if r.achieved)
+        );
+    }
+}

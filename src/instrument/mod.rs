@@ -20,10 +20,14 @@
 
 mod error;
 pub mod faulty;
+pub mod process;
+pub mod scpi;
 mod simulated;
 mod task;
 
 pub use error::{ErrorKind, InstrumentError};
+pub use process::Process;
+pub use scpi::Scpi;
 pub use simulated::Simulated;
 pub use task::{Task, TaskReport};
 

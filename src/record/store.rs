@@ -324,6 +324,8 @@ impl Recorder for Store {
         self.connection.execute_batch("COMMIT")?;
         // A copy of the file without its side file would lose the tail.
         self.connection.query_row("PRAGMA wal_checkpoint(TRUNCATE)", [], |_| Ok(()))?;
+        // An ended run is one plain file, without side files that readers would make. Not while somebody reads.
+        let _ = self.connection.query_row("PRAGMA journal_mode = DELETE", [], |_| Ok(()));
         self.connection.execute_batch("BEGIN")?;
         self.in_flight = 0;
         Ok(digest)

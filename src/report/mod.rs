@@ -1,5 +1,5 @@
-//! What is told of a run afterwards: the [brief](brief), [plots](plot), [exports](export), the list of
-//! [runs](runs).
+//! What is told of a run afterwards: the [brief], [plots](mod@plot), [exports](mod@export), the list of
+//! [runs].
 
 pub mod account;
 pub mod brief;

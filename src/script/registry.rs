@@ -87,6 +87,7 @@ pub fn all() -> impl Iterator<Item = &'static Verb> {
         verbs::sweeping::VERBS,
         verbs::tip::VERBS,
         verbs::analysis::VERBS,
+        verbs::judging::VERBS,
         verbs::flow::VERBS,
     ]
     .into_iter()

@@ -53,10 +53,14 @@ impl Supervisor {
                 Procedure::Tasking(Tasking::new(*task))
             }
             Request::Record(jot) => return self.record_jot(&call, jot.clone(), out),
-            Request::Ask(question) => {
-                let answer = self.ask(*question);
-                return self.finish_call(answer, out);
-            }
+            Request::Ask(question) => match self.unread_for(*question) {
+                // The first question of a run comes before the watch has read anything.
+                Some(channel) => Procedure::Reading(Reading::new(&self.bench, &[channel], 1, 0.0)),
+                None => {
+                    let answer = self.ask(*question);
+                    return self.finish_call(answer, out);
+                }
+            },
             Request::Restore { approach, values } => {
                 Procedure::Steps(super::safety::restore_steps(*approach, values))
             }
@@ -131,6 +135,12 @@ impl Supervisor {
         self.answer_when_durable(seq, Ok(Answer::Done), out);
     }
 
+    /// The channel that must be read before a question can be answered.
+    fn unread_for(&self, question: Question) -> Option<crate::bench::ChannelId> {
+        let helium = self.bench.helium.filter(|_| question == Question::HeliumLeft)?;
+        self.latest.latest(helium.channel).is_none().then_some(helium.channel)
+    }
+
     fn ask(&self, question: Question) -> Result<Answer, Failure> {
         match question {
             Question::Elapsed => Ok(Answer::Number(self.now.s())),
@@ -153,6 +163,10 @@ impl Supervisor {
     /// A call has come to its end: record it, then answer it.
     pub(super) fn finish_call(&mut self, result: Result<Answer, Failure>, out: &mut Effects) {
         let Some(call) = self.call.take() else { return };
+        let result = match (&call.request, result) {
+            (Request::Ask(question), Ok(Answer::Numbers(_))) => self.ask(*question),
+            (_, result) => result,
+        };
         let verb = call.request.verb().to_owned();
         let args = call.request.arguments(&self.bench);
         let (n, place) = (call.n, call.place.clone());

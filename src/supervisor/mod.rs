@@ -5,8 +5,8 @@
 //! time, one with virtual time. What is rehearsed is therefore the code that runs at night.
 //!
 //! A call of the sequence becomes a [`procedure`]. Its commands pass the [`gate`], where limits, slew and
-//! permits are checked, whoever sends them. Beside it the [`watch`] reads channels for the
-//! [interlocks](interlock). A trip, a stop, a window's end or a failed record ends the sequence with
+//! permits are checked, whoever sends them. Beside it the watch reads channels for the
+//! interlocks. A trip, a stop, a window's end or a failed record ends the sequence with
 //! [`Denial::Ended`], which no sequence can catch, and parks the bench.
 
 mod calls;

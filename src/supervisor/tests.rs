@@ -1,1 +1,221 @@
 use super::*;
+use crate::bench::{BUILTIN_NAME, Role, builtin_text, read};
+use crate::instrument::{Task, TaskReport};
+use crate::record::{Outcome, Values};
+use std::collections::BTreeMap;
+
+/// Plays the instruments: every command is answered at once, values stay where they are set.
+struct Play {
+    supervisor: Supervisor,
+    bench: Arc<Bench>,
+    now: Moment,
+    values: BTreeMap<crate::bench::ChannelId, f64>,
+    sent: Vec<String>,
+    replies: Vec<Reply>,
+    entries: Vec<Entry>,
+    over: bool,
+}
+
+impl Play {
+    fn new() -> Self {
+        let (bench, _) = read(builtin_text(), BUILTIN_NAME).unwrap();
+        let bench = Arc::new(bench);
+        let mut values: BTreeMap<_, _> = bench.ids().map(|id| (id, 0.0)).collect();
+        for (role, value) in [
+            (Role::HeliumLevel, 0.05),
+            (Role::StageTemperature, 0.3),
+            (Role::Current, 1e-11),
+            (Role::RfLevel, -50.0),
+        ] {
+            values.insert(bench.by_role(role).unwrap(), value);
+        }
+        Self {
+            supervisor: Supervisor::new(Arc::clone(&bench), Start::default()),
+            bench,
+            now: Moment::START,
+            values,
+            sent: Vec::new(),
+            replies: Vec::new(),
+            entries: Vec::new(),
+            over: false,
+        }
+    }
+
+    fn put(&mut self, role: Role, value: f64) {
+        self.values.insert(self.bench.by_role(role).unwrap(), value);
+    }
+
+    fn feed(&mut self, event: Event) {
+        let mut queue = vec![event];
+        while let Some(event) = queue.pop() {
+            let mut effects = Effects::new();
+            self.supervisor.handle(event, self.now, &mut effects);
+            for effect in effects {
+                match effect {
+                    Effect::Command { ticket, command, .. } => {
+                        let outcome = self.answer(&command);
+                        queue.insert(0, Event::Answered { ticket, outcome });
+                    }
+                    Effect::Append { seq, entry, urgent, .. } => {
+                        self.entries.push(*entry);
+                        if urgent {
+                            queue.insert(0, Event::Durable { through: seq });
+                        }
+                    }
+                    Effect::Answer(reply) => self.replies.push(reply),
+                    Effect::Over => self.over = true,
+                    _ => {}
+                }
+            }
+        }
+    }
+
+    fn answer(&mut self, command: &Command) -> Answered {
+        match command {
+            Command::Set { channel, value } => {
+                self.sent.push(format!("{} {value}", self.bench.channel(*channel).name));
+                self.values.insert(*channel, *value);
+                Answered::Taken
+            }
+            Command::Read { channels } => {
+                let values: Vec<f64> = channels.as_slice().iter().map(|id| self.values[id]).collect();
+                Answered::Read(Values::new(&values))
+            }
+            Command::Begin(task) => {
+                self.sent.push(task.kind().name().to_owned());
+                match task {
+                    Task::Approach => self.put(Role::Approached, 1.0),
+                    Task::Withdraw => self.put(Role::Approached, 0.0),
+                    _ => {}
+                }
+                Answered::Taken
+            }
+            Command::Poll => Answered::Ended(TaskReport { achieved: true, ..TaskReport::default() }),
+            Command::Abort => Answered::Taken,
+        }
+    }
+
+    /// Lets virtual time pass until a moment.
+    fn until(&mut self, seconds: f64) {
+        let end = Moment::from_s(seconds);
+        while self.supervisor.next_wake() <= end && !self.over {
+            self.now = self.now.max(self.supervisor.next_wake());
+            self.feed(Event::Tick);
+        }
+        self.now = self.now.max(end);
+    }
+
+    fn call(&mut self, n: u64, request: Request) {
+        self.feed(Event::Request(Call { n, place: Place::default(), request }));
+    }
+
+    fn set(&mut self, n: u64, role: Role, value: f64) {
+        let channel = self.bench.by_role(role).unwrap();
+        self.call(n, Request::Set { channel, value });
+    }
+}
+
+#[test]
+fn a_value_outside_the_limits_is_refused_and_nothing_leaves() {
+    let mut play = Play::new();
+    play.set(0, Role::Bias, 6.0);
+    let Some(Err(Denial::Forbidden(reason))) = play.replies.pop() else { panic!("not refused") };
+    assert!(reason.contains("outside the limits of `bias`"), "{reason}");
+    assert!(play.sent.is_empty(), "{:?}", play.sent);
+}
+
+#[test]
+fn a_jump_becomes_a_ramp_within_step_and_slew() {
+    let mut play = Play::new();
+    play.set(0, Role::Bias, 0.05);
+    play.until(10.0);
+    assert_eq!(play.replies, [Ok(Answer::Done)]);
+    assert_eq!(play.sent, ["bias 0.02", "bias 0.04", "bias 0.05"]);
+}
+
+#[test]
+fn the_rf_needs_its_permit() {
+    let mut play = Play::new();
+    play.set(0, Role::RfOutput, 1.0);
+    assert!(
+        matches!(play.replies.pop(), Some(Err(Denial::Forbidden(reason))) if reason.contains("RF heats the stage"))
+    );
+    play.call(1, Request::Task(Task::Approach));
+    play.until(5.0);
+    play.set(2, Role::RfOutput, 1.0);
+    play.until(10.0);
+    assert_eq!(play.replies.pop(), Some(Ok(Answer::Done)));
+    // Switching off needs none, also when the stage is warm.
+    play.put(Role::StageTemperature, 0.7);
+    play.set(3, Role::RfOutput, 0.0);
+    play.until(15.0);
+    assert_eq!(play.replies.pop(), Some(Ok(Answer::Done)));
+}
+
+#[test]
+fn a_trip_ends_the_call_and_parks_in_the_order_of_the_bench() {
+    let mut play = Play::new();
+    play.call(0, Request::Task(Task::Approach));
+    play.until(5.0);
+    play.replies.clear();
+    play.sent.clear();
+    play.call(1, Request::Wait { seconds: 1e6 });
+    play.put(Role::Current, 9e-9);
+    play.until(400.0);
+    let Some(Err(Denial::Ended(ending))) = play.replies.pop() else { panic!("{:?}", play.replies) };
+    assert_eq!(ending.outcome, Outcome::Interlock);
+    assert!(play.over);
+    let order: Vec<&str> = play.sent.iter().filter_map(|s| s.split(' ').next()).collect();
+    let place =
+        |word: &str| order.iter().position(|sent| *sent == word).unwrap_or_else(|| panic!("{order:?}"));
+    assert!(place("withdraw") < place("rf_output") && place("rf_output") < place("bias"), "{order:?}");
+    assert!(
+        matches!(play.entries.last(), Some(Entry::End { parked: true, .. })),
+        "{:?}",
+        play.entries.last()
+    );
+}
+
+#[test]
+fn a_burst_withdraws_holds_and_goes_on_with_the_wait_that_was_left() {
+    let mut play = Play::new();
+    play.call(0, Request::Task(Task::Approach));
+    play.until(5.0);
+    play.replies.clear();
+    play.call(1, Request::Wait { seconds: 100.0 });
+    play.until(20.0);
+    play.put(Role::ChamberPressure, 1e-5);
+    play.until(200.0);
+    assert!(play.supervisor.is_held() && play.replies.is_empty());
+    assert_eq!(play.values[&play.bench.by_role(Role::Approached).unwrap()], 0.0, "the tip is out");
+    play.put(Role::ChamberPressure, 5e-9);
+    play.until(230.0);
+    assert!(!play.supervisor.is_held());
+    assert_eq!(play.values[&play.bench.by_role(Role::Approached).unwrap()], 1.0, "and in again");
+    assert!(play.replies.is_empty(), "time on hold does not count");
+    play.until(330.0);
+    assert_eq!(play.replies, [Ok(Answer::Done)]);
+}
+
+#[test]
+fn a_stop_waits_for_the_point_in_hand_and_a_second_one_does_not() {
+    let mut play = Play::new();
+    play.call(0, Request::Wait { seconds: 1e6 });
+    play.feed(Event::Operator(Word::Stop));
+    play.until(200.0);
+    assert!(play.over);
+    assert!(matches!(&play.replies[..], [Err(Denial::Ended(ending))] if ending.outcome == Outcome::Stopped));
+}
+
+#[test]
+fn a_record_that_fails_parks_the_bench() {
+    let mut play = Play::new();
+    play.call(0, Request::Wait { seconds: 1e6 });
+    play.feed(Event::RecordFailed("the disk is full".to_owned()));
+    play.until(200.0);
+    assert!(play.over);
+    let Some(Err(Denial::Ended(ending))) = play.replies.pop() else { panic!("not ended") };
+    assert_eq!(ending.outcome, Outcome::Fault);
+    assert!(ending.reason.contains("the disk is full"));
+    assert!(play.sent.contains(&"withdraw".to_owned()), "{:?}", play.sent);
+}

@@ -33,7 +33,7 @@ impl Clock {
 
     fn at(&self, seconds: f64) -> Option<ZonedDateTime> {
         let start = self.start.as_ref()?;
-        if !(seconds.abs() < 1e9) {
+        if seconds.is_nan() || seconds.abs() >= 1e9 {
             return None;
         }
         let at = Timestamp::from_second(start.timestamp().as_second() + seconds.round() as i64).ok()?;

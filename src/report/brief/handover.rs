@@ -172,10 +172,16 @@ fn state(account: &Account) -> Vec<StateLine> {
             let mut line = standing_line(account, what, standing, |si| value_in(si, &channel.unit, 5));
             if let (Role::RfOutput, Some(standing)) = (role, standing) {
                 let on = standing.si > 0.5;
-                (if on { "on" } else { "off" }).clone_into(&mut line.value);
+                (if on { "ON" } else { "off" }).clone_into(&mut line.value);
+                if on && line.weight == Weight::Good {
+                    line.weight = Weight::Look;
+                }
             }
-            if let (Role::PotTemperature, Some(since)) = (role, account.state.regenerated_s) {
-                line.note += &format!("; regenerated at {}", account.clock.short(since));
+            if role == Role::PotTemperature {
+                line.note += &match account.state.regenerated_s {
+                    Some(since) => format!("; regenerated at {}", account.clock.short(since)),
+                    None => "; not regenerated in this run".to_owned(),
+                };
             }
             let never_touched = standing.is_none() && role != Role::FieldZ && role != Role::Bias;
             if !never_touched {

@@ -258,10 +258,7 @@ fn rectangular(
     names: &[String],
     line: usize,
 ) -> Result<(), Failure> {
-    let table = match account.fill(run, outline) {
-        Ok(table) => table,
-        Err(error) => return Err(error.into()),
-    };
+    let table = account.fill(run, outline)?;
     let rows = table.x.len() / line;
     let fast = table.x[..line].to_vec();
     let slow: Vec<f64> = (0..rows).map(|row| table.y[row * line]).collect();

@@ -194,7 +194,7 @@ impl Chart {
         let y = 9.0;
         let mut end = right;
         for series in self.series.iter().rev().filter(|s| !s.name.is_empty()) {
-            let x = end - series.name.chars().count() as f64 * SIZE * 0.54;
+            let x = end - series.name.chars().count() as f64 * SIZE * 0.51;
             drawing.text((end, y + 0.35 * SIZE), series.name.clone(), SIZE - 0.5, Anchor::End, Ink::Text);
             let sign = match series.style {
                 Style::Dots => {

@@ -133,7 +133,7 @@ fn description(
 fn curve(fit: &Fitted, table: &SweepTable) -> Option<Vec<Place>> {
     let (low, high) =
         table.x.iter().fold((f64::INFINITY, f64::NEG_INFINITY), |(l, h), x| (l.min(*x), h.max(*x)));
-    if !(high > low) {
+    if high.partial_cmp(&low) != Some(std::cmp::Ordering::Greater) {
         return None;
     }
     let step = (high - low) / (CURVE_PLACES - 1) as f64;

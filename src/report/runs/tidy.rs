@@ -77,7 +77,7 @@ pub fn move_to(runs: &[&PastRun], folder: &Path) -> Plan {
 }
 
 /// The runs but the newest `keep`; by the time they began, then by name.
-pub fn older_than<'r>(runs: &'r [PastRun], keep: usize) -> Vec<&'r PastRun> {
+pub fn older_than(runs: &[PastRun], keep: usize) -> Vec<&PastRun> {
     let mut sorted: Vec<&PastRun> = runs.iter().collect();
     sorted.sort_by(|a, b| b.started_at.cmp(&a.started_at).then_with(|| b.name.cmp(&a.name)));
     sorted.into_iter().skip(keep).collect()

@@ -195,6 +195,22 @@ mod tests {
         }
     }
 
+    /// Functions that are no verbs of their own: methods of what verbs give back, and refusals.
+    const METHODS: &[&str] =
+        &["abs", "column", "error", "exit", "expected", "histogram", "to_debug", "to_string", "value"];
+
+    #[test]
+    fn whatever_the_engine_has_beyond_the_language_is_in_the_registry() {
+        let language = Catalog::new(&crate::script::bare());
+        let all = Catalog::new(&engine(&crate::bench::builtin()));
+        let words = all.functions.keys().filter(|name| name.chars().all(is_word));
+        let forgotten: Vec<&String> = words
+            .filter(|name| !language.functions.contains_key(*name))
+            .filter(|name| registry::find(name).is_none() && !METHODS.contains(&name.as_str()))
+            .collect();
+        assert!(forgotten.is_empty(), "not in the registry: {forgotten:?}");
+    }
+
     #[test]
     fn other_words_lead_to_verbs() {
         for (_, verb) in OTHER_WORDS {

@@ -9,9 +9,21 @@ use crate::script::units::UNIT_NAMES;
 use noctule_sim::document::nearest;
 use rhai::{ASTFlags, BinaryExpr, Expr, FnCallExpr, FnPtr, OpAssignment, Position, Stmt};
 
+/// Maps within maps are looked at more than once; past this the check says nothing more rather than go on
+/// for ever. It says so.
+const MOST_EVALUATIONS: u64 = 1_000_000;
+
 impl<'a> Walk<'a> {
     /// Looks at an expression and everything in it.
     pub(super) fn evaluate(&mut self, expr: &'a Expr) -> Value<'a> {
+        self.evaluations += 1;
+        if self.evaluations > MOST_EVALUATIONS {
+            if self.evaluations == MOST_EVALUATIONS + 1 {
+                let message = "maps are nested too deeply here to check the rest of the sequence";
+                self.report(Code::SequenceSyntax, start(expr), message, None);
+            }
+            return Value::Unknown;
+        }
         match expr {
             Expr::IntegerConstant(value, _) => Value::number(Some(*value as f64), true),
             Expr::FloatConstant(value, _) => Value::number(Some(**value), false),
@@ -163,6 +175,9 @@ impl<'a> Walk<'a> {
                     let help = help.or(Some(format!("it has {all}")));
                     let what = base.describe().unwrap_or_default();
                     self.report(Code::UnknownField, at, format!("{what} has no `.{name}`"), help);
+                }
+                if handle == "trace" && name == "numbers" {
+                    return Value::Handle("numbers".to_owned());
                 }
                 Value::Unknown
             }

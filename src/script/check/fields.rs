@@ -3,7 +3,7 @@
 use super::program::start;
 use super::value::Value;
 use super::walk::Walk;
-use crate::bench::ChannelId;
+use crate::bench::{ChannelId, Role};
 use crate::diagnostic::Code;
 use crate::quantity::Dimension;
 use noctule_sim::document::nearest;
@@ -12,7 +12,8 @@ use rhai::{Expr, Ident, Position};
 /// Fields of an axis of `grid`.
 const AXIS: &str = "channel from to points";
 /// The least whole number of fields that count something, and the most.
-const COUNTS: &[(&str, f64, f64)] = &[("points", 1.0, 5e7), ("average", 1.0, 4e9), ("pixels", 4.0, 2048.0)];
+const COUNTS: &[(&str, f64, f64)] =
+    &[("points", 1.0, 5e7), ("average", 1.0, 4e9), ("pixels", 4.0, 2048.0), ("readings", 1.0, 2000.0)];
 
 /// Names of a grammar: needed, then those that may be left out.
 pub(super) fn split(grammar: &str) -> (Vec<&str>, Vec<&str>) {
@@ -46,12 +47,21 @@ impl<'a> Walk<'a> {
             let message = format!("`{verb}` needs the {word} {}", names.join(", "));
             self.report(Code::UnknownField, at, message, None);
         }
+        if given("dwell") && !given("average") && known.contains(&"average") {
+            let help = "add `average`: the number of readings that are spread over this time and averaged";
+            let place =
+                fields.iter().find(|(ident, _)| ident.name == "dwell").map_or(at, |(ident, _)| ident.pos);
+            self.warn(Code::UnknownField, place, "`dwell` does nothing without `average`", help);
+        }
         let channel = fields.iter().find(|(ident, _)| ident.name == "channel").and_then(|(_, expr)| {
             let value = self.evaluate(expr);
             let id = self.channel_argument(&value, expr)?;
             self.must_be_settable(id, start(expr));
             Some(id)
         });
+        // The search sets one channel only, which it does not name.
+        let searched = (verb == "search_resonance").then(|| self.bench.by_role(Role::RfFrequency)).flatten();
+        let channel = channel.or(searched);
         for (ident, expr) in fields {
             if known.contains(&ident.name.as_str()) {
                 self.field(verb, &ident.name, expr, channel);
@@ -70,9 +80,11 @@ impl<'a> Walk<'a> {
                 }
             }
             "read" => self.channels_argument(&value, expr),
-            "points" | "average" | "pixels" => self.count(name, &value, at),
+            "points" | "average" | "pixels" | "readings" => self.count(name, &value, at),
             "dwell" | "settle" | "line_time" | "time" => self.time(&what, &value, at),
             "size" | "x" | "y" => self.dimension(Dimension::LENGTH, &what, &value, at),
+            "widest" | "narrowest" | "error" => self.dimension(Dimension::FREQUENCY, &what, &value, at),
+            "highest" => self.dimension(Dimension::CURRENT, &what, &value, at),
             "helium" => self.dimension(Dimension::VOLUME, &what, &value, at),
             "both_ways" => {
                 self.kind(&what, "true or false", &value, at, |v| matches!(v, Value::Flag(_)));

@@ -21,6 +21,7 @@ mod fields;
 mod file;
 mod flow;
 mod operator;
+mod outline;
 mod program;
 mod scan;
 mod value;
@@ -28,6 +29,7 @@ mod verb;
 mod walk;
 mod worlds;
 
+pub use outline::{Cost, Outline, OutlineStep};
 pub use worlds::check_worlds;
 
 use super::import::locate;
@@ -126,6 +128,26 @@ pub fn check_with_texts(sequence: &Sequence, bench: &Bench, bench_file: &str) ->
     }
     let texts = files.files.into_iter().map(|file| (file.name, file.text)).collect();
     Checked { diagnostics, texts }
+}
+
+/// What a sequence would cost, without physics: each branch that can be reached, at least and at most.
+/// None if it can't be parsed. Functions of imported files are not followed.
+pub fn outline(sequence: &Sequence, bench: &Bench) -> Option<Outline> {
+    let engine = catalog::engine(bench);
+    let main = File::read(&engine, &sequence.path.display().to_string(), &sequence.text);
+    if main.broken {
+        return None;
+    }
+    let files = Files {
+        catalog: Catalog::new(&engine),
+        bench_file: String::new(),
+        files: vec![main],
+        imported: BTreeMap::new(),
+    };
+    let mut walk = Walk::new(&files, bench, &files.files[0]);
+    let mut costing = outline::Costing::new(&mut walk);
+    let total = costing.block(&files.files[0].program.main);
+    Some(Outline { steps: costing.steps, total })
 }
 
 /// Reads everything that is imported, and what that imports.

@@ -17,6 +17,7 @@ const NEEDS: &[(&str, &[Role])] = &[
     ("recentre", &[Role::TipX, Role::TipY, Role::Height]),
     ("image", &[Role::TipX, Role::TipY]),
     ("helium_left", &[Role::HeliumLevel]),
+    ("search_resonance", &[Role::RfFrequency, Role::LockinX]),
 ];
 /// Verbs that need a link which moves the tip.
 const NEEDS_TASKS: &[&str] = &[
@@ -124,6 +125,9 @@ impl<'a> Walk<'a> {
             Kind::List => self.kind(&what, "a list", value, at, |v| matches!(v, Value::List(_))),
             Kind::Function => {
                 self.kind(&what, "a function, || { … }", value, at, |v| matches!(v, Value::Function));
+            }
+            Kind::Handle("quantity") => {
+                self.kind(&what, "a value with its unit", value, at, |v| matches!(v, Value::Quantity { .. }));
             }
             Kind::Handle(wanted) => {
                 let fits = |v: &Value<'_>| matches!(v, Value::Handle(name) if name == wanted);

@@ -45,6 +45,7 @@ pub(super) struct Walk<'a> {
     /// Modules that were imported, by the name they were given; the name of their file if it could be read.
     pub(super) imports: BTreeMap<String, Option<String>>,
     depth: usize,
+    pub(super) evaluations: u64,
     /// More hits of one kind at one place say nothing new.
     seen: BTreeSet<(Code, u32, u32)>,
     pub(super) found: Vec<Diagnostic>,
@@ -75,6 +76,7 @@ impl<'a> Walk<'a> {
             reaching,
             imports: BTreeMap::new(),
             depth: 0,
+            evaluations: 0,
             seen: BTreeSet::new(),
             found: Vec::new(),
         }

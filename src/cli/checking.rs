@@ -1,0 +1,85 @@
+//! `noctule check`
+
+use super::common::{load_sequence, reject_all};
+use crate::bench::{builtin, read};
+use crate::diagnostic::{Severity, has_errors};
+use crate::run::BenchSource;
+use crate::script::check::{Checked, check_with_texts};
+use std::io::IsTerminal;
+use std::path::PathBuf;
+use std::time::{Duration, SystemTime};
+
+/// How often --watch looks at the files.
+const LOOK_EVERY: Duration = Duration::from_millis(300);
+
+/// Arguments of `noctule check`.
+#[derive(Debug, clap::Args)]
+pub struct Check {
+    /// The sequence, a .rhai file.
+    sequence: PathBuf,
+    /// The bench, a .ron file; the built-in simulated bench where it is left out.
+    #[arg(long)]
+    bench: Option<PathBuf>,
+    /// Check again whenever a file is saved, until Ctrl-C.
+    #[arg(long, conflicts_with = "json")]
+    watch: bool,
+    /// One JSON object on stdout.
+    #[arg(long)]
+    json: bool,
+}
+
+impl Check {
+    /// Runs the command.
+    pub fn run(self) -> u8 {
+        if !self.watch {
+            return self.once().unwrap_or_else(|code| code);
+        }
+        let mut seen = None;
+        loop {
+            let now = self.saved_at();
+            if seen.as_ref() != Some(&now) {
+                seen = Some(now);
+                eprintln!("— {} —", jiff::ZonedDateTime::now().strftime("%H:%M:%S"));
+                let _ = self.once();
+            }
+            std::thread::sleep(LOOK_EVERY);
+        }
+    }
+
+    fn saved_at(&self) -> Vec<Option<SystemTime>> {
+        let files = std::iter::once(&self.sequence).chain(self.bench.iter());
+        files.map(|file| std::fs::metadata(file).and_then(|m| m.modified()).ok()).collect()
+    }
+
+    fn once(&self) -> Result<u8, u8> {
+        let sequence = load_sequence(&self.sequence)?;
+        let source =
+            BenchSource::load(self.bench.as_deref()).map_err(|d| reject_all(&[*d], "", self.json))?;
+        let (bench, mut warnings) = match &source.path {
+            None => (builtin(), Vec::new()),
+            Some(_) => read(&source.text, &source.name)
+                .map_err(|found| reject_all(&found, &source.text, self.json))?,
+        };
+        let mut checked = check_with_texts(&sequence, &bench, &source.name);
+        checked.texts.insert(source.name.clone(), source.text.clone());
+        checked.diagnostics.append(&mut warnings);
+        let failed = has_errors(&checked.diagnostics);
+        if self.json {
+            println!("{}", serde_json::json!({ "ok": !failed, "diagnostics": checked.diagnostics }));
+        } else {
+            eprint!("{}", checked.render(std::io::stderr().is_terminal()));
+            eprintln!("{}", closing_line(&checked));
+        }
+        Ok(if failed { super::EXIT_REJECTED } else { 0 })
+    }
+}
+
+fn closing_line(checked: &Checked) -> String {
+    let errors = checked.diagnostics.iter().filter(|d| d.severity == Severity::Error).count();
+    let warnings = checked.diagnostics.len() - errors;
+    match (errors, warnings) {
+        (0, 0) => "nothing wrong was found; now rehearse it".to_owned(),
+        (0, w) => format!("no error, warnings: {w}; `noctule guide CODE` explains each"),
+        (e, w) => format!("errors: {e}, warnings: {w}; `noctule guide CODE` explains each"),
+    }
+}

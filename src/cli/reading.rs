@@ -1,0 +1,167 @@
+//! `noctule brief`, `plot`, `export` and `runs`: what has been measured.
+
+use super::common::{print, reject};
+use crate::record::RunFile;
+use crate::report::account::Account;
+use crate::report::{brief, export, plot, runs};
+use crate::run::locate;
+use std::path::{Path, PathBuf};
+
+fn open(word: &str) -> Result<RunFile, u8> {
+    let path = locate(word).map_err(|error| reject(&error.to_string()))?;
+    RunFile::open(&path).map_err(|error| reject(&error.to_string()))
+}
+
+fn put(path: &Path, bytes: &[u8]) -> u8 {
+    match std::fs::write(path, bytes) {
+        Ok(()) => {
+            eprintln!("wrote {}", path.display());
+            0
+        }
+        Err(error) => reject(&format!("`{}` can't be written: {error}", path.display())),
+    }
+}
+
+/// Arguments of `noctule brief`.
+#[derive(Debug, clap::Args)]
+pub struct Brief {
+    /// The runs: folders, files, or the beginnings of names under runs/.
+    #[arg(required = true)]
+    runs: Vec<String>,
+    /// Write an HTML file instead of text on stdout.
+    #[arg(long, value_name = "FILE.html")]
+    out: Option<PathBuf>,
+}
+
+impl Brief {
+    /// Runs the command.
+    pub fn run(self) -> u8 {
+        let files = match self.runs.iter().map(|run| open(run)).collect::<Result<Vec<RunFile>, u8>>() {
+            Ok(files) => files,
+            Err(code) => return code,
+        };
+        let made = if self.out.is_some() { brief::html(&files) } else { brief::text(&files) };
+        match (made, &self.out) {
+            (Err(error), _) => reject(&error.to_string()),
+            (Ok(text), Some(path)) => put(path, text.as_bytes()),
+            (Ok(text), None) => {
+                print(&format!("{text}\n"));
+                0
+            }
+        }
+    }
+}
+
+/// Arguments of `noctule plot`.
+#[derive(Debug, clap::Args)]
+pub struct Plot {
+    /// The run: a folder, a file, or the beginning of a name under runs/.
+    run: String,
+    /// What: `resonance` (against field), `sweep` or `map` with a number, `trace`, `histogram`, `image` with a number, or the name of a watched channel.
+    #[arg(default_value = "resonance")]
+    what: String,
+    /// Number of the sweep, map, trace or image, from 0.
+    #[arg(default_value_t = 0)]
+    number: u64,
+    /// Which reading of a sweep.
+    #[arg(long)]
+    channel: Option<String>,
+    /// Bins of a histogram.
+    #[arg(long, default_value_t = 60)]
+    bins: usize,
+    /// The file, .svg or .png.
+    #[arg(long)]
+    out: PathBuf,
+}
+
+impl Plot {
+    /// Runs the command.
+    pub fn run(self) -> u8 {
+        let run = match open(&self.run) {
+            Ok(run) => run,
+            Err(code) => return code,
+        };
+        let account = Account::read(&run);
+        let which = usize::try_from(self.number).unwrap_or(usize::MAX);
+        let drawn = match self.what.as_str() {
+            "resonance" => plot::resonance(&account, plot::SIZE),
+            "sweep" | "map" => plot::sweep(&account, &run, self.number, self.channel.as_deref(), plot::SIZE),
+            "trace" => plot::trace(&account, &run, which, plot::SIZE),
+            "histogram" => plot::histogram(&account, &run, which, self.bins, plot::SIZE),
+            "image" => plot::image(&account, &run, which, plot::SIZE),
+            channel => plot::watched(&account, channel, plot::SIZE),
+        };
+        match drawn {
+            Err(error) => reject(&error.to_string()),
+            Ok(drawing) => match self.out.extension().and_then(|e| e.to_str()) {
+                Some("svg") => put(&self.out, drawing.svg().as_bytes()),
+                Some("png") => put(&self.out, &drawing.png(2)),
+                _ => reject("the file ends in .svg or .png"),
+            },
+        }
+    }
+}
+
+/// Arguments of `noctule export`.
+#[derive(Debug, clap::Args)]
+pub struct Export {
+    /// The run: a folder, a file, or the beginning of a name under runs/.
+    run: String,
+    /// What kind of file: csv makes a folder of tables, hdf5 one file by the NeXus conventions, json the fits.
+    #[arg(long = "as", value_parser = ["csv", "hdf5", "json"])]
+    kind: String,
+    /// Where to.
+    #[arg(long)]
+    out: PathBuf,
+}
+
+impl Export {
+    /// Runs the command.
+    pub fn run(self) -> u8 {
+        let run = match open(&self.run) {
+            Ok(run) => run,
+            Err(code) => return code,
+        };
+        let told = |path: &Path| eprintln!("wrote {}", path.display());
+        let done = match self.kind.as_str() {
+            "csv" => export::csv(&run, &self.out).map(|files| files.iter().for_each(|file| told(file))),
+            "hdf5" => export::hdf5(&run, &self.out).map(|()| told(&self.out)),
+            _ => {
+                let fits = export::fits_json(&Account::read(&run));
+                return put(&self.out, format!("{fits:#}\n").as_bytes());
+            }
+        };
+        done.map_or_else(|error| reject(&error.to_string()), |()| 0)
+    }
+}
+
+/// Arguments of `noctule runs`.
+#[derive(Debug, clap::Args)]
+pub struct Runs {
+    /// The folder.
+    #[arg(long, default_value = "runs")]
+    folder: PathBuf,
+    /// Only runs in whose names, notes or results all these words stand.
+    words: Vec<String>,
+}
+
+impl Runs {
+    /// Runs the command.
+    pub fn run(self) -> u8 {
+        let listed = match runs::list(&self.folder) {
+            Ok(listed) => listed,
+            Err(error) => return reject(&format!("`{}` can't be listed: {error}", self.folder.display())),
+        };
+        for run in runs::search(&listed, &self.words.join(" ")) {
+            print(&format!(
+                "{:<44} {:<10} {:>9} points  {:>12}  {}\n",
+                run.name,
+                run.outcome,
+                run.points,
+                crate::quantity::in_words(run.elapsed_s),
+                run.verdict
+            ));
+        }
+        0
+    }
+}

@@ -1,0 +1,158 @@
+//! The microscope that all instruments of a mimic share, and its time.
+
+use super::faults::{WorldFault, WorldFaultKind};
+use noctule_sim::act::ActReport;
+use noctule_sim::microscope::Microscope;
+use noctule_sim::{Act, Refusal, Signal};
+use std::sync::{Mutex, MutexGuard, PoisonError};
+use std::time::Instant;
+
+/// Slowest pace.
+pub const PACE_MIN: f64 = 0.001;
+/// Fastest pace: what a debug build still keeps up with.
+pub const PACE_MAX: f64 = 10_000.0;
+
+/// The microscope behind a mimic.
+#[derive(Debug)]
+pub(super) struct Lab {
+    microscope: Microscope,
+    pace: f64,
+    /// Simulated time was `base_s` at `since`.
+    base_s: f64,
+    since: Instant,
+    coming: Vec<Coming>,
+    report: Option<ActReport>,
+    /// Size in SI of what the running trace counts in.
+    traced_unit: f64,
+}
+
+#[derive(Debug)]
+struct Coming {
+    next_s: f64,
+    fault: WorldFault,
+}
+
+/// The lab, whatever happened to the thread that had it before.
+pub(super) fn locked(lab: &Mutex<Lab>) -> MutexGuard<'_, Lab> {
+    lab.lock().unwrap_or_else(PoisonError::into_inner)
+}
+
+impl Lab {
+    pub(super) fn new(microscope: Microscope, pace: f64, faults: &[WorldFault]) -> Self {
+        let coming = faults.iter().map(|fault| Coming { next_s: fault.at_s, fault: fault.clone() });
+        Self {
+            base_s: microscope.now_s(),
+            microscope,
+            pace,
+            since: Instant::now(),
+            coming: coming.collect(),
+            report: None,
+            traced_unit: 1.0,
+        }
+    }
+
+    pub(super) fn microscope(&mut self) -> &mut Microscope {
+        &mut self.microscope
+    }
+
+    pub(super) fn now_s(&self) -> f64 {
+        self.base_s + self.since.elapsed().as_secs_f64() * self.pace
+    }
+
+    pub(super) fn pace(&self) -> f64 {
+        self.pace
+    }
+
+    /// Changes the pace; simulated time goes on from where it is.
+    pub(super) fn set_pace(&mut self, pace: f64) {
+        assert!((PACE_MIN..=PACE_MAX).contains(&pace), "{pace}");
+        self.base_s = self.now_s();
+        self.since = Instant::now();
+        self.pace = pace;
+    }
+
+    /// Lets the microscope's time pass up to the present, with the faults on the way.
+    pub(super) fn catch_up(&mut self) {
+        let now_s = self.now_s();
+        while let Some(index) = self.first_due(now_s) {
+            let coming = &mut self.coming[index];
+            self.microscope.advance_to(coming.next_s);
+            match coming.fault.kind {
+                WorldFaultKind::Inflict(fault) => self.microscope.inflict(fault),
+                WorldFaultKind::Clear => self.microscope.clear(),
+            }
+            match coming.fault.every_s {
+                Some(every_s) => coming.next_s += every_s,
+                None => drop(self.coming.swap_remove(index)),
+            }
+        }
+        self.microscope.advance_to(now_s);
+        if let Some(mut report) = self.microscope.poll() {
+            for value in &mut report.data {
+                *value *= self.traced_unit;
+            }
+            self.report = Some(report);
+        }
+    }
+
+    fn first_due(&self, now_s: f64) -> Option<usize> {
+        let due = self.coming.iter().enumerate().filter(|(_, coming)| coming.next_s <= now_s);
+        due.min_by(|a, b| a.1.next_s.total_cmp(&b.1.next_s)).map(|(index, _)| index)
+    }
+
+    pub(super) fn begin(&mut self, act: Act) -> Result<(), Refusal> {
+        let traced_unit = match act {
+            // The helium gauge alone counts in something else than SI.
+            Act::Trace { signal: Signal::HeliumLevel, .. } => 1e-3,
+            _ => 1.0,
+        };
+        self.microscope.begin(act)?;
+        self.traced_unit = traced_unit;
+        self.report = None;
+        Ok(())
+    }
+
+    /// The report of the last task; none while one runs, and before the first.
+    pub(super) fn report(&self) -> Option<&ActReport> {
+        self.report.as_ref()
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use noctule_sim::Fault;
+    use noctule_sim::world::World;
+    use std::thread::sleep;
+    use std::time::Duration;
+
+    fn lab(pace: f64, faults: &[WorldFault]) -> Lab {
+        Lab::new(Microscope::new(&World::shipped("night").unwrap(), 3), pace, faults)
+    }
+
+    #[test]
+    fn time_passes_at_the_pace_and_never_jumps() {
+        let mut lab = lab(1000.0, &[]);
+        sleep(Duration::from_millis(20));
+        lab.catch_up();
+        let before_s = lab.microscope().now_s();
+        assert!(before_s >= 20.0, "{before_s}");
+        lab.set_pace(0.001);
+        sleep(Duration::from_millis(20));
+        lab.catch_up();
+        let after_s = lab.microscope().now_s();
+        assert!(after_s >= before_s, "{after_s}");
+    }
+
+    #[test]
+    fn faults_of_the_world_come_at_their_time_and_again() {
+        let burst = Fault::TipCrash;
+        let fault = WorldFault { at_s: 10.0, every_s: Some(5.0), kind: WorldFaultKind::Inflict(burst) };
+        let mut lab = lab(10_000.0, &[fault]);
+        sleep(Duration::from_millis(5));
+        lab.catch_up();
+        let now_s = lab.microscope().now_s();
+        let expected = ((now_s - 10.0) / 5.0).floor() as u32 + 1;
+        assert_eq!(lab.microscope().truth().crashes, expected, "{now_s}");
+    }
+}
