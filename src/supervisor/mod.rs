@@ -97,6 +97,8 @@ pub struct Supervisor {
     sweeps: u64,
     parked: bool,
     now: Moment,
+    /// When a task last ended: what was read before may not be so any more.
+    task_ended_at: Option<Moment>,
     points: Vec<Point>,
     entries: Vec<Entry>,
     changes: Vec<Change>,
@@ -126,6 +128,7 @@ impl Supervisor {
             sweeps: start.sweeps,
             parked: false,
             now: start.now,
+            task_ended_at: None,
             points: Vec::new(),
             entries: Vec::new(),
             changes: Vec::new(),
@@ -299,6 +302,9 @@ impl Supervisor {
                 self.go_on_to_gate(out);
             }
             Arrived::Deliver(command, outcome) => {
+                if let Answered::Ended(_) = &outcome {
+                    self.task_ended_at = Some(self.now);
+                }
                 if let Command::Read { channels } = &command {
                     self.note_reading(channels, &outcome, out);
                 }
@@ -420,8 +426,10 @@ impl Supervisor {
         };
         let permits = self.bench.permits.iter().filter(|permit| permit.subject == subject);
         let channels = permits.flat_map(|permit| permit.condition.channels());
+        // After an approach a reading of half a second ago still says that the tip is out.
+        let fresh_s = self.task_ended_at.map_or(PERMIT_FRESH_S, |at| self.now.since(at).min(PERMIT_FRESH_S));
         let mut stale: Vec<_> = channels
-            .filter(|id| self.latest.latest(*id).is_none() || self.latest.age_s(*id) > PERMIT_FRESH_S)
+            .filter(|id| self.latest.latest(*id).is_none() || self.latest.age_s(*id) > fresh_s)
             .collect();
         stale.sort_unstable();
         stale.dedup();
