@@ -344,3 +344,82 @@ pub fn add_up(nights: &[Night], repeats: (u64, u64), threads: usize, wall_s: f64
             .collect(),
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::bench::{Bench, StepAction, builtin};
+    use crate::drive::SharedPort;
+    use crate::drive::virtual_time::VirtualDrive;
+    use crate::script::{self, Sequence};
+    use std::cell::RefCell;
+    use std::rc::Rc;
+    use std::sync::Arc;
+
+    /// Runs a sequence with a supervisor that believes in another bench than the true one, by which the
+    /// oracle goes; gives what the oracle says first.
+    fn deceived(sequence: &str, fault: Option<Planned>, weaken: impl Fn(&mut Bench)) -> Option<String> {
+        let bench = Arc::new(builtin());
+        let mut supposed = builtin();
+        weaken(&mut supposed);
+        let world = noctule_sim::world::World::shipped("night").unwrap();
+        let plan = FaultPlan { faults: fault.into_iter().collect() };
+        let instruments = plan.instruments(&bench, &world, 1);
+        let recorder = Box::new(DigestOnly::default());
+        let mut drive = VirtualDrive::new(bench, instruments, recorder, Box::new(Nobody), 1, None);
+        drive.deceive(supposed);
+        let drive = Rc::new(RefCell::new(drive));
+        let port: SharedPort = drive.clone();
+        let (end, _) = script::run(&Sequence::from_text("test.rhai", sequence), port);
+        drive.borrow_mut().finish(end.outcome, end.reason, end.place);
+        let first = drive.borrow().oracle.first.clone();
+        first
+    }
+
+    fn channel<'b>(bench: &'b mut Bench, name: &str) -> &'b mut crate::bench::Channel {
+        bench.channels.iter_mut().find(|channel| channel.name == name).unwrap()
+    }
+
+    /// The canary: each safety taken away from the supervisor is missed by the oracle, so that its silence
+    /// over a thousand nights means something.
+    #[test]
+    fn the_oracle_catches_a_weakened_supervisor() {
+        let caught = |found: Option<String>, word: &str| {
+            assert!(found.as_deref().is_some_and(|first| first.contains(word)), "{word}: {found:?}");
+        };
+        let limits = deceived("set(\"Bias\", 700.mV);", None, |b| channel(b, "bias").max = 1.0);
+        caught(limits, "outside its limits");
+        let step = deceived("set(\"Bias\", 200.mV);", None, |b| channel(b, "bias").step = 1.0);
+        caught(step, "at once");
+        let slew = deceived("set(\"Bias\", 200.mV);", None, |b| channel(b, "bias").slew_per_s = 100.0);
+        caught(slew, "faster than its slew");
+        let permit = deceived("set(\"RfOutput\", 1);", None, |b| b.permits.clear());
+        caught(permit, "without the permit");
+        let order = deceived("wait(1.s);", None, |b| {
+            b.park.retain(|step| !matches!(step.action, StepAction::Keep { .. }));
+            b.park.reverse();
+        });
+        caught(order, "order of parking");
+        let crash = Planned {
+            at: Moment::from_s(300.0),
+            for_s: 0.0,
+            mishap: Mishap::World(noctule_sim::Fault::TipCrash),
+        };
+        let blind = deceived("approach(); wait(10.min);", Some(crash.clone()), |b| {
+            b.interlocks.iter_mut().for_each(|lock| lock.action = crate::bench::Action::Warn);
+        });
+        caught(blind, "has not acted");
+        let sound = deceived("approach(); set(\"RfOutput\", 1); wait(10.min);", Some(crash), |_| {});
+        assert_eq!(sound, None);
+    }
+
+    #[test]
+    fn the_number_of_threads_changes_nothing() {
+        let source = super::super::BenchSource::load(None).unwrap();
+        let sequence = Sequence::from_text("test.rhai", "approach(); wait(30.min);");
+        let setup = Setup::for_rehearsal(sequence, source, None, 1, None).unwrap();
+        let one = nights(&setup, 5, 8, 1);
+        assert_eq!(one, nights(&setup, 5, 8, 3));
+        assert_eq!((one.1, one.2), (0, 1), "the repeat gives the same digest");
+    }
+}

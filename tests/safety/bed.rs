@@ -14,7 +14,7 @@ pub const SWEEP: &str = r#"
     approach();
     set("RfOutput", 1);
     let s = sweep(#{ name: "s", channel: "RfFrequency", from: 10.GHz, to: 10.1.GHz, points: 600,
-        read: ["Current"], dwell: 2.s });
+        read: ["Current"], dwell: 3.s, average: 4 });
 "#;
 /// Its points.
 pub const POINTS: u64 = 600;

@@ -159,7 +159,7 @@ fn long_silence() {
 
 #[test]
 fn a_hung_driver_answers_much_later() {
-    let night = night(SWEEP, r#"LateReply(at: "10 min", for: "1 s", by: "2 min")"#);
+    let night = night(SWEEP, r#"LateReply(at: "10 min", for: "20 s", by: "2 min")"#);
     assert_eq!(night.ending().0, "fault", "{:?}", night.ending());
     assert!(night.done.tally.ending.is_some());
 }
