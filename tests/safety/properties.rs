@@ -271,7 +271,7 @@ impl World {
 }
 
 proptest! {
-    #![proptest_config(ProptestConfig { cases: 600, ..ProptestConfig::default() })]
+    #![proptest_config(ProptestConfig { cases: 600, failure_persistence: None, ..ProptestConfig::default() })]
     #[test]
     fn no_event_makes_a_forbidden_command_leave_and_every_run_ends(
         deeds in prop::collection::vec(deed(), 0..150), answers in any::<bool>(),
