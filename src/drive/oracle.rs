@@ -98,8 +98,10 @@ impl Oracle {
             self.complain(now, format!("{} was sent {value}, outside its limits", channel.name));
         }
         let before = self.sent[id.index()];
-        let stood = before.map(|(value, _)| value).or(self.seen[id.index()].map(|seen| seen.value));
-        let size = stood.map_or(0.0, |stood| (value - stood).abs());
+        // After a command that was not answered, a channel stands where it was last sent or where it was read.
+        let stood = [before.map(|(value, _)| value), self.seen[id.index()].map(|seen| seen.value)];
+        let sizes = stood.into_iter().flatten().map(|stood| (value - stood).abs());
+        let size = sizes.reduce(f64::min).unwrap_or(0.0);
         if size > channel.step * (1.0 + SLACK) {
             self.complain(now, format!("{} was moved by {size} at once", channel.name));
         }
