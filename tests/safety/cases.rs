@@ -24,7 +24,13 @@ fn undisturbed() {
     let order: Vec<String> = night.steps("park").into_iter().map(|step| step.0).collect();
     assert_eq!(
         order,
-        ["withdraw the tip", "rf_output to 0", "bias to 50 mV", "lockin_modulation to 0 mV", "leave field_z as it is"]
+        [
+            "withdraw the tip",
+            "rf_output to 0",
+            "bias to 50 mV",
+            "lockin_modulation to 0 mV",
+            "leave field_z as it is"
+        ]
     );
 }
 
@@ -93,7 +99,8 @@ fn lead_voltage() {
 
 #[test]
 fn rf_overdrive() {
-    let night = night(SWEEP, r#"Saturated(at: "10 min", for: "1 min", channel: "stage_temperature", to: "0.9 K")"#);
+    let night =
+        night(SWEEP, r#"Saturated(at: "10 min", for: "1 min", channel: "stage_temperature", to: "0.9 K")"#);
     night.rode_out().tripped("RF overdrive", "hold");
     assert!(night.steps("hold").iter().any(|step| step.0 == "rf_output to 0" && step.1));
 }
@@ -105,7 +112,9 @@ fn rf_drop_out() {
 
 #[test]
 fn lockin_overload() {
-    night(SWEEP, r#"LockinOverload(at: "10 min", for: "20 s")"#).rode_out().tripped("lock-in overload", "hold");
+    night(SWEEP, r#"LockinOverload(at: "10 min", for: "20 s")"#)
+        .rode_out()
+        .tripped("lock-in overload", "hold");
 }
 
 #[test]
@@ -218,7 +227,8 @@ fn an_operator_holds_for_a_refill_and_releases() {
 
 #[test]
 fn a_stop_in_a_hold_parks() {
-    let faults = r#"PressureBurst(at: "10 min", height: "1e-5 mbar"), Operator(at: "10.5 min", says: "stop")"#;
+    let faults =
+        r#"PressureBurst(at: "10 min", height: "1e-5 mbar"), Operator(at: "10.5 min", says: "stop")"#;
     let night = night(SWEEP, faults);
     assert_eq!(night.ending().0, "stopped", "{:?}", night.ending());
     assert!(night.done.tally.parked);
@@ -227,7 +237,8 @@ fn a_stop_in_a_hold_parks() {
 #[test]
 fn a_second_trip_in_a_hold_is_heeded() {
     // Held for an overload; then the pressure rises: the tip has to come out as well.
-    let faults = r#"LockinOverload(at: "10 min", for: "2 min"), PressureBurst(at: "10.5 min", height: "1e-6 mbar")"#;
+    let faults =
+        r#"LockinOverload(at: "10 min", for: "2 min"), PressureBurst(at: "10.5 min", height: "1e-6 mbar")"#;
     let night = night(SWEEP, faults);
     night.rode_out().tripped("lock-in overload", "hold").tripped("pressure burst", "withdraw");
     // The RF that was on before the first trip is on again.

@@ -105,7 +105,8 @@ fn imports_do_not_lead_out_of_the_folder() {
 
 #[test]
 fn a_function_named_like_a_verb_moves_nothing_that_the_verb_would_not() {
-    let sequence = r#"fn set(channel, value) { "nothing" } set("Bias", 9.V); fn park() { } park(); wait(1.s);"#;
+    let sequence =
+        r#"fn set(channel, value) { "nothing" } set("Bias", 9.V); fn park() { } park(); wait(1.s);"#;
     let night = night(sequence, TRIP);
     assert!(night.done.tally.parked, "{:?}", night.ending());
     let folder = tempfile::tempdir().unwrap();

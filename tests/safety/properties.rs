@@ -7,7 +7,8 @@ use noctule::instrument::{ErrorKind, InstrumentError, Task, TaskReport};
 use noctule::quantity::Moment;
 use noctule::record::{Outcome, Place, Values};
 use noctule::supervisor::{
-    Answered, Axis, Call, Command, Effect, Effects, Event, Request, Start, Supervisor, SweepPlan, Ticket, Word,
+    Answered, Axis, Call, Command, Effect, Effects, Event, Request, Start, Supervisor, SweepPlan, Ticket,
+    Word,
 };
 use proptest::prelude::*;
 use std::sync::Arc;
@@ -73,6 +74,8 @@ struct World {
     next_seq: u64,
     calling: bool,
     calls: u64,
+    /// Where settable channels really stand: their gauges tell the truth.
+    stands: Vec<f64>,
 }
 
 impl World {
@@ -81,6 +84,11 @@ impl World {
         Self {
             supervisor: Supervisor::new(Arc::clone(&bench), Start::default()),
             oracle: Oracle::new(&bench),
+            stands: bench
+                .channels
+                .iter()
+                .map(|c| if c.settable { (c.min + c.max) / 2.0 } else { 0.0 })
+                .collect(),
             bench,
             now: Moment::START,
             pending: Vec::new(),
@@ -127,11 +135,14 @@ impl World {
 
     /// What a gauge shows: mostly what lets the run go on.
     fn shown(&self, id: ChannelId, level: f64) -> f64 {
+        if self.bench.channel(id).settable {
+            return self.stands[id.index()];
+        }
         match self.bench.channel(id).role {
             Some(Role::HeliumLevel) => 0.002 + 0.06 * level,
             Some(Role::StageTemperature) => 0.2 + level.powi(8) * 5.0,
             Some(Role::ChamberPressure) => 1e-8 * (1.0 + 1e3 * level.powi(8)),
-            Some(Role::Approached | Role::RfOutput) => level.round(),
+            Some(Role::Approached) => level.round(),
             Some(Role::LockinOverload) => f64::from(u8::from(level > 0.95)),
             Some(Role::Current) => 1e-11 + 1e-8 * level.powi(12),
             _ => self.value(id, level),
@@ -140,6 +151,12 @@ impl World {
 
     fn answer(&mut self, at: usize, how: u8, level: f64) {
         let (ticket, command) = self.pending.remove(at);
+        // What fails may have been heard all the same.
+        if let Command::Set { channel, value } = &command
+            && (how > 3 || level > 0.5)
+        {
+            self.stands[channel.index()] = *value;
+        }
         let kinds = [ErrorKind::Absent, ErrorKind::Busy, ErrorKind::Refused, ErrorKind::TimedOut];
         let outcome = match (&command, how) {
             (_, 0..=3) => Answered::Failed(InstrumentError::new(kinds[usize::from(how)], "test")),
