@@ -12,7 +12,7 @@ use std::cell::Cell;
 use std::rc::Rc;
 
 /// Operations that a script may compute in all between two verbs.
-pub const MOST_OPERATIONS_BETWEEN_VERBS: u64 = 200_000_000;
+pub const MOST_OPERATIONS_BETWEEN_VERBS: u64 = 50_000_000;
 /// Operations after which the driver is told that time has passed.
 const OPERATIONS_PER_REPORT: u64 = 1_000;
 /// Elements of an array, entries of a map: bulk data stays in native handles.
