@@ -16,7 +16,7 @@ pub const MOST_OPERATIONS_BETWEEN_VERBS: u64 = 50_000_000;
 /// Operations after which the driver is told that time has passed.
 const OPERATIONS_PER_REPORT: u64 = 1_000;
 /// Elements of an array, entries of a map: bulk data stays in native handles.
-const MOST_ELEMENTS: usize = 1_000_000;
+const MOST_ELEMENTS: usize = 20_000;
 
 /// A bare engine: language and arithmetic, without verbs. The packages are chosen by hand: no
 /// `eval`, no `sleep`, no clock, no file.

@@ -51,7 +51,7 @@ fn an_interlock_acts_in_an_endless_loop_without_verbs() {
         assert!(night.done.oracle.reactions_s.iter().all(|s| *s <= 1.02), "{sequence}");
     }
     ends_with(&night("while true { }", STOP), "stopped", "on request");
-    ends_with(&night_until("while true { }", "", Some(150.0)), "stopped", "the window ends");
+    ends_with(&night_until("while true { }", "", Some(102.0)), "stopped", "the window ends");
 }
 
 #[test]
