@@ -10,6 +10,7 @@ mod guide;
 mod keeper;
 mod lines;
 mod mimic;
+mod nights;
 mod progress;
 mod reading;
 mod rehearse;
@@ -40,6 +41,8 @@ enum Command {
     Check(checking::Check),
     /// Dry-run a sequence against the simulated microscope in virtual time.
     Rehearse(rehearse::Rehearse),
+    /// Rehearse many nights with faults drawn from their seeds.
+    Nights(nights::Nights),
     /// Measure.
     Run(run::Run),
     /// Go on after a crash, a power cut, a refill.
@@ -82,6 +85,7 @@ pub fn main() -> u8 {
     let arguments = Arguments::parse();
     match arguments.command {
         Command::Rehearse(command) => command.run(arguments.verbose),
+        Command::Nights(command) => command.run(arguments.verbose),
         Command::Run(command) => command.run(arguments.verbose),
         Command::Resume(command) => command.run(arguments.verbose),
         Command::Check(command) => command.run(),

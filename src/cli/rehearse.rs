@@ -2,9 +2,12 @@
 
 use super::common::{check_first, load_sequence, now_in, reject, reject_all, start_log, window};
 use super::progress::Progress;
+use crate::diagnostic::{Code, Diagnostic};
 use crate::drive::virtual_time::{Nobody, Onlooker};
-use crate::record::{Durability, Store};
-use crate::run::{BenchSource, RunFolder, Setup, rehearse};
+use crate::record::{Document, Durability, Store};
+use crate::run::faults::{FaultPlan, read_faults};
+use crate::run::nights::night_plan;
+use crate::run::{BenchSource, RunFolder, Setup, rehearse_with_faults};
 use std::path::PathBuf;
 use std::time::Instant;
 
@@ -28,6 +31,12 @@ pub struct Rehearse {
     /// End of the window, like 07:30 or "13:30 tomorrow".
     #[arg(long)]
     until: Option<String>,
+    /// Things that go wrong: a faults file.
+    #[arg(long)]
+    faults: Option<PathBuf>,
+    /// Repeat one of the nights of `noctule nights`: its seed, and the faults drawn from it.
+    #[arg(long, conflicts_with_all = ["seed", "faults"])]
+    night: Option<u64>,
     /// Folder for the run file and the brief; a new one under runs/ where it is left out.
     #[arg(long)]
     out: Option<PathBuf>,
@@ -47,8 +56,10 @@ impl Rehearse {
         let sequence = load_sequence(&self.sequence)?;
         let source =
             BenchSource::load(self.bench.as_deref()).map_err(|d| reject_all(&[*d], "", self.json))?;
-        let mut setup = Setup::for_rehearsal(sequence, source, self.world.as_deref(), self.seed, None)
+        let seed = self.night.unwrap_or(self.seed);
+        let mut setup = Setup::for_rehearsal(sequence, source, self.world.as_deref(), seed, None)
             .map_err(|error| reject_all(&error.diagnostics, &error.source, self.json))?;
+        let (plan, faults_text) = self.plan(&setup)?;
         check_first(&setup.sequence, &setup.bench, &setup.bench_source.name, self.json)?;
         let now = now_in(setup.bench.time_zone.as_deref())?;
         let start = match self.start.as_deref() {
@@ -60,15 +71,45 @@ impl Rehearse {
         let folder = RunFolder::create(self.out.as_deref(), &stamp, &setup.sequence.name)
             .map_err(|e| reject(&e.to_string()))?;
         start_log(verbose, Some(&folder.log()));
-        let store = Store::create(&folder.run_file(), Durability::ProcessEnd, &setup.documents())
+        let mut documents = setup.documents();
+        documents.extend(faults_text);
+        let store = Store::create(&folder.run_file(), Durability::ProcessEnd, &documents)
             .map_err(|e| reject(&e.to_string()))?;
         let onlooker: Box<dyn Onlooker> =
             if self.json { Box::new(Nobody) } else { Box::new(Progress::new(false)) };
-        let done = rehearse(&setup, Box::new(store), onlooker, &start.to_string());
+        let done = rehearse_with_faults(&setup, &plan, Box::new(store), onlooker, &start.to_string());
         let mut summary = done.summary();
         summary.wall_s = started.elapsed().as_secs_f64();
         summary.run_file = Some(folder.run_file().display().to_string());
         super::closing::finish(&setup.bench, &done.tally, &mut summary, setup.window, &folder, self.json);
         Ok(summary.outcome.exit_code())
+    }
+
+    /// What goes wrong, and its text for the record.
+    fn plan(&self, setup: &Setup) -> Result<(FaultPlan, Option<Document>), u8> {
+        if let Some(seed) = self.night {
+            let (plan, _) = night_plan(seed);
+            let text = plan.faults.iter().map(|planned| planned.describe() + "\n").collect::<String>();
+            if !self.json {
+                eprint!("{text}");
+            }
+            return Ok((plan, Some(Document { name: format!("night {seed}"), role: "faults", text })));
+        }
+        let Some(path) = &self.faults else { return Ok((FaultPlan::default(), None)) };
+        let name = path.display().to_string();
+        let text = std::fs::read_to_string(path)
+            .map_err(|error| reject(&format!("the faults file `{name}` can't be read: {error}")))?;
+        let plan = read_faults(&text, &setup.bench).map_err(|problems| {
+            let found: Vec<Diagnostic> = problems
+                .iter()
+                .map(|p| {
+                    let place = (p.line, p.column);
+                    let message = p.message.clone();
+                    Diagnostic::error(Code::BenchField, &name, place, message).with_help(p.help.clone())
+                })
+                .collect();
+            reject_all(&found, &text, self.json)
+        })?;
+        Ok((plan, Some(Document { name: crate::script::file_name(&name), role: "faults", text })))
     }
 }

@@ -1,49 +1,224 @@
-//! An independent look at every command on its way out.
+//! An independent look at everything that leaves and comes back.
 //!
-//! The oracle shares no code with the [gate](crate::supervisor::gate): it keeps its own account of what was
-//! sent and counts what should never have left. A run with a count above zero is a defect of `noctule`.
+//! The oracle shares no code with the [gate](crate::supervisor::gate) or the interlocks: it keeps its own
+//! account of what was sent and read and counts what should never have happened. A run with a count above
+//! zero is a defect of `noctule`. A driver that tells it only of commands has limits, steps and slew checked;
+//! one that tells it of readings has permits, interlocks, the order of parking and the record checked too.
 
-use crate::bench::{Bench, StepAction};
+use crate::bench::expression::Readings;
+use crate::bench::{Action, Bench, ChannelId, Interlock, StepAction, Subject, TaskKind};
+use crate::instrument::Task;
 use crate::quantity::Moment;
-use crate::supervisor::Command;
+use crate::record::Point;
+use crate::supervisor::{Answer, Command, Reply};
+use std::collections::BTreeMap;
 
 /// Rounding that is no violation.
 const SLACK: f64 = 1e-6;
+/// A permit that holds on readings older than this does not hold, s.
+const PERMIT_TRUST_S: f64 = 10.0;
+/// Beyond one watch period and the time of the link, an interlock acts within this, s.
+const REACTION_S: f64 = 0.02;
+/// For so long a slow answer excuses a late reaction, s.
+const SLOW_NEWS_S: f64 = 120.0;
 
-/// What was sent, and what should not have been.
+#[derive(Debug, Clone, Copy)]
+struct Seen {
+    value: f64,
+    at: Moment,
+    changed_at: Moment,
+}
+
+#[derive(Debug, Clone, Copy, Default)]
+struct Crossing {
+    since: Option<Moment>,
+    settled: bool,
+}
+
+/// What was sent and read, and what should not have been.
 #[derive(Debug, Clone)]
 pub struct Oracle {
     sent: Vec<Option<(f64, Moment)>>,
-    /// Commands that should not have left.
+    seen: Vec<Option<Seen>>,
+    sees_readings: bool,
+    now: Moment,
+    crossings: Vec<Crossing>,
+    slow: (Moment, f64),
+    park_at: Option<usize>,
+    kept: BTreeMap<u64, (u64, u64)>,
+    /// Commands that should not have left, and interlocks that did not act.
     pub violations: u64,
     /// The first of them, in words.
     pub first: Option<String>,
+    /// Points that the sequence was given and that are not in the record as they were given.
+    pub points_lost: u64,
+    /// From the moment when an interlock had to act to the moment when it had, s; one for each time.
+    pub reactions_s: Vec<f64>,
 }
 
 impl Oracle {
     /// For a bench.
     pub fn new(bench: &Bench) -> Self {
-        Self { sent: vec![None; bench.channels.len()], violations: 0, first: None }
+        Self {
+            sent: vec![None; bench.channels.len()],
+            seen: vec![None; bench.channels.len()],
+            sees_readings: false,
+            now: Moment::START,
+            crossings: vec![Crossing::default(); bench.interlocks.len()],
+            slow: (Moment::START, 0.0),
+            park_at: None,
+            kept: BTreeMap::new(),
+            violations: 0,
+            first: None,
+            points_lost: 0,
+            reactions_s: Vec::new(),
+        }
     }
 
     /// Looks at a command that is about to leave.
     pub fn look(&mut self, bench: &Bench, now: Moment, command: &Command) {
-        let Command::Set { channel: id, value } = command else { return };
-        let channel = bench.channel(*id);
-        if !(*value >= channel.min && *value <= channel.max) {
+        self.now = now;
+        match command {
+            Command::Set { channel, value } => {
+                self.look_at_set(bench, now, *channel, *value);
+                self.look_at_permits(bench, Subject::Channel(*channel), Some(*value));
+                self.look_at_park_order(bench, Some(*channel), None);
+            }
+            Command::Begin(task) => {
+                self.look_at_permits(bench, Subject::Task(task.kind()), None);
+                self.look_at_park_order(bench, None, Some(task));
+            }
+            Command::Read { .. } | Command::Poll | Command::Abort => {}
+        }
+    }
+
+    fn look_at_set(&mut self, bench: &Bench, now: Moment, id: ChannelId, value: f64) {
+        let channel = bench.channel(id);
+        if !channel.settable || !(value >= channel.min && value <= channel.max) {
             self.complain(now, format!("{} was sent {value}, outside its limits", channel.name));
         }
-        if let Some((before, at)) = self.sent[id.index()] {
-            let size = (value - before).abs();
-            if size > channel.step * (1.0 + SLACK) {
-                self.complain(now, format!("{} was moved by {size} at once", channel.name));
-            }
+        let before = self.sent[id.index()];
+        // After a command that was not answered, a channel stands where it was last sent or where it was read.
+        let stood = [before.map(|(value, _)| value), self.seen[id.index()].map(|seen| seen.value)];
+        let sizes = stood.into_iter().flatten().map(|stood| (value - stood).abs());
+        let size = sizes.reduce(f64::min).unwrap_or(0.0);
+        if size > channel.step * (1.0 + SLACK) {
+            self.complain(now, format!("{} was moved by {size} at once", channel.name));
+        }
+        if let Some((_, at)) = before {
             let allowed = channel.slew_per_s * now.since(at) * (1.0 + SLACK);
             if channel.slew_per_s.is_finite() && size > allowed + channel.slew_per_s * 1e-8 {
                 self.complain(now, format!("{} was moved faster than its slew", channel.name));
             }
         }
-        self.sent[id.index()] = Some((*value, now));
+        self.sent[id.index()] = Some((value, now));
+    }
+
+    fn look_at_permits(&mut self, bench: &Bench, subject: Subject, target: Option<f64>) {
+        if !self.sees_readings {
+            return;
+        }
+        for permit in bench.permits.iter().filter(|permit| permit.subject == subject) {
+            let below = permit.above.zip(target).is_some_and(|(mark, value)| value.abs() <= mark);
+            let fresh = permit.condition.channels().all(|id| self.age_s(id) <= PERMIT_TRUST_S);
+            if !below && (!fresh || permit.condition.holds(self) != Some(true)) {
+                self.complain(self.now, format!("a command left without the permit `{}`", permit.name));
+            }
+        }
+    }
+
+    fn look_at_park_order(&mut self, bench: &Bench, set: Option<ChannelId>, begun: Option<&Task>) {
+        let Some(at) = self.park_at else { return };
+        let is_it = |action: &StepAction| match action {
+            StepAction::Withdraw => begun.is_some_and(|task| task.kind() == TaskKind::Withdraw),
+            StepAction::Set { channel, .. } => set == Some(*channel),
+            StepAction::Keep { .. } => false,
+        };
+        match bench.park.iter().skip(at).position(|step| is_it(&step.action)) {
+            Some(ahead) => self.park_at = Some(at + ahead),
+            None => {
+                let what = set.map_or_else(|| format!("{begun:?}"), |id| bench.channel(id).name.clone());
+                self.complain(
+                    self.now,
+                    format!("after the end, {what} does not follow the order of parking"),
+                );
+            }
+        }
+    }
+
+    /// The run has been ended: from now on only the steps to the safe state are in order.
+    pub fn ended(&mut self) {
+        self.park_at.get_or_insert(0);
+    }
+
+    /// A command takes so long to be answered, s.
+    pub fn takes(&mut self, now: Moment, takes_s: f64) {
+        if takes_s >= self.slow.1 || now.since(self.slow.0) > SLOW_NEWS_S {
+            self.slow = (now, takes_s);
+        }
+    }
+
+    /// A channel was read.
+    pub fn read(&mut self, now: Moment, id: ChannelId, value: f64) {
+        self.sees_readings = true;
+        let cell = &mut self.seen[id.index()];
+        let changed_at = cell.filter(|seen| seen.value == value).map_or(now, |seen| seen.changed_at);
+        *cell = Some(Seen { value, at: now, changed_at });
+    }
+
+    /// After readings have come in: every interlock that has to end or hold the run has done so.
+    /// Conditions over rates, failures and the clock are not judged.
+    pub fn judge(&mut self, bench: &Bench, now: Moment, held: bool) {
+        self.now = now;
+        let ended = self.park_at.is_some();
+        for (index, lock) in bench.interlocks.iter().enumerate() {
+            if lock.action < Action::Withdraw {
+                continue;
+            }
+            if !self.is_crossed(lock) {
+                self.crossings[index] = Crossing::default();
+                continue;
+            }
+            let since = *self.crossings[index].since.get_or_insert(now);
+            let overdue_s = now.since(since) - lock.lasting_s;
+            if overdue_s < 0.0 || self.crossings[index].settled {
+                continue;
+            }
+            let acted = ended || (lock.action == Action::Withdraw && held);
+            if acted {
+                self.reactions_s.push(overdue_s);
+                self.crossings[index].settled = true;
+            } else if overdue_s > lock.every_s + REACTION_S + 3.0 * self.slow.1 {
+                self.crossings[index].settled = true;
+                self.complain(now, format!("{} has not acted for {overdue_s} s", lock.name));
+            }
+        }
+    }
+
+    fn is_crossed(&self, lock: &Interlock) -> bool {
+        let watched = lock.only_while.as_ref().is_none_or(|c| c.holds(self) == Some(true));
+        watched && lock.trip.holds(self) == Some(true)
+    }
+
+    /// A point has been recorded.
+    pub fn kept(&mut self, point: &Point) {
+        let (count, sum) = self.kept.entry(point.sweep).or_default();
+        *count += point.values.as_slice().len() as u64;
+        *sum = point.values.as_slice().iter().fold(*sum, mix);
+    }
+
+    /// The sequence gets an answer: what it is given must be in the record.
+    pub fn answered(&mut self, reply: &Reply) {
+        let Ok(Answer::Sweep(data)) = reply else { return };
+        // The first points of a sweep that goes on are in the record of the run before.
+        if data.plan.continues.is_some() {
+            return;
+        }
+        let (count, sum) = self.kept.get(&data.sweep).copied().unwrap_or_default();
+        let given = data.values.len() as u64;
+        if count != given || sum != data.values.iter().fold(0, mix) {
+            self.points_lost += given.abs_diff(count).max(1);
+        }
     }
 
     /// At the end of a parked run: channels whose last command is not the park value.
@@ -63,5 +238,36 @@ impl Oracle {
     fn complain(&mut self, now: Moment, what: String) {
         self.violations += 1;
         self.first.get_or_insert(format!("at {now}: {what}"));
+    }
+}
+
+/// A sum over values that also depends on their order.
+fn mix(sum: u64, value: &f64) -> u64 {
+    sum.rotate_left(5).wrapping_mul(0x9e37_79b9_7f4a_7c15) ^ value.to_bits()
+}
+
+impl Readings for Oracle {
+    fn latest(&self, channel: ChannelId) -> Option<f64> {
+        self.seen[channel.index()].map(|seen| seen.value)
+    }
+
+    fn rate_per_s(&self, _: ChannelId) -> Option<f64> {
+        None
+    }
+
+    fn age_s(&self, channel: ChannelId) -> f64 {
+        self.seen[channel.index()].map_or(self.now.s(), |seen| self.now.since(seen.at))
+    }
+
+    fn frozen_s(&self, channel: ChannelId) -> f64 {
+        self.seen[channel.index()].map_or(0.0, |seen| seen.at.since(seen.changed_at))
+    }
+
+    fn unreadable(&self, _: ChannelId) -> bool {
+        false
+    }
+
+    fn clock_jump_s(&self) -> f64 {
+        0.0
     }
 }

@@ -10,7 +10,8 @@ use crate::instrument::{ErrorKind, Instrument, InstrumentError, Task};
 use crate::quantity::Moment;
 use crate::record::{Ending, Entry, Outcome, Place, RecordError, Recorder, Values, WIDEST_POINT};
 use crate::supervisor::{
-    Answered, Call, Command, Denial, Effect, Effects, Event, Notice, Reply, Start, Supervisor, Ticket,
+    Answered, Call, Channels, Command, Denial, Effect, Effects, Event, Notice, Reply, Start, Supervisor,
+    Ticket,
 };
 use std::cmp::Reverse;
 use std::collections::BinaryHeap;
@@ -42,8 +43,16 @@ impl Onlooker for Nobody {}
 struct Pending {
     at: Moment,
     order: u64,
-    ticket: Ticket,
-    outcome: Answered,
+    event: Event,
+}
+
+/// What befalls a rehearsal from outside.
+#[derive(Debug, Clone, Default, PartialEq)]
+pub struct Disturbances {
+    /// Events with their moments: a jump of the clock, an operator's word, the loss of the keeper.
+    pub events: Vec<(Moment, Event)>,
+    /// Stretches in which the disk is slow: from, until, and how much later things are on it, s.
+    pub slow_disk: Vec<(Moment, Moment, f64)>,
 }
 
 impl PartialEq for Pending {
@@ -69,6 +78,8 @@ impl Ord for Pending {
 /// The driver.
 pub struct VirtualDrive {
     bench: Arc<Bench>,
+    /// What the oracle goes by: the same bench, except where a test deceives the supervisor.
+    true_bench: Arc<Bench>,
     supervisor: Supervisor,
     instruments: Vec<Box<dyn Instrument>>,
     recorder: Box<dyn Recorder>,
@@ -78,6 +89,10 @@ pub struct VirtualDrive {
     /// The independent look at every command.
     pub oracle: Oracle,
     queue: BinaryHeap<Reverse<Pending>>,
+    slow_disk: Vec<(Moment, Moment, f64)>,
+    link_free: Vec<Moment>,
+    /// Reads on their way that will bring values.
+    reads: Vec<(Ticket, Channels)>,
     now: Moment,
     order: u64,
     seed: u64,
@@ -108,15 +123,20 @@ impl VirtualDrive {
     ) -> Self {
         assert_eq!(instruments.len(), bench.links.len(), "each link has its instrument");
         let start = Start { window, ..Start::default() };
+        let link_free = vec![Moment::START; bench.links.len()];
         Self {
             supervisor: Supervisor::new(Arc::clone(&bench), start),
             tally: RunTally::new(&bench),
             oracle: Oracle::new(&bench),
+            true_bench: Arc::clone(&bench),
             bench,
             instruments,
             recorder,
             onlooker,
             queue: BinaryHeap::new(),
+            slow_disk: Vec::new(),
+            link_free,
+            reads: Vec::new(),
             now: Moment::START,
             order: 0,
             seed,
@@ -129,10 +149,39 @@ impl VirtualDrive {
         }
     }
 
+    /// Gives the supervisor another bench than the true one, to see whether the oracle catches it.
+    #[cfg(test)]
+    pub(crate) fn deceive(&mut self, supposed: Bench) {
+        self.supervisor = Supervisor::new(Arc::new(supposed), Start::default());
+    }
+
     /// Puts an entry before everything else: what is run.
     pub fn introduce(&mut self, entry: &Entry) {
         let kept = self.recorder.append(self.now, entry, &[]).and_then(|()| self.recorder.commit());
         self.heed_record(kept);
+    }
+
+    /// Lets things happen from outside.
+    pub fn disturb(&mut self, disturbances: Disturbances) {
+        self.slow_disk.extend(disturbances.slow_disk);
+        for (at, event) in disturbances.events {
+            self.await_event(at, event);
+        }
+    }
+
+    fn await_event(&mut self, at: Moment, event: Event) {
+        self.order += 1;
+        self.queue.push(Reverse(Pending { at, order: self.order, event }));
+    }
+
+    /// How the run was ended, once it was.
+    pub fn ending(&self) -> Option<Ending> {
+        self.interrupt.clone()
+    }
+
+    /// What the supervisor knows and does.
+    pub fn supervisor(&self) -> &Supervisor {
+        &self.supervisor
     }
 
     /// The present moment.
@@ -171,12 +220,27 @@ impl VirtualDrive {
         self.onlooker.moment(self.now, &self.tally);
         if answer_at <= wake_at {
             if let Some(Reverse(pending)) = self.queue.pop() {
-                self.feed(Event::Answered { ticket: pending.ticket, outcome: pending.outcome });
+                self.note_readings(&pending.event);
+                let is_answer = matches!(pending.event, Event::Answered { .. });
+                self.feed(pending.event);
+                if is_answer {
+                    let held = self.supervisor.is_held();
+                    self.oracle.judge(&self.true_bench, self.now, held);
+                }
             }
         } else {
             self.feed(Event::Tick);
         }
         true
+    }
+
+    fn note_readings(&mut self, event: &Event) {
+        let Event::Answered { ticket, outcome: Answered::Read(values) } = event else { return };
+        let at = self.reads.iter().position(|(other, _)| other == ticket);
+        let Some((_, channels)) = at.map(|at| self.reads.swap_remove(at)) else { return };
+        for (channel, value) in channels.as_slice().iter().zip(values.as_slice()) {
+            self.oracle.read(self.now, *channel, *value);
+        }
     }
 
     fn count_turn(&mut self, next: Moment) {
@@ -200,8 +264,13 @@ impl VirtualDrive {
             self.spare = batch;
             if let Some(through) = durable {
                 let kept = self.recorder.commit();
-                self.heed_record(kept);
-                self.supervisor.handle(Event::Durable { through }, self.now, &mut effects);
+                let kept = self.heed_record(kept);
+                match self.disk_lag_s() {
+                    // What could not be written is never reported as written.
+                    _ if !kept => {}
+                    None => self.supervisor.handle(Event::Durable { through }, self.now, &mut effects),
+                    Some(lag_s) => self.await_event(self.now.after(lag_s), Event::Durable { through }),
+                }
             }
             if let Some(error) = &self.record_error {
                 let reason = error.to_string();
@@ -230,16 +299,28 @@ impl VirtualDrive {
                 let kept = self.recorder.append_point(&point);
                 if self.heed_record(kept) {
                     self.tally.points += 1;
+                    self.oracle.kept(&point);
                 }
             }
-            Effect::Answer(reply) => self.reply = Some(reply),
-            Effect::Interrupt(ending) => self.interrupt = Some(ending),
+            Effect::Answer(reply) => {
+                self.oracle.answered(&reply);
+                self.reply = Some(reply);
+            }
+            Effect::Interrupt(ending) => {
+                self.oracle.ended();
+                self.interrupt = Some(ending);
+            }
             Effect::Notify(notice) => {
                 tracing::info!(at_s = self.now.s(), topic = notice.topic, "{}", notice.text);
                 self.onlooker.notice(self.now, &notice);
             }
             Effect::Over => {}
         }
+    }
+
+    fn disk_lag_s(&self) -> Option<f64> {
+        let slow = self.slow_disk.iter().filter(|(from, until, _)| *from <= self.now && self.now < *until);
+        slow.map(|(_, _, lag_s)| *lag_s).reduce(f64::max)
     }
 
     /// Keeps the first failure; the record is not touched again after it.
@@ -254,7 +335,7 @@ impl VirtualDrive {
     }
 
     fn command(&mut self, ticket: Ticket, link: usize, command: &Command) {
-        self.oracle.look(&self.bench, self.now, command);
+        self.oracle.look(&self.true_bench, self.now, command);
         let instrument = &mut self.instruments[link];
         instrument.pass_time(self.now);
         let (outcome, messages) = carry_out_command(instrument.as_mut(), &self.bench, command);
@@ -264,12 +345,27 @@ impl VirtualDrive {
                 for (channel, value) in channels.as_slice().iter().zip(values.as_slice()) {
                     self.tally.read(*channel, *value);
                 }
+                self.reads.push((ticket, *channels));
             }
             _ => {}
         }
-        self.order += 1;
-        let at = self.now.after(LINK_LATENCY_S * messages as f64);
-        self.queue.push(Reverse(Pending { at, order: self.order, ticket, outcome }));
+        let mut takes_s = LINK_LATENCY_S * messages as f64 + instrument.lateness_s();
+        if let Answered::Failed(error) = &outcome {
+            // As on the wall: who waits in vain waits for the whole patience of the link, and a
+            // connection that is gone is made anew.
+            match error.kind {
+                ErrorKind::TimedOut => takes_s += self.bench.links[link].timeout_s,
+                ErrorKind::Absent => {
+                    let _ = instrument.reconnect();
+                }
+                _ => {}
+            }
+        }
+        // One command at a time on each link, in the order in which they were sent.
+        let at = self.now.max(self.link_free[link]).after(takes_s);
+        self.oracle.takes(self.now, at.since(self.now));
+        self.link_free[link] = at;
+        self.await_event(at, Event::Answered { ticket, outcome });
     }
 }
 

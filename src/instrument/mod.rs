@@ -19,6 +19,7 @@
 //! `begin` may not, for tasks that are [once only](crate::bench::TaskKind::once_only).
 
 mod error;
+pub mod faulty;
 pub mod process;
 pub mod scpi;
 mod simulated;
@@ -81,4 +82,10 @@ pub trait Instrument {
 
     /// Tells a simulation how late it is. Real instruments know by themselves and ignore it.
     fn pass_time(&mut self, _now: Moment) {}
+
+    /// How much later than usual the last answer comes, s, where time is virtual. With real instruments
+    /// an answer that is late simply comes late.
+    fn lateness_s(&self) -> f64 {
+        0.0
+    }
 }

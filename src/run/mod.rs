@@ -1,10 +1,12 @@
 //! Whole runs: a sequence, a bench and a driver put together, from the first entry to the digest.
 
+pub mod faults;
 mod folder;
 pub mod keeper;
 pub mod keeping;
 pub mod lock;
 mod measure;
+pub mod nights;
 mod rehearse;
 pub mod resume;
 mod setup;
@@ -13,7 +15,7 @@ mod window;
 
 pub use folder::{RUN_FILE_NAME, RunFolder, locate};
 pub use measure::{MakeRecorder, Measured, Measurement, NotBegun, Resumed, measure, meet_instruments, paced};
-pub use rehearse::{Rehearsed, rehearse, rehearse_with};
+pub use rehearse::{Rehearsed, rehearse, rehearse_with, rehearse_with_faults};
 pub use setup::{BenchSource, Setup, SetupError};
 pub use summary::Summary;
 pub use window::{parse_time, zone};

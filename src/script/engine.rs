@@ -2,6 +2,7 @@
 
 use super::host::Host;
 use super::{units, verbs};
+use crate::record::{Ending, Outcome, Place};
 use rhai::packages::{
     ArithmeticPackage, BasicArrayPackage, BasicFnPackage, BasicIteratorPackage, BasicMapPackage,
     BasicMathPackage, BasicStringPackage, LogicPackage, MoreStringPackage, Package,
@@ -11,9 +12,11 @@ use std::cell::Cell;
 use std::rc::Rc;
 
 /// Operations that a script may compute in all between two verbs.
-pub const MOST_OPERATIONS_BETWEEN_VERBS: u64 = 200_000_000;
+pub const MOST_OPERATIONS_BETWEEN_VERBS: u64 = 50_000_000;
 /// Operations after which the driver is told that time has passed.
 const OPERATIONS_PER_REPORT: u64 = 1_000;
+/// Elements of an array, entries of a map: bulk data stays in native handles.
+const MOST_ELEMENTS: usize = 20_000;
 
 /// A bare engine: language and arithmetic, without verbs. The packages are chosen by hand: no
 /// `eval`, no `sleep`, no clock, no file.
@@ -39,6 +42,8 @@ pub fn bare() -> Engine {
     engine.set_max_functions(1_000);
     engine.set_max_modules(32);
     engine.set_max_string_size(1 << 20);
+    engine.set_max_array_size(MOST_ELEMENTS);
+    engine.set_max_map_size(MOST_ELEMENTS);
     engine
 }
 
@@ -56,6 +61,8 @@ pub fn with_verbs(host: &Rc<Host>) -> Engine {
 /// Lets the driver know that the script computes; ends it when the run is over.
 fn watch_progress(engine: &mut Engine, host: Rc<Host>) {
     let reported = Cell::new(0_u64);
+    // The number of calls, and the operations when it last changed.
+    let last_call = Cell::new((0_u64, 0_u64));
     engine.on_progress(move |operations| {
         let since = operations.saturating_sub(reported.get());
         if since < OPERATIONS_PER_REPORT {
@@ -63,7 +70,20 @@ fn watch_progress(engine: &mut Engine, host: Rc<Host>) {
         }
         reported.set(operations);
         // While a verb works, the port is busy and time passes by itself.
-        let mut port = host.port.try_borrow_mut().ok()?;
-        port.computed(since).map(Dynamic::from)
+        let ending = host.port.try_borrow_mut().ok()?.computed(since);
+        if ending.is_none() {
+            let (calls, at) = last_call.get();
+            if calls != host.calls() {
+                last_call.set((host.calls(), operations));
+            } else if operations.saturating_sub(at) > MOST_OPERATIONS_BETWEEN_VERBS {
+                return Some(Dynamic::from(computed_too_long()));
+            }
+        }
+        ending.map(Dynamic::from)
     });
+}
+
+fn computed_too_long() -> Ending {
+    let reason = "the sequence computed for very long without calling a verb".to_owned();
+    Ending { outcome: Outcome::Failed, reason, place: Place::default(), latched: false }
 }

@@ -55,6 +55,11 @@ impl Host {
         })
     }
 
+    /// Calls made so far.
+    pub fn calls(&self) -> u64 {
+        self.calls.get()
+    }
+
     /// Makes a call and waits for its answer.
     pub fn call(&self, ctx: &NativeCallContext<'_>, request: Request) -> Result<Answer, Thrown> {
         let n = self.calls.get();

@@ -3,7 +3,7 @@
 use super::procedure::{Failure, Input, Procedure};
 use super::safety::park_steps;
 use super::slot::Purpose;
-use super::{Answer, Denial, Effect, Effects, Phase, Supervisor};
+use super::{Answer, Denial, Effect, Effects, Phase, Probe, Supervisor};
 use crate::record::{Ending, Entry, Outcome};
 
 impl Supervisor {
@@ -59,6 +59,9 @@ impl Supervisor {
 
     fn close(&mut self, parked: bool, out: &mut Effects) {
         let Phase::Ending(ending) = self.phase.clone() else { return };
+        if !parked {
+            self.reach(Probe::ParkIncomplete);
+        }
         let text =
             if parked { "the bench is parked" } else { "parking was NOT complete: see the park steps" };
         Self::notify("park", text.to_owned(), out);
@@ -81,6 +84,7 @@ impl Supervisor {
             return;
         }
         self.record_failed = true;
+        self.reach(Probe::RecordFailed);
         let ending = Ending {
             outcome: Outcome::Fault,
             reason: format!("the run file can't be written: {reason}"),
@@ -92,6 +96,7 @@ impl Supervisor {
     }
 
     pub(super) fn keeper_lost(&mut self, out: &mut Effects) {
+        self.reach(Probe::KeeperLost);
         let what = "the keeper process is gone".to_owned();
         self.append(Entry::Fault { link: "keeper".to_owned(), what: what.clone() }, Vec::new(), true, out);
         Self::notify("fault", what.clone(), out);

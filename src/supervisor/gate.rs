@@ -5,11 +5,17 @@
 
 use super::Latest;
 use super::event::Command;
+use crate::bench::expression::Readings;
 use crate::bench::{Bench, ChannelId, Subject};
 use crate::quantity::{Moment, in_words};
 
 /// Part of a limit by which rounding may exceed it.
 const ROUNDING: f64 = 1e-9;
+
+/// A permit that rests on a reading older than this, s, is not known to hold: the gauge may be dead.
+pub const PERMIT_TRUST_S: f64 = 10.0;
+/// Words of a refusal for want of a reading.
+pub(super) const NOT_KNOWN: &str = "not known whether";
 
 /// Whether a command may leave, and if not, why.
 pub fn check(bench: &Bench, latest: &Latest, now: Moment, command: &Command) -> Result<(), String> {
@@ -66,7 +72,7 @@ fn check_motion(
             channel.show(channel.step)
         ));
     }
-    if let Some((_, sent_at)) = latest.sent(id) {
+    if let Some(sent_at) = latest.moved_at(id) {
         let least_s = size / channel.slew_per_s;
         if now.since(sent_at) < least_s * (1.0 - ROUNDING) - 1e-9 {
             return Err(format!("`{}` would move faster than its slew allows", channel.name));
@@ -90,14 +96,15 @@ pub fn check_permits(
         if !applies {
             continue;
         }
-        match permit.condition.holds(latest) {
+        let fresh = permit.condition.channels().all(|id| latest.age_s(id) <= PERMIT_TRUST_S);
+        match permit.condition.holds(latest).filter(|_| fresh) {
             Some(true) => {}
             Some(false) => {
                 return Err(format!("not permitted: {} (needs {})", permit.because, permit.condition.text));
             }
             None => {
                 let text = &permit.condition.text;
-                return Err(format!("not permitted: it is not known whether {text} ({})", permit.because));
+                return Err(format!("not permitted: it is {NOT_KNOWN} {text} ({})", permit.because));
             }
         }
     }

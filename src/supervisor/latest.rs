@@ -16,6 +16,7 @@ struct Cell {
     changed_at: Moment,
     failures: u32,
     sent: Option<(f64, Moment)>,
+    moved_at: Option<Moment>,
     earlier: (f64, Moment),
     older: Option<(f64, Moment)>,
 }
@@ -37,6 +38,7 @@ impl Latest {
             changed_at: Moment::START,
             failures: 0,
             sent: None,
+            moved_at: None,
             earlier: (f64::NAN, Moment::START),
             older: None,
         };
@@ -82,7 +84,14 @@ impl Latest {
 
     /// A value was sent.
     pub fn note_sent(&mut self, channel: ChannelId, value: f64) {
-        self.cells[channel.index()].sent = Some((value, self.now));
+        let cell = &mut self.cells[channel.index()];
+        cell.sent = Some((value, self.now));
+        cell.moved_at = Some(self.now);
+    }
+
+    /// When a channel was last told to move, even if nobody knows whether it heard: its slew counts from there.
+    pub fn moved_at(&self, channel: ChannelId) -> Option<Moment> {
+        self.cells[channel.index()].moved_at
     }
 
     /// What a channel was last told, and when.

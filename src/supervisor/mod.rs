@@ -17,6 +17,7 @@ mod hold;
 mod interlock;
 mod latest;
 mod lockin;
+mod probe;
 pub mod procedure;
 mod request;
 mod safety;
@@ -26,6 +27,7 @@ mod watch;
 pub use event::{Answered, Channels, Command, Effect, Effects, Event, Notice, Owner, Ticket, Word};
 pub use latest::Latest;
 pub use lockin::settle_in_time_constants;
+pub use probe::{Probe, Probes};
 pub use request::{Answer, Axis, Call, Denial, Jot, Question, Reply, Request, SweepData, SweepPlan};
 
 use crate::bench::Bench;
@@ -95,9 +97,12 @@ pub struct Supervisor {
     sweeps: u64,
     parked: bool,
     now: Moment,
+    /// When a task last ended: what was read before may not be so any more.
+    task_ended_at: Option<Moment>,
     points: Vec<Point>,
     entries: Vec<Entry>,
     changes: Vec<Change>,
+    probes: Probes,
 }
 
 impl Supervisor {
@@ -123,9 +128,11 @@ impl Supervisor {
             sweeps: start.sweeps,
             parked: false,
             now: start.now,
+            task_ended_at: None,
             points: Vec::new(),
             entries: Vec::new(),
             changes: Vec::new(),
+            probes: [0; Probe::ALL.len()],
         }
     }
 
@@ -169,6 +176,20 @@ impl Supervisor {
         &self.latest
     }
 
+    /// Whether the bench has been parked, every step of it achieved, and not moved since.
+    pub fn is_parked(&self) -> bool {
+        self.parked
+    }
+
+    /// How often each branch of recovery was taken.
+    pub fn probes(&self) -> &Probes {
+        &self.probes
+    }
+
+    fn reach(&mut self, probe: Probe) {
+        self.probes[probe as usize] += 1;
+    }
+
     /// Whether the sequence is held.
     pub fn is_held(&self) -> bool {
         self.hold.stage != hold::Stage::None
@@ -195,9 +216,8 @@ impl Supervisor {
         }
         let now = self.now;
         while let Some(channels) = self.watch.overdue(now) {
-            for channel in channels.as_slice() {
-                self.latest.note_failure(*channel);
-            }
+            self.probes[Probe::WatchSilent as usize] += 1;
+            self.watch_failed(&channels);
             self.judge_interlocks(out);
         }
         let bench = Arc::clone(&self.bench);
@@ -208,10 +228,15 @@ impl Supervisor {
             self.end_of_window(out);
         }
         if let Some((serial, outcome)) = self.slot.overdue(now) {
+            self.reach(Probe::LinkSilent);
             self.main_answered(serial, outcome, out);
         }
         if let Some((command, attempts_left)) = self.slot.due_again(now) {
-            self.pass_gate(command, attempts_left, out);
+            self.reach(Probe::Repeated);
+            // Time has passed since its permits were judged, so they are judged anew.
+            if let Err(reason) = self.approach_gate(command, attempts_left, out) {
+                self.run(Input::Refused(reason), out);
+            }
         }
         if self.slot.is_due(now) {
             self.run(Input::Go, out);
@@ -222,10 +247,28 @@ impl Supervisor {
         match ticket.owner {
             Owner::Main => self.main_answered(ticket.serial, outcome, out),
             Owner::Watch(link) => {
-                let Some(channels) = self.watch.answered(link, ticket.serial) else { return };
-                self.note_reading(&channels, &outcome, out);
+                let Some(channels) = self.watch.answered(link, ticket.serial) else {
+                    return self.reach(Probe::StaleAnswer);
+                };
+                if let Answered::Failed(_) = outcome {
+                    self.watch_failed(&channels);
+                } else {
+                    self.watch.read_well(&channels);
+                    self.note_reading(&channels, &outcome, out);
+                }
                 self.judge_interlocks(out);
             }
+        }
+    }
+
+    /// A read of the watch has failed. One dead gauge must not blind the watch to the others, so a joint read
+    /// says nothing about its channels but that they have to be read one by one.
+    fn watch_failed(&mut self, channels: &Channels) {
+        if self.watch.read_apart(channels, self.now) {
+            return self.reach(Probe::WatchAlone);
+        }
+        for channel in channels.as_slice() {
+            self.latest.note_failure(*channel);
         }
     }
 
@@ -253,15 +296,20 @@ impl Supervisor {
         let bench = Arc::clone(&self.bench);
         match self.slot.answered(&bench, self.now, serial, outcome) {
             Arrived::Nothing => {}
+            Arrived::TooLate => self.reach(Probe::StaleAnswer),
             Arrived::ForPermit(channels, outcome) => {
                 self.note_reading(&channels, &outcome, out);
                 self.go_on_to_gate(out);
             }
             Arrived::Deliver(command, outcome) => {
+                if let Answered::Ended(_) = &outcome {
+                    self.task_ended_at = Some(self.now);
+                }
                 if let Command::Read { channels } = &command {
                     self.note_reading(channels, &outcome, out);
                 }
                 if let (Answered::Failed(error), Some(link)) = (&outcome, link_of(&bench, &command)) {
+                    self.reach(Probe::GaveUp);
                     let what = format!("{error}, after {} attempts", bench.retry.attempts);
                     self.append(
                         Entry::Fault { link: bench.links[link].name.clone(), what },
@@ -288,6 +336,7 @@ impl Supervisor {
                 points: &mut self.points,
                 entries: &mut self.entries,
                 boundary: false,
+                probes: &mut self.probes,
             };
             let next = procedure.step(input, &mut ctx);
             let boundary = ctx.boundary;
@@ -302,21 +351,29 @@ impl Supervisor {
                     return;
                 }
                 Next::Finished(result) => return self.finished(result, out),
-                Next::Command(command) => match self.approach_gate(command, out) {
-                    Ok(()) => return,
-                    Err(reason) => input = Input::Refused(reason),
-                },
+                Next::Command(command) => {
+                    match self.approach_gate(command, self.bench.retry.attempts - 1, out) {
+                        Ok(()) => return,
+                        Err(reason) => input = Input::Refused(reason),
+                    }
+                }
             }
         }
     }
 
     /// Sends a command if it may leave; first has its permits' channels read if they are not fresh.
-    fn approach_gate(&mut self, command: Command, out: &mut Effects) -> Result<(), String> {
+    fn approach_gate(
+        &mut self,
+        command: Command,
+        attempts_left: u32,
+        out: &mut Effects,
+    ) -> Result<(), String> {
         let stale = self.stale_permit_channels(&command);
         if stale.is_empty() {
-            return self.emit(command, self.bench.retry.attempts - 1, out);
+            return self.emit(command, attempts_left, out);
         }
-        self.slot.keep_back(command, stale);
+        self.reach(Probe::PermitReread);
+        self.slot.keep_back(command, attempts_left, stale);
         self.go_on_to_gate(out);
         Ok(())
     }
@@ -330,13 +387,11 @@ impl Supervisor {
                 let sent = self.emit(read, self.bench.retry.attempts - 1, out);
                 assert!(sent.is_ok(), "a read was refused at the gate");
             }
-            Some(Err(command)) => self.pass_gate(command, self.bench.retry.attempts - 1, out),
-        }
-    }
-
-    fn pass_gate(&mut self, command: Command, attempts_left: u32, out: &mut Effects) {
-        if let Err(reason) = self.emit(command, attempts_left, out) {
-            self.run(Input::Refused(reason), out);
+            Some(Err((command, attempts_left))) => {
+                if let Err(reason) = self.emit(command, attempts_left, out) {
+                    self.run(Input::Refused(reason), out);
+                }
+            }
         }
     }
 
@@ -344,7 +399,11 @@ impl Supervisor {
         let Some(link) = link_of(&self.bench, &command) else {
             return Err("no link of the bench does tasks".to_owned());
         };
-        gate::check(&self.bench, &self.latest, self.now, &command)?;
+        if let Err(reason) = gate::check(&self.bench, &self.latest, self.now, &command) {
+            let unknown = reason.contains(gate::NOT_KNOWN);
+            self.reach(if unknown { Probe::PermitUnknown } else { Probe::Refused });
+            return Err(reason);
+        }
         match command {
             Command::Set { channel, value } => {
                 self.latest.note_sent(channel, value);
@@ -367,8 +426,10 @@ impl Supervisor {
         };
         let permits = self.bench.permits.iter().filter(|permit| permit.subject == subject);
         let channels = permits.flat_map(|permit| permit.condition.channels());
+        // After an approach a reading of half a second ago still says that the tip is out.
+        let fresh_s = self.task_ended_at.map_or(PERMIT_FRESH_S, |at| self.now.since(at).min(PERMIT_FRESH_S));
         let mut stale: Vec<_> = channels
-            .filter(|id| self.latest.latest(*id).is_none() || self.latest.age_s(*id) > PERMIT_FRESH_S)
+            .filter(|id| self.latest.latest(*id).is_none() || self.latest.age_s(*id) > fresh_s)
             .collect();
         stale.sort_unstable();
         stale.dedup();

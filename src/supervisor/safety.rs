@@ -4,7 +4,7 @@ use super::hold::Stage;
 use super::interlock::Change;
 use super::procedure::{Input, Next, Procedure, SafeStep, Steps, What};
 use super::slot::Purpose;
-use super::{Effects, Phase, Supervisor, Word};
+use super::{Effects, Phase, Probe, Supervisor, Word};
 use crate::bench::{Action, Bench, ChannelId};
 use crate::quantity::Moment;
 use crate::record::{Ending, Entry, Outcome};
@@ -59,8 +59,15 @@ impl Supervisor {
         self.append(entry, Vec::new(), true, out);
         Self::notify("interlock", text.clone(), out);
         if self.phase != Phase::Running {
-            return;
+            return self.reach(Probe::TrippedAtEnd);
         }
+        self.reach(match lock.action {
+            Action::Warn => Probe::Warned,
+            Action::Hold => Probe::HeldByLock,
+            Action::Withdraw => Probe::WithdrawnByLock,
+            Action::Park => Probe::ParkedByLock,
+            Action::ParkLatch => Probe::Latched,
+        });
         match lock.action {
             Action::Warn => {}
             Action::Hold | Action::Withdraw => {
@@ -131,6 +138,7 @@ impl Supervisor {
     }
 
     fn stop_here(&mut self, out: &mut Effects) {
+        self.reach(Probe::Stopped);
         let ending = Ending {
             outcome: Outcome::Stopped,
             reason: "stopped on request".to_owned(),
@@ -163,6 +171,7 @@ impl Supervisor {
             return true;
         }
         if self.hold.wanted() && self.hold.stage == Stage::None {
+            self.reach(Probe::HeldBetween);
             self.enter_hold("asked for between two calls", out);
         }
         self.hold.stage != Stage::None
@@ -187,8 +196,14 @@ impl Supervisor {
 
     fn enter_hold(&mut self, reason: &str, out: &mut Effects) {
         let mut task_under_way = false;
+        if self.hold.stage != Stage::None {
+            self.reach(Probe::HeldAgain);
+        }
         if self.slot.purpose == Some(Purpose::Call) {
             task_under_way = self.slot.procedure.as_ref().is_some_and(Procedure::holds_task);
+            if task_under_way {
+                self.reach(Probe::HeldTask);
+            }
             self.suspended = self.slot.take();
             if let Some(procedure) = self.suspended.as_mut() {
                 procedure.suspend(self.now);
@@ -229,6 +244,7 @@ impl Supervisor {
 
     pub(super) fn hold_left(&mut self, failed: bool, out: &mut Effects) {
         self.slot.take();
+        self.reach(if failed { Probe::NotRestored } else { Probe::Restored });
         if failed {
             let ending = Ending {
                 outcome: Outcome::Fault,
@@ -274,6 +290,7 @@ impl Supervisor {
     }
 
     pub(super) fn end_of_window(&mut self, out: &mut Effects) {
+        self.reach(Probe::WindowEnded);
         let ending = Ending {
             outcome: Outcome::Stopped,
             reason: "the window ends, and parking needs the time that is left".to_owned(),

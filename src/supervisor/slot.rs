@@ -27,20 +27,25 @@ struct OnItsWay {
     command: Command,
     attempts_left: u32,
     deadline: Moment,
+    /// An earlier attempt was not answered and may have been heard.
+    unsure: bool,
 }
 
 /// A command that waits until the channels of its permits have been read.
 #[derive(Debug)]
 struct AfterReading {
     command: Command,
+    attempts_left: u32,
     still_to_read: Vec<ChannelId>,
 }
 
 /// What an answer means to the slot.
 #[derive(Debug)]
 pub enum Arrived {
-    /// Not for this slot any more, or it will be tried again.
+    /// It will be tried again.
     Nothing,
+    /// Not for this slot any more.
+    TooLate,
     /// For the procedure.
     Deliver(Command, Answered),
     /// Readings for permits: more to read, or the command may now pass the gate.
@@ -58,6 +63,7 @@ pub struct Slot {
     pub wake: Option<Moment>,
     on_its_way: Option<OnItsWay>,
     again: Option<(Command, u32, Moment)>,
+    unsure: bool,
     after_reading: Option<AfterReading>,
     serial: u64,
 }
@@ -82,6 +88,7 @@ impl Slot {
         self.wake = None;
         self.on_its_way = None;
         self.again = None;
+        self.unsure = false;
         self.after_reading = None;
     }
 
@@ -99,28 +106,39 @@ impl Slot {
             super::procedure::link_of(bench, &command).map_or(1.0, |link| bench.links[link].timeout_s);
         let count = if let Command::Read { channels } = &command { channels.as_slice().len() } else { 1 };
         let deadline = now.after(timeout_s * (3 * count) as f64 + 1.0);
-        self.on_its_way = Some(OnItsWay { serial: self.serial, command, attempts_left, deadline });
+        let unsure = self.unsure && matches!(command, Command::Begin(_));
+        self.on_its_way = Some(OnItsWay { serial: self.serial, command, attempts_left, deadline, unsure });
         Ticket { owner: Owner::Main, serial: self.serial }
     }
 
     /// Keeps a command back until the channels of its permits have been read.
-    pub fn keep_back(&mut self, command: Command, channels: Vec<ChannelId>) {
-        self.after_reading = Some(AfterReading { command, still_to_read: channels });
+    pub fn keep_back(&mut self, command: Command, attempts_left: u32, channels: Vec<ChannelId>) {
+        self.after_reading = Some(AfterReading { command, attempts_left, still_to_read: channels });
     }
 
     /// The next channel to read for a command that is kept back, or that command once all are read.
-    pub fn next_for_permit(&mut self) -> Option<Result<ChannelId, Command>> {
+    pub fn next_for_permit(&mut self) -> Option<Result<ChannelId, (Command, u32)>> {
         let waiting = self.after_reading.as_mut()?;
         match waiting.still_to_read.pop() {
             Some(channel) => Some(Ok(channel)),
-            None => self.after_reading.take().map(|w| Err(w.command)),
+            None => self.after_reading.take().map(|w| Err((w.command, w.attempts_left))),
         }
     }
 
     /// An answer has come.
     pub fn answered(&mut self, bench: &Bench, now: Moment, serial: u64, outcome: Answered) -> Arrived {
-        let Some(sent) = self.on_its_way.filter(|w| w.serial == serial) else { return Arrived::Nothing };
+        let Some(sent) = self.on_its_way.filter(|w| w.serial == serial) else { return Arrived::TooLate };
         self.on_its_way = None;
+        if let (Command::Begin(_), Answered::Failed(error)) = (&sent.command, &outcome) {
+            if error.kind == ErrorKind::Busy && sent.unsure {
+                // Nothing else starts tasks here: it is busy with what it had heard the first time.
+                self.unsure = false;
+                return Arrived::Deliver(sent.command, Answered::Taken);
+            }
+            self.unsure |= matches!(error.kind, ErrorKind::TimedOut | ErrorKind::Garbled | ErrorKind::Absent);
+        } else if matches!(sent.command, Command::Begin(_)) {
+            self.unsure = false;
+        }
         if let Answered::Failed(error) = &outcome
             && error.kind.may_pass()
             && sent.attempts_left > 0

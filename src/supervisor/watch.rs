@@ -8,6 +8,11 @@ use crate::record::WIDEST_POINT;
 
 /// How often channels are read that only permits or the record ask for, s.
 const LEISURELY_S: f64 = 20.0;
+/// After so many failures in a row a channel is asked less often, so that waiting for it does not keep the
+/// link from the others.
+const FAILURES_UNTIL_LEISURELY: u32 = 3;
+/// How often it is asked then at most, s.
+const DEAD_S: f64 = 5.0;
 
 #[derive(Debug)]
 struct Item {
@@ -16,6 +21,9 @@ struct Item {
     every_s: f64,
     due: Moment,
     record_due: Moment,
+    /// Read by itself, because a joint read has failed.
+    alone: bool,
+    failures: u32,
 }
 
 #[derive(Debug, Clone, Copy)]
@@ -48,6 +56,8 @@ impl Watch {
                     every_s,
                     due: Moment::START,
                     record_due: Moment::START,
+                    alone: false,
+                    failures: 0,
                 }),
             };
         for lock in &bench.interlocks {
@@ -87,14 +97,25 @@ impl Watch {
             }
             let mut due = [ChannelId(0); WIDEST_POINT];
             let mut count = 0;
-            for item in self.items.iter_mut().filter(|item| item.link == link && item.due <= now) {
-                if count == WIDEST_POINT {
-                    break;
+            let here = |item: &&mut Item| item.link == link && item.due <= now;
+            // The one that has waited longest comes first: a dead gauge can't starve the others.
+            let first = self.items.iter_mut().filter(here).min_by_key(|item| item.due);
+            let alone = first.as_ref().is_some_and(|item| item.alone);
+            if let Some(item) = first.filter(|_| alone) {
+                due[0] = item.channel;
+                count = 1;
+                let dead = item.failures >= FAILURES_UNTIL_LEISURELY;
+                item.due = now.after(if dead { item.every_s.max(DEAD_S) } else { item.every_s });
+            } else {
+                for item in self.items.iter_mut().filter(here).filter(|item| !item.alone) {
+                    if count == WIDEST_POINT {
+                        break;
+                    }
+                    due[count] = item.channel;
+                    count += 1;
+                    // From now, not from when it was due: after a long wait nothing is caught up.
+                    item.due = now.after(item.every_s);
                 }
-                due[count] = item.channel;
-                count += 1;
-                // From now, not from when it was due: after a long wait nothing is caught up.
-                item.due = now.after(item.every_s);
             }
             if count == 0 {
                 continue;
@@ -116,6 +137,32 @@ impl Watch {
         *slot = None;
         self.plan();
         Some(in_flight.channels)
+    }
+
+    /// A read has failed. If it was a joint one, its channels are read one by one from now on, beginning at
+    /// once, and the answer is true; a single one counts its failure.
+    pub fn read_apart(&mut self, channels: &Channels, now: Moment) -> bool {
+        let joint = channels.as_slice().len() > 1;
+        for item in self.items.iter_mut().filter(|item| channels.as_slice().contains(&item.channel)) {
+            item.alone = true;
+            if joint {
+                item.due = now;
+            } else {
+                item.failures = item.failures.saturating_add(1);
+            }
+        }
+        self.plan();
+        joint
+    }
+
+    /// A read has brought values: its channels may be read together with others again.
+    pub fn read_well(&mut self, channels: &Channels) {
+        for item in self.items.iter_mut().filter(|item| item.alone || item.failures > 0) {
+            if channels.as_slice().contains(&item.channel) {
+                item.alone = false;
+                item.failures = 0;
+            }
+        }
     }
 
     /// Channels whose read has not been answered in time; the answer will be dropped.

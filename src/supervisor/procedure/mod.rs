@@ -19,7 +19,7 @@ pub use task::Tasking;
 pub use wait::Waiting;
 
 use super::event::{Answered, Command};
-use super::{Answer, Latest};
+use super::{Answer, Latest, Probe, Probes};
 use crate::bench::{Bench, ChannelId};
 use crate::instrument::InstrumentError;
 use crate::quantity::Moment;
@@ -39,6 +39,14 @@ pub struct Context<'c> {
     pub entries: &'c mut Vec<Entry>,
     /// Set by a procedure where it can be held or stopped without losing anything.
     pub boundary: bool,
+    /// Counters on the branches of recovery.
+    pub probes: &'c mut Probes,
+}
+
+impl Context<'_> {
+    fn reach(&mut self, probe: Probe) {
+        self.probes[probe as usize] += 1;
+    }
 }
 
 /// What has happened.

@@ -5,7 +5,7 @@ use crate::bench::{BeyondStep, ChannelId};
 use crate::instrument::{ErrorKind, InstrumentError};
 use crate::quantity::Moment;
 use crate::supervisor::event::{Answered, Channels, Command};
-use crate::supervisor::{Answer, gate};
+use crate::supervisor::{Answer, Probe, gate};
 
 /// How often a slow channel is asked whether it has arrived, s.
 const ARRIVAL_POLL_S: f64 = 1.0;
@@ -98,7 +98,7 @@ impl Ramp {
         }
         let next =
             if way.abs() <= channel.step { self.target } else { standing + channel.step.copysign(way) };
-        if let Some((_, sent_at)) = ctx.latest.sent(self.channel) {
+        if let Some(sent_at) = ctx.latest.moved_at(self.channel) {
             let due = sent_at.after((next - standing).abs() / channel.slew_per_s);
             if ctx.now < due {
                 self.stage = Stage::Moving;
@@ -141,6 +141,7 @@ impl Ramp {
             return self.settle(ctx);
         }
         if ctx.now >= deadline {
+            ctx.reach(Probe::NotArrived);
             let message = format!(
                 "`{}` reads {} and has not arrived at {}",
                 channel.name,

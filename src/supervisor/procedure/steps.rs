@@ -5,8 +5,8 @@ use crate::bench::{Bench, ChannelId, Role, Step, StepAction};
 use crate::instrument::Task;
 use crate::quantity::Moment;
 use crate::record::Entry;
-use crate::supervisor::Answer;
 use crate::supervisor::event::{Answered, Channels, Command};
+use crate::supervisor::{Answer, Probe};
 
 /// Attempts at each step.
 const ATTEMPTS: u32 = 2;
@@ -112,6 +112,7 @@ impl Steps {
                 continue;
             };
             if ctx.now >= self.deadline {
+                ctx.reach(Probe::SafeStepLate);
                 self.close(step, false, "it took too long", ctx);
                 continue;
             }
@@ -169,6 +170,7 @@ impl Steps {
         if self.attempt >= ATTEMPTS {
             self.close(step, false, remark, ctx);
         } else {
+            ctx.reach(Probe::SafeStepRepeated);
             self.work = self.begin(step, ctx);
         }
     }

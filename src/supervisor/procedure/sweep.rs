@@ -160,6 +160,9 @@ pub fn check_plan(bench: &Bench, plan: &SweepPlan) -> Result<(), Failure> {
         return Err(Failure::Forbidden(format!("a sweep reads at most {most} channels at each point")));
     }
     for axis in std::iter::once(&plan.fast).chain(plan.slow.iter()) {
+        if axis.points == 0 {
+            return Err(Failure::Forbidden("a sweep needs at least one point along each axis".to_owned()));
+        }
         for value in [axis.from, axis.to] {
             crate::supervisor::gate::check_limits(bench, axis.channel, value).map_err(Failure::Forbidden)?;
         }

@@ -3,8 +3,8 @@
 use super::{Context, Failure, Input, Next};
 use crate::instrument::{ErrorKind, InstrumentError, Task};
 use crate::quantity::Moment;
-use crate::supervisor::Answer;
 use crate::supervisor::event::{Answered, Command};
+use crate::supervisor::{Answer, Probe};
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 enum Stage {
@@ -65,6 +65,7 @@ impl Tasking {
             }
             Stage::Running if ctx.now >= self.deadline => {
                 self.stage = Stage::Aborting;
+                ctx.reach(Probe::TaskOverdue);
                 Next::Command(Command::Abort)
             }
             Stage::Running if ctx.now < self.next_poll => Next::Until(self.next_poll.min(self.deadline)),

@@ -1,0 +1,136 @@
+//! `noctule nights`
+
+use super::common::{load_sequence, reject, reject_all, start_log};
+use crate::run::faults::promises_table;
+use crate::run::nights::{Campaign, add_up, nights};
+use crate::run::{BenchSource, Setup};
+use std::path::PathBuf;
+use std::time::Instant;
+
+/// Exit code when something happened that must never happen.
+const EXIT_DEFECT: u8 = 70;
+
+/// Arguments of `noctule nights`.
+#[derive(Debug, clap::Args)]
+pub struct Nights {
+    /// The sequence, a .rhai file.
+    #[arg(required_unless_present = "promises")]
+    sequence: Option<PathBuf>,
+    /// The bench, a .ron file; the built-in simulated bench where it is left out.
+    #[arg(long)]
+    bench: Option<PathBuf>,
+    /// Another world for the simulated microscope: the name of a shipped one, or a file.
+    #[arg(long)]
+    world: Option<String>,
+    /// How many nights.
+    #[arg(long, default_value_t = 100)]
+    count: u64,
+    /// Seed of the first night; each night after it has the next one.
+    #[arg(long, default_value_t = 1)]
+    seed: u64,
+    /// Threads; as many as the machine has cores where it is left out.
+    #[arg(long)]
+    threads: Option<usize>,
+    /// Print which fault leads to what, as a table, and do nothing else.
+    #[arg(long)]
+    promises: bool,
+    /// One JSON object on stdout.
+    #[arg(long)]
+    json: bool,
+}
+
+impl Nights {
+    /// Runs the command.
+    pub fn run(self, verbose: u8) -> u8 {
+        self.try_run(verbose).unwrap_or_else(|code| code)
+    }
+
+    fn try_run(self, verbose: u8) -> Result<u8, u8> {
+        let Some(path) = self.sequence.as_ref().filter(|_| !self.promises) else {
+            print!("{}", promises_table());
+            return Ok(0);
+        };
+        if self.count == 0 {
+            return Err(reject("at least one night is needed"));
+        }
+        let started = Instant::now();
+        start_log(verbose, None);
+        let sequence = load_sequence(path)?;
+        let source =
+            BenchSource::load(self.bench.as_deref()).map_err(|d| reject_all(&[*d], "", self.json))?;
+        let setup = Setup::for_rehearsal(sequence, source, self.world.as_deref(), self.seed, None)
+            .map_err(|error| reject_all(&error.diagnostics, &error.source, self.json))?;
+        let cores = std::thread::available_parallelism().map_or(1, std::num::NonZero::get);
+        let threads = self.threads.unwrap_or(cores).max(1);
+        let (all, differing, repeats) = nights(&setup, self.seed, self.count, threads);
+        let campaign =
+            add_up(&all, (differing, repeats), threads, started.elapsed().as_secs_f64(), &self.repeat());
+        if self.json {
+            println!("{}", serde_json::to_string(&campaign).expect("a campaign is plain data"));
+        } else {
+            report(&campaign);
+        }
+        let broken = campaign.limit_violations + campaign.points_lost + campaign.hung + differing;
+        Ok(if broken > 0 { EXIT_DEFECT } else { 0 })
+    }
+
+    /// The command that repeats a night, without its seed.
+    fn repeat(&self) -> String {
+        let path = |path: &Option<PathBuf>| path.as_ref().map(|p| p.display().to_string());
+        let mut command = format!("noctule rehearse {}", path(&self.sequence).unwrap_or_default());
+        if let Some(bench) = path(&self.bench) {
+            command += &format!(" --bench {bench}");
+        }
+        if let Some(world) = &self.world {
+            command += &format!(" --world {world}");
+        }
+        command
+    }
+}
+
+fn report(c: &Campaign) {
+    println!("{} nights, {:.0} hours simulated in {:.1} s", c.count, c.simulated_hours, c.wall_s);
+    println!(
+        "finished {}, interlock {}, failed {}, stopped {}, fault {}",
+        c.finished, c.interlock, c.failed, c.stopped, c.fault
+    );
+    println!(
+        "{} nights had only faults that are ridden out; {} of them finished",
+        c.rideable, c.rideable_finished
+    );
+    println!(
+        "violations {}, points lost {}, hung {}, repeats that differ {} of {}, not fully parked {}",
+        c.limit_violations, c.points_lost, c.hung, c.digest_repeats_differing, c.digest_repeats, c.not_parked
+    );
+    println!(
+        "finish time {:.2} h (median), {:.2} to {:.2} h; helium left {:.1} L (median), at least {:.1} L",
+        c.finish_time_h.median,
+        c.finish_time_h.least,
+        c.finish_time_h.most,
+        c.helium_left_l.median,
+        c.helium_left_l.least
+    );
+    println!(
+        "interlocks acted {} times: median {:.3} s, 99 % within {:.3} s, all within {:.3} s",
+        c.reaction_s.count, c.reaction_s.median, c.reaction_s.p99, c.reaction_s.most
+    );
+    println!("\nHow nights ended that did not finish");
+    for (ending, count) in &c.endings {
+        println!("  {count:>6}  {ending}");
+    }
+    println!("\nFaults: nights with each, and how many of them finished");
+    for fault in &c.faults {
+        println!("  {:>6} {:>6}  {}", fault.nights, fault.finished, fault.fault);
+    }
+    println!("\nBranches of recovery that no night took");
+    for name in &c.probes_unreached {
+        println!("  {name}");
+    }
+    println!("\nWorst nights");
+    for night in &c.worst_seeds {
+        println!("  {}: {}\n    {}", night.outcome.word(), night.reason, night.command);
+        if let Some(violation) = &night.violation {
+            println!("    {violation}");
+        }
+    }
+}

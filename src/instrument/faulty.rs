@@ -1,0 +1,333 @@
+//! Instruments that fail on schedule: for rehearsals with faults and for tests.
+//!
+//! [`Faulty`] stands between the supervisor and any instrument and spoils what passes. [`Afflicted`] is a
+//! simulated microscope to which things happen. Both follow a schedule in the time of the run and draw
+//! nothing at random, so a rehearsal with faults repeats like one without.
+
+use super::{ErrorKind, Identity, Instrument, InstrumentError, Simulated, Task, TaskReport};
+use crate::bench::Channel;
+use crate::quantity::Moment;
+use noctule_sim::Fault;
+use std::collections::BTreeMap;
+
+/// How a link misbehaves.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum Misbehaviour {
+    /// No answer comes. The command itself may have been heard.
+    NoReply {
+        /// Whether the instrument does what it was told.
+        heard: bool,
+    },
+    /// The right answer comes so much later; beyond the patience of the link this is a driver that hangs.
+    LateReply {
+        /// How much later, s.
+        by_s: f64,
+    },
+    /// The answer makes no sense. What was commanded is done.
+    Garbled,
+    /// The answer is not a number, let through by a careless driver.
+    NotANumber,
+    /// Readings show one value, whatever the truth.
+    Saturated {
+        /// The value, SI.
+        at: f64,
+    },
+    /// Readings show the value of the beginning of the trouble.
+    Stuck,
+    /// Readings drift off.
+    Drifting {
+        /// SI per second.
+        per_s: f64,
+    },
+    /// Readings show what was there so long ago.
+    Stale {
+        /// How long ago, s.
+        by_s: f64,
+    },
+    /// Every set and every start is refused.
+    Refuses,
+    /// Sets and starts are called done and are not done.
+    Lies,
+    /// The connection is gone until it is made anew.
+    ReconnectNeeded,
+}
+
+/// One trouble with its time and place.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Trouble {
+    /// What happens.
+    pub kind: Misbehaviour,
+    /// From when.
+    pub from: Moment,
+    /// Until when.
+    pub until: Moment,
+    /// Name of the channel; none for everything on the link, tasks too.
+    pub channel: Option<String>,
+}
+
+/// An instrument whose link fails on schedule.
+pub struct Faulty {
+    inner: Box<dyn Instrument>,
+    troubles: Vec<Trouble>,
+    now: Moment,
+    late_s: f64,
+    first_shown: BTreeMap<(usize, String), f64>,
+    history: BTreeMap<(usize, String), Vec<(Moment, f64)>>,
+    reconnected: Vec<bool>,
+    pretended: Option<Task>,
+}
+
+impl std::fmt::Debug for Faulty {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.debug_struct("Faulty").field("troubles", &self.troubles).finish_non_exhaustive()
+    }
+}
+
+impl Faulty {
+    /// Around an instrument.
+    pub fn new(inner: Box<dyn Instrument>, troubles: Vec<Trouble>) -> Self {
+        let reconnected = vec![false; troubles.len()];
+        Self {
+            inner,
+            troubles,
+            now: Moment::START,
+            late_s: 0.0,
+            first_shown: BTreeMap::new(),
+            history: BTreeMap::new(),
+            reconnected,
+            pretended: None,
+        }
+    }
+
+    /// The troubles of this moment, for a channel or for a task.
+    fn active(&self, channel: Option<&Channel>) -> impl Iterator<Item = (usize, Misbehaviour)> + use<> {
+        let mut found = Vec::new();
+        for (index, trouble) in self.troubles.iter().enumerate() {
+            let in_time = trouble.from <= self.now && self.now < trouble.until;
+            let here = match (&trouble.channel, channel) {
+                (None, _) => true,
+                (Some(name), Some(channel)) => *name == channel.name,
+                (Some(_), None) => false,
+            };
+            if in_time && here {
+                found.push((index, trouble.kind));
+            }
+        }
+        found.into_iter()
+    }
+
+    /// Whether a command gets through, and what comes back if not. `Ok(false)`: it is only pretended.
+    fn command(&mut self, channel: Option<&Channel>) -> Result<Passage, InstrumentError> {
+        let mut passage = Passage::Through;
+        for (index, kind) in self.active(channel) {
+            match kind {
+                Misbehaviour::NoReply { heard: true } => passage = Passage::Unanswered,
+                Misbehaviour::NoReply { heard: false } => return Err(no_reply()),
+                Misbehaviour::LateReply { by_s } => self.late_s = self.late_s.max(by_s),
+                Misbehaviour::Garbled => passage = Passage::Garbled,
+                Misbehaviour::Refuses => {
+                    return Err(InstrumentError::new(ErrorKind::Refused, "the instrument will not do it"));
+                }
+                Misbehaviour::Lies => passage = Passage::Pretended,
+                Misbehaviour::ReconnectNeeded if !self.reconnected[index] => return Err(gone()),
+                _ => {}
+            }
+        }
+        Ok(passage)
+    }
+
+    fn spoil(&mut self, channel: &Channel, true_value: f64) -> Result<f64, InstrumentError> {
+        let mut value = true_value;
+        for (index, kind) in self.active(Some(channel)) {
+            let key = || (index, channel.name.clone());
+            match kind {
+                Misbehaviour::NoReply { .. } => return Err(no_reply()),
+                Misbehaviour::LateReply { by_s } => self.late_s = self.late_s.max(by_s),
+                Misbehaviour::Garbled => return Err(garbled()),
+                Misbehaviour::NotANumber => value = f64::NAN,
+                Misbehaviour::Saturated { at } => value = at,
+                Misbehaviour::Stuck => value = *self.first_shown.entry(key()).or_insert(value),
+                Misbehaviour::Drifting { per_s } => {
+                    value += per_s * self.now.since(self.troubles[index].from);
+                }
+                Misbehaviour::Stale { by_s } => {
+                    let history = self.history.entry(key()).or_default();
+                    history.push((self.now, value));
+                    let old = history.iter().rposition(|(at, _)| self.now.since(*at) >= by_s).unwrap_or(0);
+                    history.drain(..old);
+                    value = history[0].1;
+                }
+                Misbehaviour::ReconnectNeeded if !self.reconnected[index] => return Err(gone()),
+                Misbehaviour::Refuses | Misbehaviour::Lies | Misbehaviour::ReconnectNeeded => {}
+            }
+        }
+        Ok(value)
+    }
+}
+
+/// What becomes of a command.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Passage {
+    Through,
+    Unanswered,
+    Garbled,
+    Pretended,
+}
+
+impl Passage {
+    fn answer(self) -> Result<(), InstrumentError> {
+        match self {
+            Passage::Through | Passage::Pretended => Ok(()),
+            Passage::Unanswered => Err(no_reply()),
+            Passage::Garbled => Err(garbled()),
+        }
+    }
+}
+
+fn no_reply() -> InstrumentError {
+    InstrumentError::new(ErrorKind::TimedOut, "the link did not answer in time")
+}
+
+fn garbled() -> InstrumentError {
+    InstrumentError::new(ErrorKind::Garbled, "the answer `\u{fffd}7#.` makes no sense")
+}
+
+fn gone() -> InstrumentError {
+    InstrumentError::new(ErrorKind::Absent, "the connection is gone")
+}
+
+impl Instrument for Faulty {
+    fn identify(&mut self) -> Result<Identity, InstrumentError> {
+        self.inner.identify()
+    }
+
+    fn set(&mut self, channel: &Channel, si: f64) -> Result<(), InstrumentError> {
+        let passage = self.command(Some(channel))?;
+        if passage != Passage::Pretended {
+            self.inner.set(channel, si)?;
+        }
+        passage.answer()
+    }
+
+    fn read(&mut self, channel: &Channel) -> Result<f64, InstrumentError> {
+        let value = self.inner.read(channel)?;
+        self.spoil(channel, value)
+    }
+
+    fn begin<'c>(&mut self, task: &Task, traced: Option<&'c Channel>) -> Result<(), InstrumentError> {
+        let passage = self.command(None)?;
+        if passage == Passage::Pretended {
+            self.pretended = Some(*task);
+            return Ok(());
+        }
+        self.pretended = None;
+        self.inner.begin(task, traced)?;
+        passage.answer()
+    }
+
+    fn poll(&mut self) -> Result<Option<TaskReport>, InstrumentError> {
+        // Asking is not doing, so one who refuses to act or lies about it still answers.
+        let passage = match self.command(None) {
+            Err(error) if error.kind == ErrorKind::Refused => Passage::Through,
+            passage => passage?,
+        };
+        if let Some(task) = self.pretended {
+            let remark = format!("the {} is done", task.kind().name());
+            return Ok(Some(TaskReport { achieved: true, remark, data: Vec::new() }));
+        }
+        let report = self.inner.poll()?;
+        passage.answer().map(|()| report)
+    }
+
+    fn abort(&mut self) -> Result<(), InstrumentError> {
+        let passage = self.command(None)?;
+        self.pretended = None;
+        if passage != Passage::Pretended {
+            self.inner.abort()?;
+        }
+        passage.answer()
+    }
+
+    fn reconnect(&mut self) -> Result<(), InstrumentError> {
+        for (index, trouble) in self.troubles.iter().enumerate() {
+            if trouble.kind == Misbehaviour::ReconnectNeeded && trouble.from <= self.now {
+                self.reconnected[index] = true;
+            }
+        }
+        self.inner.reconnect()
+    }
+
+    fn set_pace(&mut self, pace: f64) -> Result<(), InstrumentError> {
+        self.inner.set_pace(pace)
+    }
+
+    fn pass_time(&mut self, now: Moment) {
+        self.now = now;
+        self.late_s = 0.0;
+        self.inner.pass_time(now);
+    }
+
+    fn lateness_s(&self) -> f64 {
+        self.late_s
+    }
+}
+
+/// A simulated microscope to which things happen.
+#[derive(Debug)]
+pub struct Afflicted {
+    inner: Simulated,
+    /// In the order of time.
+    schedule: Vec<(Moment, Fault)>,
+    next: usize,
+}
+
+impl Afflicted {
+    /// Around a simulated microscope.
+    pub fn new(inner: Simulated, mut schedule: Vec<(Moment, Fault)>) -> Self {
+        schedule.sort_by_key(|(at, _)| *at);
+        Self { inner, schedule, next: 0 }
+    }
+}
+
+impl Instrument for Afflicted {
+    fn identify(&mut self) -> Result<Identity, InstrumentError> {
+        self.inner.identify()
+    }
+
+    fn set(&mut self, channel: &Channel, si: f64) -> Result<(), InstrumentError> {
+        self.inner.set(channel, si)
+    }
+
+    fn read(&mut self, channel: &Channel) -> Result<f64, InstrumentError> {
+        self.inner.read(channel)
+    }
+
+    fn begin<'c>(&mut self, task: &Task, traced: Option<&'c Channel>) -> Result<(), InstrumentError> {
+        self.inner.begin(task, traced)
+    }
+
+    fn poll(&mut self) -> Result<Option<TaskReport>, InstrumentError> {
+        self.inner.poll()
+    }
+
+    fn abort(&mut self) -> Result<(), InstrumentError> {
+        self.inner.abort()
+    }
+
+    fn reconnect(&mut self) -> Result<(), InstrumentError> {
+        self.inner.reconnect()
+    }
+
+    fn set_pace(&mut self, pace: f64) -> Result<(), InstrumentError> {
+        self.inner.set_pace(pace)
+    }
+
+    fn pass_time(&mut self, now: Moment) {
+        while let Some((at, fault)) = self.schedule.get(self.next).filter(|(at, _)| *at <= now) {
+            self.inner.pass_time(*at);
+            self.inner.microscope_mut().inflict(*fault);
+            self.next += 1;
+        }
+        self.inner.pass_time(now);
+    }
+}

@@ -1,0 +1,108 @@
+//! What is promised for each fault, and the test that holds it.
+
+use std::fmt::Write;
+
+/// A promise.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Promise {
+    /// The fault.
+    pub fault: &'static str,
+    /// What follows.
+    pub behaviour: &'static str,
+    /// Whether a sequence goes on to its end with nothing else done than waiting and repeating.
+    pub rides_out: bool,
+    /// The test.
+    pub test: &'static str,
+}
+
+const fn rides(fault: &'static str, behaviour: &'static str, test: &'static str) -> Promise {
+    Promise { fault, behaviour, rides_out: true, test }
+}
+
+const fn ends(fault: &'static str, behaviour: &'static str, test: &'static str) -> Promise {
+    Promise { fault, behaviour, rides_out: false, test }
+}
+
+/// All promises, in the order of the kinds that nights are drawn from.
+pub const PROMISES: [Promise; 30] = [
+    rides(
+        "pressure burst in the chamber",
+        "tip out, wait until pumped off, tip back, go on",
+        "safety::cases::pressure_burst",
+    ),
+    rides(
+        "stage warmer than 1 K for a while",
+        "tip out, wait until cold, tip back, go on",
+        "safety::cases::stage_warming_up",
+    ),
+    rides(
+        "stage thermometer gives no number",
+        "after 2 min tip out and wait; goes on when it reads again",
+        "safety::cases::stage_sensor_silent",
+    ),
+    rides(
+        "tunnel current reads zero",
+        "after 30 s hold with RF off; goes on when it flows again",
+        "safety::cases::current_zero",
+    ),
+    rides("lock-in overload", "hold; the point in hand is measured again", "safety::cases::lockin_overload"),
+    rides("RF drop-out", "goes on; the points are in the record as they are", "safety::cases::rf_drop_out"),
+    rides("helium leak up to 0.3 L/h", "goes on; the level is in the record", "nights"),
+    rides("tip change", "goes on; fits and verdict say what it was worth", "nights"),
+    rides("sample drifts faster", "re-centring follows it", "nights"),
+    rides(
+        "gauge stuck at one value",
+        "warning after 5 min on the stage thermometer; goes on",
+        "safety::cases::frozen_sensor",
+    ),
+    rides("gauge shows old values", "goes on", "nights"),
+    rides("helium gauge drifts by up to 1 L/h", "goes on", "nights"),
+    rides("gauge without an interlock saturated", "goes on", "nights"),
+    rides(
+        "pressure gauge gives no number",
+        "warning after 5 min; goes on, the other channels are read alone",
+        "safety::cases::a_dead_gauge_blinds_nobody",
+    ),
+    rides("no reply for up to 1.5 s", "each command is tried three times", "safety::cases::short_silence"),
+    rides("late replies, within the patience of the link", "goes on, slower", "nights"),
+    rides("garbled replies for up to 0.35 s", "each command is tried three times", "nights"),
+    rides("connection lost", "made anew, the command is repeated", "safety::cases::reconnect"),
+    rides(
+        "clock of the computer jumps",
+        "warning; times of the run come from a clock that never jumps",
+        "safety::cases::clock_jump",
+    ),
+    rides("slow disk", "the sequence waits for it, nothing is lost", "safety::cases::slow_disk"),
+    ends("magnet quench", "park and latch", "safety::cases::quench"),
+    ends("tip crash", "park", "safety::cases::tip_crash"),
+    ends("stage warmer than 4.5 K", "tip out, then park and latch", "safety::cases::stage_warm"),
+    ends("large helium leak", "park below 4 L; no field ramp below 6 L", "safety::cases::helium_low"),
+    ends("current reads its limit", "park", "safety::cases::current_too_large"),
+    ends("lead voltage", "park and latch", "safety::cases::lead_voltage"),
+    ends(
+        "no reply for longer",
+        "the verb fails after its attempts; each park step is tried, what failed is said",
+        "safety::cases::long_silence",
+    ),
+    ends(
+        "an instrument refuses",
+        "the verb fails at once; park goes through all steps and says what failed",
+        "safety::cases::refuses",
+    ),
+    ends(
+        "an instrument lies about completion",
+        "found by reading back: a field that does not arrive fails, a park step that was not done is repeated and reported",
+        "safety::cases::lies",
+    ),
+    ends("disk full", "park; nothing is reported as done that is not on disk", "safety::cases::disk_full"),
+];
+
+/// The table as it stands in the documentation.
+pub fn promises_table() -> String {
+    let mut table = String::from("| fault | promised behaviour | a sequence | test |\n|---|---|---|---|\n");
+    for Promise { fault, behaviour, rides_out, test } in PROMISES {
+        let word = if rides_out { "goes on" } else { "may end" };
+        let _ = writeln!(table, "| {fault} | {behaviour} | {word} | `{test}` |");
+    }
+    table
+}

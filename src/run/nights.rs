@@ -1,0 +1,425 @@
+//! Many nights: the same sequence with other seeds and other faults, each judged by the oracle.
+
+use super::Setup;
+use super::faults::{FaultPlan, Kind, Mishap, Planned, draw};
+use super::rehearse::rehearse_with_faults;
+use crate::drive::virtual_time::Nobody;
+use crate::quantity::Moment;
+use crate::record::{DigestOnly, Outcome};
+use crate::supervisor::{Probe, Probes, Word};
+use serde::Serialize;
+use std::collections::BTreeMap;
+use std::panic::{AssertUnwindSafe, catch_unwind};
+use std::sync::Mutex;
+use std::sync::atomic::{AtomicU64, Ordering};
+
+/// A night that is not over after this counts as hung, s.
+const LONGEST_S: f64 = 48.0 * 3600.0;
+/// Stack of each thread: a script may recurse.
+const STACK: usize = 16 << 20;
+/// One night in so many is done twice, to see that it repeats.
+const REPEAT_EVERY: u64 = 10;
+/// Seeds that are shown.
+const WORST_SHOWN: usize = 5;
+
+/// The faults of a night, and the stop that ends it if it hangs.
+pub fn night_plan(seed: u64) -> (FaultPlan, Vec<Kind>) {
+    let (mut plan, kinds) = draw(seed);
+    // The second word does not wait for the point in hand.
+    for _ in 0..2 {
+        let mishap = Mishap::Operator(Word::Stop);
+        plan.faults.push(Planned { at: Moment::from_s(LONGEST_S), for_s: 0.0, mishap });
+    }
+    (plan, kinds)
+}
+
+/// What became of one night.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Night {
+    /// Its seed.
+    pub seed: u64,
+    /// Kinds of faults in it.
+    pub kinds: Vec<Kind>,
+    /// How it ended.
+    pub outcome: Outcome,
+    /// One sentence.
+    pub reason: String,
+    /// When, s.
+    pub end_s: f64,
+    /// Helium at the end, L.
+    pub helium_left_l: Option<f64>,
+    /// What should not have happened.
+    pub violations: u64,
+    /// The first of it.
+    pub first_violation: Option<String>,
+    /// Points that the sequence was given and that are not in the record.
+    pub points_lost: u64,
+    /// It did not come to its end by itself, or a defect ended it.
+    pub hung: bool,
+    /// Whether the bench was parked with all steps achieved.
+    pub parked: bool,
+    /// Interlocks that tripped, by name.
+    pub trips: Vec<String>,
+    /// Branches of recovery that were taken.
+    pub probes: Probes,
+    /// Times from when an interlock had to act until it had, s.
+    pub reactions_s: Vec<f64>,
+    /// Digest of the record.
+    pub digest: Option<String>,
+}
+
+impl Night {
+    /// Whether all its faults are ones that a sequence rides out.
+    pub fn rides_out(&self) -> bool {
+        self.kinds.iter().all(|kind| kind.promise().rides_out)
+    }
+
+    /// How bad it is; larger is worse.
+    fn badness(&self) -> u64 {
+        let broken = self.violations + self.points_lost + u64::from(self.hung);
+        let promise = self.rides_out() && self.outcome != Outcome::Finished;
+        broken * 1000
+            + u64::from(promise) * 100
+            + u64::from(!self.parked) * 10
+            + u64::from(self.outcome != Outcome::Finished)
+    }
+}
+
+/// One night.
+pub fn night(setup: &Setup, seed: u64) -> Night {
+    let (plan, kinds) = night_plan(seed);
+    let setup = Setup { seed, ..setup.clone() };
+    let done = catch_unwind(AssertUnwindSafe(|| {
+        rehearse_with_faults(&setup, &plan, Box::new(DigestOnly::default()), Box::new(Nobody), "night")
+    }));
+    let Ok(done) = done else {
+        return Night {
+            seed,
+            kinds,
+            outcome: Outcome::Fault,
+            reason: "a defect of noctule ended it".to_owned(),
+            end_s: 0.0,
+            helium_left_l: None,
+            violations: 0,
+            first_violation: None,
+            points_lost: 0,
+            hung: true,
+            parked: false,
+            trips: Vec::new(),
+            probes: [0; Probe::ALL.len()],
+            reactions_s: Vec::new(),
+            digest: None,
+        };
+    };
+    let summary = done.summary();
+    let mut violations = done.oracle.violations;
+    let mut first_violation = done.oracle.first.clone();
+    let not_parked = if done.tally.parked { done.oracle.not_parked(&setup.bench) } else { Vec::new() };
+    if !not_parked.is_empty() {
+        violations += 1;
+        first_violation.get_or_insert(format!("called parked, but not {}", not_parked.join(", ")));
+    }
+    Night {
+        seed,
+        kinds,
+        outcome: summary.outcome,
+        reason: summary.reason,
+        end_s: done.tally.end_s,
+        helium_left_l: done.tally.helium.map(|(_, last)| last * 1e3),
+        violations,
+        first_violation,
+        points_lost: done.oracle.points_lost,
+        hung: done.tally.ending.is_none() || done.tally.end_s >= LONGEST_S,
+        parked: done.tally.parked,
+        trips: done.tally.trips.iter().map(|trip| trip.name.clone()).collect(),
+        probes: done.probes,
+        reactions_s: done.oracle.reactions_s.clone(),
+        digest: done.digest,
+    }
+}
+
+/// Nights with the seeds from `first_seed`, on so many threads. Their number changes nothing but the time.
+/// Returns the nights in the order of their seeds, and for how many a repeat gave another digest, of how many.
+pub fn nights(setup: &Setup, first_seed: u64, count: u64, threads: usize) -> (Vec<Night>, u64, u64) {
+    let repeats = count.div_ceil(REPEAT_EVERY);
+    let next = AtomicU64::new(0);
+    let done = Mutex::new(BTreeMap::new());
+    std::thread::scope(|scope| {
+        for _ in 0..threads.max(1) {
+            let work = || {
+                loop {
+                    let job = next.fetch_add(1, Ordering::Relaxed);
+                    if job >= count + repeats {
+                        return;
+                    }
+                    let index = if job < count { job } else { (job - count) * REPEAT_EVERY };
+                    let night = night(setup, first_seed.wrapping_add(index));
+                    done.lock().unwrap_or_else(std::sync::PoisonError::into_inner).insert(job, night);
+                }
+            };
+            let started = std::thread::Builder::new().stack_size(STACK).spawn_scoped(scope, work);
+            started.expect("the machine has room for a thread");
+        }
+    });
+    let mut done = done.into_inner().unwrap_or_else(std::sync::PoisonError::into_inner);
+    let again = done.split_off(&count);
+    let nights: Vec<Night> = done.into_values().collect();
+    let first_of = |job: u64| usize::try_from((job - count) * REPEAT_EVERY).ok().and_then(|i| nights.get(i));
+    let differs = |(job, night): &(&u64, &Night)| {
+        first_of(**job).is_none_or(|first| night.digest.is_none() || first.digest != night.digest)
+    };
+    let differing = again.iter().filter(differs).count() as u64;
+    (nights, differing, repeats)
+}
+
+/// Smallest, middle and largest of some numbers.
+#[derive(Debug, Clone, Copy, PartialEq, Default, Serialize)]
+#[allow(missing_docs, reason = "the fields are the quantiles that they name")]
+pub struct Spread {
+    pub count: usize,
+    pub least: f64,
+    pub p10: f64,
+    pub median: f64,
+    pub p90: f64,
+    pub p99: f64,
+    pub most: f64,
+}
+
+impl Spread {
+    fn of(mut numbers: Vec<f64>) -> Self {
+        numbers.sort_by(f64::total_cmp);
+        if numbers.is_empty() {
+            return Self::default();
+        }
+        // Nearest rank.
+        let at = |part: f64| {
+            let rank = (part * numbers.len() as f64).ceil() as usize;
+            numbers[rank.clamp(1, numbers.len()) - 1]
+        };
+        Self {
+            count: numbers.len(),
+            least: numbers[0],
+            p10: at(0.1),
+            median: at(0.5),
+            p90: at(0.9),
+            p99: at(0.99),
+            most: at(1.0),
+        }
+    }
+}
+
+/// How one kind of fault went.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct FaultCount {
+    /// The fault.
+    pub fault: &'static str,
+    /// What is promised.
+    pub promised: &'static str,
+    /// Nights in which it was.
+    pub nights: u64,
+    /// How many of them finished.
+    pub finished: u64,
+}
+
+/// One of the worst nights.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct WorstNight {
+    /// Its seed.
+    pub seed: u64,
+    /// How it ended.
+    pub outcome: Outcome,
+    /// Why.
+    pub reason: String,
+    /// What should not have happened.
+    pub violation: Option<String>,
+    /// The faults in it.
+    pub faults: Vec<&'static str>,
+    /// The command that repeats it.
+    pub command: String,
+}
+
+/// The campaign, as it is printed.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+#[allow(missing_docs, reason = "fields are named after what they count")]
+pub struct Campaign {
+    pub count: u64,
+    pub finished: u64,
+    pub interlock: u64,
+    pub failed: u64,
+    pub stopped: u64,
+    pub fault: u64,
+    /// Nights all of whose faults the design promises to ride out.
+    pub rideable: u64,
+    pub rideable_finished: u64,
+    pub limit_violations: u64,
+    pub points_lost: u64,
+    pub hung: u64,
+    pub not_parked: u64,
+    pub digest_repeats: u64,
+    pub digest_repeats_differing: u64,
+    pub simulated_hours: f64,
+    pub wall_s: f64,
+    pub threads: usize,
+    pub finish_time_h: Spread,
+    pub helium_left_l: Spread,
+    pub reaction_s: Spread,
+    pub interlocks: BTreeMap<String, u64>,
+    pub endings: BTreeMap<String, u64>,
+    pub faults: Vec<FaultCount>,
+    pub probes: BTreeMap<&'static str, u64>,
+    pub probes_unreached: Vec<&'static str>,
+    pub worst_seeds: Vec<WorstNight>,
+}
+
+/// Adds nights up. `command` is what repeats a night, without its seed.
+pub fn add_up(nights: &[Night], repeats: (u64, u64), threads: usize, wall_s: f64, command: &str) -> Campaign {
+    let with = |outcome: Outcome| nights.iter().filter(|night| night.outcome == outcome).count() as u64;
+    let rideable: Vec<&Night> = nights.iter().filter(|night| night.rides_out()).collect();
+    let is_finished = |night: &Night| night.outcome == Outcome::Finished;
+    let mut probes: BTreeMap<&'static str, u64> = Probe::ALL.iter().map(|probe| (probe.name(), 0)).collect();
+    let (mut interlocks, mut endings) = (BTreeMap::new(), BTreeMap::new());
+    for night in nights {
+        for (probe, count) in Probe::ALL.iter().zip(night.probes) {
+            *probes.entry(probe.name()).or_default() += u64::from(count);
+        }
+        for name in &night.trips {
+            *interlocks.entry(name.clone()).or_default() += 1;
+        }
+        if !is_finished(night) {
+            let short = night.reason.split([':', '(', ',']).next().unwrap_or_default().trim().to_owned();
+            *endings.entry(format!("{}: {short}", night.outcome.word())).or_default() += 1;
+        }
+    }
+    let of_kind = |kind: &Kind| {
+        let with: Vec<&Night> = nights.iter().filter(|night| night.kinds.contains(kind)).collect();
+        let promise = kind.promise();
+        FaultCount {
+            fault: promise.fault,
+            promised: promise.behaviour,
+            nights: with.len() as u64,
+            finished: with.iter().filter(|night| is_finished(night)).count() as u64,
+        }
+    };
+    let mut worst: Vec<&Night> = nights.iter().filter(|night| night.badness() > 0).collect();
+    worst.sort_by_key(|night| (std::cmp::Reverse(night.badness()), night.seed));
+    Campaign {
+        count: nights.len() as u64,
+        finished: with(Outcome::Finished),
+        interlock: with(Outcome::Interlock),
+        failed: with(Outcome::Failed),
+        stopped: with(Outcome::Stopped),
+        fault: with(Outcome::Fault),
+        rideable: rideable.len() as u64,
+        rideable_finished: rideable.iter().filter(|night| is_finished(night)).count() as u64,
+        limit_violations: nights.iter().map(|night| night.violations).sum(),
+        points_lost: nights.iter().map(|night| night.points_lost).sum(),
+        hung: nights.iter().filter(|night| night.hung).count() as u64,
+        not_parked: nights.iter().filter(|night| !night.parked).count() as u64,
+        digest_repeats: repeats.1,
+        digest_repeats_differing: repeats.0,
+        simulated_hours: nights.iter().map(|night| night.end_s).sum::<f64>() / 3600.0,
+        wall_s,
+        threads,
+        finish_time_h: Spread::of(
+            nights.iter().filter(|n| is_finished(n)).map(|night| night.end_s / 3600.0).collect(),
+        ),
+        helium_left_l: Spread::of(nights.iter().filter_map(|night| night.helium_left_l).collect()),
+        reaction_s: Spread::of(nights.iter().flat_map(|night| night.reactions_s.clone()).collect()),
+        interlocks,
+        endings,
+        faults: Kind::ALL.iter().map(of_kind).collect(),
+        probes_unreached: probes.iter().filter(|(_, count)| **count == 0).map(|(name, _)| *name).collect(),
+        probes,
+        worst_seeds: worst
+            .iter()
+            .take(WORST_SHOWN)
+            .map(|night| WorstNight {
+                seed: night.seed,
+                outcome: night.outcome,
+                reason: night.reason.clone(),
+                violation: night.first_violation.clone(),
+                faults: night.kinds.iter().map(|kind| kind.promise().fault).collect(),
+                command: format!("{command} --night {}", night.seed),
+            })
+            .collect(),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::bench::{Bench, StepAction, builtin};
+    use crate::drive::SharedPort;
+    use crate::drive::virtual_time::VirtualDrive;
+    use crate::script::{self, Sequence};
+    use std::cell::RefCell;
+    use std::rc::Rc;
+    use std::sync::Arc;
+
+    /// Runs a sequence with a supervisor that believes in another bench than the true one, by which the
+    /// oracle goes; gives what the oracle says first.
+    fn deceived(sequence: &str, fault: Option<Planned>, weaken: impl Fn(&mut Bench)) -> Option<String> {
+        let bench = Arc::new(builtin());
+        let mut supposed = builtin();
+        weaken(&mut supposed);
+        let world = noctule_sim::world::World::shipped("night").unwrap();
+        let plan = FaultPlan { faults: fault.into_iter().collect() };
+        let instruments = plan.instruments(&bench, &world, 1);
+        let recorder = Box::new(DigestOnly::default());
+        let mut drive = VirtualDrive::new(bench, instruments, recorder, Box::new(Nobody), 1, None);
+        drive.deceive(supposed);
+        let drive = Rc::new(RefCell::new(drive));
+        let port: SharedPort = drive.clone();
+        let (end, _) = script::run(&Sequence::from_text("test.rhai", sequence), port);
+        drive.borrow_mut().finish(end.outcome, end.reason, end.place);
+        let first = drive.borrow().oracle.first.clone();
+        first
+    }
+
+    fn channel<'b>(bench: &'b mut Bench, name: &str) -> &'b mut crate::bench::Channel {
+        bench.channels.iter_mut().find(|channel| channel.name == name).unwrap()
+    }
+
+    /// The canary: each safety taken away from the supervisor is missed by the oracle, so that its silence
+    /// over a thousand nights means something.
+    #[test]
+    fn the_oracle_catches_a_weakened_supervisor() {
+        let caught = |found: Option<String>, word: &str| {
+            assert!(found.as_deref().is_some_and(|first| first.contains(word)), "{word}: {found:?}");
+        };
+        let limits = deceived("set(\"Bias\", 700.mV);", None, |b| channel(b, "bias").max = 1.0);
+        caught(limits, "outside its limits");
+        let step = deceived("set(\"Bias\", 200.mV);", None, |b| channel(b, "bias").step = 1.0);
+        caught(step, "at once");
+        let slew = deceived("set(\"Bias\", 200.mV);", None, |b| channel(b, "bias").slew_per_s = 100.0);
+        caught(slew, "faster than its slew");
+        let permit = deceived("set(\"RfOutput\", 1);", None, |b| b.permits.clear());
+        caught(permit, "without the permit");
+        let order = deceived("wait(1.s);", None, |b| {
+            b.park.retain(|step| !matches!(step.action, StepAction::Keep { .. }));
+            b.park.reverse();
+        });
+        caught(order, "order of parking");
+        let crash = Planned {
+            at: Moment::from_s(300.0),
+            for_s: 0.0,
+            mishap: Mishap::World(noctule_sim::Fault::TipCrash),
+        };
+        let blind = deceived("approach(); wait(10.min);", Some(crash.clone()), |b| {
+            b.interlocks.iter_mut().for_each(|lock| lock.action = crate::bench::Action::Warn);
+        });
+        caught(blind, "has not acted");
+        let sound = deceived("approach(); set(\"RfOutput\", 1); wait(10.min);", Some(crash), |_| {});
+        assert_eq!(sound, None);
+    }
+
+    #[test]
+    fn the_number_of_threads_changes_nothing() {
+        let source = super::super::BenchSource::load(None).unwrap();
+        let sequence = Sequence::from_text("test.rhai", "approach(); wait(30.min);");
+        let setup = Setup::for_rehearsal(sequence, source, None, 1, None).unwrap();
+        let one = nights(&setup, 5, 8, 1);
+        assert_eq!(one, nights(&setup, 5, 8, 3));
+        assert_eq!((one.1, one.2), (0, 1), "the repeat gives the same digest");
+    }
+}

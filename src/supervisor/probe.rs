@@ -1,0 +1,55 @@
+//! Counters on the branches of recovery, so that a campaign can say which were never taken.
+
+macro_rules! probes {
+    ($($name:ident = $text:literal;)*) => {
+        /// A branch that is taken only when something has gone wrong.
+        #[derive(Debug, Clone, Copy, PartialEq, Eq)]
+        pub enum Probe { $(#[doc = $text] $name,)* }
+
+        impl Probe {
+            /// All of them.
+            pub const ALL: &'static [Probe] = &[$(Probe::$name,)*];
+
+            /// What happened, in words.
+            pub fn name(self) -> &'static str {
+                match self { $(Probe::$name => $text,)* }
+            }
+        }
+    };
+}
+
+probes! {
+    Repeated = "a command was repeated";
+    HeardAfterAll = "a task whose start was not answered turned out to run";
+    GaveUp = "a command failed after its last attempt";
+    LinkSilent = "a link did not answer at all";
+    StaleAnswer = "an answer to an older command was dropped";
+    WatchSilent = "a read of the watch was not answered at all";
+    WatchAlone = "channels are read one by one because a joint read failed";
+    PermitReread = "a channel was read for a permit";
+    PermitUnknown = "a permit was refused because a reading was too old";
+    Refused = "a command was refused at the gate";
+    Warned = "an interlock warned";
+    HeldByLock = "an interlock held the sequence";
+    WithdrawnByLock = "an interlock had the tip withdrawn";
+    HeldAgain = "a hold was entered anew while one was on";
+    HeldTask = "a running task was ended for a hold";
+    HeldBetween = "a hold began between two calls";
+    Restored = "the bench was brought back after a hold";
+    NotRestored = "the bench could not be brought back after a hold";
+    ParkedByLock = "an interlock parked the bench";
+    Latched = "an interlock parked the bench and latched";
+    TrippedAtEnd = "an interlock tripped while the run was ending";
+    Stopped = "the run was stopped at a boundary";
+    WindowEnded = "the window ended";
+    RecordFailed = "the record failed";
+    KeeperLost = "the keeper was lost";
+    ParkIncomplete = "a step of parking failed";
+    SafeStepRepeated = "a step to a safe state was tried again";
+    SafeStepLate = "a step to a safe state took too long";
+    TaskOverdue = "a task did not end and was aborted";
+    NotArrived = "a channel did not arrive at its value";
+}
+
+/// How often each branch was taken, in the order of [`Probe::ALL`].
+pub type Probes = [u32; Probe::ALL.len()];

@@ -1,0 +1,255 @@
+//! Ordinary faults, one by one: the fault happens in a rehearsal, and what was promised follows.
+
+use crate::bed::{SWEEP, night};
+use noctule::record::Entry;
+use noctule::run::faults::PROMISES;
+
+#[test]
+fn every_promise_names_a_test_that_is_there() {
+    let here = include_str!("cases.rs");
+    for promise in PROMISES {
+        if let Some(name) = promise.test.strip_prefix("safety::cases::") {
+            assert!(here.contains(&format!("fn {name}()")), "{name}");
+        } else {
+            assert_eq!(promise.test, "nights", "{promise:?}");
+        }
+    }
+}
+
+#[test]
+fn undisturbed() {
+    let night = night(SWEEP, "");
+    night.rode_out();
+    assert!(night.done.tally.trips.is_empty(), "{:?}", night.done.tally.trips);
+    let order: Vec<String> = night.steps("park").into_iter().map(|step| step.0).collect();
+    assert_eq!(
+        order,
+        [
+            "withdraw the tip",
+            "rf_output to 0",
+            "bias to 50 mV",
+            "lockin_modulation to 0 mV",
+            "leave field_z as it is"
+        ]
+    );
+}
+
+#[test]
+fn helium_low() {
+    night(SWEEP, r#"HeliumLeak(at: "3 min", loss: "2000 L/h")"#).parked_by("helium low", false);
+}
+
+#[test]
+fn pressure_burst() {
+    let night = night(SWEEP, r#"PressureBurst(at: "10 min", height: "1e-6 mbar")"#);
+    night.rode_out().tripped("pressure burst", "withdraw");
+    assert_eq!(night.steps("hold")[0].0, "withdraw the tip", "the tip comes out first");
+    let back: Vec<String> = night.steps("restore").into_iter().map(|step| step.0).collect();
+    assert_eq!(back, ["approach the tip", "rf_output to 1"], "and what was changed is brought back");
+}
+
+#[test]
+fn stage_warming_up() {
+    let night = night(SWEEP, r#"WarmUp(at: "10 min", by: "2 K", for: "10 min")"#);
+    night.rode_out().tripped("stage warming up", "withdraw");
+}
+
+#[test]
+fn stage_warm() {
+    let night = night(SWEEP, r#"WarmUp(at: "10 min", by: "40 K")"#);
+    night.tripped("stage warming up", "withdraw").parked_by("stage warm", true);
+}
+
+#[test]
+fn stage_sensor_silent() {
+    let night = night(SWEEP, r#"NotANumber(at: "10 min", for: "5 min", channel: "stage_temperature")"#);
+    night.rode_out().tripped("stage sensor silent", "withdraw");
+}
+
+#[test]
+fn current_too_large() {
+    let night = night(SWEEP, r#"Saturated(at: "10 min", for: "5 s", channel: "current", to: "10 nA")"#);
+    night.parked_by("current too large", false);
+    assert!(night.done.oracle.reactions_s.iter().all(|s| *s <= 0.52), "{:?}", night.done.oracle.reactions_s);
+}
+
+#[test]
+fn tip_crash() {
+    night(SWEEP, r#"TipCrash(at: "10 min")"#).parked_by("current too large", false);
+}
+
+#[test]
+fn current_zero() {
+    let night = night(SWEEP, r#"Saturated(at: "10 min", for: "2 min", channel: "current", to: "0 A")"#);
+    night.rode_out().tripped("current lost", "hold");
+}
+
+#[test]
+fn quench() {
+    let sequence = format!("ramp_field(0.4.T);{SWEEP}");
+    let night = night(&sequence, r#"Quench(at: "10 min")"#);
+    night.parked_by("magnet voltage", true);
+}
+
+#[test]
+fn lead_voltage() {
+    let night = night(SWEEP, r#"Saturated(at: "10 min", for: "3 s", channel: "magnet_voltage", to: "3 V")"#);
+    night.parked_by("magnet voltage", true);
+}
+
+#[test]
+fn rf_overdrive() {
+    let night =
+        night(SWEEP, r#"Saturated(at: "10 min", for: "1 min", channel: "stage_temperature", to: "0.9 K")"#);
+    night.rode_out().tripped("RF overdrive", "hold");
+    assert!(night.steps("hold").iter().any(|step| step.0 == "rf_output to 0" && step.1));
+}
+
+#[test]
+fn rf_drop_out() {
+    assert!(night(SWEEP, r#"RfDropOut(at: "10 min", for: "1 min")"#).rode_out().done.tally.trips.is_empty());
+}
+
+#[test]
+fn lockin_overload() {
+    night(SWEEP, r#"LockinOverload(at: "10 min", for: "20 s")"#)
+        .rode_out()
+        .tripped("lock-in overload", "hold");
+}
+
+#[test]
+fn frozen_sensor() {
+    let night = night(SWEEP, r#"Stuck(at: "5 min", for: "10 min", channel: "stage_temperature")"#);
+    night.rode_out().tripped("stage sensor frozen", "warn");
+    assert_eq!(night.done.tally.holds, 0);
+}
+
+#[test]
+fn clock_jump() {
+    night(SWEEP, r#"ClockJump(at: "10 min", by: "-30 min")"#).rode_out().tripped("clock jump", "warn");
+}
+
+#[test]
+fn a_dead_gauge_blinds_nobody() {
+    // The pressure gauge dies first; the crash is seen all the same, and as fast.
+    let faults = r#"NotANumber(at: "3 min", channel: "chamber_pressure"), TipCrash(at: "10 min")"#;
+    let night = night(SWEEP, faults);
+    night.tripped("pressure gauge silent", "warn").parked_by("current too large", false);
+    let trip = night.done.tally.trips.iter().find(|trip| trip.name == "current too large").unwrap();
+    assert!(trip.at_s < 602.0, "{trip:?}");
+}
+
+#[test]
+fn short_silence() {
+    for heard in [true, false] {
+        for at in ["30 s", "10 min", "13 min"] {
+            night(SWEEP, &format!(r#"NoReply(at: "{at}", for: "1.5 s", heard: {heard})"#)).rode_out();
+        }
+    }
+}
+
+#[test]
+fn reconnect() {
+    night(SWEEP, r#"ReconnectNeeded(at: "10 min")"#).rode_out();
+}
+
+#[test]
+fn long_silence() {
+    let night = night(SWEEP, r#"NoReply(at: "10 min", for: "30 min")"#);
+    let (word, reason) = night.ending();
+    assert_eq!(word, "fault", "{reason}");
+    assert!(reason.contains("did not answer"), "{reason}");
+    assert!(!night.done.tally.parked, "nobody knows that it is parked");
+    let steps = night.steps("park");
+    assert_eq!(steps.len(), 5, "every step is tried: {steps:?}");
+    assert!(steps.iter().filter(|step| !step.1).count() >= 4, "{steps:?}");
+    assert!(steps.iter().all(|step| !step.2.is_empty()), "each says how it stands: {steps:?}");
+}
+
+#[test]
+fn a_hung_driver_answers_much_later() {
+    let night = night(SWEEP, r#"LateReply(at: "10 min", for: "20 s", by: "2 min")"#);
+    assert_eq!(night.ending().0, "fault", "{:?}", night.ending());
+    assert!(night.done.tally.ending.is_some());
+}
+
+#[test]
+fn refuses() {
+    let night = night(SWEEP, r#"Refuses(at: "10 min")"#);
+    assert_eq!(night.ending().0, "fault", "{:?}", night.ending());
+    assert!(night.ending().1.contains("will not do it"));
+    assert!(!night.done.tally.parked);
+    assert!(night.steps("park").iter().any(|step| step.2.contains("will not do it")));
+}
+
+#[test]
+fn lies() {
+    let field = night("ramp_field(0.1.T);", r#"Lies(at: "1 s", for: "1 h", channel: "field_z")"#);
+    assert_eq!(field.ending().0, "fault", "{:?}", field.ending());
+    assert!(field.ending().1.contains("has not arrived"), "{:?}", field.ending());
+    let park = night(SWEEP, r#"Lies(at: "10 min")"#);
+    assert!(!park.done.tally.parked, "a park that did not happen is not called one");
+    let withdraw = &park.steps("park")[0];
+    assert!(!withdraw.1 && withdraw.2.contains("reads 1"), "{withdraw:?}");
+}
+
+#[test]
+fn slow_disk() {
+    let slow = night(SWEEP, r#"SlowDisk(at: "0 s", lag: "2 s")"#);
+    slow.rode_out();
+    assert!(slow.done.tally.end_s > night(SWEEP, "").done.tally.end_s + 2.0);
+}
+
+#[test]
+fn disk_full() {
+    let night = night(SWEEP, r#"DiskFull(at: "10 min")"#);
+    let (word, reason) = night.ending();
+    assert_eq!(word, "fault");
+    assert!(reason.contains("can't be written") && reason.contains("no space left"), "{reason}");
+    assert!(night.done.tally.parked, "the bench is parked all the same");
+}
+
+#[test]
+fn keeper_lost() {
+    let night = night(SWEEP, r#"KeeperLost(at: "10 min")"#);
+    assert_eq!(night.ending(), ("fault", "the keeper process is gone".to_owned()));
+    assert!(night.done.tally.parked);
+}
+
+#[test]
+fn an_operator_holds_for_a_refill_and_releases() {
+    let faults = r#"Operator(at: "10 min", says: "refill"), Operator(at: "40 min", says: "release")"#;
+    let night = night(SWEEP, faults);
+    night.rode_out();
+    let released = night.entries.iter().find(|(_, entry)| matches!(entry, Entry::Released { .. }));
+    assert!(released.is_some_and(|(at, _)| at.s() >= 2400.0));
+}
+
+#[test]
+fn a_stop_in_a_hold_parks() {
+    let faults =
+        r#"PressureBurst(at: "10 min", height: "1e-5 mbar"), Operator(at: "10.5 min", says: "stop")"#;
+    let night = night(SWEEP, faults);
+    assert_eq!(night.ending().0, "stopped", "{:?}", night.ending());
+    assert!(night.done.tally.parked);
+}
+
+#[test]
+fn a_second_trip_in_a_hold_is_heeded() {
+    // Held for an overload; then the pressure rises: the tip has to come out as well.
+    let faults =
+        r#"LockinOverload(at: "10 min", for: "2 min"), PressureBurst(at: "10.5 min", height: "1e-6 mbar")"#;
+    let night = night(SWEEP, faults);
+    night.rode_out().tripped("lock-in overload", "hold").tripped("pressure burst", "withdraw");
+    // The RF that was on before the first trip is on again.
+    assert!(night.steps("restore").iter().any(|step| step.0 == "rf_output to 1" && step.1));
+}
+
+#[test]
+fn a_withdrawal_ends_a_running_task_and_the_task_is_done_again() {
+    let sequence = r#"approach(); let i = image(#{ x: 0.nm, y: 0.nm, size: 10.nm, pixels: 64, line_time: 4.s });
+        note(`${find_spots(i).len()} spots`);"#;
+    let night = night(sequence, r#"PressureBurst(at: "5 min", height: "1e-6 mbar")"#);
+    assert_eq!(night.ending().0, "finished", "{:?}", night.ending());
+    assert_eq!(night.steps("hold")[0].0, "end the running task");
+}

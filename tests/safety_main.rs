@@ -1,0 +1,12 @@
+//! Nothing a sequence or a fault does can hurt the microscope: the promises of the table in
+//! `noctule::run::faults::PROMISES`, hostile sequences, and arbitrary events.
+
+#[path = "safety/bed.rs"]
+mod bed;
+#[path = "safety/cases.rs"]
+mod cases;
+mod common;
+#[path = "safety/hostile.rs"]
+mod hostile;
+#[path = "safety/properties.rs"]
+mod properties;
