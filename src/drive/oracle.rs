@@ -158,9 +158,16 @@ impl Oracle {
         }
     }
 
+    /// The driver hands every reading to the oracle, so it can judge permits as well: a permit whose channels
+    /// were never read is then one that does not hold.
+    #[must_use]
+    pub fn seeing_readings(mut self) -> Self {
+        self.sees_readings = true;
+        self
+    }
+
     /// A channel was read.
     pub fn read(&mut self, now: Moment, id: ChannelId, value: f64) {
-        self.sees_readings = true;
         let cell = &mut self.seen[id.index()];
         let changed_at = cell.filter(|seen| seen.value == value).map_or(now, |seen| seen.changed_at);
         *cell = Some(Seen { value, at: now, changed_at });

@@ -127,7 +127,7 @@ impl VirtualDrive {
         Self {
             supervisor: Supervisor::new(Arc::clone(&bench), start),
             tally: RunTally::new(&bench),
-            oracle: Oracle::new(&bench),
+            oracle: Oracle::new(&bench).seeing_readings(),
             true_bench: Arc::clone(&bench),
             bench,
             instruments,
