@@ -40,7 +40,11 @@ pub const VERBS: &[Verb] = &[
                 Kind::Fields("from to points read level | name dwell average settle"),
                 "frequencies, the level at mean transmission, what is read",
             ),
-            param("transmission", Kind::Handle("transmission"), "as measured before over at least this range"),
+            param(
+                "transmission",
+                Kind::Handle("transmission"),
+                "as measured before over at least this range",
+            ),
         ],
         optional: 0,
         gives: "a sweep",

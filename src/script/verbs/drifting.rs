@@ -31,7 +31,11 @@ pub const VERBS: &[Verb] = &[
     Verb {
         name: "drift_rate",
         params: &[
-            param("places", Kind::List, "rows of time, place along x, along y and its error: `[[t, x, y, error], …]`"),
+            param(
+                "places",
+                Kind::List,
+                "rows of time, place along x, along y and its error: `[[t, x, y, error], …]`",
+            ),
             param("tolerance", Kind::Length, "how far off the tip may be; 50 pm where it is left out"),
         ],
         optional: 1,
@@ -42,7 +46,11 @@ pub const VERBS: &[Verb] = &[
     },
     Verb {
         name: "helium_forecast",
-        params: &[param("levels", Kind::List, "pairs of a time and a level, `[[elapsed(), read(\"HeliumLevel\")], …]`")],
+        params: &[param(
+            "levels",
+            Kind::List,
+            "pairs of a time and a level, `[[elapsed(), read(\"HeliumLevel\")], …]`",
+        )],
         optional: 0,
         gives: "a map with `per_day`, `per_day_error`, `mark_at`, `earliest`, `latest`",
         summary: "When the helium reaches the refill mark of the bench, on the clock of the readings, with the ends of a 95 % band. Take readings over an hour at least.",
@@ -61,13 +69,10 @@ pub(super) fn register(engine: &mut Engine, host: &Rc<Host>) {
         drift_rate(&h, &ctx, places, USUAL_TOLERANCE_M)
     });
     let h = Rc::clone(host);
-    engine.register_fn(
-        "drift_rate",
-        move |ctx: NativeCallContext, places: Array, tolerance: Dynamic| {
-            let tolerance_m = quantity(&ctx, &tolerance, Dimension::LENGTH, "the tolerance")?;
-            drift_rate(&h, &ctx, places, tolerance_m)
-        },
-    );
+    engine.register_fn("drift_rate", move |ctx: NativeCallContext, places: Array, tolerance: Dynamic| {
+        let tolerance_m = quantity(&ctx, &tolerance, Dimension::LENGTH, "the tolerance")?;
+        drift_rate(&h, &ctx, places, tolerance_m)
+    });
     let h = Rc::clone(host);
     engine.register_fn("helium_forecast", move |ctx: NativeCallContext, levels: Array| {
         helium_forecast(&h, &ctx, levels)

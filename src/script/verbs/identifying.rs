@@ -72,10 +72,11 @@ fn fit_steps(
     judging::keep_fit(host, ctx, "inelastic steps", sweep, channel, fitted)
 }
 
+/// Elementary charge, C: exact by the definition of the ampere (SI Brochure, 9th edition, 2019).
+const ELEMENTARY_CHARGE_C: f64 = 1.602_176_634e-19;
+
 /// Volts of an energy or of the bias that stands for it; energies are those of one electron.
 fn volts(ctx: &NativeCallContext<'_>, value: &Dynamic, what: &str) -> Result<f64, Thrown> {
-    /// Elementary charge, C: exact by the definition of the ampere (SI Brochure, 9th edition, 2019).
-    const ELEMENTARY_CHARGE_C: f64 = 1.602_176_634e-19;
     match quantity(ctx, value, Dimension::ENERGY, what) {
         Ok(joule) => Ok(joule / ELEMENTARY_CHARGE_C),
         Err(_) => quantity(ctx, value, Dimension::VOLTAGE, what),
