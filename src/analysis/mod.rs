@@ -12,3 +12,4 @@ pub mod realness;
 pub mod register;
 pub mod search;
 pub mod spots;
+pub mod transmission;

@@ -1,10 +1,11 @@
 //! `noctule check`
 
-use super::common::{load_sequence, reject_all};
+use super::common::{load_sequence, print, reject_all};
 use crate::bench::{builtin, read};
 use crate::diagnostic::{Severity, has_errors};
+use crate::quantity::in_words;
 use crate::run::BenchSource;
-use crate::script::check::{Checked, check_with_texts};
+use crate::script::check::{Checked, Cost, Outline, check_with_texts, outline};
 use std::io::IsTerminal;
 use std::path::PathBuf;
 use std::time::{Duration, SystemTime};
@@ -64,10 +65,19 @@ impl Check {
         checked.texts.insert(source.name.clone(), source.text.clone());
         checked.diagnostics.append(&mut warnings);
         let failed = has_errors(&checked.diagnostics);
+        // What can't be read can't be costed.
+        let outline = if failed { None } else { outline(&sequence, &bench) };
         if self.json {
-            println!("{}", serde_json::json!({ "ok": !failed, "diagnostics": checked.diagnostics }));
+            let mut said = serde_json::json!({ "ok": !failed, "diagnostics": checked.diagnostics });
+            if let Some(outline) = outline {
+                said["outline"] = serde_json::json!(outline);
+            }
+            println!("{said}");
         } else {
             eprint!("{}", checked.render(std::io::stderr().is_terminal()));
+            if let Some(outline) = outline {
+                print(&outline_text(&outline));
+            }
             eprintln!("{}", closing_line(&checked));
         }
         Ok(if failed { super::EXIT_REJECTED } else { 0 })
@@ -82,4 +92,33 @@ fn closing_line(checked: &Checked) -> String {
         (0, w) => format!("no error, warnings: {w}; `noctule guide CODE` explains each"),
         (e, w) => format!("errors: {e}, warnings: {w}; `noctule guide CODE` explains each"),
     }
+}
+
+/// What the sequence would cost, step by step: at least and at most, by the branches taken.
+fn outline_text(outline: &Outline) -> String {
+    let mut text = String::new();
+    for step in &outline.steps {
+        let name = if step.name.is_empty() { "(name worked out)" } else { step.name.as_str() };
+        text.push_str(&format!("{:>5}  {name:<36} {}\n", step.line, cost_text(&step.cost)));
+    }
+    text.push_str(&format!("{:>5}  {:<36} {}\n", "", "all of it", cost_text(&outline.total)));
+    text
+}
+
+fn cost_text(cost: &Cost) -> String {
+    let mut text = match cost.most_s {
+        Some(most) if most - cost.least_s < 0.5 => in_words(most),
+        Some(most) => format!("{} to {}", in_words(cost.least_s), in_words(most)),
+        None => format!("{} or more", in_words(cost.least_s)),
+    };
+    match cost.most_points {
+        Some(0.0) => {}
+        Some(most) if most == cost.least_points => text.push_str(&format!(", {most} points")),
+        Some(most) => text.push_str(&format!(", {} to {most} points", cost.least_points)),
+        None => text.push_str(&format!(", {} points or more", cost.least_points)),
+    }
+    if cost.untimed > 0 {
+        text.push_str(&format!(", and {} calls that only the microscope can time", cost.untimed));
+    }
+    text
 }

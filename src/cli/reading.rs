@@ -3,6 +3,7 @@
 use super::common::{print, reject};
 use crate::record::RunFile;
 use crate::report::account::Account;
+use crate::report::runs::{Deed, PastRun, Plan};
 use crate::report::{brief, export, plot, rejudge, runs};
 use crate::run::locate;
 use std::path::{Path, PathBuf};
@@ -159,6 +160,21 @@ pub struct Runs {
     /// The folder.
     #[arg(long, default_value = "runs")]
     folder: PathBuf,
+    /// Remove the runs that are found. Measured runs, and runs without an end, stay.
+    #[arg(long, conflicts_with = "move_to")]
+    prune: bool,
+    /// Move the runs that are found into this folder.
+    #[arg(long, value_name = "FOLDER")]
+    move_to: Option<PathBuf>,
+    /// Leave the newest so many alone.
+    #[arg(long, value_name = "N", default_value_t = 0)]
+    keep: usize,
+    /// With --prune: measured runs too, not only rehearsals.
+    #[arg(long, requires = "prune")]
+    measured_too: bool,
+    /// Do it. Without this, --prune and --move-to only say what they would do.
+    #[arg(long)]
+    yes: bool,
     /// Only runs in whose names, notes or results all these words stand.
     words: Vec<String>,
 }
@@ -170,16 +186,62 @@ impl Runs {
             Ok(listed) => listed,
             Err(error) => return reject(&format!("`{}` can't be listed: {error}", self.folder.display())),
         };
-        for run in runs::search(&listed, &self.words.join(" ")) {
-            print(&format!(
-                "{:<44} {:<10} {:>9} points  {:>12}  {}\n",
-                run.name,
-                run.outcome,
-                run.points,
-                crate::quantity::in_words(run.elapsed_s),
-                run.verdict
-            ));
+        let old = runs::older_than(&listed, self.keep);
+        let words = self.words.join(" ");
+        // The order of the list, which is by name.
+        let found: Vec<&PastRun> = listed
+            .iter()
+            .filter(|run| run.matches(&words) && old.iter().any(|old| std::ptr::eq(*old, *run)))
+            .collect();
+        match (self.prune, &self.move_to) {
+            (true, _) => tidy(&runs::prune(&found, self.measured_too), self.yes),
+            (false, Some(folder)) => tidy(&runs::move_to(&found, folder), self.yes),
+            (false, None) => {
+                found.iter().for_each(|run| print(&line_of(run)));
+                0
+            }
         }
-        0
     }
+}
+
+fn line_of(run: &PastRun) -> String {
+    format!(
+        "{:<44} {:<10} {:>9} points  {:>12}  {}\n",
+        run.name,
+        run.outcome,
+        run.points,
+        crate::quantity::in_words(run.elapsed_s),
+        run.verdict
+    )
+}
+
+/// Says what a plan does, and does it if that is wanted.
+fn tidy(plan: &Plan, yes: bool) -> u8 {
+    let mut touched = 0;
+    for (name, deed) in &plan.deeds {
+        let what = match deed {
+            Deed::Remove(_) => "remove".to_owned(),
+            Deed::Move(_, to) => format!("move to {}", to.display()),
+            Deed::Keep(why) => format!("keep: {why}"),
+        };
+        touched += usize::from(!matches!(deed, Deed::Keep(_)));
+        print(&format!("{name:<44} {what}\n"));
+    }
+    if plan.bytes > 0 {
+        print(&format!("{:.1} MB in run files\n", plan.bytes as f64 * 1e-6));
+    }
+    if touched == 0 {
+        print("nothing to do\n");
+        return 0;
+    }
+    if !yes {
+        print("nothing was touched; add --yes to do it\n");
+        return 0;
+    }
+    let failed = plan.carry_out();
+    for failure in &failed {
+        eprintln!("error: {failure}");
+    }
+    print(&format!("done: {} of {touched}\n", touched - failed.len()));
+    u8::from(!failed.is_empty())
 }

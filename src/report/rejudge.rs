@@ -27,12 +27,15 @@ pub fn settings(words: &[String]) -> Result<Settings, String> {
         .map_err(|error| format!("the settings can't be used: {error}"))
 }
 
+/// Field, level where it is known, frequencies and readings of a spectrum.
+type Column = (f64, Option<f64>, Vec<f64>, Vec<f64>);
+
 /// Replaces the verdicts of an account by a new one on all its spectra whose field is known.
 ///
 /// # Errors
 /// One sentence if there is nothing to judge, or the run file can't be read.
 pub fn rejudge(account: &mut Account, run: &RunFile, settings: &Settings) -> Result<(), String> {
-    let mut columns: Vec<(f64, Option<f64>, Vec<f64>, Vec<f64>)> = Vec::new();
+    let mut columns: Vec<Column> = Vec::new();
     for outline in &account.sweeps {
         let table = &outline.table;
         let read = table.read.iter().position(|column| column.channel.starts_with("lockin_x"));

@@ -2,6 +2,7 @@
 
 use crate::analysis::fit::Fit;
 use crate::analysis::realness::{FieldLine, Judgement};
+use crate::analysis::transmission::Transmission;
 use crate::bench::Bench;
 use crate::quantity::{Dimension, Quantity};
 use crate::supervisor::SweepData;
@@ -134,10 +135,10 @@ impl FitHandle {
     /// Dimension of a parameter, by its name.
     pub fn dimension(&self, name: &str) -> Dimension {
         match name {
-            "centre" | "width" | "spacing" | "decay" => self.x,
+            "centre" | "width" | "spacing" | "decay" | "broadening" | "zero" => self.x,
             "height" | "offset" => self.y,
             "slope" => self.y.over(self.x),
-            _ if name.starts_with("centre") => self.x,
+            _ if name.starts_with("centre") || name.starts_with("step_") => self.x,
             _ if name.starts_with("height") => self.y,
             _ => Dimension::NONE,
         }
@@ -161,3 +162,7 @@ pub struct FieldLineHandle(pub Rc<FieldLine>);
 /// A verdict on spectra.
 #[derive(Debug, Clone)]
 pub struct VerdictHandle(pub Rc<Judgement>);
+
+/// The transmission of the RF line.
+#[derive(Debug, Clone)]
+pub struct TransmissionHandle(pub Rc<Transmission>);

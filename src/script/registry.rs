@@ -85,9 +85,12 @@ pub fn all() -> impl Iterator<Item = &'static Verb> {
     [
         verbs::bench::VERBS,
         verbs::sweeping::VERBS,
+        verbs::compensating::VERBS,
         verbs::tip::VERBS,
+        verbs::drifting::VERBS,
         verbs::analysis::VERBS,
         verbs::judging::VERBS,
+        verbs::identifying::VERBS,
         verbs::flow::VERBS,
     ]
     .into_iter()

@@ -196,8 +196,19 @@ mod tests {
     }
 
     /// Functions that are no verbs of their own: methods of what verbs give back, and refusals.
-    const METHODS: &[&str] =
-        &["abs", "column", "error", "exit", "expected", "histogram", "to_debug", "to_string", "value"];
+    const METHODS: &[&str] = &[
+        "abs",
+        "at",
+        "column",
+        "error",
+        "exit",
+        "expected",
+        "histogram",
+        "level_for",
+        "to_debug",
+        "to_string",
+        "value",
+    ];
 
     #[test]
     fn whatever_the_engine_has_beyond_the_language_is_in_the_registry() {

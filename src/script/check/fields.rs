@@ -59,8 +59,9 @@ impl<'a> Walk<'a> {
             self.must_be_settable(id, start(expr));
             Some(id)
         });
-        // The search sets one channel only, which it does not name.
-        let searched = (verb == "search_resonance").then(|| self.bench.by_role(Role::RfFrequency)).flatten();
+        // These set one channel only, which they do not name.
+        let unnamed = matches!(verb, "search_resonance" | "compensated_sweep");
+        let searched = unnamed.then(|| self.bench.by_role(Role::RfFrequency)).flatten();
         let channel = channel.or(searched);
         for (ident, expr) in fields {
             if known.contains(&ident.name.as_str()) {

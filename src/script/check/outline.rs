@@ -282,7 +282,7 @@ impl<'w, 'a> Costing<'w, 'a> {
                 Some(id) => moving(self.walk.bench.channel(id)),
                 None => unbounded(None),
             },
-            ("sweep" | "grid", [plan]) => self.sweep(plan),
+            ("sweep" | "grid", [plan]) | ("compensated_sweep", [plan, _]) => self.sweep(plan),
             _ if untimed(name) => Cost { untimed: 1, ..Cost::NOTHING },
             _ => Cost::NOTHING,
         }

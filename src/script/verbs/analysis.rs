@@ -4,13 +4,13 @@ use crate::analysis::fit::{self, Options};
 use crate::analysis::realness::{self, Settings, Spectrum, Verdict};
 use crate::bench::Role;
 use crate::quantity::{Dimension, Quantity};
-use crate::script::convert::quantity;
+use crate::script::convert::{MapFields, quantity};
 use crate::script::error::{Thrown, argument};
 use crate::script::handles::{FieldLineHandle, FitHandle, Sweep, VerdictHandle};
 use crate::script::host::Host;
 use crate::script::registry::{Chapter, Kind, Verb, param};
 use crate::supervisor::Jot;
-use rhai::{Array, Dynamic, Engine, NativeCallContext};
+use rhai::{Array, Dynamic, Engine, Map, NativeCallContext};
 use serde::Serialize;
 use serde_json::{Value, json};
 use std::rc::Rc;
@@ -40,7 +40,11 @@ pub const VERBS: &[Verb] = &[
     },
     Verb {
         name: "is_real",
-        params: &[param("pairs", Kind::List, "pairs of a field and a spectrum, `[[0.5.T, sweep], …]`")],
+        params: &[param(
+            "spectra",
+            Kind::List,
+            "pairs of a field and a spectrum, `[[0.5.T, sweep], …]`, or maps `#{ field, sweep, level, height }` where level or height of the tip differ",
+        )],
         optional: 0,
         gives: "a verdict",
         summary: "Judges whether spectra at several fields show a moment or the apparatus: `verdict` is `real`, `artefact` or `undecided`, `reasons` says why.",
@@ -150,21 +154,47 @@ fn field_line(host: &Host, ctx: &NativeCallContext<'_>, list: Array) -> Result<F
     Ok(FieldLineHandle(Rc::new(line)))
 }
 
+/// A spectrum with the conditions that it was taken under.
+struct Taken {
+    field_t: f64,
+    level_dbm: Option<f64>,
+    height_m: Option<f64>,
+    sweep: Sweep,
+}
+
+fn taken(ctx: &NativeCallContext<'_>, i: usize, item: Dynamic) -> Result<Taken, Thrown> {
+    if item.is_array() {
+        let mut pair = pairs::<Sweep>(ctx, vec![item], "a sweep")?;
+        let (field_t, sweep) = pair.pop().ok_or_else(|| argument(ctx, "there is nothing to judge"))?;
+        return Ok(Taken { field_t, level_dbm: None, height_m: None, sweep });
+    }
+    let wrong = |what: &str| argument(ctx, &format!("item {i} of the list {what}"));
+    let map = item.try_cast::<Map>().ok_or_else(|| wrong("is neither a pair nor a map"))?;
+    let mut fields = MapFields::new(ctx, "is_real", map);
+    let field_t = fields.quantity("field", Dimension::FIELD)?.ok_or_else(|| wrong("has no `field`"))?;
+    let sweep = fields.need("sweep")?.try_cast::<Sweep>().ok_or_else(|| wrong("has no spectrum"))?;
+    let level_dbm = fields.quantity("level", Dimension::LEVEL)?;
+    let height_m = fields.quantity("height", Dimension::LENGTH)?;
+    fields.finish()?;
+    Ok(Taken { field_t, level_dbm, height_m, sweep })
+}
+
 fn is_real(host: &Host, ctx: &NativeCallContext<'_>, list: Array) -> Result<VerdictHandle, Thrown> {
-    let sweeps: Vec<(f64, Sweep)> = pairs(ctx, list, "a sweep")?;
-    let mut columns = Vec::with_capacity(sweeps.len());
-    for (_, sweep) in &sweeps {
-        let spectrum = sweep.spectrum(Role::LockinX.name());
+    let taken =
+        list.into_iter().enumerate().map(|(i, item)| taken(ctx, i, item)).collect::<Result<Vec<_>, _>>()?;
+    let mut columns = Vec::with_capacity(taken.len());
+    for one in &taken {
+        let spectrum = one.sweep.spectrum(Role::LockinX.name());
         columns
             .push(spectrum.ok_or_else(|| argument(ctx, "a spectrum in the list did not read the lock-in"))?);
     }
-    let spectra: Vec<Spectrum<'_>> = sweeps
+    let spectra: Vec<Spectrum<'_>> = taken
         .iter()
         .zip(&columns)
-        .map(|((field_t, _), (f_hz, y))| Spectrum {
-            field_t: *field_t,
-            level_dbm: None,
-            tip_height_m: None,
+        .map(|(one, (f_hz, y))| Spectrum {
+            field_t: one.field_t,
+            level_dbm: one.level_dbm,
+            tip_height_m: one.height_m,
             f_hz,
             y,
             sigma: None,

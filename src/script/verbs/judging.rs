@@ -84,6 +84,18 @@ pub const VERBS: &[Verb] = &[
         chapter: Chapter::Analysis,
     },
     Verb {
+        name: "fit_points",
+        params: &[
+            param("shape", Kind::Text, "`lorentzian`, `gaussian`, `decay`, `approach` or `line`"),
+            param("points", Kind::List, "a few results, `[[x, y], …]` or `[[x, y, error], …]`"),
+        ],
+        optional: 0,
+        gives: "a fit",
+        summary: "Fits one of the built-in shapes through results that a sequence has gathered, like widths against power. For what was swept, use `fit_shape`.",
+        example: "let rows = [];\nfor i in 0..5 { rows.push([i * 1.mT, 2.MHz + i * 28.MHz, 0.1.MHz]); }\nlet line = fit_points(\"line\", rows);\nnote(`slope ${line.slope} ± ${line.slope_error}`);",
+        chapter: Chapter::Analysis,
+    },
+    Verb {
         name: "fit_own",
         params: &[
             param("sweep", Kind::Handle("sweep"), "a sweep"),
@@ -121,6 +133,10 @@ pub(super) fn register(engine: &mut Engine, host: &Rc<Host>) {
         },
     );
     let h = Rc::clone(host);
+    engine.register_fn("fit_points", move |ctx: NativeCallContext, shape: &str, points: Array| {
+        fit_points(&h, &ctx, shape, points)
+    });
+    let h = Rc::clone(host);
     engine.register_fn(
         "fit_own",
         move |ctx: NativeCallContext, sweep: Sweep, channel: &str, start: Array, model: FnPtr| {
@@ -154,7 +170,7 @@ fn contrast(host: &Host, ctx: &NativeCallContext<'_>, trace: &Trace) -> Result<M
     Ok(map)
 }
 
-fn spectrum(
+pub(super) fn spectrum(
     ctx: &NativeCallContext<'_>,
     sweep: &Sweep,
     channel: &str,
@@ -268,23 +284,74 @@ fn fit_shape(
     channel: &str,
 ) -> Result<FitHandle, Thrown> {
     let (x, y) = spectrum(ctx, sweep, channel)?;
-    let options = Options::new();
-    let fitted = match shape {
-        "lorentzian" => fit::lorentzian(&x, &y, &options),
-        "gaussian" => fit::gaussian(&x, &y, &options),
-        "decay" => fit::decay(&x, &y, &options),
-        "approach" => fit::approach(&x, &y, &options),
-        "line" => fit::line(&x, &y, &options),
-        _ => {
-            return Err(argument(
-                ctx,
-                &format!(
-                    "there is no shape `{shape}`; there are lorentzian, gaussian, decay, approach and line"
-                ),
-            ));
-        }
-    };
+    let fitted = shaped(ctx, shape, &x, &y, &Options::new())?;
     keep_fit(host, ctx, shape, sweep, channel, fitted)
+}
+
+type Fitted = Result<Fit, FitError>;
+
+fn shaped(
+    ctx: &NativeCallContext<'_>,
+    shape: &str,
+    x: &[f64],
+    y: &[f64],
+    options: &Options,
+) -> Result<Fitted, Thrown> {
+    match shape {
+        "lorentzian" => Ok(fit::lorentzian(x, y, options)),
+        "gaussian" => Ok(fit::gaussian(x, y, options)),
+        "decay" => Ok(fit::decay(x, y, options)),
+        "approach" => Ok(fit::approach(x, y, options)),
+        "line" => Ok(fit::line(x, y, options)),
+        _ => Err(argument(
+            ctx,
+            &format!("there is no shape `{shape}`; there are lorentzian, gaussian, decay, approach and line"),
+        )),
+    }
+}
+
+/// Any value with or without a unit.
+fn any_quantity(ctx: &NativeCallContext<'_>, value: &Dynamic, row: usize) -> Result<Quantity, Thrown> {
+    let plain = crate::script::convert::plain_number(value).map(Quantity::number);
+    let found = value.clone().try_cast::<Quantity>().or(plain);
+    found.ok_or_else(|| argument(ctx, &format!("row {row} of the list holds something that is no number")))
+}
+
+fn fit_points(
+    host: &Host,
+    ctx: &NativeCallContext<'_>,
+    shape: &str,
+    points: Array,
+) -> Result<FitHandle, Thrown> {
+    let mut columns = [const { Vec::new() }; 3];
+    let mut dimensions: [Option<Dimension>; 3] = [None; 3];
+    for (i, row) in points.into_iter().enumerate() {
+        let row = row.try_cast::<Array>().filter(|row| (2..=3).contains(&row.len()));
+        let row = row.ok_or_else(|| argument(ctx, &format!("row {i} is not [x, y] or [x, y, error]")))?;
+        for (k, value) in row.iter().enumerate() {
+            let value = any_quantity(ctx, value, i)?;
+            // An error has the unit of its value.
+            let wanted = *dimensions[k.min(1)].get_or_insert(value.dimension);
+            if value.dimension != wanted {
+                return Err(argument(ctx, &format!("row {i}: {value} is not {wanted} like those before it")));
+            }
+            columns[k].push(value.si);
+        }
+    }
+    let [x, y, errors] = columns;
+    let options = match errors.len() {
+        0 => Options::new(),
+        n if n == x.len() => Options::new().sigmas(&errors),
+        _ => return Err(argument(ctx, "either every row has an error, or none has")),
+    };
+    let fit = shaped(ctx, shape, &x, &y, &options)?
+        .map_err(|error| argument(ctx, &format!("these points can't be fitted: {error}")))?;
+    let [x_is, y_is, _] = dimensions.map(|dimension| dimension.unwrap_or(Dimension::NONE));
+    let handle = FitHandle { fit: Rc::new(fit), x: x_is, y: y_is };
+    let title = format!("{} points, {shape}: {}", x.len(), in_short(&handle));
+    let body = json!({ "x": x, "y": y, "fit": &*handle.fit, "trusted": handle.fit.trusted() });
+    host.record(ctx, Jot::Judgement { what: "fit".to_owned(), sweep: None, title, body })?;
+    Ok(handle)
 }
 
 fn fit_own(
@@ -327,7 +394,8 @@ fn fit_own(
     keep_fit(host, ctx, "own model", sweep, channel, fitted)
 }
 
-fn keep_fit(
+/// Keeps a fit in the record and gives its handle.
+pub(super) fn keep_fit(
     host: &Host,
     ctx: &NativeCallContext<'_>,
     shape: &str,
@@ -339,16 +407,19 @@ fn keep_fit(
         .map_err(|error| argument(ctx, &format!("sweep {} can't be fitted: {error}", sweep.data.sweep)))?;
     let (x, y) = dimensions(sweep, channel);
     let handle = FitHandle { fit: Rc::new(fit), x, y };
-    let values: Vec<String> = handle
-        .fit
-        .parameters
-        .iter()
-        .map(|p| format!("{} {}", p.name, rounded(Quantity::new(p.value, handle.dimension(&p.name)))))
-        .collect();
-    let doubt = handle.fit.word().map(|word| format!(" — not to be trusted: {word}")).unwrap_or_default();
-    let title =
-        format!("{} {}, {shape}: {}{doubt}", sweep.data.plan.name, sweep.data.sweep, values.join(", "));
+    let title = format!("{} {}, {shape}: {}", sweep.data.plan.name, sweep.data.sweep, in_short(&handle));
     let body = json!({ "channel": channel, "fit": &*handle.fit, "trusted": handle.fit.trusted() });
     host.record(ctx, Jot::Judgement { what: "fit".to_owned(), sweep: Some(sweep.data.sweep), title, body })?;
     Ok(handle)
+}
+
+/// Parameters with their errors, and a doubt if there is one.
+fn in_short(handle: &FitHandle) -> String {
+    let one = |p: &fit::Parameter| {
+        let show = |si| rounded(Quantity::new(si, handle.dimension(&p.name)));
+        format!("{} {} ± {}", p.name, show(p.value), show(p.standard_error))
+    };
+    let values: Vec<String> = handle.fit.parameters.iter().map(one).collect();
+    let doubt = handle.fit.word().map(|word| format!(" — not to be trusted: {word}")).unwrap_or_default();
+    format!("{}{doubt}", values.join(", "))
 }

@@ -2,7 +2,10 @@
 
 pub mod analysis;
 pub mod bench;
+pub mod compensating;
+pub mod drifting;
 pub mod flow;
+pub mod identifying;
 pub mod judging;
 pub mod sweeping;
 pub mod tip;
@@ -18,5 +21,8 @@ pub fn register(engine: &mut Engine, host: &Rc<Host>) {
     tip::register(engine, host);
     analysis::register(engine, host);
     judging::register(engine, host);
+    compensating::register(engine, host);
+    drifting::register(engine, host);
+    identifying::register(engine, host);
     flow::register(engine, host);
 }

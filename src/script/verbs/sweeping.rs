@@ -1,6 +1,7 @@
 //! Sweeps, maps, traces, histograms.
 
 use super::bench::as_value;
+use crate::bench::ChannelId;
 use crate::instrument::Task;
 use crate::quantity::Dimension;
 use crate::script::convert::{MapFields, quantity, texts, whole};
@@ -104,14 +105,24 @@ fn axis(host: &Host, ctx: &NativeCallContext<'_>, fields: &mut MapFields<'_>) ->
         .into_string()
         .map_err(|_| argument(ctx, "`channel` is the name of a channel"))?;
     let channel = host.channel(ctx, &name)?;
-    let dimension = host.channel_at(channel).dimension();
+    axis_of(ctx, fields, channel, host.channel_at(channel).dimension())
+}
+
+/// The values of a channel that is known already.
+pub(super) fn axis_of(
+    ctx: &NativeCallContext<'_>,
+    fields: &mut MapFields<'_>,
+    channel: ChannelId,
+    dimension: Dimension,
+) -> Result<Axis, Thrown> {
     let from = quantity(ctx, &fields.need("from")?, dimension, "`from`")?;
     let to = quantity(ctx, &fields.need("to")?, dimension, "`to`")?;
     let points = whole(ctx, &fields.need("points")?, "`points`", 1)?;
     Ok(Axis { channel, from, to, points })
 }
 
-fn plan(
+/// The rest of a plan, when its axes are known.
+pub(super) fn plan(
     host: &Host,
     ctx: &NativeCallContext<'_>,
     mut fields: MapFields<'_>,

@@ -1,0 +1,73 @@
+//! Tidying past runs, with a dry run first; and what a check says a sequence would cost.
+
+mod common;
+
+use common::{say, text, write};
+
+#[test]
+fn runs_are_moved_and_pruned_only_after_a_dry_run() {
+    let folder = tempfile::tempdir().unwrap();
+    let runs = folder.path().join("runs");
+    std::fs::create_dir(&runs).unwrap();
+    let sequence = write(folder.path(), "short.rhai", "note(\"for the shelf\");\nwait(1.s);\npark();\n");
+    for name in ["one", "two", "three"] {
+        let said = say(&["rehearse", text(&sequence), "--json", "--out", text(&runs.join(name))]);
+        assert_eq!(said.code, 0, "{}", said.stderr);
+    }
+    let shelf = folder.path().join("shelf");
+    let tidy = |more: &[&str]| {
+        let mut arguments = vec!["runs", "--folder", text(&runs)];
+        arguments.extend_from_slice(more);
+        let said = say(&arguments);
+        assert_eq!(said.code, 0, "{}", said.stderr);
+        said.stdout
+    };
+    let there = |name: &str| runs.join(name).join("run.sqlite").exists();
+
+    let said = tidy(&["--move-to", text(&shelf), "one"]);
+    assert!(said.contains("move to") && said.contains("nothing was touched"), "{said}");
+    assert!(there("one") && !shelf.exists());
+    let said = tidy(&["--move-to", text(&shelf), "one", "--yes"]);
+    assert!(said.contains("done: 1 of 1"), "{said}");
+    assert!(!there("one") && shelf.join("one/run.sqlite").exists());
+
+    let said = tidy(&["--prune", "--keep", "1"]);
+    assert!(said.contains("remove") && said.contains("nothing was touched"), "{said}");
+    assert!(there("two") && there("three"));
+    let said = tidy(&["--prune", "--keep", "1", "--yes"]);
+    assert!(said.contains("done: 1 of 1"), "{said}");
+    assert_eq!(u8::from(there("two")) + u8::from(there("three")), 1, "the newest stays");
+    assert!(tidy(&["--prune", "no such words"]).contains("nothing to do"));
+
+    let said = say(&["runs", "--folder", text(&runs), "--prune", "--move-to", text(&shelf)]);
+    assert_eq!(said.code, 2, "one or the other: {}", said.stderr);
+}
+
+#[test]
+fn a_check_says_what_a_sequence_would_cost() {
+    let folder = tempfile::tempdir().unwrap();
+    let sequence = write(
+        folder.path(),
+        "night.rhai",
+        "step(\"rest\", || { wait(10.s); });\n\
+         if read(\"StageTemperature\") > 0.4.K { wait(30.s); }\n\
+         let s = sweep(#{ channel: \"RfFrequency\", from: 14.GHz, to: 14.1.GHz, points: 11, read: \"LockinX\" });\n\
+         note(`${s.points}`);\npark();\n",
+    );
+    let said = say(&["check", text(&sequence)]);
+    assert_eq!(said.code, 0, "{}", said.stderr);
+    assert!(said.stdout.contains("rest") && said.stdout.contains("10 s"), "{}", said.stdout);
+    assert!(said.stdout.contains("11 points"), "{}", said.stdout);
+    let json = say(&["check", text(&sequence), "--json"]).json();
+    assert_eq!(json["ok"], true);
+    assert_eq!(json["outline"]["steps"][0]["name"], "rest");
+    assert_eq!(json["outline"]["total"]["least_points"], 11.0);
+    let (least, most) = (&json["outline"]["total"]["least_s"], &json["outline"]["total"]["most_s"]);
+    assert!(most.as_f64().unwrap() >= least.as_f64().unwrap() + 30.0, "both branches are costed: {json}");
+
+    // Nothing is costed that can't run.
+    let wrong = write(folder.path(), "wrong.rhai", "set(\"Bias\", 5.T);\npark();\n");
+    let said = say(&["check", text(&wrong), "--json"]);
+    assert_eq!(said.code, 2);
+    assert!(said.json().get("outline").is_none(), "{}", said.stdout);
+}
