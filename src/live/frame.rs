@@ -159,7 +159,8 @@ fn interlocks(account: &Account, said: Option<&Value>) -> Vec<Value> {
 
 fn was_tripped(account: &Account, name: &str) -> bool {
     let last = account.happenings.iter().rev().find(|h| {
-        matches!(h.kind, "interlock" | "cleared") && h.text.strip_prefix(name).is_some_and(|r| r.starts_with(' '))
+        matches!(h.kind, "interlock" | "cleared")
+            && h.text.strip_prefix(name).is_some_and(|r| r.starts_with(' '))
     });
     last.is_some_and(|h| h.kind == "interlock")
 }
@@ -242,9 +243,9 @@ fn messages(account: &Account) -> Vec<Value> {
     let mut all: Vec<(f64, String, bool)> = happened.chain(noted).collect();
     all.sort_by(|a, b| b.0.total_cmp(&a.0));
     all.truncate(MESSAGES);
-    let told = all.into_iter().map(|(at_s, text, grave)| {
-        json!({ "at": account.clock.short(at_s), "text": text, "grave": grave })
-    });
+    let told = all
+        .into_iter()
+        .map(|(at_s, text, grave)| json!({ "at": account.clock.short(at_s), "text": text, "grave": grave }));
     told.collect()
 }
 

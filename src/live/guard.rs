@@ -121,7 +121,9 @@ mod tests {
         for good in ["localhost:8080", "127.0.0.1:9", "[::1]:80", "LOCALHOST"] {
             assert_eq!(guard.may_read(&headers(&[("host", good)])), Ok(()), "{good}");
         }
-        for bad in ["evil.example:8080", "127.0.0.1.evil.example", "192.0.2.7:8080", "", "[::1", "localhost.x"] {
+        for bad in
+            ["evil.example:8080", "127.0.0.1.evil.example", "192.0.2.7:8080", "", "[::1", "localhost.x"]
+        {
             assert_eq!(guard.may_read(&headers(&[("host", bad)])), Err(Refusal::Host), "{bad}");
         }
         assert_eq!(guard.may_read(&headers(&[])), Err(Refusal::Host));

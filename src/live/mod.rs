@@ -66,7 +66,11 @@ impl Live {
     ///
     /// # Errors
     /// If the address can't be listened on.
-    pub fn start(run_file: &Path, listen: SocketAddr, words_beyond_loopback: bool) -> Result<Self, LiveError> {
+    pub fn start(
+        run_file: &Path,
+        listen: SocketAddr,
+        words_beyond_loopback: bool,
+    ) -> Result<Self, LiveError> {
         let bind = || -> std::io::Result<std::net::TcpListener> {
             let listener = std::net::TcpListener::bind(listen)?;
             listener.set_nonblocking(true)?;
@@ -79,12 +83,13 @@ impl Live {
         let over = Arc::new(AtomicBool::new(false));
         let (frames, watching) = tokio::sync::watch::channel(Arc::new(Frame::default()));
         let (file, ended) = (run_file.to_owned(), Arc::clone(&over));
-        let looking = std::thread::Builder::new().name("live reader".to_owned()).spawn(move || {
-            match wait_for(&file, &ended) {
-                Some(run) => watch::watch(run, &frames, &ended),
-                None => tracing::warn!(file = %file.display(), "the live page has no run file to read"),
-            }
-        })?;
+        let looking =
+            std::thread::Builder::new().name("live reader".to_owned()).spawn(move || {
+                match wait_for(&file, &ended) {
+                    Some(run) => watch::watch(run, &frames, &ended),
+                    None => tracing::warn!(file = %file.display(), "the live page has no run file to read"),
+                }
+            })?;
         let folder: PathBuf = run_file.parent().map(Path::to_owned).unwrap_or_default();
         let ended = Arc::clone(&over);
         let serving = std::thread::Builder::new()

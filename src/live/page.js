@@ -229,12 +229,13 @@ async function sayWord(word) {
       credentials: "omit",
     });
     const body = await answer.json();
-    put("answer", answer.ok ? `✓ ${word}: the run is ${body.state}` : `✕ ${word}: ${body.error}`);
+    put("answer", answer.ok ? `✓ ${word}: the run has heard it` : `✕ ${word}: ${body.error}`);
   } catch (error) {
     put("answer", `✕ ${word}: the server does not answer`);
   }
 }
 
+at("words-form").addEventListener("submit", (event) => event.preventDefault());
 at("token").addEventListener("input", () => {
   for (const button of document.querySelectorAll("[data-word]")) {
     button.disabled = !speakable || at("token").value.trim() === "";

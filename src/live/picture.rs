@@ -74,8 +74,11 @@ fn sweep(account: &Account, shown: &Shown, size: (f64, f64)) -> Drawing {
     let mut chart = plot::spectrum(account, outline, &outline.table, Some(shown.read));
     if !outline.ended {
         let table = &outline.table;
-        chart.title = chart.title.replace(" · incomplete", &format!(" · {} of {}", outline.measured, table.planned));
-        if !shown.line_only && let Some(range) = planned_range(account, outline) {
+        chart.title =
+            chart.title.replace(" · incomplete", &format!(" · {} of {}", outline.measured, table.planned));
+        if !shown.line_only
+            && let Some(range) = planned_range(account, outline)
+        {
             // The sweep grows into its range, and the axis stands still.
             chart.x.range = Some(range);
         }
@@ -87,8 +90,8 @@ fn sweep(account: &Account, shown: &Shown, size: (f64, f64)) -> Drawing {
 fn planned_range(account: &Account, outline: &crate::report::account::SweepOutline) -> Option<(f64, f64)> {
     let args: serde_json::Value = serde_json::from_str(&outline.args).ok()?;
     let (from, to) = (args["fast"]["from"].as_f64()?, args["fast"]["to"].as_f64()?);
-    let unit: Unit = Unit::parse(&outline.table.fast.unit)
-        .unwrap_or_else(|| account.unit_of(&outline.table.fast.channel));
+    let unit: Unit =
+        Unit::parse(&outline.table.fast.unit).unwrap_or_else(|| account.unit_of(&outline.table.fast.channel));
     let (a, b) = (unit.from_si(from.min(to)), unit.from_si(from.max(to)));
     let by = 0.02 * (b - a);
     (b > a).then_some((a - by, b + by))
@@ -100,10 +103,7 @@ fn watched(account: &Account, bench: &Bench, role: Role, title: &str) -> Option<
     let mut chart = plot::watched_chart(account, &channel.name);
     chart.title = String::new();
     if let (Role::HeliumLevel, Some(helium)) = (role, account.helium()) {
-        chart.marks.push(Mark {
-            y: channel.unit.from_si(helium.mark_m3),
-            text: "refill mark".to_owned(),
-        });
+        chart.marks.push(Mark { y: channel.unit.from_si(helium.mark_m3), text: "refill mark".to_owned() });
     }
     Some(both(&channel.name, title, SMALL, |size| chart.draw(size.0, size.1)))
 }

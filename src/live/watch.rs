@@ -48,7 +48,7 @@ pub fn watch(run: RunFile, frames: &Sender<Arc<Frame>>, over: &Arc<AtomicBool>) 
             version += 1;
             redraw(&follower, &mut shown, version);
         }
-        if draw || (looked_at && rested(told_at, ASK_EVERY)) {
+        if draw || rested(told_at, ASK_EVERY) {
             told_at = Some(Instant::now());
             let said = answer.lock().unwrap_or_else(PoisonError::into_inner).clone();
             let said = said.filter(|(at, _)| at.elapsed() < ANSWER_AGE).map(|(_, said)| said);
