@@ -3,7 +3,7 @@
 use super::follow::Follower;
 use crate::bench::expression::Readings;
 use crate::bench::{Bench, ChannelId, Interlock, Role};
-use crate::quantity::{Quantity, Unit, in_words};
+use crate::quantity::{Dimension, Quantity, Unit, in_words, significant};
 use crate::report::account::Account;
 use crate::report::words::value_in;
 use serde_json::{Value, json};
@@ -169,8 +169,13 @@ fn was_tripped(account: &Account, name: &str) -> bool {
 fn how_far(condition: &str, value: f64, mark: f64) -> (String, String, Option<f64>) {
     let unit = unit_of_mark(condition, mark);
     let show = |si: f64| match &unit {
+        Some(unit) if unit.dimension == Dimension::TIME => in_words(si),
+        // Ten thousand femtoampere are ten picoampere.
+        Some(unit) if unit.dimension == Dimension::CURRENT => {
+            Quantity::new(significant(si, 3).parse().unwrap_or(si), unit.dimension).to_string()
+        }
         Some(unit) => value_in(si, unit, 3),
-        None => crate::quantity::significant(si, 3),
+        None => significant(si, 3),
     };
     // An interlock at rest is on the good side of its mark, so the side tells which way is dangerous.
     let (small, large) = if value.abs() < mark.abs() { (value, mark) } else { (mark, value) };
@@ -261,6 +266,9 @@ mod tests {
         let (value, _, part) = how_far("rate(stage) > 50 mK/min", 0.01 / 60.0, 0.05 / 60.0);
         assert_eq!(value, "10 mK/min");
         assert!((part.unwrap() - 0.2).abs() < 1e-12);
+        let (value, mark, _) = how_far("abs(current) < 20 fA", 10.34e-12, 20e-15);
+        assert_eq!((value.as_str(), mark.as_str()), ("10.3 pA", "20 fA"));
+        assert_eq!(how_far("age(stage) > 2 min", 4.5, 120.0).0, "4.5 s");
         let (_, _, part) = how_far("overload > 0.5", 0.0, 0.5);
         assert_eq!(part, Some(0.0));
     }

@@ -97,7 +97,7 @@ function showHelium(helium) {
   put("helium", `${helium.level} now${loss}; refill mark at ${helium.mark}.${due}`);
 }
 
-function showChannels(channels) {
+function showChannels(channels, ended) {
   const names = { temperature: "Temperatures", pressure: "Pressures", helium: "Helium", field: "Field", rf: "RF", "lock-in": "Lock-in", junction: "Junction", other: "Others" };
   const groups = Object.keys(names).map((key) => [names[key], channels.filter((c) => c.group === key)]).filter((g) => g[1].length);
   refill("channels", groups, ([name, members]) => {
@@ -110,7 +110,7 @@ function showChannels(channels) {
       const row = node("tr");
       const title = node("th", channel.name);
       title.scope = "row";
-      row.append(title, node("td", channel.value), node("td", channel.age ? `${channel.age} ago` : "now"));
+      row.append(title, node("td", channel.value), node("td", channel.age ? `${channel.age} ${ended ? "before the end" : "ago"}` : ended ? "at the end" : "now"));
       return row;
     })];
   });
@@ -145,7 +145,7 @@ function showStatus(status) {
   showNow(status);
   showLocks(status.interlocks);
   showHelium(status.helium);
-  showChannels(status.channels);
+  showChannels(status.channels, ENDED.includes(status.state));
   showMessages(status.messages);
   at("results-box").hidden = status.results.length === 0;
   refill("results", status.results.slice().reverse(), (line) => node("li", line));
