@@ -97,10 +97,11 @@ pub fn snapshot(
         let channel = bench.channel(id);
         let read = latest.latest(id).map(|value| (value, latest.age_s(id)));
         let sent = latest.sent(id).map(|(value, at)| (value, now.since(at)));
-        // Whichever is younger: a reading from before the channel was set says nothing.
+        // Whichever is younger: a reading from before the channel was set says nothing, and one that was
+        // answered within a second after may still have been taken before.
         let (si, age_s) = match (read, sent) {
             (Some(read), Some(sent)) => {
-                if sent.1 < read.1 {
+                if sent.1 < read.1 + 1.0 {
                     sent
                 } else {
                     read
