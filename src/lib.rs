@@ -8,6 +8,7 @@ pub mod diagnostic;
 pub mod drive;
 pub mod guide;
 pub mod instrument;
+pub mod live;
 pub mod mimic;
 pub mod quantity;
 pub mod record;

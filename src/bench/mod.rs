@@ -60,6 +60,8 @@ pub struct Bench {
     pub keeper: Keeper,
     /// Whether the next sequence of a queue starts after one that failed.
     pub queue_goes_on: bool,
+    /// Whether the live page takes words (hold, release, stop) from other computers too.
+    pub live_words_beyond_loopback: bool,
     /// Words to programs outside.
     pub messages: Vec<MessageHook>,
 }

@@ -136,6 +136,7 @@ fn read_bench(root: Node<'_>, reader: &mut Reader<'_>) -> Option<Bench> {
         time_zone: None,
         keeper: Keeper { patience_ms: 1000, park_if_lost: true },
         queue_goes_on: false,
+        live_words_beyond_loopback: false,
         messages: Vec::new(),
     };
     read_settings(&mut fields, &mut bench, reader);
@@ -181,6 +182,7 @@ fn read_settings(fields: &mut Fields<'_>, bench: &mut Bench, reader: &mut Reader
     bench.record_every_s = reader.duration(fields.take("record_every"), 60.0).max(0.1);
     bench.time_zone = fields.take("time_zone").and_then(|n| reader.text(n));
     bench.queue_goes_on = reader.boolean(fields.take("queue_goes_on"), false);
+    bench.live_words_beyond_loopback = reader.boolean(fields.take("live_words_beyond_loopback"), false);
     if let Some(node) = fields.take("keeper") {
         let mut inner = reader.with(|p| node.fields(p));
         let patience_s = reader.duration(inner.take("patience"), 1.0).clamp(0.05, 60.0);

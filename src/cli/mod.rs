@@ -9,6 +9,7 @@ mod fit;
 mod guide;
 mod keeper;
 mod lines;
+mod live;
 mod mimic;
 mod nights;
 mod progress;
@@ -47,6 +48,8 @@ enum Command {
     Run(run::Run),
     /// Go on after a crash, a power cut, a refill.
     Resume(run::Resume),
+    /// Serve a page that shows a run: one that goes on, or one that is over.
+    Live(live::LivePage),
     /// The hand-over report that the next shift reads.
     Brief(reading::Brief),
     /// Draw what is in a run.
@@ -89,6 +92,7 @@ pub fn main() -> u8 {
         Command::Run(command) => command.run(arguments.verbose),
         Command::Resume(command) => command.run(arguments.verbose),
         Command::Check(command) => command.run(),
+        Command::Live(command) => command.run(),
         Command::Brief(command) => command.run(),
         Command::Plot(command) => command.run(),
         Command::Export(command) => command.run(),

@@ -2,6 +2,7 @@
 
 use super::EXIT_REJECTED;
 use super::common::{check_first, load_sequence, now_in, reject, reject_all, start_log, window};
+use super::live::Watching;
 use super::progress::Progress;
 use crate::bench::{Bench, read};
 use crate::drive::replay::TreatAs;
@@ -43,6 +44,8 @@ pub struct Run {
     /// One JSON object on stdout at the end of each sequence.
     #[arg(long)]
     json: bool,
+    #[command(flatten)]
+    watching: Watching,
 }
 
 impl Run {
@@ -55,6 +58,7 @@ impl Run {
         if !(self.pace >= 1.0 && self.pace.is_finite()) {
             return Err(reject("the pace is a number from 1"));
         }
+        self.watching.check(self.json)?;
         let source = BenchSource::load(Some(&self.bench)).map_err(|d| reject_all(&[*d], "", self.json))?;
         let bench = read_bench(&source, self.json)?;
         let sequences =
@@ -121,8 +125,9 @@ impl Run {
             resumed: None,
             keeper: keeper_plan(bench, source, self.pace),
         };
-        let done = measure(measurement, instruments, make, onlooker(self.json))
-            .map_err(|e| reject(&e.to_string()))?;
+        let _live = self.watching.serve(&folder.run_file(), bench)?;
+        let onlooker = self.watching.onlooker(bench, &setup.sequence.name, self.json)?;
+        let done = measure(measurement, instruments, make, onlooker).map_err(|e| reject(&e.to_string()))?;
         let latched = done.tally.ending.as_ref().is_some_and(|ending| ending.latched);
         Ok((close(bench, &done, started, end, &folder, self.json), latched))
     }
@@ -148,6 +153,8 @@ pub struct Resume {
     /// One JSON object on stdout at the end.
     #[arg(long)]
     json: bool,
+    #[command(flatten)]
+    watching: Watching,
 }
 
 impl Resume {
@@ -158,6 +165,7 @@ impl Resume {
 
     fn try_run(self, verbose: u8) -> Result<u8, u8> {
         let started = Instant::now();
+        self.watching.check(self.json)?;
         let complain = |error: RecordError| reject(&error.to_string());
         let path = locate(&self.run).map_err(complain)?;
         let file = RunFile::open(&path).map_err(complain)?;
@@ -317,6 +325,8 @@ impl Resume {
             version: env!("CARGO_PKG_VERSION").to_owned(),
             differences,
         }];
+        let _live = self.watching.serve(&folder.run_file(), bench)?;
+        let onlooker = self.watching.onlooker(bench, &sequence.name, self.json)?;
         let measurement = Measurement {
             sequence,
             bench: paced(bench, self.pace),
@@ -329,8 +339,7 @@ impl Resume {
             resumed: Some(Resumed { file, treat_as, seq, sweeps, at, known, tally }),
             keeper: keeper_plan(bench, source, self.pace),
         };
-        let done = measure(measurement, instruments, make, onlooker(self.json))
-            .map_err(|e| reject(&e.to_string()))?;
+        let done = measure(measurement, instruments, make, onlooker).map_err(|e| reject(&e.to_string()))?;
         if let Some(stop) = &done.replay_stop {
             return Err(reject(&stop.to_string()));
         }

@@ -47,6 +47,7 @@ pub fn bench_schema() -> Value {
             "helium": object(&[("volume", quantity("a volume")), ("refill_mark", quantity("a volume"))], &["volume", "refill_mark"]),
             "keeper": object(&[("patience", quantity("a time")), ("park_if_lost", json!({ "type": "boolean" }))], &[]),
             "queue_goes_on": { "type": "boolean" },
+            "live_words_beyond_loopback": { "type": "boolean" },
             "messages": { "type": "array", "items": object(&[("on", texts()), ("to", texts()), ("at_most_every", quantity("a time"))], &["on", "to"]) },
         },
     })

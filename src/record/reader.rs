@@ -102,6 +102,42 @@ impl RunFile {
         Ok(())
     }
 
+    /// Entries with numbers from `from` to below `before`, in order: for readers that follow a run.
+    pub fn entries_between(
+        &self,
+        from: u64,
+        before: u64,
+        mut visit: impl FnMut(Numbered),
+    ) -> Result<(), RecordError> {
+        let mut statement = self.connection.prepare_cached(
+            "SELECT seq, at_ns, kind, body FROM entry WHERE seq >= ?1 AND seq < ?2 ORDER BY seq",
+        )?;
+        let mut rows = statement.query([from, before])?;
+        while let Some(row) = rows.next()? {
+            visit(numbered(row)?);
+        }
+        Ok(())
+    }
+
+    /// At most `most` points of a sweep from the place `from` in its order on: for readers that follow a run.
+    pub fn points_from(
+        &self,
+        sweep: u64,
+        from: u64,
+        most: u64,
+        mut visit: impl FnMut(Point),
+    ) -> Result<(), RecordError> {
+        let mut statement = self.connection.prepare_cached(
+            "SELECT at_ns, sweep, i, x, y, r0, r1, r2, r3, r4, r5, r6, r7 FROM point \
+             WHERE sweep = ?1 AND i >= ?2 ORDER BY i LIMIT ?3",
+        )?;
+        let mut rows = statement.query([sweep, from, most])?;
+        while let Some(row) = rows.next()? {
+            visit(point_from_row(row, 0)?);
+        }
+        Ok(())
+    }
+
     /// All entries of one kind.
     pub fn all(&self, kind: &str) -> Result<Vec<Numbered>, RecordError> {
         let mut found = Vec::new();

@@ -2,11 +2,14 @@
 
 pub mod faults;
 mod folder;
+pub mod hooks;
 pub mod keeper;
 pub mod keeping;
 pub mod lock;
 mod measure;
 pub mod nights;
+pub mod onlookers;
+mod post;
 mod rehearse;
 pub mod resume;
 mod setup;

@@ -95,8 +95,20 @@ pub fn snapshot(
     let latest = supervisor.latest();
     let channels = bench.ids().filter_map(|id| {
         let channel = bench.channel(id);
-        let si = latest.latest(id).or_else(|| latest.standing(id))?;
-        let age_s = latest.age_s(id);
+        let read = latest.latest(id).map(|value| (value, latest.age_s(id)));
+        let sent = latest.sent(id).map(|(value, at)| (value, now.since(at)));
+        // Whichever is younger: a reading from before the channel was set says nothing, and one that was
+        // answered within a second after may still have been taken before.
+        let (si, age_s) = match (read, sent) {
+            (Some(read), Some(sent)) => {
+                if sent.1 < read.1 + 1.0 {
+                    sent
+                } else {
+                    read
+                }
+            }
+            (read, sent) => read.or(sent)?,
+        };
         Some(ChannelNow { name: channel.name.clone(), value: channel.show(si), si, age_s })
     });
     let interlocks = bench.interlocks.iter().enumerate().map(|(index, lock)| InterlockNow {

@@ -4,6 +4,7 @@
 //! the account of its intact part, and says what is missing.
 
 mod clock;
+mod growing;
 mod helium;
 mod judged;
 mod read;
@@ -11,6 +12,7 @@ mod salvage;
 mod state;
 
 pub use clock::{Clock, elapsed};
+pub use growing::Growing;
 pub use helium::Helium;
 pub use judged::{Fitted, Judged, Law, Parameter};
 pub use state::{Standing, State, place_in_words};

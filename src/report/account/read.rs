@@ -75,16 +75,17 @@ fn finish_sweeps(run: &RunFile, account: &mut Account, before: u64) -> Result<()
     Ok(())
 }
 
-struct Reader {
-    account: Account,
-    started_at: Option<String>,
+#[derive(Debug)]
+pub(super) struct Reader {
+    pub(super) account: Account,
+    pub(super) started_at: Option<String>,
     /// Actions begun, by the number of their call.
-    intents: BTreeMap<u64, (f64, String, Place)>,
-    open_steps: Vec<usize>,
+    pub(super) intents: BTreeMap<u64, (f64, String, Place)>,
+    pub(super) open_steps: Vec<usize>,
 }
 
 impl Reader {
-    fn new(run: &RunFile, bench: Option<Bench>) -> Self {
+    pub(super) fn new(run: &RunFile, bench: Option<Bench>) -> Self {
         let account = Account {
             path: run.path().to_owned(),
             identity: None,
@@ -116,7 +117,7 @@ impl Reader {
         Self { account, started_at: None, intents: BTreeMap::new(), open_steps: Vec::new() }
     }
 
-    fn entry(&mut self, numbered: &Numbered) {
+    pub(super) fn entry(&mut self, numbered: &Numbered) {
         let Numbered { seq, at, entry } = numbered;
         self.account.state.entry(*at, entry, self.account.bench.as_ref());
         let at_s = at.s();

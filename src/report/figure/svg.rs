@@ -87,7 +87,7 @@ fn write_shape(out: &mut String, shape: &Shape) {
         Shape::Cells { at, size, cells } => {
             let _ = write!(
                 out,
-                "<image x=\"{}\" y=\"{}\" width=\"{}\" height=\"{}\" preserveAspectRatio=\"none\" style=\"image-rendering:pixelated\" href=\"data:image/png;base64,{}\"/>",
+                "<image x=\"{}\" y=\"{}\" width=\"{}\" height=\"{}\" preserveAspectRatio=\"none\" image-rendering=\"pixelated\" href=\"data:image/png;base64,{}\"/>",
                 number(at.0),
                 number(at.1),
                 number(size.0),

@@ -8,7 +8,7 @@ mod sweep;
 mod trace;
 
 pub use resonance::resonance;
-pub use sweep::{spectrum, sweep};
+pub use sweep::{map, spectrum, sweep};
 pub use trace::{histogram, image, trace, watched, watched_chart};
 
 use super::account::Account;

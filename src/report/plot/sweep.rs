@@ -143,7 +143,7 @@ fn curve(fit: &Fitted, table: &SweepTable) -> Option<Vec<Place>> {
 }
 
 /// A sweep over two axes as a map; points that go back along a line are put in their place.
-fn map(table: &SweepTable, outline: &SweepOutline, read: usize) -> Heat {
+pub fn map(table: &SweepTable, outline: &SweepOutline, read: usize) -> Heat {
     let (x_unit, z_unit) = (unit_of_column(&table.fast), unit_of_column(&table.read[read]));
     let slow = table.slow.as_ref().unwrap_or(&table.fast);
     let y_unit = unit_of_column(slow);

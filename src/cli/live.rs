@@ -1,0 +1,108 @@
+//! `noctule live`, and what `run` and `resume` share with it: the live page, events as JSON lines, messages.
+
+use super::common::reject;
+use super::progress::Progress;
+use crate::bench::Bench;
+use crate::drive::virtual_time::Onlooker;
+use crate::live::Live;
+use crate::record::RunFile;
+use crate::run::hooks::Hooks;
+use crate::run::locate;
+use crate::run::onlookers::{Events, Several};
+use std::io::Write;
+use std::net::SocketAddr;
+use std::path::Path;
+
+/// Who looks on while a run goes on.
+#[derive(Debug, Clone, clap::Args)]
+pub struct Watching {
+    /// Serve a page that shows the run, like 127.0.0.1:8400; port 0 takes a free one.
+    #[arg(long, value_name = "ADDRESS")]
+    live: Option<SocketAddr>,
+    /// Write what happens as JSON lines to this file, or to stdout for `-`.
+    #[arg(long, value_name = "FILE")]
+    events: Option<String>,
+}
+
+impl Watching {
+    /// Complains before anything is touched.
+    pub fn check(&self, json: bool) -> Result<(), u8> {
+        if json && self.events.as_deref() == Some("-") {
+            return Err(reject("`--json` and `--events -` can't both have stdout; give the events a file"));
+        }
+        Ok(())
+    }
+
+    /// Progress, events and the messages of the bench.
+    pub fn onlooker(&self, bench: &Bench, sequence: &str, json: bool) -> Result<Box<dyn Onlooker>, u8> {
+        let mut several = Several::default();
+        if !json {
+            several.0.push(Box::new(Progress::new(false)));
+        }
+        if let Some(place) = &self.events {
+            let out = open_events(place)
+                .and_then(Events::start)
+                .map_err(|error| reject(&format!("`{place}` can't be written: {error}")))?;
+            several.0.push(Box::new(out));
+        }
+        if !bench.messages.is_empty() {
+            several.0.push(Box::new(Hooks::start(bench, sequence)));
+        }
+        Ok(Box::new(several))
+    }
+
+    /// Begins to serve the live page, if it is wanted.
+    pub fn serve(&self, run_file: &Path, bench: &Bench) -> Result<Option<Live>, u8> {
+        let Some(listen) = self.live else { return Ok(None) };
+        begin(run_file, listen, bench.live_words_beyond_loopback).map(Some)
+    }
+}
+
+fn open_events(place: &str) -> std::io::Result<Box<dyn Write + Send>> {
+    if place == "-" {
+        return Ok(Box::new(std::io::stdout()));
+    }
+    let file = std::fs::OpenOptions::new().create(true).append(true).open(place)?;
+    Ok(Box::new(file))
+}
+
+fn begin(run_file: &Path, listen: SocketAddr, words_beyond_loopback: bool) -> Result<Live, u8> {
+    let live = Live::start(run_file, listen, words_beyond_loopback).map_err(|e| reject(&e.to_string()))?;
+    eprintln!("live page: http://{}/", live.address);
+    eprintln!("token for hold, release and stop: {}", live.token);
+    if !live.address.ip().is_loopback() {
+        eprintln!("note: everybody who reaches {} can read this page", live.address);
+    }
+    Ok(live)
+}
+
+/// Arguments of `noctule live`.
+#[derive(Debug, clap::Args)]
+pub struct LivePage {
+    /// The run: its folder, its file, or the beginning of its name under runs/.
+    run: String,
+    /// Where to listen; port 0 takes a free one.
+    #[arg(long, value_name = "ADDRESS", default_value = "127.0.0.1:8400")]
+    listen: SocketAddr,
+}
+
+impl LivePage {
+    /// Runs the command until it is interrupted.
+    pub fn run(self) -> u8 {
+        let begun = locate(&self.run).and_then(|path| RunFile::open(&path).map(|run| (path, run)));
+        let (path, run) = match begun {
+            Ok(found) => found,
+            Err(error) => return reject(&error.to_string()),
+        };
+        let text = run.document("bench").ok().flatten();
+        let bench = text.and_then(|(name, text)| crate::bench::read(&text, &name).ok());
+        drop(run);
+        match begin(&path, self.listen, bench.is_some_and(|(bench, _)| bench.live_words_beyond_loopback)) {
+            Err(code) => code,
+            Ok(live) => {
+                live.wait();
+                0
+            }
+        }
+    }
+}

@@ -1,0 +1,249 @@
+"use strict";
+// The live page: takes status and pictures as they come and puts them in their places.
+// Words from the record go in as text, never as markup; pictures are made and escaped by the server.
+
+const at = (id) => document.getElementById(id);
+const narrowWindow = matchMedia("(max-width: 820px)");
+const LOUD_AFTER_MS = 6000;
+const MARKS = {
+  running: ["▶", "good"], finished: ["✓", "good"], held: ["‖", "look"], parking: ["▾", "look"],
+  stopped: ["■", "look"], failed: ["✕", "wrong"], interlock: ["!", "wrong"], fault: ["✕", "wrong"],
+  over: ["✓", "look"], "no answer": ["?", "look"],
+};
+const ENDED = ["finished", "failed", "interlock", "stopped", "fault"];
+let stream = null;
+let lastHeard = 0;
+let lastState = "";
+let lastStep = "";
+let lastMessage = "";
+let order = [];
+
+function put(id, text) {
+  const node = at(id);
+  // Unchanged text is left alone, so that a selection or a screen reader is not disturbed.
+  if (node.textContent !== text) node.textContent = text;
+}
+
+function node(kind, text, className) {
+  const made = document.createElement(kind);
+  if (text !== undefined && text !== null) made.textContent = text;
+  if (className) made.className = className;
+  return made;
+}
+
+// Rebuilds a list only when what it shows has changed.
+function refill(id, items, make) {
+  const key = JSON.stringify(items);
+  const box = at(id);
+  if (box.dataset.key === key) return;
+  box.dataset.key = key;
+  box.replaceChildren(...items.map(make).flat());
+}
+
+function showNow(status) {
+  const [mark, tone] = MARKS[status.state] || ["·", ""];
+  const word = status.rehearsal && status.state === "no answer" ? "rehearsal" : status.state;
+  put("mark", mark);
+  put("word", word);
+  at("now").className = tone;
+  const ended = ENDED.includes(status.state);
+  put("for", ended ? `after ${status.elapsed}${status.parked ? ", bench parked" : ", bench NOT parked"}` : `for ${status.elapsed}`);
+  at("reason").hidden = !status.reason;
+  put("reason", status.reason || "");
+  put("run", status.run);
+  document.title = `${word} · ${status.run}`;
+  put("about", [status.sequence, status.bench, status.rehearsal ? "rehearsal" : "", status.clock].filter(Boolean).join(" · "));
+  put("step", status.step ? `${status.step}, for ${status.step_for}` : "–");
+  const sweep = status.sweep;
+  put("sweep", sweep ? `${sweep.number} · ${sweep.name}, ${sweep.done} of ${sweep.planned}` : "–");
+  put("points", status.points.toLocaleString("en"));
+  put("window", status.window_left ? `${status.window_left} left` : "–");
+  const along = at("along");
+  along.hidden = !sweep || sweep.ended || ended;
+  if (sweep) {
+    along.max = Math.max(1, sweep.planned);
+    along.value = sweep.done;
+  }
+}
+
+function showLocks(locks) {
+  refill("interlocks", locks, (lock) => {
+    const item = node("li");
+    item.append(node("b", lock.name));
+    const how = node("span", null, "how");
+    if (lock.tripped) how.append(node("span", "✕ TRIPPED", "trip"), ` · ${lock.action}`);
+    else how.append(`✓ at rest · ${lock.action}`);
+    item.append(how);
+    if (lock.part !== null) {
+      const meter = node("meter");
+      meter.max = 1;
+      meter.optimum = 0;
+      meter.low = 0.7;
+      meter.high = 0.9;
+      meter.value = lock.part;
+      meter.setAttribute("aria-label", `${lock.name}: part of the way to its mark`);
+      item.append(meter);
+    }
+    const where = lock.value === null ? "" : `now ${lock.value}, mark ${lock.mark} · `;
+    item.append(node("span", where + lock.condition, "cond"));
+    return item;
+  });
+}
+
+function showHelium(helium) {
+  if (!helium) return put("helium", "No reading yet.");
+  const loss = helium.loss ? `, losing ${helium.loss}` : "";
+  const due = helium.due ? ` Refill due in ${helium.due_in} (${helium.due}).` : " A forecast needs half an hour of readings.";
+  put("helium", `${helium.level} now${loss}; refill mark at ${helium.mark}.${due}`);
+}
+
+function showChannels(channels, ended) {
+  const names = { temperature: "Temperatures", pressure: "Pressures", helium: "Helium", field: "Field", rf: "RF", "lock-in": "Lock-in", junction: "Junction", other: "Others" };
+  const groups = Object.keys(names).map((key) => [names[key], channels.filter((c) => c.group === key)]).filter((g) => g[1].length);
+  refill("channels", groups, ([name, members]) => {
+    const head = node("tr", null, "group");
+    const cell = node("th", name);
+    cell.colSpan = 3;
+    cell.scope = "colgroup";
+    head.append(cell);
+    return [head, ...members.map((channel) => {
+      const row = node("tr");
+      const title = node("th", channel.name);
+      title.scope = "row";
+      row.append(title, node("td", channel.value), node("td", channel.age ? `${channel.age} ${ended ? "before the end" : "ago"}` : ended ? "at the end" : "now"));
+      return row;
+    })];
+  });
+}
+
+function showMessages(messages) {
+  const shown = messages.length ? messages : [{ at: "", text: "Nothing to tell.", grave: false }];
+  refill("messages", shown, (message) => {
+    const item = node("li", null, message.grave ? "grave" : "");
+    item.append(node("time", message.at));
+    const text = node("span");
+    if (message.grave) text.append(node("b", "! "));
+    text.append(message.text);
+    item.append(text);
+    return item;
+  });
+}
+
+// Said aloud politely: a new state, a new step, a new message. Not every point.
+function announce(status) {
+  const said = [];
+  if (status.state !== lastState) said.push(`The run is ${status.state}.`);
+  if (status.step && status.step !== lastStep) said.push(`Step: ${status.step}.`);
+  const newest = status.messages.length ? status.messages[0].text : "";
+  if (lastState && newest && newest !== lastMessage) said.push(newest);
+  [lastState, lastStep, lastMessage] = [status.state, status.step || "", newest];
+  if (said.length) put("announce", said.join(" "));
+}
+
+function showStatus(status) {
+  if (!status.run) return;
+  showNow(status);
+  showLocks(status.interlocks);
+  showHelium(status.helium);
+  showChannels(status.channels, ENDED.includes(status.state));
+  showMessages(status.messages);
+  at("results-box").hidden = status.results.length === 0;
+  refill("results", status.results.slice().reverse(), (line) => node("li", line));
+  announce(status);
+  allowWords(status);
+}
+
+function boxOf(name, title) {
+  if (["present", "fitted", "resonance"].includes(name)) return at("large");
+  return title === "Helium" ? at("small-helium") : at("small");
+}
+
+function showPicture(picture) {
+  at("nodata").hidden = at("nodata").hidden || ["present", "fitted", "resonance"].includes(picture.name);
+  const id = `picture-${picture.name}`;
+  let figure = at(id);
+  const parsed = new DOMParser().parseFromString(picture.svg, "image/svg+xml").documentElement;
+  if (parsed.nodeName !== "svg") return;
+  const drawn = document.importNode(parsed, true);
+  if (!figure) {
+    figure = node("figure");
+    figure.id = id;
+    if (picture.title !== "Helium") figure.append(node("h3", picture.title));
+    figure.append(drawn);
+    boxOf(picture.name, picture.title).append(figure);
+    arrange();
+    return;
+  }
+  const head = figure.querySelector("h3");
+  if (head && head.textContent !== picture.title) head.textContent = picture.title;
+  figure.querySelector("svg").replaceWith(drawn);
+}
+
+function arrange() {
+  for (const id of ["large", "small", "small-helium"]) {
+    const box = at(id);
+    for (const figure of [...box.querySelectorAll("figure")]) {
+      if (!order.includes(figure.id.slice("picture-".length))) figure.remove();
+    }
+    const wanted = order.map((name) => at(`picture-${name}`)).filter((figure) => figure && figure.parentNode === box);
+    const present = [...box.querySelectorAll("figure")];
+    if (wanted.some((figure, i) => present[i] !== figure)) wanted.forEach((figure) => box.append(figure));
+  }
+}
+
+function listen() {
+  if (stream) stream.close();
+  stream = new EventSource(`/events?narrow=${narrowWindow.matches}`);
+  const heard = () => { lastHeard = Date.now(); };
+  stream.addEventListener("open", heard);
+  stream.addEventListener("status", (event) => { heard(); showStatus(JSON.parse(event.data)); connection(); });
+  stream.addEventListener("order", (event) => { heard(); order = JSON.parse(event.data); arrange(); });
+  stream.addEventListener("picture", (event) => { heard(); showPicture(JSON.parse(event.data)); });
+  stream.addEventListener("error", () => connection());
+}
+
+function connection() {
+  const quiet = Date.now() - lastHeard;
+  const lost = lastHeard > 0 && quiet > LOUD_AFTER_MS;
+  at("connection").className = lost ? "lost" : "faint";
+  if (lost) put("connection", `✕ no connection since ${new Date(lastHeard).toLocaleTimeString()}; this is the last that was heard`);
+  else if (lastHeard > 0) put("connection", `● connected, heard at ${new Date(lastHeard).toLocaleTimeString()}`);
+}
+
+let speakable = false;
+function allowWords(status) {
+  speakable = Boolean(status && status.answers) && !ENDED.includes(status.state);
+  const ready = speakable && at("token").value.trim() !== "";
+  for (const button of document.querySelectorAll("[data-word]")) button.disabled = !ready;
+  if (!speakable) put("words-note", "This run takes no words: it is over, or it does not answer.");
+}
+
+async function sayWord(word) {
+  if (word === "stop" && !confirm("Stop the run at the next point and park the bench?")) return;
+  put("answer", "…");
+  try {
+    const answer = await fetch("/word", {
+      method: "POST",
+      headers: { "content-type": "application/json", "x-noctule-token": at("token").value.trim() },
+      body: JSON.stringify({ word }),
+      credentials: "omit",
+    });
+    const body = await answer.json();
+    put("answer", answer.ok ? `✓ ${word}: the run has heard it` : `✕ ${word}: ${body.error}`);
+  } catch (error) {
+    put("answer", `✕ ${word}: the server does not answer`);
+  }
+}
+
+at("words-form").addEventListener("submit", (event) => event.preventDefault());
+at("token").addEventListener("input", () => {
+  for (const button of document.querySelectorAll("[data-word]")) {
+    button.disabled = !speakable || at("token").value.trim() === "";
+  }
+});
+for (const button of document.querySelectorAll("[data-word]")) {
+  button.addEventListener("click", () => sayWord(button.dataset.word));
+}
+narrowWindow.addEventListener("change", listen);
+setInterval(connection, 1000);
+listen();

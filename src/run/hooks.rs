@@ -1,0 +1,296 @@
+//! Messages of the bench: a program or a web address is told of chosen events.
+//!
+//! Each hook has a thread and a short queue of its own. The loop of the run only ever tries to put a message
+//! there; if the queue is full the message is counted and left out. A receiver that is dead, slow or wrong costs
+//! a line in the log.
+//!
+//! A message is one JSON object, `{"event", "at_s", "text", "bench", "sequence", "more"}`, posted to an
+//! `http://` address, or written to the standard input of a program, which finds event and text also in
+//! `NOCTULE_EVENT` and `NOCTULE_TEXT`.
+
+use super::post::post;
+use crate::bench::{Bench, MessageHook};
+use crate::drive::RunTally;
+use crate::drive::virtual_time::Onlooker;
+use crate::quantity::Moment;
+use crate::record::Entry;
+use serde_json::{Value, json};
+use std::io::Write;
+use std::process::{Command, Stdio};
+use std::sync::mpsc::{Receiver, RecvTimeoutError, SyncSender, channel, sync_channel};
+use std::time::{Duration, Instant};
+
+/// What a hook can be told of: its name in the bench file, and when it happens.
+pub const EVENTS: [(&str, &str); 7] = [
+    ("finished", "the run has ended, in whatever way"),
+    ("interlock", "an interlock has tripped"),
+    ("undecided", "a verdict leaves open whether a signal is real"),
+    ("held", "the sequence is held"),
+    ("released", "it goes on"),
+    ("fault", "an instrument or the record failed"),
+    ("helium", "the refill is due within twelve hours"),
+];
+
+/// Messages that may wait for one receiver.
+const MOST_WAITING: usize = 64;
+/// Attempts to tell one message.
+const ATTEMPTS: u32 = 3;
+/// Pause after the first failure; doubled after each.
+const FIRST_PAUSE: Duration = Duration::from_millis(500);
+/// A program that takes longer is ended.
+const PROGRAM_PATIENCE: Duration = Duration::from_secs(20);
+/// How long the end of a run, parked and recorded, waits for its last messages.
+const END_PATIENCE: Duration = Duration::from_secs(5);
+/// A refill due within this time is told of, s.
+const HELIUM_AHEAD_S: f64 = 12.0 * 3600.0;
+/// The loss of helium is not worked out over less than this, s.
+const HELIUM_BASE_S: f64 = 1800.0;
+/// A rise by this part of the full bath is a transfer.
+const TRANSFER_PART: f64 = 0.05;
+
+#[derive(Debug, Clone)]
+struct Message {
+    event: &'static str,
+    body: Value,
+}
+
+#[derive(Debug)]
+struct Queue {
+    on: Vec<String>,
+    messages: Option<SyncSender<Message>>,
+    done: Receiver<()>,
+}
+
+/// Tells the hooks of a bench what happens.
+#[derive(Debug)]
+pub struct Hooks {
+    queues: Vec<Queue>,
+    bench: String,
+    sequence: String,
+    helium: Option<HeliumWatch>,
+}
+
+impl Hooks {
+    /// Starts a thread for each hook of the bench.
+    pub fn start(bench: &Bench, sequence: &str) -> Self {
+        let queues = bench.messages.iter().filter_map(|hook| {
+            let unknown = hook.on.iter().filter(|on| !EVENTS.iter().any(|(name, _)| name == on));
+            for name in unknown {
+                let known = EVENTS.map(|(name, _)| name).join(", ");
+                tracing::warn!("no message is ever sent on `{name}`; known are {known}");
+            }
+            start_one(hook).map_err(|error| tracing::warn!(%error, to = ?hook.to, "no messages")).ok()
+        });
+        Self {
+            queues: queues.collect(),
+            bench: bench.name.clone(),
+            sequence: sequence.to_owned(),
+            helium: bench.helium.map(|budget| HeliumWatch {
+                channel: bench.channel(budget.channel).name.clone(),
+                mark_m3: budget.refill_mark_m3,
+                volume_m3: budget.volume_m3,
+                since: None,
+                told: false,
+            }),
+        }
+    }
+
+    fn tell(&self, event: &'static str, at: Moment, text: &str) {
+        for queue in self.queues.iter().filter(|q| q.on.iter().any(|on| on == event)) {
+            let body = json!({ "event": event, "at_s": at.s(), "text": text, "bench": self.bench,
+                "sequence": self.sequence });
+            let sent = queue.messages.as_ref().map(|m| m.try_send(Message { event, body }));
+            if !matches!(sent, Some(Ok(()))) {
+                tracing::warn!(event, "a message was left out: its receiver is too slow");
+            }
+        }
+    }
+}
+
+impl Onlooker for Hooks {
+    fn entry(&mut self, at: Moment, entry: &Entry) {
+        match entry {
+            Entry::End { ending, parked, .. } => {
+                let parked = if *parked { "parked" } else { "NOT parked" };
+                let text = format!("{}: {}; the bench is {parked}", ending.outcome.word(), ending.reason);
+                self.tell("finished", at, &text);
+            }
+            Entry::Interlock { name, action, value, because, .. } => {
+                self.tell("interlock", at, &format!("{name} tripped ({action}): {value} — {because}"));
+            }
+            Entry::Judgement { what, body, title, .. }
+                if what == "verdict" && body["verdict"] == "undecided" =>
+            {
+                self.tell("undecided", at, title);
+            }
+            Entry::Held { by, reason } => self.tell("held", at, &format!("held ({by}): {reason}")),
+            Entry::Released { .. } => self.tell("released", at, "the sequence goes on"),
+            Entry::Fault { link, what } => self.tell("fault", at, &format!("{link}: {what}")),
+            Entry::Monitor { channel, value } => {
+                let due = self.helium.as_mut().and_then(|watch| watch.read(at, channel, *value));
+                if let Some(due_s) = due {
+                    let when = crate::quantity::in_words(due_s);
+                    self.tell("helium", at, &format!("the refill is due in {when}"));
+                }
+            }
+            _ => {}
+        }
+    }
+
+    fn moment(&mut self, _: Moment, _: &RunTally) {}
+}
+
+impl Drop for Hooks {
+    fn drop(&mut self) {
+        for queue in &mut self.queues {
+            queue.messages = None;
+        }
+        let until = Instant::now() + END_PATIENCE;
+        for queue in &self.queues {
+            let left = until.saturating_duration_since(Instant::now());
+            if let Err(RecvTimeoutError::Timeout) = queue.done.recv_timeout(left) {
+                tracing::warn!("the last messages could not be told in time");
+            }
+        }
+    }
+}
+
+/// When the refill is due, told once for each filling.
+#[derive(Debug)]
+struct HeliumWatch {
+    channel: String,
+    mark_m3: f64,
+    volume_m3: f64,
+    since: Option<(Moment, f64, f64)>,
+    told: bool,
+}
+
+impl HeliumWatch {
+    /// Takes in a reading; gives the time to the refill, s, when it is to be told.
+    fn read(&mut self, at: Moment, channel: &str, level: f64) -> Option<f64> {
+        if channel != self.channel || !level.is_finite() {
+            return None;
+        }
+        let (begun, first, lowest) = *self.since.get_or_insert((at, level, level));
+        if level > lowest + TRANSFER_PART * self.volume_m3 {
+            (self.since, self.told) = (Some((at, level, level)), false);
+            return None;
+        }
+        self.since = Some((begun, first, lowest.min(level)));
+        let over_s = at.since(begun);
+        let due_s = if level <= self.mark_m3 {
+            0.0
+        } else if over_s >= HELIUM_BASE_S && first > level {
+            (level - self.mark_m3) * over_s / (first - level)
+        } else {
+            return None;
+        };
+        let tell = due_s < HELIUM_AHEAD_S && !self.told;
+        self.told |= tell;
+        tell.then_some(due_s)
+    }
+}
+
+fn start_one(hook: &MessageHook) -> std::io::Result<Queue> {
+    let (sender, receiver) = sync_channel(MOST_WAITING);
+    let (over, done) = channel();
+    let mine = hook.clone();
+    std::thread::Builder::new().name("messages".to_owned()).spawn(move || {
+        work(&mine, &receiver);
+        // If nobody waits for the end, nobody needs to know.
+        let _ = over.send(());
+    })?;
+    Ok(Queue { on: hook.on.clone(), messages: Some(sender), done })
+}
+
+/// Tells messages as they come, but no sooner than the hook allows; of those that came in between only the last
+/// is told, with the number of the others. The end of the run does not wait for that.
+fn work(hook: &MessageHook, messages: &Receiver<Message>) {
+    let every = Duration::from_secs(hook.at_most_every_s);
+    let mut pending: Option<Message> = None;
+    let mut more = 0_u64;
+    let mut free_at = Instant::now();
+    loop {
+        let heard = match &pending {
+            Some(_) => messages.recv_timeout(free_at.saturating_duration_since(Instant::now())),
+            None => messages.recv().map_err(|_| RecvTimeoutError::Disconnected),
+        };
+        match heard {
+            Ok(message) => {
+                more += u64::from(pending.replace(message).is_some());
+                if Instant::now() < free_at {
+                    continue;
+                }
+            }
+            Err(RecvTimeoutError::Timeout) => {}
+            Err(RecvTimeoutError::Disconnected) => {
+                if let Some(message) = pending.take() {
+                    deliver(hook, message, more);
+                }
+                return;
+            }
+        }
+        if let Some(message) = pending.take() {
+            deliver(hook, message, std::mem::take(&mut more));
+            free_at = Instant::now() + every;
+        }
+    }
+}
+
+fn deliver(hook: &MessageHook, mut message: Message, more: u64) {
+    message.body["more"] = json!(more);
+    let text = message.body.to_string();
+    let mut pause = FIRST_PAUSE;
+    for attempt in 1..=ATTEMPTS {
+        let told = match hook.to.as_slice() {
+            [] => Err("it has no receiver".to_owned()),
+            [address] if address.starts_with("http://") => post(address, &text),
+            [address] if address.starts_with("https://") => {
+                Err("only http:// is posted to; for https:// name a program that does it".to_owned())
+            }
+            [program, arguments @ ..] => run(program, arguments, &message, &text),
+        };
+        match told {
+            Ok(()) => return,
+            Err(reason) => tracing::warn!(attempt, to = ?hook.to, "a message was not taken: {reason}"),
+        }
+        if attempt < ATTEMPTS {
+            std::thread::sleep(pause);
+            pause *= 2;
+        }
+    }
+}
+
+fn run(program: &str, arguments: &[String], message: &Message, text: &str) -> Result<(), String> {
+    let words = message.body["text"].as_str().unwrap_or_default();
+    let mut child = Command::new(program)
+        .args(arguments)
+        .env("NOCTULE_EVENT", message.event)
+        .env("NOCTULE_TEXT", words)
+        .stdin(Stdio::piped())
+        .stdout(Stdio::null())
+        .stderr(Stdio::null())
+        .spawn()
+        .map_err(|error| format!("`{program}` does not start: {error}"))?;
+    if let Some(mut stdin) = child.stdin.take() {
+        // A program that does not care for its input is fine; a message is shorter than a pipe.
+        let _ = writeln!(stdin, "{text}");
+    }
+    let until = Instant::now() + PROGRAM_PATIENCE;
+    loop {
+        match child.try_wait() {
+            Ok(Some(status)) if status.success() => return Ok(()),
+            Ok(Some(status)) => return Err(format!("`{program}` ended with {status}")),
+            Ok(None) if Instant::now() < until => std::thread::sleep(Duration::from_millis(20)),
+            Ok(None) => {
+                let _ = child.kill();
+                let _ = child.wait();
+                return Err(format!("`{program}` took too long"));
+            }
+            Err(error) => return Err(error.to_string()),
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests;

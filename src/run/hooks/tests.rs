@@ -1,0 +1,180 @@
+//! Hooks against receivers on this computer.
+
+use super::*;
+use crate::record::{Ending, Outcome, Place};
+use std::io::{BufRead, BufReader, Read};
+use std::net::{TcpListener, TcpStream};
+use std::sync::{Arc, Mutex};
+
+fn bench_with(on: &[&str], to: &[&str], at_most_every_s: u64) -> Bench {
+    let mut bench = crate::bench::builtin();
+    let texts = |list: &[&str]| list.iter().map(|t| (*t).to_owned()).collect();
+    bench.messages = vec![MessageHook { on: texts(on), to: texts(to), at_most_every_s }];
+    bench
+}
+
+fn body_of(stream: &mut TcpStream) -> Value {
+    let mut reader = BufReader::new(stream.try_clone().unwrap());
+    let mut length = 0;
+    loop {
+        let mut line = String::new();
+        reader.read_line(&mut line).unwrap();
+        if let Some(n) = line.strip_prefix("Content-Length: ") {
+            length = n.trim().parse().unwrap();
+        }
+        if line == "\r\n" {
+            break;
+        }
+    }
+    let mut body = vec![0; length];
+    reader.read_exact(&mut body).unwrap();
+    serde_json::from_slice(&body).unwrap()
+}
+
+/// A receiver that answers with these codes in turn, then with 200.
+fn receiver(codes: Vec<u16>) -> (String, Arc<Mutex<Vec<Value>>>) {
+    let listener = TcpListener::bind("127.0.0.1:0").unwrap();
+    let address = format!("http://{}/hook", listener.local_addr().unwrap());
+    let heard = Arc::new(Mutex::new(Vec::new()));
+    let put = Arc::clone(&heard);
+    std::thread::spawn(move || {
+        let mut codes = codes.into_iter();
+        while let Ok((mut stream, _)) = listener.accept() {
+            let body = body_of(&mut stream);
+            put.lock().unwrap().push(body);
+            let code = codes.next().unwrap_or(200);
+            let _ = write!(stream, "HTTP/1.1 {code} x\r\nContent-Length: 0\r\n\r\n");
+        }
+    });
+    (address, heard)
+}
+
+fn held(reason: &str) -> Entry {
+    Entry::Held { by: "operator".into(), reason: reason.into() }
+}
+
+fn end() -> Entry {
+    let ending =
+        Ending { outcome: Outcome::Finished, reason: "done".into(), place: Place::default(), latched: false };
+    Entry::End { ending, parked: true, elapsed_s: 5.0 }
+}
+
+#[test]
+fn chosen_events_are_posted_and_others_are_not() {
+    let (address, heard) = receiver(vec![]);
+    let mut hooks = Hooks::start(&bench_with(&["finished", "undecided"], &[&address], 0), "s.rhai");
+    hooks.entry(Moment::from_s(1.0), &held("coffee"));
+    let verdict = |word: &str| Entry::Judgement {
+        n: 0,
+        what: "verdict".into(),
+        sweep: None,
+        title: format!("verdict {word}"),
+        body: json!({ "verdict": word }),
+        place: Place::default(),
+    };
+    hooks.entry(Moment::from_s(2.0), &verdict("real"));
+    hooks.entry(Moment::from_s(3.0), &verdict("undecided"));
+    std::thread::sleep(Duration::from_millis(200));
+    hooks.entry(Moment::from_s(5.0), &end());
+    drop(hooks);
+    let heard = heard.lock().unwrap();
+    assert_eq!(heard.len(), 2, "{heard:?}");
+    assert_eq!((&heard[0]["event"], &heard[0]["text"]), (&json!("undecided"), &json!("verdict undecided")));
+    assert_eq!(heard[1]["text"], "finished: done; the bench is parked");
+    assert_eq!(heard[1]["sequence"], "s.rhai");
+}
+
+#[test]
+fn a_flood_becomes_two_messages_and_a_count() {
+    let (address, heard) = receiver(vec![]);
+    let mut hooks = Hooks::start(&bench_with(&["held"], &[&address], 3600), "s");
+    hooks.entry(Moment::START, &held("0"));
+    std::thread::sleep(Duration::from_millis(200));
+    for i in 1..=50 {
+        hooks.entry(Moment::from_s(f64::from(i)), &held(&i.to_string()));
+    }
+    std::thread::sleep(Duration::from_millis(200));
+    assert_eq!(heard.lock().unwrap().len(), 1, "an hour must pass before the next");
+    drop(hooks);
+    let heard = heard.lock().unwrap();
+    assert_eq!(heard.len(), 2, "the end does not wait for the hour");
+    assert_eq!((&heard[1]["text"], &heard[1]["more"]), (&json!("held (operator): 50"), &json!(49)));
+}
+
+#[test]
+fn a_refusal_is_tried_again() {
+    let (address, heard) = receiver(vec![503, 500]);
+    let mut hooks = Hooks::start(&bench_with(&["held"], &[&address], 0), "s");
+    hooks.entry(Moment::START, &held("x"));
+    drop(hooks);
+    assert_eq!(heard.lock().unwrap().len(), 3);
+}
+
+#[test]
+fn a_receiver_that_never_answers_does_not_slow_the_run() {
+    // It accepts connections (the system does) and says nothing at all.
+    let silent = TcpListener::bind("127.0.0.1:0").unwrap();
+    let address = format!("http://{}/", silent.local_addr().unwrap());
+    let bench = bench_with(&["fault"], &[&address], 0);
+    let mut hooks = Hooks::start(&bench, "s");
+    let fault = Entry::Fault { link: "magnet".into(), what: "no answer".into() };
+    let started = Instant::now();
+    for i in 0..10_000 {
+        hooks.entry(Moment::from_s(f64::from(i)), &fault);
+    }
+    assert!(started.elapsed() < Duration::from_secs(2), "{:?}", started.elapsed());
+    let ending = Instant::now();
+    drop(hooks);
+    assert!(ending.elapsed() < END_PATIENCE + Duration::from_secs(1));
+}
+
+#[test]
+fn a_program_gets_the_message_and_one_that_is_missing_does_no_harm() {
+    let folder = tempfile::tempdir().unwrap();
+    let file = folder.path().join("said");
+    let script = format!("cat > {}; echo \"$NOCTULE_EVENT\" >> {}", file.display(), file.display());
+    let mut hooks = Hooks::start(&bench_with(&["interlock"], &["sh", "-c", &script], 0), "s");
+    let trip = Entry::Interlock {
+        name: "warm".into(),
+        action: "park".into(),
+        value: "1 K".into(),
+        because: "it is".into(),
+        place: Place::default(),
+    };
+    hooks.entry(Moment::START, &trip);
+    drop(hooks);
+    let text = std::fs::read_to_string(&file).unwrap();
+    let (json, event) = text.trim().split_once('\n').unwrap();
+    assert_eq!(serde_json::from_str::<Value>(json).unwrap()["text"], "warm tripped (park): 1 K — it is");
+    assert_eq!(event, "interlock");
+    let mut none = Hooks::start(&bench_with(&["interlock"], &["no-such-program-here"], 0), "s");
+    none.entry(Moment::START, &trip);
+    drop(none);
+}
+
+#[test]
+fn the_refill_is_told_of_once_for_each_filling() {
+    let bench = crate::bench::builtin();
+    let budget = bench.helium.unwrap();
+    let channel = bench.channel(budget.channel).name.clone();
+    let mut watch = HeliumWatch {
+        channel: channel.clone(),
+        mark_m3: budget.refill_mark_m3,
+        volume_m3: budget.volume_m3,
+        since: None,
+        told: false,
+    };
+    // 1 L/h from 20 L above the mark: 12 h before the mark is 8 h after the start.
+    let level = |hours: f64| budget.refill_mark_m3 + (20.0 - hours) * 1e-3;
+    let mut told = Vec::new();
+    for minute in 0..=18 * 60 {
+        let hours = f64::from(minute) / 60.0;
+        if let Some(due_s) = watch.read(Moment::from_s(hours * 3600.0), &channel, level(hours)) {
+            told.push((hours, due_s / 3600.0));
+        }
+    }
+    assert_eq!(told.len(), 1, "{told:?}");
+    assert!((told[0].0 - 8.0).abs() < 0.05 && (told[0].1 - 12.0).abs() < 0.05, "{told:?}");
+    assert_eq!(watch.read(Moment::from_s(19.0 * 3600.0), &channel, level(-40.0)), None);
+    assert_eq!(watch.read(Moment::from_s(19.1 * 3600.0), &channel, budget.refill_mark_m3), Some(0.0));
+}

@@ -1,0 +1,165 @@
+//! Those who look on while a run goes on: several at once, and one who writes what happens as JSON lines.
+
+use crate::drive::RunTally;
+use crate::drive::virtual_time::Onlooker;
+use crate::quantity::Moment;
+use crate::record::Entry;
+use crate::supervisor::Notice;
+use serde_json::{Value, json};
+use std::io::Write;
+use std::sync::mpsc::{Receiver, RecvTimeoutError, SyncSender, TrySendError, channel, sync_channel};
+use std::time::Duration;
+
+/// Lines that may wait for a writer that is slow; more are left out, and the next line says how many.
+const MOST_WAITING: usize = 4096;
+/// How long the end of a run waits for the writer.
+const END_PATIENCE: Duration = Duration::from_secs(2);
+
+/// Several onlookers.
+#[derive(Default)]
+pub struct Several(pub Vec<Box<dyn Onlooker>>);
+
+impl std::fmt::Debug for Several {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.debug_tuple("Several").field(&self.0.len()).finish()
+    }
+}
+
+impl Onlooker for Several {
+    fn entry(&mut self, at: Moment, entry: &Entry) {
+        self.0.iter_mut().for_each(|one| one.entry(at, entry));
+    }
+
+    fn notice(&mut self, at: Moment, notice: &Notice) {
+        self.0.iter_mut().for_each(|one| one.notice(at, notice));
+    }
+
+    fn moment(&mut self, at: Moment, tally: &RunTally) {
+        self.0.iter_mut().for_each(|one| one.moment(at, tally));
+    }
+}
+
+/// Writes entries as JSON lines, in a thread of its own: `{"at_s":…,"kind":…,…}`. A reader that stops reading
+/// costs lines, never time of the run.
+#[derive(Debug)]
+pub struct Events {
+    lines: Option<SyncSender<Line>>,
+    left_out: u64,
+    done: Receiver<()>,
+}
+
+#[derive(Debug)]
+struct Line {
+    at: Moment,
+    entry: Entry,
+    left_out: u64,
+}
+
+impl Events {
+    /// Begins to write.
+    ///
+    /// # Errors
+    /// If there is no thread for it.
+    pub fn start(out: Box<dyn Write + Send>) -> std::io::Result<Self> {
+        let (sender, receiver) = sync_channel(MOST_WAITING);
+        let (over, done) = channel();
+        std::thread::Builder::new().name("events".to_owned()).spawn(move || {
+            write_lines(&receiver, out);
+            // If nobody waits for the end, nobody needs to know.
+            let _ = over.send(());
+        })?;
+        Ok(Self { lines: Some(sender), left_out: 0, done })
+    }
+}
+
+fn write_lines(lines: &Receiver<Line>, mut out: Box<dyn Write + Send>) {
+    while let Ok(line) = lines.recv() {
+        let mut text = String::new();
+        if line.left_out > 0 {
+            text = format!("{}\n", json!({ "kind": "left_out", "lines": line.left_out }));
+        }
+        if let Ok(Value::Object(mut body)) = serde_json::to_value(&line.entry) {
+            body.insert("at_s".to_owned(), json!(line.at.s()));
+            text += &format!("{}\n", Value::Object(body));
+        }
+        if out.write_all(text.as_bytes()).and_then(|()| out.flush()).is_err() {
+            // The reader is gone; its lines are not missed.
+            return;
+        }
+    }
+}
+
+impl Onlooker for Events {
+    fn entry(&mut self, at: Moment, entry: &Entry) {
+        let Some(lines) = &self.lines else { return };
+        match lines.try_send(Line { at, entry: entry.clone(), left_out: self.left_out }) {
+            Ok(()) => self.left_out = 0,
+            Err(TrySendError::Full(_)) => self.left_out += 1,
+            Err(TrySendError::Disconnected(_)) => self.lines = None,
+        }
+    }
+}
+
+impl Drop for Events {
+    fn drop(&mut self) {
+        self.lines = None;
+        if let Err(RecvTimeoutError::Timeout) = self.done.recv_timeout(END_PATIENCE) {
+            tracing::warn!("whoever reads the events is slow; the last of them are not written");
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use std::io::Read;
+    use std::sync::{Arc, Mutex};
+    use std::time::Instant;
+
+    #[derive(Clone, Default)]
+    struct Page(Arc<Mutex<Vec<u8>>>);
+
+    impl Write for Page {
+        fn write(&mut self, bytes: &[u8]) -> std::io::Result<usize> {
+            self.0.lock().unwrap().write(bytes)
+        }
+
+        fn flush(&mut self) -> std::io::Result<()> {
+            Ok(())
+        }
+    }
+
+    #[test]
+    fn each_entry_is_one_line_of_json() {
+        let page = Page::default();
+        let mut events = Events::start(Box::new(page.clone())).unwrap();
+        events.entry(Moment::from_s(1.5), &Entry::Cleared { name: "warm".into() });
+        events.entry(Moment::from_s(2.0), &Entry::Released { after_s: 3.0 });
+        drop(events);
+        let text = String::from_utf8(page.0.lock().unwrap().clone()).unwrap();
+        let lines: Vec<Value> = text.lines().map(|l| serde_json::from_str(l).unwrap()).collect();
+        assert_eq!(lines.len(), 2);
+        assert_eq!((&lines[0]["kind"], &lines[0]["name"]), (&json!("cleared"), &json!("warm")));
+        assert_eq!(lines[1]["at_s"], 2.0);
+    }
+
+    #[test]
+    fn a_reader_that_does_not_read_costs_lines_but_no_time() {
+        let (mut reader, writer) = std::io::pipe().unwrap();
+        let mut events = Events::start(Box::new(writer)).unwrap();
+        let entry = Entry::Fault { link: "l".into(), what: "x".repeat(4000) };
+        let started = Instant::now();
+        for i in 0..10_000 {
+            events.entry(Moment::from_s(f64::from(i)), &entry);
+        }
+        assert!(started.elapsed() < Duration::from_secs(2), "{:?}", started.elapsed());
+        assert!(events.left_out > 0, "a pipe and a queue hold less than 40 MB");
+        let reading = std::thread::spawn(move || {
+            let mut text = String::new();
+            reader.read_to_string(&mut text).unwrap();
+            text.lines().count()
+        });
+        drop(events);
+        assert!(reading.join().unwrap() >= MOST_WAITING);
+    }
+}
