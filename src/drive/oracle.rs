@@ -94,7 +94,7 @@ impl Oracle {
 
     fn look_at_set(&mut self, bench: &Bench, now: Moment, id: ChannelId, value: f64) {
         let channel = bench.channel(id);
-        if !channel.settable || !(value >= channel.min && value <= channel.max) {
+        if !(channel.settable && value >= channel.min && value <= channel.max) {
             self.complain(now, format!("{} was sent {value}, outside its limits", channel.name));
         }
         let before = self.sent[id.index()];

@@ -214,7 +214,7 @@ impl Instrument for Faulty {
         self.spoil(channel, value)
     }
 
-    fn begin<'c>(&mut self, task: &Task, traced: Option<&'c Channel>) -> Result<(), InstrumentError> {
+    fn begin(&mut self, task: &Task, traced: Option<&Channel>) -> Result<(), InstrumentError> {
         let passage = self.command(None)?;
         if passage == Passage::Pretended {
             self.pretended = Some(*task);
@@ -302,7 +302,7 @@ impl Instrument for Afflicted {
         self.inner.read(channel)
     }
 
-    fn begin<'c>(&mut self, task: &Task, traced: Option<&'c Channel>) -> Result<(), InstrumentError> {
+    fn begin(&mut self, task: &Task, traced: Option<&Channel>) -> Result<(), InstrumentError> {
         self.inner.begin(task, traced)
     }
 

@@ -372,8 +372,8 @@ mod tests {
         let port: SharedPort = drive.clone();
         let (end, _) = script::run(&Sequence::from_text("test.rhai", sequence), port);
         drive.borrow_mut().finish(end.outcome, end.reason, end.place);
-        let first = drive.borrow().oracle.first.clone();
-        first
+        let drive = drive.borrow();
+        drive.oracle.first.clone()
     }
 
     fn channel<'b>(bench: &'b mut Bench, name: &str) -> &'b mut crate::bench::Channel {
