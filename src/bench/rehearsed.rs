@@ -1,6 +1,6 @@
 //! A bench with its instruments replaced by the simulated microscope, for rehearsals.
 
-use super::{Address, Bench, Channel, Link, LinkKind, Role, SimulatedLink};
+use super::{Address, Bench, Link, LinkKind, Role, SimulatedLink};
 use noctule_sim::Signal;
 
 impl Role {
@@ -42,11 +42,6 @@ impl Bench {
             };
         }
         (bench, unplayed)
-    }
-
-    /// Channels that a sequence may set.
-    pub fn settable(&self) -> impl Iterator<Item = &Channel> {
-        self.channels.iter().filter(|channel| channel.settable)
     }
 }
 

@@ -7,7 +7,7 @@ use super::Latest;
 use super::event::Command;
 use crate::bench::expression::Readings;
 use crate::bench::{Bench, ChannelId, Subject};
-use crate::quantity::{Moment, in_words};
+use crate::quantity::Moment;
 
 /// Part of a limit by which rounding may exceed it.
 const ROUNDING: f64 = 1e-9;
@@ -123,11 +123,4 @@ pub fn permit_channels(bench: &Bench) -> Vec<ChannelId> {
 /// Time that bringing a channel from one value to another takes at least, s.
 pub fn ramp_time_s(bench: &Bench, id: ChannelId, from: f64, to: f64) -> f64 {
     (to - from).abs() / bench.channel(id).slew_per_s
-}
-
-/// One line for people about a ramp.
-pub fn describe_ramp(bench: &Bench, id: ChannelId, from: f64, to: f64) -> String {
-    let channel = bench.channel(id);
-    let time = in_words(ramp_time_s(bench, id, from, to));
-    format!("{} from {} to {} ({time})", channel.name, channel.show(from), channel.show(to))
 }

@@ -93,11 +93,6 @@ impl Steps {
         self.failed
     }
 
-    /// The word for the record.
-    pub fn during(&self) -> &'static str {
-        self.during
-    }
-
     pub(super) fn step(&mut self, input: Input, ctx: &mut Context<'_>) -> Next {
         let mut input = input;
         loop {
