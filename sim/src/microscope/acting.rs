@@ -68,6 +68,7 @@ impl Microscope {
     /// [`Refusal::Busy`] while another runs, [`Refusal::Invalid`] for numbers that make no
     /// sense, [`Refusal::NotNow`] in a state that forbids it. Nothing has changed then.
     pub fn begin(&mut self, act: Act) -> Result<f64, Refusal> {
+        self.seen = None;
         if let Some(running) = &self.running {
             return Err(Refusal::Busy(running.name()));
         }
@@ -106,6 +107,7 @@ impl Microscope {
     /// withdrawal has happened already; the pot and the magnet's switch go on by themselves. No
     /// report follows.
     pub fn abort(&mut self) -> Option<&'static str> {
+        self.seen = None;
         let running = self.running.take()?;
         let name = running.name();
         let now_s = self.now_s;

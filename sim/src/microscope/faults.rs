@@ -66,6 +66,7 @@ impl Lasting {
 impl Microscope {
     /// Makes something go wrong, now. Numbers that are none or negative lengths do nothing.
     pub fn inflict(&mut self, fault: Fault) {
+        self.seen = None;
         let now_s = self.now_s;
         let until_s = now_s + fault.for_s().unwrap_or(0.0).max(0.0);
         match fault {
@@ -105,6 +106,7 @@ impl Microscope {
     /// Ends everything that lasts: leak, warm-up, drift, spoilt gauges, overload, drop-out.
     /// What has happened stays: a quenched magnet, a changed tip, helium that is gone.
     pub fn clear(&mut self) {
+        self.seen = None;
         self.sync_lock();
         self.lasting = Lasting::default();
         self.plant.source.force_dropout(false);

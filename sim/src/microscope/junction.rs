@@ -44,7 +44,7 @@ impl Motion {
 }
 
 /// The junction at one moment.
-#[derive(Debug, Clone, Copy, Default)]
+#[derive(Debug, Clone, Copy, Default, PartialEq)]
 pub(super) struct Junction {
     /// Height of the surface there in the scanner's frame, m.
     pub(super) surface_m: f64,
@@ -61,7 +61,7 @@ pub(super) struct Junction {
 }
 
 /// The spin that the tip looks at.
-#[derive(Debug, Clone, Copy)]
+#[derive(Debug, Clone, Copy, PartialEq)]
 pub(super) struct NearSpin {
     pub(super) site: usize,
     /// From the spin to the point under the tip, m.
@@ -164,6 +164,16 @@ impl Microscope {
         junction.gap_m = height_m - junction.surface_m;
         junction.conductance_s = CONDUCTANCE_QUANTUM_S * (-self.barrier.decay_per_m() * junction.gap_m).exp();
         (junction, target_m)
+    }
+
+    /// The junction now, for a gauge: gauges that are read at the same moment share it.
+    ///
+    /// Whatever changes the world forgets it first: time, settings, acts and faults.
+    pub(super) fn look(&mut self) -> Junction {
+        let junction = self.seen.unwrap_or_else(|| self.junction().0);
+        debug_assert_eq!(junction, self.junction().0, "nothing has changed since the last look");
+        self.seen = Some(junction);
+        junction
     }
 
     /// Does something that may change the loop's target, and keeps the height through it.

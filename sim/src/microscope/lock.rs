@@ -107,7 +107,7 @@ impl Microscope {
         let mut current_a = 0.0;
         let mut level_a = 0.0;
         if self.motion.approached {
-            let (junction, _) = self.junction();
+            let junction = self.seen.unwrap_or_else(|| self.junction().0);
             current_a = junction.current_a().clamp(-amplifier.range_a, amplifier.range_a);
             level_a = match self.knobs.reference {
                 LockReference::Chop => {

@@ -29,7 +29,7 @@ use crate::sample::Surface;
 use crate::tunnel::{Barrier, HeightLoop};
 use crate::world::World;
 use acting::Running;
-use junction::Motion;
+use junction::{Junction, Motion};
 use lock::LockChain;
 use noise::GaugeNoise;
 use plant::Plant;
@@ -72,6 +72,8 @@ pub struct Microscope {
     lasting: faults::Lasting,
     running: Option<Running>,
     report: Option<ActReport>,
+    /// The junction as a gauge found it at this moment: several gauges read at once share it.
+    seen: Option<Junction>,
 }
 
 /// What is set and kept here; devices keep their own settings.
@@ -118,6 +120,7 @@ impl Microscope {
             lasting: faults::Lasting::default(),
             running: None,
             report: None,
+            seen: None,
             world,
         };
         microscope.refresh();

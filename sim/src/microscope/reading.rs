@@ -9,6 +9,10 @@ impl Microscope {
     /// Noise comes from the signal's own stream; nothing else changes. A gauge that is
     /// broken may show not-a-number.
     pub fn read(&mut self, signal: Signal) -> f64 {
+        let at_lockin = matches!(signal, Signal::LockinX | Signal::LockinY | Signal::LockinOverload);
+        if at_lockin && self.motion.approached {
+            self.look();
+        }
         let value = match signal {
             Signal::Bias => self.knobs.bias_v,
             Signal::Setpoint => self.knobs.setpoint_a,
@@ -53,7 +57,7 @@ impl Microscope {
         } else if self.lasting.touching(self.now_s) {
             amplifier.range_a
         } else {
-            self.junction().0.current_a()
+            self.look().current_a()
         };
         let mean_a = mean_a.clamp(-amplifier.range_a, amplifier.range_a);
         let white_a = amplifier.reading_rms(mean_a, self.barrier.decay_per_m());
@@ -65,7 +69,7 @@ impl Microscope {
 
     fn read_height(&mut self) -> f64 {
         let mean_m = if self.motion.approached {
-            let (junction, _) = self.junction();
+            let junction = self.look();
             junction.gap_m + junction.surface_m
         } else {
             self.world.scanner.withdraw_m

@@ -18,6 +18,7 @@ impl Microscope {
     /// [`Refusal::Invalid`] if the signal cannot be set or the value makes no sense for it;
     /// [`Refusal::NotNow`] if the present state forbids it. Nothing has changed then.
     pub fn set(&mut self, signal: Signal, value: f64) -> Result<(), Refusal> {
+        self.seen = None;
         if !signal.settable() {
             return Err(Refusal::Invalid(format!("`{}` can only be read", signal.name())));
         }

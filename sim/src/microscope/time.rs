@@ -12,6 +12,7 @@ impl Microscope {
             return;
         }
         while self.now_s < t_s {
+            self.seen = None;
             let tick_s = (self.ticks + 1) as f64 * TICK_S;
             let switch_s = if self.motion.approached { self.tip.switching.next_s() } else { f64::INFINITY };
             let act_s = self.running.as_ref().map_or(f64::INFINITY, |running| running.next_s);
@@ -25,6 +26,8 @@ impl Microscope {
                 self.tick();
             } else if next_s == act_s.max(self.now_s) && act_s <= switch_s {
                 self.act_event();
+                // An act reads gauges on its way and then moves on.
+                self.seen = None;
             } else {
                 self.switch();
             }
