@@ -1,6 +1,6 @@
-//! Places that stand out in an image, and the top of a small pattern of heights.
+//! Places that stand out in an image.
 
-use nalgebra::{DMatrix, DVector};
+use super::register::recentre;
 
 /// Scatter of a normal distribution in units of its median absolute deviation.
 const NORMAL_PER_MAD: f64 = 1.4826;
@@ -52,7 +52,8 @@ pub fn find(image: &[f64], pixels: usize) -> Vec<Spot> {
                 let pattern: Vec<(f64, f64)> =
                     (0..9).map(|k| ((k % 3) as f64 - 1.0, (k / 3) as f64 - 1.0)).collect();
                 let heights: Vec<f64> = (0..9).map(|k| at(column + k % 3 - 1, row + k / 3 - 1)).collect();
-                let (dx, dy) = paraboloid_top(&pattern, &heights).unwrap_or((0.0, 0.0));
+                // The top between pixels, where the heights around show one.
+                let (dx, dy) = recentre(&pattern, &heights, None).map_or((0.0, 0.0), |top| (top.x, top.y));
                 spots.push(Spot {
                     column: column as f64 + dx.clamp(-1.0, 1.0),
                     row: row as f64 + dy.clamp(-1.0, 1.0),
@@ -63,42 +64,6 @@ pub fn find(image: &[f64], pixels: usize) -> Vec<Spot> {
     }
     spots.sort_by(|a, b| b.height.total_cmp(&a.height));
     spots
-}
-
-/// The top of the paraboloid through heights at places; none if they show no top.
-///
-/// Needs six places at least. Least squares over `a + bx + cy + dx² + exy + fy²`.
-///
-/// ```
-/// let places: Vec<(f64, f64)> = (0..9).map(|k| ((k % 3) as f64 - 1.0, (k / 3) as f64 - 1.0)).collect();
-/// let heights: Vec<f64> = places.iter().map(|(x, y)| 1.0 - (x - 0.2).powi(2) - (y + 0.1).powi(2)).collect();
-/// let (x, y) = noctule::analysis::spots::paraboloid_top(&places, &heights).unwrap();
-/// assert!((x - 0.2).abs() < 1e-9 && (y + 0.1).abs() < 1e-9);
-/// ```
-pub fn paraboloid_top(places: &[(f64, f64)], heights: &[f64]) -> Option<(f64, f64)> {
-    if places.len() < 6 || places.len() != heights.len() || heights.iter().any(|h| !h.is_finite()) {
-        return None;
-    }
-    // Unit size, or squares of nanometres would drown.
-    let size = places.iter().map(|(x, y)| x.abs().max(y.abs())).fold(0.0, f64::max);
-    if !(size > 0.0 && size.is_finite()) {
-        return None;
-    }
-    let rows = places.len();
-    let design = DMatrix::from_fn(rows, 6, |i, j| {
-        let (x, y) = (places[i].0 / size, places[i].1 / size);
-        [1.0, x, y, x * x, x * y, y * y][j]
-    });
-    let lowest = heights.iter().copied().fold(f64::INFINITY, f64::min);
-    let values = DVector::from_iterator(rows, heights.iter().map(|h| h - lowest));
-    let fitted = design.svd(true, true).solve(&values, 1e-12).ok()?;
-    let (b, c, d, e, f) = (fitted[1], fitted[2], fitted[3], fitted[4], fitted[5]);
-    let determinant = 4.0 * d * f - e * e;
-    // Both curvatures must point down, or there is a saddle or a bowl.
-    if !(d < 0.0 && f < 0.0 && determinant > 0.0) {
-        return None;
-    }
-    Some(((e * c - 2.0 * f * b) / determinant * size, (e * b - 2.0 * d * c) / determinant * size))
 }
 
 fn without_plane(image: &[f64], pixels: usize) -> Vec<f64> {

@@ -52,6 +52,8 @@ pub struct Bench {
     pub hold: Vec<Step>,
     /// Steps to the state for a helium transfer, and what must hold after it.
     pub refill: Refill,
+    /// How a spot is found again; none where the tip stays where it lands.
+    pub recentre: Option<Recentre>,
     /// The helium budget.
     pub helium: Option<Helium>,
     /// Time zone of the laboratory (IANA name); none for the machine's own.
@@ -93,6 +95,19 @@ pub struct Refill {
     pub steps: Vec<Step>,
     /// What must hold before the sequence goes on.
     pub resume_when: Option<Condition>,
+}
+
+/// How the spot under the tip is centred, and found again after a hold that had the tip out.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Recentre {
+    /// Channel that is read; its maximum is the spot.
+    pub channel: ChannelId,
+    /// Side of the pattern of places, m.
+    pub span_m: f64,
+    /// Places along each side of it; odd, 3 to 9.
+    pub points: u32,
+    /// Side of the square that is searched where the pattern does not show the spot, m; 0 for no search.
+    pub search_m: f64,
 }
 
 /// The helium budget.

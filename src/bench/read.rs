@@ -3,7 +3,7 @@
 use super::read_channel::read_channels;
 use super::read_link::read_links;
 use super::read_rules::{read_interlocks, read_permits, read_steps};
-use super::{Action, Bench, Helium, Keeper, Lockin, MessageHook, Refill, Retry, Role, StepAction};
+use super::{Action, Bench, Helium, Keeper, Lockin, MessageHook, Recentre, Refill, Retry, Role, StepAction};
 use crate::diagnostic::{Code, Diagnostic, has_errors};
 use crate::quantity::{Dimension, Quantity};
 use noctule_sim::document::{Fields, Node, Problem};
@@ -132,6 +132,7 @@ fn read_bench(root: Node<'_>, reader: &mut Reader<'_>) -> Option<Bench> {
         park: Vec::new(),
         hold: Vec::new(),
         refill: Refill::default(),
+        recentre: None,
         helium: None,
         time_zone: None,
         keeper: Keeper { patience_ms: 1000, park_if_lost: true },
@@ -155,6 +156,7 @@ fn read_bench(root: Node<'_>, reader: &mut Reader<'_>) -> Option<Bench> {
     if let Some(node) = fields.take("refill") {
         bench.refill = read_refill(node, &bench, reader);
     }
+    bench.recentre = fields.take("recentre").and_then(|node| read_recentre(node, &bench, reader));
     reader.finish(fields);
     Some(bench)
 }
@@ -248,6 +250,55 @@ fn read_refill(node: Node<'_>, bench: &Bench, reader: &mut Reader<'_>) -> Refill
         inner.take("resume_when").and_then(|n| super::read_rules::read_condition(n, bench, reader));
     reader.finish(inner);
     Refill { steps, resume_when }
+}
+
+/// Side of the pattern of a re-centring where the bench gives none, m: an atom and what is round it.
+pub(super) const SPAN_M: f64 = 0.5e-9;
+/// Side of the square that is searched where the bench gives none, m.
+const SEARCH_M: f64 = 2e-9;
+
+fn read_recentre(node: Node<'_>, bench: &Bench, reader: &mut Reader<'_>) -> Option<Recentre> {
+    let mut inner = reader.with(|p| node.fields(p));
+    let channel_node = inner.take("channel");
+    let channel = match channel_node {
+        Some(node) => super::read_rules::read_channel_name(node, bench, reader),
+        None => bench.by_role(Role::Height),
+    };
+    let length = |reader: &mut Reader<'_>, node: Option<Node<'_>>, default: f64, least: f64| match node {
+        None => default,
+        Some(node) => match reader.quantity(node, Dimension::LENGTH) {
+            Some(length) if length >= least && length <= 1e-6 => length,
+            Some(_) => {
+                reader.report(Code::BenchField, node, "this length makes no pattern of places", None);
+                default
+            }
+            None => default,
+        },
+    };
+    let span_m = length(reader, inner.take("span"), SPAN_M, 1e-12);
+    let search_m = length(reader, inner.take("search"), SEARCH_M, 0.0);
+    let points_node = inner.take("points");
+    let points = reader.whole(points_node, 3);
+    if let (Some(node), false) = (points_node, points % 2 == 1 && (3..=9).contains(&points)) {
+        let message = "the places along a side are 3, 5, 7 or 9: the spot lies in the middle";
+        reader.report(Code::BenchField, node, message, None);
+    }
+    // More places than this would take longer than the drift allows.
+    if search_m > 40.0 * span_m {
+        reader.report(Code::BenchField, node, "the search is more than forty spans wide", None);
+    }
+    reader.finish(inner);
+    for role in [Role::TipX, Role::TipY] {
+        if bench.by_role(role).is_none() {
+            let message = format!("the spot can't be centred without a channel of the role {role}");
+            reader.report(Code::BenchName, node, message, None);
+        }
+    }
+    if channel.is_none() && channel_node.is_none() {
+        let help = Some("name the channel whose maximum is sought".to_owned());
+        reader.report(Code::BenchName, node, "no channel has the role Height", help);
+    }
+    Some(Recentre { channel: channel?, span_m, points: points as u32, search_m })
 }
 
 fn read_messages(node: Node<'_>, reader: &mut Reader<'_>) -> Vec<MessageHook> {

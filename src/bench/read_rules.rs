@@ -65,7 +65,11 @@ fn read_subject(fields: &mut Fields<'_>, bench: &Bench, reader: &mut Reader<'_>)
     }
 }
 
-fn read_channel_name(node: Node<'_>, bench: &Bench, reader: &mut Reader<'_>) -> Option<super::ChannelId> {
+pub(super) fn read_channel_name(
+    node: Node<'_>,
+    bench: &Bench,
+    reader: &mut Reader<'_>,
+) -> Option<super::ChannelId> {
     let name = reader.text(node)?;
     let found = bench.find(&name);
     if found.is_none() {
@@ -108,10 +112,11 @@ fn read_action(node: Node<'_>, reader: &mut Reader<'_>) -> Option<Action> {
         Some("Warn") => Action::Warn,
         Some("Hold") => Action::Hold,
         Some("Withdraw") => Action::Withdraw,
+        Some("Refill") => Action::Refill,
         Some("Park") => Action::Park,
         Some("ParkLatch") => Action::ParkLatch,
         _ => {
-            let message = "an interlock's action is Warn, Hold, Withdraw, Park or ParkLatch";
+            let message = "an interlock's action is Warn, Hold, Withdraw, Refill, Park or ParkLatch";
             reader.report(Code::BenchField, node, message, None);
             return None;
         }

@@ -83,6 +83,8 @@ pub enum Action {
     Hold,
     /// The tip is withdrawn first, then the sequence waits.
     Withdraw,
+    /// The bench goes to its refill state; the sequence waits for an operator's word and the marks.
+    Refill,
     /// The sequence ends and the bench is parked.
     Park,
     /// Parked, and nothing runs until an operator has acknowledged it.
@@ -96,6 +98,7 @@ impl Action {
             Action::Warn => "warn",
             Action::Hold => "hold",
             Action::Withdraw => "withdraw",
+            Action::Refill => "refill",
             Action::Park => "park",
             Action::ParkLatch => "park-and-latch",
         }

@@ -4,13 +4,13 @@ use super::Port;
 use crate::bench::Bench;
 use crate::instrument::{InstrumentError, TaskReport};
 use crate::record::{Ending, Entry, Numbered, RunFile};
+use crate::supervisor::procedure::Centred;
 use crate::supervisor::{Answer, Call, Denial, Reply, Request, SweepData, SweepPlan};
 use serde_json::Value;
 use std::collections::BTreeMap;
 use std::sync::Arc;
 
-/// Number that calls of the engine itself carry: no call of a sequence has it.
-pub const OWN_CALL: u64 = u64::MAX;
+pub use crate::supervisor::OWN_CALL;
 
 /// What is known of one recorded call.
 #[derive(Debug, Clone)]
@@ -288,7 +288,9 @@ fn note_call(calls: &mut BTreeMap<u64, Recorded>, numbered: Numbered) {
             calls.insert(n, Recorded::Bulk { entry, seq });
         }
         // Calls of the engine itself, when it brought the bench back, are none of the sequence.
-        Entry::Call { n: OWN_CALL, .. } | Entry::Note { n: OWN_CALL, .. } => {}
+        Entry::Call { n: OWN_CALL, .. }
+        | Entry::Note { n: OWN_CALL, .. }
+        | Entry::Judgement { n: OWN_CALL, .. } => {}
         entry @ (Entry::Call { n, .. }
         | Entry::StepBegin { n, .. }
         | Entry::StepEnd { n, .. }
@@ -349,6 +351,9 @@ fn decode(answer: &Value) -> Option<Reply> {
         return serde_json::from_value::<TaskReport>(task.clone())
             .ok()
             .map(|report| Ok(Answer::Task(report)));
+    }
+    if let Some(centred) = answer.get("centred") {
+        return serde_json::from_value::<Centred>(centred.clone()).ok().map(|c| Ok(Answer::Centred(c)));
     }
     if let Some(error) = answer.get("instrument") {
         let error = serde_json::from_value::<InstrumentError>(error.clone()).ok()?;

@@ -39,11 +39,12 @@ pub fn bench_schema() -> Value {
             "interlocks": { "type": "array", "items": object(&[
                 ("name", text.clone()), ("trip", condition.clone()), ("clear", condition.clone()), ("only_while", condition.clone()),
                 ("lasting", quantity("a time")), ("every", quantity("a time")),
-                ("action", json!({ "enum": ["Warn", "Hold", "Withdraw", "Park", "ParkLatch"] })), ("because", text.clone()),
+                ("action", json!({ "enum": ["Warn", "Hold", "Withdraw", "Refill", "Park", "ParkLatch"] })), ("because", text.clone()),
             ], &["name", "trip", "action"]) },
             "park": steps,
             "hold": steps,
             "refill": object(&[("steps", steps.clone()), ("resume_when", condition)], &[]),
+            "recentre": object(&[("channel", text.clone()), ("span", quantity("a length")), ("points", json!({ "type": "integer", "minimum": 3, "maximum": 9 })), ("search", quantity("a length"))], &[]),
             "helium": object(&[("volume", quantity("a volume")), ("refill_mark", quantity("a volume"))], &["volume", "refill_mark"]),
             "keeper": object(&[("patience", quantity("a time")), ("park_if_lost", json!({ "type": "boolean" }))], &[]),
             "queue_goes_on": { "type": "boolean" },

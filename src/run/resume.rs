@@ -4,6 +4,7 @@ use crate::bench::{Bench, ChannelId, Role, StepAction};
 use crate::drive::replay::OWN_CALL;
 use crate::drive::{Port, RunTally};
 use crate::record::{Ending, Entry, Outcome, Place, RecordError, RunFile};
+use crate::supervisor::procedure::{CentrePlan, Centred};
 use crate::supervisor::{Answer, Call, Denial, Jot, Request};
 use serde_json::Value;
 use std::collections::BTreeMap;
@@ -18,6 +19,8 @@ pub struct KnownState {
     pub values: BTreeMap<ChannelId, f64>,
     /// Whether the tip was in tunnelling range, where the sequence has approached or withdrawn.
     pub approached: Option<bool>,
+    /// The spot on which the sequence had centred the tip, where it has not moved it since.
+    pub spot: Option<CentrePlan>,
 }
 
 impl KnownState {
@@ -31,9 +34,20 @@ impl KnownState {
         file.entries(None, |numbered| {
             match &numbered.entry {
                 Entry::Call { verb, args, answer, .. } => known.follow_call(bench, verb, args, answer),
+                // After a hold the engine itself has put the tip back on its spot.
+                Entry::Judgement { n: OWN_CALL, what, body, .. } if what == "recentre" => {
+                    let centred = serde_json::from_value::<Centred>(body.clone());
+                    if let Some(centred) = centred.ok().filter(|centred| centred.found) {
+                        known.tip_at(bench, centred.x_m, centred.y_m);
+                    }
+                }
                 Entry::SweepBegin { sweep, fast, slow, .. } => {
                     let slow = slow.as_ref().and_then(|c| bench.find(&c.channel));
                     sweeps.push((*sweep, bench.find(&fast.channel), slow));
+                    let along = |id: Option<ChannelId>| id.is_some_and(|id| moves_tip(bench, id));
+                    if along(bench.find(&fast.channel)) || along(slow) {
+                        known.spot = None;
+                    }
                     known.follow_sweep(file, sweeps.last())?;
                 }
                 _ => {}
@@ -56,20 +70,60 @@ impl KnownState {
         Ok(())
     }
 
+    fn tip_at(&mut self, bench: &Bench, x_m: f64, y_m: f64) {
+        for (role, value) in [(Role::TipX, x_m), (Role::TipY, y_m)] {
+            self.values.extend(bench.by_role(role).map(|id| (id, value)));
+        }
+    }
+
+    fn follow_centring(&mut self, bench: &Bench, args: &Value, answer: &Value) {
+        self.spot = None;
+        let centred = answer.get("centred").and_then(|c| serde_json::from_value::<Centred>(c.clone()).ok());
+        let Some(centred) = centred else { return };
+        self.tip_at(bench, centred.x_m, centred.y_m);
+        let number = |key: &str| args.get(key).and_then(Value::as_f64);
+        let channel = args.get("channel").and_then(Value::as_str).and_then(|name| bench.find(name));
+        if let (Some(channel), Some(reach_m), Some(points)) = (channel, number("reach_m"), number("points"))
+            && centred.found
+        {
+            let expected = Some(centred.curvature);
+            self.spot = Some(CentrePlan { channel, reach_m, points: points as u32, search_m: 0.0, expected });
+        }
+    }
+
     fn follow_call(&mut self, bench: &Bench, verb: &str, args: &str, answer: &Value) {
         let args: Value = serde_json::from_str(args).unwrap_or(Value::Null);
         let number = |key: &str| args.get(key).and_then(Value::as_f64);
+        // Whatever moves the tip or changes it takes it off its spot.
+        let leaves = [
+            "approach",
+            "withdraw",
+            "move_tip",
+            "coarse_step",
+            "pulse",
+            "pick_up",
+            "drop",
+            "regenerate",
+            "park",
+        ];
+        if leaves.contains(&verb) {
+            self.spot = None;
+        }
         let achieved = answer.pointer("/task/achieved").and_then(Value::as_bool).unwrap_or(false);
         match verb {
             "set" if answer.get("done").is_some() => {
                 let channel = args.get("channel").and_then(Value::as_str).and_then(|name| bench.find(name));
+                if channel.is_some_and(|id| moves_tip(bench, id)) {
+                    self.spot = None;
+                }
                 self.values.extend(channel.zip(number("value")));
             }
+            "recentre" => self.follow_centring(bench, &args, answer),
             "approach" if achieved => self.approached = Some(true),
             "withdraw" if achieved => self.approached = Some(false),
             "move_tip" if achieved => {
-                for (role, key) in [(Role::TipX, "x_m"), (Role::TipY, "y_m")] {
-                    self.values.extend(bench.by_role(role).zip(number(key)));
+                if let (Some(x_m), Some(y_m)) = (number("x_m"), number("y_m")) {
+                    self.tip_at(bench, x_m, y_m);
                 }
             }
             "park" => {
@@ -86,6 +140,10 @@ impl KnownState {
             _ => {}
         }
     }
+}
+
+fn moves_tip(bench: &Bench, id: ChannelId) -> bool {
+    matches!(bench.channel(id).role, Some(Role::TipX | Role::TipY))
 }
 
 /// What a record adds up to so far, so that the report of a resumed run tells of all of it.
@@ -157,10 +215,31 @@ pub fn restore(port: &mut dyn Port, bench: &Bench, known: &KnownState) -> Result
         request(port, Request::Record(Jot::Note(format!("resume: {difference}; it is brought back"))))?;
     }
     match request(port, Request::Restore { approach, values })? {
-        Answer::Number(0.0) => Ok(()),
-        other => Err(fault(format!(
-            "the bench could not be brought back to where the sequence had left it ({other:?})"
-        ))),
+        Answer::Number(0.0) => {}
+        other => {
+            return Err(fault(format!(
+                "the bench could not be brought back to where the sequence had left it ({other:?})"
+            )));
+        }
+    }
+    match bench.recentre.zip(known.spot).filter(|_| approach == Some(true)) {
+        Some((recentre, spot)) => find_again(port, CentrePlan { search_m: 0.5 * recentre.search_m, ..spot }),
+        None => Ok(()),
+    }
+}
+
+/// A tip that was out lands beside its spot: it is put back on it, or the run ends where it can do no harm.
+fn find_again(port: &mut dyn Port, spot: CentrePlan) -> Result<(), Ending> {
+    match request(port, Request::Recentre(spot))? {
+        Answer::Centred(centred) if centred.found => {
+            let body = serde_json::to_value(&centred).unwrap_or_default();
+            let (what, title) = ("recentre".to_owned(), centred.title());
+            request(port, Request::Record(Jot::Judgement { what, sweep: None, title, body })).map(|_| ())
+        }
+        Answer::Centred(centred) => {
+            Err(fault(format!("the spot under the tip was not found again: {}", centred.remark)))
+        }
+        other => Err(fault(format!("the spot under the tip was not found again: {other:?}"))),
     }
 }
 

@@ -1,10 +1,13 @@
 //! Calls of the sequence: begun, finished, recorded, answered.
 
-use super::procedure::{Failure, Input, Procedure, Ramp, Reading, Sweeping, Tasking, Waiting};
+use super::procedure::{
+    CentrePlan, Centring, Failure, Input, Procedure, Ramp, Reading, Sweeping, Tasking, Waiting,
+};
 use super::slot::Purpose;
 use super::{
     Answer, Call, Denial, Effect, Effects, Jot, OpenCall, Phase, Question, Reply, Request, Supervisor,
 };
+use crate::bench::Role;
 use crate::bench::expression::Readings;
 use crate::instrument::{ErrorKind, InstrumentError, Task};
 use crate::record::{Column, Entry};
@@ -33,6 +36,7 @@ impl Supervisor {
     /// Begins the open call; called again after a hold that came before it had begun.
     pub(super) fn begin_call(&mut self, out: &mut Effects) {
         let Some(call) = self.call.clone() else { return };
+        self.note_move_of_tip(&call.request);
         let procedure = match &call.request {
             Request::Set { channel, value } => Procedure::Ramp(Ramp::new(*channel, *value)),
             Request::Read { channels, samples, spacing_s } => {
@@ -52,6 +56,7 @@ impl Supervisor {
                 }
                 Procedure::Tasking(Tasking::new(*task))
             }
+            Request::Recentre(plan) => Procedure::Centring(Centring::new(&self.bench, *plan)),
             Request::Record(jot) => return self.record_jot(&call, jot.clone(), out),
             Request::Ask(question) => match self.unread_for(*question) {
                 // The first question of a run comes before the watch has read anything.
@@ -72,6 +77,29 @@ impl Supervisor {
         };
         self.slot.begin(procedure, Purpose::Call);
         self.run(Input::Go, out);
+    }
+
+    /// What moves the tip along the surface, or changes it, takes it off the spot on which it was centred.
+    fn note_move_of_tip(&mut self, request: &Request) {
+        let along = |id: crate::bench::ChannelId| {
+            matches!(self.bench.channel(id).role, Some(Role::TipX | Role::TipY))
+        };
+        let leaves = match request {
+            Request::Set { channel, .. } => along(*channel),
+            Request::Sweep(plan) => {
+                along(plan.fast.channel) || plan.slow.is_some_and(|axis| along(axis.channel))
+            }
+            Request::Task(Task::Image { .. } | Task::Trace { .. } | Task::Persist { .. }) => false,
+            Request::Task(_) | Request::Recentre(_) | Request::Park | Request::Restore { .. } => true,
+            Request::Read { .. }
+            | Request::Wait { .. }
+            | Request::Settle
+            | Request::Record(_)
+            | Request::Ask(_) => false,
+        };
+        if leaves {
+            self.spot = None;
+        }
     }
 
     fn begin_sweep(&mut self, call: &OpenCall, plan: &Arc<super::SweepPlan>, out: &mut Effects) -> Procedure {
@@ -167,6 +195,10 @@ impl Supervisor {
             (Request::Ask(question), Ok(Answer::Numbers(_))) => self.ask(*question),
             (_, result) => result,
         };
+        if let (Request::Recentre(plan), Ok(Answer::Centred(centred))) = (&call.request, &result) {
+            let expected = Some(centred.curvature);
+            self.spot = centred.found.then_some(CentrePlan { expected, ..*plan });
+        }
         let verb = call.request.verb().to_owned();
         let args = call.request.arguments(&self.bench);
         let (n, place) = (call.n, call.place.clone());
@@ -245,6 +277,7 @@ pub fn encode(result: &Result<Answer, Failure>) -> Value {
         Ok(Answer::Number(number)) => json!({ "number": number }),
         Ok(Answer::Numbers(numbers)) => json!({ "numbers": numbers }),
         Ok(Answer::Task(report)) => json!({ "task": report }),
+        Ok(Answer::Centred(centred)) => json!({ "centred": centred }),
         Ok(Answer::Sweep(data)) => json!({ "sweep": data.sweep }),
         Err(Failure::Instrument(error)) => json!({ "instrument": error }),
         Err(Failure::Forbidden(reason)) => json!({ "forbidden": reason }),

@@ -32,9 +32,9 @@ impl Supervisor {
 
     /// A procedure has come to its end.
     pub(super) fn finished(&mut self, result: Result<Answer, Failure>, out: &mut Effects) {
-        let failed = match &self.slot.procedure {
-            Some(Procedure::Steps(steps)) => steps.failed(),
-            _ => 0,
+        let (failed, lost) = match &self.slot.procedure {
+            Some(Procedure::Steps(steps)) => (steps.failed(), steps.lost().map(ToOwned::to_owned)),
+            _ => (0, None),
         };
         match self.slot.purpose {
             Some(Purpose::Call) => {
@@ -42,7 +42,7 @@ impl Supervisor {
                 self.finish_call(result, out);
             }
             Some(Purpose::EnterHold) => self.hold_entered(out),
-            Some(Purpose::LeaveHold) => self.hold_left(failed > 0, out),
+            Some(Purpose::LeaveHold) => self.hold_left(failed > 0, lost.as_deref(), out),
             Some(Purpose::ParkCall) => {
                 self.slot.take();
                 self.parked = failed == 0;

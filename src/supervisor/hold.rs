@@ -1,11 +1,16 @@
 //! Holding a sequence: the bench goes to its hold state, waits, and comes back.
 
-use super::procedure::{SafeStep, What};
+use super::procedure::{CentrePlan, SafeStep, What};
 use super::{Latest, Word};
 use crate::bench::expression::Readings;
 use crate::bench::{Bench, ChannelId, Role};
 use crate::quantity::Moment;
 use std::collections::BTreeSet;
+
+/// Marks that are to hold before a sequence goes on rest on readings no older than this, s.
+const MARKS_FRESH_S: f64 = 60.0;
+/// Longest time for one step of the way back, s.
+const BACK_WITHIN_S: f64 = 3600.0;
 
 /// How far a hold has come.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
@@ -36,7 +41,12 @@ pub struct Hold {
     pub withdraw: bool,
     /// When it began.
     pub since: Moment,
+    /// Whether the tip has been told to come out and was not brought back since.
+    out: bool,
+    /// Whether the tip was in range before, and has to be brought back.
     withdrawn: bool,
+    /// Whether the way to the transfer has been taken.
+    at_refill: bool,
     saved: Vec<(ChannelId, f64)>,
 }
 
@@ -61,9 +71,21 @@ impl Hold {
         before != (self.operator, self.refill)
     }
 
-    /// Whether the tip still has to be brought out.
-    pub fn must_withdraw_now(&self) -> bool {
-        self.withdraw && !self.withdrawn
+    /// Whether what was done so far is not enough: the tip has to come out, or the bench has to be made ready
+    /// for a transfer.
+    pub fn must_go_further(&self) -> bool {
+        self.must_withdraw_now() || (self.refill && !self.at_refill)
+    }
+
+    fn must_withdraw_now(&self) -> bool {
+        self.withdraw && !self.out
+    }
+
+    /// The way back begins: where the tip is will have to be seen anew.
+    pub fn leave(&mut self) {
+        self.stage = Stage::Leaving;
+        self.out = false;
+        self.at_refill = false;
     }
 
     /// The steps into the hold state. What they change is noted, to be brought back.
@@ -77,14 +99,16 @@ impl Hold {
             steps.push(SafeStep { what: What::Withdraw, within_s: 120.0 });
         }
         steps.extend(from_bench.iter().map(SafeStep::from_bench));
+        self.at_refill |= self.refill;
         for step in &steps {
             match step.what {
                 What::Withdraw => {
                     let in_range = bench.by_role(Role::Approached).and_then(|id| latest.latest(id));
                     self.withdrawn |= in_range.is_none_or(|flag| flag > 0.5);
+                    self.out = true;
                 }
                 What::Set(channel, _) => self.save(channel, latest),
-                What::Abort | What::Approach | What::Keep(_) => {}
+                What::Abort | What::Approach | What::Keep(_) | What::Centre(_) => {}
             }
         }
         steps
@@ -98,18 +122,27 @@ impl Hold {
         self.saved.extend(latest.standing(channel).map(|value| (channel, value)));
     }
 
-    /// The steps back: the tip first, then what was changed, last changed first.
-    pub fn steps_out(&self) -> Vec<SafeStep> {
-        let approach = self.withdrawn.then_some(SafeStep { what: What::Approach, within_s: 3600.0 });
-        let values = self.saved.iter().rev();
-        let sets =
-            values.map(|(channel, value)| SafeStep { what: What::Set(*channel, *value), within_s: 3600.0 });
-        approach.into_iter().chain(sets).collect()
+    /// The steps back: the tip first, then what was changed, last changed first; last of all the spot, if the
+    /// tip had stood on one, because a field ramp takes time to drift in.
+    pub fn steps_out(&self, spot: Option<CentrePlan>) -> Vec<SafeStep> {
+        let approach = self.withdrawn.then_some(What::Approach);
+        let sets = self.saved.iter().rev().map(|(channel, value)| What::Set(*channel, *value));
+        let centre = spot.filter(|_| self.withdrawn).map(What::Centre);
+        let all = approach.into_iter().chain(sets).chain(centre);
+        all.map(|what| SafeStep { what, within_s: BACK_WITHIN_S }).collect()
     }
 
     /// Whether what the bench wants before going on holds.
     pub fn may_leave(&self, bench: &Bench, latest: &Latest) -> bool {
-        let ready = bench.refill.resume_when.as_ref().is_none_or(|c| c.holds(latest) == Some(true));
-        !self.wanted() && (!self.refill || ready)
+        !self.wanted() && (!self.refill || marks_hold(bench, latest))
     }
+}
+
+/// Whether everything that the bench wants after a transfer is so, by readings that are fresh: a gauge that has
+/// fallen silent says nothing.
+fn marks_hold(bench: &Bench, latest: &Latest) -> bool {
+    bench.refill.resume_when.as_ref().is_none_or(|marks| {
+        let fresh = marks.channels().all(|id| latest.age_s(id) <= MARKS_FRESH_S);
+        fresh && marks.holds(latest) == Some(true)
+    })
 }

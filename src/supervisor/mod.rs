@@ -28,7 +28,9 @@ pub use event::{Answered, Channels, Command, Effect, Effects, Event, Notice, Own
 pub use latest::Latest;
 pub use lockin::settle_in_time_constants;
 pub use probe::{Probe, Probes};
-pub use request::{Answer, Axis, Call, Denial, Jot, Question, Reply, Request, SweepData, SweepPlan};
+pub use request::{
+    Answer, Axis, Call, Denial, Jot, OWN_CALL, Question, Reply, Request, SweepData, SweepPlan,
+};
 
 use crate::bench::Bench;
 use crate::bench::expression::Readings;
@@ -36,7 +38,7 @@ use crate::quantity::Moment;
 use crate::record::{Ending, Entry, Place, Point};
 use hold::Hold;
 use interlock::{Change, Interlocks};
-use procedure::{Context, Input, Next, Procedure, link_of};
+use procedure::{CentrePlan, Context, Input, Next, Procedure, link_of};
 use slot::{Arrived, Purpose, Slot};
 use std::sync::Arc;
 use watch::Watch;
@@ -87,6 +89,8 @@ pub struct Supervisor {
     call: Option<OpenCall>,
     reply: Option<(u64, Reply)>,
     hold: Hold,
+    /// The spot on which the sequence has centred the tip, until it moves it elsewhere.
+    spot: Option<CentrePlan>,
     phase: Phase,
     stop_wanted: bool,
     window: Option<Moment>,
@@ -118,6 +122,7 @@ impl Supervisor {
             call: None,
             reply: None,
             hold: Hold::default(),
+            spot: None,
             phase: Phase::Running,
             stop_wanted: false,
             window: start.window,

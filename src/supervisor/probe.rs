@@ -37,6 +37,8 @@ probes! {
     HeldBetween = "a hold began between two calls";
     Restored = "the bench was brought back after a hold";
     NotRestored = "the bench could not be brought back after a hold";
+    RefillByLock = "an interlock held the sequence for a refill";
+    SpotLost = "the spot under the tip was not found again after a hold";
     ParkedByLock = "an interlock parked the bench";
     Latched = "an interlock parked the bench and latched";
     TrippedAtEnd = "an interlock tripped while the run was ending";

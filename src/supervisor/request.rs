@@ -1,10 +1,14 @@
 //! What a sequence can ask of the supervisor, and what it is answered.
 
+use super::procedure::{CentrePlan, Centred};
 use crate::bench::{Bench, ChannelId};
 use crate::instrument::{InstrumentError, Task, TaskReport};
 use crate::record::{Ending, Place};
 use serde_json::{Value, json};
 use std::sync::Arc;
+
+/// Number that calls of the engine itself carry: no call of a sequence has it.
+pub const OWN_CALL: u64 = u64::MAX;
 
 /// One call of a verb that touches the bench, the clock or the record.
 #[derive(Debug, Clone, PartialEq)]
@@ -47,6 +51,8 @@ pub enum Request {
     Sweep(Arc<SweepPlan>),
     /// A task.
     Task(Task),
+    /// Put the tip on the top of what stands near by.
+    Recentre(CentrePlan),
     /// Put something into the record.
     Record(Jot),
     /// Ask for a number.
@@ -211,6 +217,8 @@ pub enum Answer {
     Sweep(SweepData),
     /// A task has ended.
     Task(TaskReport),
+    /// A re-centring has ended.
+    Centred(Centred),
 }
 
 /// Why there is no answer.
@@ -237,6 +245,7 @@ impl Request {
             Request::Settle => "settle",
             Request::Sweep(_) => "sweep",
             Request::Task(task) => task.kind().name(),
+            Request::Recentre(_) => "recentre",
             Request::Record(Jot::Note(_)) => "note",
             Request::Record(Jot::Decision { .. }) => "decide",
             Request::Record(Jot::Judgement { .. }) => "judge",
@@ -265,6 +274,12 @@ impl Request {
                 json!({ "channel": name(channel), "samples": samples, "interval_s": interval_s })
             }
             Request::Task(task) => task.arguments(),
+            Request::Recentre(plan) => json!({
+                "channel": name(&plan.channel),
+                "reach_m": plan.reach_m,
+                "points": plan.points,
+                "search_m": plan.search_m,
+            }),
             Request::Record(Jot::Note(text)) => json!({ "text": text }),
             Request::Record(Jot::Decision { question, answer, reason }) => {
                 json!({ "question": question, "answer": answer, "reason": reason })

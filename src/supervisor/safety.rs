@@ -2,7 +2,7 @@
 
 use super::hold::Stage;
 use super::interlock::Change;
-use super::procedure::{Input, Next, Procedure, SafeStep, Steps, What};
+use super::procedure::{CentrePlan, Input, Next, Procedure, SafeStep, Steps, What};
 use super::slot::Purpose;
 use super::{Effects, Phase, Probe, Supervisor, Word};
 use crate::bench::{Action, Bench, ChannelId};
@@ -65,6 +65,7 @@ impl Supervisor {
             Action::Warn => Probe::Warned,
             Action::Hold => Probe::HeldByLock,
             Action::Withdraw => Probe::WithdrawnByLock,
+            Action::Refill => Probe::RefillByLock,
             Action::Park => Probe::ParkedByLock,
             Action::ParkLatch => Probe::Latched,
         });
@@ -73,6 +74,12 @@ impl Supervisor {
             Action::Hold | Action::Withdraw => {
                 self.hold.locks.insert(index);
                 self.hold.withdraw |= lock.action == Action::Withdraw;
+                self.hold_now(&text, out);
+            }
+            Action::Refill => {
+                // Somebody has to come: an operator's word is waited for, as if one had asked for the hold.
+                self.hold.locks.insert(index);
+                self.hold.word(Word::HoldForRefill);
                 self.hold_now(&text, out);
             }
             Action::Park | Action::ParkLatch => {
@@ -127,10 +134,26 @@ impl Supervisor {
             return;
         }
         let changed = self.hold.word(word);
-        if changed && self.hold.operator && (self.slot.procedure.is_none() || self.is_waiting()) {
+        let held = self.hold.stage != Stage::None;
+        if changed && self.hold.operator && (held || self.slot.procedure.is_none() || self.is_waiting()) {
             self.hold_now("an operator asked for it", out);
         }
         self.leave_hold_if_ready(out);
+        if word == Word::Release && self.hold.stage != Stage::None && self.hold.stage != Stage::Leaving {
+            let text = format!("released by an operator; {}", self.still_waited_for());
+            Self::notify("held", text, out);
+        }
+    }
+
+    /// What keeps a hold on that its operator has released.
+    fn still_waited_for(&self) -> String {
+        if let Some(index) = self.hold.locks.iter().next() {
+            return format!("{} has not cleared yet", self.bench.interlocks[*index].name);
+        }
+        match (&self.bench.refill.resume_when, self.hold.refill) {
+            (Some(marks), true) => format!("it goes on when {}", marks.text),
+            _ => "it goes on when the bench is ready".to_owned(),
+        }
     }
 
     fn is_waiting(&self) -> bool {
@@ -189,7 +212,7 @@ impl Supervisor {
                 self.enter_hold(reason, out);
             }
             Stage::Leaving => self.enter_hold(reason, out),
-            Stage::Entering | Stage::Waiting if self.hold.must_withdraw_now() => self.enter_hold(reason, out),
+            Stage::Entering | Stage::Waiting if self.hold.must_go_further() => self.enter_hold(reason, out),
             Stage::Entering | Stage::Waiting => {}
         }
     }
@@ -206,7 +229,7 @@ impl Supervisor {
             }
             self.suspended = self.slot.take();
             if let Some(procedure) = self.suspended.as_mut() {
-                procedure.suspend(self.now);
+                procedure.suspend(&self.bench, self.now);
             }
         }
         if self.hold.stage == Stage::None {
@@ -230,8 +253,11 @@ impl Supervisor {
         if !self.hold.may_leave(&self.bench, &self.latest) {
             return;
         }
-        self.hold.stage = Stage::Leaving;
-        let steps = Steps::new("restore", self.hold.steps_out());
+        self.hold.leave();
+        // Only where the bench says how: without it the tip stays where it lands.
+        let spot = self.bench.recentre.zip(self.spot);
+        let spot = spot.map(|(bench, spot)| CentrePlan { search_m: 0.5 * bench.search_m, ..spot });
+        let steps = Steps::new("restore", self.hold.steps_out(spot));
         self.slot.begin(Procedure::Steps(steps), Purpose::LeaveHold);
         self.run(Input::Go, out);
     }
@@ -242,13 +268,20 @@ impl Supervisor {
         self.leave_hold_if_ready(out);
     }
 
-    pub(super) fn hold_left(&mut self, failed: bool, out: &mut Effects) {
+    pub(super) fn hold_left(&mut self, failed: bool, lost: Option<&str>, out: &mut Effects) {
         self.slot.take();
-        self.reach(if failed { Probe::NotRestored } else { Probe::Restored });
+        self.reach(match (failed, lost) {
+            (_, Some(_)) => Probe::SpotLost,
+            (true, None) => Probe::NotRestored,
+            (false, None) => Probe::Restored,
+        });
         if failed {
             let ending = Ending {
                 outcome: Outcome::Fault,
-                reason: "the bench could not be brought back after a hold".to_owned(),
+                reason: lost.map_or_else(
+                    || "the bench could not be brought back after a hold".to_owned(),
+                    |why| format!("the spot under the tip was not found again after a hold: {why}"),
+                ),
                 place: self.place.clone(),
                 latched: false,
             };
@@ -283,7 +316,7 @@ impl Supervisor {
                     let from = self.latest.standing(channel).unwrap_or(value);
                     super::gate::ramp_time_s(&self.bench, channel, from, value).min(step.within_s) + 1.0
                 }
-                What::Abort | What::Keep(_) => 0.0,
+                What::Abort | What::Keep(_) | What::Centre(_) => 0.0,
             };
         }
         Some(Moment::from_s((window.s() - parking_s).max(0.0)))

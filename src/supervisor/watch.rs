@@ -71,6 +71,11 @@ impl Watch {
         for channel in super::gate::permit_channels(bench).into_iter().chain(recorded) {
             want(channel, LEISURELY_S);
         }
+        // Whether a sequence may go on after a transfer is judged by readings that are less than a minute old.
+        let marks = bench.refill.resume_when.iter().flat_map(crate::bench::Condition::channels);
+        for channel in marks {
+            want(channel, LEISURELY_S);
+        }
         items.sort_by_key(|item| item.channel);
         Self {
             items,

@@ -9,6 +9,7 @@ pub(crate) mod bounds;
 mod helium;
 mod pot;
 mod stage;
+mod transfer;
 mod vapour;
 
 pub use bath::{Bath, BathParams};
@@ -18,6 +19,7 @@ pub use helium::{
 };
 pub use pot::{Pot, PotParams, PotPhase, helium3_latent_j_mol, hold_time_s};
 pub use stage::{Stage, StageParams};
+pub use transfer::TransferParams;
 pub use vapour::{Isotope, VapourError, cold_helium4_pa, pressure_pa, range_k, temperature_k};
 
 use bounds::passed_s;
@@ -58,21 +60,32 @@ pub struct CryostatParams {
     pub pot: PotParams,
     /// The sample stage.
     pub stage: StageParams,
+    /// What a helium transfer disturbs.
+    pub transfer: TransferParams,
 }
 
 impl CryostatParams {
     /// The cryostat of the invented laboratory: a refill every third or fourth day (common
     /// practice), a pot that lasts about as long, 0.3 K.
     pub fn example() -> Self {
-        Self { bath: BathParams::example(), pot: PotParams::example(), stage: StageParams::example() }
+        Self {
+            bath: BathParams::example(),
+            pot: PotParams::example(),
+            stage: StageParams::example(),
+            transfer: TransferParams::default(),
+        }
     }
 
     /// All faults, one sentence each; empty if there is none.
     pub fn check(&self) -> Vec<String> {
         let mut faults = Vec::new();
-        for (part, found) in
-            [("bath", self.bath.check()), ("pot", self.pot.check()), ("stage", self.stage.check())]
-        {
+        let parts = [
+            ("bath", self.bath.check()),
+            ("pot", self.pot.check()),
+            ("stage", self.stage.check()),
+            ("transfer", self.transfer.check()),
+        ];
+        for (part, found) in parts {
             faults.extend(found.into_iter().map(|fault| format!("{part}: {fault}")));
         }
         faults
@@ -118,6 +131,7 @@ pub struct Cryostat {
     bath: Bath,
     pot: Pot,
     stage: Stage,
+    transfer: TransferParams,
     faults: CryoFaults,
 }
 
@@ -130,7 +144,8 @@ impl Cryostat {
         assert!(params.check().is_empty(), "cryostat parameters must be checked before use");
         let pot = Pot::new(params.pot);
         let stage = Stage::new(params.stage, pot.t_k());
-        Self { bath: Bath::new(params.bath), pot, stage, faults: CryoFaults::default() }
+        let transfer = params.transfer;
+        Self { bath: Bath::new(params.bath), pot, stage, transfer, faults: CryoFaults::default() }
     }
 
     /// The helium bath.
@@ -166,7 +181,13 @@ impl Cryostat {
 
     /// Heat on the stage with these loads, W.
     pub fn stage_load_w(&self, loads: CryoLoads) -> f64 {
-        self.stage.load_w(loads) + self.faults.stage_w
+        let transfer_w = if self.bath.refilling() { self.transfer.stage_w } else { 0.0 };
+        self.stage.load_w(loads) + self.faults.stage_w + transfer_w
+    }
+
+    /// What a transfer disturbs.
+    pub fn transfer(&self) -> &TransferParams {
+        &self.transfer
     }
 
     /// Heat on the pot with these loads on top of its static load, W.

@@ -28,6 +28,10 @@ pub struct Drift {
     wander: [Wander; 3],
     /// Extra velocity of a fault.
     extra_m_s: [f64; 3],
+    /// A velocity that dies out, its time constant, s, and since when, s.
+    dying_m_s: [f64; 3],
+    dying_tau_s: f64,
+    dying_since_s: f64,
     base_m: [f64; 3],
     base_s: f64,
     next_step_s: f64,
@@ -46,6 +50,9 @@ impl Drift {
             law,
             wander,
             extra_m_s: [0.0; 3],
+            dying_m_s: [0.0; 3],
+            dying_tau_s: 1.0,
+            dying_since_s: 0.0,
             base_m: [0.0; 3],
             base_s: 0.0,
             next_step_s: WANDER_PERIOD_S,
@@ -68,7 +75,7 @@ impl Drift {
         self.next_step_s += WANDER_PERIOD_S;
     }
 
-    /// Velocity of the sample now, m/s.
+    /// Velocity of the sample now, m/s; one that dies out is not counted.
     pub fn velocity_m_s(&self) -> [f64; 3] {
         [0, 1, 2].map(|i| self.law.velocity_m_s[i] + self.wander[i].value() + self.extra_m_s[i])
     }
@@ -77,7 +84,22 @@ impl Drift {
     pub fn sample_m(&self, now_s: f64) -> [f64; 3] {
         let velocity = self.velocity_m_s();
         let elapsed = now_s - self.base_s;
-        [0, 1, 2].map(|i| self.base_m[i] + velocity[i] * elapsed)
+        // From now back to the base: what has died away by then is in the base already.
+        let age = |at_s: f64| (self.dying_since_s - at_s) / self.dying_tau_s;
+        let gone = self.dying_tau_s * (age(self.base_s).exp() - age(now_s).exp());
+        [0, 1, 2].map(|i| self.base_m[i] + velocity[i] * elapsed + self.dying_m_s[i] * gone)
+    }
+
+    /// Something has warmed or bent: from `now_s` on the sample drifts away at `velocity_m_s`, which dies out with
+    /// the time constant `tau_s`. What is left of one before is added to it.
+    pub fn disturb(&mut self, now_s: f64, velocity_m_s: [f64; 3], tau_s: f64) {
+        if !(tau_s > 0.0 && velocity_m_s.iter().all(|v| v.is_finite())) {
+            return;
+        }
+        self.commit(now_s);
+        let kept = ((self.dying_since_s - now_s) / self.dying_tau_s).exp();
+        self.dying_m_s = [0, 1, 2].map(|i| self.dying_m_s[i] * kept + velocity_m_s[i]);
+        (self.dying_since_s, self.dying_tau_s) = (now_s, tau_s);
     }
 
     /// Moves the sample at once: where the tip lands is never quite the same place.
@@ -148,5 +170,28 @@ mod tests {
         assert!((drift.creep_m(3600.0)[0] + 6e-11).abs() < 1e-22);
         assert!(drift.creep_m(3700.0)[0].abs() < 4e-11);
         assert!(drift.creep_m(3600.0 + 3e4)[0].abs() < 1e-22);
+    }
+
+    #[test]
+    fn a_disturbance_dies_out_and_leaves_its_way_behind() {
+        let still = DriftLaw { velocity_m_s: [0.0; 3], ..STEADY };
+        let mut drift = Drift::new(still, 1);
+        let walk = |drift: &mut Drift, to_s: f64| {
+            while drift.next_step_s() <= to_s {
+                drift.step();
+            }
+        };
+        walk(&mut drift, 1000.0);
+        drift.disturb(1000.0, [2e-13, 0.0, -1e-13], 1800.0);
+        // v τ (1 − e^(−t/τ)), whether it was asked for in between or not.
+        let way = |t: f64| 2e-13 * 1800.0 * -(-t / 1800.0_f64).exp_m1();
+        assert!((drift.sample_m(1030.0)[0] - way(30.0)).abs() < 1e-20);
+        walk(&mut drift, 4600.0);
+        assert!((drift.sample_m(4600.0)[0] - way(3600.0)).abs() < 1e-20);
+        // A second one adds to what is left of the first.
+        drift.disturb(4600.0, [2e-13, 0.0, 0.0], 1800.0);
+        walk(&mut drift, 40_000.0);
+        assert!((drift.sample_m(40_000.0)[0] - 2.0 * 3.6e-10).abs() < 1e-15);
+        assert!((drift.sample_m(40_000.0)[2] + 1.8e-10).abs() < 1e-15);
     }
 }

@@ -227,9 +227,23 @@ impl Microscope {
             }
             Act::Regenerate => return self.plant.regenerate(now_s),
             Act::Persist { persistent } => return self.plant.persist(now_s, persistent),
-            Act::Refill { to_l } => return self.plant.refill(now_s, to_l),
+            Act::Refill { to_l } => return self.begin_transfer(to_l),
             _ => {}
         }
+        Ok(duration_s)
+    }
+
+    /// Transfers helium until the bath holds `to_l` litres, whatever else is going on: people fill it, not the
+    /// microscope. Gives the time it is expected to take, s.
+    ///
+    /// # Errors
+    /// [`Refusal::Invalid`] for a level that filling does not lead to. Nothing has changed then.
+    pub fn begin_transfer(&mut self, to_l: f64) -> Result<f64, Refusal> {
+        let now_s = self.now_s;
+        let duration_s = self.plant.refill(now_s, to_l)?;
+        self.sync_lock();
+        let (velocity_m_s, tau_s) = self.plant.transfer_drift();
+        self.drift.disturb(now_s, velocity_m_s, tau_s);
         Ok(duration_s)
     }
 

@@ -70,7 +70,11 @@ impl Plant {
             field_rate_t_s: (square / dt_s).sqrt(),
             stage_w: 0.0,
         };
+        let filling = self.cryostat.bath().refilling();
         self.cryostat.advance(dt_s, self.loads);
+        if filling && !self.cryostat.bath().refilling() {
+            self.chambers[0].burst(self.cryostat.transfer().burst_pa);
+        }
         if quench_j > 0.0 {
             self.cryostat.bath_mut().dump_j(quench_j);
         }
@@ -193,7 +197,15 @@ impl Plant {
         let loads_w = self.cryostat.bath_load_w(self.loads);
         let bath = self.cryostat.bath_mut();
         bath.begin_refill(to_l).map_err(|error| Refusal::Invalid(error.to_string()))?;
-        Ok(bath.until_event_s(loads_w))
+        let duration_s = bath.until_event_s(loads_w);
+        self.chambers[0].burst(self.cryostat.transfer().burst_pa);
+        Ok(duration_s)
+    }
+
+    /// What a transfer disturbs: the velocity of the drift it sets off, m/s, and its time constant, s.
+    pub(super) fn transfer_drift(&self) -> ([f64; 3], f64) {
+        let transfer = self.cryostat.transfer();
+        (transfer.drift_m_s, transfer.drift_tau_s)
     }
 
     pub(super) fn refilled(&self) -> bool {

@@ -1,7 +1,7 @@
 //! Cryostat, magnet and vacuum of a world file. The rooms check their own numbers.
 
 use super::section::{Range, Section};
-use crate::cryo::{BathParams, CryostatParams, PotParams, StageParams};
+use crate::cryo::{BathParams, CryostatParams, PotParams, StageParams, TransferParams};
 use crate::document::{Node, Problem};
 use crate::magnet::{MagnetParams, RampSegment, SwitchParams};
 use crate::vacuum::ChamberParams;
@@ -27,7 +27,24 @@ pub(super) fn cryostat(node: Node<'_>, problems: &mut Vec<Problem>) -> CryostatP
     if let Some(node) = cryo.need("stage") {
         params.stage = stage(node, cryo.problems);
     }
+    if let Some(node) = cryo.optional("transfer") {
+        params.transfer = transfer(node, cryo.problems);
+    }
     cryo.finish();
+    params
+}
+
+fn transfer(node: Node<'_>, problems: &mut Vec<Problem>) -> TransferParams {
+    let before = problems.len();
+    let mut transfer = Section::open(node, problems);
+    let params = TransferParams {
+        stage_w: transfer.scaled("stage_mw", Range::Any, 1e-3),
+        burst_pa: transfer.number("burst_pa", Range::Any),
+        drift_m_s: transfer.numbers("drift_pm_s", Range::Any, 1e-12),
+        drift_tau_s: transfer.scaled("drift_min", Range::Any, 60.0),
+    };
+    checked(&mut transfer, before, params.check());
+    transfer.finish();
     params
 }
 

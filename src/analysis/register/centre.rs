@@ -17,6 +17,8 @@ pub struct Centre {
     pub y_error: f64,
     /// Height of the maximum, unit of the readings.
     pub height: f64,
+    /// How it falls off: half the mean second derivative, unit of the readings per squared unit of the pattern; negative.
+    pub curvature: f64,
     /// Why the place should not be used; absent when it may.
     pub doubt: Option<String>,
 }
@@ -36,6 +38,7 @@ pub struct Centre {
 /// let readings = points.map(|(x, y): (f64, f64)| 10.0 - (x - 0.2).powi(2) - 2.0 * (y + 0.3).powi(2));
 /// let centre = recentre(&points, &readings, Some(0.01)).unwrap();
 /// assert!((centre.x - 0.2).abs() < 1e-9 && (centre.y + 0.3).abs() < 1e-9 && centre.doubt.is_none());
+/// assert!((centre.curvature + 1.5).abs() < 1e-9);
 /// ```
 pub fn recentre(
     points: &[(f64, f64)],
@@ -138,6 +141,7 @@ fn top(c: &nalgebra::DVector<f64>, cov: &nalgebra::DMatrix<f64>, scale: Scale) -
         x_error: scale.size * ex,
         y_error: scale.size * ey,
         height: scale.level + scale.spread * height,
+        curvature: 0.5 * (p + q) * scale.spread / (scale.size * scale.size),
         doubt,
     })
 }

@@ -7,19 +7,13 @@ use crate::script::error::{Thrown, argument, thrown};
 use crate::script::handles::Image;
 use crate::script::host::Host;
 use crate::script::registry::{Chapter, Kind, Verb, param};
+use crate::supervisor::procedure::{CentrePlan, MOVE_SPEED_M_S};
 use crate::supervisor::{Answer, Jot, Request};
 use rhai::{Array, Dynamic, Engine, Map, NativeCallContext};
-use serde_json::json;
 use std::rc::Rc;
 
-/// Speed of moves along the surface, m/s: slow enough for the height loop.
-const MOVE_SPEED_M_S: f64 = 5e-9;
-/// Samples of the height at each place of a re-centring.
-const CENTRING_SAMPLES: u32 = 8;
-/// How far a re-centring looks to each side, m: about the size of an atom.
+/// How far a re-centring looks to each side where the bench says nothing, m: about the size of an atom.
 const CENTRING_REACH_M: f64 = 0.25e-9;
-/// Wait after each move of a re-centring, until the height loop has followed, s.
-const CENTRING_WAIT_S: f64 = 0.1;
 
 /// The table of this chapter.
 pub const VERBS: &[Verb] = &[
@@ -76,8 +70,8 @@ pub const VERBS: &[Verb] = &[
         name: "recentre",
         params: &[param("reach", Kind::Length, "how far to look to each side")],
         optional: 1,
-        gives: "a map with `dx`, `dy`, `found`",
-        summary: "Puts the tip on the highest place near by, to make up for drift: heights at nine places, a paraboloid through them, again until its top lies inside.",
+        gives: "a map with `dx`, `dy`, `error`, `found`",
+        summary: "Puts the tip on the highest place near by, to make up for drift: heights at nine places, a paraboloid through them, again until its top lies in the middle. Where there is none, the tip goes back to where it was. `recentre` in the bench file says how far it looks, with how many places, by which channel.",
         example: "recentre();",
         chapter: Chapter::Tip,
     },
@@ -147,11 +141,11 @@ pub(super) fn register(engine: &mut Engine, host: &Rc<Host>) {
     engine.register_type_with_name::<Image>("image");
     engine.register_fn("find_spots", find_spots);
     let h = Rc::clone(host);
-    engine.register_fn("recentre", move |ctx: NativeCallContext| recentre(&h, &ctx, CENTRING_REACH_M));
+    engine.register_fn("recentre", move |ctx: NativeCallContext| recentre(&h, &ctx, None));
     let h = Rc::clone(host);
     engine.register_fn("recentre", move |ctx: NativeCallContext, reach: Dynamic| {
         let reach_m = quantity(&ctx, &reach, Dimension::LENGTH, "the reach")?;
-        recentre(&h, &ctx, reach_m)
+        recentre(&h, &ctx, Some(reach_m))
     });
     register_once_only(engine, host);
 }
@@ -263,66 +257,36 @@ fn find_spots(image: &mut Image) -> Array {
         .collect()
 }
 
-/// Rounds of re-centring at most: after these the spin is lost, not just drifted.
-const CENTRING_ROUNDS: u32 = 4;
-
-/// Looks for the top again and again until it lies well inside the pattern.
-fn recentre(host: &Host, ctx: &NativeCallContext<'_>, reach_m: f64) -> Result<Map, Thrown> {
-    let start = position(host, ctx)?;
-    let mut at = start;
-    let mut found = false;
-    for _ in 0..CENTRING_ROUNDS {
-        let top = look_around(host, ctx, at, reach_m)?;
-        found = top.is_some();
-        let (dx, dy) = top.unwrap_or((0.0, 0.0));
-        at = (at.0 + dx, at.1 + dy);
-        go_to(host, ctx, at.0, at.1)?;
-        if dx.abs().max(dy.abs()) < 0.4 * reach_m {
-            break;
-        }
+/// Puts the tip on the top near by; what came of it goes into the record.
+fn recentre(host: &Host, ctx: &NativeCallContext<'_>, reach_m: Option<f64>) -> Result<Map, Thrown> {
+    if let Some(reach_m) = reach_m.filter(|reach| !(*reach > 0.0 && *reach <= 1e-6)) {
+        let reach = Quantity::new(reach_m, Dimension::LENGTH);
+        return Err(argument(ctx, &format!("a reach of {reach} makes no pattern of places")));
     }
-    let length = |si| Quantity::new(si, Dimension::LENGTH);
-    let (dx, dy) = (at.0 - start.0, at.1 - start.1);
-    let title = if found {
-        format!("re-centred by {} and {}", rounded(dx), rounded(dy))
-    } else {
-        "re-centring found no top here".to_owned()
+    let plan = match &host.bench.recentre {
+        Some(plan) => CentrePlan::of_bench(plan),
+        None => CentrePlan {
+            channel: host.channel(ctx, "Height")?,
+            reach_m: CENTRING_REACH_M,
+            points: 3,
+            search_m: 0.0,
+            expected: None,
+        },
     };
-    let body = json!({ "dx_m": dx, "dy_m": dy, "x_m": at.0, "y_m": at.1, "found": found });
+    // The verb looks near by; only after a hold the spot is searched for.
+    let plan = CentrePlan { reach_m: reach_m.unwrap_or(plan.reach_m), search_m: 0.0, ..plan };
+    let centred = match host.call(ctx, Request::Recentre(plan))? {
+        Answer::Centred(centred) => centred,
+        other => return Err(argument(ctx, &format!("a place was expected, not {other:?}"))),
+    };
+    let body = serde_json::to_value(&centred).unwrap_or_default();
+    let title = centred.title();
     host.record(ctx, Jot::Judgement { what: "recentre".to_owned(), sweep: None, title, body })?;
+    let length = |si| Dynamic::from(Quantity::new(si, Dimension::LENGTH));
     let mut map = Map::new();
-    map.insert("dx".into(), Dynamic::from(length(dx)));
-    map.insert("dy".into(), Dynamic::from(length(dy)));
-    map.insert("found".into(), found.into());
+    map.insert("dx".into(), length(centred.dx_m));
+    map.insert("dy".into(), length(centred.dy_m));
+    map.insert("error".into(), length(centred.x_error_m.hypot(centred.y_error_m)));
+    map.insert("found".into(), centred.found.into());
     Ok(map)
-}
-
-fn rounded(length_m: f64) -> Quantity {
-    let digits = crate::quantity::significant(length_m, 3).parse().unwrap_or(length_m);
-    Quantity::new(digits, Dimension::LENGTH)
-}
-
-/// Heights at the places of a 3 × 3 pattern, and the way to the top of the paraboloid through them. A top
-/// outside the pattern is not to be trusted: then the way leads to its edge in that direction, no further.
-fn look_around(
-    host: &Host,
-    ctx: &NativeCallContext<'_>,
-    at: (f64, f64),
-    reach_m: f64,
-) -> Result<Option<(f64, f64)>, Thrown> {
-    let height = host.channel(ctx, "Height")?;
-    let mut places = Vec::new();
-    let mut heights = Vec::new();
-    for (i, j) in [(0, 0), (1, 0), (1, 1), (0, 1), (-1, 1), (-1, 0), (-1, -1), (0, -1), (1, -1)] {
-        let (dx, dy) = (f64::from(i) * reach_m, f64::from(j) * reach_m);
-        must(host, ctx, Task::MoveTip { x_m: at.0 + dx, y_m: at.1 + dy, speed_m_s: MOVE_SPEED_M_S })?;
-        host.call(ctx, Request::Wait { seconds: CENTRING_WAIT_S })?;
-        let request = Request::Read { channels: vec![height], samples: CENTRING_SAMPLES, spacing_s: 0.02 };
-        if let Answer::Numbers(values) = host.call(ctx, request)? {
-            places.push((dx, dy));
-            heights.push(values.first().copied().unwrap_or(f64::NAN));
-        }
-    }
-    let top = crate::analysis::spots::paraboloid_top(&places, &heights);
-    Ok(top.map(|(x, y)| (x.clamp(-reach_m, reach_m), y.clamp(-reach_m, reach_m))))
 }

@@ -4,6 +4,7 @@
 //! It never waits, never looks at a clock and never talks to anybody: that is what makes the
 //! same code run at night and in a rehearsal.
 
+mod centre;
 mod ramp;
 mod read;
 mod steps;
@@ -11,6 +12,7 @@ mod sweep;
 mod task;
 mod wait;
 
+pub use centre::{CentrePlan, Centred, Centring, MOVE_SPEED_M_S};
 pub use ramp::Ramp;
 pub use read::Reading;
 pub use steps::{SafeStep, Steps, What};
@@ -80,6 +82,15 @@ pub enum Failure {
     Forbidden(String),
 }
 
+impl std::fmt::Display for Failure {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        match self {
+            Failure::Instrument(error) => error.fmt(f),
+            Failure::Forbidden(reason) => f.write_str(reason),
+        }
+    }
+}
+
 /// The procedures, without a box around each.
 #[derive(Debug)]
 #[allow(clippy::large_enum_variant, reason = "one procedure is at work at a time")]
@@ -96,6 +107,8 @@ pub enum Procedure {
     Tasking(Tasking),
     /// Steps to a safe state, or back.
     Steps(Steps),
+    /// Put the tip on the spot near by.
+    Centring(Centring),
 }
 
 impl Procedure {
@@ -108,24 +121,30 @@ impl Procedure {
             Procedure::Sweeping(p) => p.step(input, ctx),
             Procedure::Tasking(p) => p.step(input, ctx),
             Procedure::Steps(p) => p.step(input, ctx),
+            Procedure::Centring(p) => p.step(input, ctx),
         }
     }
 
     /// It is set aside; whatever it was waiting for will not come.
-    pub fn suspend(&mut self, now: Moment) {
+    pub fn suspend(&mut self, bench: &Bench, now: Moment) {
         match self {
             Procedure::Waiting(p) => p.suspend(now),
             Procedure::Ramp(p) => p.rewind(),
             Procedure::Reading(p) => p.rewind(),
             Procedure::Sweeping(p) => p.rewind(),
             Procedure::Tasking(p) => p.suspend(),
+            Procedure::Centring(p) => p.rewind(bench),
             Procedure::Steps(_) => {}
         }
     }
 
     /// Whether a task is under way that must be let go on, unless the tip has to come out.
     pub fn holds_task(&self) -> bool {
-        matches!(self, Procedure::Tasking(task) if task.under_way())
+        match self {
+            Procedure::Tasking(task) => task.under_way(),
+            Procedure::Centring(centring) => centring.holds_task(),
+            _ => false,
+        }
     }
 }
 

@@ -1,12 +1,12 @@
 //! Steps to a safe state, or back from it: each with its own time, each read back.
 
-use super::{Context, Failure, Input, Next, Ramp, Tasking};
+use super::{CentrePlan, Centring, Context, Failure, Input, Next, Ramp, Tasking};
 use crate::bench::{Bench, ChannelId, Role, Step, StepAction};
 use crate::instrument::Task;
 use crate::quantity::Moment;
-use crate::record::Entry;
+use crate::record::{Entry, Place};
 use crate::supervisor::event::{Answered, Channels, Command};
-use crate::supervisor::{Answer, Probe};
+use crate::supervisor::{Answer, OWN_CALL, Probe};
 
 /// Attempts at each step.
 const ATTEMPTS: u32 = 2;
@@ -26,6 +26,8 @@ pub enum What {
     Set(ChannelId, f64),
     /// Leave a channel as it is.
     Keep(ChannelId),
+    /// Put the tip back on the spot on which it stood.
+    Centre(CentrePlan),
 }
 
 /// One step with its time.
@@ -58,6 +60,7 @@ impl SafeStep {
                 format!("{} to {}", bench.channel(id).name, bench.channel(id).show(value))
             }
             What::Keep(id) => format!("leave {} as it is", bench.channel(id).name),
+            What::Centre(plan) => format!("find the spot again by {}", bench.channel(plan.channel).name),
         }
     }
 }
@@ -67,6 +70,7 @@ enum Work {
     Abort,
     Ramp(Ramp),
     Task(Tasking),
+    Centre(Box<Centring>),
     ReadBack,
 }
 
@@ -80,17 +84,23 @@ pub struct Steps {
     deadline: Moment,
     work: Option<Work>,
     failed: u32,
+    lost: Option<String>,
 }
 
 impl Steps {
     /// `during` is the word for the record: `park`, `hold`, `refill`, `restore`.
     pub fn new(during: &'static str, steps: Vec<SafeStep>) -> Self {
-        Self { during, steps, at: 0, attempt: 0, deadline: Moment::NEVER, work: None, failed: 0 }
+        Self { during, steps, at: 0, attempt: 0, deadline: Moment::NEVER, work: None, failed: 0, lost: None }
     }
 
     /// Steps that did not reach what they should.
     pub fn failed(&self) -> u32 {
         self.failed
+    }
+
+    /// Why the spot under the tip was not found again, if it was not.
+    pub fn lost(&self) -> Option<&str> {
+        self.lost.as_deref()
     }
 
     pub(super) fn step(&mut self, input: Input, ctx: &mut Context<'_>) -> Next {
@@ -114,6 +124,7 @@ impl Steps {
             let next = match work {
                 Work::Ramp(ramp) => ramp.step(std::mem::replace(&mut input, Input::Go), ctx),
                 Work::Task(task) => task.step(std::mem::replace(&mut input, Input::Go), ctx),
+                Work::Centre(centring) => centring.step(std::mem::replace(&mut input, Input::Go), ctx),
                 Work::Abort => aborting(std::mem::replace(&mut input, Input::Go)),
                 Work::ReadBack => {
                     if let Some(next) = self.read_back(step, std::mem::replace(&mut input, Input::Go), ctx) {
@@ -138,6 +149,12 @@ impl Steps {
             What::Withdraw => Some(Work::Task(Tasking::new(Task::Withdraw))),
             What::Approach => Some(Work::Task(Tasking::new(Task::Approach))),
             What::Set(channel, value) => Some(Work::Ramp(Ramp::new(channel, value))),
+            // Without the tip in range, or with another field, what is found there would not be the spot.
+            What::Centre(_) if self.failed > 0 => {
+                self.lose(step, "the steps before it failed", ctx);
+                None
+            }
+            What::Centre(plan) => Some(Work::Centre(Box::new(Centring::new(ctx.bench, plan)))),
             What::Keep(id) => {
                 let channel = ctx.bench.channel(id);
                 let remark = ctx.latest.standing(id).map_or_else(
@@ -152,12 +169,31 @@ impl Steps {
 
     fn finished(&mut self, step: SafeStep, result: Result<Answer, Failure>, ctx: &mut Context<'_>) {
         match result {
+            Ok(Answer::Centred(centred)) => {
+                let body = serde_json::to_value(&centred).unwrap_or_default();
+                let (what, title) = ("recentre".to_owned(), centred.title());
+                let place = Place::default();
+                ctx.entries.push(Entry::Judgement { n: OWN_CALL, what, sweep: None, title, body, place });
+                if centred.found {
+                    self.close(step, true, &centred.title(), ctx);
+                } else {
+                    self.lose(step, &centred.remark, ctx);
+                }
+            }
+            Err(failure) if matches!(step.what, What::Centre(_)) => {
+                self.lose(step, &failure.to_string(), ctx)
+            }
             Ok(Answer::Task(report)) if !report.achieved => self.try_again(step, &report.remark, ctx),
             Ok(_) if step.what == What::Abort => self.close(step, true, "", ctx),
             Ok(_) => self.work = Some(Work::ReadBack),
             Err(Failure::Forbidden(reason)) => self.close(step, false, &reason, ctx),
             Err(Failure::Instrument(error)) => self.try_again(step, &error.to_string(), ctx),
         }
+    }
+
+    fn lose(&mut self, step: SafeStep, why: &str, ctx: &mut Context<'_>) {
+        self.lost = Some(why.to_owned());
+        self.close(step, false, why, ctx);
     }
 
     fn try_again(&mut self, step: SafeStep, remark: &str, ctx: &mut Context<'_>) {
@@ -197,7 +233,7 @@ impl Steps {
                     }
                 }
             }
-            What::Abort | What::Keep(_) => return None,
+            What::Abort | What::Keep(_) | What::Centre(_) => return None,
         };
         let channel = ctx.bench.channel(id);
         match input {
