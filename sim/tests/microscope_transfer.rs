@@ -32,7 +32,11 @@ fn a_transfer_fills_disturbs_and_recovers() {
     let part = -(-(takes_s + 3600.0) / 2100.0_f64).exp_m1();
     for (i, velocity_m_s) in [0.18e-12, -0.12e-12, 0.05e-12].into_iter().enumerate() {
         let way_m = velocity_m_s * 2100.0 * part;
-        assert!((with[i] - without[i] - way_m).abs() < 1e-15, "{i}: {} against {way_m}", with[i] - without[i]);
+        assert!(
+            (with[i] - without[i] - way_m).abs() < 1e-15,
+            "{i}: {} against {way_m}",
+            with[i] - without[i]
+        );
     }
 }
 

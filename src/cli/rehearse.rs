@@ -34,6 +34,10 @@ pub struct Rehearse {
     /// Things that go wrong: a faults file.
     #[arg(long)]
     faults: Option<PathBuf>,
+    /// Somebody refills helium when the gauge shows less than this, like "13 L". More can be said in a faults file:
+    /// Refill(at: "20 h", to: "66 L", comes_after: "30 min", prepares: "15 min", leaves_after: "5 min").
+    #[arg(long, conflicts_with_all = ["faults", "night"])]
+    refill: Option<String>,
     /// Repeat one of the nights of `noctule nights`: its seed, and the faults drawn from it.
     #[arg(long, conflicts_with_all = ["seed", "faults"])]
     night: Option<u64>,
@@ -95,10 +99,18 @@ impl Rehearse {
             }
             return Ok((plan, Some(Document { name: format!("night {seed}"), role: "faults", text })));
         }
-        let Some(path) = &self.faults else { return Ok((FaultPlan::default(), None)) };
-        let name = path.display().to_string();
-        let text = std::fs::read_to_string(path)
-            .map_err(|error| reject(&format!("the faults file `{name}` can't be read: {error}")))?;
+        let (name, text) = match (&self.faults, &self.refill) {
+            (Some(path), _) => {
+                let name = path.display().to_string();
+                let text = std::fs::read_to_string(path)
+                    .map_err(|error| reject(&format!("the faults file `{name}` can't be read: {error}")))?;
+                (name, text)
+            }
+            (None, Some(below)) => {
+                ("--refill".to_owned(), format!("Faults(faults: [Refill(below: {below:?})])"))
+            }
+            (None, None) => return Ok((FaultPlan::default(), None)),
+        };
         let plan = read_faults(&text, &setup.bench).map_err(|problems| {
             let found: Vec<Diagnostic> = problems
                 .iter()

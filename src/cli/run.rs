@@ -9,11 +9,12 @@ use crate::drive::replay::TreatAs;
 use crate::drive::virtual_time::{Nobody, Onlooker};
 use crate::quantity::Moment;
 use crate::record::{Durability, Entry, Outcome, RecordError, RunFile, Store};
+use crate::run::faults::{FaultPlan, Mishap, read_faults};
 use crate::run::keeper::{Charge, KeeperPlan, is_needed};
 use crate::run::resume::{KnownState, tally_so_far};
 use crate::run::{
     BenchSource, MakeRecorder, Measured, Measurement, Resumed, RunFolder, Setup, locate, lock, measure,
-    meet_instruments, paced, rehearse,
+    meet_instruments, paced, rehearse_with_faults,
 };
 use crate::script::Sequence;
 use std::path::PathBuf;
@@ -267,10 +268,12 @@ impl Resume {
             window_s.map(Moment::from_s),
         )
         .map_err(|error| reject_all(&error.diagnostics, &error.source, self.json))?;
+        let faults = file.document("faults").map_err(|e| reject(&e.to_string()))?;
+        let plan = recorded_plan(faults, &setup.bench)?;
         let mut store = Store::reopen(&folder.run_file(), Durability::ProcessEnd, true)
             .map_err(|e| reject(&e.to_string()))?;
         store.at_frontier(setup.sequence.document());
-        let done = rehearse(&setup, Box::new(store), onlooker(self.json), started_at);
+        let done = rehearse_with_faults(&setup, &plan, Box::new(store), onlooker(self.json), started_at);
         if let Some(error @ (RecordError::Differs(_) | RecordError::Damaged(_))) = &done.record_error {
             return Err(reject(&format!("{error}\nnothing was moved, and nothing was written")));
         }
@@ -345,6 +348,21 @@ impl Resume {
         }
         Ok(close(bench, &done, started, window, folder, self.json))
     }
+}
+
+/// What went wrong in a rehearsal goes wrong again when it is taken up, and whoever refilled comes again.
+fn recorded_plan(faults: Option<(String, String)>, bench: &Bench) -> Result<FaultPlan, u8> {
+    let Some((name, text)) = faults else { return Ok(FaultPlan::default()) };
+    if let Some(seed) = name.strip_prefix("night ").and_then(|seed| seed.parse().ok()) {
+        return Ok(crate::run::nights::night_plan(seed).0);
+    }
+    let mut plan = read_faults(&text, bench).map_err(|problems| {
+        let first = problems.first().map(|p| p.message.clone()).unwrap_or_default();
+        reject(&format!("the recorded faults can't be read: {first}"))
+    })?;
+    // Who resumes after a full disk has made space.
+    plan.faults.retain(|planned| planned.mishap != Mishap::DiskFull);
+    Ok(plan)
 }
 
 fn in_queue(count: usize) -> String {

@@ -9,6 +9,7 @@ mod port;
 pub mod replay;
 pub mod tally;
 pub mod virtual_time;
+pub mod visitor;
 pub mod wall;
 
 pub use port::{Port, SharedPort};

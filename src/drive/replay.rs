@@ -5,7 +5,7 @@ use crate::bench::Bench;
 use crate::instrument::{InstrumentError, TaskReport};
 use crate::record::{Ending, Entry, Numbered, RunFile};
 use crate::supervisor::procedure::Centred;
-use crate::supervisor::{Answer, Call, Denial, Reply, Request, SweepData, SweepPlan};
+use crate::supervisor::{Answer, Call, Denial, Outlook, Reply, Request, SweepData, SweepPlan};
 use serde_json::Value;
 use std::collections::BTreeMap;
 use std::sync::Arc;
@@ -351,6 +351,9 @@ fn decode(answer: &Value) -> Option<Reply> {
         return serde_json::from_value::<TaskReport>(task.clone())
             .ok()
             .map(|report| Ok(Answer::Task(report)));
+    }
+    if let Some(outlook) = answer.get("outlook") {
+        return serde_json::from_value::<Outlook>(outlook.clone()).ok().map(|o| Ok(Answer::Outlook(o)));
     }
     if let Some(centred) = answer.get("centred") {
         return serde_json::from_value::<Centred>(centred.clone()).ok().map(|c| Ok(Answer::Centred(c)));

@@ -4,6 +4,7 @@
 //! operation, so that the watch goes on and a window ends even in an endless loop without a verb.
 
 use super::oracle::Oracle;
+use super::visitor::{Visit, Visitor, Wish};
 use super::{Port, RunTally};
 use crate::bench::Bench;
 use crate::instrument::{ErrorKind, Instrument, InstrumentError, Task};
@@ -53,6 +54,8 @@ pub struct Disturbances {
     pub events: Vec<(Moment, Event)>,
     /// Stretches in which the disk is slow: from, until, and how much later things are on it, s.
     pub slow_disk: Vec<(Moment, Moment, f64)>,
+    /// People who come to transfer helium.
+    pub visits: Vec<Visit>,
 }
 
 impl PartialEq for Pending {
@@ -90,6 +93,7 @@ pub struct VirtualDrive {
     pub oracle: Oracle,
     queue: BinaryHeap<Reverse<Pending>>,
     slow_disk: Vec<(Moment, Moment, f64)>,
+    visitors: Vec<Visitor>,
     link_free: Vec<Moment>,
     /// Reads on their way that will bring values.
     reads: Vec<(Ticket, Channels)>,
@@ -135,6 +139,7 @@ impl VirtualDrive {
             onlooker,
             queue: BinaryHeap::new(),
             slow_disk: Vec::new(),
+            visitors: Vec::new(),
             link_free,
             reads: Vec::new(),
             now: Moment::START,
@@ -164,6 +169,7 @@ impl VirtualDrive {
     /// Lets things happen from outside.
     pub fn disturb(&mut self, disturbances: Disturbances) {
         self.slow_disk.extend(disturbances.slow_disk);
+        self.visitors.extend(disturbances.visits.into_iter().map(Visitor::new));
         for (at, event) in disturbances.events {
             self.await_event(at, event);
         }
@@ -211,14 +217,18 @@ impl VirtualDrive {
     fn turn(&mut self, until: Moment) -> bool {
         let answer_at = self.queue.peek().map_or(Moment::NEVER, |Reverse(pending)| pending.at);
         let wake_at = self.supervisor.next_wake().max(self.now);
-        let next = answer_at.min(wake_at);
+        let visit_at =
+            self.visitors.iter().map(Visitor::next_wake).min().unwrap_or(Moment::NEVER).max(self.now);
+        let next = answer_at.min(wake_at).min(visit_at);
         if next > until || next == Moment::NEVER {
             return false;
         }
         self.count_turn(next);
         self.now = self.now.max(next);
         self.onlooker.moment(self.now, &self.tally);
-        if answer_at <= wake_at {
+        if visit_at <= next {
+            self.be_visited();
+        } else if answer_at <= wake_at {
             if let Some(Reverse(pending)) = self.queue.pop() {
                 self.note_readings(&pending.event);
                 let is_answer = matches!(pending.event, Event::Answered { .. });
@@ -231,15 +241,42 @@ impl VirtualDrive {
         } else {
             self.feed(Event::Tick);
         }
+        // Whoever waits until the bench is ready sees it as soon as it is.
+        if self.supervisor.awaits_refill() {
+            self.be_visited();
+        }
         true
+    }
+
+    /// Whatever a visitor wants now happens.
+    fn be_visited(&mut self) {
+        for index in 0..self.visitors.len() {
+            let ready = self.supervisor.awaits_refill();
+            match self.visitors[index].wish(self.now, ready) {
+                None => {}
+                Some(Wish::Say(word)) => self.feed(Event::Operator(word)),
+                Some(Wish::Fill(to_m3)) => {
+                    let mut takes_s: f64 = 0.0;
+                    for instrument in &mut self.instruments {
+                        instrument.pass_time(self.now);
+                        takes_s = takes_s.max(instrument.fill_helium(to_m3).unwrap_or(0.0));
+                    }
+                    self.visitors[index].flows(self.now, takes_s);
+                }
+            }
+        }
     }
 
     fn note_readings(&mut self, event: &Event) {
         let Event::Answered { ticket, outcome: Answered::Read(values) } = event else { return };
         let at = self.reads.iter().position(|(other, _)| other == ticket);
         let Some((_, channels)) = at.map(|at| self.reads.swap_remove(at)) else { return };
+        let gauge = self.bench.helium.map(|helium| helium.channel);
         for (channel, value) in channels.as_slice().iter().zip(values.as_slice()) {
             self.oracle.read(self.now, *channel, *value);
+            if Some(*channel) == gauge {
+                self.visitors.iter_mut().for_each(|visitor| visitor.level(self.now, *value));
+            }
         }
     }
 

@@ -42,6 +42,7 @@ const TOPICS: &[Topic] = &[
     written!("bench", "The bench file", "what is connected and what is safe"),
     written!("interlocks", "Interlocks", "limits, permits, interlocks, parking"),
     written!("resume", "Resume", "going on after a crash, a power cut, a refill"),
+    written!("windows", "Windows and budgets", "what fits into a night, and what is left out"),
     written!("helium", "Helium", "the budget, a transfer, and cautions for people"),
     written!("driver", "Writing a driver", "SCPI templates and JSON-RPC lines"),
     written!("worlds", "World files", "what the simulated microscope is"),

@@ -43,6 +43,7 @@ fn type_of(kind: Kind) -> &'static str {
     match kind {
         Kind::Channel | Kind::Text => "String",
         Kind::Fields(_) => "Map",
+        Kind::Steps(_) => "Array",
         Kind::Function => "FnPtr",
         Kind::List => "Array",
         Kind::Flag => "bool",

@@ -89,15 +89,18 @@ fn takes(param: &Param) -> String {
         Kind::Function => "a function".to_owned(),
         Kind::List => "a list".to_owned(),
         Kind::Handle(name) => with_article(name),
-        Kind::Fields(grammar) => {
-            let (needed, optional) = grammar.split_once('|').unwrap_or((grammar, ""));
-            let list = |part: &str| part.split_whitespace().collect::<Vec<_>>().join(", ");
-            match (needed.trim().is_empty(), optional.trim().is_empty()) {
-                (false, false) => format!("a map with {}; may have {}", list(needed), list(optional)),
-                (false, true) => format!("a map with {}", list(needed)),
-                _ => format!("a map that may have {}", list(optional)),
-            }
-        }
+        Kind::Fields(grammar) => format!("a map {}", with_fields(grammar)),
+        Kind::Steps(grammar) => format!("a list of maps {}", with_fields(grammar)),
+    }
+}
+
+fn with_fields(grammar: &str) -> String {
+    let (needed, optional) = grammar.split_once('|').unwrap_or((grammar, ""));
+    let list = |part: &str| part.split_whitespace().collect::<Vec<_>>().join(", ");
+    match (needed.trim().is_empty(), optional.trim().is_empty()) {
+        (false, false) => format!("with {}; may have {}", list(needed), list(optional)),
+        (false, true) => format!("with {}", list(needed)),
+        _ => format!("that may have {}", list(optional)),
     }
 }
 

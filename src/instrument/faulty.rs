@@ -261,6 +261,10 @@ impl Instrument for Faulty {
         self.inner.set_pace(pace)
     }
 
+    fn fill_helium(&mut self, to_m3: f64) -> Option<f64> {
+        self.inner.fill_helium(to_m3)
+    }
+
     fn pass_time(&mut self, now: Moment) {
         self.now = now;
         self.late_s = 0.0;
@@ -320,6 +324,10 @@ impl Instrument for Afflicted {
 
     fn set_pace(&mut self, pace: f64) -> Result<(), InstrumentError> {
         self.inner.set_pace(pace)
+    }
+
+    fn fill_helium(&mut self, to_m3: f64) -> Option<f64> {
+        self.inner.fill_helium(to_m3)
     }
 
     fn pass_time(&mut self, now: Moment) {

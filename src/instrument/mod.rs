@@ -83,6 +83,12 @@ pub trait Instrument {
     /// Tells a simulation how late it is. Real instruments know by themselves and ignore it.
     fn pass_time(&mut self, _now: Moment) {}
 
+    /// Somebody transfers helium until the bath holds so much, m³. Only a simulated cryostat is filled this way;
+    /// gives the time it takes, s, or nothing where there is no bath to fill.
+    fn fill_helium(&mut self, _to_m3: f64) -> Option<f64> {
+        None
+    }
+
     /// How much later than usual the last answer comes, s, where time is virtual. With real instruments
     /// an answer that is late simply comes late.
     fn lateness_s(&self) -> f64 {

@@ -136,6 +136,11 @@ impl Instrument for Simulated {
         Ok(())
     }
 
+    fn fill_helium(&mut self, to_m3: f64) -> Option<f64> {
+        let to_l = to_m3 / unit_size(Signal::HeliumLevel);
+        self.microscope.begin_transfer(to_l).map_err(|error| tracing::warn!(%error, "no transfer")).ok()
+    }
+
     fn pass_time(&mut self, now: Moment) {
         self.microscope.advance_to(now.s());
     }

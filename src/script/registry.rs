@@ -57,6 +57,8 @@ pub enum Kind {
     Flag,
     /// A map with these fields; those after the bar may be left out.
     Fields(&'static str),
+    /// A list of maps with these fields; those after the bar may be left out.
+    Steps(&'static str),
     /// A function.
     Function,
     /// A list.
@@ -92,6 +94,7 @@ pub fn all() -> impl Iterator<Item = &'static Verb> {
         verbs::judging::VERBS,
         verbs::identifying::VERBS,
         verbs::flow::VERBS,
+        verbs::agenda::VERBS,
     ]
     .into_iter()
     .flatten()

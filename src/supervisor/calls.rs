@@ -165,7 +165,8 @@ impl Supervisor {
 
     /// The channel that must be read before a question can be answered.
     fn unread_for(&self, question: Question) -> Option<crate::bench::ChannelId> {
-        let helium = self.bench.helium.filter(|_| question == Question::HeliumLeft)?;
+        let about_helium = matches!(question, Question::HeliumLeft | Question::HeliumOutlook);
+        let helium = self.bench.helium.filter(|_| about_helium)?;
         self.latest.latest(helium.channel).is_none().then_some(helium.channel)
     }
 
@@ -176,11 +177,15 @@ impl Supervisor {
                 let last = self.last_moment();
                 Ok(Answer::Number(last.map_or(f64::MAX, |last| last.since(self.now))))
             }
-            Question::HeliumLeft => {
-                let helium = self.bench.helium;
-                let level =
-                    helium.and_then(|h| self.latest.latest(h.channel).map(|level| level - h.refill_mark_m3));
-                level.map(Answer::Number).ok_or_else(|| {
+            Question::HeliumLeft | Question::HeliumOutlook => {
+                let known = self.bench.helium.and_then(|h| Some((h, self.latest.latest(h.channel)?)));
+                let answer = known.map(|(helium, level_m3)| match question {
+                    Question::HeliumOutlook => {
+                        Answer::Outlook(self.helium.outlook(self.now, level_m3, helium.refill_mark_m3))
+                    }
+                    _ => Answer::Number(level_m3 - helium.refill_mark_m3),
+                });
+                answer.ok_or_else(|| {
                     let message = "the helium level has not been read, or the bench has no helium budget";
                     Failure::Instrument(InstrumentError::new(ErrorKind::Absent, message))
                 })
@@ -277,6 +282,7 @@ pub fn encode(result: &Result<Answer, Failure>) -> Value {
         Ok(Answer::Number(number)) => json!({ "number": number }),
         Ok(Answer::Numbers(numbers)) => json!({ "numbers": numbers }),
         Ok(Answer::Task(report)) => json!({ "task": report }),
+        Ok(Answer::Outlook(outlook)) => json!({ "outlook": outlook }),
         Ok(Answer::Centred(centred)) => json!({ "centred": centred }),
         Ok(Answer::Sweep(data)) => json!({ "sweep": data.sweep }),
         Err(Failure::Instrument(error)) => json!({ "instrument": error }),

@@ -13,6 +13,7 @@ mod calls;
 mod ending;
 mod event;
 pub mod gate;
+mod helium;
 mod hold;
 mod interlock;
 mod latest;
@@ -25,6 +26,7 @@ mod slot;
 mod watch;
 
 pub use event::{Answered, Channels, Command, Effect, Effects, Event, Notice, Owner, Ticket, Word};
+pub use helium::Outlook;
 pub use latest::Latest;
 pub use lockin::settle_in_time_constants;
 pub use probe::{Probe, Probes};
@@ -89,6 +91,7 @@ pub struct Supervisor {
     call: Option<OpenCall>,
     reply: Option<(u64, Reply)>,
     hold: Hold,
+    helium: helium::HeliumLog,
     /// The spot on which the sequence has centred the tip, until it moves it elsewhere.
     spot: Option<CentrePlan>,
     phase: Phase,
@@ -122,6 +125,7 @@ impl Supervisor {
             call: None,
             reply: None,
             hold: Hold::default(),
+            helium: helium::HeliumLog::default(),
             spot: None,
             phase: Phase::Running,
             stop_wanted: false,
@@ -198,6 +202,11 @@ impl Supervisor {
     /// Whether the sequence is held.
     pub fn is_held(&self) -> bool {
         self.hold.stage != hold::Stage::None
+    }
+
+    /// Whether the bench is held in its refill state, so that helium can be transferred.
+    pub fn awaits_refill(&self) -> bool {
+        self.hold.stage == hold::Stage::Waiting && self.hold.refill && self.phase == Phase::Running
     }
 
     /// Whether interlock number `index` of the bench is tripped.
@@ -282,6 +291,9 @@ impl Supervisor {
             Answered::Read(values) => {
                 for (channel, value) in channels.as_slice().iter().zip(values.as_slice()) {
                     self.latest.note(*channel, *value);
+                    if let Some(budget) = self.bench.helium.filter(|budget| budget.channel == *channel) {
+                        self.helium.note(self.now, *value, budget.volume_m3);
+                    }
                     if self.watch.record_is_due(*channel, self.now) {
                         let name = self.bench.channel(*channel).name.clone();
                         self.append(Entry::Monitor { channel: name, value: *value }, Vec::new(), false, out);

@@ -1,5 +1,6 @@
 //! What a sequence can ask of the supervisor, and what it is answered.
 
+use super::Outlook;
 use super::procedure::{CentrePlan, Centred};
 use crate::bench::{Bench, ChannelId};
 use crate::instrument::{InstrumentError, Task, TaskReport};
@@ -120,6 +121,8 @@ pub enum Question {
     TimeLeft,
     /// Helium above the refill mark, m³.
     HeliumLeft,
+    /// What the helium will be above the refill mark, by the readings of the run.
+    HeliumOutlook,
 }
 
 /// A sweep over one or two channels.
@@ -217,6 +220,8 @@ pub enum Answer {
     Sweep(SweepData),
     /// A task has ended.
     Task(TaskReport),
+    /// What the helium will be.
+    Outlook(Outlook),
     /// A re-centring has ended.
     Centred(Centred),
 }
@@ -254,6 +259,7 @@ impl Request {
             Request::Ask(Question::Elapsed) => "elapsed",
             Request::Ask(Question::TimeLeft) => "time_left",
             Request::Ask(Question::HeliumLeft) => "helium_left",
+            Request::Ask(Question::HeliumOutlook) => "helium_outlook",
             Request::Park => "park",
             Request::Restore { .. } => "restore",
         }

@@ -234,7 +234,7 @@ impl Supervisor {
         }
         if self.hold.stage == Stage::None {
             self.hold.since = self.now;
-            let by = if self.hold.operator { "operator" } else { "interlock" };
+            let by = if self.hold.locks.is_empty() { "operator" } else { "interlock" };
             let entry = Entry::Held { by: by.to_owned(), reason: reason.to_owned() };
             self.append(entry, Vec::new(), true, out);
             Self::notify("held", format!("held: {reason}"), out);
@@ -294,6 +294,9 @@ impl Supervisor {
             format!("the sequence goes on after {}", crate::quantity::in_words(after_s)),
             out,
         );
+        if self.hold.refill {
+            self.helium.forget();
+        }
         self.hold = super::Hold::default();
         match self.suspended.take() {
             Some(procedure) => {
@@ -314,7 +317,8 @@ impl Supervisor {
                 What::Withdraw | What::Approach => WITHDRAW_RECKONED_S.min(step.within_s),
                 What::Set(channel, value) => {
                     let from = self.latest.standing(channel).unwrap_or(value);
-                    super::gate::ramp_time_s(&self.bench, channel, from, value).min(step.within_s) + 1.0
+                    let way_s = super::gate::ramp_time_s(&self.bench, channel, from, value);
+                    (way_s + self.bench.channel(channel).settle_s).min(step.within_s) + 1.0
                 }
                 What::Abort | What::Keep(_) | What::Centre(_) => 0.0,
             };

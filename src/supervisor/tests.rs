@@ -2,7 +2,9 @@ use super::*;
 use crate::bench::{BUILTIN_NAME, Role, builtin_text, read};
 use crate::instrument::{Task, TaskReport};
 use crate::record::{Outcome, Values};
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
+
+mod refill;
 
 /// Plays the instruments: every command is answered at once, values stay where they are set.
 struct Play {
@@ -14,11 +16,20 @@ struct Play {
     replies: Vec<Reply>,
     entries: Vec<Entry>,
     over: bool,
+    /// Channels that give no answer.
+    dead: BTreeSet<crate::bench::ChannelId>,
+    /// Middle, height and width of what stands under the tip, m.
+    spot: Option<([f64; 2], f64, f64)>,
+    notices: Vec<String>,
 }
 
 impl Play {
     fn new() -> Self {
-        let (bench, _) = read(builtin_text(), BUILTIN_NAME).unwrap();
+        Self::on(builtin_text())
+    }
+
+    fn on(bench: &str) -> Self {
+        let (bench, _) = read(bench, BUILTIN_NAME).unwrap();
         let bench = Arc::new(bench);
         let mut values: BTreeMap<_, _> = bench.ids().map(|id| (id, 0.0)).collect();
         for (role, value) in [
@@ -38,6 +49,9 @@ impl Play {
             replies: Vec::new(),
             entries: Vec::new(),
             over: false,
+            dead: BTreeSet::new(),
+            spot: None,
+            notices: Vec::new(),
         }
     }
 
@@ -63,6 +77,7 @@ impl Play {
                         }
                     }
                     Effect::Answer(reply) => self.replies.push(reply),
+                    Effect::Notify(notice) => self.notices.push(notice.text),
                     Effect::Over => self.over = true,
                     _ => {}
                 }
@@ -77,7 +92,13 @@ impl Play {
                 self.values.insert(*channel, *value);
                 Answered::Taken
             }
+            Command::Read { channels } if channels.as_slice().iter().any(|id| self.dead.contains(id)) => {
+                let message = "no answer";
+                let kind = crate::instrument::ErrorKind::Refused;
+                Answered::Failed(crate::instrument::InstrumentError::new(kind, message))
+            }
             Command::Read { channels } => {
+                self.scan();
                 let values: Vec<f64> = channels.as_slice().iter().map(|id| self.values[id]).collect();
                 Answered::Read(Values::new(&values))
             }
@@ -86,6 +107,10 @@ impl Play {
                 match task {
                     Task::Approach => self.put(Role::Approached, 1.0),
                     Task::Withdraw => self.put(Role::Approached, 0.0),
+                    Task::MoveTip { x_m, y_m, .. } => {
+                        self.put(Role::TipX, *x_m);
+                        self.put(Role::TipY, *y_m);
+                    }
                     _ => {}
                 }
                 Answered::Taken
@@ -93,6 +118,20 @@ impl Play {
             Command::Poll => Answered::Ended(TaskReport { achieved: true, ..TaskReport::default() }),
             Command::Abort => Answered::Taken,
         }
+    }
+
+    fn get(&self, role: Role) -> f64 {
+        self.values[&self.bench.by_role(role).unwrap()]
+    }
+
+    /// The height where the tip is now.
+    fn scan(&mut self) {
+        let Some((middle, height, width)) = self.spot else { return };
+        let (dx, dy) = (self.get(Role::TipX) - middle[0], self.get(Role::TipY) - middle[1]);
+        let bump = height * (-(dx * dx + dy * dy) / (2.0 * width * width)).exp();
+        // A ripple of a tenth of a picometre stands for the noise.
+        let ripple = 1e-13 * (dx * 3.1e11).sin() * (dy * 2.7e11).cos();
+        self.put(Role::Height, bump + ripple);
     }
 
     /// Lets virtual time pass until a moment.

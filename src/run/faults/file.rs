@@ -2,14 +2,24 @@
 
 use super::{FaultPlan, Mishap, Planned};
 use crate::bench::Bench;
+use crate::drive::visitor::{Call, Visit};
 use crate::instrument::faulty::Misbehaviour;
 use crate::quantity::{Dimension, Moment, Quantity};
 use crate::supervisor::Word;
 use noctule_sim::document::{Fields, Node, Problem, nearest};
 use noctule_sim::{Fault, Signal};
 
+/// Somebody who is called because the level is low comes after this, s.
+const COMES_AFTER_S: f64 = 1800.0;
+/// The transfer is made ready in this time, s.
+const PREPARES_S: f64 = 900.0;
+/// The run is released so long after the bath is full, s.
+const LEAVES_AFTER_S: f64 = 300.0;
+/// A bath is filled to this part of its volume.
+const FULL_PART: f64 = 0.95;
+
 /// Everything that a file may speak of.
-const NAMES: [&str; 28] = [
+const NAMES: [&str; 29] = [
     "HeliumLeak",
     "PressureBurst",
     "WarmUp",
@@ -38,6 +48,7 @@ const NAMES: [&str; 28] = [
     "SlowDisk",
     "Operator",
     "KeeperLost",
+    "Refill",
 ];
 
 /// Reads a faults file: `Faults(faults: [Quench(at: "3 h"), NoReply(at: "1 h", for: "2 s")])`.
@@ -72,6 +83,9 @@ impl Reader<'_> {
             self.problems.push(item.problem(format!("there is no fault `{name}`"), help));
             return None;
         }
+        if name == "Refill" {
+            return self.refill(item);
+        }
         let mut fields = item.fields(&mut self.problems);
         let at = self.need(&mut fields, "at", Dimension::TIME);
         let for_s = self.take(&mut fields, "for", Dimension::TIME);
@@ -86,6 +100,42 @@ impl Reader<'_> {
         let at = at.and_then(|at| self.not_negative(item, at));
         let for_s = for_s.map_or(Some(f64::INFINITY), |for_s| self.not_negative(item, for_s));
         Some(Planned { at: Moment::from_s(at?), for_s: for_s?, mishap: mishap? })
+    }
+
+    /// `Refill(below: "13 L")` or `Refill(at: "20 h", to: "66 L", comes_after: …, prepares: …, leaves_after: …)`.
+    fn refill(&mut self, item: Node<'_>) -> Option<Planned> {
+        let mut fields = item.fields(&mut self.problems);
+        let at = self.take(&mut fields, "at", Dimension::TIME);
+        let below = self.take(&mut fields, "below", Dimension::VOLUME);
+        let comes_after = self.take(&mut fields, "comes_after", Dimension::TIME);
+        let prepares = self.take(&mut fields, "prepares", Dimension::TIME);
+        let leaves_after = self.take(&mut fields, "leaves_after", Dimension::TIME);
+        let to = self.take(&mut fields, "to", Dimension::VOLUME);
+        fields.finish(&mut self.problems);
+        let when = match (at, below) {
+            (Some(at), None) => Call::At(Moment::from_s(self.not_negative(item, at)?)),
+            (None, Some(mark)) => Call::Below(mark),
+            _ => {
+                let message = "somebody comes either `at` a time, or when the level is `below` a mark";
+                self.problems.push(item.problem(message, None));
+                return None;
+            }
+        };
+        let Some(helium) = self.bench.helium else {
+            let message = "the bench has no helium budget, so nobody can see when a refill is due";
+            self.problems.push(item.problem(message, None));
+            return None;
+        };
+        let usual_s = if matches!(when, Call::At(_)) { 0.0 } else { COMES_AFTER_S };
+        let visit = Visit {
+            when,
+            comes_after_s: self.not_negative(item, comes_after.unwrap_or(usual_s))?,
+            prepares_s: self.not_negative(item, prepares.unwrap_or(PREPARES_S))?,
+            to_m3: to.unwrap_or(FULL_PART * helium.volume_m3),
+            leaves_after_s: leaves_after.unwrap_or(LEAVES_AFTER_S),
+        };
+        let at = Moment::from_s(at.unwrap_or(0.0));
+        Some(Planned { at, for_s: 0.0, mishap: Mishap::Refill(visit) })
     }
 
     fn not_negative(&mut self, node: Node<'_>, value: f64) -> Option<f64> {
@@ -261,7 +311,7 @@ mod tests {
             Stuck(at: "1 h", channel: "bias"), Drifting(at: "1 h", channel: "bias", rate: "1 mV/s"),
             Stale(at: "1 h", by: "1 min"), Refuses(at: "1 h"), Lies(at: "1 h"), ReconnectNeeded(at: "1 h"),
             ClockJump(at: "1 h", by: "-3 min"), DiskFull(at: "1 h"), SlowDisk(at: "1 h", lag: "1 s"),
-            Operator(at: "1 h", says: "hold"), KeeperLost(at: "1 h"),
+            Operator(at: "1 h", says: "hold"), KeeperLost(at: "1 h"), Refill(below: "13 L", to: "60 L"),
         ])"#;
         let plan = read_faults(text, &crate::bench::builtin()).unwrap();
         assert_eq!(plan.faults.len(), NAMES.len());
@@ -272,10 +322,10 @@ mod tests {
 
     #[test]
     fn everything_wrong_is_said_at_once() {
-        let text = "Faults(faults: [\n Quensh(at: \"1 h\"),\n Quench(),\n NoReply(at: \"3 T\", channel: \"bais\"),\n WarmUp(at: \"1 h\", by: \"2 K\", colour: 3),\n Saturated(at: \"1 h\", channel: \"current\", to: \"3 V\"),\n Operator(at: \"1 h\", says: \"hop\"),\n Quench(at: \"-1 h\"),\n])";
+        let text = "Faults(faults: [\n Quensh(at: \"1 h\"),\n Quench(),\n NoReply(at: \"3 T\", channel: \"bais\"),\n WarmUp(at: \"1 h\", by: \"2 K\", colour: 3),\n Saturated(at: \"1 h\", channel: \"current\", to: \"3 V\"),\n Operator(at: \"1 h\", says: \"hop\"),\n Quench(at: \"-1 h\"),\n Refill(to: \"60 L\"),\n])";
         let problems = read_faults(text, &crate::bench::builtin()).unwrap_err();
         let lines: Vec<u32> = problems.iter().map(|problem| problem.line).collect();
-        for line in 2..=8 {
+        for line in 2..=9 {
             assert!(lines.contains(&line), "line {line}: {problems:#?}");
         }
         assert_eq!(problems[0].help.as_deref(), Some("did you mean `Quench`?"));

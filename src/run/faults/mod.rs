@@ -10,6 +10,7 @@ pub use promise::{PROMISES, Promise, promises_table};
 
 use crate::bench::Bench;
 use crate::drive::virtual_time::Disturbances;
+use crate::drive::visitor::Visit;
 use crate::instrument::faulty::{Afflicted, Faulty, Misbehaviour, Trouble};
 use crate::instrument::{Instrument, Simulated};
 use crate::quantity::{Moment, in_words};
@@ -43,6 +44,8 @@ pub enum Mishap {
         /// How much later things are on it, s.
         lag_s: f64,
     },
+    /// Somebody comes to transfer helium: no fault, but something that happens to a run.
+    Refill(Visit),
     /// An operator says something.
     Operator(Word),
     /// The keeper process dies.
@@ -148,6 +151,7 @@ impl FaultPlan {
                     disturbances.events.push((planned.at, Event::ClockJumped { by_s: *by_s }));
                 }
                 Mishap::Operator(word) => disturbances.events.push((planned.at, Event::Operator(*word))),
+                Mishap::Refill(visit) => disturbances.visits.push(*visit),
                 Mishap::KeeperLost => disturbances.events.push((planned.at, Event::KeeperLost)),
                 Mishap::SlowDisk { lag_s } => {
                     disturbances.slow_disk.push((planned.at, planned.until(), *lag_s));

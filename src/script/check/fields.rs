@@ -87,6 +87,10 @@ impl<'a> Walk<'a> {
             "widest" | "narrowest" | "error" => self.dimension(Dimension::FREQUENCY, &what, &value, at),
             "highest" => self.dimension(Dimension::CURRENT, &what, &value, at),
             "helium" => self.dimension(Dimension::VOLUME, &what, &value, at),
+            "worth" => self.dimension(Dimension::NONE, &what, &value, at),
+            "body" => {
+                self.kind(&what, "a function, || { … }", &value, at, |v| matches!(v, Value::Function));
+            }
             "both_ways" => {
                 self.kind(&what, "true or false", &value, at, |v| matches!(v, Value::Flag(_)));
             }

@@ -226,11 +226,35 @@ impl<'w, 'a> Costing<'w, 'a> {
             self.steps.push(OutlineStep { line: place(at).0, name, cost });
             return args.then(cost);
         }
+        if name == "agenda"
+            && let [steps] = call.args.as_slice()
+        {
+            return args.then(self.agenda(steps));
+        }
         let program = self.walk.program;
         if let Some(function) = program.function(name, call.args.len()).filter(|_| !call.is_qualified()) {
             return args.then(self.function(function));
         }
         args.then(self.verb(name, &call.args))
+    }
+
+    /// Each step of an agenda may be left out. Of steps that are not written out nothing is known.
+    fn agenda(&mut self, steps: &'a Expr) -> Cost {
+        let Value::List(Some(Expr::Array(items, _))) = self.walk.evaluate(steps) else {
+            return Cost::UNBOUNDED;
+        };
+        let mut all = Cost::NOTHING;
+        for item in items {
+            let Expr::Map(parts, at) = item else { return Cost::UNBOUNDED };
+            let cost = field(&parts.0, "body").map_or(Cost::UNBOUNDED, |body| self.closure(body)).perhaps();
+            let name = match field(&parts.0, "name").map(|name| self.walk.evaluate(name)) {
+                Some(Value::Text(Some(name))) => name,
+                _ => String::new(),
+            };
+            self.steps.push(OutlineStep { line: place(*at).0, name, cost });
+            all = all.then(cost);
+        }
+        all
     }
 
     /// A function costs the same each time, because nothing is known of its arguments.

@@ -82,6 +82,10 @@ impl<'a> Walk<'a> {
 
     fn needs(&mut self, verb: &str, at: Position) {
         for role in NEEDS.iter().filter(|(name, _)| *name == verb).flat_map(|(_, roles)| roles.iter()) {
+            // The bench may name another channel whose maximum is the spot.
+            if *role == Role::Height && self.bench.recentre.is_some() {
+                continue;
+            }
             if self.bench.by_role(*role).is_none() {
                 self.missing_role(*role, &format!("`{verb}` needs the role {role}"), at);
             }
@@ -140,7 +144,24 @@ impl<'a> Walk<'a> {
                     self.fields(verb.name, grammar, &parts.0, *place);
                 }
             }
+            Kind::Steps(grammar) => {
+                self.kind(&what, "a list of maps", value, at, |v| matches!(v, Value::List(_)));
+                if let Value::List(Some(Expr::Array(items, _))) = value {
+                    for item in items {
+                        self.step_of(verb.name, grammar, item);
+                    }
+                }
+            }
             Kind::Channel | Kind::OfChannel => {}
+        }
+    }
+
+    /// One of a list of steps.
+    fn step_of(&mut self, verb: &str, grammar: &str, item: &'a Expr) {
+        let value = self.evaluate(item);
+        self.kind("a step", "a map, #{ … }", &value, start(item), |v| matches!(v, Value::Map(_)));
+        if let Value::Map(Some(Expr::Map(parts, place))) = value {
+            self.fields(verb, grammar, &parts.0, *place);
         }
     }
 

@@ -1,6 +1,7 @@
 //! Steps, notes, decisions, time, chance, and the end.
 
-use crate::quantity::{Dimension, Quantity, in_words};
+use super::agenda::{Left, Needs};
+use crate::quantity::{Dimension, Quantity};
 use crate::record::{Ending, Outcome};
 use crate::script::convert::MapFields;
 use crate::script::error::{Thrown, ended, thrown};
@@ -22,7 +23,7 @@ pub const VERBS: &[Verb] = &[
         ],
         optional: 1,
         gives: "what the body gives; nothing if it was left out",
-        summary: "Groups what follows under a name. With `#{ time: 40.min }` or `#{ helium: 2.L }` the step is left out where less is left, rather than cut in half.",
+        summary: "Groups what follows under a name. With `#{ time: 40.min }` or `#{ helium: 2.L }` the step is left out where less is left, rather than cut in half. Helium is judged by the forecast from the run's own readings of the level, at the lower edge of its 95 % band, now and when the step will end.",
         example: "step(\"warm-up\", || { wait(1.s); });",
         chapter: Chapter::Flow,
     },
@@ -118,38 +119,15 @@ fn register_steps(engine: &mut Engine, host: &Rc<Host>) {
     let h = Rc::clone(host);
     engine.register_fn("step", move |ctx: NativeCallContext, name: &str, needs: Map, body: FnPtr| {
         let mut fields = MapFields::new(&ctx, "step", needs);
-        let time_s = fields.time("time")?;
-        let helium_m3 = fields.quantity("helium", Dimension::VOLUME)?;
+        let needs = Needs::take(&mut fields, &ctx)?;
         fields.finish()?;
-        let lacking = lacking(&h, &ctx, time_s, helium_m3)?;
+        let lacking = Left::ask(&h, &ctx, needs)?.lacking(needs);
         step(&h, &ctx, name, lacking, &body)
     });
 }
 
-/// What a step would lack, in words.
-fn lacking(
-    host: &Host,
-    ctx: &NativeCallContext<'_>,
-    time_s: Option<f64>,
-    helium_m3: Option<f64>,
-) -> Result<Option<String>, Thrown> {
-    if let Some(needed) = time_s {
-        let left = host.number(ctx, Request::Ask(Question::TimeLeft))?;
-        if left < needed {
-            return Ok(Some(format!("it needs {}, and {} are left", in_words(needed), in_words(left))));
-        }
-    }
-    if let Some(needed) = helium_m3 {
-        let left = host.number(ctx, Request::Ask(Question::HeliumLeft))?;
-        if left < needed {
-            let show = |si| Quantity::new(si, Dimension::VOLUME).to_string();
-            return Ok(Some(format!("it needs {} of helium, and {} are left", show(needed), show(left))));
-        }
-    }
-    Ok(None)
-}
-
-fn step(
+/// A step of the sequence: its body, unless it is left out.
+pub(super) fn step(
     host: &Rc<Host>,
     ctx: &NativeCallContext<'_>,
     name: &str,

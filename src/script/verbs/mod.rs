@@ -1,5 +1,6 @@
 //! The verbs, a file for each chapter of the guide. Each has its table beside its code.
 
+pub mod agenda;
 pub mod analysis;
 pub mod bench;
 pub mod compensating;
@@ -25,4 +26,5 @@ pub fn register(engine: &mut Engine, host: &Rc<Host>) {
     drifting::register(engine, host);
     identifying::register(engine, host);
     flow::register(engine, host);
+    agenda::register(engine, host);
 }

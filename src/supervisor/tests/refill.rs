@@ -1,0 +1,225 @@
+use super::*;
+use crate::supervisor::procedure::{CentrePlan, Centred};
+
+const ADATOM: (f64, f64) = (0.16e-9, 0.28e-9);
+
+fn on_a_spot(bench: &str) -> Play {
+    let mut play = Play::on(bench);
+    play.spot = Some(([3e-10, -1e-10], ADATOM.0, ADATOM.1));
+    play.call(0, Request::Task(Task::Approach));
+    play.until(5.0);
+    let found = recentre(&mut play, 1);
+    assert!(found.found && !found.searched, "{found:?}");
+    assert!((found.x_m - 3e-10).abs() < 5e-12 && (found.y_m + 1e-10).abs() < 5e-12, "{found:?}");
+    assert!(found.x_error_m > 0.0 && found.x_error_m < 20e-12, "{found:?}");
+    play
+}
+
+fn recentre(play: &mut Play, n: u64) -> Centred {
+    let plan = CentrePlan { search_m: 0.0, ..CentrePlan::of_bench(&play.bench.recentre.unwrap()) };
+    play.call(n, Request::Recentre(plan));
+    let later = play.now.after(60.0).s();
+    play.until(later);
+    match play.replies.pop() {
+        Some(Ok(Answer::Centred(centred))) => centred,
+        other => panic!("{other:?}"),
+    }
+}
+
+/// Waits for something in the sequence, is held for a refill, and the bench is ready for it.
+fn held_for_refill(play: &mut Play) {
+    play.call(2, Request::Wait { seconds: 1e5 });
+    play.feed(Event::Operator(Word::HoldForRefill));
+    let later = play.now.after(60.0).s();
+    play.until(later);
+    assert!(play.supervisor.awaits_refill());
+    assert_eq!(play.get(Role::Approached), 0.0);
+}
+
+fn wait(play: &mut Play, seconds: f64) {
+    let later = play.now.after(seconds).s();
+    play.until(later);
+}
+
+#[test]
+fn every_mark_is_waited_for_and_an_operators_word_as_well() {
+    let mut play = on_a_spot(builtin_text());
+    held_for_refill(&mut play);
+    wait(&mut play, 3600.0);
+    assert!(play.supervisor.awaits_refill(), "all marks hold, but nobody has said release");
+    let wrong = [
+        (Role::HeliumLevel, 0.029, 0.05),
+        (Role::StageTemperature, 0.6, 0.3),
+        (Role::ChamberPressure, 5e-7, 0.0),
+    ];
+    for (role, wrong, _) in wrong {
+        play.put(role, wrong);
+    }
+    wait(&mut play, 60.0);
+    play.feed(Event::Operator(Word::Release));
+    assert!(
+        play.notices.last().unwrap().contains("it goes on when helium_level > 30 L"),
+        "{:?}",
+        play.notices
+    );
+    for (role, _, right) in wrong {
+        wait(&mut play, 300.0);
+        assert!(play.supervisor.awaits_refill(), "{role} is not back yet");
+        play.put(role, right);
+    }
+    wait(&mut play, 120.0);
+    assert!(!play.supervisor.is_held());
+    assert_eq!(play.get(Role::Approached), 1.0);
+}
+
+#[test]
+fn a_gauge_that_has_fallen_silent_is_no_reason_to_go_on() {
+    for role in [Role::HeliumLevel, Role::StageTemperature, Role::ChamberPressure] {
+        let mut play = on_a_spot(builtin_text());
+        held_for_refill(&mut play);
+        play.dead.insert(play.bench.by_role(role).unwrap());
+        wait(&mut play, 90.0);
+        play.feed(Event::Operator(Word::Release));
+        wait(&mut play, 600.0);
+        // A dead stage thermometer also trips an interlock of its own; it is held all the same.
+        assert!(play.supervisor.is_held(), "{role}");
+        assert_eq!(play.get(Role::Approached), 0.0, "{role}");
+        play.dead.clear();
+        wait(&mut play, 120.0);
+        assert!(!play.supervisor.is_held(), "{role}");
+    }
+}
+
+#[test]
+fn a_spot_that_has_moved_is_followed_near_by_and_searched_for_further_out() {
+    for (at, searched) in [([3.6e-10, -1.5e-10], false), ([11e-10, -7e-10], true)] {
+        let mut play = on_a_spot(builtin_text());
+        held_for_refill(&mut play);
+        play.spot = Some((at, ADATOM.0, ADATOM.1));
+        play.feed(Event::Operator(Word::Release));
+        wait(&mut play, 300.0);
+        assert!(!play.supervisor.is_held() && !play.over, "{:?}", play.entries.last());
+        let (x, y) = (play.get(Role::TipX), play.get(Role::TipY));
+        assert!((x - at[0]).abs() < 6e-12 && (y - at[1]).abs() < 6e-12, "{x} {y} for {at:?}");
+        let own = play.entries.iter().find_map(|entry| match entry {
+            Entry::Judgement { n: OWN_CALL, body, .. } => Some(body.clone()),
+            _ => None,
+        });
+        assert_eq!(own.unwrap()["searched"], searched);
+        // The wait that was interrupted goes on.
+        assert!(play.replies.is_empty());
+    }
+}
+
+#[test]
+fn a_spot_that_is_gone_or_another_one_ends_the_run_parked() {
+    let gone = None;
+    let too_far = Some(([4e-9, 0.0], ADATOM.0, ADATOM.1));
+    // What stands there now is broader: another kind of thing.
+    let another = Some(([5e-10, -1e-10], 0.21e-9, 0.42e-9));
+    for spot in [gone, too_far, another] {
+        let mut play = on_a_spot(builtin_text());
+        held_for_refill(&mut play);
+        if spot.is_none() {
+            play.put(Role::Height, 0.0);
+        }
+        play.spot = spot;
+        play.feed(Event::Operator(Word::Release));
+        wait(&mut play, 1200.0);
+        let Some(Err(Denial::Ended(ending))) = play.replies.pop() else {
+            panic!("{spot:?}: {:?}", play.replies)
+        };
+        assert_eq!(ending.outcome, Outcome::Fault);
+        assert!(ending.reason.starts_with("the spot under the tip was not found again"), "{}", ending.reason);
+        assert!(play.over && matches!(play.entries.last(), Some(Entry::End { parked: true, .. })));
+        assert_eq!(play.get(Role::Approached), 0.0);
+    }
+}
+
+#[test]
+fn a_tip_that_stood_on_no_spot_is_not_put_on_one() {
+    let mut play = on_a_spot(builtin_text());
+    play.call(2, Request::Task(Task::MoveTip { x_m: 1e-9, y_m: 0.0, speed_m_s: 5e-9 }));
+    wait(&mut play, 5.0);
+    play.replies.clear();
+    play.call(3, Request::Wait { seconds: 1e5 });
+    play.feed(Event::Operator(Word::HoldForRefill));
+    wait(&mut play, 60.0);
+    play.feed(Event::Operator(Word::Release));
+    wait(&mut play, 120.0);
+    assert!(!play.supervisor.is_held());
+    assert_eq!((play.get(Role::TipX), play.get(Role::Approached)), (1e-9, 1.0));
+}
+
+#[test]
+fn a_hold_in_the_middle_of_a_recentring_begins_its_pattern_anew() {
+    let mut play = on_a_spot(builtin_text());
+    let plan = CentrePlan { search_m: 0.0, ..CentrePlan::of_bench(&play.bench.recentre.unwrap()) };
+    play.call(2, Request::Recentre(plan));
+    wait(&mut play, 1.0);
+    play.feed(Event::Operator(Word::Hold));
+    wait(&mut play, 60.0);
+    assert!(play.supervisor.is_held() && play.replies.is_empty());
+    play.spot = Some(([3.5e-10, -1e-10], ADATOM.0, ADATOM.1));
+    play.feed(Event::Operator(Word::Release));
+    wait(&mut play, 60.0);
+    let Some(Ok(Answer::Centred(centred))) = play.replies.pop() else { panic!("{:?}", play.replies) };
+    assert!(centred.found && (centred.x_m - 3.5e-10).abs() < 5e-12, "{centred:?}");
+}
+
+#[test]
+fn an_ordinary_hold_becomes_one_for_a_refill() {
+    let mut play = on_a_spot(builtin_text());
+    play.call(2, Request::Wait { seconds: 1e5 });
+    play.feed(Event::Operator(Word::Hold));
+    wait(&mut play, 30.0);
+    assert!(play.supervisor.is_held() && !play.supervisor.awaits_refill());
+    assert_eq!(play.get(Role::Approached), 1.0);
+    play.feed(Event::Operator(Word::HoldForRefill));
+    wait(&mut play, 60.0);
+    assert!(play.supervisor.awaits_refill());
+    assert_eq!(play.get(Role::Approached), 0.0, "the tip is out before anybody brings helium");
+}
+
+#[test]
+fn a_burst_on_the_way_back_takes_the_tip_out_again() {
+    let mut play = on_a_spot(builtin_text());
+    let field = play.bench.by_role(Role::FieldZ).unwrap();
+    play.call(2, Request::Set { channel: field, value: 0.05 });
+    wait(&mut play, 60.0);
+    play.replies.clear();
+    play.call(3, Request::Wait { seconds: 1e5 });
+    play.feed(Event::Operator(Word::HoldForRefill));
+    wait(&mut play, 90.0);
+    play.feed(Event::Operator(Word::Release));
+    // The tip is in again, the field on its way up.
+    wait(&mut play, 10.0);
+    assert_eq!(play.get(Role::Approached), 1.0);
+    play.put(Role::ChamberPressure, 1e-5);
+    wait(&mut play, 60.0);
+    assert!(play.supervisor.is_held());
+    assert_eq!(play.get(Role::Approached), 0.0);
+    play.put(Role::ChamberPressure, 0.0);
+    wait(&mut play, 300.0);
+    assert!(!play.supervisor.is_held() && !play.over);
+    assert_eq!((play.get(Role::Approached), play.get(Role::FieldZ)), (1.0, 0.05));
+}
+
+#[test]
+fn an_interlock_can_ask_for_the_refill() {
+    let lock = r#"interlocks: [
+        Interlock(name: "refill due", trip: "helium_level < 12 L", lasting: "1 min", every: "20 s",
+            clear: "helium_level > 30 L", action: Refill, because: "somebody has to fill"),"#;
+    let mut play = on_a_spot(&builtin_text().replacen("interlocks: [", lock, 1));
+    play.call(2, Request::Wait { seconds: 1e5 });
+    play.put(Role::HeliumLevel, 0.0115);
+    wait(&mut play, 240.0);
+    assert!(play.supervisor.awaits_refill());
+    play.put(Role::HeliumLevel, 0.066);
+    wait(&mut play, 600.0);
+    assert!(play.supervisor.awaits_refill(), "the level is back, but nobody has said so");
+    play.feed(Event::Operator(Word::Release));
+    wait(&mut play, 120.0);
+    assert!(!play.supervisor.is_held());
+    assert_eq!(play.get(Role::Approached), 1.0);
+}
