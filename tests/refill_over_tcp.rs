@@ -40,7 +40,8 @@ fn status(folder: &Path) -> Option<Value> {
 
 /// A run that measures, then held for a refill with the tip out.
 fn held_for_refill(lab: &Lab, sequence: &Path, folder: &Path) -> Child {
-    let run = ["run", text(sequence), "--bench", text(&lab.bench), "--out", text(folder), "--pace", "40", "--json"];
+    let run =
+        ["run", text(sequence), "--bench", text(&lab.bench), "--out", text(folder), "--pace", "40", "--json"];
     let child = noctule().args(run).stdout(Stdio::piped()).stderr(Stdio::piped()).spawn().expect("it starts");
     wait_until("it measures", PATIENCE, || {
         status(folder).is_some_and(|s| s["points"].as_u64().unwrap_or(0) > 5)
@@ -107,7 +108,15 @@ fn a_run_killed_while_it_is_held_comes_back_to_its_spot() {
     child.kill().expect("a child can be killed");
     child.wait().expect("a child");
     wait_until("the keeper has parked the bench", PATIENCE, || lab.is_parked());
-    let said = say(&["resume", text(&folder), "--pace", "40", "--json"]);
+    // The bench is the keeper's until it has read back its last step.
+    let mut said = say(&["resume", text(&folder), "--pace", "40", "--json"]);
+    wait_until("the keeper has let go of the bench", PATIENCE, || {
+        let busy = said.code == 2 && said.stderr.contains("is in use by the keeper");
+        if busy {
+            said = say(&["resume", text(&folder), "--pace", "40", "--json"]);
+        }
+        !busy
+    });
     assert_eq!(said.code, 0, "{}", said.stderr);
     assert_eq!(said.json()["outcome"], "finished");
     let file = intact(&folder);
@@ -115,6 +124,7 @@ fn a_run_killed_while_it_is_held_comes_back_to_its_spot() {
     assert_eq!(own_centring(&file)["found"], true);
     // What was decided before is not decided anew: the forecast stands in the record once for each step.
     let asked = file.all("call").unwrap();
-    let outlooks = asked.iter().filter(|n| matches!(&n.entry, Entry::Call { verb, .. } if verb == "helium_outlook"));
+    let outlooks =
+        asked.iter().filter(|n| matches!(&n.entry, Entry::Call { verb, .. } if verb == "helium_outlook"));
     assert_eq!(outlooks.count(), 2);
 }

@@ -174,7 +174,7 @@ step("no helium", #{ time: 6.h }, || { wait(1.min); });
     let [(first, foreseen), (second, lacking)] = left_out.as_slice() else { panic!("{left_out:?}") };
     assert_eq!((first.as_str(), second.as_str()), ("six hours", "much helium"));
     assert!(
-        foreseen.starts_with("in 6 h the helium will be") && foreseen.contains("below the mark"),
+        foreseen.starts_with("in 6 h 00 min the helium will be") && foreseen.contains("below the mark"),
         "{foreseen}"
     );
     for reason in [foreseen, lacking] {

@@ -129,8 +129,8 @@ impl Play {
         let Some((middle, height, width)) = self.spot else { return };
         let (dx, dy) = (self.get(Role::TipX) - middle[0], self.get(Role::TipY) - middle[1]);
         let bump = height * (-(dx * dx + dy * dy) / (2.0 * width * width)).exp();
-        // A ripple of a tenth of a picometre stands for the noise.
-        let ripple = 1e-13 * (dx * 3.1e11).sin() * (dy * 2.7e11).cos();
+        // A ripple of the size of the noise of a good height loop.
+        let ripple = 8e-13 * (dx * 3.1e11).sin() * (dy * 2.7e11).cos();
         self.put(Role::Height, bump + ripple);
     }
 

@@ -127,11 +127,11 @@ fn grounds(outlook: &Outlook, by_line: f64) -> String {
             .to_owned();
     }
     format!(
-        " (lower edge of the 95 % band; {} by the line through {} readings over {}, {} a day)",
+        " (lower edge of the 95 % band; {} by the line through {} readings over {}, which falls by {} a day)",
         litres(by_line),
         outlook.readings,
         in_words(outlook.over_s),
-        litres(outlook.rate_m3_per_s * 86_400.0)
+        litres(-outlook.rate_m3_per_s * 86_400.0)
     )
 }
 

@@ -18,11 +18,12 @@ const SPACING_S: f64 = 0.02;
 /// Wait after each move, until the height loop has followed, s.
 const FOLLOW_S: f64 = 0.1;
 /// Rounds of the pattern at most: after these the spot is lost, not just drifted.
-const ROUNDS: u32 = 4;
-/// A top within this part of the reach is in the middle.
-const MIDDLE_PART: f64 = 0.4;
+const ROUNDS: u32 = 5;
+/// A top within this part of the reach is in the middle. Further out the paraboloid would be biased by a flank that is
+/// none, by 4 pm and an eighth of the curvature at twice this part (an outline of 0.28 nm, a reach of 0.25 nm).
+const MIDDLE_PART: f64 = 0.2;
 /// The curvature of the same spot, measured with the same pattern, differs by this part at most.
-const SAME_SHAPE_PART: f64 = 0.3;
+const SAME_SHAPE_PART: f64 = 0.2;
 /// Places of a search that are looked at closely.
 const CANDIDATES: usize = 3;
 

@@ -10,8 +10,11 @@ fn on_a_spot(bench: &str) -> Play {
     play.until(5.0);
     let found = recentre(&mut play, 1);
     assert!(found.found && !found.searched, "{found:?}");
-    assert!((found.x_m - 3e-10).abs() < 5e-12 && (found.y_m + 1e-10).abs() < 5e-12, "{found:?}");
-    assert!(found.x_error_m > 0.0 && found.x_error_m < 20e-12, "{found:?}");
+    // A paraboloid is not quite what stands there, and its misfit is in the standard error.
+    assert!((found.x_m - 3e-10).abs() < found.x_error_m, "{found:?}");
+    assert!((found.y_m + 1e-10).abs() < found.y_error_m, "{found:?}");
+    assert!(found.x_error_m.max(found.y_error_m) < 30e-12, "{found:?}");
+    play.replies.clear();
     play
 }
 
@@ -100,12 +103,16 @@ fn a_spot_that_has_moved_is_followed_near_by_and_searched_for_further_out() {
         wait(&mut play, 300.0);
         assert!(!play.supervisor.is_held() && !play.over, "{:?}", play.entries.last());
         let (x, y) = (play.get(Role::TipX), play.get(Role::TipY));
-        assert!((x - at[0]).abs() < 6e-12 && (y - at[1]).abs() < 6e-12, "{x} {y} for {at:?}");
         let own = play.entries.iter().find_map(|entry| match entry {
-            Entry::Judgement { n: OWN_CALL, body, .. } => Some(body.clone()),
+            Entry::Judgement { n: OWN_CALL, body, .. } => {
+                serde_json::from_value::<Centred>(body.clone()).ok()
+            }
             _ => None,
         });
-        assert_eq!(own.unwrap()["searched"], searched);
+        let own = own.unwrap();
+        assert_eq!(own.searched, searched);
+        assert!((x - at[0]).abs() < own.x_error_m && (y - at[1]).abs() < own.y_error_m, "{own:?} for {at:?}");
+        assert!(own.x_error_m.max(own.y_error_m) < 30e-12, "{own:?}");
         // The wait that was interrupted goes on.
         assert!(play.replies.is_empty());
     }
@@ -164,7 +171,7 @@ fn a_hold_in_the_middle_of_a_recentring_begins_its_pattern_anew() {
     play.feed(Event::Operator(Word::Release));
     wait(&mut play, 60.0);
     let Some(Ok(Answer::Centred(centred))) = play.replies.pop() else { panic!("{:?}", play.replies) };
-    assert!(centred.found && (centred.x_m - 3.5e-10).abs() < 5e-12, "{centred:?}");
+    assert!(centred.found && (centred.x_m - 3.5e-10).abs() < centred.x_error_m, "{centred:?}");
 }
 
 #[test]
