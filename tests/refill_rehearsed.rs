@@ -33,24 +33,29 @@ struct Rehearsal {
     json: Value,
     code: i32,
     entries: Vec<Entry>,
+    /// Moments of the entries, s.
+    at_s: Vec<f64>,
 }
 
 impl Rehearsal {
     fn of(folder: &Path, sequence: &Path, faults: &str, more: &[&str]) -> Self {
         let faults = write(folder, "faults.ron", &format!("Faults(faults: [{faults}])"));
         let out = folder.join("run");
-        let mut arguments =
-            vec!["rehearse", text(sequence), "--faults", text(&faults), "--out", text(&out), "--json"];
+        let mut arguments = vec!["rehearse", text(sequence), "--out", text(&out), "--json"];
+        if !more.contains(&"--refill") {
+            arguments.extend(["--faults", text(&faults)]);
+        }
         arguments.extend(more);
         let said = say(&arguments);
-        let mut entries = Vec::new();
+        let (mut entries, mut at_s) = (Vec::new(), Vec::new());
         let file = RunFile::open(&out.join("run.sqlite")).unwrap_or_else(|e| panic!("{e}: {}", said.stderr));
         file.entries(None, |numbered| {
             entries.push(numbered.entry);
+            at_s.push(numbered.at.s());
             Ok(())
         })
         .unwrap();
-        Self { json: said.json(), code: said.code, entries }
+        Self { json: said.json(), code: said.code, entries, at_s }
     }
 
     fn steps(&self, wanted: &str) -> Vec<(&str, bool)> {
@@ -169,6 +174,37 @@ fn an_operator_who_releases_early_does_not_hurry_the_cryostat() {
 }
 
 #[test]
+fn a_stop_while_the_tip_is_on_its_way_back_parks_it() {
+    let scratch = tempfile::tempdir().unwrap();
+    let sequence = write(scratch.path(), "spin.rhai", ON_A_SPIN);
+    let whole = Rehearsal::of(scratch.path(), &sequence, REFILL, &[]);
+    let in_range = |e: &Entry| matches!(e, Entry::SafeStep { what, .. } if what == "approach the tip");
+    let at_s = whole.at_s[whole.entries.iter().position(in_range).unwrap()];
+    // Approaching takes 25 s: this is in the middle of it.
+    let faults = format!(r#"{REFILL}, Operator(at: "{} s", says: "stop")"#, at_s - 10.0);
+    let folder = scratch.path().join("stopped");
+    std::fs::create_dir(&folder).unwrap();
+    let run = Rehearsal::of(&folder, &sequence, &faults, &[]);
+    assert_eq!((run.code, &run.json["outcome"]), (4, &"stopped".into()), "{}", run.json);
+    assert!(run.steps("restore").is_empty(), "{:?}", run.steps("restore"));
+    assert_eq!(run.json["parked"], true, "{:?}", run.steps("park"));
+    assert_eq!(run.steps("park")[..2], [("end the running task", true), ("withdraw the tip", true)]);
+}
+
+#[test]
+fn a_spot_is_found_again_after_an_interlock_had_the_tip_out() {
+    let scratch = tempfile::tempdir().unwrap();
+    let sequence = write(scratch.path(), "spin.rhai", ON_A_SPIN);
+    let faults = r#"WarmUp(at: "8 min", by: "2 K", for: "40 min")"#;
+    let run = Rehearsal::of(scratch.path(), &sequence, faults, &[]);
+    assert_eq!((run.code, &run.json["points"]), (0, &162.into()), "{}", run.json);
+    let back = run.steps("restore");
+    assert_eq!(back.first(), Some(&("approach the tip", true)));
+    assert_eq!(back.last(), Some(&("find the spot again by height", true)), "{back:?}");
+    assert!(run.own_centring()["found"] == true);
+}
+
+#[test]
 fn a_rehearsal_with_a_refill_repeats_and_can_be_cut_and_resumed() {
     let scratch = tempfile::tempdir().unwrap();
     let sequence = write(scratch.path(), "spin.rhai", ON_A_SPIN);
@@ -204,7 +240,7 @@ fn the_shipped_two_days_with_a_refill_find_the_moment_of_the_world() {
     let scratch = tempfile::tempdir().unwrap();
     let script = Path::new(env!("CARGO_MANIFEST_DIR")).join("scripts/two_days.rhai");
     assert!(Sequence::load(&script).is_ok());
-    let run = Rehearsal::of(scratch.path(), &script, r#"Refill(below: "45 L")"#, &[]);
+    let run = Rehearsal::of(scratch.path(), &script, "", &["--refill", "45 L"]);
     assert_eq!((run.code, &run.json["outcome"]), (0, &"finished".into()), "{}", run.json);
     assert!(run.json["virtual_s"].as_f64().unwrap() > 32.0 * 3600.0, "{}", run.json["virtual_s"]);
     assert!(run.has(|e| matches!(e, Entry::Operator { word } if word == "hold for refill")));

@@ -102,6 +102,17 @@ fn a_ramp_that_leaves_no_time_for_the_way_back_is_turned_round() {
 }
 
 #[test]
+fn a_window_ends_a_hold_for_which_nobody_comes() {
+    let scratch = tempfile::tempdir().unwrap();
+    let faults =
+        write(scratch.path(), "faults.ron", r#"Faults(faults: [Operator(at: "5 min", says: "refill")])"#);
+    let sequence = "approach();\nloop { wait(10.s); }\n";
+    let run = rehearse(scratch.path(), sequence, &["--faults", text(&faults), "--until", "22:30"]);
+    run.ended_before(1800.0);
+    assert!(run.entries.iter().any(|(_, e)| matches!(e, Entry::Held { .. })));
+}
+
+#[test]
 fn the_least_worthy_steps_are_left_out_of_a_short_window_as_a_whole() {
     let scratch = tempfile::tempdir().unwrap();
     let sequence = r#"

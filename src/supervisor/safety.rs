@@ -218,12 +218,12 @@ impl Supervisor {
     }
 
     fn enter_hold(&mut self, reason: &str, out: &mut Effects) {
-        let mut task_under_way = false;
+        // Of the sequence, or of the way back from a hold.
+        let task_under_way = self.slot.procedure.as_ref().is_some_and(Procedure::holds_task);
         if self.hold.stage != Stage::None {
             self.reach(Probe::HeldAgain);
         }
         if self.slot.purpose == Some(Purpose::Call) {
-            task_under_way = self.slot.procedure.as_ref().is_some_and(Procedure::holds_task);
             if task_under_way {
                 self.reach(Probe::HeldTask);
             }

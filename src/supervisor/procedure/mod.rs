@@ -143,6 +143,7 @@ impl Procedure {
         match self {
             Procedure::Tasking(task) => task.under_way(),
             Procedure::Centring(centring) => centring.holds_task(),
+            Procedure::Steps(steps) => steps.holds_task(),
             _ => false,
         }
     }

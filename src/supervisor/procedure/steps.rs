@@ -98,6 +98,15 @@ impl Steps {
         self.failed
     }
 
+    /// Whether a task is under way, which has to be ended before another can begin.
+    pub fn holds_task(&self) -> bool {
+        match &self.work {
+            Some(Work::Task(task)) => task.under_way(),
+            Some(Work::Centre(centring)) => centring.holds_task(),
+            _ => false,
+        }
+    }
+
     /// Why the spot under the tip was not found again, if it was not.
     pub fn lost(&self) -> Option<&str> {
         self.lost.as_deref()

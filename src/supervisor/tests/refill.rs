@@ -95,7 +95,7 @@ fn a_gauge_that_has_fallen_silent_is_no_reason_to_go_on() {
 
 #[test]
 fn a_spot_that_has_moved_is_followed_near_by_and_searched_for_further_out() {
-    for (at, searched) in [([3.6e-10, -1.5e-10], false), ([11e-10, -7e-10], true)] {
+    for (at, searched) in [([3.6e-10, -1.5e-10], false), ([12.5e-10, -10.5e-10], true)] {
         let mut play = on_a_spot(builtin_text());
         held_for_refill(&mut play);
         play.spot = Some((at, ADATOM.0, ADATOM.1));
