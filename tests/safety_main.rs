@@ -6,7 +6,13 @@ mod bed;
 #[path = "safety/cases.rs"]
 mod cases;
 mod common;
+#[path = "../fuzz/bodies.rs"]
+mod bodies;
+#[path = "safety/fuzzed.rs"]
+mod fuzzed;
 #[path = "safety/hostile.rs"]
 mod hostile;
 #[path = "safety/properties.rs"]
 mod properties;
+#[path = "safety/resumed.rs"]
+mod resumed;

@@ -9,11 +9,13 @@ use crate::drive::replay::TreatAs;
 use crate::drive::virtual_time::{Nobody, Onlooker};
 use crate::quantity::Moment;
 use crate::record::{Durability, Entry, Outcome, RecordError, RunFile, Store};
+use crate::run::faults::FaultPlan;
 use crate::run::keeper::{Charge, KeeperPlan, is_needed};
+use crate::run::nights::recorded_plan;
 use crate::run::resume::{KnownState, tally_so_far};
 use crate::run::{
     BenchSource, MakeRecorder, Measured, Measurement, Resumed, RunFolder, Setup, locate, lock, measure,
-    meet_instruments, paced, rehearse,
+    meet_instruments, paced, rehearse_with_faults,
 };
 use crate::script::Sequence;
 use std::path::PathBuf;
@@ -267,10 +269,11 @@ impl Resume {
             window_s.map(Moment::from_s),
         )
         .map_err(|error| reject_all(&error.diagnostics, &error.source, self.json))?;
+        let plan = faults_of(file, &setup.bench)?;
         let mut store = Store::reopen(&folder.run_file(), Durability::ProcessEnd, true)
             .map_err(|e| reject(&e.to_string()))?;
         store.at_frontier(setup.sequence.document());
-        let done = rehearse(&setup, Box::new(store), onlooker(self.json), started_at);
+        let done = rehearse_with_faults(&setup, &plan, Box::new(store), onlooker(self.json), started_at);
         if let Some(error @ (RecordError::Differs(_) | RecordError::Damaged(_))) = &done.record_error {
             return Err(reject(&format!("{error}\nnothing was moved, and nothing was written")));
         }
@@ -345,6 +348,16 @@ impl Resume {
         }
         Ok(close(bench, &done, started, window, folder, self.json))
     }
+}
+
+/// The faults with which a rehearsal was begun.
+fn faults_of(file: &RunFile, bench: &Bench) -> Result<FaultPlan, u8> {
+    let recorded = file.document("faults").map_err(|error| reject(&error.to_string()))?;
+    let Some((name, text)) = recorded else { return Ok(FaultPlan::default()) };
+    recorded_plan(&name, &text, bench).map_err(|problems| {
+        problems.iter().for_each(|problem| eprintln!("{name}: {problem}"));
+        reject("the recorded faults can't be read")
+    })
 }
 
 fn in_queue(count: usize) -> String {

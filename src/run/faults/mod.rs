@@ -10,6 +10,7 @@ pub use promise::{PROMISES, Promise, promises_table};
 
 use crate::bench::Bench;
 use crate::drive::virtual_time::Disturbances;
+use crate::faults::end_of;
 use crate::instrument::faulty::{Afflicted, Faulty, Misbehaviour, Trouble};
 use crate::instrument::{Instrument, Simulated};
 use crate::quantity::{Moment, in_words};
@@ -97,13 +98,7 @@ impl FaultPlan {
         for planned in &self.faults {
             let Mishap::World(fault) = planned.mishap else { continue };
             schedule.push((planned.at, fault));
-            let end = match fault {
-                Fault::HeliumLeak { .. } => Fault::HeliumLeak { l_per_h: 0.0 },
-                Fault::WarmUp { .. } => Fault::WarmUp { k: 0.0 },
-                Fault::TipDrift { .. } => Fault::TipDrift { m_per_s: 0.0 },
-                _ => continue,
-            };
-            if planned.for_s.is_finite() {
+            if let Some(end) = end_of(fault).filter(|_| planned.for_s.is_finite()) {
                 schedule.push((planned.until(), end));
             }
         }
