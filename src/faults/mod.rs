@@ -3,7 +3,7 @@
 //! ```ron
 //! Faults(faults: [
 //!     WarmUp(at: "1 h", by: "500 mK", for: "20 min"),
-//!     NoReply(at: "2 h", for: "2 s", channel: "helium_level"),    // rehearsal: a channel
+//!     NoReply(at: "2 h", for: "2 s", channel: "helium_level"),    // rehearsal: a channel, or "tasks"
 //!     DropConnection(at: "3 h", on: "magnet", times: 1),          // mimic: an instrument
 //! ])
 //! ```
@@ -65,6 +65,7 @@ pub enum LinkTrouble {
     Stale { by_s: f64 },
     Lies,
     ReconnectNeeded,
+    NeverDone,
     DropConnection,
     HalfReply,
     DoubleReply,

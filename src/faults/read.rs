@@ -2,6 +2,7 @@
 
 use super::{Entry, Kind, LinkTrouble, RunnerTrouble, Said};
 use crate::bench::Bench;
+use crate::instrument::faulty::TASKS;
 use crate::quantity::{Dimension, Quantity, Unit};
 use noctule_sim::document::{Fields, Node, Problem, nearest};
 use noctule_sim::{Fault, Signal};
@@ -22,7 +23,7 @@ enum Known {
 }
 
 /// Everything that a file may speak of.
-const NAMES: [(&str, Known); 35] = [
+const NAMES: [(&str, Known); 36] = [
     ("HeliumLeak", Known::Everywhere),
     ("PressureBurst", Known::Everywhere),
     ("WarmUp", Known::Everywhere),
@@ -46,6 +47,7 @@ const NAMES: [(&str, Known); 35] = [
     ("Stale", Known::Rehearsal),
     ("Lies", Known::Rehearsal),
     ("ReconnectNeeded", Known::Rehearsal),
+    ("NeverDone", Known::Rehearsal),
     ("ClockJump", Known::Rehearsal),
     ("DiskFull", Known::Rehearsal),
     ("SlowDisk", Known::Rehearsal),
@@ -207,10 +209,9 @@ impl Reader<'_> {
             }
             Stage::Mimic(instruments) => {
                 entry.on = fields.take("on").and_then(|node| self.instrument(node, instruments));
-                let times = fields.take("times");
-                entry.times = times.and_then(|node| node.whole(&mut self.problems));
             }
         }
+        entry.times = fields.take("times").and_then(|node| node.whole(&mut self.problems));
     }
 
     fn link(&mut self, name: &str, fields: &mut Fields<'_>, on: Option<&str>) -> Option<LinkTrouble> {
@@ -240,6 +241,7 @@ impl Reader<'_> {
             "Stale" => LinkTrouble::Stale { by_s: self.need_duration(fields, "by")? },
             "Lies" => LinkTrouble::Lies,
             "ReconnectNeeded" => LinkTrouble::ReconnectNeeded,
+            "NeverDone" => LinkTrouble::NeverDone,
             "DropConnection" => LinkTrouble::DropConnection,
             "HalfReply" => LinkTrouble::HalfReply,
             "DoubleReply" => LinkTrouble::DoubleReply,
@@ -255,6 +257,9 @@ impl Reader<'_> {
 
     fn channel(&mut self, node: Node<'_>, bench: &Bench) -> Option<String> {
         let name = node.string(&mut self.problems)?;
+        if name == TASKS {
+            return Some(name);
+        }
         let found = bench.find(&name).map(|id| bench.channel(id).name.clone());
         if found.is_none() {
             let names = bench.names();

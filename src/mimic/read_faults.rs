@@ -50,6 +50,7 @@ fn on_a_link(entry: &Entry, trouble: LinkTrouble) -> LinkFault {
         | LinkTrouble::Drifting { .. }
         | LinkTrouble::Stale { .. }
         | LinkTrouble::Lies
+        | LinkTrouble::NeverDone
         | LinkTrouble::ReconnectNeeded => unreachable!("the reader refuses it for a mimic"),
     };
     LinkFault {

@@ -37,7 +37,11 @@ fn planned(entry: &Entry) -> impl Iterator<Item = Planned> {
 fn mishap(entry: &Entry) -> Mishap {
     match entry.kind {
         Kind::World(fault) => Mishap::World(fault),
-        Kind::Link(trouble) => Mishap::Link { kind: misbehaviour(trouble), channel: entry.on.clone() },
+        Kind::Link(trouble) => Mishap::Link {
+            kind: misbehaviour(trouble),
+            channel: entry.on.clone(),
+            times: entry.times,
+        },
         Kind::Runner(RunnerTrouble::ClockJump { by_s }) => Mishap::ClockJump { by_s },
         Kind::Runner(RunnerTrouble::DiskFull) => Mishap::DiskFull,
         Kind::Runner(RunnerTrouble::SlowDisk { lag_s }) => Mishap::SlowDisk { lag_s },
@@ -65,6 +69,7 @@ fn misbehaviour(trouble: LinkTrouble) -> Misbehaviour {
         LinkTrouble::Stale { by_s } => Misbehaviour::Stale { by_s },
         LinkTrouble::Lies => Misbehaviour::Lies,
         LinkTrouble::ReconnectNeeded => Misbehaviour::ReconnectNeeded,
+        LinkTrouble::NeverDone => Misbehaviour::NeverDone,
         LinkTrouble::DropConnection
         | LinkTrouble::HalfReply
         | LinkTrouble::DoubleReply
@@ -87,8 +92,9 @@ mod tests {
         let plan = read_faults(text, &crate::bench::builtin()).unwrap();
         assert_eq!(plan.faults.len(), 85 + 1 + COMES_AT_MOST);
         assert_eq!((plan.faults[1].at.s(), plan.faults[1].for_s), (10_800.0, 9.0));
-        let on = Some("helium_level".to_owned());
-        assert_eq!(plan.faults[1].mishap, Mishap::Link { kind: Misbehaviour::Garbled, channel: on });
+        let channel = Some("helium_level".to_owned());
+        let garbled = Mishap::Link { kind: Misbehaviour::Garbled, channel, times: None };
+        assert_eq!(plan.faults[1].mishap, garbled);
         assert_eq!(plan.faults[85].mishap, Mishap::Operator(Word::HoldForRefill));
     }
 }
