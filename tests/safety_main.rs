@@ -16,3 +16,7 @@ mod hostile;
 mod properties;
 #[path = "safety/resumed.rs"]
 mod resumed;
+#[path = "safety/shipped_faults.rs"]
+mod shipped_faults;
+#[path = "safety/wall.rs"]
+mod wall;

@@ -2,7 +2,7 @@
 
 use super::error::ended;
 use super::host::Host;
-use super::memory::Memory;
+use super::memory::{MOST_ELEMENTS, Memory};
 use super::{units, verbs};
 use crate::record::{Ending, Outcome, Place};
 use rhai::packages::{
@@ -17,8 +17,6 @@ use std::rc::Rc;
 pub const MOST_OPERATIONS_BETWEEN_VERBS: u64 = 50_000_000;
 /// Operations after which the driver is told that time has passed.
 const OPERATIONS_PER_REPORT: u64 = 1_000;
-/// Elements of an array, entries of a map: bulk data stays in native handles.
-const MOST_ELEMENTS: usize = 20_000;
 
 /// A bare engine: language and arithmetic, without verbs. The packages are chosen by hand: no
 /// `eval`, no `sleep`, no clock, no file.

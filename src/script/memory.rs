@@ -12,10 +12,16 @@ use std::collections::BTreeSet;
 
 /// What all variables of a sequence may hold, bytes.
 pub const MOST_BYTES: usize = 8 << 20;
+/// Elements of a list and entries of a map, with all that they hold: bulk data stays in native handles.
+pub const MOST_ELEMENTS: usize = 20_000;
 /// Values within values within values: deeper than this nobody can follow, and cleaning up would overflow the stack.
 const DEEPEST: usize = 32;
-/// Operations between two looks. A list assigned into itself doubles with every three.
+/// Operations between two looks. A list assigned into itself doubles with every six or so.
 const OPERATIONS_PER_LOOK: u64 = 16;
+/// The same where much is held and looking takes its time.
+const OPERATIONS_PER_LONG_LOOK: u64 = 48;
+/// From here on much is held, bytes.
+const MUCH_BYTES: usize = 32 << 10;
 /// A value, and an element of a list.
 const VALUE_BYTES: usize = size_of::<Dynamic>();
 /// An entry of a map: the value, the key, and its share of the tree.
@@ -25,6 +31,7 @@ const ENTRY_BYTES: usize = VALUE_BYTES + 48;
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(super) enum Excess {
     Bytes,
+    Elements,
     Depth,
 }
 
@@ -33,6 +40,9 @@ impl Excess {
         match self {
             Excess::Bytes => {
                 format!("the sequence holds more than {} MB in its variables", MOST_BYTES >> 20)
+            }
+            Excess::Elements => {
+                format!("a list or a map holds more than {MOST_ELEMENTS} values; sweeps hold more than that")
             }
             Excess::Depth => format!("a variable holds lists or maps nested more than {DEEPEST} deep"),
         }
@@ -43,7 +53,7 @@ impl Excess {
 #[derive(Debug, Default)]
 pub(super) struct Memory {
     operations: Cell<u64>,
-    looked: Cell<u64>,
+    next_look: Cell<u64>,
     /// For each level of calls: what its variables hold alone, and what they share with other levels.
     levels: RefCell<Vec<(usize, usize)>>,
 }
@@ -57,17 +67,21 @@ impl Memory {
     /// Looks at what the function at this level of calls sees, if it is time to.
     pub(super) fn look(&self, level: usize, scope: &Scope<'_>, this: Option<&Dynamic>) -> Result<(), Excess> {
         let operations = self.operations.get();
-        if operations.saturating_sub(self.looked.get()) < OPERATIONS_PER_LOOK {
+        if operations < self.next_look.get() {
             return Ok(());
         }
-        self.looked.set(operations);
         let mut sum = Sum::default();
         for (_, _, value) in scope.iter_raw() {
+            sum.elements = 0;
             sum.add(value, 0)?;
         }
         if let Some(this) = this {
+            sum.elements = 0;
             sum.add(this, 0)?;
         }
+        let much = sum.own + sum.shared > MUCH_BYTES;
+        let until = if much { OPERATIONS_PER_LONG_LOOK } else { OPERATIONS_PER_LOOK };
+        self.next_look.set(operations + until);
         let mut levels = self.levels.borrow_mut();
         levels.resize(level + 1, (0, 0));
         levels[level] = (sum.own, sum.shared);
@@ -83,6 +97,8 @@ struct Sum {
     own: usize,
     shared: usize,
     within_shared: bool,
+    /// Of the variable in hand.
+    elements: usize,
     /// Where shared values lie that were added already: closures may hold themselves.
     met: BTreeSet<usize>,
 }
@@ -94,6 +110,15 @@ impl Sum {
         if *sum > MOST_BYTES { Err(Excess::Bytes) } else { Ok(()) }
     }
 
+    /// So many elements of this size.
+    fn hold(&mut self, elements: usize, bytes: usize) -> Result<(), Excess> {
+        self.elements += elements;
+        if self.elements > MOST_ELEMENTS {
+            return Err(Excess::Elements);
+        }
+        self.count(elements * bytes)
+    }
+
     fn add(&mut self, value: &Dynamic, depth: usize) -> Result<(), Excess> {
         if depth > DEEPEST {
             return Err(Excess::Depth);
@@ -102,20 +127,20 @@ impl Sum {
             return self.add_shared(value, depth);
         }
         self.count(VALUE_BYTES)?;
-        if value.is_int() || value.is_float() || value.is_bool() || value.is_unit() {
+        if is_plain(value) {
             return Ok(());
         }
-        if let Some(text) = value.as_immutable_string_ref().ok() {
+        if let Ok(text) = value.as_immutable_string_ref() {
             return self.count(text.len());
         }
         if let Some(array) = value.read_lock::<Array>() {
-            return array.iter().try_for_each(|item| self.add(item, depth + 1));
+            self.hold(array.len(), VALUE_BYTES)?;
+            return array.iter().filter(|item| !is_plain(item)).try_for_each(|item| self.add(item, depth + 1));
         }
         if let Some(map) = value.read_lock::<Map>() {
-            return map.iter().try_for_each(|(key, item)| {
-                self.count(ENTRY_BYTES - VALUE_BYTES + key.len())?;
-                self.add(item, depth + 1)
-            });
+            self.hold(map.len(), ENTRY_BYTES)?;
+            self.count(map.keys().map(|key| key.len()).sum())?;
+            return map.values().filter(|item| !is_plain(item)).try_for_each(|item| self.add(item, depth + 1));
         }
         if let Some(function) = value.read_lock::<FnPtr>() {
             return function.iter_curry().try_for_each(|item| self.add(item, depth + 1));
@@ -139,6 +164,11 @@ impl Sum {
     }
 }
 
+/// A value that holds nothing beyond itself.
+fn is_plain(value: &Dynamic) -> bool {
+    value.is_int() || value.is_float() || value.is_bool() || value.is_unit()
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -154,11 +184,11 @@ mod tests {
     fn levels_add_up_and_are_forgotten_when_their_function_returns() {
         let memory = Memory::default();
         let third = || Dynamic::from("x".repeat(MOST_BYTES / 3));
-        assert_eq!(look(&memory, 20, 0, third()), Ok(()));
-        assert_eq!(look(&memory, 40, 1, third()), Ok(()));
-        assert_eq!(look(&memory, 60, 2, third()), Err(Excess::Bytes));
-        assert_eq!(look(&memory, 80, 1, third()), Ok(()));
-        assert_eq!(look(&memory, 90, 2, third()), Ok(()), "it is not time yet");
+        assert_eq!(look(&memory, 100, 0, third()), Ok(()));
+        assert_eq!(look(&memory, 200, 1, third()), Ok(()));
+        assert_eq!(look(&memory, 300, 2, third()), Err(Excess::Bytes));
+        assert_eq!(look(&memory, 400, 1, third()), Ok(()));
+        assert_eq!(look(&memory, 440, 2, third()), Ok(()), "it is not time yet");
     }
 
     #[test]

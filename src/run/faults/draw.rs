@@ -49,7 +49,7 @@ impl Kind {
 
     /// What it is made of, in one night: most are one mishap.
     fn draw(self, at: Moment, rng: &mut ChaCha8Rng) -> Vec<Planned> {
-        let burst = |rng: &mut ChaCha8Rng| Fault::PressureBurst { pa: between(rng, 2e-6, 1e-5) };
+        let burst = |rng: &mut ChaCha8Rng| Fault::PressureBurst { pa: between(rng, 2e-4, 1e-3) };
         let later = |seconds: f64, for_s, mishap| Planned { at: at.after(seconds), for_s, mishap };
         let reads = |at, channel| Mishap::Link {
             kind: Misbehaviour::Saturated { at },
@@ -70,15 +70,18 @@ impl Kind {
             Kind::NotBroughtBack => {
                 let kind = Misbehaviour::Refuses;
                 let refuses = Mishap::Link { kind, channel: None, times: None };
-                let tip_is_out_s = between(rng, 60.0, 90.0);
+                let tip_is_out_s = between(rng, 20.0, 40.0);
                 vec![
                     later(0.0, 0.0, Mishap::World(burst(rng))),
                     later(tip_is_out_s, between(rng, 3600.0, 7200.0), refuses),
                 ]
             }
             Kind::TripWhileParking => {
-                let then_s = between(rng, 1.0, 3.0);
+                // Late replies, so that parking takes its time.
+                let kind = Misbehaviour::LateReply { by_s: between(rng, 0.2, 0.4) };
+                let then_s = between(rng, 1.0, 2.0);
                 vec![
+                    later(0.0, 120.0, Mishap::Link { kind, channel: None, times: None }),
                     later(0.0, 60.0, reads(1e-8, "current")),
                     later(then_s, 60.0, reads(3.0, "magnet_voltage")),
                 ]
