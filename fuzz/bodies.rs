@@ -142,8 +142,7 @@ pub fn expression(data: &[u8]) {
     let Ok(text) = std::str::from_utf8(data) else { return };
     let names = ["helium", "stage", "bias", "approached"].map(str::to_owned);
     let lookup = |name: &str| {
-        let dimensions =
-            [Dimension::VOLUME, Dimension::TEMPERATURE, Dimension::VOLTAGE, Dimension::NONE];
+        let dimensions = [Dimension::VOLUME, Dimension::TEMPERATURE, Dimension::VOLTAGE, Dimension::NONE];
         let at = names.iter().position(|known| known == name)?;
         Some((ChannelId(at as u16), dimensions[at]))
     };

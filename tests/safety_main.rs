@@ -3,11 +3,11 @@
 
 #[path = "safety/bed.rs"]
 mod bed;
+#[path = "../fuzz/bodies.rs"]
+mod bodies;
 #[path = "safety/cases.rs"]
 mod cases;
 mod common;
-#[path = "../fuzz/bodies.rs"]
-mod bodies;
 #[path = "safety/fuzzed.rs"]
 mod fuzzed;
 #[path = "safety/hostile.rs"]

@@ -157,9 +157,9 @@ fn trip(bench: &Arc<Bench>, turn: usize, lag: Duration) -> Duration {
     let folder = tempfile::tempdir().expect("a folder");
     let seen = Arc::new(Seen::default());
     let instruments = open_all(bench, Path::new("."), 1).expect("the mimic is there");
-    let clocked = instruments.into_iter().map(|inner| {
-        Box::new(Clocked { inner, seen: Arc::clone(&seen) }) as Box<dyn Instrument + Send>
-    });
+    let clocked = instruments
+        .into_iter()
+        .map(|inner| Box::new(Clocked { inner, seen: Arc::clone(&seen) }) as Box<dyn Instrument + Send>);
     let sequence = Sequence::from_text("spins.rhai", SPINS);
     let documents: Vec<Document> = vec![sequence.document()];
     let run_file = folder.path().join("run.sqlite");
@@ -216,7 +216,9 @@ fn main() {
         times.sort_unstable();
         let at = |part: f64| times[((part * trips as f64).ceil() as usize).clamp(1, trips) - 1];
         let (median, p99, most) = (at(0.5), at(0.99), at(1.0));
-        println!("{name:<28} {trips} trips: median {median:.2?}, 99 % within {p99:.2?}, all within {most:.2?}");
+        println!(
+            "{name:<28} {trips} trips: median {median:.2?}, 99 % within {p99:.2?}, all within {most:.2?}"
+        );
         held &= p99 <= PERIOD + MARGIN;
     }
     assert!(held, "the bound is {:?}", PERIOD + MARGIN);

@@ -351,7 +351,11 @@ fn every_branch_of_recovery_is_taken_by_some_fault() {
     add(night("approach(); set(\"Bias\", 400.mV);", ""));
     let image = "approach(); image(#{ x: 0.nm, y: 0.nm, size: 10.nm, pixels: 64, line_time: 4.s });";
     add(night(image, r#"PressureBurst(at: "5 min", height: "1e-6 mbar")"#));
-    let missing: Vec<&str> =
-        Probe::ALL.iter().zip(taken).filter(|(_, count)| *count == 0).map(|(probe, _)| probe.name()).collect();
+    let missing: Vec<&str> = Probe::ALL
+        .iter()
+        .zip(taken)
+        .filter(|(_, count)| *count == 0)
+        .map(|(probe, _)| probe.name())
+        .collect();
     assert!(missing.is_empty(), "{missing:?}");
 }

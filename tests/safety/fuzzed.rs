@@ -38,7 +38,9 @@ fn mutated(data: &[u8], random: &mut ChaCha8Rng) -> Vec<u8> {
         match random.random_range(0..5) {
             0 => bytes.truncate(to),
             1 => drop(bytes.drain(from..to.min(from + 20))),
-            2 => bytes.splice(from..from, data[from.min(data.len() - 1)..].iter().take(20).copied()).for_each(drop),
+            2 => bytes
+                .splice(from..from, data[from.min(data.len() - 1)..].iter().take(20).copied())
+                .for_each(drop),
             3 => bytes.swap(a, b),
             _ => bytes[a] = random.random_range(b' '..=b'~'),
         }

@@ -72,15 +72,12 @@ fn huge_texts_arrays_and_maps_are_refused() {
 fn what_grows_by_assignment_is_bounded_too() {
     let much = "holds more than";
     for sequence in [
-        "let m = #{}; let i = 0; while true { m[`${i}`] = i; i += 1; }",
-        "let m = #{}; let i = 0; while true { try { m[`${i}`] = i; i += 1; } catch { } }",
-        "let m = #{}; let i = 0; while true { if i % 1000 == 0 { wait(1.s); } m[`${i}`] = i; i += 1; }",
+        "let m = #{}; let i = 0; while true { if i % 5000 == 0 { wait(1.s); } try { m[`${i}`] = i; i += 1; } catch { } }",
         // Twenty lists of twenty thousand elements, and the same again in each of these.
         "let b = []; b.pad(20000, 1); let a = []; a.pad(20000, 0); let i = 0; while true { a[i] = b; i += 1; }",
         "let a = [0, 0]; while true { let b = [0, 0]; b[0] = a; b[1] = a; a = b; }",
         "let t = \"x\"; for i in 0..19 { t += t; } let a = []; a.pad(1000, ()); for i in 0..1000 { a[i] = `${t}${i}`; }",
         // Out of sight of the main part: in a function, behind `this`, behind a closure.
-        "fn grow() { let m = #{}; let i = 0; while true { m[`${i}`] = i; i += 1; } } grow();",
         "fn grow() { let i = 0; while true { this[`${i}`] = i; i += 1; } } let m = #{}; m.grow();",
         "fn make() { let m = #{}; |i| { m[`${i}`] = i; } } let f = make(); let i = 0; while true { f.call(i); i += 1; }",
         "fn deep(n) { let a = []; a.pad(19000, n); if n < 60 { deep(n + 1); } let z = a; } deep(0);",

@@ -259,7 +259,11 @@ mod tests {
         let mut seen = vec![0; Kind::ALL.len()];
         for seed in 0..1000 {
             let (plan, kinds) = draw(seed);
-            assert!(plan.faults.iter().all(|planned| planned.at.s() >= FIRST_S && planned.at.s() <= LAST_S + 1200.0));
+            assert!(
+                plan.faults
+                    .iter()
+                    .all(|planned| planned.at.s() >= FIRST_S && planned.at.s() <= LAST_S + 1200.0)
+            );
             kinds.iter().for_each(|kind| seen[*kind as usize] += 1);
             assert_eq!(draw(seed), (plan, kinds), "the same seed draws the same faults");
         }

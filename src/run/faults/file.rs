@@ -37,11 +37,9 @@ fn planned(entry: &Entry) -> impl Iterator<Item = Planned> {
 fn mishap(entry: &Entry) -> Mishap {
     match entry.kind {
         Kind::World(fault) => Mishap::World(fault),
-        Kind::Link(trouble) => Mishap::Link {
-            kind: misbehaviour(trouble),
-            channel: entry.on.clone(),
-            times: entry.times,
-        },
+        Kind::Link(trouble) => {
+            Mishap::Link { kind: misbehaviour(trouble), channel: entry.on.clone(), times: entry.times }
+        }
         Kind::Runner(RunnerTrouble::ClockJump { by_s }) => Mishap::ClockJump { by_s },
         Kind::Runner(RunnerTrouble::DiskFull) => Mishap::DiskFull,
         Kind::Runner(RunnerTrouble::SlowDisk { lag_s }) => Mishap::SlowDisk { lag_s },
