@@ -6,6 +6,7 @@ pub mod bench;
 pub mod cli;
 pub mod diagnostic;
 pub mod drive;
+pub mod faults;
 pub mod guide;
 pub mod instrument;
 pub mod live;

@@ -7,6 +7,7 @@ use noctule::drive::virtual_time::{Onlooker, VirtualDrive};
 use noctule::guide::{Example, examples, faults, starting_points};
 use noctule::quantity::Moment;
 use noctule::record::{DigestOnly, Entry, Outcome, Recorder};
+use noctule::run::faults::read_faults;
 use noctule::script::{ScriptEnd, Sequence, check, registry, run};
 use std::cell::RefCell;
 use std::path::Path;
@@ -133,6 +134,19 @@ fn bench_examples_are_read() {
 }
 
 #[test]
+fn faults_files_are_read() {
+    for example in of_kind("ron faults") {
+        let plan = read_faults(&example.text, &builtin());
+        assert!(plan.is_ok(), "{plan:#?}\n{}", example.text);
+    }
+    for example in of_kind("ron wire") {
+        let faults = noctule::mimic::read_faults(&example.text);
+        assert!(faults.is_ok(), "{faults:#?}\n{}", example.text);
+    }
+    assert_eq!((of_kind("ron faults").len(), of_kind("ron wire").len()), (1, 1));
+}
+
+#[test]
 fn lines_of_the_protocol_are_json_and_commands_exist() {
     for example in of_kind("json") {
         for line in example.text.lines() {
@@ -159,6 +173,8 @@ fn lines_of_the_protocol_are_json_and_commands_exist() {
         "rhai",
         "ron",
         "ron bench",
+        "ron faults",
+        "ron wire",
         "json",
         "sh",
         "sql",
@@ -264,6 +280,12 @@ fn starting_points_are_in_order_and_run() {
             let (bench, found) = read(point.text, point.file).unwrap_or_else(|e| panic!("{e:#?}"));
             assert!(found.is_empty(), "{found:#?}");
             assert!(check::check_worlds(&bench, point.text, point.file, Path::new(".")).is_empty());
+        } else if point.name == "faults" {
+            let plan = read_faults(point.text, &builtin());
+            assert!(plan.is_ok(), "{plan:#?}");
+        } else if point.name == "wire" {
+            let faults = noctule::mimic::read_faults(point.text);
+            assert!(faults.is_ok(), "{faults:#?}");
         } else {
             assert!(noctule_sim::world::World::read(point.text).is_ok(), "{}", point.name);
         }

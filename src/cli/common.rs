@@ -1,6 +1,6 @@
 //! What several commands share.
 
-use super::EXIT_REJECTED;
+use super::{EXIT_REJECTED, log};
 use crate::bench::Bench;
 use crate::diagnostic::{Diagnostic, has_errors, render};
 use crate::quantity::Moment;
@@ -66,12 +66,9 @@ pub fn start_log(verbose: u8, file: Option<&Path>) {
     let words =
         fmt::layer().with_writer(std::io::stderr).with_target(false).with_filter(EnvFilter::new(level));
     let kept = file.and_then(|path| std::fs::OpenOptions::new().create(true).append(true).open(path).ok());
-    let kept = kept.map(|file| {
-        fmt::layer()
-            .with_ansi(false)
-            .with_writer(std::sync::Mutex::new(file))
-            .with_filter(EnvFilter::new("info"))
-    });
+    let kept = kept
+        .and_then(|file| log::behind(file).ok())
+        .map(|file| fmt::layer().with_ansi(false).with_writer(file).with_filter(EnvFilter::new("info")));
     // A second start within one process (a queue) keeps the first.
     let _ = tracing_subscriber::registry().with(words).with(kept).try_init();
 }

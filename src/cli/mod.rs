@@ -10,6 +10,7 @@ mod guide;
 mod keeper;
 mod lines;
 mod live;
+mod log;
 mod mimic;
 mod nights;
 mod progress;
@@ -85,7 +86,12 @@ enum Command {
 
 /// Runs the program; returns its exit code.
 pub fn main() -> u8 {
-    let arguments = Arguments::parse();
+    let code = run(Arguments::parse());
+    log::finish();
+    code
+}
+
+fn run(arguments: Arguments) -> u8 {
     match arguments.command {
         Command::Rehearse(command) => command.run(arguments.verbose),
         Command::Nights(command) => command.run(arguments.verbose),

@@ -10,6 +10,9 @@ use std::time::Instant;
 /// Exit code when something happened that must never happen.
 const EXIT_DEFECT: u8 = 70;
 
+/// The test that shows that every branch can be taken.
+const PROBES_TEST: &str = "safety::cases::every_branch_of_recovery_is_taken_by_some_fault";
+
 /// Arguments of `noctule nights`.
 #[derive(Debug, clap::Args)]
 pub struct Nights {
@@ -122,9 +125,11 @@ fn report(c: &Campaign) {
     for fault in &c.faults {
         println!("  {:>6} {:>6}  {}", fault.nights, fault.finished, fault.fault);
     }
-    println!("\nBranches of recovery that no night took");
-    for name in &c.probes_unreached {
-        println!("  {name}");
+    if !c.probes_unreached.is_empty() {
+        println!("\nBranches of recovery that none of these nights took; {PROBES_TEST} takes each of them");
+        for name in &c.probes_unreached {
+            println!("  {name}");
+        }
     }
     println!("\nWorst nights");
     for night in &c.worst_seeds {

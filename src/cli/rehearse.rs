@@ -6,7 +6,7 @@ use crate::diagnostic::{Code, Diagnostic};
 use crate::drive::virtual_time::{Nobody, Onlooker};
 use crate::record::{Document, Durability, Store};
 use crate::run::faults::{FaultPlan, read_faults};
-use crate::run::nights::night_plan;
+use crate::run::nights::{night_document, night_plan};
 use crate::run::{BenchSource, RunFolder, Setup, rehearse_with_faults};
 use std::path::PathBuf;
 use std::time::Instant;
@@ -93,11 +93,11 @@ impl Rehearse {
     fn plan(&self, setup: &Setup) -> Result<(FaultPlan, Option<Document>), u8> {
         if let Some(seed) = self.night {
             let (plan, _) = night_plan(seed);
-            let text = plan.faults.iter().map(|planned| planned.describe() + "\n").collect::<String>();
+            let (name, text) = night_document(seed);
             if !self.json {
                 eprint!("{text}");
             }
-            return Ok((plan, Some(Document { name: format!("night {seed}"), role: "faults", text })));
+            return Ok((plan, Some(Document { name, role: "faults", text })));
         }
         let (name, text) = match (&self.faults, &self.refill) {
             (Some(path), _) => {

@@ -9,8 +9,9 @@ use crate::drive::replay::TreatAs;
 use crate::drive::virtual_time::{Nobody, Onlooker};
 use crate::quantity::Moment;
 use crate::record::{Durability, Entry, Outcome, RecordError, RunFile, Store};
-use crate::run::faults::{FaultPlan, Mishap, read_faults};
+use crate::run::faults::FaultPlan;
 use crate::run::keeper::{Charge, KeeperPlan, is_needed};
+use crate::run::nights::recorded_plan;
 use crate::run::resume::{KnownState, tally_so_far};
 use crate::run::{
     BenchSource, MakeRecorder, Measured, Measurement, Resumed, RunFolder, Setup, locate, lock, measure,
@@ -268,8 +269,7 @@ impl Resume {
             window_s.map(Moment::from_s),
         )
         .map_err(|error| reject_all(&error.diagnostics, &error.source, self.json))?;
-        let faults = file.document("faults").map_err(|e| reject(&e.to_string()))?;
-        let plan = recorded_plan(faults, &setup.bench)?;
+        let plan = faults_of(file, &setup.bench)?;
         let mut store = Store::reopen(&folder.run_file(), Durability::ProcessEnd, true)
             .map_err(|e| reject(&e.to_string()))?;
         store.at_frontier(setup.sequence.document());
@@ -350,19 +350,14 @@ impl Resume {
     }
 }
 
-/// What went wrong in a rehearsal goes wrong again when it is taken up, and whoever refilled comes again.
-fn recorded_plan(faults: Option<(String, String)>, bench: &Bench) -> Result<FaultPlan, u8> {
-    let Some((name, text)) = faults else { return Ok(FaultPlan::default()) };
-    if let Some(seed) = name.strip_prefix("night ").and_then(|seed| seed.parse().ok()) {
-        return Ok(crate::run::nights::night_plan(seed).0);
-    }
-    let mut plan = read_faults(&text, bench).map_err(|problems| {
-        let first = problems.first().map(|p| p.message.clone()).unwrap_or_default();
-        reject(&format!("the recorded faults can't be read: {first}"))
-    })?;
-    // Who resumes after a full disk has made space.
-    plan.faults.retain(|planned| planned.mishap != Mishap::DiskFull);
-    Ok(plan)
+/// The faults with which a rehearsal was begun.
+fn faults_of(file: &RunFile, bench: &Bench) -> Result<FaultPlan, u8> {
+    let recorded = file.document("faults").map_err(|error| reject(&error.to_string()))?;
+    let Some((name, text)) = recorded else { return Ok(FaultPlan::default()) };
+    recorded_plan(&name, &text, bench).map_err(|problems| {
+        problems.iter().for_each(|problem| eprintln!("{name}: {problem}"));
+        reject("the recorded faults can't be read")
+    })
 }
 
 fn in_queue(count: usize) -> String {

@@ -2,8 +2,9 @@
 //!
 //! The oracle shares no code with the [gate](crate::supervisor::gate) or the interlocks: it keeps its own
 //! account of what was sent and read and counts what should never have happened. A run with a count above
-//! zero is a defect of `noctule`. A driver that tells it only of commands has limits, steps and slew checked;
-//! one that tells it of readings has permits, interlocks, the order of parking and the record checked too.
+//! zero is a defect of `noctule`. Whoever tells it only of commands has limits, steps and slew checked; both
+//! drivers tell it of readings and of the end too, and have permits, interlocks, the order of parking and the
+//! record checked.
 
 use crate::bench::expression::Readings;
 use crate::bench::{Action, Bench, ChannelId, Interlock, StepAction, Subject, TaskKind};
@@ -41,6 +42,7 @@ pub struct Oracle {
     sent: Vec<Option<(f64, Moment)>>,
     seen: Vec<Option<Seen>>,
     sees_readings: bool,
+    pace: f64,
     now: Moment,
     crossings: Vec<Crossing>,
     slow: (Moment, f64),
@@ -63,6 +65,7 @@ impl Oracle {
             sent: vec![None; bench.channels.len()],
             seen: vec![None; bench.channels.len()],
             sees_readings: false,
+            pace: 1.0,
             now: Moment::START,
             crossings: vec![Crossing::default(); bench.interlocks.len()],
             slow: (Moment::START, 0.0),
@@ -166,6 +169,14 @@ impl Oracle {
         self
     }
 
+    /// So many seconds of the run pass in one real second. What has to happen within a real time may then take
+    /// longer in the time of the run.
+    #[must_use]
+    pub fn at_pace(mut self, pace: f64) -> Self {
+        self.pace = pace;
+        self
+    }
+
     /// A channel was read.
     pub fn read(&mut self, now: Moment, id: ChannelId, value: f64) {
         let cell = &mut self.seen[id.index()];
@@ -195,7 +206,7 @@ impl Oracle {
             if acted {
                 self.reactions_s.push(overdue_s);
                 self.crossings[index].settled = true;
-            } else if overdue_s > lock.every_s + REACTION_S + 3.0 * self.slow.1 {
+            } else if overdue_s > lock.every_s + REACTION_S * self.pace + 3.0 * self.slow.1 {
                 self.crossings[index].settled = true;
                 self.complain(now, format!("{} has not acted for {overdue_s} s", lock.name));
             }

@@ -45,6 +45,7 @@ const TOPICS: &[Topic] = &[
     written!("windows", "Windows and budgets", "what fits into a night, and what is left out"),
     written!("helium", "Helium", "the budget, a transfer, and cautions for people"),
     written!("driver", "Writing a driver", "SCPI templates and JSON-RPC lines"),
+    written!("faults", "Trying what goes wrong", "faults files for rehearsals and for the mimic"),
     written!("worlds", "World files", "what the simulated microscope is"),
     made("run-file", "Run files", "the tables, and questions to ask them", run_file),
     made("codes", "Codes", "every code of every message", tables::codes),

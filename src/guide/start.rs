@@ -45,6 +45,18 @@ const STARTING_POINTS: &[StartingPoint] = &[
         text: include_str!("../../scripts/start_bench.ron"),
     },
     StartingPoint {
+        name: "faults",
+        file: "hard_night.ron",
+        about: "a hard night for a rehearsal: what goes wrong, and when",
+        text: include_str!("../../scripts/faults_hard_night.ron"),
+    },
+    StartingPoint {
+        name: "wire",
+        file: "wire.ron",
+        about: "what a wire can do, for the mimic",
+        text: include_str!("../../scripts/faults_mimic.ron"),
+    },
+    StartingPoint {
         name: "world",
         file: "world.ron",
         about: "a world for the simulated microscope: a copy of the shipped night",

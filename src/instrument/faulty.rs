@@ -50,7 +50,12 @@ pub enum Misbehaviour {
     Lies,
     /// The connection is gone until it is made anew.
     ReconnectNeeded,
+    /// A task is said to be running for ever.
+    NeverDone,
 }
+
+/// What a trouble calls its place if it meets tasks alone.
+pub const TASKS: &str = "tasks";
 
 /// One trouble with its time and place.
 #[derive(Debug, Clone, PartialEq)]
@@ -61,8 +66,10 @@ pub struct Trouble {
     pub from: Moment,
     /// Until when.
     pub until: Moment,
-    /// Name of the channel; none for everything on the link, tasks too.
+    /// Name of the channel, or [`TASKS`]; none for everything on the link, tasks too.
     pub channel: Option<String>,
+    /// Messages that it meets; none for all of them.
+    pub times: Option<u64>,
 }
 
 /// An instrument whose link fails on schedule.
@@ -74,6 +81,8 @@ pub struct Faulty {
     first_shown: BTreeMap<(usize, String), f64>,
     history: BTreeMap<(usize, String), Vec<(Moment, f64)>>,
     reconnected: Vec<bool>,
+    /// Messages that each trouble has met.
+    met: Vec<u64>,
     pretended: Option<Task>,
 }
 
@@ -86,7 +95,7 @@ impl std::fmt::Debug for Faulty {
 impl Faulty {
     /// Around an instrument.
     pub fn new(inner: Box<dyn Instrument>, troubles: Vec<Trouble>) -> Self {
-        let reconnected = vec![false; troubles.len()];
+        let (reconnected, met) = (vec![false; troubles.len()], vec![0; troubles.len()]);
         Self {
             inner,
             troubles,
@@ -95,21 +104,26 @@ impl Faulty {
             first_shown: BTreeMap::new(),
             history: BTreeMap::new(),
             reconnected,
+            met,
             pretended: None,
         }
     }
 
-    /// The troubles of this moment, for a channel or for a task.
-    fn active(&self, channel: Option<&Channel>) -> impl Iterator<Item = (usize, Misbehaviour)> + use<> {
+    /// The troubles that a message of this moment meets, for a channel or for a task.
+    fn active(&mut self, channel: Option<&Channel>) -> impl Iterator<Item = (usize, Misbehaviour)> + use<> {
         let mut found = Vec::new();
         for (index, trouble) in self.troubles.iter().enumerate() {
+            if trouble.times.is_some_and(|times| self.met[index] >= times) {
+                continue;
+            }
             let in_time = trouble.from <= self.now && self.now < trouble.until;
             let here = match (&trouble.channel, channel) {
                 (None, _) => true,
                 (Some(name), Some(channel)) => *name == channel.name,
-                (Some(_), None) => false,
+                (Some(name), None) => name == TASKS,
             };
             if in_time && here {
+                self.met[index] += 1;
                 found.push((index, trouble.kind));
             }
         }
@@ -129,6 +143,7 @@ impl Faulty {
                     return Err(InstrumentError::new(ErrorKind::Refused, "the instrument will not do it"));
                 }
                 Misbehaviour::Lies => passage = Passage::Pretended,
+                Misbehaviour::NeverDone => passage = Passage::Endless,
                 Misbehaviour::ReconnectNeeded if !self.reconnected[index] => return Err(gone()),
                 _ => {}
             }
@@ -158,7 +173,10 @@ impl Faulty {
                     value = history[0].1;
                 }
                 Misbehaviour::ReconnectNeeded if !self.reconnected[index] => return Err(gone()),
-                Misbehaviour::Refuses | Misbehaviour::Lies | Misbehaviour::ReconnectNeeded => {}
+                Misbehaviour::Refuses
+                | Misbehaviour::Lies
+                | Misbehaviour::ReconnectNeeded
+                | Misbehaviour::NeverDone => {}
             }
         }
         Ok(value)
@@ -172,12 +190,13 @@ enum Passage {
     Unanswered,
     Garbled,
     Pretended,
+    Endless,
 }
 
 impl Passage {
     fn answer(self) -> Result<(), InstrumentError> {
         match self {
-            Passage::Through | Passage::Pretended => Ok(()),
+            Passage::Through | Passage::Pretended | Passage::Endless => Ok(()),
             Passage::Unanswered => Err(no_reply()),
             Passage::Garbled => Err(garbled()),
         }
@@ -231,6 +250,9 @@ impl Instrument for Faulty {
             Err(error) if error.kind == ErrorKind::Refused => Passage::Through,
             passage => passage?,
         };
+        if passage == Passage::Endless {
+            return Ok(None);
+        }
         if let Some(task) = self.pretended {
             let remark = format!("the {} is done", task.kind().name());
             return Ok(Some(TaskReport { achieved: true, remark, data: Vec::new() }));

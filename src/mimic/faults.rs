@@ -18,8 +18,10 @@ pub struct LinkFault {
     pub at_s: f64,
     /// It comes again so often, simulated time, s.
     pub every_s: Option<f64>,
-    /// It meets every message for so long, simulated time, s; if none is given, it meets one.
-    pub lasting_s: Option<f64>,
+    /// For how long each time, simulated time, s; infinite where it does not end.
+    pub for_s: f64,
+    /// Messages that it meets each time; none for all of them.
+    pub times: Option<u64>,
     /// Which instrument; all of them if none is given.
     pub instrument: Option<String>,
     /// What happens.

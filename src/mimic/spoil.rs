@@ -20,8 +20,8 @@ pub(super) struct Spoiler {
 #[derive(Debug)]
 struct Coming {
     fault: LinkFault,
-    /// Times it came and met a message.
-    met: u64,
+    /// The time it last came, counted from 1, and the messages that it met then.
+    met: (u64, u64),
 }
 
 /// How a reply goes out.
@@ -40,7 +40,7 @@ impl Spoiler {
             faults.iter().filter(|fault| fault.instrument.as_deref().is_none_or(|name| name == instrument));
         let mut random = ChaCha8Rng::seed_from_u64(seed);
         random.set_stream(instrument.bytes().map(u64::from).sum());
-        Self { coming: ours.map(|fault| Coming { fault: fault.clone(), met: 0 }).collect(), random }
+        Self { coming: ours.map(|fault| Coming { fault: fault.clone(), met: (0, 0) }).collect(), random }
     }
 
     /// The fault that meets this message now, if any. A fault waits for a message that it can meet.
@@ -49,9 +49,9 @@ impl Spoiler {
             .coming
             .iter_mut()
             .find(|coming| meets(coming.fault.kind, message) && coming.is_due(now_s))?;
-        if coming.fault.lasting_s.is_none() {
-            coming.met = coming.times(now_s);
-        }
+        let came = coming.came(now_s);
+        let before = if coming.met.0 == came { coming.met.1 } else { 0 };
+        coming.met = (came, before + 1);
         Some(coming.fault.kind)
     }
 
@@ -96,7 +96,7 @@ impl Spoiler {
 
 impl Coming {
     /// How many times it has come.
-    fn times(&self, now_s: f64) -> u64 {
+    fn came(&self, now_s: f64) -> u64 {
         let since_s = now_s - self.fault.at_s;
         if since_s < 0.0 {
             return 0;
@@ -105,15 +105,13 @@ impl Coming {
     }
 
     fn is_due(&self, now_s: f64) -> bool {
-        let times = self.times(now_s);
-        match self.fault.lasting_s {
-            None => times > self.met,
-            Some(lasting_s) if times > 0 => {
-                let began_s = self.fault.at_s + self.fault.every_s.unwrap_or(0.0) * (times - 1) as f64;
-                now_s < began_s + lasting_s
-            }
-            Some(_) => false,
+        let came = self.came(now_s);
+        if came == 0 {
+            return false;
         }
+        let began_s = self.fault.at_s + self.fault.every_s.unwrap_or(0.0) * (came - 1) as f64;
+        let met = if self.met.0 == came { self.met.1 } else { 0 };
+        now_s < began_s + self.fault.for_s && self.fault.times.is_none_or(|times| met < times)
     }
 }
 
@@ -133,8 +131,10 @@ fn meets(kind: LinkFaultKind, message: &str) -> bool {
 mod tests {
     use super::*;
 
+    /// It meets one message each time, or all of them for a while.
     fn fault(at_s: f64, every_s: Option<f64>, lasting_s: Option<f64>, kind: LinkFaultKind) -> LinkFault {
-        LinkFault { at_s, every_s, lasting_s, instrument: Some("magnet".to_owned()), kind }
+        let (for_s, times) = lasting_s.map_or((f64::INFINITY, Some(1)), |for_s| (for_s, None));
+        LinkFault { at_s, every_s, for_s, times, instrument: Some("magnet".to_owned()), kind }
     }
 
     #[test]

@@ -68,6 +68,7 @@ pub fn rehearse_with_faults(
     let world = setup.world.as_deref().expect("a rehearsal has a world");
     let instruments = plan.instruments(&setup.bench, world, setup.seed);
     let recorder = plan.recorder(recorder);
+    let setup = &Setup { window: plan.window(setup.window), ..setup.clone() };
     rehearse_disturbed(setup, instruments, recorder, onlooker, started_at, plan.disturbances())
 }
 

@@ -1,13 +1,15 @@
 //! The script engine: what a sequence may use, and how far it may go.
 
+use super::error::ended;
 use super::host::Host;
+use super::memory::{MOST_ELEMENTS, Memory};
 use super::{units, verbs};
 use crate::record::{Ending, Outcome, Place};
 use rhai::packages::{
     ArithmeticPackage, BasicArrayPackage, BasicFnPackage, BasicIteratorPackage, BasicMapPackage,
     BasicMathPackage, BasicStringPackage, LogicPackage, MoreStringPackage, Package,
 };
-use rhai::{Dynamic, Engine, OptimizationLevel};
+use rhai::{Dynamic, Engine, OptimizationLevel, Position};
 use std::cell::Cell;
 use std::rc::Rc;
 
@@ -15,8 +17,6 @@ use std::rc::Rc;
 pub const MOST_OPERATIONS_BETWEEN_VERBS: u64 = 50_000_000;
 /// Operations after which the driver is told that time has passed.
 const OPERATIONS_PER_REPORT: u64 = 1_000;
-/// Elements of an array, entries of a map: bulk data stays in native handles.
-const MOST_ELEMENTS: usize = 20_000;
 
 /// A bare engine: language and arithmetic, without verbs. The packages are chosen by hand: no
 /// `eval`, no `sleep`, no clock, no file.
@@ -54,16 +54,19 @@ pub fn with_verbs(host: &Rc<Host>) -> Engine {
     verbs::register(&mut engine, host);
     engine.on_print(|text| eprintln!("{text}"));
     engine.on_debug(|text, _, place| eprintln!("{place}: {text}"));
-    watch_progress(&mut engine, Rc::clone(host));
+    let memory = Rc::new(Memory::default());
+    watch_progress(&mut engine, Rc::clone(host), Rc::clone(&memory));
+    watch_memory(&mut engine, memory);
     engine
 }
 
 /// Lets the driver know that the script computes; ends it when the run is over.
-fn watch_progress(engine: &mut Engine, host: Rc<Host>) {
+fn watch_progress(engine: &mut Engine, host: Rc<Host>, memory: Rc<Memory>) {
     let reported = Cell::new(0_u64);
     // The number of calls, and the operations when it last changed.
     let last_call = Cell::new((0_u64, 0_u64));
     engine.on_progress(move |operations| {
+        memory.computed(operations);
         let since = operations.saturating_sub(reported.get());
         if since < OPERATIONS_PER_REPORT {
             return None;
@@ -83,7 +86,21 @@ fn watch_progress(engine: &mut Engine, host: Rc<Host>) {
     });
 }
 
+/// Ends a sequence that holds too much.
+#[allow(deprecated, reason = "`on_var` is marked so because it may change, not because it goes")]
+fn watch_memory(engine: &mut Engine, memory: Rc<Memory>) {
+    engine.on_var(move |_, _, context| {
+        match memory.look(context.call_level(), context.scope(), context.this_ptr()) {
+            Ok(()) => Ok(None),
+            Err(excess) => Err(ended(failed(excess.reason()), Position::NONE)),
+        }
+    });
+}
+
 fn computed_too_long() -> Ending {
-    let reason = "the sequence computed for very long without calling a verb".to_owned();
+    failed("the sequence computed for very long without calling a verb".to_owned())
+}
+
+fn failed(reason: String) -> Ending {
     Ending { outcome: Outcome::Failed, reason, place: Place::default(), latched: false }
 }

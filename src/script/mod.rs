@@ -11,6 +11,7 @@ mod error;
 pub mod handles;
 mod host;
 pub mod import;
+mod memory;
 pub mod registry;
 mod source;
 pub mod units;
@@ -19,6 +20,7 @@ pub mod verbs;
 pub use engine::{MOST_OPERATIONS_BETWEEN_VERBS, bare, with_verbs};
 pub use error::{ScriptEnd, meaning};
 pub use host::{Host, file_name};
+pub use memory::MOST_BYTES as MOST_BYTES_HELD;
 pub use source::Sequence;
 
 use crate::drive::SharedPort;

@@ -311,7 +311,9 @@ impl Supervisor {
 
     fn main_answered(&mut self, serial: u64, outcome: Answered, out: &mut Effects) {
         let bench = Arc::clone(&self.bench);
-        match self.slot.answered(&bench, self.now, serial, outcome) {
+        let arrived = self.slot.answered(&bench, self.now, serial, outcome);
+        self.probes[Probe::HeardAfterAll as usize] += std::mem::take(&mut self.slot.heard_after_all);
+        match arrived {
             Arrived::Nothing => {}
             Arrived::TooLate => self.reach(Probe::StaleAnswer),
             Arrived::ForPermit(channels, outcome) => {

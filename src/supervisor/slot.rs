@@ -64,6 +64,8 @@ pub struct Slot {
     on_its_way: Option<OnItsWay>,
     again: Option<(Command, u32, Moment)>,
     unsure: bool,
+    /// Tasks whose start was not answered and that turned out to run.
+    pub heard_after_all: u32,
     after_reading: Option<AfterReading>,
     serial: u64,
 }
@@ -133,6 +135,7 @@ impl Slot {
             if error.kind == ErrorKind::Busy && sent.unsure {
                 // Nothing else starts tasks here: it is busy with what it had heard the first time.
                 self.unsure = false;
+                self.heard_after_all += 1;
                 return Arrived::Deliver(sent.command, Answered::Taken);
             }
             self.unsure |= matches!(error.kind, ErrorKind::TimedOut | ErrorKind::Garbled | ErrorKind::Absent);

@@ -8,7 +8,9 @@ const TIMEOUT_S: f64 = 0.25;
 
 /// A reading that meets a fault, and one after it.
 fn meets(kind: &str, expected: ErrorKind) {
-    let mimic = mimic(1.0, &format!("[Fault(at: \"0 s\", kind: {kind}, on: \"electronics\")]"));
+    let (name, inside) = kind.strip_suffix(')').and_then(|kind| kind.split_once('(')).expect("a kind");
+    let once = format!("{name}(at: \"0 s\", on: \"electronics\", times: 1, {inside})");
+    let mimic = mimic(1.0, &once);
     let mut scpi = plain_scpi(mimic.address("electronics").expect("electronics"), TIMEOUT_S);
     let bias = scpi_channel("SOUR:VOLT {}", "SOUR:VOLT?", "V");
     let began = Instant::now();
@@ -69,7 +71,7 @@ fn what_stands_for_no_number_is_garbled() {
 fn a_late_reply_is_never_taken_for_a_new_one() {
     meets("LateReply(by: \"400 ms\")", ErrorKind::TimedOut);
     // Again, waiting until the late reply has come.
-    let mimic = mimic(1.0, "[Fault(at: \"0 s\", kind: LateReply(by: \"400 ms\"), on: \"electronics\")]");
+    let mimic = mimic(1.0, "LateReply(at: \"0 s\", by: \"400 ms\", on: \"electronics\", times: 1)");
     let mut scpi = plain_scpi(mimic.address("electronics").expect("electronics"), TIMEOUT_S);
     let bias = scpi_channel("SOUR:VOLT {}", "SOUR:VOLT?", "V");
     assert_eq!(scpi.set(&bias, 0.0625), Ok(()));
@@ -82,13 +84,13 @@ fn a_late_reply_is_never_taken_for_a_new_one() {
 #[test]
 fn faults_of_the_error_query_fail_the_set_and_the_next_is_sound() {
     for (kind, expected) in [
-        ("NoReply()", ErrorKind::TimedOut),
-        ("DoubleReply()", ErrorKind::Garbled),
-        ("Rubbish()", ErrorKind::Garbled),
-        ("DropConnection()", ErrorKind::Absent),
+        ("NoReply", ErrorKind::TimedOut),
+        ("DoubleReply", ErrorKind::Garbled),
+        ("Rubbish", ErrorKind::Garbled),
+        ("DropConnection", ErrorKind::Absent),
     ] {
         // Every message is met for a second; then the link is sound again.
-        let faults = format!("[Fault(at: \"0 s\", kind: {kind}, on: \"electronics\", lasting: \"600 ms\")]");
+        let faults = format!("{kind}(at: \"0 s\", on: \"electronics\", for: \"600 ms\")");
         let mimic = mimic(1.0, &faults);
         let bench = mimic_bench(&mimic);
         let mut all = instruments(&bench);
@@ -104,7 +106,7 @@ fn faults_of_the_error_query_fail_the_set_and_the_next_is_sound() {
 
 #[test]
 fn a_refusal_is_told_in_the_words_of_the_instrument() {
-    let mimic = mimic(1.0, "[Fault(at: \"0 s\", kind: Refuses(), on: \"source\")]");
+    let mimic = mimic(1.0, "Refuses(at: \"0 s\", on: \"source\", times: 1)");
     let bench = mimic_bench(&mimic);
     let mut all = instruments(&bench);
     let level = bench.channel(bench.find("rf_level").expect("rf_level"));
@@ -118,7 +120,7 @@ fn a_refusal_is_told_in_the_words_of_the_instrument() {
 
 #[test]
 fn a_task_that_lies_about_its_end_is_found_busy() {
-    let mimic = mimic(0.01, "[Fault(at: \"0 s\", kind: EndsEarly(), on: \"electronics\", lasting: \"1 h\")]");
+    let mimic = mimic(0.01, "EndsEarly(at: \"0 s\", on: \"electronics\", for: \"1 h\")");
     let bench = mimic_bench(&mimic);
     let mut all = instruments(&bench);
     let electronics = &mut all[bench.task_link.expect("a link for tasks")];
@@ -132,10 +134,10 @@ fn a_task_that_lies_about_its_end_is_found_busy() {
 
 #[test]
 fn the_faults_of_the_world_reach_the_gauges() {
-    let faults = "[
-        Fault(at: \"1 s\", kind: PressureBurst(to: \"1e-6 mbar\")),
-        Fault(at: \"1 s\", kind: GaugeNan(gauge: \"stage_temperature\"), lasting: \"1 day\"),
-    ]";
+    let faults = "
+        PressureBurst(at: \"1 s\", height: \"1e-6 mbar\"),
+        GaugeNan(at: \"1 s\", signal: \"stage_temperature\", for: \"1 day\"),
+    ";
     let mimic = mimic(0.01, faults);
     let bench = mimic_bench(&mimic);
     let mut all = instruments(&bench);
@@ -153,12 +155,12 @@ fn the_faults_of_the_world_reach_the_gauges() {
 
 #[test]
 fn after_many_faults_in_a_row_no_reading_was_ever_another_ones() {
-    let faults = "[
-        Fault(at: \"0 s\", kind: LateReply(by: \"60 ms\"), on: \"electronics\", every: \"0.1 s\"),
-        Fault(at: \"0.05 s\", kind: DoubleReply(), on: \"electronics\", every: \"0.13 s\"),
-        Fault(at: \"0.02 s\", kind: DropConnection(), on: \"electronics\", every: \"0.17 s\"),
-        Fault(at: \"0.03 s\", kind: HalfReply(), on: \"electronics\", every: \"0.23 s\"),
-    ]";
+    let faults = "
+        LateReply(at: \"0 s\", by: \"60 ms\", on: \"electronics\", every: \"0.1 s\", times: 1),
+        DoubleReply(at: \"0.05 s\", on: \"electronics\", every: \"0.13 s\", times: 1),
+        DropConnection(at: \"0.02 s\", on: \"electronics\", every: \"0.17 s\", times: 1),
+        HalfReply(at: \"0.03 s\", on: \"electronics\", every: \"0.23 s\", times: 1),
+    ";
     let mimic = mimic(1.0, faults);
     let mut scpi = plain_scpi(mimic.address("electronics").expect("electronics"), 0.04);
     let bias = scpi_channel("SOUR:VOLT {}", "SOUR:VOLT?", "V");

@@ -6,6 +6,7 @@ use noctule::record::{DigestOnly, Entry};
 use noctule::run::faults::read_faults;
 use noctule::run::{BenchSource, Rehearsed, Setup, rehearse_with_faults};
 use noctule::script::Sequence;
+use noctule::supervisor::Probe;
 use std::path::Path;
 use std::sync::{Arc, Mutex};
 
@@ -94,6 +95,12 @@ impl Night {
     pub fn tripped(&self, name: &str, action: &str) -> &Self {
         let trips = &self.done.tally.trips;
         assert!(trips.iter().any(|t| t.name == name && t.action == action), "{trips:?}");
+        self
+    }
+
+    /// It took a branch of recovery.
+    pub fn reached(&self, probe: Probe) -> &Self {
+        assert!(self.done.probes[probe as usize] > 0, "{}", probe.name());
         self
     }
 

@@ -1,8 +1,9 @@
 //! Ordinary faults, one by one: the fault happens in a rehearsal, and what was promised follows.
 
-use crate::bed::{SWEEP, night};
+use crate::bed::{SWEEP, night, night_until};
 use noctule::record::Entry;
 use noctule::run::faults::PROMISES;
+use noctule::supervisor::Probe;
 
 #[test]
 fn every_promise_names_a_test_that_is_there() {
@@ -252,4 +253,109 @@ fn a_withdrawal_ends_a_running_task_and_the_task_is_done_again() {
     let night = night(sequence, r#"PressureBurst(at: "5 min", height: "1e-6 mbar")"#);
     assert_eq!(night.ending().0, "finished", "{:?}", night.ending());
     assert_eq!(night.steps("hold")[0].0, "end the running task");
+}
+
+#[test]
+fn task_answer_lost() {
+    let night = night(SWEEP, r#"NoReply(at: "0 s", channel: "tasks", times: 1)"#);
+    night.rode_out().reached(Probe::HeardAfterAll);
+}
+
+#[test]
+fn field_reading_stuck() {
+    let night = night("ramp_field(0.1.T);", r#"Stuck(at: "0 s", channel: "field_z")"#);
+    assert_eq!(night.ending().0, "fault", "{:?}", night.ending());
+    assert!(night.ending().1.contains("has not arrived"), "{:?}", night.ending());
+    night.reached(Probe::NotArrived);
+}
+
+#[test]
+fn helium_gauge_silent() {
+    let sequence = "ramp_field(0.02.T); wait(20.min); ramp_field(0.1.T);";
+    let night = night(sequence, r#"NotANumber(at: "5 min", channel: "helium_level")"#);
+    assert_eq!(night.ending().0, "failed", "{:?}", night.ending());
+    assert!(night.ending().1.contains("not known whether helium_level"), "{:?}", night.ending());
+    assert!(night.done.tally.parked);
+    night.tripped("helium gauge silent", "warn").reached(Probe::PermitUnknown);
+}
+
+#[test]
+fn task_never_ends() {
+    let night = night(SWEEP, r#"NeverDone(at: "0 s", channel: "tasks")"#);
+    assert_eq!(night.ending().0, "fault", "{:?}", night.ending());
+    night.reached(Probe::TaskOverdue);
+}
+
+#[test]
+fn not_brought_back() {
+    let faults = r#"PressureBurst(at: "10 min", height: "1e-5 mbar"), Refuses(at: "10.5 min", for: "2 h")"#;
+    let night = night(SWEEP, faults);
+    assert_eq!(night.ending().0, "fault", "{:?}", night.ending());
+    assert!(night.ending().1.contains("could not be brought back"), "{:?}", night.ending());
+    night.reached(Probe::NotRestored);
+}
+
+#[test]
+fn trip_while_parking() {
+    // Late replies, so that parking takes its time.
+    let faults = r#"LateReply(at: "599 s", for: "1 min", by: "300 ms"),
+        Saturated(at: "10 min", for: "1 min", channel: "current", to: "10 nA"),
+        Saturated(at: "601.5 s", for: "1 min", channel: "magnet_voltage", to: "3 V")"#;
+    let night = night(SWEEP, faults);
+    assert_eq!(night.done.tally.trips.len(), 2, "{:?}", night.done.tally.trips);
+    night.parked_by("current too large", false).reached(Probe::TrippedAtEnd);
+}
+
+#[test]
+fn operator_stops() {
+    let night = night(SWEEP, r#"Operator(at: "10 min", says: "stop")"#);
+    assert_eq!(night.ending(), ("stopped", "stopped on request".to_owned()));
+    assert!(night.done.tally.parked);
+    night.reached(Probe::Stopped);
+}
+
+#[test]
+fn window_ends() {
+    let night = night_until(SWEEP, "", Some(900.0));
+    assert_eq!(night.ending().0, "stopped", "{:?}", night.ending());
+    assert!(night.done.tally.parked && night.done.tally.end_s <= 900.0);
+    night.reached(Probe::WindowEnded);
+}
+
+/// Every branch of recovery can be taken in a rehearsal, so a campaign that is long enough takes them all.
+#[test]
+fn every_branch_of_recovery_is_taken_by_some_fault() {
+    let mut taken = [0_u32; Probe::ALL.len()];
+    let mut add = |night: crate::bed::Night| {
+        taken.iter_mut().zip(night.done.probes).for_each(|(sum, count)| *sum += count);
+    };
+    for faults in [
+        r#"NoReply(at: "0 s", channel: "tasks", times: 1), NotANumber(at: "2 min", channel: "chamber_pressure")"#,
+        r#"NeverDone(at: "0 s", channel: "tasks")"#,
+        r#"LateReply(at: "10 min", for: "1 min", by: "30 s")"#,
+        r#"PressureBurst(at: "10 min", height: "1e-5 mbar"), Refuses(at: "10.5 min", for: "2 h")"#,
+        r#"LockinOverload(at: "10 min", for: "2 min"), PressureBurst(at: "10.5 min", height: "1e-6 mbar")"#,
+        r#"Saturated(at: "10 min", for: "1 min", channel: "current", to: "10 nA")"#,
+        r#"Quench(at: "10 min"), Saturated(at: "10 min", channel: "magnet_voltage", to: "3 V")"#,
+        r#"Operator(at: "5 s", says: "hold"), Operator(at: "5 min", says: "release"), Operator(at: "8 min", says: "stop")"#,
+        r#"DiskFull(at: "10 min")"#,
+        r#"KeeperLost(at: "10 min")"#,
+        r#"NoReply(at: "10 min", for: "30 min")"#,
+    ] {
+        add(night(SWEEP, faults));
+    }
+    add(night_until(SWEEP, "", Some(900.0)));
+    add(night("ramp_field(0.1.T);", r#"Stuck(at: "0 s", channel: "field_z")"#));
+    let silent = r#"NotANumber(at: "5 min", channel: "helium_level")"#;
+    add(night("ramp_field(0.02.T); wait(20.min); ramp_field(0.1.T);", silent));
+    add(night("approach(); set(\"Bias\", 400.mV);", ""));
+    let image = "approach(); image(#{ x: 0.nm, y: 0.nm, size: 10.nm, pixels: 64, line_time: 4.s });";
+    add(night(image, r#"PressureBurst(at: "5 min", height: "1e-6 mbar")"#));
+    let missing: Vec<&str> = Probe::ALL
+        .iter()
+        .zip(taken)
+        .filter(|(_, count)| *count == 0)
+        .map(|(probe, _)| probe.name())
+        .collect();
+    assert!(missing.is_empty(), "{missing:?}");
 }

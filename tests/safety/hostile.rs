@@ -65,9 +65,52 @@ fn huge_texts_arrays_and_maps_are_refused() {
     ends_with(&night("let a = [1]; while true { a += a; }", ""), "failed", "array");
     ends_with(&night("let a = []; a.pad(1000000000, 0);", ""), "failed", "array");
     ends_with(&night("let a = []; while true { a.push(1); }", ""), "failed", "array");
-    // The engine does not measure a map that grows by assignment; the limit on operations ends it.
-    let grows = "let m = #{}; let i = 0; while true { m[`${i}`] = i; i += 1; }";
-    ends_with(&night(grows, ""), "failed", "without calling a verb");
+}
+
+/// The engine does not measure what grows by assignment, so the host does.
+#[test]
+fn what_grows_by_assignment_is_bounded_too() {
+    let much = "holds more than";
+    for sequence in [
+        "let m = #{}; let i = 0; while true { if i % 5000 == 0 { wait(1.s); } try { m[`${i}`] = i; i += 1; } catch { } }",
+        // Twenty lists of twenty thousand elements, and the same again in each of these.
+        "let b = []; b.pad(20000, 1); let a = []; a.pad(20000, 0); let i = 0; while true { a[i] = b; i += 1; }",
+        "let a = [0, 0]; while true { let b = [0, 0]; b[0] = a; b[1] = a; a = b; }",
+        "let t = \"x\"; for i in 0..19 { t += t; } let a = []; a.pad(1000, ()); for i in 0..1000 { a[i] = `${t}${i}`; }",
+        // Out of sight of the main part: in a function, behind `this`, behind a closure.
+        "fn grow() { let i = 0; while true { this[`${i}`] = i; i += 1; } } let m = #{}; m.grow();",
+        "fn make() { let m = #{}; |i| { m[`${i}`] = i; } } let f = make(); let i = 0; while true { f.call(i); i += 1; }",
+        "fn deep(n) { let a = []; a.pad(19000, n); if n < 60 { deep(n + 1); } let z = a; } deep(0);",
+    ] {
+        ends_with(&night(sequence, ""), "failed", much);
+    }
+    for sequence in [
+        "let a = [0]; while true { let b = [0]; b[0] = a; a = b; }",
+        "let m = #{}; while true { let n = #{}; n.x = m; m = n; }",
+        "let f = || 1; while true { let g = f; f = || g.call(); }",
+    ] {
+        ends_with(&night(sequence, ""), "failed", "nested more than 32 deep");
+    }
+    // Handles of bulk data count as well.
+    let handles = r#"
+        let s = sweep(#{ name: "s", channel: "RfFrequency", from: 10.GHz, to: 11.GHz, points: 20000,
+            read: ["Current"], dwell: 1.ms, settle: 0.s });
+        let m = #{}; let i = 0; while true { m[`${i}`] = s.column("Current"); i += 1; }
+    "#;
+    ends_with(&night(handles, ""), "failed", much);
+}
+
+#[test]
+fn what_a_sequence_may_hold_is_enough() {
+    let sequence = r#"
+        let a = []; for i in 0..5000 { a.push(i); }
+        let m = #{}; for i in 0..2000 { m[`${i}`] = [i, i]; }
+        let f = |n| if n == 0 { a.len() } else { a[n] };
+        if f.call(0) != 5000 || m.len() != 2000 { stop("something is missing"); }
+        fn down(n) { if n == 0 { 0 } else { 1 + down(n - 1) } }
+        if down(50) != 50 { stop("not so deep"); }
+    "#;
+    ends_with(&night(sequence, ""), "finished", "");
 }
 
 #[test]

@@ -7,6 +7,9 @@ use std::collections::BTreeSet;
 
 /// Nesting deeper than this is refused; nobody writes it on purpose.
 const DEEPEST: usize = 32;
+/// A condition has no more words, numbers and signs: each sum is nested into the next, and a hundred thousand
+/// of them would overflow the stack when the condition is worked out.
+const MOST_TOKENS: usize = 1000;
 
 /// Why a condition can't be understood, with the column in its text.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
@@ -27,8 +30,12 @@ pub fn parse(
     lookup: &dyn Fn(&str) -> Option<(ChannelId, Dimension)>,
     names: &[String],
 ) -> Result<Condition, ExpressionError> {
+    let tokens = tokenize(text)?;
+    if let Some((_, column)) = tokens.get(MOST_TOKENS) {
+        return Err(fault(*column, "the condition is too long"));
+    }
     let mut parser = Parser {
-        tokens: tokenize(text)?,
+        tokens,
         at: 0,
         end: text.chars().count(),
         depth: 0,

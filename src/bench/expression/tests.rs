@@ -80,6 +80,15 @@ fn what_can_not_be_understood_has_a_place_and_a_reason() {
 
 #[test]
 fn deep_nesting_ends_with_a_message() {
-    let text = format!("{}stage > 1 K{}", "(".repeat(500), ")".repeat(500));
+    let text = format!("{}stage > 1 K{}", "(".repeat(200), ")".repeat(200));
     assert!(read(&text).unwrap_err().message.contains("nested too deeply"));
+}
+
+#[test]
+fn what_goes_on_for_ever_ends_with_a_message() {
+    let text = format!("stage > {}1 K", "1 K + ".repeat(100_000));
+    let error = read(&text).unwrap_err();
+    assert!(error.message.contains("too long"), "{error}");
+    let text = format!("stage > {}1 K", "1 K + ".repeat(490));
+    assert_eq!(read(&text).unwrap().holds(&Fake), Some(false));
 }

@@ -26,6 +26,8 @@ pub struct FromLink {
     pub ticket: Ticket,
     /// What was commanded.
     pub command: Command,
+    /// When it was commanded.
+    pub sent: Moment,
     /// The answer.
     pub outcome: Answered,
 }
@@ -84,7 +86,7 @@ fn serve(
                 tracing::warn!(%error, "connecting anew failed");
             }
         }
-        if answers.send(FromLink { ticket, command, outcome }).is_err() {
+        if answers.send(FromLink { ticket, command, sent: now, outcome }).is_err() {
             return;
         }
     }

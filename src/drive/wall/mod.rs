@@ -21,7 +21,7 @@ use crate::bench::Bench;
 use crate::quantity::Moment;
 use crate::record::{Ending, Outcome, Place};
 use crate::supervisor::{
-    Answered, Call, Command, Effect, Effects, Event, Reply, Start, Supervisor, Ticket, Word,
+    Answered, Call, Command, Effect, Effects, Event, Notice, Reply, Start, Supervisor, Ticket, Word,
 };
 use std::sync::Arc;
 use std::sync::mpsc::{Sender, SyncSender};
@@ -161,7 +161,7 @@ impl WallDrive {
         Self {
             supervisor: Supervisor::new(Arc::clone(&parts.bench), parts.start),
             tally: RunTally::new(&parts.bench),
-            oracle: Oracle::new(&parts.bench),
+            oracle: Oracle::new(&parts.bench).seeing_readings().at_pace(parts.clock.pace),
             window: parts.start.window,
             bench: parts.bench,
             clock: parts.clock,
@@ -280,21 +280,53 @@ impl WallDrive {
     }
 
     fn answered(&mut self, answer: FromLink) {
+        let now = self.clock.now();
+        self.oracle.takes(now, now.since(answer.sent));
         if let (Command::Read { channels }, Answered::Read(values)) = (&answer.command, &answer.outcome) {
             for (channel, value) in channels.as_slice().iter().zip(values.as_slice()) {
                 self.tally.read(*channel, *value);
+                self.oracle.read(now, *channel, *value);
             }
         }
-        self.feed(Event::Answered { ticket: answer.ticket, outcome: answer.outcome });
+        self.feed_at(Event::Answered { ticket: answer.ticket, outcome: answer.outcome }, now);
+        self.oracle.judge(&self.bench, now, self.supervisor.is_held());
     }
 
     fn feed(&mut self, event: Event) {
-        let now = self.clock.now();
+        self.feed_at(event, self.clock.now());
+    }
+
+    /// Whoever looks on may take time, a terminal or a log on a slow disk. So words come last: nothing that
+    /// an event leads to waits for them, least of all a step of parking.
+    fn feed_at(&mut self, event: Event, now: Moment) {
         let mut effects = Effects::new();
         self.supervisor.handle(event, now, &mut effects);
+        let mut entries = Vec::new();
+        let mut notices = Vec::new();
         for effect in effects {
-            self.carry_out(effect, now);
+            match effect {
+                Effect::Notify(notice) => notices.push(notice),
+                Effect::Append { seq, entry, data, urgent } => {
+                    entries.push((*entry).clone());
+                    self.carry_out(Effect::Append { seq, entry, data, urgent }, now);
+                }
+                other => self.carry_out(other, now),
+            }
         }
+        for entry in entries {
+            self.onlooker.entry(now, &entry);
+        }
+        for notice in notices {
+            self.tell(now, &notice);
+        }
+    }
+
+    fn tell(&mut self, now: Moment, notice: &Notice) {
+        tracing::info!(topic = notice.topic, "{}", notice.text);
+        self.messages.push(format!("{now}  {}", notice.text));
+        let excess = self.messages.len().saturating_sub(20);
+        self.messages.drain(..excess);
+        self.onlooker.notice(now, notice);
     }
 
     fn carry_out(&mut self, effect: Effect, now: Moment) {
@@ -302,7 +334,6 @@ impl WallDrive {
             Effect::Command { ticket, link, command } => self.command(ticket, link, command, now),
             Effect::Append { seq, entry, data, urgent } => {
                 self.tally.entry(now, &entry);
-                self.onlooker.entry(now, &entry);
                 if urgent {
                     self.last_urgent = Some(seq);
                 }
@@ -310,23 +341,22 @@ impl WallDrive {
             }
             Effect::AppendPoint { seq, point } => {
                 self.tally.points += 1;
+                self.oracle.kept(&point);
                 self.recording.append_point(seq, point);
             }
             Effect::Answer(reply) => {
+                self.oracle.answered(&reply);
                 // A script that is gone needs no answer.
                 let _ = self.replies.send(reply);
             }
             Effect::Interrupt(ending) => {
+                self.oracle.ended();
+                // What waited for the disk belongs to the sequence; after the end it would follow the park steps.
+                self.deferred.clear();
                 self.interrupted = Some(ending.clone());
                 self.stop.raise(ending);
             }
-            Effect::Notify(notice) => {
-                tracing::info!(topic = notice.topic, "{}", notice.text);
-                self.messages.push(format!("{now}  {}", notice.text));
-                let excess = self.messages.len().saturating_sub(20);
-                self.messages.drain(..excess);
-                self.onlooker.notice(now, &notice);
-            }
+            Effect::Notify(notice) => self.tell(now, &notice),
             Effect::Over => {}
         }
     }
@@ -334,6 +364,10 @@ impl WallDrive {
     /// What must not happen twice leaves only after its intent is on disk.
     fn command(&mut self, ticket: Ticket, link: usize, command: Command, now: Moment) {
         self.oracle.look(&self.bench, now, &command);
+        if command == Command::Abort {
+            // Whatever is to be ended must not begin after its end.
+            self.deferred.retain(|(_, _, other, _)| *other != link);
+        }
         if let Command::Set { channel, value } = command {
             self.tally.sent(channel, value);
         }

@@ -1,8 +1,9 @@
 //! Faults drawn from a seed, swarm style: each seed draws which kinds exist at all, then how many and how strong.
 
 use super::{FaultPlan, Mishap, PROMISES, Planned, Promise};
-use crate::instrument::faulty::Misbehaviour;
+use crate::instrument::faulty::{Misbehaviour, TASKS};
 use crate::quantity::Moment;
+use crate::supervisor::Word;
 use noctule_sim::Fault;
 use rand::RngExt;
 use rand_chacha::ChaCha8Rng;
@@ -34,8 +35,10 @@ macro_rules! kinds {
 kinds! {
     PressureBurst, WarmSpell, StageSensorSilent, CurrentLost, LockinOverload, RfDropOut, SmallLeak, TipChange,
     TipDrift, GaugeStuck, GaugeStale, GaugeDrifts, GaugeSaturated, PressureGaugeSilent, ShortSilence, LateReplies,
-    ShortGarble, Reconnect, ClockJump, SlowDisk,
+    ShortGarble, Reconnect, ClockJump, SlowDisk, TwoHolds, OperatorHolds, TaskAnswerLost,
     Quench, TipCrash, StageWarm, BigLeak, CurrentSaturated, LeadVoltage, LongSilence, Refuses, Lies, DiskFull,
+    FieldReadingStuck, HeliumGaugeSilent, TaskNeverEnds, LinkHangs, NotBroughtBack, TripWhileParking,
+    OperatorStops, WindowEnds, KeeperLost,
 }
 
 impl Kind {
@@ -44,9 +47,52 @@ impl Kind {
         &PROMISES[self as usize]
     }
 
-    fn draw(self, at: Moment, rng: &mut ChaCha8Rng) -> Planned {
+    /// What it is made of, in one night: most are one mishap.
+    fn draw(self, at: Moment, rng: &mut ChaCha8Rng) -> Vec<Planned> {
+        let burst = |rng: &mut ChaCha8Rng| Fault::PressureBurst { pa: between(rng, 2e-4, 1e-3) };
+        let later = |seconds: f64, for_s, mishap| Planned { at: at.after(seconds), for_s, mishap };
+        let reads = |at, channel| Mishap::Link {
+            kind: Misbehaviour::Saturated { at },
+            channel: named(channel),
+            times: None,
+        };
+        match self {
+            Kind::TwoHolds => {
+                let overload = Mishap::World(Fault::LockinOverload { for_s: 120.0 });
+                let then_s = between(rng, 6.0, 60.0);
+                vec![later(0.0, 120.0, overload), later(then_s, 0.0, Mishap::World(burst(rng)))]
+            }
+            Kind::OperatorHolds => {
+                let word = if rng.random_bool(0.5) { Word::Hold } else { Word::HoldForRefill };
+                let release = Mishap::Operator(Word::Release);
+                vec![later(0.0, 0.0, Mishap::Operator(word)), later(between(rng, 60.0, 1200.0), 0.0, release)]
+            }
+            Kind::NotBroughtBack => {
+                let kind = Misbehaviour::Refuses;
+                let refuses = Mishap::Link { kind, channel: None, times: None };
+                let tip_is_out_s = between(rng, 20.0, 40.0);
+                vec![
+                    later(0.0, 0.0, Mishap::World(burst(rng))),
+                    later(tip_is_out_s, between(rng, 3600.0, 7200.0), refuses),
+                ]
+            }
+            Kind::TripWhileParking => {
+                // Late replies, so that parking takes its time.
+                let kind = Misbehaviour::LateReply { by_s: between(rng, 0.2, 0.4) };
+                let then_s = between(rng, 1.0, 2.0);
+                vec![
+                    later(0.0, 120.0, Mishap::Link { kind, channel: None, times: None }),
+                    later(0.0, 60.0, reads(1e-8, "current")),
+                    later(then_s, 60.0, reads(3.0, "magnet_voltage")),
+                ]
+            }
+            _ => vec![self.draw_one(at, rng)],
+        }
+    }
+
+    fn draw_one(self, at: Moment, rng: &mut ChaCha8Rng) -> Planned {
         let stage = Some("stage_temperature".to_owned());
-        let link = |kind, channel| Mishap::Link { kind, channel };
+        let link = |kind, channel| Mishap::Link { kind, channel, times: None };
         let whole = None;
         let (for_s, mishap) = match self {
             Kind::PressureBurst => {
@@ -131,6 +177,29 @@ impl Kind {
             Kind::Refuses => (between(rng, 60.0, 3600.0), link(Misbehaviour::Refuses, whole)),
             Kind::Lies => (between(rng, 60.0, 3600.0), link(Misbehaviour::Lies, whole)),
             Kind::DiskFull => (f64::INFINITY, Mishap::DiskFull),
+            Kind::TaskAnswerLost => {
+                let kind = Misbehaviour::NoReply { heard: true };
+                (f64::INFINITY, Mishap::Link { kind, channel: named(TASKS), times: Some(1) })
+            }
+            Kind::FieldReadingStuck => {
+                (between(rng, 3600.0, 10_800.0), link(Misbehaviour::Stuck, named("field_z")))
+            }
+            Kind::HeliumGaugeSilent => {
+                (between(rng, 3600.0, 10_800.0), link(Misbehaviour::NotANumber, named("helium_level")))
+            }
+            Kind::TaskNeverEnds => {
+                (between(rng, 3600.0, 10_800.0), link(Misbehaviour::NeverDone, named(TASKS)))
+            }
+            Kind::LinkHangs => {
+                let by_s = between(rng, 10.0, 300.0);
+                (between(rng, 60.0, 600.0), link(Misbehaviour::LateReply { by_s }, whole))
+            }
+            Kind::OperatorStops => (0.0, Mishap::Operator(Word::Stop)),
+            Kind::WindowEnds => (0.0, Mishap::WindowEnds),
+            Kind::KeeperLost => (0.0, Mishap::KeeperLost),
+            Kind::TwoHolds | Kind::OperatorHolds | Kind::NotBroughtBack | Kind::TripWhileParking => {
+                unreachable!("these are made of several")
+            }
         };
         Planned { at, for_s, mishap }
     }
@@ -173,7 +242,7 @@ pub fn draw(seed: u64) -> (FaultPlan, Vec<Kind>) {
         let times = if kind.promise().rides_out { rng.random_range(1..=3) } else { 1 };
         for _ in 0..times {
             let at = Moment::from_s(rng.random_range(FIRST_S..LAST_S));
-            plan.faults.push(kind.draw(at, &mut rng));
+            plan.faults.extend(kind.draw(at, &mut rng));
         }
     }
     plan.faults.sort_by_key(|planned| planned.at);
@@ -190,7 +259,11 @@ mod tests {
         let mut seen = vec![0; Kind::ALL.len()];
         for seed in 0..1000 {
             let (plan, kinds) = draw(seed);
-            assert!(plan.faults.iter().all(|planned| planned.at.s() >= FIRST_S && planned.at.s() <= LAST_S));
+            assert!(
+                plan.faults
+                    .iter()
+                    .all(|planned| planned.at.s() >= FIRST_S && planned.at.s() <= LAST_S + 1200.0)
+            );
             kinds.iter().for_each(|kind| seen[*kind as usize] += 1);
             assert_eq!(draw(seed), (plan, kinds), "the same seed draws the same faults");
         }

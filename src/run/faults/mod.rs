@@ -11,6 +11,7 @@ pub use promise::{PROMISES, Promise, promises_table};
 use crate::bench::Bench;
 use crate::drive::virtual_time::Disturbances;
 use crate::drive::visitor::Visit;
+use crate::faults::end_of;
 use crate::instrument::faulty::{Afflicted, Faulty, Misbehaviour, Trouble};
 use crate::instrument::{Instrument, Simulated};
 use crate::quantity::{Moment, in_words};
@@ -29,8 +30,10 @@ pub enum Mishap {
     Link {
         /// What.
         kind: Misbehaviour,
-        /// Name of the channel; none for all of the link.
+        /// Name of the channel, or what stands for tasks; none for all of the link.
         channel: Option<String>,
+        /// Messages that it meets; none for all of them.
+        times: Option<u64>,
     },
     /// The clock of the computer is set.
     ClockJump {
@@ -50,6 +53,8 @@ pub enum Mishap {
     Operator(Word),
     /// The keeper process dies.
     KeeperLost,
+    /// The window ends then, if it does not end before.
+    WindowEnds,
 }
 
 /// A mishap with its time.
@@ -72,8 +77,9 @@ impl Planned {
     pub fn describe(&self) -> String {
         let what = match &self.mishap {
             Mishap::World(fault) => format!("{} {fault:?}", fault.name()),
-            Mishap::Link { kind, channel } => {
-                format!("{kind:?} on {}", channel.as_deref().unwrap_or("the whole link"))
+            Mishap::Link { kind, channel, times } => {
+                let times = times.map(|times| format!(", met {times} times")).unwrap_or_default();
+                format!("{kind:?} on {}{times}", channel.as_deref().unwrap_or("the whole link"))
             }
             other => format!("{other:?}"),
         };
@@ -100,13 +106,7 @@ impl FaultPlan {
         for planned in &self.faults {
             let Mishap::World(fault) = planned.mishap else { continue };
             schedule.push((planned.at, fault));
-            let end = match fault {
-                Fault::HeliumLeak { .. } => Fault::HeliumLeak { l_per_h: 0.0 },
-                Fault::WarmUp { .. } => Fault::WarmUp { k: 0.0 },
-                Fault::TipDrift { .. } => Fault::TipDrift { m_per_s: 0.0 },
-                _ => continue,
-            };
-            if planned.for_s.is_finite() {
+            if let Some(end) = end_of(fault).filter(|_| planned.for_s.is_finite()) {
                 schedule.push((planned.until(), end));
             }
         }
@@ -115,11 +115,12 @@ impl FaultPlan {
 
     fn troubles(&self) -> Vec<Trouble> {
         let trouble = |planned: &Planned| match &planned.mishap {
-            Mishap::Link { kind, channel } => Some(Trouble {
+            Mishap::Link { kind, channel, times } => Some(Trouble {
                 kind: *kind,
                 from: planned.at,
                 until: planned.until(),
                 channel: channel.clone(),
+                times: *times,
             }),
             _ => None,
         };
@@ -156,10 +157,16 @@ impl FaultPlan {
                 Mishap::SlowDisk { lag_s } => {
                     disturbances.slow_disk.push((planned.at, planned.until(), *lag_s));
                 }
-                Mishap::World(_) | Mishap::Link { .. } | Mishap::DiskFull => {}
+                Mishap::World(_) | Mishap::Link { .. } | Mishap::DiskFull | Mishap::WindowEnds => {}
             }
         }
         disturbances
+    }
+
+    /// The end of the window, which may come before the one that was wanted.
+    pub fn window(&self, wanted: Option<Moment>) -> Option<Moment> {
+        let ends = self.faults.iter().filter(|planned| planned.mishap == Mishap::WindowEnds);
+        ends.map(|planned| planned.at).chain(wanted).min()
     }
 
     /// The recorder, on a disk that fills up if the plan says so.

@@ -24,7 +24,7 @@ const fn ends(fault: &'static str, behaviour: &'static str, test: &'static str) 
 }
 
 /// All promises, in the order of the kinds that nights are drawn from.
-pub const PROMISES: [Promise; 30] = [
+pub const PROMISES: [Promise; 42] = [
     rides(
         "pressure burst in the chamber",
         "tip out, wait until pumped off, tip back, go on",
@@ -73,6 +73,21 @@ pub const PROMISES: [Promise; 30] = [
         "safety::cases::clock_jump",
     ),
     rides("slow disk", "the sequence waits for it, nothing is lost", "safety::cases::slow_disk"),
+    rides(
+        "overload and pressure burst together",
+        "the hold is entered anew, with the tip out; goes on when both are over",
+        "safety::cases::a_second_trip_in_a_hold_is_heeded",
+    ),
+    rides(
+        "an operator holds, for a refill or without, and releases",
+        "waits at the next point, goes on",
+        "safety::cases::an_operator_holds_for_a_refill_and_releases",
+    ),
+    rides(
+        "the answer to a task's start is lost",
+        "asked again, the task that runs is taken for the one that was begun",
+        "safety::cases::task_answer_lost",
+    ),
     ends("magnet quench", "park and latch", "safety::cases::quench"),
     ends("tip crash", "park", "safety::cases::tip_crash"),
     ends("stage warmer than 4.5 K", "tip out, then park and latch", "safety::cases::stage_warm"),
@@ -95,6 +110,39 @@ pub const PROMISES: [Promise; 30] = [
         "safety::cases::lies",
     ),
     ends("disk full", "park; nothing is reported as done that is not on disk", "safety::cases::disk_full"),
+    ends(
+        "reading of the field stuck",
+        "a field that does not arrive in its time fails the verb; park",
+        "safety::cases::field_reading_stuck",
+    ),
+    ends(
+        "helium gauge gives no number",
+        "warning after 10 min; no ramp on a level that nobody knows",
+        "safety::cases::helium_gauge_silent",
+    ),
+    ends(
+        "a task never ends",
+        "aborted after its longest time, the verb fails; park",
+        "safety::cases::task_never_ends",
+    ),
+    ends(
+        "a driver hangs for minutes",
+        "no reply counts as a failure, a later one is dropped; each park step is tried",
+        "safety::cases::a_hung_driver_answers_much_later",
+    ),
+    ends(
+        "an instrument refuses after a hold",
+        "what can't be brought back is not measured on; park, and say what failed",
+        "safety::cases::not_brought_back",
+    ),
+    ends(
+        "a second interlock while the bench is parked",
+        "recorded; parking goes on",
+        "safety::cases::trip_while_parking",
+    ),
+    ends("an operator stops", "ends at the next point; park", "safety::cases::operator_stops"),
+    ends("the window ends", "parked before it does", "safety::cases::window_ends"),
+    ends("keeper lost", "park, where the bench says so", "safety::cases::keeper_lost"),
 ];
 
 /// The table as it stands in the documentation.

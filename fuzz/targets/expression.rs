@@ -1,0 +1,7 @@
+//! See `expression` in `bodies.rs`.
+#![no_main]
+
+#[path = "../bodies.rs"]
+mod bodies;
+
+libfuzzer_sys::fuzz_target!(|data: &[u8]| bodies::expression(data));

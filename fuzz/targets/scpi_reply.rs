@@ -1,0 +1,7 @@
+//! See `scpi_reply` in `bodies.rs`.
+#![no_main]
+
+#[path = "../bodies.rs"]
+mod bodies;
+
+libfuzzer_sys::fuzz_target!(|data: &[u8]| bodies::scpi_reply(data));
