@@ -1,7 +1,8 @@
 //! Reading a run file: for replay, for the brief, for export; also while it is still being written.
 
+use super::entry::from_row;
 use super::recorder::RecordError;
-use super::row::{Tally, from_blob, join_body};
+use super::row::{Tally, from_blob};
 use super::schema::SCHEMA_VERSION;
 use super::{Column, Ending, Entry, Point, Values, WIDEST_POINT};
 use crate::quantity::Moment;
@@ -384,7 +385,7 @@ fn next_point(rows: &mut rusqlite::Rows<'_>) -> Result<Option<AnyRow>, RecordErr
 fn numbered(row: &Row<'_>) -> Result<Numbered, RecordError> {
     let (seq, at_ns): (u64, i64) = (row.get(0)?, row.get(1)?);
     let (kind, body): (String, String) = (row.get(2)?, row.get(3)?);
-    let entry = join_body(&kind, &body).map_err(|e| RecordError::Damaged(format!("entry {seq}: {e}")))?;
+    let entry = from_row(&kind, &body).map_err(|e| RecordError::Damaged(format!("entry {seq}: {e}")))?;
     Ok(Numbered { seq, at: Moment::from_nanoseconds(at_ns.cast_unsigned()), entry })
 }
 

@@ -3,9 +3,10 @@
 //! Each row carries the checksum of everything up to itself, so a row is known to be good if it agrees with the
 //! checksum of the row before it, whatever has happened to earlier ones.
 
+use super::entry::from_row;
 use super::reader::{next_seq, point_from_row};
 use super::recorder::{RecordError, Recorder};
-use super::row::{Tally, from_blob, join_body};
+use super::row::{Tally, from_blob};
 use super::{Document, Durability, Entry, Point, Store};
 use crate::quantity::Moment;
 use rusqlite::{Connection, OpenFlags, OptionalExtension};
@@ -196,7 +197,7 @@ fn row_at(connection: &Connection, seq: u64) -> Result<Found, RecordError> {
         .query_row([seq], |row| Ok((row.get(0)?, row.get(1)?, row.get(2)?, row.get(3)?)))
         .optional()?;
     if let Some((at_ns, kind, body, chain)) = entry {
-        let entry = join_body(&kind, &body).map_err(|e| RecordError::Damaged(e.to_string()))?;
+        let entry = from_row(&kind, &body).map_err(|e| RecordError::Damaged(e.to_string()))?;
         let blob: Option<Vec<u8>> = connection
             .prepare_cached("SELECT data FROM bulk WHERE seq = ?1")?
             .query_row([seq], |row| row.get(0))

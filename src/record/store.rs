@@ -1,8 +1,9 @@
 //! Writing a run file.
 
 use super::compare;
+use super::entry::{from_row, to_row};
 use super::recorder::{Difference, RecordError, Recorder};
-use super::row::{Tally, join_body, split_body, to_blob};
+use super::row::{Tally, to_blob};
 use super::schema::{CREATE, SCHEMA_VERSION};
 use super::{Entry, Point, Values};
 use crate::quantity::Moment;
@@ -247,7 +248,7 @@ impl Store {
 
     /// Takes a recorded entry into the checksums.
     fn meet(&mut self, at: Moment, kind: &str, body: &str, data: &[f64]) -> Result<u32, RecordError> {
-        let entry = join_body(kind, body).map_err(|e| RecordError::Damaged(e.to_string()))?;
+        let entry = from_row(kind, body).map_err(|e| RecordError::Damaged(e.to_string()))?;
         Ok(self.tally.entry(self.seq, at, &entry, &format!("{kind}{body}"), data))
     }
 
@@ -343,7 +344,7 @@ impl Store {
 impl Store {
     /// The writing itself; [`Recorder`] sees to it that nothing follows a failure.
     fn write_entry(&mut self, at: Moment, entry: &Entry, data: &[f64]) -> Result<(), RecordError> {
-        let (kind, body) = split_body(entry);
+        let (kind, body) = to_row(entry);
         let met =
             self.replayed_until.is_some() && self.met_before(at, (&kind, &body), data, line_of(entry))?;
         self.make_view(entry, met)?;
