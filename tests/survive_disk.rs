@@ -44,6 +44,9 @@ fn a_full_disk_ends_a_rehearsal_with_a_clear_word_and_it_can_be_resumed() {
     assert_eq!(told["parked"], true);
     let kept = intact(&folder).next_seq().unwrap();
     assert!(kept > 100, "only {kept} rows");
+    // The end is there, written with the space that was kept.
+    let (ending, parked) = intact(&folder).ending().unwrap().expect("an end");
+    assert!(parked && ending.reason.contains("the run file can't be written"), "{ending:?}");
     // With space again it goes on, and nobody can tell.
     assert_eq!(resume_to_end(&folder)["digest"], digest);
 }
@@ -72,7 +75,14 @@ fn a_full_disk_in_the_middle_of_a_sweep_parks_the_bench_and_the_run_goes_on_late
     let file = intact(&folder);
     let measured = sweeps(&file).last().map_or(0, |sweep| sweep.x.len());
     assert!(measured > 20, "only {measured} points");
-    assert_eq!(file.all("end").unwrap().len(), 0);
+    assert!(!folder.join("run.reserve").exists(), "the space that was kept was not used");
+    // The little space that was kept holds how it ended.
+    let (ending, parked) = file.ending().unwrap().expect("an end");
+    assert!(parked && ending.reason.contains("the run file can't be written"), "{ending:?}");
+    assert!(file.all("safe_step").unwrap().len() > 2);
+    let told = said.stderr.lines().chain(said.stdout.lines());
+    let acknowledged = told.filter(|line| line.ends_with(" is acknowledged")).count();
+    assert!(file.all("sweep_end").unwrap().len() >= acknowledged);
     drop(file);
     let said = say(&["resume", text(&folder), "--pace", "100", "--json"]);
     assert_eq!(said.code, 0, "{}\n{}", said.stdout, said.stderr);

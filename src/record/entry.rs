@@ -206,6 +206,11 @@ impl Entry {
     pub fn in_digest(&self) -> bool {
         !matches!(self, Entry::Context { .. } | Entry::Resumed { .. })
     }
+
+    /// Whether the digest covers entries of a kind.
+    pub(super) fn kind_in_digest(kind: &str) -> bool {
+        !matches!(kind, "context" | "resumed")
+    }
 }
 
 /// Readings of one point, kept in place.

@@ -3,11 +3,15 @@
 use super::{Entry, Point};
 use crate::quantity::Moment;
 
+/// Bytes that are gathered before they go into the digest: it is several times faster on long stretches.
+const DIGEST_STRETCH: usize = 1 << 15;
+
 /// Checksum chain and digest of a run, kept while it is written or read.
 #[derive(Debug, Clone)]
 pub struct Tally {
     chain: u32,
     digest: blake3::Hasher,
+    pending: Vec<u8>,
     virtual_time: bool,
     buffer: Vec<u8>,
 }
@@ -15,17 +19,22 @@ pub struct Tally {
 impl Tally {
     /// `virtual_time`: the moments belong to the digest, because they repeat.
     pub fn new(virtual_time: bool) -> Self {
-        Self { chain: 0, digest: blake3::Hasher::new(), virtual_time, buffer: Vec::with_capacity(256) }
+        Self {
+            chain: 0,
+            digest: blake3::Hasher::new(),
+            pending: Vec::with_capacity(2 * DIGEST_STRETCH),
+            virtual_time,
+            buffer: Vec::with_capacity(256),
+        }
     }
 
-    /// Takes in an entry; returns the chain after it.
-    pub fn entry(&mut self, seq: u64, at: Moment, entry: &Entry, body: &str, data: &[f64]) -> u32 {
+    /// Takes in an entry with the bytes of its numbers; returns the chain after it.
+    pub fn entry(&mut self, seq: u64, at: Moment, (kind, body): (&str, &str), blob: &[u8]) -> u32 {
         self.buffer.clear();
+        self.buffer.extend_from_slice(kind.as_bytes());
         self.buffer.extend_from_slice(body.as_bytes());
-        for value in data {
-            self.buffer.extend_from_slice(&value.to_bits().to_le_bytes());
-        }
-        self.take_in(seq, at, entry.in_digest())
+        self.buffer.extend_from_slice(blob);
+        self.take_in(seq, at, Entry::kind_in_digest(kind))
     }
 
     /// Takes in a point; returns the chain after it.
@@ -42,9 +51,13 @@ impl Tally {
     fn take_in(&mut self, seq: u64, at: Moment, in_digest: bool) -> u32 {
         // Interruptions add rows, so numbers are in the chain but not in the digest.
         if in_digest {
-            self.digest.update(&self.buffer);
+            self.pending.extend_from_slice(&self.buffer);
             if self.virtual_time {
-                self.digest.update(&at.nanoseconds().to_le_bytes());
+                self.pending.extend_from_slice(&at.nanoseconds().to_le_bytes());
+            }
+            if self.pending.len() >= DIGEST_STRETCH {
+                self.digest.update(&self.pending);
+                self.pending.clear();
             }
         }
         self.buffer.extend_from_slice(&seq.to_le_bytes());
@@ -62,7 +75,7 @@ impl Tally {
 
     /// The digest so far.
     pub fn digest(&self) -> String {
-        self.digest.finalize().to_hex()[..32].to_owned()
+        self.digest.clone().update(&self.pending).finalize().to_hex()[..32].to_owned()
     }
 }
 
