@@ -1,7 +1,7 @@
 //! Runs over TCP that are killed at any moment: the keeper parks the bench, nothing acknowledged is missing,
 //! and resumed to the end the run has every point exactly once.
 //!
-//! `NOCTULE_CAMPAIGN=full` kills 100 times.
+//! `NOCTULE_CAMPAIGN=full` kills 200 times.
 
 mod survive;
 
@@ -82,7 +82,7 @@ fn a_killed_run_is_parked_by_its_keeper_and_goes_on_with_every_point_once() {
 
     let mut random = ChaCha8Rng::seed_from_u64(3);
     let (mut slowest, mut cut, mut acknowledged) = (Duration::ZERO, 0, 0);
-    for i in 0..campaign(4, 100) {
+    for i in 0..campaign(4, 200) {
         let folder = lab.scratch.path().join(format!("cut{i}"));
         let words = lab.scratch.path().join(format!("words{i}"));
         let child = start_with_words(&run_arguments(&sequence, &lab.bench, &folder), &words);

@@ -10,10 +10,11 @@ use crate::drive::virtual_time::{Nobody, Onlooker};
 use crate::quantity::Moment;
 use crate::record::{Durability, Entry, Outcome, RecordError, RunFile, Store};
 use crate::run::keeper::{Charge, KeeperPlan, is_needed};
+use crate::run::lives::{PastLives, recorded_faults};
 use crate::run::resume::{KnownState, tally_so_far};
 use crate::run::{
     BenchSource, MakeRecorder, Measured, Measurement, Resumed, RunFolder, Setup, locate, lock, measure,
-    meet_instruments, paced, rehearse,
+    meet_instruments, paced, resume_rehearsal,
 };
 use crate::script::Sequence;
 use std::path::PathBuf;
@@ -108,6 +109,7 @@ impl Run {
             })?;
         let folder = RunFolder::create(self.out.as_deref(), &stamp, &sequence.name)
             .map_err(|e| reject(&e.to_string()))?;
+        let _alone = lock::take_run(&folder.run_file()).map_err(|reason| reject(&reason))?;
         start_log(verbose, Some(&folder.log()));
         let setup = Setup::for_measurement(sequence, source.clone(), Arc::clone(bench), self.seed, end);
         let (path, documents) = (folder.run_file(), setup.documents());
@@ -168,6 +170,8 @@ impl Resume {
         self.watching.check(self.json)?;
         let complain = |error: RecordError| reject(&error.to_string());
         let path = locate(&self.run).map_err(complain)?;
+        // Before anything is read: whoever writes it now may be about to end it.
+        let _alone = lock::take_run(&path).map_err(|reason| reject(&reason))?;
         let file = RunFile::open(&path).map_err(complain)?;
         self.check_ending(&file)?;
         let Entry::Identity { rehearsal, seed, .. } = file.identity().map_err(complain)? else {
@@ -176,8 +180,6 @@ impl Resume {
         let folder =
             RunFolder { path: path.parent().map_or_else(|| PathBuf::from("."), std::path::Path::to_owned) };
         start_log(verbose, Some(&folder.log()));
-        let whole = path.canonicalize().unwrap_or_else(|_| path.clone());
-        let _alone = lock::take_run(&whole).map_err(|reason| reject(&reason))?;
         let (name, text) =
             file.document("bench").map_err(complain)?.ok_or_else(|| reject("the run file has no bench"))?;
         let context = file.all("context").map_err(complain)?.into_iter().find_map(|n| match n.entry {
@@ -214,6 +216,10 @@ impl Resume {
             &folder,
             &started_at,
         )
+    }
+
+    fn treat_as(&self) -> Option<TreatAs> {
+        self.treat_as.as_deref().map(|t| if t == "done" { TreatAs::Done } else { TreatAs::NotDone })
     }
 
     fn check_ending(&self, file: &RunFile) -> Result<(), u8> {
@@ -267,10 +273,16 @@ impl Resume {
             window_s.map(Moment::from_s),
         )
         .map_err(|error| reject_all(&error.diagnostics, &error.source, self.json))?;
+        let past =
+            PastLives::of(file, &setup.sequence, self.treat_as()).map_err(|e| reject(&e.to_string()))?;
+        let plan = recorded_faults(file, &setup.bench).map_err(|reason| reject(&reason))?;
         let mut store = Store::reopen(&folder.run_file(), Durability::ProcessEnd, true)
             .map_err(|e| reject(&e.to_string()))?;
         store.at_frontier(setup.sequence.document());
-        let done = rehearse(&setup, Box::new(store), onlooker(self.json), started_at);
+        let done = resume_rehearsal(&setup, &past, &plan, Box::new(store), onlooker(self.json), started_at);
+        if let Some(stop) = past.stop.take() {
+            return Err(reject(&stop.to_string()));
+        }
         if let Some(error @ (RecordError::Differs(_) | RecordError::Damaged(_))) = &done.record_error {
             return Err(reject(&format!("{error}\nnothing was moved, and nothing was written")));
         }
@@ -307,8 +319,7 @@ impl Resume {
             eprintln!("error: {error}\nnothing was moved");
             Outcome::Fault.exit_code()
         })?;
-        let treat_as =
-            self.treat_as.as_deref().map(|t| if t == "done" { TreatAs::Done } else { TreatAs::NotDone });
+        let treat_as = self.treat_as();
         let run_file = folder.run_file();
         let document = sequence.document();
         let make: MakeRecorder = Box::new(move || {

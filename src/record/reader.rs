@@ -95,14 +95,16 @@ impl RunFile {
         Ok(())
     }
 
-    /// Entries of some kinds in order, the others not even read. Stops with the visitor's error.
+    /// Entries of some kinds with numbers below `until` in order, the others not even read. Stops with the
+    /// visitor's error.
     pub fn entries_of(
         &self,
         kinds: &[&str],
+        until: u64,
         mut visit: impl FnMut(Numbered) -> Result<(), RecordError>,
     ) -> Result<(), RecordError> {
         let mut statement = self.connection.prepare_cached(IN_ORDER)?;
-        let mut rows = statement.query([0, i64::MAX, i64::MAX])?;
+        let mut rows = statement.query([0, i64::try_from(until).unwrap_or(i64::MAX), i64::MAX])?;
         while let Some(row) = rows.next()? {
             if row.get_ref(2)?.as_str().is_ok_and(|kind| kinds.contains(&kind)) {
                 visit(numbered(row)?)?;
@@ -229,6 +231,19 @@ impl RunFile {
         Ok(found.optional()?)
     }
 
+    /// All texts of a role in the order in which they were run.
+    pub fn documents_in_order(&self, role: &str) -> Result<Vec<(String, String)>, RecordError> {
+        let mut statement =
+            self.connection.prepare("SELECT name, text FROM document WHERE role = ?1 ORDER BY rowid")?;
+        let rows = statement.query_map([role], |row| Ok((row.get(0)?, row.get(1)?)))?;
+        Ok(rows.collect::<Result<_, _>>()?)
+    }
+
+    /// From which row on the file was written with the space kept for its end, if the disk was full.
+    pub fn last_words(&self) -> Result<Option<u64>, RecordError> {
+        super::last_words::begin_of(&self.connection)
+    }
+
     /// All texts of a role, by name.
     pub fn documents(&self, role: &str) -> Result<Vec<(String, String)>, RecordError> {
         let mut statement =
@@ -289,10 +304,13 @@ impl RunFile {
         Ok(())
     }
 
-    /// The last point of a sweep, if it has any.
-    pub fn last_point(&self, sweep: u64) -> Result<Option<Point>, RecordError> {
-        let sql = "SELECT at_ns, sweep, i, x, y, r0, r1, r2, r3, r4, r5, r6, r7 FROM point WHERE sweep = ?1 ORDER BY i DESC LIMIT 1";
-        let found = self.connection.prepare_cached(sql)?.query_row([sweep], |row| point_from_row(row, 0));
+    /// The last point of a sweep with a number below `until`, if it has any.
+    pub fn last_point(&self, sweep: u64, until: u64) -> Result<Option<Point>, RecordError> {
+        let sql = "SELECT at_ns, sweep, i, x, y, r0, r1, r2, r3, r4, r5, r6, r7 FROM point \
+                   WHERE sweep = ?1 AND seq < ?2 ORDER BY i DESC LIMIT 1";
+        let until = i64::try_from(until).unwrap_or(i64::MAX);
+        let mut statement = self.connection.prepare_cached(sql)?;
+        let found = statement.query_row(rusqlite::params![sweep, until], |row| point_from_row(row, 0));
         Ok(found.optional()?)
     }
 

@@ -179,7 +179,7 @@ fn claimed_rows(connection: &Connection) -> Option<u64> {
 
 fn documents(connection: &Connection) -> Vec<Document> {
     let mut found = Vec::new();
-    for role in ["sequence", "import", "bench", "world"] {
+    for role in ["sequence", "import", "bench", "world", "faults"] {
         let Ok(mut statement) = connection.prepare("SELECT name, text FROM document WHERE role = ?1") else {
             continue;
         };

@@ -17,12 +17,14 @@ fn lock_path(bench_name: &str) -> PathBuf {
     std::env::temp_dir().join(format!("noctule-bench-{word}-{hash}.lock"))
 }
 
-/// Takes the lock of a run file, so that nobody resumes it twice at the same time.
+/// Takes the lock of a run file, which need not be there yet, so that nobody else writes it at the same time.
 ///
 /// # Errors
 /// One sentence that says who goes on with it.
 pub fn take_run(run_file: &std::path::Path) -> Result<BenchLock, String> {
-    let name = run_file.display().to_string();
+    let folder = run_file.parent().and_then(|folder| folder.canonicalize().ok());
+    let whole = folder.zip(run_file.file_name()).map(|(folder, name)| folder.join(name));
+    let name = whole.as_deref().unwrap_or(run_file).display().to_string();
     let hash = &blake3::hash(name.as_bytes()).to_hex()[..16];
     let path = std::env::temp_dir().join(format!("noctule-run-{hash}.lock"));
     let who = format!("process {}", std::process::id());

@@ -26,34 +26,31 @@ impl KnownState {
     /// # Errors
     /// If the record can't be read.
     pub fn from_record(file: &RunFile, bench: &Bench) -> Result<Self, RecordError> {
+        Self::at(file, bench, u64::MAX)
+    }
+
+    /// Follows a record up to below a row.
+    ///
+    /// # Errors
+    /// If the record can't be read.
+    pub fn at(file: &RunFile, bench: &Bench, until: u64) -> Result<Self, RecordError> {
         let mut known = Self::default();
-        let mut sweeps: Vec<(u64, Option<ChannelId>, Option<ChannelId>)> = Vec::new();
-        file.entries(None, |numbered| {
+        file.entries_of(&["call", "sweep_begin"], until, |numbered| {
             match &numbered.entry {
                 Entry::Call { verb, args, answer, .. } => known.follow_call(bench, verb, args, answer),
                 Entry::SweepBegin { sweep, fast, slow, .. } => {
-                    let slow = slow.as_ref().and_then(|c| bench.find(&c.channel));
-                    sweeps.push((*sweep, bench.find(&fast.channel), slow));
-                    known.follow_sweep(file, sweeps.last())?;
+                    // Nothing is called while it is measured, so its last point is what stands until its end.
+                    if let Some(point) = file.last_point(*sweep, until)? {
+                        let slow = slow.as_ref().and_then(|c| bench.find(&c.channel));
+                        known.values.extend(bench.find(&fast.channel).map(|id| (id, point.x)));
+                        known.values.extend(slow.map(|id| (id, point.y)));
+                    }
                 }
                 _ => {}
             }
             Ok(())
         })?;
         Ok(known)
-    }
-
-    fn follow_sweep(
-        &mut self,
-        file: &RunFile,
-        sweep: Option<&(u64, Option<ChannelId>, Option<ChannelId>)>,
-    ) -> Result<(), RecordError> {
-        let Some((sweep, fast, slow)) = sweep else { return Ok(()) };
-        if let Some(point) = file.last_point(*sweep)? {
-            self.values.extend(fast.map(|id| (id, point.x)));
-            self.values.extend(slow.map(|id| (id, point.y)));
-        }
-        Ok(())
     }
 
     fn follow_call(&mut self, bench: &Bench, verb: &str, args: &str, answer: &Value) {
@@ -94,7 +91,9 @@ impl KnownState {
 /// If the record can't be read.
 pub fn tally_so_far(file: &RunFile, bench: &Bench) -> Result<RunTally, RecordError> {
     let mut tally = RunTally::new(bench);
+    let mut entries = 0;
     file.entries(None, |numbered| {
+        entries += 1;
         match &numbered.entry {
             // It has not ended, after all.
             Entry::End { .. } => {}
@@ -107,7 +106,8 @@ pub fn tally_so_far(file: &RunFile, bench: &Bench) -> Result<RunTally, RecordErr
         }
         Ok(())
     })?;
-    tally.points = file.count_points()?;
+    // Numbers are given to entries and points together, without a gap.
+    tally.points = file.next_seq()? - entries;
     Ok(tally)
 }
 
