@@ -89,7 +89,11 @@ fn a_rehearsal_stopped_by_an_operator_goes_on_and_a_kill_in_its_second_life_chan
 fn a_rehearsal_ended_by_a_latched_interlock_goes_on_once_it_is_acknowledged() {
     let scratch = tempfile::tempdir().unwrap();
     let sequence = write(scratch.path(), "many.rhai", &many_sweeps(TURNS));
-    let faults = write(scratch.path(), "faults.ron", r#"Faults(faults: [Quench(at: "3 min")])"#);
+    let faults = write(
+        scratch.path(),
+        "faults.ron",
+        r#"Faults(faults: [WarmUp(at: "3 min", by: "10 K", for: "3 min")])"#,
+    );
     let (folder, said) = rehearse(scratch.path(), "run", &sequence, &["--faults", text(&faults)]);
     assert_eq!(said.code, 3, "{}\n{}", said.stdout, said.stderr);
     let said = resume(&folder, &[]);

@@ -204,7 +204,9 @@ impl VirtualDrive {
     /// After an end: the run is taken up again in the same world, as a measurement is after its runner was
     /// ended. What was still to happen from outside happens; what was said to the ended run holds no more.
     pub fn take_up(&mut self, sweeps: u64) {
-        let window = self.window.filter(|window| *window > self.now);
+        // A window in which there is time for parking only is over.
+        let over = self.supervisor.last_moment().is_some_and(|last| last <= self.now);
+        let window = self.window.filter(|_| !over);
         let start = Start { seq: 0, sweeps, now: self.now, window };
         self.supervisor = Supervisor::new(Arc::clone(&self.bench), start);
         self.oracle.taken_up(&self.true_bench);
