@@ -210,23 +210,23 @@ impl Port for ReplayPort {
         }
         let place = call.place.clone();
         let ended = |outcome, reason| Err(Denial::Ended(Ending { outcome, reason, place, latched: false }));
-        let Some(go_live) = self.go_live.take() else {
+        if self.go_live.is_none() || self.stop.borrow().is_some() {
             return ended(Outcome::Stopped, "the run is over".to_owned());
-        };
-        match self.from_record(call) {
-            Ok(Ok(reply)) => {
-                self.go_live = Some(go_live);
-                reply
-            }
-            Ok(Err(call)) => match go_live() {
-                Ok(live) => self.live.insert(live).request(call),
-                Err(ending) => Err(Denial::Ended(ending)),
-            },
+        }
+        let call = match self.from_record(call) {
+            Ok(Ok(reply)) => return reply,
+            Ok(Err(call)) => call,
             Err(stop) => {
+                // What goes live is kept: whoever waits for it must hear of the stop before it is gone.
                 let reason = stop.to_string();
                 *self.stop.borrow_mut() = Some(stop);
-                ended(Outcome::Failed, reason)
+                return ended(Outcome::Failed, reason);
             }
+        };
+        match self.go_live.take().map(|go_live| go_live()) {
+            Some(Ok(live)) => self.live.insert(live).request(call),
+            Some(Err(ending)) => Err(Denial::Ended(ending)),
+            None => ended(Outcome::Stopped, "the run is over".to_owned()),
         }
     }
 
