@@ -240,6 +240,15 @@ fn edits_of_a_real_run_are_judged_like_those_of_a_rehearsal() {
     }
     // Finished, so there is nothing more.
     assert_eq!(resume(&folder, &[]).code, 2);
+    // But for one that was cut just before its digest.
+    let digest = file.digest().unwrap();
+    drop(file);
+    let db = rusqlite::Connection::open(folder.join("run.sqlite")).unwrap();
+    db.execute("DELETE FROM meta WHERE key IN ('digest', 'rows')", []).unwrap();
+    drop(db);
+    let said = resume(&folder, &[]);
+    assert_eq!((said.code, said.json()["points"].as_u64()), (0, Some(240)), "{}", said.stderr);
+    assert_eq!(intact(&folder).digest().unwrap(), digest);
 }
 
 #[test]

@@ -5,10 +5,11 @@ use super::common::{check_first, load_sequence, now_in, reject, reject_all, star
 use super::live::Watching;
 use super::progress::Progress;
 use crate::bench::{Bench, read};
+use crate::drive::oracle::Oracle;
 use crate::drive::replay::TreatAs;
 use crate::drive::virtual_time::{Nobody, Onlooker};
 use crate::quantity::Moment;
-use crate::record::{Durability, Entry, Outcome, RecordError, RunFile, Store};
+use crate::record::{Durability, Entry, Outcome, RecordError, Recorder, RunFile, Store};
 use crate::run::keeper::{Charge, KeeperPlan, is_needed};
 use crate::run::lives::{PastLives, recorded_faults};
 use crate::run::resume::{KnownState, tally_so_far};
@@ -205,6 +206,9 @@ impl Resume {
             );
         }
         let bench = read_bench(&source, self.json)?;
+        if file.ending().map_err(complain)?.is_some_and(|(ending, _)| ending.outcome == Outcome::Finished) {
+            return self.close_measurement(started, &bench, &file, &folder);
+        }
         self.resume_measurement(
             started,
             sequence,
@@ -225,6 +229,8 @@ impl Resume {
     fn check_ending(&self, file: &RunFile) -> Result<(), u8> {
         let Some((ending, _)) = file.ending().map_err(|e| reject(&e.to_string()))? else { return Ok(()) };
         match ending.outcome {
+            // Without a digest it was cut after its last entry, and only has to be closed.
+            Outcome::Finished if file.digest().is_ok_and(|digest| digest.is_none()) => Ok(()),
             Outcome::Finished => Err(reject("this run came to its end; there is nothing to resume")),
             _ if ending.latched && !self.acknowledge => Err(reject(&format!(
                 "an interlock ended this run and latched: {}\nLook at the bench, then resume with --acknowledge",
@@ -291,6 +297,27 @@ impl Resume {
         summary.run_file = Some(folder.run_file().display().to_string());
         super::closing::finish(&setup.bench, &done.tally, &mut summary, setup.window, folder, self.json);
         Ok(summary.outcome.exit_code())
+    }
+
+    /// A measurement that was cut between its last entry and its digest: nothing is left but to close its record.
+    fn close_measurement(
+        &self,
+        started: Instant,
+        bench: &Arc<Bench>,
+        file: &RunFile,
+        folder: &RunFolder,
+    ) -> Result<u8, u8> {
+        let complain = |error: RecordError| reject(&error.to_string());
+        let mut tally = tally_so_far(file, bench).map_err(complain)?;
+        for end in file.all("end").map_err(complain)? {
+            tally.entry(end.at, &end.entry);
+        }
+        let digest = Store::reopen(&folder.run_file(), Durability::PowerCut, false)
+            .and_then(|mut store| store.finish())
+            .map_err(complain)?;
+        let oracle = Oracle::new(bench);
+        let done = Measured { tally, oracle, digest: Some(digest), record_failed: None, replay_stop: None };
+        Ok(close(bench, &done, started, None, folder, self.json))
     }
 
     #[allow(clippy::too_many_arguments, reason = "everything that the record says about the run")]

@@ -187,7 +187,7 @@ impl ReplayPort {
     }
 
     /// The answer from the record, or the call as it has to go live.
-    fn from_record(&mut self, call: Call) -> Result<Result<Reply, Call>, ReplayStop> {
+    fn recall(&mut self, call: Call) -> Result<Result<Reply, Call>, ReplayStop> {
         match self.calls.take(call.n).map_err(unreadable)? {
             Some(recorded) => self.replay(call, recorded),
             None => Ok(Err(call)),
@@ -213,7 +213,7 @@ impl Port for ReplayPort {
         if self.go_live.is_none() || self.stop.borrow().is_some() {
             return ended(Outcome::Stopped, "the run is over".to_owned());
         }
-        let call = match self.from_record(call) {
+        let call = match self.recall(call) {
             Ok(Ok(reply)) => return reply,
             Ok(Err(call)) => call,
             Err(stop) => {

@@ -349,8 +349,9 @@ impl RunFile {
 
 fn numbered(row: &Row<'_>) -> Result<Numbered, RecordError> {
     let (seq, at_ns): (u64, i64) = (row.get(0)?, row.get(1)?);
-    let (kind, body): (String, String) = (row.get(2)?, row.get(3)?);
-    let entry = from_row(&kind, &body).map_err(|e| RecordError::Damaged(format!("entry {seq}: {e}")))?;
+    let damaged = |reason: String| RecordError::Damaged(format!("entry {seq}: {reason}"));
+    let text = |column: usize| row.get_ref(column)?.as_str().map_err(|e| damaged(e.to_string()));
+    let entry = from_row(text(2)?, text(3)?).map_err(|e| damaged(e.to_string()))?;
     Ok(Numbered { seq, at: Moment::from_nanoseconds(at_ns.cast_unsigned()), entry })
 }
 

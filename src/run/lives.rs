@@ -56,7 +56,8 @@ impl PastLives {
                     edits += usize::from(differences.iter().any(|told| told.contains("was edited")));
                 }
                 Entry::SweepBegin { sweep, .. } => sweeps = sweeps.max(sweep + 1),
-                Entry::End { .. } => {
+                // What finished is met as it is.
+                Entry::End { ending, .. } if ending.outcome != Outcome::Finished => {
                     let (_, text) = texts.get(edits).or(texts.last()).ok_or_else(|| {
                         RecordError::Damaged("the text of the sequence is missing".to_owned())
                     })?;
