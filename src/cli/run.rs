@@ -101,8 +101,11 @@ impl Run {
         let now = now_in(bench.time_zone.as_deref())?;
         let end = window(self.until.as_deref(), &now)?;
         let stamp = now.strftime("%Y-%m-%d_%H%M").to_string();
-        let _lock = lock::take(&bench.name, &format!("process {}, {}", std::process::id(), sequence.name))
-            .map_err(|reason| reject(&reason))?;
+        let _lock = lock::take_after_keeper(
+            &bench.name,
+            &format!("process {}, {}", std::process::id(), sequence.name),
+        )
+        .map_err(|reason| reject(&reason))?;
         let instruments =
             meet_instruments(bench, &source.folder(), self.seed, self.pace).map_err(|error| {
                 eprintln!("error: {error}\nnothing was moved");
@@ -334,8 +337,11 @@ impl Resume {
         started_at: &str,
     ) -> Result<u8, u8> {
         let complain = |error: RecordError| reject(&error.to_string());
-        let _lock = lock::take(&bench.name, &format!("process {}, {}", std::process::id(), sequence.name))
-            .map_err(|reason| reject(&reason))?;
+        let _lock = lock::take_after_keeper(
+            &bench.name,
+            &format!("process {}, {}", std::process::id(), sequence.name),
+        )
+        .map_err(|reason| reject(&reason))?;
         let known = KnownState::from_record(&file, bench).map_err(complain)?;
         let tally = tally_so_far(&file, bench).map_err(complain)?;
         let (seq, at) = (file.next_seq().map_err(complain)?, file.last_moment().map_err(complain)?);
