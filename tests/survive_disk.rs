@@ -44,6 +44,9 @@ fn a_full_disk_ends_a_rehearsal_with_a_clear_word_and_it_can_be_resumed() {
     assert_eq!(told["parked"], true);
     let kept = intact(&folder).next_seq().unwrap();
     assert!(kept > 100, "only {kept} rows");
+    // The end is there, written with the space that was kept.
+    let (ending, parked) = intact(&folder).ending().unwrap().expect("an end");
+    assert!(parked && ending.reason.contains("the run file can't be written"), "{ending:?}");
     // With space again it goes on, and nobody can tell.
     assert_eq!(resume_to_end(&folder)["digest"], digest);
 }
@@ -72,12 +75,75 @@ fn a_full_disk_in_the_middle_of_a_sweep_parks_the_bench_and_the_run_goes_on_late
     let file = intact(&folder);
     let measured = sweeps(&file).last().map_or(0, |sweep| sweep.x.len());
     assert!(measured > 20, "only {measured} points");
-    assert_eq!(file.all("end").unwrap().len(), 0);
+    assert!(!folder.join("run.reserve").exists(), "the space that was kept was not used");
+    // The little space that was kept holds how it ended.
+    let (ending, parked) = file.ending().unwrap().expect("an end");
+    assert!(parked && ending.reason.contains("the run file can't be written"), "{ending:?}");
+    assert!(file.all("safe_step").unwrap().len() > 2);
+    let told = said.stderr.lines().chain(said.stdout.lines());
+    let acknowledged = told.filter(|line| line.ends_with(" is acknowledged")).count();
+    assert!(file.all("sweep_end").unwrap().len() >= acknowledged);
     drop(file);
     let said = say(&["resume", text(&folder), "--pace", "100", "--json"]);
     assert_eq!(said.code, 0, "{}\n{}", said.stdout, said.stderr);
     let points: Vec<usize> = sweeps(&intact(&folder)).iter().map(|sweep| sweep.x.len()).collect();
     assert_eq!(points, [600, 600]);
+}
+
+/// A file system of so many bytes, mounted for a test.
+struct SmallDisk(PathBuf);
+
+impl SmallDisk {
+    /// None where this user or this machine can't mount one.
+    fn mount(at: &Path, bytes: usize) -> Option<Self> {
+        std::fs::create_dir(at).unwrap();
+        let options = format!("size={bytes}");
+        let mounted = Command::new("mount").args(["-t", "tmpfs", "-o", &options, "tmpfs", text(at)]).output();
+        mounted.is_ok_and(|said| said.status.success()).then(|| Self(at.to_owned()))
+    }
+}
+
+impl Drop for SmallDisk {
+    fn drop(&mut self) {
+        let _ = Command::new("umount").arg(&self.0).status();
+    }
+}
+
+#[test]
+fn a_disk_that_is_really_full_still_takes_the_end_and_the_run_goes_on_when_there_is_space() {
+    let scratch = tempfile::tempdir().unwrap();
+    let mount = scratch.path().join("small");
+    let Some(_disk) = SmallDisk::mount(&mount, 3 << 20) else {
+        eprintln!(
+            "no file system can be mounted here: only the limits of file sizes stand in for a full disk"
+        );
+        return;
+    };
+    let lab = Lab::new(|bench| bench);
+    let sequence = write(lab.scratch.path(), "long.rhai", &wall_sweeps(3, 300));
+    let folder = mount.join("run");
+    // Something else has taken most of the disk, and takes the rest while it measures.
+    std::fs::write(mount.join("other"), vec![1; 1 << 20]).unwrap();
+    let arguments =
+        ["run", text(&sequence), "--bench", text(&lab.bench), "--out", text(&folder), "--pace", "100"];
+    let child = survive::start(&arguments);
+    survive::wait_until("it measures", std::time::Duration::from_secs(60), || survive::rows(&folder) > 200);
+    let mut greedy = std::fs::File::create(mount.join("greedy")).unwrap();
+    while std::io::Write::write(&mut greedy, &[1; 4096]).is_ok() {}
+    let code = {
+        let mut child = child;
+        child.wait().unwrap().code()
+    };
+    assert_eq!(code, Some(5));
+    assert!(lab.is_parked());
+    let (ending, parked) = intact(&folder).ending().unwrap().expect("an end");
+    assert!(parked && ending.reason.contains("the run file can't be written"), "{ending:?}");
+    std::fs::remove_file(mount.join("greedy")).unwrap();
+    std::fs::remove_file(mount.join("other")).unwrap();
+    let said = say(&["resume", text(&folder), "--pace", "100", "--json"]);
+    assert_eq!(said.code, 0, "{}\n{}", said.stdout, said.stderr);
+    let points: Vec<usize> = sweeps(&intact(&folder)).iter().map(|sweep| sweep.x.len()).collect();
+    assert_eq!(points, [300; 3]);
 }
 
 /// Runs the program as somebody who may not write into folders of the test's user.

@@ -1,11 +1,12 @@
 //! Runs over TCP that are killed at any moment: the keeper parks the bench, nothing acknowledged is missing,
 //! and resumed to the end the run has every point exactly once.
 //!
-//! `NOCTULE_CAMPAIGN=full` kills 100 times.
+//! `NOCTULE_CAMPAIGN=full` kills 200 times, and 100 times at real pace; a number kills so many times.
 
 mod survive;
 
 use noctule::record::{Outcome, RunFile};
+use noctule_sim::Signal;
 use rand::{RngExt, SeedableRng};
 use rand_chacha::ChaCha8Rng;
 use std::path::Path;
@@ -80,9 +81,10 @@ fn a_killed_run_is_parked_by_its_keeper_and_goes_on_with_every_point_once() {
     every_point_once(&undisturbed, TURNS, POINTS);
     let total = rows(&undisturbed);
 
-    let mut random = ChaCha8Rng::seed_from_u64(3);
+    let seed = std::env::var("NOCTULE_CAMPAIGN_SEED").ok().and_then(|seed| seed.parse().ok());
+    let mut random = ChaCha8Rng::seed_from_u64(seed.unwrap_or(3));
     let (mut slowest, mut cut, mut acknowledged) = (Duration::ZERO, 0, 0);
-    for i in 0..campaign(4, 100) {
+    for i in 0..campaign(4, 200) {
         let folder = lab.scratch.path().join(format!("cut{i}"));
         let words = lab.scratch.path().join(format!("words{i}"));
         let child = start_with_words(&run_arguments(&sequence, &lab.bench, &folder), &words);
@@ -120,6 +122,43 @@ fn a_killed_run_is_parked_by_its_keeper_and_goes_on_with_every_point_once() {
         "{cut} runs were cut, parked after {slowest:?} at most, {acknowledged} sweeps had been acknowledged"
     );
     assert!(cut > 0);
+}
+
+/// As much time as a real microscope takes: nothing is paced.
+#[test]
+fn a_run_killed_at_real_pace_is_parked_within_two_seconds() {
+    let lab = Lab::new(|bench| bench);
+    let sequence = write(lab.scratch.path(), "long.rhai", &wall_sweeps(60, 100));
+    let count = campaign(2, 100);
+    let mut random = ChaCha8Rng::seed_from_u64(6);
+    let mut took = Vec::new();
+    let mut approached = 0;
+    for i in 0..count {
+        let folder = lab.scratch.path().join(format!("killed{i}"));
+        let run = ["run", text(&sequence), "--bench", text(&lab.bench), "--out", text(&folder), "--json"];
+        let words = lab.scratch.path().join(format!("words{i}"));
+        let mut child = start_with_words(&run, &words);
+        wait_until("something has moved", Duration::from_secs(60), || !lab.is_parked());
+        // The campaign comes into the sweeps; two kills are for the way there as well.
+        let life = Duration::from_secs_f64(random.random::<f64>() * if count > 2 { 45.0 } else { 5.0 });
+        std::thread::sleep(life);
+        approached += usize::from(lab.read(Signal::Approached) > 0.5);
+        child.kill().unwrap();
+        let parked_after = wait_until("the keeper parks", Duration::from_secs(20), || lab.is_parked());
+        assert!(!child.wait().unwrap().success());
+        took.push(parked_after);
+        wait_until("the keeper writes it down", Duration::from_secs(20), || is_free(&lab));
+        let (ending, parked) = intact(&folder).ending().unwrap().expect("an end");
+        assert!(parked && ending.outcome == Outcome::Fault, "{ending:?}");
+        std::fs::remove_dir_all(&folder).unwrap();
+    }
+    took.sort();
+    let (middle, slowest) = (took[took.len() / 2], took[took.len() - 1]);
+    eprintln!(
+        "{count} runs were killed at pace 1, {approached} of them with the tip in range: parked after {middle:?} in the \
+         middle, {slowest:?} at most"
+    );
+    assert!(slowest < Duration::from_secs(2), "parking took {slowest:?}");
 }
 
 /// Whether nobody holds the bench.

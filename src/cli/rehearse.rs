@@ -7,7 +7,7 @@ use crate::drive::virtual_time::{Nobody, Onlooker};
 use crate::record::{Document, Durability, Store};
 use crate::run::faults::{FaultPlan, read_faults};
 use crate::run::nights::{night_document, night_plan};
-use crate::run::{BenchSource, RunFolder, Setup, rehearse_with_faults};
+use crate::run::{BenchSource, RunFolder, Setup, lock, rehearse_with_faults};
 use std::path::PathBuf;
 use std::time::Instant;
 
@@ -74,6 +74,7 @@ impl Rehearse {
         let stamp = now.strftime("%Y-%m-%d_%H%M").to_string();
         let folder = RunFolder::create(self.out.as_deref(), &stamp, &setup.sequence.name)
             .map_err(|e| reject(&e.to_string()))?;
+        let _alone = lock::take_run(&folder.run_file()).map_err(|reason| reject(&reason))?;
         start_log(verbose, Some(&folder.log()));
         let mut documents = setup.documents();
         documents.extend(faults_text);

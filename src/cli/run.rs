@@ -5,17 +5,17 @@ use super::common::{check_first, load_sequence, now_in, reject, reject_all, star
 use super::live::Watching;
 use super::progress::Progress;
 use crate::bench::{Bench, read};
+use crate::drive::oracle::Oracle;
 use crate::drive::replay::TreatAs;
 use crate::drive::virtual_time::{Nobody, Onlooker};
 use crate::quantity::Moment;
-use crate::record::{Durability, Entry, Outcome, RecordError, RunFile, Store};
-use crate::run::faults::FaultPlan;
+use crate::record::{Durability, Entry, Outcome, RecordError, Recorder, RunFile, Store};
 use crate::run::keeper::{Charge, KeeperPlan, is_needed};
-use crate::run::nights::recorded_plan;
+use crate::run::lives::{PastLives, recorded_faults};
 use crate::run::resume::{KnownState, tally_so_far};
 use crate::run::{
     BenchSource, MakeRecorder, Measured, Measurement, Resumed, RunFolder, Setup, locate, lock, measure,
-    meet_instruments, paced, rehearse_with_faults,
+    meet_instruments, paced, resume_rehearsal,
 };
 use crate::script::Sequence;
 use std::path::PathBuf;
@@ -101,8 +101,11 @@ impl Run {
         let now = now_in(bench.time_zone.as_deref())?;
         let end = window(self.until.as_deref(), &now)?;
         let stamp = now.strftime("%Y-%m-%d_%H%M").to_string();
-        let _lock = lock::take(&bench.name, &format!("process {}, {}", std::process::id(), sequence.name))
-            .map_err(|reason| reject(&reason))?;
+        let _lock = lock::take_after_keeper(
+            &bench.name,
+            &format!("process {}, {}", std::process::id(), sequence.name),
+        )
+        .map_err(|reason| reject(&reason))?;
         let instruments =
             meet_instruments(bench, &source.folder(), self.seed, self.pace).map_err(|error| {
                 eprintln!("error: {error}\nnothing was moved");
@@ -110,6 +113,7 @@ impl Run {
             })?;
         let folder = RunFolder::create(self.out.as_deref(), &stamp, &sequence.name)
             .map_err(|e| reject(&e.to_string()))?;
+        let _alone = lock::take_run(&folder.run_file()).map_err(|reason| reject(&reason))?;
         start_log(verbose, Some(&folder.log()));
         let setup = Setup::for_measurement(sequence, source.clone(), Arc::clone(bench), self.seed, end);
         let (path, documents) = (folder.run_file(), setup.documents());
@@ -170,6 +174,8 @@ impl Resume {
         self.watching.check(self.json)?;
         let complain = |error: RecordError| reject(&error.to_string());
         let path = locate(&self.run).map_err(complain)?;
+        // Before anything is read: whoever writes it now may be about to end it.
+        let _alone = lock::take_run(&path).map_err(|reason| reject(&reason))?;
         let file = RunFile::open(&path).map_err(complain)?;
         self.check_ending(&file)?;
         let Entry::Identity { rehearsal, seed, .. } = file.identity().map_err(complain)? else {
@@ -178,8 +184,6 @@ impl Resume {
         let folder =
             RunFolder { path: path.parent().map_or_else(|| PathBuf::from("."), std::path::Path::to_owned) };
         start_log(verbose, Some(&folder.log()));
-        let whole = path.canonicalize().unwrap_or_else(|_| path.clone());
-        let _alone = lock::take_run(&whole).map_err(|reason| reject(&reason))?;
         let (name, text) =
             file.document("bench").map_err(complain)?.ok_or_else(|| reject("the run file has no bench"))?;
         let context = file.all("context").map_err(complain)?.into_iter().find_map(|n| match n.entry {
@@ -205,6 +209,9 @@ impl Resume {
             );
         }
         let bench = read_bench(&source, self.json)?;
+        if file.ending().map_err(complain)?.is_some_and(|(ending, _)| ending.outcome == Outcome::Finished) {
+            return self.close_measurement(started, &bench, &file, &folder);
+        }
         self.resume_measurement(
             started,
             sequence,
@@ -218,9 +225,15 @@ impl Resume {
         )
     }
 
+    fn treat_as(&self) -> Option<TreatAs> {
+        self.treat_as.as_deref().map(|t| if t == "done" { TreatAs::Done } else { TreatAs::NotDone })
+    }
+
     fn check_ending(&self, file: &RunFile) -> Result<(), u8> {
         let Some((ending, _)) = file.ending().map_err(|e| reject(&e.to_string()))? else { return Ok(()) };
         match ending.outcome {
+            // Without a digest it was cut after its last entry, and only has to be closed.
+            Outcome::Finished if file.digest().is_ok_and(|digest| digest.is_none()) => Ok(()),
             Outcome::Finished => Err(reject("this run came to its end; there is nothing to resume")),
             _ if ending.latched && !self.acknowledge => Err(reject(&format!(
                 "an interlock ended this run and latched: {}\nLook at the bench, then resume with --acknowledge",
@@ -269,11 +282,16 @@ impl Resume {
             window_s.map(Moment::from_s),
         )
         .map_err(|error| reject_all(&error.diagnostics, &error.source, self.json))?;
-        let plan = faults_of(file, &setup.bench)?;
+        let past =
+            PastLives::of(file, &setup.sequence, self.treat_as()).map_err(|e| reject(&e.to_string()))?;
+        let plan = recorded_faults(file, &setup.bench).map_err(|reason| reject(&reason))?;
         let mut store = Store::reopen(&folder.run_file(), Durability::ProcessEnd, true)
             .map_err(|e| reject(&e.to_string()))?;
         store.at_frontier(setup.sequence.document());
-        let done = rehearse_with_faults(&setup, &plan, Box::new(store), onlooker(self.json), started_at);
+        let done = resume_rehearsal(&setup, &past, &plan, Box::new(store), onlooker(self.json), started_at);
+        if let Some(stop) = past.stop.take() {
+            return Err(reject(&stop.to_string()));
+        }
         if let Some(error @ (RecordError::Differs(_) | RecordError::Damaged(_))) = &done.record_error {
             return Err(reject(&format!("{error}\nnothing was moved, and nothing was written")));
         }
@@ -282,6 +300,27 @@ impl Resume {
         summary.run_file = Some(folder.run_file().display().to_string());
         super::closing::finish(&setup.bench, &done.tally, &mut summary, setup.window, folder, self.json);
         Ok(summary.outcome.exit_code())
+    }
+
+    /// A measurement that was cut between its last entry and its digest: nothing is left but to close its record.
+    fn close_measurement(
+        &self,
+        started: Instant,
+        bench: &Arc<Bench>,
+        file: &RunFile,
+        folder: &RunFolder,
+    ) -> Result<u8, u8> {
+        let complain = |error: RecordError| reject(&error.to_string());
+        let mut tally = tally_so_far(file, bench).map_err(complain)?;
+        for end in file.all("end").map_err(complain)? {
+            tally.entry(end.at, &end.entry);
+        }
+        let digest = Store::reopen(&folder.run_file(), Durability::PowerCut, false)
+            .and_then(|mut store| store.finish())
+            .map_err(complain)?;
+        let oracle = Oracle::new(bench);
+        let done = Measured { tally, oracle, digest: Some(digest), record_failed: None, replay_stop: None };
+        Ok(close(bench, &done, started, None, folder, self.json))
     }
 
     #[allow(clippy::too_many_arguments, reason = "everything that the record says about the run")]
@@ -298,8 +337,11 @@ impl Resume {
         started_at: &str,
     ) -> Result<u8, u8> {
         let complain = |error: RecordError| reject(&error.to_string());
-        let _lock = lock::take(&bench.name, &format!("process {}, {}", std::process::id(), sequence.name))
-            .map_err(|reason| reject(&reason))?;
+        let _lock = lock::take_after_keeper(
+            &bench.name,
+            &format!("process {}, {}", std::process::id(), sequence.name),
+        )
+        .map_err(|reason| reject(&reason))?;
         let known = KnownState::from_record(&file, bench).map_err(complain)?;
         let tally = tally_so_far(&file, bench).map_err(complain)?;
         let (seq, at) = (file.next_seq().map_err(complain)?, file.last_moment().map_err(complain)?);
@@ -310,8 +352,7 @@ impl Resume {
             eprintln!("error: {error}\nnothing was moved");
             Outcome::Fault.exit_code()
         })?;
-        let treat_as =
-            self.treat_as.as_deref().map(|t| if t == "done" { TreatAs::Done } else { TreatAs::NotDone });
+        let treat_as = self.treat_as();
         let run_file = folder.run_file();
         let document = sequence.document();
         let make: MakeRecorder = Box::new(move || {
@@ -348,16 +389,6 @@ impl Resume {
         }
         Ok(close(bench, &done, started, window, folder, self.json))
     }
-}
-
-/// The faults with which a rehearsal was begun.
-fn faults_of(file: &RunFile, bench: &Bench) -> Result<FaultPlan, u8> {
-    let recorded = file.document("faults").map_err(|error| reject(&error.to_string()))?;
-    let Some((name, text)) = recorded else { return Ok(FaultPlan::default()) };
-    recorded_plan(&name, &text, bench).map_err(|problems| {
-        problems.iter().for_each(|problem| eprintln!("{name}: {problem}"));
-        reject("the recorded faults can't be read")
-    })
 }
 
 fn in_queue(count: usize) -> String {

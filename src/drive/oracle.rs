@@ -154,6 +154,12 @@ impl Oracle {
         self.park_at.get_or_insert(0);
     }
 
+    /// A run that had been ended was taken up again: other commands are in order.
+    pub fn taken_up(&mut self, bench: &Bench) {
+        self.park_at = None;
+        self.crossings = vec![Crossing::default(); bench.interlocks.len()];
+    }
+
     /// A command takes so long to be answered, s.
     pub fn takes(&mut self, now: Moment, takes_s: f64) {
         if takes_s >= self.slow.1 || now.since(self.slow.0) > SLOW_NEWS_S {

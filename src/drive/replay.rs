@@ -1,29 +1,19 @@
 //! Resuming: each call of the sequence is answered from the run file until the file ends, then goes live.
 
+mod recorded;
+
 use super::Port;
 use crate::bench::Bench;
 use crate::instrument::{InstrumentError, TaskReport};
-use crate::record::{Ending, Entry, Numbered, RunFile};
+use crate::record::{Ending, Entry, Outcome, RecordError, RunFile};
 use crate::supervisor::procedure::Centred;
 use crate::supervisor::{Answer, Call, Denial, Outlook, Reply, Request, SweepData, SweepPlan};
+use recorded::{Recorded, RecordedCalls, What};
 use serde_json::Value;
-use std::collections::BTreeMap;
+use std::borrow::Cow;
 use std::sync::Arc;
 
 pub use crate::supervisor::OWN_CALL;
-
-/// What is known of one recorded call.
-#[derive(Debug, Clone)]
-enum Recorded {
-    /// Answered; nothing further is needed.
-    Answered(Entry),
-    /// A sweep that ended, or was cut short.
-    Sweep { sweep: u64, args: String, ended: bool },
-    /// A trace or an image; its numbers stand under this number.
-    Bulk { entry: Entry, seq: u64 },
-    /// Something that must not happen twice was begun, and nobody knows whether it happened.
-    Unknown { verb: String, args: String },
-}
 
 /// What an operator says about a task with an unknown outcome.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -83,8 +73,7 @@ pub type GoLive = Box<dyn FnOnce() -> Result<Box<dyn Port>, Ending>>;
 pub struct ReplayPort {
     bench: Arc<Bench>,
     seed: u64,
-    file: RunFile,
-    calls: BTreeMap<u64, Recorded>,
+    calls: RecordedCalls,
     treat_as: Option<TreatAs>,
     go_live: Option<GoLive>,
     live: Option<Box<dyn Port>>,
@@ -94,12 +83,12 @@ pub struct ReplayPort {
 
 impl std::fmt::Debug for ReplayPort {
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
-        f.debug_struct("ReplayPort").field("calls", &self.calls.len()).finish_non_exhaustive()
+        f.debug_struct("ReplayPort").field("calls", &self.calls).finish_non_exhaustive()
     }
 }
 
 impl ReplayPort {
-    /// Reads what was called.
+    /// Replays a whole record.
     ///
     /// # Errors
     /// If the record can't be read.
@@ -109,119 +98,105 @@ impl ReplayPort {
         file: RunFile,
         treat_as: Option<TreatAs>,
         go_live: GoLive,
-    ) -> Result<Self, crate::record::RecordError> {
-        let mut calls = BTreeMap::new();
-        file.entries(None, |numbered| {
-            note_call(&mut calls, numbered);
-            Ok(())
-        })?;
-        let stop = std::rc::Rc::default();
-        Ok(Self { bench, seed, file, calls, treat_as, go_live: Some(go_live), live: None, stop })
+    ) -> Result<Self, RecordError> {
+        Self::until(bench, seed, file, u64::MAX, treat_as, go_live)
     }
 
-    fn replay(&mut self, call: &Call, recorded: Recorded) -> Result<Option<Reply>, ReplayStop> {
+    /// Replays the rows with numbers below `until`.
+    ///
+    /// # Errors
+    /// If the record can't be read.
+    pub fn until(
+        bench: Arc<Bench>,
+        seed: u64,
+        file: RunFile,
+        until: u64,
+        treat_as: Option<TreatAs>,
+        go_live: GoLive,
+    ) -> Result<Self, RecordError> {
+        let calls = RecordedCalls::new(file, until)?;
+        let stop = std::rc::Rc::default();
+        Ok(Self { bench, seed, calls, treat_as, go_live: Some(go_live), live: None, stop })
+    }
+
+    /// The recorded answer; nothing if the call has to be made live, then in the form given back.
+    fn replay(&mut self, call: Call, recorded: Recorded) -> Result<Result<Reply, Call>, ReplayStop> {
         let verb = call.request.verb();
         let args = call.request.arguments(&self.bench);
-        let differs = |recorded: String| ReplayStop::Differs {
-            n: call.n,
-            recorded: format!("{recorded}{}", self.recorded_line(call.n)),
-            now: format!("{verb} {args}"),
-            line: call.place.line,
+        let at_line = if recorded.line > 0 { format!(" (line {})", recorded.line) } else { String::new() };
+        let (n, line) = (call.n, call.place.line);
+        let differs = |recorded: String| {
+            Err(ReplayStop::Differs {
+                n,
+                recorded: format!("{recorded}{at_line}"),
+                now: format!("{verb} {args}"),
+                line,
+            })
         };
-        match recorded {
-            Recorded::Unknown { verb: then, args: args_then } => {
+        match recorded.what {
+            What::Unknown { verb: then, args: args_then } => {
                 if (then.as_str(), &args_then) != (verb, &args) {
-                    return Err(differs(format!("{then} {args_then}")));
+                    return differs(format!("{then} {args_then}"));
                 }
-                // Calls after it show that it was treated as done in an earlier resume.
-                let decided = self.calls.range(call.n + 1..).next().is_some();
-                match if decided { Some(TreatAs::Done) } else { self.treat_as } {
+                match self.calls.decided(n).map_err(unreadable)?.or(self.treat_as) {
                     None => Err(ReplayStop::Undecided { verb: then, args: args_then }),
-                    Some(TreatAs::NotDone) => Ok(None),
+                    Some(TreatAs::NotDone) => Ok(Err(call)),
                     Some(TreatAs::Done) => {
-                        self.treat_as = self.treat_as.filter(|_| decided);
                         let remark = "treated as done by an operator after an interruption".to_owned();
-                        Ok(Some(Ok(Answer::Task(TaskReport { achieved: true, remark, data: Vec::new() }))))
+                        let report = TaskReport { achieved: true, remark, data: Vec::new() };
+                        Ok(Ok(Ok(Answer::Task(report))))
                     }
                 }
             }
-            Recorded::Sweep { sweep, args: args_then, ended } => {
+            What::Sweep { sweep, args: args_then, ended, rows } => {
                 let Request::Sweep(plan) = &call.request else {
-                    return Err(differs(format!("sweep {args_then}")));
+                    return differs(format!("sweep {args_then}"));
                 };
                 if args_then != args {
-                    return Err(differs(format!("sweep {args_then}")));
+                    return differs(format!("sweep {args_then}"));
                 }
-                self.replay_sweep(plan, sweep, ended).map_err(|e| ReplayStop::Unreadable(e.to_string()))
+                let mut values = Vec::new();
+                self.calls.readings(sweep, rows, plan.read.len(), &mut values).map_err(unreadable)?;
+                if ended {
+                    return Ok(Ok(Ok(Answer::Sweep(SweepData { sweep, plan: Arc::clone(plan), values }))));
+                }
+                // A sweep that was cut goes on at its first missing point.
+                let plan = SweepPlan { continues: Some(sweep), done: values, ..(**plan).clone() };
+                Ok(Err(Call { request: Request::Sweep(Arc::new(plan)), ..call }))
             }
-            Recorded::Bulk { entry, seq } => {
-                let Entry::Bulk { verb: then, args: args_then, remark, achieved, .. } = entry else {
-                    return Err(ReplayStop::Unreadable("a trace has no numbers".to_owned()));
-                };
+            What::Bulk { verb: then, args: args_then, mut report, seq } => {
                 if (then.as_str(), &args_then) != (verb, &args) {
-                    return Err(differs(format!("{then} {args_then}")));
+                    return differs(format!("{then} {args_then}"));
                 }
-                let data = self.file.bulk(seq).map_err(|e| ReplayStop::Unreadable(e.to_string()))?;
-                Ok(Some(Ok(Answer::Task(TaskReport { achieved, remark, data }))))
+                report.data = self.calls.bulk(seq).map_err(unreadable)?;
+                Ok(Ok(Ok(Answer::Task(report))))
             }
-            Recorded::Answered(entry) => match described(&entry) {
-                Some((then, args_then, reply))
-                    if then == verb && same_args(&entry, &args_then, &args, call) =>
-                {
-                    Ok(Some(reply))
+            What::Answered(entry) => {
+                let Some((then, args_then)) = described(&entry) else {
+                    return Err(ReplayStop::Unreadable(format!("call {n} has no answer")));
+                };
+                if then != verb || !same_args(&entry, &args_then, &args, &call) {
+                    return differs(format!("{then} {args_then}"));
                 }
-                Some((then, args_then, _)) => Err(differs(format!("{then} {args_then}"))),
-                None => Err(ReplayStop::Unreadable(format!("call {} has no answer", call.n))),
-            },
-        }
-    }
-
-    /// Where the sequence made a recorded call, in brackets; looked up only where it is told.
-    fn recorded_line(&self, n: u64) -> String {
-        let mut line = None;
-        let looked = self.file.entries(None, |numbered| {
-            let value = serde_json::to_value(&numbered.entry).unwrap_or_default();
-            if value.get("n").and_then(Value::as_u64) == Some(n) {
-                line = line.or_else(|| value.pointer("/place/line").and_then(Value::as_u64));
+                let Entry::Call { answer, .. } = entry else { return Ok(Ok(Ok(Answer::Done))) };
+                let reply = decode(answer)
+                    .ok_or_else(|| ReplayStop::Unreadable(format!("the answer to call {n} is unknown")))?;
+                Ok(Ok(reply))
             }
-            Ok(())
-        });
-        match (looked, line) {
-            (Ok(()), Some(line)) if line > 0 => format!(" (line {line})"),
-            _ => String::new(),
         }
     }
 
-    fn replay_sweep(
-        &self,
-        plan: &Arc<SweepPlan>,
-        sweep: u64,
-        ended: bool,
-    ) -> Result<Option<Reply>, crate::record::RecordError> {
-        if ended {
-            let mut values =
-                Vec::with_capacity(usize::try_from(plan.total()).unwrap_or(0).min(1 << 24) * plan.read.len());
-            self.file.points(sweep, |point| values.extend_from_slice(point.values.as_slice()))?;
-            let data = SweepData { sweep, plan: Arc::clone(plan), values };
-            return Ok(Some(Ok(Answer::Sweep(data))));
+    /// The answer from the record, or the call as it has to go live.
+    fn recall(&mut self, call: Call) -> Result<Result<Reply, Call>, ReplayStop> {
+        match self.calls.take(call.n).map_err(unreadable)? {
+            Some(recorded) => self.replay(call, recorded),
+            None => Ok(Err(call)),
         }
-        Ok(None)
     }
+}
 
-    /// The call as it goes live: a sweep that was cut goes on at its first missing point.
-    fn as_live(&self, call: Call) -> Call {
-        let (Some(Recorded::Sweep { sweep, .. }), Request::Sweep(plan)) =
-            (self.calls.get(&call.n), &call.request)
-        else {
-            return call;
-        };
-        let mut values = Vec::new();
-        if self.file.points(*sweep, |point| values.extend_from_slice(point.values.as_slice())).is_err() {
-            return call;
-        }
-        let plan = SweepPlan { continues: Some(*sweep), done: values, ..(**plan).clone() };
-        Call { request: Request::Sweep(Arc::new(plan)), ..call }
-    }
+fn unreadable(error: RecordError) -> ReplayStop {
+    ReplayStop::Unreadable(error.to_string())
 }
 
 impl Port for ReplayPort {
@@ -233,31 +208,25 @@ impl Port for ReplayPort {
         if let Some(live) = &mut self.live {
             return live.request(call);
         }
-        if let Some(recorded) = self.calls.get(&call.n).cloned() {
-            match self.replay(&call, recorded) {
-                Ok(Some(reply)) => return reply,
-                Ok(None) => {}
-                Err(stop) => {
-                    let reason = stop.to_string();
-                    *self.stop.borrow_mut() = Some(stop);
-                    return Err(Denial::Ended(Ending {
-                        outcome: crate::record::Outcome::Failed,
-                        reason,
-                        place: call.place,
-                        latched: false,
-                    }));
-                }
-            }
+        let place = call.place.clone();
+        let ended = |outcome, reason| Err(Denial::Ended(Ending { outcome, reason, place, latched: false }));
+        if self.go_live.is_none() || self.stop.borrow().is_some() {
+            return ended(Outcome::Stopped, "the run is over".to_owned());
         }
-        let Some(go_live) = self.go_live.take() else {
-            let reason = "the run is over".to_owned();
-            let outcome = crate::record::Outcome::Stopped;
-            return Err(Denial::Ended(Ending { outcome, reason, place: call.place, latched: false }));
+        let call = match self.recall(call) {
+            Ok(Ok(reply)) => return reply,
+            Ok(Err(call)) => call,
+            Err(stop) => {
+                // What goes live is kept: whoever waits for it must hear of the stop before it is gone.
+                let reason = stop.to_string();
+                *self.stop.borrow_mut() = Some(stop);
+                return ended(Outcome::Failed, reason);
+            }
         };
-        let call = self.as_live(call);
-        match go_live() {
-            Ok(live) => self.live.insert(live).request(call),
-            Err(ending) => Err(Denial::Ended(ending)),
+        match self.go_live.take().map(|go_live| go_live()) {
+            Some(Ok(live)) => self.live.insert(live).request(call),
+            Some(Err(ending)) => Err(Denial::Ended(ending)),
+            None => ended(Outcome::Stopped, "the run is over".to_owned()),
         }
     }
 
@@ -270,49 +239,15 @@ impl Port for ReplayPort {
     }
 }
 
-fn note_call(calls: &mut BTreeMap<u64, Recorded>, numbered: Numbered) {
-    let seq = numbered.seq;
-    match numbered.entry {
-        Entry::Intent { n, verb, args, .. } => {
-            calls.insert(n, Recorded::Unknown { verb, args });
-        }
-        Entry::SweepBegin { n, sweep, args, .. } => {
-            calls.insert(n, Recorded::Sweep { sweep, args, ended: false });
-        }
-        Entry::SweepEnd { n, .. } => {
-            if let Some(Recorded::Sweep { ended, .. }) = calls.get_mut(&n) {
-                *ended = true;
-            }
-        }
-        entry @ Entry::Bulk { n, .. } => {
-            calls.insert(n, Recorded::Bulk { entry, seq });
-        }
-        // Calls of the engine itself, when it brought the bench back, are none of the sequence.
-        Entry::Call { n: OWN_CALL, .. }
-        | Entry::Note { n: OWN_CALL, .. }
-        | Entry::Judgement { n: OWN_CALL, .. } => {}
-        entry @ (Entry::Call { n, .. }
-        | Entry::StepBegin { n, .. }
-        | Entry::StepEnd { n, .. }
-        | Entry::Judgement { n, .. }
-        | Entry::Note { n, .. }
-        | Entry::Decision { n, .. }) => {
-            calls.insert(n, Recorded::Answered(entry));
-        }
-        _ => {}
-    }
-}
-
-/// Verb, arguments and answer of a recorded call.
-fn described(entry: &Entry) -> Option<(String, String, Reply)> {
-    let done = || Ok(Answer::Done);
+/// Verb and arguments of a recorded call.
+fn described(entry: &Entry) -> Option<(&str, Cow<'_, str>)> {
     Some(match entry {
-        Entry::Call { verb, args, answer, .. } => (verb.clone(), args.clone(), decode(answer)?),
-        Entry::StepBegin { name, .. } => ("step_begin".to_owned(), name.clone(), done()),
-        Entry::StepEnd { step, .. } => ("step_end".to_owned(), step.to_string(), done()),
-        Entry::Judgement { title, .. } => ("judge".to_owned(), title.clone(), done()),
-        Entry::Note { text, .. } => ("note".to_owned(), text.clone(), done()),
-        Entry::Decision { question, .. } => ("decide".to_owned(), question.clone(), done()),
+        Entry::Call { verb, args, .. } => (verb, args.into()),
+        Entry::StepBegin { name, .. } => ("step_begin", name.into()),
+        Entry::StepEnd { step, .. } => ("step_end", step.to_string().into()),
+        Entry::Judgement { title, .. } => ("judge", title.into()),
+        Entry::Note { text, .. } => ("note", text.into()),
+        Entry::Decision { question, .. } => ("decide", question.into()),
         _ => return None,
     })
 }
@@ -337,29 +272,31 @@ fn same_args(entry: &Entry, then: &str, now: &str, call: &Call) -> bool {
 }
 
 /// The answer as it was recorded.
-fn decode(answer: &Value) -> Option<Reply> {
-    if answer.get("done").is_some() {
+fn decode(mut answer: Value) -> Option<Reply> {
+    let answer = answer.as_object_mut()?;
+    let number = |value: &Value| value.as_f64();
+    if answer.contains_key("done") {
         return Some(Ok(Answer::Done));
     }
-    if let Some(number) = answer.get("number") {
-        return Some(Ok(Answer::Number(number.as_f64().unwrap_or(f64::MAX))));
+    if let Some(value) = answer.get("number") {
+        // Infinite numbers have no form in JSON.
+        return Some(Ok(Answer::Number(number(value).unwrap_or(f64::MAX))));
     }
     if let Some(numbers) = answer.get("numbers").and_then(Value::as_array) {
-        return Some(Ok(Answer::Numbers(numbers.iter().map(|v| v.as_f64().unwrap_or(f64::NAN)).collect())));
+        let numbers = numbers.iter().map(|value| number(value).unwrap_or(f64::NAN)).collect();
+        return Some(Ok(Answer::Numbers(numbers)));
     }
-    if let Some(task) = answer.get("task") {
-        return serde_json::from_value::<TaskReport>(task.clone())
-            .ok()
-            .map(|report| Ok(Answer::Task(report)));
+    if let Some(task) = answer.remove("task") {
+        return serde_json::from_value::<TaskReport>(task).ok().map(|report| Ok(Answer::Task(report)));
     }
-    if let Some(outlook) = answer.get("outlook") {
-        return serde_json::from_value::<Outlook>(outlook.clone()).ok().map(|o| Ok(Answer::Outlook(o)));
+    if let Some(outlook) = answer.remove("outlook") {
+        return serde_json::from_value::<Outlook>(outlook).ok().map(|outlook| Ok(Answer::Outlook(outlook)));
     }
-    if let Some(centred) = answer.get("centred") {
-        return serde_json::from_value::<Centred>(centred.clone()).ok().map(|c| Ok(Answer::Centred(c)));
+    if let Some(centred) = answer.remove("centred") {
+        return serde_json::from_value::<Centred>(centred).ok().map(|centred| Ok(Answer::Centred(centred)));
     }
-    if let Some(error) = answer.get("instrument") {
-        let error = serde_json::from_value::<InstrumentError>(error.clone()).ok()?;
+    if let Some(error) = answer.remove("instrument") {
+        let error = serde_json::from_value::<InstrumentError>(error).ok()?;
         return Some(Err(Denial::Instrument(error)));
     }
     answer.get("forbidden").and_then(Value::as_str).map(|reason| Err(Denial::Forbidden(reason.to_owned())))

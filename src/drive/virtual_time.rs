@@ -100,6 +100,7 @@ pub struct VirtualDrive {
     now: Moment,
     order: u64,
     seed: u64,
+    window: Option<Moment>,
     reply: Option<Reply>,
     interrupt: Option<Ending>,
     effects: Effects,
@@ -145,6 +146,7 @@ impl VirtualDrive {
             now: Moment::START,
             order: 0,
             seed,
+            window,
             reply: None,
             interrupt: None,
             effects: Effects::new(),
@@ -195,14 +197,38 @@ impl VirtualDrive {
         self.now
     }
 
-    /// The sequence has ended: park, and see the record closed. Returns the digest.
-    pub fn finish(&mut self, outcome: Outcome, reason: String, place: Place) -> Option<String> {
+    /// The sequence has ended: park, and write the last entry.
+    pub fn end(&mut self, outcome: Outcome, reason: String, place: Place) {
         self.feed(Event::SequenceEnded { outcome, reason, place });
         while !self.supervisor.is_over() {
             if !self.turn(Moment::NEVER) {
                 break;
             }
         }
+    }
+
+    /// After an end: the run is taken up again in the same world, as a measurement is after its runner was
+    /// ended. What was still to happen from outside happens; what was said to the ended run holds no more.
+    pub fn take_up(&mut self, sweeps: u64) {
+        // A window in which there is time for parking only is over.
+        let over = self.supervisor.last_moment().is_some_and(|last| last <= self.now);
+        let window = self.window.filter(|_| !over);
+        let start = Start { seq: 0, sweeps, now: self.now, window };
+        self.supervisor = Supervisor::new(Arc::clone(&self.bench), start);
+        self.oracle.taken_up(&self.true_bench);
+        let now = self.now;
+        self.queue.retain(|Reverse(pending)| {
+            pending.at > now && !matches!(pending.event, Event::Answered { .. } | Event::Durable { .. })
+        });
+        self.reads.clear();
+        self.link_free.fill(self.now);
+        (self.reply, self.interrupt) = (None, None);
+        (self.tally.ending, self.tally.parked) = (None, false);
+    }
+
+    /// The sequence has ended: park, and see the record closed. Returns the digest.
+    pub fn finish(&mut self, outcome: Outcome, reason: String, place: Place) -> Option<String> {
+        self.end(outcome, reason, place);
         let finished = self.recorder.finish();
         match finished {
             Ok(digest) => Some(digest),

@@ -5,7 +5,7 @@
 //! nothing. What a sequence has worked out from data decides nothing by itself; the calls after it do.
 
 use super::Entry;
-use super::row::join_body;
+use super::entry::from_row;
 use serde_json::Value;
 
 /// Whether two bodies of one kind stand for the same. Equal texts are; the others are compared without words.
@@ -46,7 +46,7 @@ fn bare(kind: &str, body: &str) -> Option<Value> {
 
 /// A row in words: the verb, its arguments, and the line that it came from.
 pub(super) fn describe(kind: &str, body: &str) -> String {
-    let Ok(entry) = join_body(kind, body) else { return format!("{kind} {body}") };
+    let Ok(entry) = from_row(kind, body) else { return format!("{kind} {body}") };
     let (what, place) = match &entry {
         Entry::Call { verb, args, place, .. }
         | Entry::Intent { verb, args, place, .. }

@@ -81,93 +81,135 @@ pub struct Column {
     pub si_unit: String,
 }
 
-/// One entry of the run file. The names of the kinds are part of the file's schema.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-#[serde(tag = "kind", rename_all = "snake_case")]
-#[allow(missing_docs, reason = "fields are named after what they hold; the guide lists them")]
-pub enum Entry {
-    /// What was run: the first entry.
-    Identity {
-        sequence: String,
-        sequence_hash: String,
-        bench: String,
-        bench_hash: String,
-        world: String,
-        world_hash: String,
-        seed: u64,
-        rehearsal: bool,
-        version: String,
-    },
-    /// When and where; not part of the digest.
-    Context { started_at: String, window_s: Option<f64>, sequence_path: String, bench_path: String },
-    /// A call that a replay answers from here.
-    Call { n: u64, verb: String, args: String, place: Place, answer: Value },
-    /// A task that must not happen twice is about to start.
-    Intent { n: u64, verb: String, args: String, place: Place },
-    /// A sweep begins.
-    SweepBegin {
-        n: u64,
-        sweep: u64,
-        name: String,
-        args: String,
-        place: Place,
-        fast: Column,
-        slow: Option<Column>,
-        read: Vec<Column>,
-        points: u64,
-        both_ways: bool,
-    },
-    /// A sweep has ended.
-    SweepEnd { n: u64, sweep: u64, points: u64 },
-    /// A trace or an image; its numbers stand in the table `bulk`.
-    Bulk {
-        n: u64,
-        verb: String,
-        args: String,
-        place: Place,
-        name: String,
-        unit: String,
-        shape: Vec<u64>,
-        interval_s: f64,
-        remark: String,
-        achieved: bool,
-    },
-    /// A named step of the sequence begins.
-    StepBegin { n: u64, step: u64, name: String, place: Place, parent: Option<u64> },
-    /// It has ended.
-    StepEnd { n: u64, step: u64, left_out: Option<String> },
-    /// A fit, a verdict, a test of contrast: something worked out from data.
-    Judgement { n: u64, what: String, sweep: Option<u64>, title: String, body: Value, place: Place },
-    /// A note of the sequence.
-    Note { n: u64, text: String, place: Place },
-    /// A decision of the sequence with its reason.
-    Decision { n: u64, question: String, answer: bool, reason: String, place: Place },
-    /// A channel as it was watched.
-    Monitor { channel: String, value: f64 },
-    /// An interlock has tripped.
-    Interlock { name: String, action: String, value: String, because: String, place: Place },
-    /// Its condition has cleared.
-    Cleared { name: String },
-    /// The sequence is held.
-    Held { by: String, reason: String },
-    /// It goes on.
-    Released { after_s: f64 },
-    /// A step of hold, refill, restore or park.
-    SafeStep { during: String, what: String, achieved: bool, remark: String },
-    /// An operator's word.
-    Operator { word: String },
-    /// Something failed.
-    Fault { link: String, what: String },
-    /// A run file was taken up again; not part of the digest.
-    Resumed { frontier: u64, version: String, differences: Vec<String> },
-    /// The end.
-    End { ending: Ending, parked: bool, elapsed_s: f64 },
+/// Gives an enum its two forms as JSON from one list of kinds: for readers with the kind among the other
+/// fields; for rows of the run file with the kind around them. The second is read and written without a
+/// detour, which a replay of a long record needs.
+macro_rules! in_two_forms {
+    ($(#[$attribute:meta])* pub enum $name:ident / $row:ident { $($kinds:tt)* }) => {
+        $(#[$attribute])*
+        #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+        #[serde(tag = "kind", rename_all = "snake_case")]
+        pub enum $name { $($kinds)* }
+
+        #[derive(Serialize, Deserialize)]
+        #[serde(remote = "Entry", rename_all = "snake_case")]
+        #[allow(dead_code, reason = "only a description of how the other one is written")]
+        enum $row { $($kinds)* }
+    };
+}
+
+in_two_forms! {
+    /// One entry of the run file. The names of the kinds are part of the file's schema.
+    #[allow(missing_docs, reason = "fields are named after what they hold; the guide lists them")]
+    pub enum Entry / AsRow {
+        /// What was run: the first entry.
+        Identity {
+            sequence: String,
+            sequence_hash: String,
+            bench: String,
+            bench_hash: String,
+            world: String,
+            world_hash: String,
+            seed: u64,
+            rehearsal: bool,
+            version: String,
+        },
+        /// When and where; not part of the digest.
+        Context { started_at: String, window_s: Option<f64>, sequence_path: String, bench_path: String },
+        /// A call that a replay answers from here.
+        Call { n: u64, verb: String, args: String, place: Place, answer: Value },
+        /// A task that must not happen twice is about to start.
+        Intent { n: u64, verb: String, args: String, place: Place },
+        /// A sweep begins.
+        SweepBegin {
+            n: u64,
+            sweep: u64,
+            name: String,
+            args: String,
+            place: Place,
+            fast: Column,
+            slow: Option<Column>,
+            read: Vec<Column>,
+            points: u64,
+            both_ways: bool,
+        },
+        /// A sweep has ended.
+        SweepEnd { n: u64, sweep: u64, points: u64 },
+        /// A trace or an image; its numbers stand in the table `bulk`.
+        Bulk {
+            n: u64,
+            verb: String,
+            args: String,
+            place: Place,
+            name: String,
+            unit: String,
+            shape: Vec<u64>,
+            interval_s: f64,
+            remark: String,
+            achieved: bool,
+        },
+        /// A named step of the sequence begins.
+        StepBegin { n: u64, step: u64, name: String, place: Place, parent: Option<u64> },
+        /// It has ended.
+        StepEnd { n: u64, step: u64, left_out: Option<String> },
+        /// A fit, a verdict, a test of contrast: something worked out from data.
+        Judgement { n: u64, what: String, sweep: Option<u64>, title: String, body: Value, place: Place },
+        /// A note of the sequence.
+        Note { n: u64, text: String, place: Place },
+        /// A decision of the sequence with its reason.
+        Decision { n: u64, question: String, answer: bool, reason: String, place: Place },
+        /// A channel as it was watched.
+        Monitor { channel: String, value: f64 },
+        /// An interlock has tripped.
+        Interlock { name: String, action: String, value: String, because: String, place: Place },
+        /// Its condition has cleared.
+        Cleared { name: String },
+        /// The sequence is held.
+        Held { by: String, reason: String },
+        /// It goes on.
+        Released { after_s: f64 },
+        /// A step of hold, refill, restore or park.
+        SafeStep { during: String, what: String, achieved: bool, remark: String },
+        /// An operator's word.
+        Operator { word: String },
+        /// Something failed.
+        Fault { link: String, what: String },
+        /// A run file was taken up again; not part of the digest.
+        Resumed { frontier: u64, version: String, differences: Vec<String> },
+        /// The end.
+        End { ending: Ending, parked: bool, elapsed_s: f64 },
+    }
+}
+
+/// The kind of an entry and its JSON without the kind, as they stand in a row.
+///
+/// # Panics
+/// Never: entries are plain data.
+pub(super) fn to_row(entry: &Entry) -> (String, String) {
+    let mut text = Vec::with_capacity(256);
+    let mut writer = serde_json::Serializer::new(&mut text);
+    AsRow::serialize(entry, &mut writer).expect("entries are plain data");
+    let text = String::from_utf8(text).expect("JSON is text");
+    // {"kind":{…}}
+    let end = 2 + text[2..].find('"').expect("a kind in quotes");
+    (text[2..end].to_owned(), text[end + 2..text.len() - 1].to_owned())
+}
+
+/// The entry of a row.
+pub(super) fn from_row(kind: &str, body: &str) -> Result<Entry, serde_json::Error> {
+    let text = format!("{{\"{kind}\":{body}}}");
+    AsRow::deserialize(&mut serde_json::Deserializer::from_str(&text))
 }
 
 impl Entry {
     /// Whether the digest covers it. Wall-clock times, paths and interruptions are left out.
     pub fn in_digest(&self) -> bool {
         !matches!(self, Entry::Context { .. } | Entry::Resumed { .. })
+    }
+
+    /// Whether the digest covers entries of a kind.
+    pub(super) fn kind_in_digest(kind: &str) -> bool {
+        !matches!(kind, "context" | "resumed")
     }
 }
 

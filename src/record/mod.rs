@@ -6,15 +6,19 @@
 
 mod compare;
 mod entry;
+mod last_words;
+mod meeting;
 mod reader;
 mod recorder;
 mod row;
 mod salvage;
 pub mod schema;
 mod store;
+mod walk;
 
 pub use entry::{Column, Ending, Entry, Outcome, Place, Point, Values, WIDEST_POINT};
-pub use reader::{Integrity, Numbered, RunFile, SweepTable};
+pub use reader::{Numbered, RunFile, SweepTable};
 pub use recorder::{Difference, DigestOnly, RecordError, Recorder};
 pub use salvage::{Salvage, SalvagedRow, salvage, salvage_into};
 pub use store::{Document, Durability, Store};
+pub use walk::Integrity;

@@ -1,17 +1,21 @@
 //! Reading a run file: for replay, for the brief, for export; also while it is still being written.
 
+use super::entry::from_row;
 use super::recorder::RecordError;
-use super::row::{Tally, from_blob, join_body};
+use super::row::from_blob;
 use super::schema::SCHEMA_VERSION;
 use super::{Column, Ending, Entry, Point, Values, WIDEST_POINT};
 use crate::quantity::Moment;
 use rusqlite::{Connection, OpenFlags, OptionalExtension, Row};
 use std::path::{Path, PathBuf};
 
+const IN_ORDER: &str =
+    "SELECT seq, at_ns, kind, body FROM entry WHERE seq >= ?1 AND seq < ?2 ORDER BY seq LIMIT ?3";
+
 /// A run file, open for reading.
 #[derive(Debug)]
 pub struct RunFile {
-    connection: Connection,
+    pub(super) connection: Connection,
     path: PathBuf,
 }
 
@@ -53,17 +57,6 @@ pub struct SweepTable {
     pub values: Vec<Vec<f64>>,
 }
 
-/// What a check of the whole file has found.
-#[derive(Debug, Clone, PartialEq, Eq, Default)]
-pub struct Integrity {
-    /// Rows that are intact from the beginning.
-    pub intact: u64,
-    /// What is wrong after them, one sentence each.
-    pub faults: Vec<String>,
-    /// Digest over the intact rows.
-    pub digest: String,
-}
-
 impl RunFile {
     /// Opens a run file for reading.
     pub fn open(path: &Path) -> Result<Self, RecordError> {
@@ -98,6 +91,75 @@ impl RunFile {
         };
         while let Some(row) = rows.next()? {
             visit(numbered(row)?)?;
+        }
+        Ok(())
+    }
+
+    /// Entries of some kinds with numbers below `until` in order, the others not even read. Stops with the
+    /// visitor's error.
+    pub fn entries_of(
+        &self,
+        kinds: &[&str],
+        until: u64,
+        mut visit: impl FnMut(Numbered) -> Result<(), RecordError>,
+    ) -> Result<(), RecordError> {
+        let mut statement = self.connection.prepare_cached(IN_ORDER)?;
+        let mut rows = statement.query([0, i64::try_from(until).unwrap_or(i64::MAX), i64::MAX])?;
+        while let Some(row) = rows.next()? {
+            if row.get_ref(2)?.as_str().is_ok_and(|kind| kinds.contains(&kind)) {
+                visit(numbered(row)?)?;
+            }
+        }
+        Ok(())
+    }
+
+    /// At most `most` entries of some kinds, from the number `from` to below `before`. Returns the number
+    /// from which to go on; nothing if there are no more.
+    pub(crate) fn some_entries(
+        &self,
+        kinds: &[&str],
+        (from, before): (u64, u64),
+        most: u32,
+        mut visit: impl FnMut(Numbered),
+    ) -> Result<Option<u64>, RecordError> {
+        let mut statement = self.connection.prepare_cached(IN_ORDER)?;
+        let before = i64::try_from(before).unwrap_or(i64::MAX);
+        let mut rows = statement.query(rusqlite::params![from, before, most])?;
+        let (mut read, mut last) = (0, from);
+        while let Some(row) = rows.next()? {
+            (read, last) = (read + 1, row.get(0)?);
+            if row.get_ref(2)?.as_str().is_ok_and(|kind| kinds.contains(&kind)) {
+                visit(numbered(row)?);
+            }
+        }
+        Ok((read == most).then_some(last + 1))
+    }
+
+    /// Readings of a sweep whose points have numbers above `after` and below `before`: `width` for each point,
+    /// in the order of measurement.
+    pub(crate) fn readings(
+        &self,
+        sweep: u64,
+        (after, before): (u64, u64),
+        width: usize,
+        values: &mut Vec<f64>,
+    ) -> Result<(), RecordError> {
+        // Points of one sweep are measured one after the other, so their rows come in order, without an index.
+        const COLUMNS: &str = "r0, r1, r2, r3, r4, r5, r6, r7";
+        let columns = &COLUMNS[..(4 * width.min(WIDEST_POINT)).saturating_sub(2)];
+        if columns.is_empty() {
+            return Ok(());
+        }
+        let sql = format!("SELECT sweep, {columns} FROM point WHERE seq > ?1 AND seq < ?2 ORDER BY seq");
+        let before = i64::try_from(before).unwrap_or(i64::MAX);
+        let mut statement = self.connection.prepare_cached(&sql)?;
+        let mut rows = statement.query(rusqlite::params![after, before])?;
+        while let Some(row) = rows.next()? {
+            if row.get::<_, u64>(0)? == sweep {
+                for i in 0..width {
+                    values.push(row.get::<_, Option<f64>>(1 + i)?.unwrap_or(f64::NAN));
+                }
+            }
         }
         Ok(())
     }
@@ -169,6 +231,19 @@ impl RunFile {
         Ok(found.optional()?)
     }
 
+    /// All texts of a role in the order in which they were run.
+    pub fn documents_in_order(&self, role: &str) -> Result<Vec<(String, String)>, RecordError> {
+        let mut statement =
+            self.connection.prepare("SELECT name, text FROM document WHERE role = ?1 ORDER BY rowid")?;
+        let rows = statement.query_map([role], |row| Ok((row.get(0)?, row.get(1)?)))?;
+        Ok(rows.collect::<Result<_, _>>()?)
+    }
+
+    /// From which row on the file was written with the space kept for its end, if the disk was full.
+    pub fn last_words(&self) -> Result<Option<u64>, RecordError> {
+        super::last_words::begin_of(&self.connection)
+    }
+
     /// All texts of a role, by name.
     pub fn documents(&self, role: &str) -> Result<Vec<(String, String)>, RecordError> {
         let mut statement =
@@ -229,10 +304,13 @@ impl RunFile {
         Ok(())
     }
 
-    /// The last point of a sweep, if it has any.
-    pub fn last_point(&self, sweep: u64) -> Result<Option<Point>, RecordError> {
-        let sql = "SELECT at_ns, sweep, i, x, y, r0, r1, r2, r3, r4, r5, r6, r7 FROM point WHERE sweep = ?1 ORDER BY i DESC LIMIT 1";
-        let found = self.connection.prepare_cached(sql)?.query_row([sweep], |row| point_from_row(row, 0));
+    /// The last point of a sweep with a number below `until`, if it has any.
+    pub fn last_point(&self, sweep: u64, until: u64) -> Result<Option<Point>, RecordError> {
+        let sql = "SELECT at_ns, sweep, i, x, y, r0, r1, r2, r3, r4, r5, r6, r7 FROM point \
+                   WHERE sweep = ?1 AND seq < ?2 ORDER BY i DESC LIMIT 1";
+        let until = i64::try_from(until).unwrap_or(i64::MAX);
+        let mut statement = self.connection.prepare_cached(sql)?;
+        let found = statement.query_row(rusqlite::params![sweep, until], |row| point_from_row(row, 0));
         Ok(found.optional()?)
     }
 
@@ -255,8 +333,9 @@ impl RunFile {
 
     /// The moment of the last row.
     pub fn last_moment(&self) -> Result<Moment, RecordError> {
-        let sql =
-            "SELECT max(at) FROM (SELECT max(at_ns) AS at FROM entry UNION ALL SELECT max(at_ns) FROM point)";
+        // Rows are written in the order in which things happen, so the last row of each table will do.
+        let sql = "SELECT max(at) FROM (SELECT at_ns AS at FROM entry WHERE seq = (SELECT max(seq) FROM entry) \
+                   UNION ALL SELECT at_ns FROM point WHERE seq = (SELECT max(seq) FROM point))";
         let at: Option<i64> = self.connection.query_row(sql, [], |row| row.get(0))?;
         Ok(Moment::from_nanoseconds(at.unwrap_or(0).cast_unsigned()))
     }
@@ -266,125 +345,13 @@ impl RunFile {
         let sql = "SELECT value FROM meta WHERE key = 'digest'";
         Ok(self.connection.query_row(sql, [], |row| row.get(0)).optional()?)
     }
-
-    /// Reads every row and checks numbers and checksums.
-    pub fn check(&self) -> Result<Integrity, RecordError> {
-        // One look at a file that may be written to meanwhile.
-        let _snapshot = self.connection.unchecked_transaction()?;
-        let rehearsal = matches!(self.identity(), Ok(Entry::Identity { rehearsal: true, .. }));
-        let mut integrity = Integrity::default();
-        let mut tally = Tally::new(rehearsal);
-        let walked = walk(&self.connection, |row| {
-            if !integrity.faults.is_empty() {
-                return Ok(());
-            }
-            if row.seq() != integrity.intact {
-                integrity.faults.push(format!("row {} is missing", integrity.intact));
-            } else if row.tally_into(&mut tally) != row.chain() {
-                integrity.faults.push(format!("row {} has been altered", row.seq()));
-            } else {
-                integrity.intact += 1;
-            }
-            Ok(())
-        });
-        if let Err(error) = walked {
-            integrity.faults.push(format!("after row {}: {error}", integrity.intact));
-        }
-        let claimed: Option<String> = self
-            .connection
-            .query_row("SELECT value FROM meta WHERE key = 'rows'", [], |row| row.get(0))
-            .optional()?;
-        if let Some(rows) = claimed.and_then(|rows| rows.parse::<u64>().ok())
-            && rows > integrity.intact
-            && integrity.faults.is_empty()
-        {
-            integrity
-                .faults
-                .push(format!("the file says it has {rows} rows, but only {} are there", integrity.intact));
-        }
-        integrity.digest = tally.digest();
-        Ok(integrity)
-    }
-}
-
-/// A row of either table, as it is walked through in order.
-#[allow(clippy::large_enum_variant, reason = "one row at a time")]
-enum AnyRow {
-    Entry { seq: u64, at: Moment, entry: Entry, text: String, data: Vec<f64>, chain: u32 },
-    Point { seq: u64, point: Point, chain: u32 },
-}
-
-impl AnyRow {
-    fn seq(&self) -> u64 {
-        match self {
-            AnyRow::Entry { seq, .. } | AnyRow::Point { seq, .. } => *seq,
-        }
-    }
-
-    fn chain(&self) -> u32 {
-        match self {
-            AnyRow::Entry { chain, .. } | AnyRow::Point { chain, .. } => *chain,
-        }
-    }
-
-    fn tally_into(&self, tally: &mut Tally) -> u32 {
-        match self {
-            AnyRow::Entry { seq, at, entry, text, data, .. } => tally.entry(*seq, *at, entry, text, data),
-            AnyRow::Point { seq, point, .. } => tally.point(*seq, point),
-        }
-    }
-}
-
-/// Goes through both tables in the order of their common numbers.
-fn walk(
-    connection: &Connection,
-    mut visit: impl FnMut(&AnyRow) -> Result<(), RecordError>,
-) -> Result<(), RecordError> {
-    let mut entries = connection.prepare(
-        "SELECT e.seq, e.at_ns, e.kind, e.body, e.chain, b.data FROM entry e LEFT JOIN bulk b ON b.seq = e.seq ORDER BY e.seq",
-    )?;
-    let mut points = connection.prepare(
-        "SELECT at_ns, sweep, i, x, y, r0, r1, r2, r3, r4, r5, r6, r7, seq, chain FROM point ORDER BY seq",
-    )?;
-    let mut entries = entries.query([])?;
-    let mut points = points.query([])?;
-    let mut entry = next_entry(&mut entries)?;
-    let mut point = next_point(&mut points)?;
-    loop {
-        let entry_first = match (&entry, &point) {
-            (None, None) => return Ok(()),
-            (Some(e), Some(p)) => e.seq() < p.seq(),
-            (e, _) => e.is_some(),
-        };
-        let row = if entry_first {
-            std::mem::replace(&mut entry, next_entry(&mut entries)?)
-        } else {
-            std::mem::replace(&mut point, next_point(&mut points)?)
-        };
-        if let Some(row) = row {
-            visit(&row)?;
-        }
-    }
-}
-
-fn next_entry(rows: &mut rusqlite::Rows<'_>) -> Result<Option<AnyRow>, RecordError> {
-    let Some(row) = rows.next()? else { return Ok(None) };
-    let Numbered { seq, at, entry } = numbered(row)?;
-    let (kind, body): (String, String) = (row.get(2)?, row.get(3)?);
-    let blob: Option<Vec<u8>> = row.get(5)?;
-    let data = blob.map(|bytes| from_blob(&bytes)).unwrap_or_default();
-    Ok(Some(AnyRow::Entry { seq, at, entry, text: format!("{kind}{body}"), data, chain: row.get(4)? }))
-}
-
-fn next_point(rows: &mut rusqlite::Rows<'_>) -> Result<Option<AnyRow>, RecordError> {
-    let Some(row) = rows.next()? else { return Ok(None) };
-    Ok(Some(AnyRow::Point { point: point_from_row(row, 0)?, seq: row.get(13)?, chain: row.get(14)? }))
 }
 
 fn numbered(row: &Row<'_>) -> Result<Numbered, RecordError> {
     let (seq, at_ns): (u64, i64) = (row.get(0)?, row.get(1)?);
-    let (kind, body): (String, String) = (row.get(2)?, row.get(3)?);
-    let entry = join_body(&kind, &body).map_err(|e| RecordError::Damaged(format!("entry {seq}: {e}")))?;
+    let damaged = |reason: String| RecordError::Damaged(format!("entry {seq}: {reason}"));
+    let text = |column: usize| row.get_ref(column)?.as_str().map_err(|e| damaged(e.to_string()));
+    let entry = from_row(text(2)?, text(3)?).map_err(|e| damaged(e.to_string()))?;
     Ok(Numbered { seq, at: Moment::from_nanoseconds(at_ns.cast_unsigned()), entry })
 }
 
@@ -411,18 +378,6 @@ pub(super) fn next_seq(connection: &Connection) -> Result<u64, RecordError> {
     let sql = "SELECT max(next) FROM (SELECT coalesce(max(seq) + 1, 0) AS next FROM entry \
                UNION ALL SELECT coalesce(max(seq) + 1, 0) FROM point)";
     Ok(connection.query_row(sql, [], |row| row.get(0))?)
-}
-
-/// Checksums over everything that is there.
-pub(super) fn tally(connection: &Connection, virtual_time: bool) -> Result<Tally, RecordError> {
-    let mut tally = Tally::new(virtual_time);
-    walk(connection, |row| {
-        if row.tally_into(&mut tally) != row.chain() {
-            return Err(RecordError::Damaged(format!("row {} has been altered", row.seq())));
-        }
-        Ok(())
-    })?;
-    Ok(tally)
 }
 
 pub(super) fn check_version(connection: &Connection) -> Result<(), RecordError> {

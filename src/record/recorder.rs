@@ -1,6 +1,7 @@
 //! Where entries and points go.
 
-use super::row::{Tally, split_body};
+use super::entry::to_row;
+use super::row::{Tally, to_blob};
 use super::{Entry, Point};
 use crate::quantity::Moment;
 
@@ -91,8 +92,8 @@ impl Default for DigestOnly {
 
 impl Recorder for DigestOnly {
     fn append(&mut self, at: Moment, entry: &Entry, data: &[f64]) -> Result<(), RecordError> {
-        let (kind, body) = split_body(entry);
-        self.tally.entry(self.seq, at, entry, &format!("{kind}{body}"), data);
+        let (kind, body) = to_row(entry);
+        self.tally.entry(self.seq, at, (&kind, &body), &to_blob(data));
         self.seq += 1;
         Ok(())
     }

@@ -3,9 +3,10 @@
 //! Each row carries the checksum of everything up to itself, so a row is known to be good if it agrees with the
 //! checksum of the row before it, whatever has happened to earlier ones.
 
+use super::entry::from_row;
 use super::reader::{next_seq, point_from_row};
 use super::recorder::{RecordError, Recorder};
-use super::row::{Tally, from_blob, join_body};
+use super::row::{Tally, from_blob, to_blob};
 use super::{Document, Durability, Entry, Point, Store};
 use crate::quantity::Moment;
 use rusqlite::{Connection, OpenFlags, OptionalExtension};
@@ -151,6 +152,7 @@ pub fn salvage_into(path: &Path, new: &Path) -> Result<Salvage, RecordError> {
         }
     })?;
     store.commit()?;
+    store.reserve.release();
     Ok(found)
 }
 
@@ -177,7 +179,7 @@ fn claimed_rows(connection: &Connection) -> Option<u64> {
 
 fn documents(connection: &Connection) -> Vec<Document> {
     let mut found = Vec::new();
-    for role in ["sequence", "import", "bench", "world"] {
+    for role in ["sequence", "import", "bench", "world", "faults"] {
         let Ok(mut statement) = connection.prepare("SELECT name, text FROM document WHERE role = ?1") else {
             continue;
         };
@@ -188,7 +190,7 @@ fn documents(connection: &Connection) -> Vec<Document> {
     found
 }
 
-type Found = Option<(SalvagedRow, String, u32)>;
+type Found = Option<(SalvagedRow, (String, String), u32)>;
 
 fn row_at(connection: &Connection, seq: u64) -> Result<Found, RecordError> {
     let entry: Option<(i64, String, String, u32)> = connection
@@ -196,27 +198,27 @@ fn row_at(connection: &Connection, seq: u64) -> Result<Found, RecordError> {
         .query_row([seq], |row| Ok((row.get(0)?, row.get(1)?, row.get(2)?, row.get(3)?)))
         .optional()?;
     if let Some((at_ns, kind, body, chain)) = entry {
-        let entry = join_body(&kind, &body).map_err(|e| RecordError::Damaged(e.to_string()))?;
+        let entry = from_row(&kind, &body).map_err(|e| RecordError::Damaged(e.to_string()))?;
         let blob: Option<Vec<u8>> = connection
             .prepare_cached("SELECT data FROM bulk WHERE seq = ?1")?
             .query_row([seq], |row| row.get(0))
             .optional()?;
         let data = blob.map(|bytes| from_blob(&bytes)).unwrap_or_default();
         let at = Moment::from_nanoseconds(at_ns.cast_unsigned());
-        return Ok(Some((SalvagedRow::Entry { at, entry, data }, format!("{kind}{body}"), chain)));
+        return Ok(Some((SalvagedRow::Entry { at, entry, data }, (kind, body), chain)));
     }
     let sql = "SELECT at_ns, sweep, i, x, y, r0, r1, r2, r3, r4, r5, r6, r7, chain FROM point WHERE seq = ?1";
     let point = connection
         .prepare_cached(sql)?
         .query_row([seq], |row| Ok((point_from_row(row, 0)?, row.get(13)?)))
         .optional()?;
-    Ok(point.map(|(point, chain)| (SalvagedRow::Point(point), String::new(), chain)))
+    Ok(point.map(|(point, chain)| (SalvagedRow::Point(point), Default::default(), chain)))
 }
 
-fn chain_of(tally: &mut Tally, before: u32, seq: u64, row: &SalvagedRow, text: &str) -> u32 {
+fn chain_of(tally: &mut Tally, before: u32, seq: u64, row: &SalvagedRow, text: &(String, String)) -> u32 {
     tally.go_on_from(before);
     match row {
-        SalvagedRow::Entry { at, entry, data } => tally.entry(seq, *at, entry, text, data),
+        SalvagedRow::Entry { at, data, .. } => tally.entry(seq, *at, (&text.0, &text.1), &to_blob(data)),
         SalvagedRow::Point(point) => tally.point(seq, point),
     }
 }

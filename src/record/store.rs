@@ -1,13 +1,15 @@
 //! Writing a run file.
 
-use super::compare;
-use super::recorder::{Difference, RecordError, Recorder};
-use super::row::{Tally, join_body, split_body, to_blob};
+use super::entry::to_row;
+use super::last_words::Reserve;
+use super::meeting::Recorded;
+use super::recorder::{RecordError, Recorder};
+use super::row::{Tally, to_blob};
 use super::schema::{CREATE, SCHEMA_VERSION};
-use super::{Entry, Point, Values};
+use super::{Entry, Point};
 use crate::quantity::Moment;
 use rusqlite::{Connection, OptionalExtension, params};
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, VecDeque};
 use std::path::{Path, PathBuf};
 
 /// Rows in one transaction at most, so that memory stays flat between commits.
@@ -40,39 +42,25 @@ pub enum Durability {
     ProcessEnd,
 }
 
-/// A row of the file that a replay comes to.
-enum Recorded {
-    Entry { at: Moment, kind: String, body: String, chain: u32 },
-    Point(Point),
-}
-
-impl Recorded {
-    fn describe(&self) -> (String, Moment) {
-        match self {
-            Recorded::Entry { at, kind, body, .. } => (compare::describe(kind, body), *at),
-            Recorded::Point(point) => (describe_point(point), point.at),
-        }
-    }
-}
-
-fn describe_point(point: &Point) -> String {
-    format!("point {} of sweep {}: {:?} at {}", point.i, point.sweep, point.values.as_slice(), point.x)
-}
-
 /// An open run file.
 #[derive(Debug)]
 pub struct Store {
-    connection: Connection,
-    path: PathBuf,
-    tally: Tally,
-    seq: u64,
-    in_flight: u64,
+    pub(super) connection: Connection,
+    pub(super) path: PathBuf,
+    pub(super) tally: Tally,
+    pub(super) seq: u64,
+    pub(super) in_flight: u64,
     /// While a rehearsal is taken up again: rows of the file that are still to be met.
-    replayed_until: Option<u64>,
+    pub(super) replayed_until: Option<u64>,
+    /// Rows of the file that come next.
+    pub(super) ahead: VecDeque<(u64, Recorded)>,
     at_frontier: Option<Document>,
     /// Why nothing is written any more.
-    broken: Option<String>,
+    pub(super) broken: Option<String>,
     views: BTreeMap<String, String>,
+    /// What holds up to the last commit: where the record goes on if what came after it is lost.
+    pub(super) kept: (Tally, u64),
+    pub(super) reserve: Reserve,
 }
 
 impl Store {
@@ -124,10 +112,12 @@ impl Store {
         let virtual_time = durability == Durability::ProcessEnd;
         let mut store = Self::begin(connection, path, virtual_time, 0)?;
         if replay {
-            store.replayed_until = Some(rows);
+            // What was said when the disk was full is no part of what is rehearsed.
+            store.replayed_until = Some(super::last_words::begin_of(&store.connection)?.unwrap_or(rows));
         } else {
-            store.tally = super::reader::tally(&store.connection, virtual_time)?;
+            store.tally = super::walk::tally(&store.connection, virtual_time)?;
             store.seq = rows;
+            store.kept = (store.tally.clone(), rows);
             store.forget_end()?;
         }
         Ok(store)
@@ -143,9 +133,12 @@ impl Store {
             seq,
             in_flight: 0,
             replayed_until: None,
+            ahead: VecDeque::new(),
             at_frontier: None,
             broken: None,
             views: BTreeMap::new(),
+            kept: (Tally::new(virtual_time), seq),
+            reserve: Reserve::beside(path),
         })
     }
 
@@ -197,43 +190,17 @@ impl Store {
         self.at_frontier = Some(document);
     }
 
-    /// While replaying: the row that stands next in the file. Rows of interruptions are passed by.
-    fn next_recorded(&mut self, at: Moment) -> Result<Option<Recorded>, RecordError> {
-        while let Some(until) = self.replayed_until {
-            if self.seq >= until {
-                self.replayed_until = None;
-                self.pass_frontier(at, until)?;
-                return Ok(None);
-            }
-            let row: Option<(i64, String, String, u32)> = self
-                .connection
-                .prepare_cached("SELECT at_ns, kind, body, chain FROM entry WHERE seq = ?1")?
-                .query_row([self.seq], |row| Ok((row.get(0)?, row.get(1)?, row.get(2)?, row.get(3)?)))
-                .optional()?;
-            let Some((at_ns, kind, body, chain)) = row else {
-                let point = read_point(&self.connection, self.seq)?.ok_or_else(|| {
-                    RecordError::Damaged(format!("row {} of the run file is missing", self.seq))
-                })?;
-                return Ok(Some(Recorded::Point(point)));
-            };
-            let at = Moment::from_nanoseconds(at_ns.cast_unsigned());
-            if kind != "resumed" {
-                return Ok(Some(Recorded::Entry { at, kind, body, chain }));
-            }
-            let met = self.meet(at, &kind, &body, &[])?;
-            self.check_chain(met, chain)?;
-            self.seq += 1;
-        }
-        Ok(None)
-    }
-
     /// What was said at an earlier end holds no more.
     fn forget_end(&self) -> Result<(), RecordError> {
-        self.connection.execute("DELETE FROM meta WHERE key IN ('digest', 'rows')", [])?;
+        self.connection.execute(
+            "DELETE FROM meta WHERE key IN ('digest', 'rows', ?1)",
+            [super::last_words::BEGIN_KEY],
+        )?;
         Ok(())
     }
 
-    fn pass_frontier(&mut self, at: Moment, frontier: u64) -> Result<(), RecordError> {
+    pub(super) fn pass_frontier(&mut self, at: Moment, frontier: u64) -> Result<(), RecordError> {
+        self.connection.execute("DELETE FROM entry WHERE seq >= ?1", [frontier])?;
         self.forget_end()?;
         let mut differences = Vec::new();
         if let Some(document) = self.at_frontier.take()
@@ -243,70 +210,6 @@ impl Store {
         }
         let version = env!("CARGO_PKG_VERSION").to_owned();
         self.write_entry(at, &Entry::Resumed { frontier, version, differences }, &[])
-    }
-
-    /// Takes a recorded entry into the checksums.
-    fn meet(&mut self, at: Moment, kind: &str, body: &str, data: &[f64]) -> Result<u32, RecordError> {
-        let entry = join_body(kind, body).map_err(|e| RecordError::Damaged(e.to_string()))?;
-        Ok(self.tally.entry(self.seq, at, &entry, &format!("{kind}{body}"), data))
-    }
-
-    fn check_chain(&self, found: u32, recorded: u32) -> Result<(), RecordError> {
-        if found == recorded {
-            return Ok(());
-        }
-        Err(RecordError::Damaged(format!("row {} has been altered, or its numbers differ now", self.seq)))
-    }
-
-    /// While replaying: compares with the row that is there. True if there was one.
-    fn met_before(
-        &mut self,
-        at: Moment,
-        (kind, body): (&str, &str),
-        data: &[f64],
-        line: Option<u32>,
-    ) -> Result<bool, RecordError> {
-        let Some(recorded) = self.next_recorded(at)? else { return Ok(false) };
-        match recorded {
-            Recorded::Entry { at: at_then, kind: then, body: body_then, chain }
-                if then == kind && at_then == at && compare::same(kind, &body_then, body) =>
-            {
-                // The record stays as it is, words and all.
-                let met = self.meet(at, &then, &body_then, data)?;
-                self.check_chain(met, chain)?;
-                Ok(true)
-            }
-            other => Err(self.differs(&other, at, compare::describe(kind, body), line)),
-        }
-    }
-
-    fn differs(&self, recorded: &Recorded, at: Moment, now: String, line: Option<u32>) -> RecordError {
-        let (recorded, then) = recorded.describe();
-        let (recorded, now) = if recorded == now {
-            (format!("{recorded}, at {then}"), format!("{now}, at {at}"))
-        } else {
-            (recorded, now)
-        };
-        RecordError::Differs(Box::new(Difference { seq: self.seq, recorded, now, line }))
-    }
-
-    fn point_met_before(&mut self, point: &Point) -> Result<bool, RecordError> {
-        match self.next_recorded(point.at)? {
-            None => Ok(false),
-            Some(Recorded::Point(found)) if same_bits(&found, point) => Ok(true),
-            Some(other) => Err(self.differs(&other, point.at, describe_point(point), None)),
-        }
-    }
-
-    /// After a failure nothing is written any more: half a record would be worse than its beginning.
-    fn guarded<T>(
-        &mut self,
-        work: impl FnOnce(&mut Self) -> Result<T, RecordError>,
-    ) -> Result<T, RecordError> {
-        if let Some(reason) = &self.broken {
-            return Err(RecordError::Closed(reason.clone()));
-        }
-        work(self).inspect_err(|error| self.broken = Some(error.to_string()))
     }
 
     fn make_view(&mut self, entry: &Entry, met: bool) -> Result<(), RecordError> {
@@ -342,20 +245,21 @@ impl Store {
 
 impl Store {
     /// The writing itself; [`Recorder`] sees to it that nothing follows a failure.
-    fn write_entry(&mut self, at: Moment, entry: &Entry, data: &[f64]) -> Result<(), RecordError> {
-        let (kind, body) = split_body(entry);
+    pub(super) fn write_entry(&mut self, at: Moment, entry: &Entry, data: &[f64]) -> Result<(), RecordError> {
+        let (kind, body) = to_row(entry);
         let met =
             self.replayed_until.is_some() && self.met_before(at, (&kind, &body), data, line_of(entry))?;
         self.make_view(entry, met)?;
         if !met {
-            let chain = self.tally.entry(self.seq, at, entry, &format!("{kind}{body}"), data);
+            let blob = to_blob(data);
+            let chain = self.tally.entry(self.seq, at, (&kind, &body), &blob);
             self.connection
                 .prepare_cached("INSERT INTO entry VALUES (?1, ?2, ?3, ?4, ?5)")?
                 .execute(params![self.seq, at.nanoseconds(), kind, body, chain])?;
             if !data.is_empty() {
                 self.connection
                     .prepare_cached("INSERT INTO bulk VALUES (?1, ?2)")?
-                    .execute(params![self.seq, to_blob(data)])?;
+                    .execute(params![self.seq, blob])?;
             }
         }
         self.counted(met)
@@ -391,10 +295,11 @@ impl Store {
         self.counted(met)
     }
 
-    fn commit_rows(&mut self) -> Result<(), RecordError> {
+    pub(super) fn commit_rows(&mut self) -> Result<(), RecordError> {
         if self.in_flight > 0 {
             self.connection.execute_batch("COMMIT; BEGIN")?;
             self.in_flight = 0;
+            self.kept = (self.tally.clone(), self.seq);
         }
         Ok(())
     }
@@ -418,12 +323,14 @@ impl Store {
         let _ = self.connection.query_row("PRAGMA journal_mode = DELETE", [], |_| Ok(()));
         self.connection.execute_batch("BEGIN")?;
         self.in_flight = 0;
+        self.reserve.release();
         Ok(digest)
     }
 }
 
 impl Recorder for Store {
     fn append(&mut self, at: Moment, entry: &Entry, data: &[f64]) -> Result<(), RecordError> {
+        self.say_last_words(at, entry);
         self.guarded(|store| store.write_entry(at, entry, data))
     }
 
@@ -467,20 +374,4 @@ fn line_of(entry: &Entry) -> Option<u32> {
         | Entry::Decision { place, .. } => Some(place.line),
         _ => None,
     }
-}
-
-fn read_point(connection: &Connection, seq: u64) -> Result<Option<Point>, RecordError> {
-    let mut statement = connection.prepare_cached(
-        "SELECT at_ns, sweep, i, x, y, r0, r1, r2, r3, r4, r5, r6, r7 FROM point WHERE seq = ?1",
-    )?;
-    Ok(statement.query_row([seq], |row| super::reader::point_from_row(row, 0)).optional()?)
-}
-
-fn same_bits(a: &Point, b: &Point) -> bool {
-    let bits = |values: &Values| values.as_slice().iter().map(|v| v.to_bits()).collect::<Vec<_>>();
-    a.sweep == b.sweep
-        && a.i == b.i
-        && a.at == b.at
-        && a.x.to_bits() == b.x.to_bits()
-        && bits(&a.values) == bits(&b.values)
 }

@@ -48,7 +48,7 @@ pub fn keep(run_folder: &Path) -> Result<(), String> {
     };
     tracing::error!(reason, "taking over");
     // Whoever holds the bench now has begun after the runner was gone, and drives it.
-    let who = format!("the keeper of {}, which is parking it", run_folder.display());
+    let who = lock::keeper_of(run_folder);
     let Some(_lock) = take_lock(&bench.name, &who) else {
         return Err("another run holds the bench, so the keeper leaves it alone".to_owned());
     };

@@ -3,6 +3,7 @@
 use std::fs::{File, OpenOptions, TryLockError};
 use std::io::{Read, Seek, Write};
 use std::path::PathBuf;
+use std::time::{Duration, Instant};
 
 /// Held while a run goes on. The operating system lets go of it when the process ends, however it ends.
 #[derive(Debug)]
@@ -17,12 +18,14 @@ fn lock_path(bench_name: &str) -> PathBuf {
     std::env::temp_dir().join(format!("noctule-bench-{word}-{hash}.lock"))
 }
 
-/// Takes the lock of a run file, so that nobody resumes it twice at the same time.
+/// Takes the lock of a run file, which need not be there yet, so that nobody else writes it at the same time.
 ///
 /// # Errors
 /// One sentence that says who goes on with it.
 pub fn take_run(run_file: &std::path::Path) -> Result<BenchLock, String> {
-    let name = run_file.display().to_string();
+    let folder = run_file.parent().and_then(|folder| folder.canonicalize().ok());
+    let whole = folder.zip(run_file.file_name()).map(|(folder, name)| folder.join(name));
+    let name = whole.as_deref().unwrap_or(run_file).display().to_string();
     let hash = &blake3::hash(name.as_bytes()).to_hex()[..16];
     let path = std::env::temp_dir().join(format!("noctule-run-{hash}.lock"));
     let who = format!("process {}", std::process::id());
@@ -36,6 +39,37 @@ pub fn take_run(run_file: &std::path::Path) -> Result<BenchLock, String> {
 pub fn take(bench_name: &str, who: &str) -> Result<BenchLock, String> {
     take_file(&lock_path(bench_name), &format!("the bench `{bench_name}`"), who)
 }
+
+/// Longest wait for a keeper that parks the bench of a run whose process has died.
+const KEEPER_IS_DONE_WITHIN: Duration = Duration::from_secs(60);
+
+/// Takes the lock of a bench; a keeper that is parking it may finish first.
+///
+/// # Errors
+/// One sentence that says who holds it.
+pub fn take_after_keeper(bench_name: &str, who: &str) -> Result<BenchLock, String> {
+    let began = Instant::now();
+    let mut told = false;
+    loop {
+        match take(bench_name, who) {
+            Err(reason) if reason.contains(KEEPER) && began.elapsed() < KEEPER_IS_DONE_WITHIN => {
+                if !told {
+                    eprintln!("{reason}: waiting for it");
+                    told = true;
+                }
+                std::thread::sleep(Duration::from_millis(50));
+            }
+            taken => return taken,
+        }
+    }
+}
+
+/// How a keeper names itself to others.
+pub fn keeper_of(run_folder: &std::path::Path) -> String {
+    format!("{KEEPER} {}, which is parking it", run_folder.display())
+}
+
+const KEEPER: &str = "the keeper of";
 
 fn take_file(path: &std::path::Path, what: &str, who: &str) -> Result<BenchLock, String> {
     let mut file = OpenOptions::new()
@@ -76,6 +110,14 @@ mod tests {
         assert!(refused.contains("is in use by run one"), "{refused}");
         drop(first);
         assert!(take(&bench, "run three").is_ok());
+        let keeper = take(&bench, &keeper_of(std::path::Path::new("runs/one"))).unwrap();
+        let parking = std::thread::spawn(move || {
+            std::thread::sleep(Duration::from_millis(200));
+            drop(keeper);
+        });
+        assert!(take(&bench, "run four").is_err());
+        assert!(take_after_keeper(&bench, "run four").is_ok());
+        parking.join().unwrap();
         let _ = std::fs::remove_file(lock_path(&bench));
     }
 }

@@ -5,6 +5,7 @@ mod folder;
 pub mod hooks;
 pub mod keeper;
 pub mod keeping;
+pub mod lives;
 pub mod lock;
 mod measure;
 pub mod nights;
@@ -18,7 +19,7 @@ mod window;
 
 pub use folder::{RUN_FILE_NAME, RunFolder, locate};
 pub use measure::{MakeRecorder, Measured, Measurement, NotBegun, Resumed, measure, meet_instruments, paced};
-pub use rehearse::{Rehearsed, rehearse, rehearse_with, rehearse_with_faults};
+pub use rehearse::{Rehearsed, rehearse, rehearse_with, rehearse_with_faults, resume_rehearsal};
 pub use setup::{BenchSource, Setup, SetupError};
 pub use summary::Summary;
 pub use window::{parse_time, zone};

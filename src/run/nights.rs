@@ -1,14 +1,12 @@
 //! Many nights: the same sequence with other seeds and other faults, each judged by the oracle.
 
 use super::Setup;
-use super::faults::{FaultPlan, Kind, Mishap, Planned, draw, read_faults};
+use super::faults::{FaultPlan, Kind, Mishap, Planned, draw};
 use super::rehearse::rehearse_with_faults;
-use crate::bench::Bench;
 use crate::drive::virtual_time::Nobody;
 use crate::quantity::Moment;
 use crate::record::{DigestOnly, Outcome};
 use crate::supervisor::{Probe, Probes, Word};
-use noctule_sim::document::Problem;
 use serde::Serialize;
 use std::collections::BTreeMap;
 use std::panic::{AssertUnwindSafe, catch_unwind};
@@ -18,7 +16,7 @@ use std::sync::atomic::{AtomicU64, Ordering};
 /// A night that is not over after this counts as hung, s.
 const LONGEST_S: f64 = 48.0 * 3600.0;
 /// What a record calls the faults of a night, before its seed.
-const NIGHT_NAME: &str = "night ";
+pub const NIGHT_NAME: &str = "night ";
 /// Stack of each thread: a script may recurse.
 const STACK: usize = 16 << 20;
 /// One night in so many is done twice, to see that it repeats.
@@ -41,19 +39,6 @@ pub fn night_plan(seed: u64) -> (FaultPlan, Vec<Kind>) {
 pub fn night_document(seed: u64) -> (String, String) {
     let lines = night_plan(seed).0.faults.iter().map(|planned| planned.describe() + "\n").collect();
     (format!("{NIGHT_NAME}{seed}"), lines)
-}
-
-/// The faults that a record keeps: those of a night, or of a faults file.
-///
-/// # Errors
-/// Everything that is wrong with the file.
-pub fn recorded_plan(name: &str, text: &str, bench: &Bench) -> Result<FaultPlan, Vec<Problem>> {
-    let seed = name.strip_prefix(NIGHT_NAME).and_then(|seed| seed.parse().ok());
-    // Somebody's own file may have such a name; only a night has such a text.
-    match seed.filter(|seed| night_document(*seed).1 == text) {
-        Some(seed) => Ok(night_plan(seed).0),
-        None => read_faults(text, bench),
-    }
 }
 
 /// What became of one night.
@@ -371,6 +356,7 @@ pub fn add_up(nights: &[Night], repeats: (u64, u64), threads: usize, wall_s: f64
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::bench::Bench;
     use crate::bench::{StepAction, builtin};
     use crate::drive::SharedPort;
     use crate::drive::virtual_time::VirtualDrive;

@@ -2,15 +2,15 @@
 
 use super::Setup;
 use super::faults::FaultPlan;
+use super::lives::PastLives;
 use super::summary::Summary;
 use crate::drive::RunTally;
-use crate::drive::SharedPort;
 use crate::drive::connect::simulate_all;
 use crate::drive::oracle::Oracle;
 use crate::drive::virtual_time::{Disturbances, Onlooker, VirtualDrive};
 use crate::instrument::Instrument;
 use crate::record::{Document, RecordError, Recorder};
-use crate::script::{self, ScriptEnd};
+use crate::script::ScriptEnd;
 use crate::supervisor::Probes;
 use std::cell::RefCell;
 use std::rc::Rc;
@@ -54,7 +54,8 @@ pub fn rehearse_with(
     onlooker: Box<dyn Onlooker>,
     started_at: &str,
 ) -> Rehearsed {
-    rehearse_disturbed(setup, instruments, recorder, onlooker, started_at, Disturbances::default())
+    let (past, disturbances) = (PastLives::default(), Disturbances::default());
+    rehearse_lives(setup, &past, instruments, recorder, onlooker, started_at, disturbances)
 }
 
 /// Rehearses with the faults of a plan.
@@ -69,11 +70,28 @@ pub fn rehearse_with_faults(
     let instruments = plan.instruments(&setup.bench, world, setup.seed);
     let recorder = plan.recorder(recorder);
     let setup = &Setup { window: plan.window(setup.window), ..setup.clone() };
-    rehearse_disturbed(setup, instruments, recorder, onlooker, started_at, plan.disturbances())
+    let (past, disturbances) = (PastLives::default(), plan.disturbances());
+    rehearse_lives(setup, &past, instruments, recorder, onlooker, started_at, disturbances)
 }
 
-fn rehearse_disturbed(
+/// Takes a recorded rehearsal up again, with everything that went wrong in it but for the disk. The recorder
+/// meets what is there.
+pub fn resume_rehearsal(
     setup: &Setup,
+    past: &PastLives,
+    plan: &FaultPlan,
+    recorder: Box<dyn Recorder>,
+    onlooker: Box<dyn Onlooker>,
+    started_at: &str,
+) -> Rehearsed {
+    let world = setup.world.as_deref().expect("a rehearsal has a world");
+    let instruments = plan.instruments(&setup.bench, world, setup.seed);
+    rehearse_lives(setup, past, instruments, recorder, onlooker, started_at, plan.disturbances())
+}
+
+fn rehearse_lives(
+    setup: &Setup,
+    past: &PastLives,
     instruments: Vec<Box<dyn Instrument>>,
     recorder: Box<dyn Recorder>,
     onlooker: Box<dyn Onlooker>,
@@ -86,10 +104,11 @@ fn rehearse_disturbed(
     drive.introduce(&setup.identity());
     drive.introduce(&setup.context(started_at));
     let drive = Rc::new(RefCell::new(drive));
-    let port: SharedPort = drive.clone();
-    let (end, imports) = script::run(&setup.sequence, port);
+    let (end, imports) = past.relive(setup, &drive);
     let mut drive = drive.borrow_mut();
-    let digest = drive.finish(end.outcome, end.reason.clone(), end.place.clone());
+    // A life that could not begin has moved nothing, so it has no end either.
+    let begun = past.stop.borrow().is_none();
+    let digest = begun.then(|| drive.finish(end.outcome, end.reason.clone(), end.place.clone())).flatten();
     if drive.tally.ending.is_none() && drive.supervisor().is_over() {
         // The last entry could not be written, so what it would have said is taken from the supervisor.
         drive.tally.ending = drive.ending();

@@ -29,9 +29,16 @@ impl KnownState {
     /// # Errors
     /// If the record can't be read.
     pub fn from_record(file: &RunFile, bench: &Bench) -> Result<Self, RecordError> {
+        Self::at(file, bench, u64::MAX)
+    }
+
+    /// Follows a record up to below a row.
+    ///
+    /// # Errors
+    /// If the record can't be read.
+    pub fn at(file: &RunFile, bench: &Bench, until: u64) -> Result<Self, RecordError> {
         let mut known = Self::default();
-        let mut sweeps: Vec<(u64, Option<ChannelId>, Option<ChannelId>)> = Vec::new();
-        file.entries(None, |numbered| {
+        file.entries_of(&["call", "judgement", "sweep_begin"], until, |numbered| {
             match &numbered.entry {
                 Entry::Call { verb, args, answer, .. } => known.follow_call(bench, verb, args, answer),
                 // After a hold the engine itself has put the tip back on its spot.
@@ -43,31 +50,21 @@ impl KnownState {
                 }
                 Entry::SweepBegin { sweep, fast, slow, .. } => {
                     let slow = slow.as_ref().and_then(|c| bench.find(&c.channel));
-                    sweeps.push((*sweep, bench.find(&fast.channel), slow));
-                    let along = |id: Option<ChannelId>| id.is_some_and(|id| moves_tip(bench, id));
-                    if along(bench.find(&fast.channel)) || along(slow) {
+                    let fast = bench.find(&fast.channel);
+                    if [fast, slow].into_iter().flatten().any(|id| moves_tip(bench, id)) {
                         known.spot = None;
                     }
-                    known.follow_sweep(file, sweeps.last())?;
+                    // Nothing is called while it is measured, so its last point is what stands until its end.
+                    if let Some(point) = file.last_point(*sweep, until)? {
+                        known.values.extend(fast.map(|id| (id, point.x)));
+                        known.values.extend(slow.map(|id| (id, point.y)));
+                    }
                 }
                 _ => {}
             }
             Ok(())
         })?;
         Ok(known)
-    }
-
-    fn follow_sweep(
-        &mut self,
-        file: &RunFile,
-        sweep: Option<&(u64, Option<ChannelId>, Option<ChannelId>)>,
-    ) -> Result<(), RecordError> {
-        let Some((sweep, fast, slow)) = sweep else { return Ok(()) };
-        if let Some(point) = file.last_point(*sweep)? {
-            self.values.extend(fast.map(|id| (id, point.x)));
-            self.values.extend(slow.map(|id| (id, point.y)));
-        }
-        Ok(())
     }
 
     fn tip_at(&mut self, bench: &Bench, x_m: f64, y_m: f64) {
@@ -152,7 +149,9 @@ fn moves_tip(bench: &Bench, id: ChannelId) -> bool {
 /// If the record can't be read.
 pub fn tally_so_far(file: &RunFile, bench: &Bench) -> Result<RunTally, RecordError> {
     let mut tally = RunTally::new(bench);
+    let mut entries = 0;
     file.entries(None, |numbered| {
+        entries += 1;
         match &numbered.entry {
             // It has not ended, after all.
             Entry::End { .. } => {}
@@ -165,7 +164,8 @@ pub fn tally_so_far(file: &RunFile, bench: &Bench) -> Result<RunTally, RecordErr
         }
         Ok(())
     })?;
-    tally.points = file.count_points()?;
+    // Numbers are given to entries and points together, without a gap.
+    tally.points = file.next_seq()? - entries;
     Ok(tally)
 }
 

@@ -12,9 +12,10 @@ use std::path::Path;
 use std::process::{Child, Stdio};
 use std::time::{Duration, Instant};
 
-/// A small number by default, the large one where `NOCTULE_CAMPAIGN=full`.
+/// A small number by default, the large one where `NOCTULE_CAMPAIGN=full`, and any other where that is a number.
 pub fn campaign(few: usize, many: usize) -> usize {
-    if full() { many } else { few }
+    let asked = std::env::var("NOCTULE_CAMPAIGN").ok().and_then(|size| size.parse().ok());
+    if full() { many } else { asked.unwrap_or(few) }
 }
 
 /// Whether the large campaigns are asked for.

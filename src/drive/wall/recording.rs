@@ -42,13 +42,15 @@ impl Recording {
     ) -> Self {
         let (items, receiver) = channel();
         let thread = std::thread::Builder::new().name("record".to_owned()).spawn(move || {
-            let told = news.clone();
-            let result = make().and_then(|recorder| write(recorder, &receiver, &news));
-            if let Err(error) = &result {
-                // Whoever waits for the disk must hear of it, or it waits for ever.
-                let _ = told.send(FromRecord::Failed(error.to_string()));
-            }
-            result
+            // Whoever waits for the disk must hear of a failure, or it waits for ever.
+            let tell = |error: &RecordError| {
+                let _ = news.send(FromRecord::Failed(error.to_string()));
+            };
+            let mut recorder = make().inspect_err(&tell)?;
+            write(recorder.as_mut(), &receiver, &news).inspect_err(|error| {
+                tell(error);
+                hear_last_words(recorder.as_mut(), &receiver);
+            })
         });
         Self { items, thread: thread.ok() }
     }
@@ -73,8 +75,20 @@ impl Recording {
     }
 }
 
+/// How the bench is parked is still handed to a record that has failed: it may have space for its end.
+fn hear_last_words(recorder: &mut dyn Recorder, items: &Receiver<Item>) {
+    for item in items {
+        match item {
+            // It says itself that it failed, and that was told.
+            Item::Entry { at, entry, data, .. } => drop(recorder.append(at, &entry, &data)),
+            Item::Point { .. } => {}
+            Item::Finish => break,
+        }
+    }
+}
+
 fn write(
-    mut recorder: Box<dyn Recorder>,
+    recorder: &mut dyn Recorder,
     items: &Receiver<Item>,
     news: &UnboundedSender<FromRecord>,
 ) -> Result<String, RecordError> {

@@ -109,7 +109,11 @@ pub const PROMISES: [Promise; 42] = [
         "found by reading back: a field that does not arrive fails, a park step that was not done is repeated and reported",
         "safety::cases::lies",
     ),
-    ends("disk full", "park; nothing is reported as done that is not on disk", "safety::cases::disk_full"),
+    ends(
+        "disk full",
+        "park; nothing is called done that is not on disk; the end is written with space kept for it",
+        "safety::cases::disk_full",
+    ),
     ends(
         "reading of the field stuck",
         "a field that does not arrive in its time fails the verb; park",
