@@ -5,11 +5,13 @@
 
 pub mod connect;
 pub mod oracle;
+pub mod outlook;
 mod port;
 pub mod replay;
 pub mod tally;
 pub mod virtual_time;
 pub mod wall;
 
+pub use outlook::Outlook;
 pub use port::{Port, SharedPort};
 pub use tally::{RunTally, Trip};

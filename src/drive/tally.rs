@@ -42,16 +42,19 @@ pub struct Extremes {
     pub least: f64,
     /// Largest.
     pub most: f64,
+    /// The last.
+    pub last: f64,
     /// How many values.
     pub count: u64,
 }
 
 impl Extremes {
-    const NONE: Self = Self { least: f64::INFINITY, most: f64::NEG_INFINITY, count: 0 };
+    const NONE: Self = Self { least: f64::INFINITY, most: f64::NEG_INFINITY, last: f64::NAN, count: 0 };
 
     fn take_in(&mut self, value: f64) {
         self.least = self.least.min(value);
         self.most = self.most.max(value);
+        self.last = value;
         self.count += 1;
     }
 }
@@ -157,6 +160,12 @@ impl RunTally {
             }
             _ => {}
         }
+    }
+
+    /// The last value of a channel: what was read, or else what was sent; not a number if neither was.
+    pub fn value(&self, channel: ChannelId) -> f64 {
+        let read = self.read[channel.index()].last;
+        if read.is_nan() { self.sent[channel.index()].last } else { read }
     }
 
     /// Helium used, litres; 0 if the level was not read twice.

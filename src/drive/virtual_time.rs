@@ -4,7 +4,7 @@
 //! operation, so that the watch goes on and a window ends even in an endless loop without a verb.
 
 use super::oracle::Oracle;
-use super::{Port, RunTally};
+use super::{Outlook, Port, RunTally};
 use crate::bench::Bench;
 use crate::instrument::{ErrorKind, Instrument, InstrumentError, Task};
 use crate::quantity::Moment;
@@ -32,6 +32,10 @@ pub trait Onlooker {
     fn notice(&mut self, _at: Moment, _notice: &Notice) {}
     /// Time has passed; called at every event.
     fn moment(&mut self, _at: Moment, _tally: &RunTally) {}
+    /// What lies ahead, from those who keep account of it.
+    fn outlook(&self, _at: Moment, _tally: &RunTally) -> Option<Outlook> {
+        None
+    }
 }
 
 /// Nobody looks on.
