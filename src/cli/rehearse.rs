@@ -59,7 +59,8 @@ impl Rehearse {
         let mut setup = Setup::for_rehearsal(sequence, source, self.world.as_deref(), seed, None)
             .map_err(|error| reject_all(&error.diagnostics, &error.source, self.json))?;
         let (plan, faults_text) = self.plan(&setup)?;
-        check_first(&setup.sequence, &setup.bench, &setup.bench_source.name, self.json)?;
+        let windowed = self.until.is_some();
+        check_first(&setup.sequence, &setup.bench, &setup.bench_source.name, windowed, self.json)?;
         let now = now_in(setup.bench.time_zone.as_deref())?;
         let start = match self.start.as_deref() {
             Some(text) => crate::run::parse_time(text, &now).map_err(|reason| reject(&reason))?,

@@ -67,7 +67,7 @@ impl Run {
             return Err(reject("several sequences can't share one --out folder; leave it out"));
         }
         for sequence in &sequences {
-            check_first(sequence, &bench, &source.name, self.json)?;
+            check_first(sequence, &bench, &source.name, self.until.is_some(), self.json)?;
         }
         let mut code = 0;
         let last = sequences.len() - 1;

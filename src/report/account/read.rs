@@ -37,6 +37,9 @@ pub(super) fn read(run: &RunFile) -> Account {
     if let Err(error) = finish_sweeps(run, &mut account, before) {
         account.integrity.faults.push(format!("points can't be read: {error}"));
     }
+    if !account.integrity.faults.is_empty() {
+        account.salvage = crate::record::salvage(run.path(), |_, _, _| Ok(())).ok();
+    }
     account
 }
 
@@ -113,6 +116,7 @@ impl Reader {
             open_intents: Vec::new(),
             points: 0,
             integrity: crate::record::Integrity::default(),
+            salvage: None,
         };
         Self { account, started_at: None, intents: BTreeMap::new(), open_steps: Vec::new() }
     }
