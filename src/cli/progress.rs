@@ -5,6 +5,7 @@ use crate::drive::virtual_time::{Nobody, Onlooker};
 use crate::drive::{Outlook, RunTally};
 use crate::quantity::{Moment, in_words};
 use crate::record::Entry;
+use crate::report::words::value_in;
 use crate::run::Setup;
 use crate::run::onlookers::{Prospect, Several, SharedProspect};
 use crate::supervisor::Notice;
@@ -21,6 +22,8 @@ const REHEARSAL_LINE_EVERY: Duration = Duration::from_secs(2);
 const RUN_LINE_EVERY: Duration = Duration::from_secs(60);
 /// What is shown of the bench where no sweep says what matters.
 const SHOWN: [Role; 4] = [Role::FieldZ, Role::Bias, Role::Current, Role::StageTemperature];
+/// Digits of a present value; a frequency needs more than a glance at a current does.
+const DIGITS: usize = 5;
 /// Values that fit into a line.
 const MOST_VALUES: usize = 4;
 
@@ -61,7 +64,7 @@ impl Progress {
         let mut shown = Vec::new();
         for id in of_sweep.chain(of_bench).filter(|id| tally.value(*id).is_finite()) {
             let channel = self.bench.channel(id);
-            let text = format!("{} {}", channel.name, channel.show(tally.value(id)));
+            let text = format!("{} {}", channel.name, value_in(tally.value(id), &channel.unit, DIGITS));
             if shown.len() < MOST_VALUES && !shown.contains(&text) {
                 shown.push(text);
             }

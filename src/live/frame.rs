@@ -253,7 +253,9 @@ fn messages(account: &Account) -> Vec<Value> {
     let noted = account.remarks.iter().map(|r| {
         let text = match &r.decided {
             Some((answer, reason)) => {
-                format!("{}: {} — {reason}", r.text, if *answer { "yes" } else { "no" })
+                let answer = if *answer { "yes" } else { "no" };
+                let why = if reason.is_empty() { String::new() } else { format!(" — {reason}") };
+                format!("{} {answer}{why}", r.text)
             }
             None => r.text.clone(),
         };

@@ -44,7 +44,8 @@ impl Pace {
         if foreseen_s + prior > 0.0 { (took_s + prior) / (foreseen_s + prior) } else { 1.0 }
     }
 
-    /// Time that a rest of so many seconds of the rehearsal will take, with its bounds at 95 %.
+    /// Time that a rest of so many seconds of the rehearsal will take, with its bounds at 95 % as soon as they are
+    /// narrower than the time itself.
     ///
     /// Deviations of stretches from the common ratio r have a variance in proportion to their length, q² l. What
     /// is left then has q² (L + L²/E) with E the length seen: the scatter of the rest, and the uncertainty of r
@@ -61,7 +62,9 @@ impl Pace {
         let freedom = self.segments.len() - 1;
         let variance = squares / freedom as f64 * (foreseen_s + foreseen_s * foreseen_s / seen_s);
         let half = student_95(freedom) * variance.sqrt();
-        (left_s, Some(((left_s - half).max(0.0), left_s + half)))
+        // Bounds as wide as the time itself say nothing, and frighten.
+        let bounds = ((left_s - half).max(0.0), left_s + half);
+        (left_s, (half <= left_s).then_some(bounds))
     }
 
     /// How the pace compares, in words; none while too little is seen or it is the same to a twentieth.
