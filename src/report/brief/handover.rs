@@ -356,6 +356,14 @@ fn next(account: &Account) -> Vec<String> {
             steps.push(format!("Plan the helium refill for {} ({left} left).", account.clock.long(due)));
         }
     }
+    let doubtful = account.fits.iter().filter(|fit| !fit.trusted).count();
+    if account.fits.len() >= 3 && 2 * doubtful > account.fits.len() {
+        steps.push(format!(
+            "{doubtful} of {} fits are not to be trusted: find out whether a spin with contrast was under the tip before \
+             measuring the same again.",
+            account.fits.len()
+        ));
+    }
     for wanted in account.verdicts.iter().filter_map(|v| v.next.as_ref()) {
         steps.push(format!("To settle the verdict: {wanted}."));
     }
