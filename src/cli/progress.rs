@@ -62,9 +62,9 @@ impl Progress {
         let of_sweep = self.watched.iter().filter_map(|name| self.bench.find(name));
         let of_bench = SHOWN.iter().filter_map(|role| self.bench.by_role(*role));
         let mut shown = Vec::new();
-        for id in of_sweep.chain(of_bench).filter(|id| tally.value(*id).is_finite()) {
+        for id in of_sweep.chain(of_bench).filter(|id| tally.latest(*id).is_finite()) {
             let channel = self.bench.channel(id);
-            let text = format!("{} {}", channel.name, value_in(tally.value(id), &channel.unit, DIGITS));
+            let text = format!("{} {}", channel.name, value_in(tally.latest(id), &channel.unit, DIGITS));
             if shown.len() < MOST_VALUES && !shown.contains(&text) {
                 shown.push(text);
             }

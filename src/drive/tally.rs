@@ -42,19 +42,16 @@ pub struct Extremes {
     pub least: f64,
     /// Largest.
     pub most: f64,
-    /// The last.
-    pub last: f64,
     /// How many values.
     pub count: u64,
 }
 
 impl Extremes {
-    const NONE: Self = Self { least: f64::INFINITY, most: f64::NEG_INFINITY, last: f64::NAN, count: 0 };
+    const NONE: Self = Self { least: f64::INFINITY, most: f64::NEG_INFINITY, count: 0 };
 
     fn take_in(&mut self, value: f64) {
         self.least = self.least.min(value);
         self.most = self.most.max(value);
-        self.last = value;
         self.count += 1;
     }
 }
@@ -87,6 +84,8 @@ pub struct RunTally {
     /// The end, s.
     pub end_s: f64,
     helium_channel: Option<ChannelId>,
+    /// What was sent or read last, for each channel.
+    latest: Vec<f64>,
 }
 
 impl RunTally {
@@ -106,17 +105,20 @@ impl RunTally {
             parked: false,
             end_s: 0.0,
             helium_channel: bench.helium.map(|h| h.channel),
+            latest: vec![f64::NAN; bench.channels.len()],
         }
     }
 
     /// A value was sent.
     pub fn sent(&mut self, channel: ChannelId, value: f64) {
         self.sent[channel.index()].take_in(value);
+        self.latest[channel.index()] = value;
     }
 
     /// A value was read.
     pub fn read(&mut self, channel: ChannelId, value: f64) {
         self.read[channel.index()].take_in(value);
+        self.latest[channel.index()] = value;
         if self.helium_channel == Some(channel) {
             let first = self.helium.map_or(value, |(first, _)| first);
             self.helium = Some((first, value));
@@ -162,10 +164,9 @@ impl RunTally {
         }
     }
 
-    /// The last value of a channel: what was read, or else what was sent; not a number if neither was.
-    pub fn value(&self, channel: ChannelId) -> f64 {
-        let read = self.read[channel.index()].last;
-        if read.is_nan() { self.sent[channel.index()].last } else { read }
+    /// The last value of a channel, sent or read; not a number if there was none.
+    pub fn latest(&self, channel: ChannelId) -> f64 {
+        self.latest[channel.index()]
     }
 
     /// Helium used, litres; 0 if the level was not read twice.

@@ -211,6 +211,9 @@ pub struct Account {
     pub integrity: Integrity,
     /// What is left of a damaged file as a whole, row by row.
     pub salvage: Option<Salvage>,
+    /// The end of a damaged file, and whether the bench was parked, where a row behind the damage is whole and
+    /// tells it.
+    pub ending_behind: Option<(Ending, bool)>,
 }
 
 impl Account {

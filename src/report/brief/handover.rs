@@ -104,6 +104,12 @@ fn outcome(account: &Account) -> (String, Weight) {
 
 fn sentence(account: &Account) -> String {
     let Some(ending) = &account.ending else {
+        if !account.is_intact() {
+            return format!(
+                "The run file is damaged from {} on. What is told here is what is whole before that.",
+                account.clock.short(account.end_s)
+            );
+        }
         return format!(
             "The record has no end: the run was cut at {}, or it still goes on. Nothing after that is known.",
             account.clock.short(account.end_s)
@@ -277,6 +283,14 @@ fn questions(account: &Account) -> Vec<String> {
         ));
     }
     open.extend(account.salvage.as_ref().map(what_is_whole));
+    open.extend(account.ending_behind.as_ref().map(|(ending, parked)| {
+        let parked = if *parked { "the bench was parked" } else { "parking was not complete" };
+        let reason = ending.reason.trim_end_matches('.');
+        format!(
+            "A row behind the damage, itself whole, tells the end: {} ({reason}), and {parked}.",
+            ending.outcome.word()
+        )
+    }));
     for (at_s, what, place) in &account.open_intents {
         open.push(format!(
             "{} was begun at {} ({}) and its end is not recorded: it may have happened. It is never repeated on its own.",
