@@ -89,22 +89,24 @@ impl Check {
             println!("{said}");
         } else {
             eprint!("{}", checked.render(std::io::stderr().is_terminal()));
+            let too_long = outline.as_ref().zip(window_s).is_some_and(|(o, w)| o.total.least_s > w);
             if let Some(outline) = outline {
                 print(&outline_text(&outline));
                 if let Some(window_s) = window_s {
                     print(&window_text(&outline, window_s));
                 }
             }
-            eprintln!("{}", closing_line(&checked));
+            eprintln!("{}", closing_line(&checked, too_long));
         }
         Ok(if failed { super::EXIT_REJECTED } else { 0 })
     }
 }
 
-fn closing_line(checked: &Checked) -> String {
+fn closing_line(checked: &Checked, too_long: bool) -> String {
     let errors = checked.diagnostics.iter().filter(|d| d.severity == Severity::Error).count();
     let warnings = checked.diagnostics.len() - errors;
     match (errors, warnings) {
+        (0, 0) if too_long => "nothing wrong was found but the window: it is too short".to_owned(),
         (0, 0) => "nothing wrong was found; now rehearse it".to_owned(),
         (0, w) => format!("no error, warnings: {w}; `noctule guide CODE` explains each"),
         (e, w) => format!("errors: {e}, warnings: {w}; `noctule guide CODE` explains each"),
