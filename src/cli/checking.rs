@@ -4,6 +4,7 @@ use super::common::{load_sequence, now_in, print, reject_all, window};
 use crate::bench::{Bench, builtin, read};
 use crate::diagnostic::{Severity, has_errors};
 use crate::quantity::{Moment, in_words};
+use crate::report::words::count;
 use crate::run::BenchSource;
 use crate::script::check::{Checked, Cost, Outline, check_with_texts, outline};
 use std::io::IsTerminal;
@@ -148,7 +149,10 @@ fn cost_text(cost: &Cost) -> String {
         None => text.push_str(&format!(", {} points or more", cost.least_points)),
     }
     if cost.untimed > 0 {
-        text.push_str(&format!(", and {} calls that only the microscope can time", cost.untimed));
+        text.push_str(&format!(
+            ", and {} that only the microscope can time",
+            count(u64::from(cost.untimed), "call")
+        ));
     }
     text
 }

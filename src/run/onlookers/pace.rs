@@ -4,6 +4,9 @@ use crate::analysis::forecast::student_95;
 
 /// Part of the whole that counts as evidence for the rehearsal's own pace before the run has shown its own.
 const PRIOR_PART: f64 = 0.02;
+/// Shorter stretches are taken together up to this part of the whole: a second more for an approach says nothing
+/// about an hour of sweeps.
+const SHORTEST_PART: f64 = 0.005;
 /// Stretches that are needed for bounds.
 const FEWEST: usize = 4;
 
@@ -21,18 +24,25 @@ pub struct Segment {
 pub struct Pace {
     total_s: f64,
     segments: Vec<Segment>,
+    /// What is not long enough yet to stand for itself.
+    open: Segment,
 }
 
 impl Pace {
     /// Of a run whose rehearsal took so long, s.
     pub fn new(total_s: f64) -> Self {
-        Self { total_s, segments: Vec::new() }
+        Self { total_s, segments: Vec::new(), open: Segment { foreseen_s: 0.0, took_s: 0.0 } }
     }
 
     /// Takes in a stretch. One without a length in the rehearsal says nothing about the pace.
     pub fn take_in(&mut self, segment: Segment) {
         if segment.foreseen_s > 0.0 && segment.took_s.is_finite() && segment.took_s >= 0.0 {
-            self.segments.push(segment);
+            self.open.foreseen_s += segment.foreseen_s;
+            self.open.took_s += segment.took_s;
+            if self.open.foreseen_s >= SHORTEST_PART * self.total_s {
+                let nothing = Segment { foreseen_s: 0.0, took_s: 0.0 };
+                self.segments.push(std::mem::replace(&mut self.open, nothing));
+            }
         }
     }
 
@@ -84,7 +94,8 @@ impl Pace {
     }
 
     fn sums(&self) -> (f64, f64) {
-        self.segments.iter().fold((0.0, 0.0), |(a, b), s| (a + s.foreseen_s, b + s.took_s))
+        let all = self.segments.iter().chain(std::iter::once(&self.open));
+        all.fold((0.0, 0.0), |(a, b), s| (a + s.foreseen_s, b + s.took_s))
     }
 }
 
