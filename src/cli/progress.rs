@@ -108,7 +108,7 @@ pub fn rehearsal_onlooker(setup: &Setup, json: bool) -> Box<dyn Onlooker> {
 pub fn ahead_words(ahead: &Outlook) -> Vec<String> {
     let mut parts = Vec::new();
     if ahead.left.is_some() {
-        parts.push(format!("left {}", ahead.left_words()));
+        parts.push(format!("left in all {}", ahead.left_words()));
     } else if !ahead.basis.is_empty() {
         parts.push(format!("time left not known: {}", ahead.basis));
     }
