@@ -1,18 +1,23 @@
 //! Every example of the guide and every starting point is run, or at least read by what it is meant for.
 
+mod common;
+
 use noctule::bench::{BUILTIN_NAME, Bench, builtin, builtin_text, read};
 use noctule::diagnostic::CODES;
+use noctule::drive::RunTally;
 use noctule::drive::connect::{load_world, simulate_all};
 use noctule::drive::virtual_time::{Onlooker, VirtualDrive};
 use noctule::guide::{Example, examples, faults, starting_points};
 use noctule::quantity::Moment;
 use noctule::record::{DigestOnly, Entry, Outcome, Recorder};
 use noctule::run::faults::read_faults;
+use noctule::run::onlookers::{Events, Prospect, SharedProspect};
 use noctule::script::{ScriptEnd, Sequence, check, registry, run};
 use std::cell::RefCell;
+use std::collections::BTreeMap;
 use std::path::Path;
 use std::rc::Rc;
-use std::sync::Arc;
+use std::sync::{Arc, Mutex};
 
 /// Runs a sequence on the simulated bench in virtual time.
 fn rehearse(name: &str, text: &str, recorder: Box<dyn Recorder>) -> ScriptEnd {
@@ -125,6 +130,7 @@ fn bench_examples_are_read() {
             Some("Channel") => "channels: [",
             Some("Permit") => "permits: [",
             Some("Interlock") => "interlocks: [",
+            Some("Message") => "messages: [",
             other => panic!("nobody knows where {other:?} belongs"),
         };
         let text = builtin_text().replacen(list, &format!("{list}\n{}", example.text), 1);
@@ -156,16 +162,20 @@ fn lines_of_the_protocol_are_json_and_commands_exist() {
             assert!(value["id"].is_u64(), "{line}");
         }
     }
-    let commands = [
-        "check", "rehearse", "nights", "run", "resume", "status", "hold", "release", "stop", "brief", "new",
-        "mimic", "guide",
-    ];
+    let mut helps: BTreeMap<String, String> = BTreeMap::new();
     for example in of_kind("sh") {
         for line in example.text.lines() {
             let mut words = line.split_whitespace();
             assert_eq!(words.next(), Some("noctule"), "{line}");
             let command = words.next().unwrap_or("");
-            assert!(commands.contains(&command), "{line}");
+            let help = helps.entry(command.to_owned()).or_insert_with(|| {
+                let said = common::say(&[command, "--help"]);
+                assert_eq!(said.code, 0, "{line}: {}", said.stderr);
+                said.stdout
+            });
+            for option in words.filter(|word| word.starts_with("--")) {
+                assert!(help.contains(option), "{line}: there is no {option}");
+            }
         }
     }
     // Wrong and right examples of codes are tried in a test of their own.
@@ -176,6 +186,7 @@ fn lines_of_the_protocol_are_json_and_commands_exist() {
         "ron faults",
         "ron wire",
         "json",
+        "json events",
         "sh",
         "sql",
         "text",
@@ -188,6 +199,57 @@ fn lines_of_the_protocol_are_json_and_commands_exist() {
     ];
     for example in examples() {
         assert!(known.contains(&example.kind.as_str()), "{}: nobody tries `{}`", example.topic, example.kind);
+    }
+}
+
+/// A page that what is written to it can be read from.
+#[derive(Clone, Default)]
+struct Page(Arc<Mutex<Vec<u8>>>);
+
+impl std::io::Write for Page {
+    fn write(&mut self, bytes: &[u8]) -> std::io::Result<usize> {
+        self.0.lock().expect("nobody fails while writing").extend_from_slice(bytes);
+        Ok(bytes.len())
+    }
+
+    fn flush(&mut self) -> std::io::Result<()> {
+        Ok(())
+    }
+}
+
+fn keys(value: &serde_json::Value) -> Vec<String> {
+    let mut keys: Vec<String> = value.as_object().expect("an event is an object").keys().cloned().collect();
+    keys.sort();
+    keys
+}
+
+#[test]
+fn events_in_the_chapters_are_those_that_are_written() {
+    let page = Page::default();
+    let bench = builtin();
+    let prospect = SharedProspect::new(Prospect::new(&bench, None, None));
+    let mut events = Events::start(Box::new(page.clone()), Some(prospect)).expect("there is a thread");
+    events.moment(Moment::START, &RunTally::new(&bench));
+    drop(events);
+    let written = String::from_utf8(page.0.lock().expect("it is over").clone()).expect("it is text");
+    let written: serde_json::Value = serde_json::from_str(written.trim()).expect("one line");
+
+    let lines: Vec<serde_json::Value> = of_kind("json events")
+        .iter()
+        .flat_map(|example| example.text.lines().map(str::to_owned).collect::<Vec<_>>())
+        .map(|line| serde_json::from_str(&line).unwrap_or_else(|e| panic!("{line}: {e}")))
+        .collect();
+    assert!(lines.len() >= 5, "{}", lines.len());
+    for line in lines {
+        if line["kind"] == "progress" {
+            assert_eq!(keys(&line), keys(&written));
+            continue;
+        }
+        let mut body = line.clone();
+        assert!(body["at_s"].is_number(), "{line}");
+        body.as_object_mut().expect("it is an object").remove("at_s");
+        let entry: Entry = serde_json::from_value(body.clone()).unwrap_or_else(|e| panic!("{line}: {e}"));
+        assert_eq!(serde_json::to_value(&entry).expect("entries are plain data"), body);
     }
 }
 

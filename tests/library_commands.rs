@@ -71,3 +71,44 @@ fn a_check_says_what_a_sequence_would_cost() {
     assert_eq!(said.code, 2);
     assert!(said.json().get("outline").is_none(), "{}", said.stdout);
 }
+
+#[test]
+fn a_check_with_a_window_says_whether_it_is_long_enough() {
+    let folder = tempfile::tempdir().unwrap();
+    let sequence =
+        write(folder.path(), "watch.rhai", "while time_left() > 20.min { wait(10.min); }\npark();\n");
+    let without = say(&["check", text(&sequence)]);
+    assert!(without.code == 0 && without.stderr.contains("S24"), "{}", without.stderr);
+    let with = say(&["check", text(&sequence), "--until", "10 h"]);
+    assert!(with.code == 0 && !with.stderr.contains("S24"), "{}", with.stderr);
+    let long = write(folder.path(), "long.rhai", "wait(3.h);\npark();\n");
+    let short = say(&["check", text(&long), "--until", "1 h"]);
+    assert!(short.stdout.contains("too short: it takes 3 h 00 min at least"), "{}", short.stdout);
+    assert!(short.stderr.contains("it is too short"), "{}", short.stderr);
+    let json = say(&["check", text(&long), "--until", "1 h", "--json"]).json();
+    assert!((json["window_s"].as_f64().unwrap() - 3600.0).abs() < 2.0, "{json}");
+    assert_eq!(say(&["check", text(&long), "--until", "soon"]).code, 2);
+}
+
+#[test]
+fn the_whole_name_of_a_run_names_it_and_a_file_that_is_missing_is_said_plainly() {
+    let folder = tempfile::tempdir().unwrap();
+    let sequence = write(folder.path(), "short.rhai", "note(\"x\");\n");
+    for name in ["runs/dusk", "runs/dusk_two"] {
+        let said = say(&["rehearse", text(&sequence), "--json", "--out", text(&folder.path().join(name))]);
+        assert_eq!(said.code, 0, "{}", said.stderr);
+    }
+    let within = |arguments: &[&str]| -> common::Said {
+        common::noctule().current_dir(folder.path()).args(arguments).output().unwrap().into()
+    };
+    assert_eq!(within(&["brief", "dusk"]).code, 0);
+    assert_eq!(within(&["brief", "dusk_"]).code, 0);
+    let several = within(&["brief", "dus"]);
+    assert!(several.code == 2 && several.stderr.contains("2 runs begin like this"), "{}", several.stderr);
+    let none = within(&["brief", "dawn"]);
+    assert!(none.code == 2 && none.stderr.contains("no run under runs/"), "{}", none.stderr);
+    let missing = within(&["check", "short.rhai", "--bench", "nope.ron"]);
+    assert_eq!(missing.code, 2);
+    assert!(missing.stderr.contains("error[B01]: the bench file can't be read"), "{}", missing.stderr);
+    assert!(!missing.stderr.contains("0:0"), "{}", missing.stderr);
+}

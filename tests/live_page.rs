@@ -288,6 +288,14 @@ fn words_need_the_token_and_come_from_the_page_itself() {
     let mut stream = Stream::open(running.address);
     let status = stream.wait_for("status", |s| s["state"] == "running" && s["step"] == "look around");
     assert_eq!(status["answers"], true);
+    // The sequence has a course of 400 looks of 20 s, as soon as it is rehearsed.
+    let status = stream.wait_for("status", |s| s["ahead"]["ends"].is_string());
+    assert!(status["ahead"]["left"].as_str().unwrap().contains(" h "), "{status}");
+    assert!(status["ahead"]["basis"].as_str().unwrap().contains("rehearsal"), "{status}");
+    let said = common::say(&["status", text(&folder.path().join("run")), "--json"]).json();
+    let left_s = said["outlook"]["left"]["s"].as_f64().unwrap();
+    assert!((3600.0..8200.0).contains(&left_s), "{left_s} s");
+    assert!(said["outlook"]["helium"]["level_l"].as_f64().unwrap() > 10.0, "{said}");
 
     let token = format!("X-Noctule-Token: {}", running.token);
     let own = format!("Origin: http://{}", running.address);
@@ -324,7 +332,7 @@ fn words_need_the_token_and_come_from_the_page_itself() {
         .lines()
         .map(|line| serde_json::from_str::<Value>(line).unwrap()["kind"].as_str().unwrap().to_owned())
         .collect();
-    for kind in ["step_begin", "note", "held", "released", "end"] {
+    for kind in ["step_begin", "note", "held", "released", "end", "progress"] {
         assert!(kinds.iter().any(|k| k == kind), "{kind} is missing from {kinds:?}");
     }
 }

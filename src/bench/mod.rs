@@ -9,6 +9,7 @@ mod builtin;
 mod channel;
 pub mod expression;
 mod link;
+mod messages;
 mod read;
 mod read_channel;
 mod read_link;
@@ -21,6 +22,7 @@ pub use builtin::{BUILTIN_NAME, builtin, builtin_text};
 pub use channel::{Address, BeyondStep, Channel, ChannelId, ScpiAddress};
 pub use expression::Condition;
 pub use link::{Link, LinkKind, ProcessLink, ScpiLink, ScpiTasks, SimulatedLink};
+pub use messages::{EVENTS, MessageHook};
 pub use read::read;
 pub use role::Role;
 pub use rules::{Action, Interlock, Permit, Step, StepAction, Subject, TaskKind};
@@ -128,17 +130,6 @@ pub struct Keeper {
     pub patience_ms: u64,
     /// What the runner does if the keeper dies: park, or go on without.
     pub park_if_lost: bool,
-}
-
-/// A command or a web address told of chosen events.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub struct MessageHook {
-    /// Events it is told of.
-    pub on: Vec<String>,
-    /// Program with arguments, or one `http://` address.
-    pub to: Vec<String>,
-    /// Shortest time between two messages, s.
-    pub at_most_every_s: u64,
 }
 
 impl Bench {

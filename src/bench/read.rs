@@ -1,9 +1,10 @@
 //! Reads a bench file and reports every fault of it at once.
 
+use super::messages::read_messages;
 use super::read_channel::read_channels;
 use super::read_link::read_links;
 use super::read_rules::{read_interlocks, read_permits, read_steps};
-use super::{Action, Bench, Helium, Keeper, Lockin, MessageHook, Recentre, Refill, Retry, Role, StepAction};
+use super::{Action, Bench, Helium, Keeper, Lockin, Recentre, Refill, Retry, Role, StepAction};
 use crate::diagnostic::{Code, Diagnostic, has_errors};
 use crate::quantity::{Dimension, Quantity};
 use noctule_sim::document::{Fields, Node, Problem};
@@ -299,19 +300,6 @@ fn read_recentre(node: Node<'_>, bench: &Bench, reader: &mut Reader<'_>) -> Opti
         reader.report(Code::BenchName, node, "no channel has the role Height", help);
     }
     Some(Recentre { channel: channel?, span_m, points: points as u32, search_m })
-}
-
-fn read_messages(node: Node<'_>, reader: &mut Reader<'_>) -> Vec<MessageHook> {
-    let mut hooks = Vec::new();
-    for item in reader.with(|p| node.items(p)) {
-        let mut inner = reader.with(|p| item.fields(p));
-        let on = reader.need(&mut inner, "on").map(|n| read_texts(n, reader)).unwrap_or_default();
-        let to = reader.need(&mut inner, "to").map(|n| read_texts(n, reader)).unwrap_or_default();
-        let every_s = reader.duration(inner.take("at_most_every"), 60.0) as u64;
-        reader.finish(inner);
-        hooks.push(MessageHook { on, to, at_most_every_s: every_s });
-    }
-    hooks
 }
 
 pub(super) fn read_texts(node: Node<'_>, reader: &mut Reader<'_>) -> Vec<String> {

@@ -1,9 +1,10 @@
 //! `noctule check`
 
-use super::common::{load_sequence, print, reject_all};
-use crate::bench::{builtin, read};
+use super::common::{load_sequence, now_in, print, reject_all, window};
+use crate::bench::{Bench, builtin, read};
 use crate::diagnostic::{Severity, has_errors};
-use crate::quantity::in_words;
+use crate::quantity::{Moment, in_words};
+use crate::report::words::count;
 use crate::run::BenchSource;
 use crate::script::check::{Checked, Cost, Outline, check_with_texts, outline};
 use std::io::IsTerminal;
@@ -21,6 +22,10 @@ pub struct Check {
     /// The bench, a .ron file; the built-in simulated bench where it is left out.
     #[arg(long)]
     bench: Option<PathBuf>,
+    /// End of the window, like 07:30 or "13:30 tomorrow": loops that end with it are in order then, and what the
+    /// sequence takes at least is compared with it.
+    #[arg(long)]
+    until: Option<String>,
     /// Check again whenever a file is saved, until Ctrl-C.
     #[arg(long, conflicts_with = "json")]
     watch: bool,
@@ -52,6 +57,11 @@ impl Check {
         files.map(|file| std::fs::metadata(file).and_then(|m| m.modified()).ok()).collect()
     }
 
+    fn window_s(&self, bench: &Bench) -> Result<Option<f64>, u8> {
+        let now = now_in(bench.time_zone.as_deref())?;
+        Ok(window(self.until.as_deref(), &now)?.map(Moment::s))
+    }
+
     fn once(&self) -> Result<u8, u8> {
         let sequence = load_sequence(&self.sequence)?;
         let source =
@@ -61,7 +71,9 @@ impl Check {
             Some(_) => read(&source.text, &source.name)
                 .map_err(|found| reject_all(&found, &source.text, self.json))?,
         };
+        let window_s = self.window_s(&bench)?;
         let mut checked = check_with_texts(&sequence, &bench, &source.name);
+        checked.heed_window(window_s.is_some());
         checked.texts.insert(source.name.clone(), source.text.clone());
         checked.diagnostics.append(&mut warnings);
         let failed = has_errors(&checked.diagnostics);
@@ -69,25 +81,33 @@ impl Check {
         let outline = if failed { None } else { outline(&sequence, &bench) };
         if self.json {
             let mut said = serde_json::json!({ "ok": !failed, "diagnostics": checked.diagnostics });
+            if let Some(window_s) = window_s {
+                said["window_s"] = serde_json::json!(window_s);
+            }
             if let Some(outline) = outline {
                 said["outline"] = serde_json::json!(outline);
             }
             println!("{said}");
         } else {
             eprint!("{}", checked.render(std::io::stderr().is_terminal()));
+            let too_long = outline.as_ref().zip(window_s).is_some_and(|(o, w)| o.total.least_s > w);
             if let Some(outline) = outline {
                 print(&outline_text(&outline));
+                if let Some(window_s) = window_s {
+                    print(&window_text(&outline, window_s));
+                }
             }
-            eprintln!("{}", closing_line(&checked));
+            eprintln!("{}", closing_line(&checked, too_long));
         }
         Ok(if failed { super::EXIT_REJECTED } else { 0 })
     }
 }
 
-fn closing_line(checked: &Checked) -> String {
+fn closing_line(checked: &Checked, too_long: bool) -> String {
     let errors = checked.diagnostics.iter().filter(|d| d.severity == Severity::Error).count();
     let warnings = checked.diagnostics.len() - errors;
     match (errors, warnings) {
+        (0, 0) if too_long => "nothing wrong was found but the window: it is too short".to_owned(),
         (0, 0) => "nothing wrong was found; now rehearse it".to_owned(),
         (0, w) => format!("no error, warnings: {w}; `noctule guide CODE` explains each"),
         (e, w) => format!("errors: {e}, warnings: {w}; `noctule guide CODE` explains each"),
@@ -105,6 +125,17 @@ fn outline_text(outline: &Outline) -> String {
     text
 }
 
+/// Whether it can fit at all.
+fn window_text(outline: &Outline, window_s: f64) -> String {
+    let (least_s, window) = (outline.total.least_s, in_words(window_s));
+    let words = match outline.total.most_s {
+        _ if least_s > window_s => format!("too short: it takes {} at least", in_words(least_s)),
+        Some(most_s) if most_s <= window_s && outline.total.untimed == 0 => "long enough".to_owned(),
+        _ => "long enough for what can be counted; a rehearsal tells the rest".to_owned(),
+    };
+    format!("{:>5}  {:<36} {window}: {words}\n", "", "the window")
+}
+
 fn cost_text(cost: &Cost) -> String {
     let mut text = match cost.most_s {
         Some(most) if most - cost.least_s < 0.5 => in_words(most),
@@ -118,7 +149,10 @@ fn cost_text(cost: &Cost) -> String {
         None => text.push_str(&format!(", {} points or more", cost.least_points)),
     }
     if cost.untimed > 0 {
-        text.push_str(&format!(", and {} calls that only the microscope can time", cost.untimed));
+        text.push_str(&format!(
+            ", and {} that only the microscope can time",
+            count(u64::from(cost.untimed), "call")
+        ));
     }
     text
 }

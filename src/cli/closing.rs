@@ -32,7 +32,7 @@ pub fn report(
         let _ = writeln!(out, "\nResults");
         for line in &summary.results {
             if !line.starts_with("re-centred") {
-                let _ = writeln!(out, "  {line}");
+                let _ = writeln!(out, "  {}", shortened(line));
             }
         }
     }
@@ -42,6 +42,15 @@ pub fn report(
     }
     ending(&mut out, summary);
     out
+}
+
+/// A result with its first doubt and how many more there are; the brief has them all.
+fn shortened(line: &str) -> String {
+    let Some((what, doubts)) = line.split_once(" — not to be trusted: ") else { return line.to_owned() };
+    let mut all = doubts.split("; ");
+    let (first, more) = (all.next().unwrap_or_default(), all.count());
+    let rest = if more == 0 { String::new() } else { format!(" (and {more} more)") };
+    format!("{what} — not to be trusted: {first}{rest}")
 }
 
 fn timeline(out: &mut String, tally: &RunTally) {

@@ -74,8 +74,15 @@ pub fn start_log(verbose: u8, file: Option<&Path>) {
 }
 
 /// Checks a sequence before it is begun: errors reject it, warnings are shown.
-pub fn check_first(sequence: &Sequence, bench: &Bench, bench_name: &str, json: bool) -> Result<(), u8> {
-    let checked = check_with_texts(sequence, bench, bench_name);
+pub fn check_first(
+    sequence: &Sequence,
+    bench: &Bench,
+    bench_name: &str,
+    windowed: bool,
+    json: bool,
+) -> Result<(), u8> {
+    let mut checked = check_with_texts(sequence, bench, bench_name);
+    checked.heed_window(windowed);
     if has_errors(&checked.diagnostics) {
         eprint!("{}", checked.render(std::io::stderr().is_terminal()));
         if json {

@@ -8,10 +8,11 @@ use crate::live::Live;
 use crate::record::RunFile;
 use crate::run::hooks::Hooks;
 use crate::run::locate;
-use crate::run::onlookers::{Events, Several};
+use crate::run::onlookers::{Events, Prospect, Several, SharedProspect};
 use std::io::Write;
 use std::net::SocketAddr;
 use std::path::Path;
+use std::sync::Arc;
 
 /// Who looks on while a run goes on.
 #[derive(Debug, Clone, clap::Args)]
@@ -34,14 +35,22 @@ impl Watching {
     }
 
     /// Progress, events and the messages of the bench.
-    pub fn onlooker(&self, bench: &Bench, sequence: &str, json: bool) -> Result<Box<dyn Onlooker>, u8> {
-        let mut several = Several::default();
+    pub fn onlooker(
+        &self,
+        bench: &Arc<Bench>,
+        sequence: &str,
+        prospect: Prospect,
+        json: bool,
+    ) -> Result<Box<dyn Onlooker>, u8> {
+        let prospect = SharedProspect::new(prospect);
+        // The one who keeps account is told first, so that the others tell what holds now.
+        let mut several = Several(vec![Box::new(prospect.clone())]);
         if !json {
-            several.0.push(Box::new(Progress::new(false)));
+            several.0.push(Box::new(Progress::new(Arc::clone(bench), prospect.clone(), false)));
         }
         if let Some(place) = &self.events {
             let out = open_events(place)
-                .and_then(Events::start)
+                .and_then(|out| Events::start(out, Some(prospect)))
                 .map_err(|error| reject(&format!("`{place}` can't be written: {error}")))?;
             several.0.push(Box::new(out));
         }

@@ -17,6 +17,7 @@ mod progress;
 mod reading;
 mod rehearse;
 mod run;
+mod salvage;
 mod table;
 mod words;
 
@@ -59,6 +60,8 @@ enum Command {
     Export(reading::Export),
     /// List past runs.
     Runs(reading::Runs),
+    /// Say what of a damaged run file is whole, and keep it.
+    Salvage(salvage::SalvageRun),
     /// Fit a table: the same fits as in a sequence.
     Fit(fit::FitCommand),
     /// Levels and lines to expect for a spin at a field.
@@ -103,6 +106,7 @@ fn run(arguments: Arguments) -> u8 {
         Command::Plot(command) => command.run(),
         Command::Export(command) => command.run(),
         Command::Runs(command) => command.run(),
+        Command::Salvage(command) => command.run(),
         Command::Mimic(command) => command.run(),
         Command::Guide(command) => command.run(),
         Command::New(command) => command.run(),

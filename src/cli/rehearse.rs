@@ -1,9 +1,8 @@
 //! `noctule rehearse`
 
 use super::common::{check_first, load_sequence, now_in, reject, reject_all, start_log, window};
-use super::progress::Progress;
+use super::progress::rehearsal_onlooker;
 use crate::diagnostic::{Code, Diagnostic};
-use crate::drive::virtual_time::{Nobody, Onlooker};
 use crate::record::{Document, Durability, Store};
 use crate::run::faults::{FaultPlan, read_faults};
 use crate::run::nights::{night_document, night_plan};
@@ -64,7 +63,8 @@ impl Rehearse {
         let mut setup = Setup::for_rehearsal(sequence, source, self.world.as_deref(), seed, None)
             .map_err(|error| reject_all(&error.diagnostics, &error.source, self.json))?;
         let (plan, faults_text) = self.plan(&setup)?;
-        check_first(&setup.sequence, &setup.bench, &setup.bench_source.name, self.json)?;
+        let windowed = self.until.is_some();
+        check_first(&setup.sequence, &setup.bench, &setup.bench_source.name, windowed, self.json)?;
         let now = now_in(setup.bench.time_zone.as_deref())?;
         let start = match self.start.as_deref() {
             Some(text) => crate::run::parse_time(text, &now).map_err(|reason| reject(&reason))?,
@@ -80,8 +80,7 @@ impl Rehearse {
         documents.extend(faults_text);
         let store = Store::create(&folder.run_file(), Durability::ProcessEnd, &documents)
             .map_err(|e| reject(&e.to_string()))?;
-        let onlooker: Box<dyn Onlooker> =
-            if self.json { Box::new(Nobody) } else { Box::new(Progress::new(false)) };
+        let onlooker = rehearsal_onlooker(&setup, self.json);
         let done = rehearse_with_faults(&setup, &plan, Box::new(store), onlooker, &start.to_string());
         let mut summary = done.summary();
         summary.wall_s = started.elapsed().as_secs_f64();

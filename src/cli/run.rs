@@ -3,15 +3,15 @@
 use super::EXIT_REJECTED;
 use super::common::{check_first, load_sequence, now_in, reject, reject_all, start_log, window};
 use super::live::Watching;
-use super::progress::Progress;
+use super::progress::rehearsal_onlooker;
 use crate::bench::{Bench, read};
 use crate::drive::oracle::Oracle;
 use crate::drive::replay::TreatAs;
-use crate::drive::virtual_time::{Nobody, Onlooker};
 use crate::quantity::Moment;
 use crate::record::{Durability, Entry, Outcome, RecordError, Recorder, RunFile, Store};
 use crate::run::keeper::{Charge, KeeperPlan, is_needed};
 use crate::run::lives::{PastLives, recorded_faults};
+use crate::run::onlookers::{Prospect, foresee};
 use crate::run::resume::{KnownState, tally_so_far};
 use crate::run::{
     BenchSource, MakeRecorder, Measured, Measurement, Resumed, RunFolder, Setup, locate, lock, measure,
@@ -69,7 +69,7 @@ impl Run {
             return Err(reject("several sequences can't share one --out folder; leave it out"));
         }
         for sequence in &sequences {
-            check_first(sequence, &bench, &source.name, self.json)?;
+            check_first(sequence, &bench, &source.name, self.until.is_some(), self.json)?;
         }
         let mut code = 0;
         let last = sequences.len() - 1;
@@ -132,7 +132,9 @@ impl Run {
             keeper: keeper_plan(bench, source, self.pace),
         };
         let _live = self.watching.serve(&folder.run_file(), bench)?;
-        let onlooker = self.watching.onlooker(bench, &setup.sequence.name, self.json)?;
+        let foreseen = foresee(setup.sequence.clone(), source.clone(), self.seed, end);
+        let prospect = Prospect::new(bench, end, Some(foreseen));
+        let onlooker = self.watching.onlooker(bench, &setup.sequence.name, prospect, self.json)?;
         let done = measure(measurement, instruments, make, onlooker).map_err(|e| reject(&e.to_string()))?;
         let latched = done.tally.ending.as_ref().is_some_and(|ending| ending.latched);
         Ok((close(bench, &done, started, end, &folder, self.json), latched))
@@ -288,7 +290,14 @@ impl Resume {
         let mut store = Store::reopen(&folder.run_file(), Durability::ProcessEnd, true)
             .map_err(|e| reject(&e.to_string()))?;
         store.at_frontier(setup.sequence.document());
-        let done = resume_rehearsal(&setup, &past, &plan, Box::new(store), onlooker(self.json), started_at);
+        let done = resume_rehearsal(
+            &setup,
+            &past,
+            &plan,
+            Box::new(store),
+            rehearsal_onlooker(&setup, self.json),
+            started_at,
+        );
         if let Some(stop) = past.stop.take() {
             return Err(reject(&stop.to_string()));
         }
@@ -370,7 +379,10 @@ impl Resume {
             differences,
         }];
         let _live = self.watching.serve(&folder.run_file(), bench)?;
-        let onlooker = self.watching.onlooker(bench, &sequence.name, self.json)?;
+        let foreseen = foresee(sequence.clone(), source.clone(), seed, window);
+        let mut prospect = Prospect::new(bench, window, Some(foreseen));
+        prospect.take_in_record(&file).map_err(complain)?;
+        let onlooker = self.watching.onlooker(bench, &sequence.name, prospect, self.json)?;
         let measurement = Measurement {
             sequence,
             bench: paced(bench, self.pace),
@@ -430,10 +442,6 @@ fn read_bench(source: &BenchSource, json: bool) -> Result<Arc<Bench>, u8> {
         }
         Err(found) => Err(reject_all(&found, &source.text, json)),
     }
-}
-
-fn onlooker(json: bool) -> Box<dyn Onlooker> {
-    if json { Box::new(Nobody) } else { Box::new(Progress::new(false)) }
 }
 
 fn close(

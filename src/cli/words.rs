@@ -1,6 +1,7 @@
 //! `noctule status`, `hold`, `release`, `stop`: words to a run from another terminal.
 
 use super::common::reject;
+use crate::drive::Outlook;
 use crate::drive::wall::control::say;
 use crate::drive::wall::status::Request;
 use crate::quantity::in_words;
@@ -51,11 +52,25 @@ fn show(status: &Value) {
     let text = |key: &str| status.get(key).and_then(Value::as_str).unwrap_or("");
     let number = |key: &str| status.get(key).and_then(Value::as_f64).unwrap_or(0.0);
     println!("{} for {}", text("state"), in_words(number("elapsed_s")));
+    let ahead = status.get("outlook").and_then(|o| serde_json::from_value::<Outlook>(o.clone()).ok());
+    if let Some(ahead) = &ahead {
+        let basis = if ahead.basis.is_empty() { String::new() } else { format!("; {}", ahead.basis) };
+        println!("left     {}{basis}", ahead.left_words());
+    }
     if let Some(left) = status.get("window_left_s").and_then(Value::as_f64) {
-        println!("window   {} left", in_words(left));
+        let short =
+            if ahead.as_ref().is_some_and(Outlook::is_too_long) { ", shorter than what is left" } else { "" };
+        println!("window   {} left{short}", in_words(left));
+    }
+    if let Some(helium) = ahead.as_ref().and_then(Outlook::helium_words) {
+        println!("helium   {helium}");
     }
     if !text("step").is_empty() {
         println!("step     {} (for {})", text("step"), in_words(number("step_s")));
+    }
+    if let Some((done, planned)) = ahead.as_ref().and_then(|a| a.sweep_points) {
+        let left = ahead.as_ref().and_then(|a| a.sweep_left_s).map(|s| format!(", {} left", in_words(s)));
+        println!("sweep    {done} of {planned} points{}", left.unwrap_or_default());
     }
     println!("points   {} in {} sweeps", number("points"), number("sweeps"));
     for channel in status.get("channels").and_then(Value::as_array).into_iter().flatten() {

@@ -38,6 +38,7 @@ codes! {
     BenchExpression = "B06", "A permit or interlock of the bench file can't be understood.";
     BenchWorld = "B07", "The world that a simulated link names can't be used.";
     BenchPark = "B08", "The park steps leave something out that can hurt the microscope.";
+    BenchMessage = "B09", "A message of the bench file waits for an event that never comes, or has nobody to go to.";
     SequenceUnreadable = "S01", "The sequence can't be read.";
     SequenceSyntax = "S02", "The sequence is not valid Rhai.";
     UnknownVerb = "S03", "There is no verb or function of this name.";
@@ -61,6 +62,7 @@ codes! {
     NotSettable = "S21", "The channel can only be read.";
     WrongKind = "S22", "A value is of another kind than is needed here, or can't be meant.";
     DivisionByZero = "S23", "A division by zero.";
+    NoWindow = "S24", "A loop that only the end of a window ends, and no window is given.";
 }
 
 impl Code {

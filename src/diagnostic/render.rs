@@ -21,9 +21,7 @@ fn render_one(renderer: &Renderer, diagnostic: &Diagnostic, source: &str) -> Str
     };
     let title = level.primary_title(diagnostic.message.as_str()).id(diagnostic.code.text());
     let Some(span) = span_of(source, diagnostic.line, diagnostic.column) else {
-        let mut text = diagnostic.to_string();
-        text.shrink_to_fit();
-        return text;
+        return without_place(diagnostic);
     };
     let snippet =
         Snippet::source(source).path(diagnostic.file.as_str()).annotation(AnnotationKind::Primary.span(span));
@@ -34,6 +32,19 @@ fn render_one(renderer: &Renderer, diagnostic: &Diagnostic, source: &str) -> Str
     let more = format!("noctule guide {}", diagnostic.code);
     group = group.element(Level::NOTE.with_name("more").message(more.as_str()));
     renderer.render(&[group]).to_string()
+}
+
+/// A fault of a whole file, or of a place that its text does not have.
+fn without_place(diagnostic: &Diagnostic) -> String {
+    let word = if diagnostic.severity == Severity::Error { "error" } else { "warning" };
+    let place = if diagnostic.line == 0 { String::new() } else { format!(":{}", diagnostic.line) };
+    let (code, file, message) = (diagnostic.code, &diagnostic.file, &diagnostic.message);
+    let mut text = format!("{word}[{code}]: {message}\n --> {file}{place}\n");
+    if let Some(help) = &diagnostic.help {
+        text += &format!("  = hint: {help}\n");
+    }
+    text += &format!("  = more: noctule guide {code}");
+    text
 }
 
 /// Bytes of the word or quoted text that begins at a place; none if there is no such place.

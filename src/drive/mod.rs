@@ -5,6 +5,7 @@
 
 pub mod connect;
 pub mod oracle;
+pub mod outlook;
 mod port;
 pub mod replay;
 pub mod tally;
@@ -12,5 +13,6 @@ pub mod virtual_time;
 pub mod visitor;
 pub mod wall;
 
+pub use outlook::Outlook;
 pub use port::{Port, SharedPort};
 pub use tally::{RunTally, Trip};

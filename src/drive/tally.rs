@@ -84,6 +84,8 @@ pub struct RunTally {
     /// The end, s.
     pub end_s: f64,
     helium_channel: Option<ChannelId>,
+    /// What was sent or read last, for each channel.
+    latest: Vec<f64>,
 }
 
 impl RunTally {
@@ -103,17 +105,20 @@ impl RunTally {
             parked: false,
             end_s: 0.0,
             helium_channel: bench.helium.map(|h| h.channel),
+            latest: vec![f64::NAN; bench.channels.len()],
         }
     }
 
     /// A value was sent.
     pub fn sent(&mut self, channel: ChannelId, value: f64) {
         self.sent[channel.index()].take_in(value);
+        self.latest[channel.index()] = value;
     }
 
     /// A value was read.
     pub fn read(&mut self, channel: ChannelId, value: f64) {
         self.read[channel.index()].take_in(value);
+        self.latest[channel.index()] = value;
         if self.helium_channel == Some(channel) {
             let first = self.helium.map_or(value, |(first, _)| first);
             self.helium = Some((first, value));
@@ -157,6 +162,11 @@ impl RunTally {
             }
             _ => {}
         }
+    }
+
+    /// The last value of a channel, sent or read; not a number if there was none.
+    pub fn latest(&self, channel: ChannelId) -> f64 {
+        self.latest[channel.index()]
     }
 
     /// Helium used, litres; 0 if the level was not read twice.

@@ -5,7 +5,7 @@
 
 use super::oracle::Oracle;
 use super::visitor::{Visit, Visitor, Wish};
-use super::{Port, RunTally};
+use super::{Outlook, Port, RunTally};
 use crate::bench::Bench;
 use crate::instrument::{ErrorKind, Instrument, InstrumentError, Task};
 use crate::quantity::Moment;
@@ -33,6 +33,10 @@ pub trait Onlooker {
     fn notice(&mut self, _at: Moment, _notice: &Notice) {}
     /// Time has passed; called at every event.
     fn moment(&mut self, _at: Moment, _tally: &RunTally) {}
+    /// What lies ahead, from those who keep account of it.
+    fn outlook(&self, _at: Moment, _tally: &RunTally) -> Option<Outlook> {
+        None
+    }
 }
 
 /// Nobody looks on.

@@ -1,6 +1,7 @@
 //! The chapters of the manual, in reading order.
 
 use super::tables;
+use crate::bench::EVENTS;
 use crate::record::schema::{CREATE, SCHEMA_VERSION};
 
 /// A chapter.
@@ -41,12 +42,14 @@ const TOPICS: &[Topic] = &[
     written!("analysis", "Analysis", "fits, the field line, the verdict"),
     written!("bench", "The bench file", "what is connected and what is safe"),
     written!("interlocks", "Interlocks", "limits, permits, interlocks, parking"),
+    made("live", "Watching a run", "progress, status, the live page, events, messages", live),
     written!("resume", "Resume", "going on after a crash, a power cut, a refill"),
     written!("windows", "Windows and budgets", "what fits into a night, and what is left out"),
     written!("helium", "Helium", "the budget, a transfer, and cautions for people"),
     written!("driver", "Writing a driver", "SCPI templates and JSON-RPC lines"),
     written!("faults", "Trying what goes wrong", "faults files for rehearsals and for the mimic"),
     written!("worlds", "World files", "what the simulated microscope is"),
+    written!("salvage", "Damaged run files", "what is whole, and how to keep it"),
     made("run-file", "Run files", "the tables, and questions to ask them", run_file),
     made("codes", "Codes", "every code of every message", tables::codes),
     written!("exit-codes", "Exit codes", "what the exit code of a command means"),
@@ -69,6 +72,11 @@ impl Topic {
             Body::Made(make) => make(),
         }
     }
+}
+
+fn live() -> String {
+    let rows: String = EVENTS.iter().map(|(name, when)| format!("| `{name}` | {when} |\n")).collect();
+    include_str!("chapters/live.md").replace("{events}", &format!("| event | when |\n|---|---|\n{rows}"))
 }
 
 fn run_file() -> String {

@@ -26,6 +26,7 @@ faults! {
     "B06": r#"set: "field_z", when: "helium_level > 6 K","# => r#"set: "field_z", when: "helium_level > 6 L","#;
     "B07": r#"Simulated(world: "nigth")"# => r#"Simulated(world: "night")"#;
     "B08": r#"// the park steps say nothing of the field"# => r#"Keep(channel: "field_z"),"#;
+    "B09": r#"messages: [(on: ["finnished"], to: ["mail-the-group"])],"# => r#"messages: [],"#;
     "S01": "noctule check nihgt.rhai" => "noctule check night.rhai";
     "S02": "wait(2.s;" => "wait(2.s);";
     "S03": "aproach();" => "approach();";
@@ -49,6 +50,7 @@ faults! {
     "S21": "set(\"Current\", 20.pA);" => "set(\"Setpoint\", 20.pA);";
     "S22": "wait(\"2 s\");" => "wait(2.s);";
     "S23": "note(1 / 0);" => "note(1 / 2.0);";
+    "S24": "loop {\n    note(read(\"StageTemperature\"));\n    wait(10.min);\n}" => "for round in 0..20 {\n    note(read(\"StageTemperature\"));\n    wait(10.min);\n}";
 }
 
 /// An example for every code.

@@ -49,9 +49,14 @@ pub fn bench_schema() -> Value {
             "keeper": object(&[("patience", quantity("a time")), ("park_if_lost", json!({ "type": "boolean" }))], &[]),
             "queue_goes_on": { "type": "boolean" },
             "live_words_beyond_loopback": { "type": "boolean" },
-            "messages": { "type": "array", "items": object(&[("on", texts()), ("to", texts()), ("at_most_every", quantity("a time"))], &["on", "to"]) },
+            "messages": { "type": "array", "items": object(&[("on", events()), ("to", texts()), ("at_most_every", quantity("a time"))], &["on", "to"]) },
         },
     })
+}
+
+fn events() -> Value {
+    let names: Vec<&str> = crate::bench::EVENTS.iter().map(|(name, _)| *name).collect();
+    json!({ "type": "array", "minItems": 1, "items": { "enum": names } })
 }
 
 fn texts() -> Value {

@@ -158,10 +158,12 @@ fn example(code: &str) -> String {
 pub(super) fn code(entry: &CodeEntry) -> String {
     let chapter = match entry.text {
         "B07" => "worlds",
+        "B09" => "live",
         "B06" | "B08" | "S08" | "S13" | "S16" | "S20" => "interlocks",
         text if text.starts_with('B') => "bench",
         "S05" | "S17" | "S21" => "roles",
         "S07" | "S10" | "S11" | "S23" => "units",
+        "S24" => "resume",
         "S14" | "S15" | "S12" | "S02" | "S01" | "S06" => "first-night",
         _ => "verbs",
     };
@@ -196,6 +198,9 @@ fn extra(code: &str) -> Option<&'static str> {
         }
         "S13" => {
             "An error that nobody hears of costs a night. Put `note(error.message);` into the block, or `throw` it on."
+        }
+        "S24" => {
+            "A loop without a way out, or one whose only way out is `time_left()`, goes on until the window ends. Give the run a window, `--until 07:30`; `check` and `rehearse` take it too, and then say nothing. Without one, the helium ends the night."
         }
         "S16" => {
             "The bench is parked at the end of each run in any case. With `park();` the sequence says so to whoever reads it."

@@ -3,6 +3,7 @@
 use super::follow::Follower;
 use crate::bench::expression::Readings;
 use crate::bench::{Bench, ChannelId, Interlock, Role};
+use crate::drive::Outlook;
 use crate::quantity::{Dimension, Quantity, Unit, in_words, significant};
 use crate::report::account::Account;
 use crate::report::words::value_in;
@@ -60,6 +61,7 @@ pub fn status(follower: &Follower, said: Option<&Value>) -> Value {
         "elapsed": in_words(elapsed_s),
         "clock": account.clock.long(elapsed_s),
         "window_left": window.filter(|_| account.ending.is_none()).map(in_words),
+        "ahead": said.filter(|_| account.ending.is_none()).and_then(|said| ahead(account, said, elapsed_s)),
         "step": step.map(|s| s.name.clone()),
         "step_for": step.map(|s| in_words((elapsed_s - s.from_s).max(0.0))),
         "sweep": sweep,
@@ -70,6 +72,18 @@ pub fn status(follower: &Follower, said: Option<&Value>) -> Value {
         "results": results(account, said),
         "messages": messages(account),
     })
+}
+
+/// What lies ahead, as the run itself reckons it.
+fn ahead(account: &Account, said: &Value, elapsed_s: f64) -> Option<Value> {
+    let ahead: Outlook = serde_json::from_value(said["outlook"].clone()).ok()?;
+    Some(json!({
+        "left": ahead.left_words(),
+        "ends": ahead.left.map(|left| account.clock.long(elapsed_s + left.s)),
+        "basis": ahead.basis,
+        "sweep_left": ahead.sweep_left_s.map(in_words),
+        "too_long": ahead.is_too_long(),
+    }))
 }
 
 fn state_of(account: &Account, said: Option<&Value>) -> String {
@@ -239,7 +253,9 @@ fn messages(account: &Account) -> Vec<Value> {
     let noted = account.remarks.iter().map(|r| {
         let text = match &r.decided {
             Some((answer, reason)) => {
-                format!("{}: {} — {reason}", r.text, if *answer { "yes" } else { "no" })
+                let answer = if *answer { "yes" } else { "no" };
+                let why = if reason.is_empty() { String::new() } else { format!(" — {reason}") };
+                format!("{} {answer}{why}", r.text)
             }
             None => r.text.clone(),
         };

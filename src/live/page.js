@@ -40,6 +40,10 @@ function refill(id, items, make) {
   box.replaceChildren(...items.map(make).flat());
 }
 
+function sweepLeft(status) {
+  return status.ahead && status.ahead.sweep_left && !status.sweep.ended ? `, ${status.ahead.sweep_left} left` : "";
+}
+
 function showNow(status) {
   const [mark, tone] = MARKS[status.state] || ["·", ""];
   const word = status.rehearsal && status.state === "no answer" ? "rehearsal" : status.state;
@@ -55,9 +59,15 @@ function showNow(status) {
   put("about", [status.sequence, status.bench, status.rehearsal ? "rehearsal" : "", status.clock].filter(Boolean).join(" · "));
   put("step", status.step ? `${status.step}, for ${status.step_for}` : "–");
   const sweep = status.sweep;
-  put("sweep", sweep ? `${sweep.number} · ${sweep.name}, ${sweep.done} of ${sweep.planned}` : "–");
+  put("sweep", sweep ? `${sweep.number} · ${sweep.name}, ${sweep.done} of ${sweep.planned}${sweepLeft(status)}` : "–");
   put("points", status.points.toLocaleString("en"));
-  put("window", status.window_left ? `${status.window_left} left` : "–");
+  const ahead = status.ahead;
+  const short = ahead && ahead.too_long ? ", ! shorter than what is left" : "";
+  put("window", status.window_left ? `${status.window_left} left${short}` : "–");
+  put("left", ahead ? ahead.left : "–");
+  // On what the time left rests, or why there is none: an estimate without it is worth nothing.
+  at("basis").hidden = !(ahead && ahead.basis);
+  put("basis", ahead && ahead.basis ? `Time left: ${ahead.basis}${ahead.ends ? `; over about ${ahead.ends}` : ""}.` : "");
   const along = at("along");
   along.hidden = !sweep || sweep.ended || ended;
   if (sweep) {

@@ -60,7 +60,7 @@ impl RunFolder {
     }
 }
 
-/// The run file that a word on the command line means: a file, a folder of a run, or the unique
+/// The run file that a word on the command line means: a file, a folder of a run, the name or the unique
 /// beginning of the name of a folder under `runs/`.
 ///
 /// # Errors
@@ -74,6 +74,11 @@ pub fn locate(word: &str) -> Result<PathBuf, RecordError> {
         return Ok(path.join(RUN_FILE_NAME));
     }
     let unusable = |reason: String| RecordError::Unusable { path: word.to_owned(), reason };
+    // The whole name of one is also the beginning of another's.
+    let exact = Path::new("runs").join(word).join(RUN_FILE_NAME);
+    if !word.is_empty() && exact.is_file() {
+        return Ok(exact);
+    }
     let mut found: Vec<PathBuf> = std::fs::read_dir("runs")
         .into_iter()
         .flatten()
@@ -84,7 +89,9 @@ pub fn locate(word: &str) -> Result<PathBuf, RecordError> {
         .collect();
     found.sort();
     match found.len() {
-        0 => Err(unusable("there is no such run".to_owned())),
+        0 => Err(unusable(
+            "there is no such file or folder, and no run under runs/ begins like this".to_owned(),
+        )),
         1 => Ok(found.remove(0)),
         n => {
             let names: Vec<String> =

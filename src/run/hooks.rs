@@ -20,17 +20,6 @@ use std::process::{Command, Stdio};
 use std::sync::mpsc::{Receiver, RecvTimeoutError, SyncSender, channel, sync_channel};
 use std::time::{Duration, Instant};
 
-/// What a hook can be told of: its name in the bench file, and when it happens.
-pub const EVENTS: [(&str, &str); 7] = [
-    ("finished", "the run has ended, in whatever way"),
-    ("interlock", "an interlock has tripped"),
-    ("undecided", "a verdict leaves open whether a signal is real"),
-    ("held", "the sequence is held"),
-    ("released", "it goes on"),
-    ("fault", "an instrument or the record failed"),
-    ("helium", "the refill is due within twelve hours"),
-];
-
 /// Messages that may wait for one receiver.
 const MOST_WAITING: usize = 64;
 /// Attempts to tell one message.
@@ -74,11 +63,6 @@ impl Hooks {
     /// Starts a thread for each hook of the bench.
     pub fn start(bench: &Bench, sequence: &str) -> Self {
         let queues = bench.messages.iter().filter_map(|hook| {
-            let unknown = hook.on.iter().filter(|on| !EVENTS.iter().any(|(name, _)| name == on));
-            for name in unknown {
-                let known = EVENTS.map(|(name, _)| name).join(", ");
-                tracing::warn!("no message is ever sent on `{name}`; known are {known}");
-            }
             start_one(hook).map_err(|error| tracing::warn!(%error, to = ?hook.to, "no messages")).ok()
         });
         Self {

@@ -47,13 +47,29 @@ pub fn bare() -> Engine {
     engine
 }
 
+thread_local! {
+    /// Whether what a sequence prints is shown.
+    static PRINTS: Cell<bool> = const { Cell::new(true) };
+}
+
+/// Sequences that are run by this thread from now on print nothing: the same sequence goes on elsewhere, and a
+/// person would read everything twice.
+pub fn print_nothing_here() {
+    PRINTS.set(false);
+}
+
 /// The engine with all verbs, units and types, for one run.
 pub fn with_verbs(host: &Rc<Host>) -> Engine {
     let mut engine = bare();
     units::register(&mut engine);
     verbs::register(&mut engine, host);
-    engine.on_print(|text| eprintln!("{text}"));
-    engine.on_debug(|text, _, place| eprintln!("{place}: {text}"));
+    if PRINTS.get() {
+        engine.on_print(|text| eprintln!("{text}"));
+        engine.on_debug(|text, _, place| eprintln!("{place}: {text}"));
+    } else {
+        engine.on_print(|_| {});
+        engine.on_debug(|_, _, _| {});
+    }
     let memory = Rc::new(Memory::default());
     watch_progress(&mut engine, Rc::clone(host), Rc::clone(&memory));
     watch_memory(&mut engine, memory);

@@ -17,7 +17,7 @@ mod source;
 pub mod units;
 pub mod verbs;
 
-pub use engine::{MOST_OPERATIONS_BETWEEN_VERBS, bare, with_verbs};
+pub use engine::{MOST_OPERATIONS_BETWEEN_VERBS, bare, print_nothing_here, with_verbs};
 pub use error::{ScriptEnd, meaning};
 pub use host::{Host, file_name};
 pub use memory::MOST_BYTES as MOST_BYTES_HELD;

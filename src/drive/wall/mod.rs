@@ -241,8 +241,9 @@ impl WallDrive {
 
     /// A snapshot of what is going on.
     pub fn status(&self) -> Status {
-        let mut status =
-            status::snapshot(&self.bench, &self.supervisor, &self.tally, self.clock.now(), self.window);
+        let now = self.clock.now();
+        let mut status = status::snapshot(&self.bench, &self.supervisor, &self.tally, now, self.window);
+        status.outlook = self.onlooker.outlook(now, &self.tally);
         status.messages.clone_from(&self.messages);
         status
     }

@@ -3,7 +3,7 @@
 use crate::bench::Bench;
 use crate::bench::expression::Readings;
 use crate::drive::RunTally;
-use crate::drive::Trip;
+use crate::drive::{Outlook, Trip};
 use crate::quantity::Moment;
 use crate::supervisor::Supervisor;
 use serde::{Deserialize, Serialize};
@@ -17,6 +17,8 @@ pub struct Status {
     pub elapsed_s: f64,
     /// Time until the window ends, s.
     pub window_left_s: Option<f64>,
+    /// What lies ahead: time left, helium.
+    pub outlook: Option<Outlook>,
     /// The step in hand.
     pub step: Option<String>,
     /// Time in it, s.
@@ -131,6 +133,7 @@ pub fn snapshot(
         state: state.to_owned(),
         elapsed_s: now.s(),
         window_left_s: window.map(|window| window.since(now)),
+        outlook: None,
         step: step.map(|s| s.name.clone()),
         step_s: step.map_or(0.0, |s| now.s() - s.from_s),
         sweep: supervisor.sweep_progress(),

@@ -19,7 +19,7 @@ pub use state::{Standing, State, place_in_words};
 
 use crate::bench::Bench;
 use crate::quantity::Unit;
-use crate::record::{Column, Ending, Integrity, Outcome, Place, RecordError, RunFile, SweepTable};
+use crate::record::{Column, Ending, Integrity, Outcome, Place, RecordError, RunFile, Salvage, SweepTable};
 use std::collections::BTreeMap;
 use std::path::PathBuf;
 
@@ -209,6 +209,11 @@ pub struct Account {
     pub points: u64,
     /// What the check of the file found.
     pub integrity: Integrity,
+    /// What is left of a damaged file as a whole, row by row.
+    pub salvage: Option<Salvage>,
+    /// The end of a damaged file, and whether the bench was parked, where a row behind the damage is whole and
+    /// tells it.
+    pub ending_behind: Option<(Ending, bool)>,
 }
 
 impl Account {

@@ -6,7 +6,7 @@ use super::{
 };
 use crate::bench::{Bench, Role};
 use crate::quantity::{Moment, in_words};
-use crate::record::{Entry, Numbered, Place, RecordError, RunFile, SweepTable};
+use crate::record::{Entry, Numbered, Place, RecordError, RunFile, SalvagedRow, SweepTable};
 use serde_json::Value;
 use std::collections::BTreeMap;
 
@@ -36,6 +36,19 @@ pub(super) fn read(run: &RunFile) -> Account {
         Clock::new(reader.started_at.as_deref(), account.bench.as_ref().and_then(|b| b.time_zone.as_deref()));
     if let Err(error) = finish_sweeps(run, &mut account, before) {
         account.integrity.faults.push(format!("points can't be read: {error}"));
+    }
+    if !account.integrity.faults.is_empty() {
+        let mut behind = None;
+        let found = crate::record::salvage(run.path(), |_, row, certain| {
+            if let (SalvagedRow::Entry { entry: Entry::End { ending, parked, .. }, .. }, true) =
+                (row, certain)
+            {
+                behind = Some((ending, parked));
+            }
+            Ok(())
+        });
+        account.salvage = found.ok();
+        account.ending_behind = behind.filter(|_| account.ending.is_none());
     }
     account
 }
@@ -113,6 +126,8 @@ impl Reader {
             open_intents: Vec::new(),
             points: 0,
             integrity: crate::record::Integrity::default(),
+            salvage: None,
+            ending_behind: None,
         };
         Self { account, started_at: None, intents: BTreeMap::new(), open_steps: Vec::new() }
     }

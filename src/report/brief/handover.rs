@@ -2,7 +2,7 @@
 
 use crate::bench::Role;
 use crate::quantity::in_words;
-use crate::record::Outcome;
+use crate::record::{Outcome, Salvage};
 use crate::report::account::{Account, Standing, place_in_words};
 use crate::report::words::{count, value_in};
 
@@ -104,6 +104,12 @@ fn outcome(account: &Account) -> (String, Weight) {
 
 fn sentence(account: &Account) -> String {
     let Some(ending) = &account.ending else {
+        if !account.is_intact() {
+            return format!(
+                "The run file is damaged from {} on. What is told here is what is whole before that.",
+                account.clock.short(account.end_s)
+            );
+        }
         return format!(
             "The record has no end: the run was cut at {}, or it still goes on. Nothing after that is known.",
             account.clock.short(account.end_s)
@@ -276,6 +282,15 @@ fn questions(account: &Account) -> Vec<String> {
             count(account.integrity.intact, "intact row")
         ));
     }
+    open.extend(account.salvage.as_ref().map(what_is_whole));
+    open.extend(account.ending_behind.as_ref().map(|(ending, parked)| {
+        let parked = if *parked { "the bench was parked" } else { "parking was not complete" };
+        let reason = ending.reason.trim_end_matches('.');
+        format!(
+            "A row behind the damage, itself whole, tells the end: {} ({reason}), and {parked}.",
+            ending.outcome.word()
+        )
+    }));
     for (at_s, what, place) in &account.open_intents {
         open.push(format!(
             "{} was begun at {} ({}) and its end is not recorded: it may have happened. It is never repeated on its own.",
@@ -316,6 +331,23 @@ fn questions(account: &Account) -> Vec<String> {
     open
 }
 
+/// What of a damaged file is whole, and what is not, row by row.
+fn what_is_whole(found: &Salvage) -> String {
+    let lost: u64 = found.lost.iter().map(|(first, last)| last - first + 1).sum();
+    let are = |n: u64, what: &str| format!("{n} {} {what}", if n == 1 { "is" } else { "are" });
+    let mut text = format!(
+        "Row by row, {} whole, {} of them from the beginning without a gap; {}, {}",
+        are(found.intact, "").trim_end(),
+        found.from_beginning,
+        are(lost, "lost"),
+        are(found.altered.len() as u64, "altered")
+    );
+    if found.unsure > 0 {
+        text += &format!(", {}", are(found.unsure, "readable but can't be checked"));
+    }
+    text + "."
+}
+
 fn next(account: &Account) -> Vec<String> {
     let mut steps = Vec::new();
     if account.ending.as_ref().is_some_and(|e| e.latched) {
@@ -338,11 +370,25 @@ fn next(account: &Account) -> Vec<String> {
             steps.push(format!("Plan the helium refill for {} ({left} left).", account.clock.long(due)));
         }
     }
+    let doubtful = account.fits.iter().filter(|fit| !fit.trusted).count();
+    if account.fits.len() >= 3 && 2 * doubtful > account.fits.len() {
+        steps.push(format!(
+            "{doubtful} of {} fits are not to be trusted: find out whether a spin with contrast was under the tip before \
+             measuring the same again.",
+            account.fits.len()
+        ));
+    }
     for wanted in account.verdicts.iter().filter_map(|v| v.next.as_ref()) {
         steps.push(format!("To settle the verdict: {wanted}."));
     }
     if !account.is_intact() {
         steps.push("Copy the run file away as it is, and look for a backup or a failing disk.".to_owned());
+        steps.push(
+            "Without a backup, keep what is whole with the command below; `noctule resume` then goes on from the new file. \
+             With `--rest FILE.csv`, points behind the damage come as a table."
+                .to_owned(),
+        );
+        return steps;
     }
     if account.is_finished() {
         steps.push("The sequence is complete: choose what to measure next.".to_owned());
@@ -353,6 +399,14 @@ fn next(account: &Account) -> Vec<String> {
 }
 
 fn command(account: &Account) -> Option<String> {
+    if !account.is_intact() {
+        let beside = match account.path.parent().filter(|folder| !folder.as_os_str().is_empty()) {
+            Some(folder) => format!("{}_salvaged", folder.display()),
+            None => "salvaged".to_owned(),
+        };
+        let (from, to) = (account.path.display().to_string(), beside);
+        return Some(format!("noctule salvage {} --out {}", quoted(&from), quoted(&to)));
+    }
     (!account.is_finished())
         .then(|| format!("noctule resume {}", quoted(&account.path.display().to_string())))
 }

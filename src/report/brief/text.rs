@@ -39,6 +39,13 @@ pub fn write(out: &mut String, account: &Account) {
     out.push('\n');
 }
 
+/// The first of several doubts, and how many more there are; the page and the export have them all.
+fn first_of(doubts: &str) -> String {
+    let mut all = doubts.split("; ");
+    let (first, more) = (all.next().unwrap_or_default(), all.count());
+    if more == 0 { first.to_owned() } else { format!("{first} (and {more} more)") }
+}
+
 fn heading(out: &mut String, title: &str) {
     let _ = writeln!(out, "\n── {title} {}", "─".repeat(WIDTH.saturating_sub(title.chars().count() + 4)));
 }
@@ -94,7 +101,11 @@ fn results(out: &mut String, account: &Account) {
         let field =
             fit.field_t.map_or(String::new(), |b| with_error(Some(b), None, &account.unit_of("FieldZ")));
         let sweep = fit.sweep.map_or("–".to_owned(), |s| s.to_string());
-        let trust = if fit.trusted { "✓".to_owned() } else { format!("✕ not trusted: {}", fit.doubts) };
+        let trust = if fit.trusted {
+            "✓".to_owned()
+        } else {
+            format!("✕ not trusted: {}", first_of(&fit.doubts))
+        };
         let _ = writeln!(out, "  sweep {sweep:>4}  {field:>12}  {shown:<28} {trust}");
     }
 }

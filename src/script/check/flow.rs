@@ -53,6 +53,56 @@ fn leaves(body: &[Stmt]) -> bool {
     found
 }
 
+/// How a loop can be left from within.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Ways {
+    /// Not at all.
+    None,
+    /// Only under a condition on the time that is left.
+    OnlyTime,
+    /// In some other way.
+    Other,
+}
+
+/// Looks for `break`, `return`, `throw` and `stop`, and for the conditions around each.
+fn ways_out(body: &[Stmt]) -> Ways {
+    let mut ways = Ways::None;
+    for statement in body {
+        statement.walk(&mut Vec::new(), &mut |path: &[ASTNode]| {
+            let out = match path.last() {
+                Some(ASTNode::Stmt(Stmt::BreakLoop(_, flags, _))) => flags.contains(ASTFlags::BREAK),
+                Some(ASTNode::Stmt(Stmt::Return(..))) => true,
+                Some(ASTNode::Stmt(Stmt::FnCall(call, _)) | ASTNode::Expr(Expr::FnCall(call, _))) => {
+                    call.name == "stop"
+                }
+                _ => false,
+            };
+            if out {
+                let timed = path.iter().any(
+                    |node| matches!(node, ASTNode::Stmt(Stmt::If(parts, _)) if is_only_time(&parts.expr)),
+                );
+                ways = if timed && ways != Ways::Other { Ways::OnlyTime } else { Ways::Other };
+            }
+            true
+        });
+    }
+    ways
+}
+
+/// Whether a condition asks `time_left()` and nothing else that could change.
+fn is_only_time(condition: &Expr) -> bool {
+    let (mut asks, mut other) = (false, false);
+    condition.walk(&mut Vec::new(), &mut |path: &[ASTNode]| {
+        match path.last() {
+            Some(ASTNode::Expr(Expr::FnCall(call, _))) if call.name == "time_left" => asks = true,
+            Some(ASTNode::Expr(Expr::And(..) | Expr::Or(..))) => other = true,
+            _ => {}
+        }
+        true
+    });
+    asks && !other
+}
+
 impl<'a> Walk<'a> {
     /// The condition of an `if` or a loop.
     pub(super) fn condition(&mut self, expr: &'a Expr) {
@@ -80,11 +130,13 @@ impl<'a> Walk<'a> {
                 }
                 self.block(parts.body.statements(), Tail::Lost);
                 self.loop_without_verb(statement, &parts.expr, &parts.body, *at);
+                self.loop_without_window(statement, &parts.expr, &parts.body, *at);
             }
             Stmt::Do(parts, _, at) => {
                 self.block(parts.body.statements(), Tail::Lost);
                 self.condition(&parts.expr);
                 self.loop_without_verb(statement, &parts.expr, &parts.body, *at);
+                self.loop_without_window(statement, &parts.expr, &parts.body, *at);
             }
             Stmt::For(parts, _) => {
                 let (item, counter, control) = &**parts;
@@ -122,6 +174,31 @@ impl<'a> Walk<'a> {
             let message = "there is no verb in this loop: while it runs, nothing is measured";
             self.warn(Code::LoopWithoutVerb, at, message, help);
         }
+    }
+
+    /// A loop that measures until a window ends. Whoever gives the window leaves the warning out.
+    fn loop_without_window(
+        &mut self,
+        statement: &Stmt,
+        condition: &Expr,
+        body: &rhai::StmtBlock,
+        at: rhai::Position,
+    ) {
+        if !self.reaches_verb([statement]) {
+            return;
+        }
+        let ways = ways_out(body.statements());
+        let message = match (is_endless(condition), ways) {
+            (true, Ways::None) => "this loop has no end of its own",
+            (true, Ways::OnlyTime) => "this loop ends only when `time_left()` is short",
+            (false, Ways::None | Ways::OnlyTime) if is_only_time(condition) => {
+                "this loop goes on as long as `time_left()` lasts"
+            }
+            _ => return,
+        };
+        let message = format!("{message}: without a window it goes on until the helium is used up");
+        let help = "give the window, `--until 07:30`, or a way out of the loop";
+        self.warn(Code::NoWindow, at, &message, help);
     }
 
     /// What a `for` loop hands out, as far as it is known: one item's kind and unit, not its value.

@@ -68,6 +68,11 @@ pub struct Checked {
 }
 
 impl Checked {
+    /// Where a window is given, loops that only its end ends are in order.
+    pub fn heed_window(&mut self, given: bool) {
+        self.diagnostics.retain(|d| !given || d.code != Code::NoWindow);
+    }
+
     /// As a person reads it: the lines with the places underlined.
     pub fn render(&self, colour: bool) -> String {
         let mut out = String::new();

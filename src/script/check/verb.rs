@@ -36,6 +36,17 @@ const NEEDS_TASKS: &[&str] = &[
 /// Rounding of a value worked out in a sequence that is no trespass.
 const SLACK: f64 = 1e-12;
 
+/// Roles whose names begin with the same word, `RfLevel` and `RfOutput` for `RfPower`.
+fn kin_of<'n>(name: &str, names: &'n [String]) -> Vec<&'n str> {
+    let first = |name: &str| {
+        let end = name.char_indices().skip(1).find(|(_, c)| c.is_uppercase() || *c == '_');
+        name[..end.map_or(name.len(), |(i, _)| i)].to_lowercase()
+    };
+    let word = first(name);
+    let roles = names.iter().map(String::as_str).filter(|n| n.starts_with(char::is_uppercase));
+    roles.filter(|n| word.len() > 1 && first(n) == word).collect()
+}
+
 impl<'a> Walk<'a> {
     /// A call of a verb with a fitting number of arguments.
     pub(super) fn verb(
@@ -324,10 +335,17 @@ impl<'a> Walk<'a> {
             return None;
         }
         let names = self.bench.names();
-        let near =
-            nearest(name, names.iter().map(String::as_str)).map(|near| format!("did you mean \"{near}\"?"));
+        let near = nearest(name, names.iter().map(String::as_str));
+        let help = match near {
+            Some(near) => format!("did you mean \"{near}\"?"),
+            None => match kin_of(name, &names).as_slice() {
+                [] => "`noctule guide roles` lists the roles; channels have the names of the bench file"
+                    .to_owned(),
+                kin => format!("there are {}", kin.join(", ")),
+            },
+        };
         let message = format!("the bench has no channel and no role `{name}`");
-        self.report(Code::UnknownChannel, at, message, near);
+        self.report(Code::UnknownChannel, at, message, Some(help));
         None
     }
 

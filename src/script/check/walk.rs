@@ -265,6 +265,8 @@ impl<'a> Walk<'a> {
             Some("functions don't see the variables of the main part; hand it over as an argument".to_owned())
         } else if self.bench.find(name).is_some() || crate::bench::Role::from_name(name).is_some() {
             Some(format!("names of channels and roles are texts: \"{name}\""))
+        } else if crate::script::units::UNIT_NAMES.contains(&name) {
+            Some(format!("a unit stands behind a number: `1.{name}`, also in a quotient like `25.GHz / 1.T`"))
         } else if self.files.catalog.knows(name) {
             Some(format!("`{name}` is a function; call it with brackets, `{name}()`"))
         } else {

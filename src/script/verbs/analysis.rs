@@ -133,7 +133,11 @@ fn field_line(host: &Host, ctx: &NativeCallContext<'_>, list: Array) -> Result<F
     let centres: Vec<f64> = trusted.iter().map(|(_, fit)| fit.fit.value("centre")).collect();
     let errors: Vec<f64> = trusted.iter().map(|(_, fit)| fit.fit.error("centre")).collect();
     let line = realness::field_line(&fields, &centres, &errors).map_err(|error| {
-        argument(ctx, &format!("no field line through {} trusted fits: {error}", fields.len()))
+        let (fits, all) = (fields.len(), all.len());
+        argument(
+            ctx,
+            &format!("no line of resonance against field: {fits} of {all} fits can be trusted; {error}"),
+        )
     })?;
     let title = format!(
         "resonance against field: moment {:.5} ± {:.5} μB (g {:.4}), tip field {} ± {}, {} of {} fits",

@@ -1,58 +1,65 @@
-//! Those who look on while a run goes on: several at once, and one who writes what happens as JSON lines.
+//! What happens as JSON lines, for programs.
 
-use crate::drive::RunTally;
+use super::SharedProspect;
 use crate::drive::virtual_time::Onlooker;
+use crate::drive::{Outlook, RunTally};
 use crate::quantity::Moment;
 use crate::record::Entry;
-use crate::supervisor::Notice;
 use serde_json::{Value, json};
 use std::io::Write;
 use std::sync::mpsc::{Receiver, RecvTimeoutError, SyncSender, TrySendError, channel, sync_channel};
-use std::time::Duration;
+use std::time::{Duration, Instant};
 
 /// Lines that may wait for a writer that is slow; more are left out, and the next line says how many.
 const MOST_WAITING: usize = 4096;
 /// How long the end of a run waits for the writer.
 const END_PATIENCE: Duration = Duration::from_secs(2);
 
-/// Several onlookers.
-#[derive(Default)]
-pub struct Several(pub Vec<Box<dyn Onlooker>>);
+/// Time between two lines that tell the progress.
+const PROGRESS_EVERY: Duration = Duration::from_secs(10);
 
-impl std::fmt::Debug for Several {
-    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
-        f.debug_tuple("Several").field(&self.0.len()).finish()
-    }
-}
-
-impl Onlooker for Several {
-    fn entry(&mut self, at: Moment, entry: &Entry) {
-        self.0.iter_mut().for_each(|one| one.entry(at, entry));
-    }
-
-    fn notice(&mut self, at: Moment, notice: &Notice) {
-        self.0.iter_mut().for_each(|one| one.notice(at, notice));
-    }
-
-    fn moment(&mut self, at: Moment, tally: &RunTally) {
-        self.0.iter_mut().for_each(|one| one.moment(at, tally));
-    }
-}
-
-/// Writes entries as JSON lines, in a thread of its own: `{"at_s":…,"kind":…,…}`. A reader that stops reading
-/// costs lines, never time of the run.
+/// Writes entries as JSON lines, in a thread of its own: `{"at_s":…,"kind":…,…}`, and every ten seconds one of the
+/// kind `progress`. A reader that stops reading costs lines, never time of the run.
 #[derive(Debug)]
 pub struct Events {
     lines: Option<SyncSender<Line>>,
     left_out: u64,
     done: Receiver<()>,
+    prospect: Option<SharedProspect>,
+    told: Option<Instant>,
+}
+
+#[derive(Debug)]
+enum What {
+    Entry(Entry),
+    Progress { points: u64, sweeps: u64, step: Option<String>, ahead: Outlook },
 }
 
 #[derive(Debug)]
 struct Line {
     at: Moment,
-    entry: Entry,
+    what: What,
     left_out: u64,
+}
+
+impl Line {
+    fn body(&self) -> Value {
+        let mut body = match &self.what {
+            What::Entry(entry) => serde_json::to_value(entry).unwrap_or_default(),
+            What::Progress { points, sweeps, step, ahead } => json!({
+                "kind": "progress", "points": points, "sweeps": sweeps, "step": step,
+                "sweep_points": ahead.sweep_points.map(|s| s.0), "sweep_planned": ahead.sweep_points.map(|s| s.1),
+                "left_s": ahead.left.map(|l| l.s),
+                "left_between_s": ahead.left.and_then(|l| l.between_s),
+                "left_basis": ahead.basis, "sweep_left_s": ahead.sweep_left_s,
+                "helium_l": ahead.helium.map(|h| h.level_l),
+                "helium_due_in_s": ahead.helium.and_then(|h| h.due_in_s),
+                "window_left_s": ahead.window_left_s,
+            }),
+        };
+        body["at_s"] = json!(self.at.s());
+        body
+    }
 }
 
 impl Events {
@@ -60,7 +67,7 @@ impl Events {
     ///
     /// # Errors
     /// If there is no thread for it.
-    pub fn start(out: Box<dyn Write + Send>) -> std::io::Result<Self> {
+    pub fn start(out: Box<dyn Write + Send>, prospect: Option<SharedProspect>) -> std::io::Result<Self> {
         let (sender, receiver) = sync_channel(MOST_WAITING);
         let (over, done) = channel();
         std::thread::Builder::new().name("events".to_owned()).spawn(move || {
@@ -68,7 +75,16 @@ impl Events {
             // If nobody waits for the end, nobody needs to know.
             let _ = over.send(());
         })?;
-        Ok(Self { lines: Some(sender), left_out: 0, done })
+        Ok(Self { lines: Some(sender), left_out: 0, done, prospect, told: None })
+    }
+
+    fn send(&mut self, at: Moment, what: What) {
+        let Some(lines) = &self.lines else { return };
+        match lines.try_send(Line { at, what, left_out: self.left_out }) {
+            Ok(()) => self.left_out = 0,
+            Err(TrySendError::Full(_)) => self.left_out += 1,
+            Err(TrySendError::Disconnected(_)) => self.lines = None,
+        }
     }
 }
 
@@ -78,10 +94,7 @@ fn write_lines(lines: &Receiver<Line>, mut out: Box<dyn Write + Send>) {
         if line.left_out > 0 {
             text = format!("{}\n", json!({ "kind": "left_out", "lines": line.left_out }));
         }
-        if let Ok(Value::Object(mut body)) = serde_json::to_value(&line.entry) {
-            body.insert("at_s".to_owned(), json!(line.at.s()));
-            text += &format!("{}\n", Value::Object(body));
-        }
+        text += &format!("{}\n", line.body());
         if out.write_all(text.as_bytes()).and_then(|()| out.flush()).is_err() {
             // The reader is gone; its lines are not missed.
             return;
@@ -91,12 +104,19 @@ fn write_lines(lines: &Receiver<Line>, mut out: Box<dyn Write + Send>) {
 
 impl Onlooker for Events {
     fn entry(&mut self, at: Moment, entry: &Entry) {
-        let Some(lines) = &self.lines else { return };
-        match lines.try_send(Line { at, entry: entry.clone(), left_out: self.left_out }) {
-            Ok(()) => self.left_out = 0,
-            Err(TrySendError::Full(_)) => self.left_out += 1,
-            Err(TrySendError::Disconnected(_)) => self.lines = None,
+        self.send(at, What::Entry(entry.clone()));
+    }
+
+    fn moment(&mut self, at: Moment, tally: &RunTally) {
+        let Some(prospect) = &self.prospect else { return };
+        if self.told.is_some_and(|told| told.elapsed() < PROGRESS_EVERY) {
+            return;
         }
+        self.told = Some(Instant::now());
+        let step = tally.steps.iter().rev().find(|step| step.to_s.is_none()).map(|step| step.name.clone());
+        let (points, sweeps) = (tally.points, tally.sweeps);
+        let ahead = prospect.ahead(at, tally);
+        self.send(at, What::Progress { points, sweeps, step, ahead });
     }
 }
 
@@ -132,7 +152,7 @@ mod tests {
     #[test]
     fn each_entry_is_one_line_of_json() {
         let page = Page::default();
-        let mut events = Events::start(Box::new(page.clone())).unwrap();
+        let mut events = Events::start(Box::new(page.clone()), None).unwrap();
         events.entry(Moment::from_s(1.5), &Entry::Cleared { name: "warm".into() });
         events.entry(Moment::from_s(2.0), &Entry::Released { after_s: 3.0 });
         drop(events);
@@ -146,7 +166,7 @@ mod tests {
     #[test]
     fn a_reader_that_does_not_read_costs_lines_but_no_time() {
         let (mut reader, writer) = std::io::pipe().unwrap();
-        let mut events = Events::start(Box::new(writer)).unwrap();
+        let mut events = Events::start(Box::new(writer), None).unwrap();
         let entry = Entry::Fault { link: "l".into(), what: "x".repeat(4000) };
         let started = Instant::now();
         for i in 0..10_000 {

@@ -1,0 +1,435 @@
+//! Keeps account of what lies ahead of a run: time left by its rehearsal and by its own progress, helium, window.
+
+use super::course::{Course, Foreseen, Mark, Marker};
+use super::pace::{Pace, Segment};
+use crate::analysis::forecast::level_forecast;
+use crate::bench::Bench;
+use crate::drive::outlook::{HeliumAhead, TimeLeft};
+use crate::drive::virtual_time::Onlooker;
+use crate::drive::{Outlook, RunTally};
+use crate::quantity::Moment;
+use crate::record::{Entry, RecordError, RunFile};
+use std::cell::RefCell;
+use std::rc::Rc;
+use std::sync::{Arc, OnceLock};
+
+/// Marks in a row that the rehearsal does not have, after which the run counts as gone another way.
+const STRAYED: u32 = 4;
+/// A rise by this part of the full bath is a transfer.
+const TRANSFER_PART: f64 = 0.05;
+/// The loss of helium is not worked out over less than this, s.
+const HELIUM_BASE_S: f64 = 1800.0;
+/// Readings of the level that are kept; above, every other one goes.
+const MOST_LEVELS: usize = 1500;
+/// A bend of the level by so many standard errors is a change of the loss.
+const BEND: f64 = 3.0;
+
+/// A sweep that goes on.
+#[derive(Debug, Clone, Copy)]
+struct SweepNow {
+    planned: u64,
+    points_before: u64,
+    begun_s: f64,
+}
+
+#[derive(Debug)]
+struct HeliumNow {
+    channel: String,
+    volume_l: f64,
+    mark_l: f64,
+    levels: Vec<(f64, f64)>,
+}
+
+/// The account.
+#[derive(Debug)]
+pub struct Prospect {
+    foreseen: Option<Arc<OnceLock<Foreseen>>>,
+    window: Option<Moment>,
+    marker: Marker,
+    /// Marks of the run that the course has not been asked about: it may come a little later than they.
+    waiting: Vec<(Mark, bool)>,
+    /// The course, as soon as it is there, and the pace along it.
+    along: Option<Along>,
+    sweep: Option<SweepNow>,
+    held: bool,
+    helium: Option<HeliumNow>,
+    points: u64,
+}
+
+#[derive(Debug)]
+struct Along {
+    course: Course,
+    pace: Pace,
+    /// The last mark that both have, and when the run set it.
+    at: Option<(usize, f64)>,
+    strays: u32,
+}
+
+impl Prospect {
+    /// Of a run that begins; `foreseen` is filled when the rehearsal is over.
+    pub fn new(bench: &Bench, window: Option<Moment>, foreseen: Option<Arc<OnceLock<Foreseen>>>) -> Self {
+        let helium = bench.helium.map(|budget| HeliumNow {
+            channel: bench.channel(budget.channel).name.clone(),
+            volume_l: budget.volume_m3 * 1e3,
+            mark_l: budget.refill_mark_m3 * 1e3,
+            levels: Vec::new(),
+        });
+        Self {
+            foreseen,
+            window,
+            marker: Marker::default(),
+            waiting: Vec::new(),
+            along: None,
+            sweep: None,
+            held: false,
+            helium,
+            points: 0,
+        }
+    }
+
+    /// Takes in what a run that is taken up again has recorded before.
+    ///
+    /// # Errors
+    /// The file can't be read.
+    pub fn take_in_record(&mut self, file: &RunFile) -> Result<(), RecordError> {
+        let mut all = Vec::new();
+        for kind in ["step_begin", "step_end", "sweep_begin", "sweep_end", "monitor", "held", "released"] {
+            all.extend(file.all(kind)?);
+        }
+        all.sort_by_key(|numbered| numbered.seq);
+        for numbered in all {
+            self.take(numbered.at, &numbered.entry);
+        }
+        // Where the record was cut within a sweep, its points are not known here.
+        self.sweep = None;
+        Ok(())
+    }
+
+    fn take(&mut self, at: Moment, entry: &Entry) {
+        if let Some(mark) = self.marker.mark(at, entry) {
+            self.waiting.push((mark, self.held));
+            self.held = false;
+        }
+        match entry {
+            Entry::SweepBegin { points, .. } => {
+                self.sweep = Some(SweepNow { planned: *points, points_before: self.points, begun_s: at.s() });
+            }
+            Entry::SweepEnd { .. } => self.sweep = None,
+            // A stretch with a hold in it says nothing about the pace.
+            Entry::Held { .. } | Entry::Resumed { .. } => self.held = true,
+            Entry::Monitor { channel, value } => {
+                if let Some(helium) = self.helium.as_mut().filter(|h| h.channel == *channel) {
+                    helium.take_in(at.s(), value * 1e3);
+                }
+            }
+            _ => {}
+        }
+    }
+
+    /// Goes along the course with the marks that have come.
+    fn follow(&mut self) {
+        if self.along.is_none()
+            && let Some(Foreseen::Course(course)) = self.foreseen.as_ref().and_then(|cell| cell.get())
+        {
+            let pace = Pace::new(course.total_s);
+            self.along = Some(Along { course: course.clone(), pace, at: None, strays: 0 });
+        }
+        if let Some(along) = &mut self.along {
+            self.waiting.drain(..).for_each(|(mark, held)| along.take(&mark, held));
+        }
+    }
+
+    /// What lies ahead at a moment.
+    pub fn outlook(&self, at: Moment, tally: &RunTally) -> Outlook {
+        let now_s = at.s();
+        let sweep_left_s = self.sweep.and_then(|sweep| sweep.left_s(now_s, tally.points));
+        let (left, basis) = match (&self.along, &self.foreseen) {
+            (Some(along), _) if along.strays >= STRAYED => {
+                (None, "the run has taken another way than its rehearsal".to_owned())
+            }
+            (Some(along), _) => {
+                let along_sweep = self.sweep.map(|sweep| (sweep.part(tally.points), sweep_left_s));
+                (Some(along.left(now_s, along_sweep)), along.basis())
+            }
+            (None, Some(cell)) => match cell.get() {
+                Some(Foreseen::Unknown(why)) => (None, why.clone()),
+                _ => (None, "the sequence is being rehearsed".to_owned()),
+            },
+            (None, None) => (None, String::new()),
+        };
+        Outlook {
+            left,
+            basis,
+            sweep_points: self.sweep.map(|sweep| (sweep.done(tally.points), sweep.planned)),
+            sweep_left_s,
+            helium: self.helium.as_ref().and_then(|helium| helium.ahead(now_s)),
+            window_left_s: self.window.map(|window| window.since(at)),
+        }
+    }
+}
+
+impl SweepNow {
+    fn done(&self, points: u64) -> u64 {
+        points.saturating_sub(self.points_before)
+    }
+
+    fn part(&self, points: u64) -> f64 {
+        (self.done(points) as f64 / self.planned.max(1) as f64).clamp(0.0, 1.0)
+    }
+
+    /// Time left at its own pace, as soon as that shows.
+    fn left_s(&self, now_s: f64, points: u64) -> Option<f64> {
+        let part = self.part(points);
+        let gone_s = now_s - self.begun_s;
+        let shows = self.done(points) >= 3 && gone_s > 0.0;
+        shows.then(|| gone_s * (1.0 - part) / part)
+    }
+}
+
+impl Along {
+    fn take(&mut self, mark: &Mark, held: bool) {
+        let next = self.at.map_or(0, |(place, _)| place + 1);
+        let Some(ahead) = self.course.marks[next..].iter().position(|m| m.key == mark.key) else {
+            self.strays += 1;
+            return;
+        };
+        // Only a stretch that both went through is evidence, and only one without a hold.
+        if ahead == 0 && self.strays == 0 && !held {
+            let (from_s, since_s) =
+                self.at.map_or((0.0, 0.0), |(place, at_s)| (self.course.marks[place].at_s, at_s));
+            let foreseen_s = self.course.marks[next].at_s - from_s;
+            self.pace.take_in(Segment { foreseen_s, took_s: mark.at_s - since_s });
+        }
+        self.at = Some((next + ahead, mark.at_s));
+        self.strays = 0;
+    }
+
+    /// Time left; of a sweep in hand, the part that is done and the rest at its own pace are known better.
+    fn left(&self, now_s: f64, sweep: Option<(f64, Option<f64>)>) -> TimeLeft {
+        let marks = &self.course.marks;
+        let next = self.at.map_or(0, |(place, _)| place + 1);
+        let (from_s, since_s) = self.at.map_or((0.0, 0.0), |(place, at_s)| (marks[place].at_s, at_s));
+        let until_s = marks.get(next).map_or(self.course.total_s, |mark| mark.at_s);
+        let in_sweep = self.at.is_some_and(|(place, _)| marks[place].key.starts_with("sweep/"));
+        let (own_s, rest_s) = match sweep.filter(|_| in_sweep) {
+            Some((_, Some(left_s))) => (left_s, self.course.total_s - until_s),
+            Some((part, None)) => (0.0, self.course.total_s - from_s - part * (until_s - from_s)),
+            None => {
+                let gone_s = ((now_s - since_s).max(0.0) / self.pace.ratio()).min(until_s - from_s);
+                (0.0, self.course.total_s - from_s - gone_s)
+            }
+        };
+        let (left_s, between) = self.pace.left(rest_s.max(0.0));
+        let between_s = between.map(|(least, most)| (least + own_s, most + own_s));
+        TimeLeft { s: left_s + own_s, between_s }
+    }
+
+    fn basis(&self) -> String {
+        match (self.pace.seen(), self.pace.words()) {
+            (0, _) => "by the rehearsal of just before the run".to_owned(),
+            (_, None) => "by its rehearsal and its own pace".to_owned(),
+            (_, Some(words)) => format!("by its rehearsal and its own pace: {words}"),
+        }
+    }
+}
+
+impl HeliumNow {
+    fn take_in(&mut self, at_s: f64, level_l: f64) {
+        if !level_l.is_finite() {
+            return;
+        }
+        let lowest = self.levels.iter().map(|l| l.1).fold(f64::INFINITY, f64::min);
+        if level_l > lowest + TRANSFER_PART * self.volume_l {
+            self.levels.clear();
+        }
+        self.levels.push((at_s, level_l));
+        if self.levels.len() > MOST_LEVELS {
+            let mut keep = false;
+            self.levels.retain(|_| {
+                keep = !keep;
+                keep
+            });
+        }
+    }
+
+    fn ahead(&self, now_s: f64) -> Option<HeliumAhead> {
+        let (_, last_l) = *self.levels.last()?;
+        let plain = HeliumAhead {
+            level_l: last_l,
+            above_mark_l: last_l - self.mark_l,
+            due_in_s: None,
+            due_between_s: None,
+        };
+        let mut levels = self.levels.as_slice();
+        while levels.len() >= 5 && levels[levels.len() - 1].0 - levels[0].0 >= HELIUM_BASE_S {
+            let (times, values): (Vec<f64>, Vec<f64>) = levels.iter().copied().unzip();
+            let Ok(line) = level_forecast(&times, &values) else { return Some(plain) };
+            if line.bend.abs() > BEND {
+                // The loss has changed, by a ramp or a warm-up: only the later half counts.
+                levels = &levels[levels.len() / 2..];
+                continue;
+            }
+            let (level_l, _) = line.at(now_s);
+            let known = HeliumAhead { level_l, above_mark_l: level_l - self.mark_l, ..plain };
+            let Some(due) = line.reaches(self.mark_l).ok().filter(|_| line.rate < 0.0) else {
+                return Some(known);
+            };
+            return Some(HeliumAhead {
+                due_in_s: Some(due.at_s - now_s),
+                due_between_s: Some((due.earliest_s - now_s, due.latest_s.map(|s| s - now_s))),
+                ..known
+            });
+        }
+        Some(plain)
+    }
+}
+
+/// The account, for those who show it: the one who is told first keeps it.
+#[derive(Debug, Clone)]
+pub struct SharedProspect(pub Rc<RefCell<Prospect>>);
+
+impl SharedProspect {
+    /// Shares an account.
+    pub fn new(prospect: Prospect) -> Self {
+        Self(Rc::new(RefCell::new(prospect)))
+    }
+
+    /// What lies ahead at a moment.
+    pub fn ahead(&self, at: Moment, tally: &RunTally) -> Outlook {
+        let mut prospect = self.0.borrow_mut();
+        prospect.points = tally.points;
+        prospect.follow();
+        prospect.outlook(at, tally)
+    }
+}
+
+impl Onlooker for SharedProspect {
+    fn entry(&mut self, at: Moment, entry: &Entry) {
+        self.0.borrow_mut().take(at, entry);
+    }
+
+    fn moment(&mut self, _: Moment, tally: &RunTally) {
+        self.0.borrow_mut().points = tally.points;
+    }
+
+    fn outlook(&self, at: Moment, tally: &RunTally) -> Option<Outlook> {
+        Some(self.ahead(at, tally))
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::bench::builtin;
+
+    fn begin(step: u64, name: &str) -> Entry {
+        Entry::StepBegin {
+            n: 0,
+            step,
+            name: name.into(),
+            place: crate::record::Place::default(),
+            parent: None,
+        }
+    }
+
+    fn end(step: u64) -> Entry {
+        Entry::StepEnd { n: 0, step, left_out: None }
+    }
+
+    /// Ten steps of 100 s, then 50 s of parking.
+    fn course() -> Course {
+        let mut marks = Vec::new();
+        for i in 0..10 {
+            let at_s = 100.0 * f64::from(i);
+            marks.push(Mark { key: format!("step/{i}"), at_s });
+            marks.push(Mark { key: format!("end/{i}"), at_s: at_s + 100.0 });
+        }
+        Course { marks, total_s: 1050.0 }
+    }
+
+    fn prospect(foreseen: Foreseen) -> SharedProspect {
+        let cell = Arc::new(OnceLock::new());
+        cell.set(foreseen).unwrap();
+        SharedProspect::new(Prospect::new(&builtin(), Some(Moment::from_s(5000.0)), Some(cell)))
+    }
+
+    fn ahead(prospect: &SharedProspect, at_s: f64) -> Outlook {
+        prospect.ahead(Moment::from_s(at_s), &RunTally::new(&builtin()))
+    }
+
+    #[test]
+    fn the_rehearsal_is_believed_first_and_the_run_then() {
+        let mut one = prospect(Foreseen::Course(course()));
+        let at_first = ahead(&one, 0.0);
+        assert_eq!(at_first.left.unwrap(), TimeLeft { s: 1050.0, between_s: None });
+        assert!(at_first.basis.contains("rehearsal"));
+        // Each step takes twice as long as it should.
+        for i in 0..5 {
+            one.entry(Moment::from_s(200.0 * i as f64), &begin(i, &i.to_string()));
+            one.entry(Moment::from_s(200.0 * (i + 1) as f64), &end(i));
+        }
+        let later = ahead(&one, 1000.0);
+        let left = later.left.unwrap();
+        assert!((left.s - 1100.0).abs() < 30.0, "{left:?}");
+        assert!(left.between_s.is_some() && later.basis.contains("longer"), "{later:?}");
+        assert!((later.window_left_s.unwrap() - 4000.0).abs() < 1e-6);
+        assert!(!later.is_too_long());
+        // The step in hand is never thought to be over before it is.
+        one.entry(Moment::from_s(1000.0), &begin(5, "5"));
+        let stuck = ahead(&one, 2500.0).left.unwrap();
+        assert!((stuck.s - 2.0 * 450.0).abs() < 30.0, "{stuck:?}");
+    }
+
+    #[test]
+    fn a_step_that_is_left_out_shortens_the_rest_and_a_hold_is_no_pace() {
+        let mut one = prospect(Foreseen::Course(course()));
+        one.entry(Moment::from_s(0.0), &begin(0, "0"));
+        one.entry(Moment::from_s(50.0), &Entry::Held { by: "operator".into(), reason: "tea".into() });
+        one.entry(Moment::from_s(5000.0), &end(0));
+        one.entry(Moment::from_s(5000.0), &begin(7, "7"));
+        let outlook = ahead(&one, 5000.0);
+        assert!((outlook.left.unwrap().s - 350.0).abs() < 1e-6, "{outlook:?}");
+    }
+
+    #[test]
+    fn another_way_than_the_rehearsal_is_said_and_so_is_one_that_failed() {
+        let mut one = prospect(Foreseen::Course(course()));
+        for i in 0..4 {
+            one.entry(Moment::from_s(1.0), &begin(i, "somewhere else"));
+        }
+        let outlook = ahead(&one, 10.0);
+        assert_eq!(outlook.left, None);
+        assert!(outlook.basis.contains("another way"), "{outlook:?}");
+        let failed = prospect(Foreseen::Unknown("its rehearsal ended after 3 h: no line".into()));
+        assert_eq!(ahead(&failed, 1.0).basis, "its rehearsal ended after 3 h: no line");
+        let waiting = Prospect::new(&builtin(), None, Some(Arc::new(OnceLock::new())));
+        let outlook = waiting.outlook(Moment::START, &RunTally::new(&builtin()));
+        assert_eq!((outlook.left, outlook.basis.as_str()), (None, "the sequence is being rehearsed"));
+    }
+
+    #[test]
+    fn helium_is_foretold_after_half_an_hour_and_anew_after_a_transfer() {
+        let mut one = Prospect::new(&builtin(), None, None);
+        let level = |value| Entry::Monitor { channel: "helium_level".into(), value };
+        let noise = |m: u32| 0.01e-3 * f64::from(m % 3);
+        for m in 0..10 {
+            one.take(Moment::from_s(60.0 * f64::from(m)), &level(40e-3 - noise(m)));
+        }
+        assert_eq!(one.helium.as_ref().unwrap().ahead(600.0).unwrap().due_in_s, None);
+        for m in 10..=120 {
+            one.take(
+                Moment::from_s(60.0 * f64::from(m)),
+                &level((40.0 - f64::from(m) / 60.0) * 1e-3 - noise(m)),
+            );
+        }
+        // 1 L/h from 38 L to the mark at 10 L: 28 h.
+        let helium = one.helium.as_ref().unwrap().ahead(7200.0).unwrap();
+        let due_h = helium.due_in_s.unwrap() / 3600.0;
+        let (least, most) = helium.due_between_s.unwrap();
+        assert!((due_h - 28.0).abs() < 1.5 && least < helium.due_in_s.unwrap(), "{helium:?}");
+        assert!(most.is_some_and(|most| most > helium.due_in_s.unwrap()));
+        one.take(Moment::from_s(7300.0), &level(70e-3));
+        let filled = one.helium.as_ref().unwrap().ahead(7300.0).unwrap();
+        assert_eq!((filled.level_l, filled.due_in_s), (70.0, None));
+    }
+}
