@@ -3,6 +3,7 @@
 use super::read_channel::read_channels;
 use super::read_link::read_links;
 use super::read_rules::{read_interlocks, read_permits, read_steps};
+use super::read_spins::read_spins;
 use super::{Action, Bench, Helium, Keeper, Lockin, MessageHook, Refill, Retry, Role, StepAction};
 use crate::diagnostic::{Code, Diagnostic, has_errors};
 use crate::quantity::{Dimension, Quantity};
@@ -138,6 +139,7 @@ fn read_bench(root: Node<'_>, reader: &mut Reader<'_>) -> Option<Bench> {
         queue_goes_on: false,
         live_words_beyond_loopback: false,
         messages: Vec::new(),
+        known_spins: Vec::new(),
     };
     read_settings(&mut fields, &mut bench, reader);
     if let Some(node) = fields.take("permits") {
@@ -193,6 +195,9 @@ fn read_settings(fields: &mut Fields<'_>, bench: &mut Bench, reader: &mut Reader
     bench.helium = fields.take("helium").and_then(|node| read_helium(node, bench, reader));
     if let Some(node) = fields.take("messages") {
         bench.messages = read_messages(node, reader);
+    }
+    if let Some(node) = fields.take("known_spins") {
+        bench.known_spins = read_spins(node, reader);
     }
 }
 
