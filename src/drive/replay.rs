@@ -7,7 +7,7 @@ use crate::bench::Bench;
 use crate::instrument::{InstrumentError, TaskReport};
 use crate::record::{Ending, Entry, Outcome, RecordError, RunFile};
 use crate::supervisor::procedure::Centred;
-use crate::supervisor::{Answer, Call, Denial, Outlook, Reply, Request, SweepData, SweepPlan};
+use crate::supervisor::{Answer, Call, Denial, HeliumOutlook, Reply, Request, SweepData, SweepPlan};
 use recorded::{Recorded, RecordedCalls, What};
 use serde_json::Value;
 use std::borrow::Cow;
@@ -290,7 +290,9 @@ fn decode(mut answer: Value) -> Option<Reply> {
         return serde_json::from_value::<TaskReport>(task).ok().map(|report| Ok(Answer::Task(report)));
     }
     if let Some(outlook) = answer.remove("outlook") {
-        return serde_json::from_value::<Outlook>(outlook).ok().map(|outlook| Ok(Answer::Outlook(outlook)));
+        return serde_json::from_value::<HeliumOutlook>(outlook)
+            .ok()
+            .map(|outlook| Ok(Answer::HeliumOutlook(outlook)));
     }
     if let Some(centred) = answer.remove("centred") {
         return serde_json::from_value::<Centred>(centred).ok().map(|centred| Ok(Answer::Centred(centred)));

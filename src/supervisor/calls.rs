@@ -181,7 +181,7 @@ impl Supervisor {
                 let known = self.bench.helium.and_then(|h| Some((h, self.latest.latest(h.channel)?)));
                 let answer = known.map(|(helium, level_m3)| match question {
                     Question::HeliumOutlook => {
-                        Answer::Outlook(self.helium.outlook(self.now, level_m3, helium.refill_mark_m3))
+                        Answer::HeliumOutlook(self.helium.outlook(self.now, level_m3, helium.refill_mark_m3))
                     }
                     _ => Answer::Number(level_m3 - helium.refill_mark_m3),
                 });
@@ -282,7 +282,7 @@ pub fn encode(result: &Result<Answer, Failure>) -> Value {
         Ok(Answer::Number(number)) => json!({ "number": number }),
         Ok(Answer::Numbers(numbers)) => json!({ "numbers": numbers }),
         Ok(Answer::Task(report)) => json!({ "task": report }),
-        Ok(Answer::Outlook(outlook)) => json!({ "outlook": outlook }),
+        Ok(Answer::HeliumOutlook(outlook)) => json!({ "outlook": outlook }),
         Ok(Answer::Centred(centred)) => json!({ "centred": centred }),
         Ok(Answer::Sweep(data)) => json!({ "sweep": data.sweep }),
         Err(Failure::Instrument(error)) => json!({ "instrument": error }),

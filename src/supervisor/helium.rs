@@ -48,8 +48,8 @@ impl HeliumLog {
 
     /// What will be left above a mark, by a straight line through the readings; by the last level alone while there
     /// are too few. Where the loss has changed, only the later readings count.
-    pub fn outlook(&self, now: Moment, level_m3: f64, mark_m3: f64) -> Outlook {
-        let alone = Outlook { left_m3: level_m3 - mark_m3, ..Outlook::default() };
+    pub fn outlook(&self, now: Moment, level_m3: f64, mark_m3: f64) -> HeliumOutlook {
+        let alone = HeliumOutlook { left_m3: level_m3 - mark_m3, ..HeliumOutlook::default() };
         let (times, levels): (Vec<f64>, Vec<f64>) = self.readings.iter().copied().unzip();
         let mut from = 0;
         loop {
@@ -67,7 +67,7 @@ impl HeliumLog {
             }
             let count = times.len() as f64;
             let mean_s = times.iter().sum::<f64>() / count;
-            return Outlook {
+            return HeliumOutlook {
                 left_m3: line.at(now.s()).0 - mark_m3,
                 rate_m3_per_s: line.rate,
                 rate_error_m3_per_s: line.rate_error,
@@ -83,7 +83,7 @@ impl HeliumLog {
 
 /// What the helium will be, with its uncertainty.
 #[derive(Debug, Clone, Copy, PartialEq, Default, Serialize, Deserialize)]
-pub struct Outlook {
+pub struct HeliumOutlook {
     /// Above the mark now, m³.
     pub left_m3: f64,
     /// Change of the level, m³/s; negative when it falls, 0 while it is not known.
@@ -102,7 +102,7 @@ pub struct Outlook {
     pub over_s: f64,
 }
 
-impl Outlook {
+impl HeliumOutlook {
     /// Above the mark after so long, m³: by the line, and the lower edge of its 95 % band.
     pub fn after(&self, seconds: f64) -> (f64, f64) {
         let by_line = self.left_m3 + self.rate_m3_per_s * seconds;

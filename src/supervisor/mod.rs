@@ -26,7 +26,7 @@ mod slot;
 mod watch;
 
 pub use event::{Answered, Channels, Command, Effect, Effects, Event, Notice, Owner, Ticket, Word};
-pub use helium::Outlook;
+pub use helium::HeliumOutlook;
 pub use latest::Latest;
 pub use lockin::settle_in_time_constants;
 pub use probe::{Probe, Probes};

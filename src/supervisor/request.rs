@@ -1,6 +1,6 @@
 //! What a sequence can ask of the supervisor, and what it is answered.
 
-use super::Outlook;
+use super::HeliumOutlook;
 use super::procedure::{CentrePlan, Centred};
 use crate::bench::{Bench, ChannelId};
 use crate::instrument::{InstrumentError, Task, TaskReport};
@@ -221,7 +221,7 @@ pub enum Answer {
     /// A task has ended.
     Task(TaskReport),
     /// What the helium will be.
-    Outlook(Outlook),
+    HeliumOutlook(HeliumOutlook),
     /// A re-centring has ended.
     Centred(Centred),
 }

@@ -1,9 +1,10 @@
 //! Which features of different spectra lie on one field line.
 
-use super::field_line::{FieldLine, MU_B_PER_H_HZ_PER_T, field_line};
+use super::field_line::{FieldLine, MU_B_PER_H_HZ_PER_T, field_line, plain_line};
 use super::scan::{Feature, Trace, features, refine, shape_ratio};
 use super::spectrum::{Prepared, Settings};
-use super::weigh::{company_of, weigh};
+use super::trials::{Ranked, ranked};
+use super::weigh::weigh;
 
 /// What each spectrum shows of a feature in its place: share of the shape and error, where it can tell.
 pub(super) type Shares = Vec<Option<(f64, f64)>>;
@@ -20,6 +21,8 @@ pub(super) struct View<'a> {
     pub shared: Vec<Vec<Shares>>,
     /// Independent places and widths tried.
     pub trials: f64,
+    /// For each spectrum every width tried, Hz, and by how much the noise there exceeds white noise.
+    pub excess: Vec<Vec<(f64, f64)>>,
     /// Centres and widths of features known to stay in place.
     pub in_place: Vec<(f64, f64)>,
 }
@@ -33,6 +36,7 @@ impl<'a> View<'a> {
             lesser: Vec::new(),
             shared: Vec::new(),
             trials: 0.0,
+            excess: Vec::new(),
             in_place: Vec::new(),
         };
         for i in 0..spectra.len() {
@@ -40,6 +44,7 @@ impl<'a> View<'a> {
             view.features.push(scan.features);
             view.lesser.push(scan.lesser);
             view.trials += scan.trials;
+            view.excess.push(scan.excess);
         }
         view.shared = view
             .features
@@ -55,9 +60,14 @@ impl<'a> View<'a> {
     }
 
     /// Share of a feature's shape that another spectrum shows in the same place.
+    ///
+    /// It can tell if it covers as much of the place as the spectrum in which the feature was found: at the end of a
+    /// range that both have they see the same part of it.
     pub fn share(&self, feature: &Feature, other: usize) -> Option<(f64, f64)> {
-        let told =
-            other != feature.spectrum && self.spectra[other].covers(feature.centre_hz, feature.width_hz);
+        let (own, others) = (&self.spectra[feature.spectrum], &self.spectra[other]);
+        let from = (feature.centre_hz - feature.width_hz).max(own.low());
+        let to = (feature.centre_hz + feature.width_hz).min(own.high());
+        let told = other != feature.spectrum && others.low() <= from && to <= others.high();
         told.then(|| shape_ratio(self.trace(other), feature.centre_hz, feature)).flatten()
     }
 
@@ -118,6 +128,14 @@ impl Law {
     pub fn believed(&self) -> impl Iterator<Item = &Member> {
         self.members.iter().filter(|m| m.counts())
     }
+    /// The field line through the members that speak for it, with errors that allow for wandering between spectra.
+    pub fn stated(&self, spectra: &[Prepared]) -> FieldLine {
+        let list: Vec<&Feature> = self.believed().map(|m| &m.feature).collect();
+        let fields: Vec<f64> = list.iter().map(|f| spectra[f.spectrum].field_t).collect();
+        let centres: Vec<f64> = list.iter().map(|f| f.centre_hz).collect();
+        let errors: Vec<f64> = list.iter().map(|f| f.error_hz).collect();
+        field_line(&fields, &centres, &errors).unwrap_or_else(|_| self.line.clone())
+    }
     /// Distinct fields among the members that are not in place.
     pub fn fields(&self, spectra: &[Prepared]) -> usize {
         let mut b: Vec<f64> = self.believed().map(|m| spectra[m.feature.spectrum].field_t).collect();
@@ -162,58 +180,20 @@ const FOLLOWED: usize = 16;
 /// Every pair of features at two fields is a law to try. The listed features along it, those in place left out,
 /// rank the trials; the best few are fitted and weighed with every spectrum that covers them.
 pub(super) fn best_law(view: &View, among: &[usize], settings: &Settings) -> Option<Law> {
-    let mut trials: Vec<(f64, f64, Trial, [&Feature; 2])> = Vec::new();
-    for (n, &i) in among.iter().enumerate() {
-        for &j in &among[n + 1..] {
-            let (bi, bj) = (view.spectra[i].field_t, view.spectra[j].field_t);
-            if bi == bj {
-                continue;
-            }
-            for a in &view.features[i] {
-                for b in &view.features[j] {
-                    let ratio = (a.width_hz / b.width_hz).ln().abs();
-                    let slope = (signed(b, bj) - signed(a, bi)) / (bj - bi);
-                    let trial = Trial { slope, tip_field: signed(a, bi) / slope - bi };
-                    if ratio <= ALIKE && slope > 0.0 && trial.admissible(settings) {
-                        let width = (a.width_hz * b.width_hz).sqrt();
-                        let sum = rank(view, among, trial, [a, b], width);
-                        trials.push((sum, width, trial, [a, b]));
-                    }
-                }
-            }
-        }
-    }
-    trials.sort_by(|a, b| b.0.total_cmp(&a.0));
-    trials.dedup_by(|a, b| a.0 == b.0);
-    trials
+    ranked(view, among, settings, FOLLOWED)
         .into_iter()
-        .take(FOLLOWED)
-        .filter_map(|(_, width, trial, pair)| follow(view, among, trial, pair, width, settings))
+        .filter_map(|r| follow(view, among, &r, settings))
         .max_by(|a, b| a.likelihood.total_cmp(&b.likelihood))
 }
 
 /// Widths of one line agree within this (natural logarithm of the ratio).
-const ALIKE: f64 = 0.92;
+pub(super) const ALIKE: f64 = 0.92;
 
 /// Where a law through two features passes at a field, and how well that is known.
 fn through(view: &View, trial: Trial, pair: [&Feature; 2], field_t: f64) -> (f64, f64) {
     let (ba, bb) = (view.spectra[pair[0].spectrum].field_t, view.spectra[pair[1].spectrum].field_t);
     let t = (field_t - ba) / (bb - ba);
     (trial.at(field_t), ((1.0 - t) * pair[0].error_hz).hypot(t * pair[1].error_hz))
-}
-
-/// Summed gain of the listed features along a trial that are not seen in place elsewhere.
-fn rank(view: &View, among: &[usize], trial: Trial, pair: [&Feature; 2], width: f64) -> f64 {
-    among
-        .iter()
-        .filter_map(|&k| {
-            let (index, f) = nearest(view, k, through(view, trial, pair, view.spectra[k].field_t), width)?;
-            let passes =
-                |j: usize| (trial.at(view.spectra[j].field_t) - f.centre_hz).abs() < 1.5 * f.width_hz;
-            let alone = !view.overlaid(f) && company_of(&view.shared[k][index], passes) != Company::InPlace;
-            alone.then_some(f.gain)
-        })
-        .sum()
 }
 
 /// The listed feature of a spectrum nearest to a place, if one is near enough and alike in width.
@@ -231,8 +211,13 @@ fn nearest<'v>(
 }
 
 fn fits(f: &Feature, (place, error): (f64, f64), width: f64) -> bool {
-    let allowed = (3.0 * error.hypot(f.error_hz) + 0.3 * width).min(1.2 * width);
-    (f.width_hz / width).ln().abs() < ALIKE && (f.centre_hz - place).abs() <= allowed
+    (f.width_hz / width).ln().abs() < ALIKE
+        && (f.centre_hz - place).abs() <= allowed(error.hypot(f.error_hz), width)
+}
+
+/// How far a feature may lie off its law, given the error of both together.
+pub(super) fn allowed(error: f64, width: f64) -> f64 {
+    (3.0 * error + 0.3 * width).min(1.2 * width)
 }
 
 pub(super) fn signed(feature: &Feature, field_t: f64) -> f64 {
@@ -246,11 +231,10 @@ const WEAKEST: f64 = 9.0;
 fn follow(
     view: &View,
     among: &[usize],
-    trial: Trial,
-    pair: [&Feature; 2],
-    width: f64,
+    Ranked { trial, pair, width_hz: width, .. }: &Ranked,
     settings: &Settings,
 ) -> Option<Law> {
+    let (trial, pair, width) = (*trial, *pair, *width);
     let first = gather(view, among, width, |b| through(view, trial, pair, b));
     if first.len() < 2 {
         return None;
@@ -269,7 +253,7 @@ fn fit(view: &View, members: &[Feature]) -> Option<FieldLine> {
     let fields: Vec<f64> = members.iter().map(|f| view.spectra[f.spectrum].field_t).collect();
     let centres: Vec<f64> = members.iter().map(|f| f.centre_hz).collect();
     let errors: Vec<f64> = members.iter().map(|f| f.error_hz).collect();
-    field_line(&fields, &centres, &errors).ok()
+    plain_line(&fields, &centres, &errors).ok().map(|(line, _)| line)
 }
 
 /// The nearest fitting feature of every spectrum; where none is listed, a weak one at the place itself.

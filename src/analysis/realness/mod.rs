@@ -19,9 +19,11 @@ mod judgement;
 mod law;
 mod power;
 mod scan;
+mod scatter;
 mod speak;
 mod spectrum;
 pub(crate) mod tails;
+mod trials;
 mod unusable;
 mod weigh;
 

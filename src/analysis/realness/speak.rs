@@ -7,9 +7,19 @@ use super::judgement::{
 };
 use super::law::{Company, Law, Member, View};
 use super::power::{PowerFinding, power_test};
-use super::scan::Feature;
+use super::scan::{Feature, shape_ratio};
 use super::tails::median;
-use super::weigh::{company, still_possible};
+use super::weigh::{HEIGHT_VARIES, company, still_possible};
+
+/// Lines just at the limit are lost half of the time; a tenth above it they seldom are.
+const ABOVE_LIMIT: f64 = 1.1;
+
+/// Height of a stray feature over that of a line that has to show, below which it is no sign of one: heights vary by a
+/// fifth from spectrum to spectrum, and a tenth is noise.
+const LOWEST_STRAY: f64 = 0.7;
+
+/// A line narrower than this many points is not promised to be noticed.
+const NARROW_POINTS: f64 = 4.0;
 
 impl Case<'_> {
     pub(super) fn speak(self) -> Judgement {
@@ -52,9 +62,10 @@ impl Case<'_> {
         next: &mut Option<NextMeasurement>,
     ) -> Verdict {
         if let Some(law) = law.filter(|l| self.suspicious(l, doubts)) {
+            let l = law.stated(self.spectra);
             reasons.push(format!(
                 "A line could move with {:.3} ± {:.3} μB, but it is not proved.",
-                law.line.moment_mu_b, law.line.moment_error
+                l.moment_mu_b, l.moment_error
             ));
             reasons.extend(doubts.iter().map(Doubt::words));
             *next = Some(self.settle(law, &doubts[0]));
@@ -71,7 +82,8 @@ impl Case<'_> {
             *next = Some(self.settle_stray(stray));
             return Verdict::Undecided;
         }
-        if let Some(unsure) = self.fixed.iter().find(|f| !f.stays) {
+        // As with strays: a weak bump in few spectra is no reason to doubt, for baselines wander.
+        if let Some(unsure) = self.fixed.iter().find(|f| !f.stays && f.gain > 2.5 * self.threshold) {
             reasons.push(format!(
                 "The feature at {:.6} GHz was not measured at fields far enough apart to tell whether it moves.",
                 unsure.centre_hz / 1e9
@@ -116,6 +128,8 @@ impl Case<'_> {
             Doubt::Absent(absent, seen) => absent >= seen,
             Doubt::Weak(e) => *e < 0.0,
             Doubt::OneSpectrum(l) => *l < 3.0,
+            // Unrelated features make such alignments by the dozen; one of them says nothing.
+            Doubt::Chance(c) => *c > 1.0,
             Doubt::FewFields(_) | Doubt::NoLine => true,
             _ => false,
         });
@@ -138,12 +152,19 @@ impl Case<'_> {
             .features
             .iter()
             .flatten()
-            // A bump in one spectrum alone is the weakest hint there is, and baselines wander.
-            .filter(|f| f.gain > 2.0 * self.threshold)
+            // A bump in one spectrum alone is the weakest hint there is, and baselines wander. One that is certainly
+            // lower than the line that has to show is none of its signs.
+            .filter(|f| f.gain > 2.5 * self.threshold)
+            .filter(|f| {
+                let wanted = self.settings.trusted_signal_to_noise * self.spectra[f.spectrum].sigma;
+                f.amplitude() > LOWEST_STRAY * wanted
+            })
             .filter(|f| {
                 !self.fixed.iter().any(|x| (x.centre_hz - f.centre_hz).abs() < x.width_hz.max(f.width_hz))
             })
-            .filter(|f| company(view, f, None) != Company::InPlace)
+            // At the end of its range a bump may be the flank of anything.
+            .filter(|f| self.spectra[f.spectrum].covers(f.centre_hz, f.width_hz))
+            .filter(|f| company(view, f, None) != Company::InPlace && !flank_elsewhere(view, f))
             .filter(|f| still_possible(view, f, self.settings))
             .collect();
         list.sort_by(|a, b| b.gain.total_cmp(&a.gain));
@@ -154,17 +175,35 @@ impl Case<'_> {
         median(&mut self.spectra.iter().map(|s| s.sigma).collect::<Vec<_>>())
     }
 
-    /// Height of a line, six points wide and in all spectra, that would have been noticed.
+    /// Height of a line in all spectra that would have been noticed at most widths and places.
     fn smallest_noticed(&self) -> f64 {
+        let view = self.cleanest();
+        let gain = self.gain_noticed();
+        let mut heights: Vec<f64> = Vec::new();
+        for (sp, widths) in view.spectra.iter().zip(&view.excess) {
+            for (width, excess) in widths.iter().filter(|(w, _)| *w > NARROW_POINTS * sp.step()) {
+                // m points across the width hold Σ 1/(1+δ²)² = m π/4; three fifths survive the local baseline.
+                let held = 0.6 * width / sp.step() * std::f64::consts::FRAC_PI_4;
+                heights.push(sp.sigma * (excess * gain / held).sqrt());
+            }
+        }
+        // Spectra too short for any of these widths can't show a line.
+        if heights.is_empty() { f64::MAX } else { ABOVE_LIMIT * median(&mut heights) }
+    }
+
+    /// Gain in each spectrum from which a line that all spectra show equally is believed.
+    fn gain_noticed(&self) -> f64 {
         let n = self.among.len().max(1) as f64;
-        let mut excess: Vec<f64> = self.cleanest().features.iter().flatten().map(|f| f.excess).collect();
-        excess.sort_by(f64::total_cmp);
-        // The upper quarter: a line has to show at any width.
-        let excess = excess.get(3 * excess.len() / 4).copied().unwrap_or(1.0);
-        // Six points across the width hold Σ 1/(1+δ²)² = 6 π/4; three fifths survive the local baseline.
-        let held = 0.6 * 6.0 * std::f64::consts::FRAC_PI_4;
-        let needed = self.threshold * (3.0 / n).clamp(0.4, 1.0) + self.points.ln();
-        self.typical_noise() * (excess * needed / held).sqrt()
+        let trials = self.raw.trials.max(1.0);
+        // As `evidence` reckons it, with the line's height known to its usual variation.
+        let wanted = (ENOUGH + 0.5 * 5.0 * self.points.ln() + trials.ln()) / n;
+        let worth = |g: f64| 0.5 * g - 0.5 * (1.0 + HEIGHT_VARIES * HEIGHT_VARIES * g).ln();
+        let mut gain = 2.0 * wanted;
+        for _ in 0..20 {
+            gain += 2.0 * (wanted - worth(gain));
+        }
+        // It also has to stand above the highest bump of noise in its spectrum.
+        gain.max(2.0 * (trials / self.spectra.len() as f64).max(1.0).ln())
     }
 
     fn last_field(&self) -> f64 {
@@ -172,7 +211,7 @@ impl Case<'_> {
     }
 
     fn praise(&self, law: &Law) -> Vec<String> {
-        let l = &law.line;
+        let l = &law.stated(self.spectra);
         let alone = law.believed().filter(|m| m.company == Company::Alone).count();
         let mut words = vec![
             format!(
@@ -185,11 +224,12 @@ impl Case<'_> {
                 l.tip_field_error * 1e3
             ),
             format!(
-                "Its log evidence is {:.1}; {:.1e} such alignments are expected by chance; the centres scatter with chi-square {:.1} for {} degrees of freedom.",
+                "Its log evidence is {:.1}; {:.1e} such alignments are expected by chance; the centres scatter with chi-square {:.1} for {} degrees of freedom, as if they wandered by {:.2} MHz between spectra.",
                 self.evidence(law),
                 law.chance,
                 l.chi_square,
-                l.degrees_of_freedom
+                l.degrees_of_freedom,
+                l.scatter_hz / 1e6
             ),
             format!("In {alone} spectra others cover the same place and do not show it."),
         ];
@@ -272,7 +312,7 @@ impl Case<'_> {
 
     fn moving_line(&self, law: &Law) -> MovingLine {
         MovingLine {
-            line: law.line.clone(),
+            line: law.stated(self.spectra),
             width_hz: law.width_hz,
             seen_in: law.believed().map(sighting).collect(),
             missing_in: law.absent.clone(),
@@ -365,6 +405,19 @@ impl Case<'_> {
             otherwise_hz: Some(stray.centre_hz),
         }
     }
+}
+
+/// Whether a spectrum that ends near a feature shows its flank: then it is there at another field as well.
+fn flank_elsewhere(view: &View, feature: &Feature) -> bool {
+    let (centre, width) = (feature.centre_hz, feature.width_hz);
+    view.spectra.iter().enumerate().any(|(j, sp)| {
+        let near = sp.low() - width <= centre && centre <= sp.high() + width;
+        let other_field = sp.field_t != view.spectra[feature.spectrum].field_t;
+        near && other_field
+            && !sp.covers(centre, width)
+            && shape_ratio(view.trace(j), centre, feature)
+                .is_some_and(|(share, error)| (0.5..2.0).contains(&share) && share > 4.0 * error)
+    })
 }
 
 fn sighting(member: &Member) -> Sighting {

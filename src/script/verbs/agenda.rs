@@ -5,7 +5,7 @@ use crate::script::convert::{MapFields, kind_of, number};
 use crate::script::error::{Thrown, argument};
 use crate::script::host::Host;
 use crate::script::registry::{Chapter, Kind, Verb, param};
-use crate::supervisor::{Answer, Outlook, Question, Request};
+use crate::supervisor::{Answer, HeliumOutlook, Question, Request};
 use rhai::{Array, Dynamic, Engine, FnPtr, Map, NativeCallContext};
 use std::rc::Rc;
 
@@ -65,7 +65,7 @@ impl Needs {
 #[derive(Debug, Clone, Copy, Default)]
 pub struct Left {
     time_s: Option<f64>,
-    helium: Option<Outlook>,
+    helium: Option<HeliumOutlook>,
 }
 
 impl Left {
@@ -77,7 +77,7 @@ impl Left {
         }
         if needs.helium_m3.is_some() {
             left.helium = match host.call(ctx, Request::Ask(Question::HeliumOutlook))? {
-                Answer::Outlook(outlook) => Some(outlook),
+                Answer::HeliumOutlook(outlook) => Some(outlook),
                 other => return Err(argument(ctx, &format!("an outlook was expected, not {other:?}"))),
             };
         }
@@ -121,7 +121,7 @@ fn litres(m3: f64) -> Quantity {
 }
 
 /// What a number of the helium rests on.
-fn grounds(outlook: &Outlook, by_line: f64) -> String {
+fn grounds(outlook: &HeliumOutlook, by_line: f64) -> String {
     if !outlook.is_forecast() {
         return " (by the last level alone: the run has not read it for long enough to foresee anything)"
             .to_owned();
@@ -257,7 +257,7 @@ mod tests {
 
     #[test]
     fn helium_is_judged_by_the_lower_edge_of_its_band() {
-        let outlook = Outlook {
+        let outlook = HeliumOutlook {
             left_m3: 2.0e-3,
             rate_m3_per_s: -0.8e-3 / 3600.0,
             rate_error_m3_per_s: 0.02e-3 / 3600.0,
