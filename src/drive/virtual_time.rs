@@ -224,6 +224,7 @@ impl VirtualDrive {
         self.queue.retain(|Reverse(pending)| {
             pending.at > now && !matches!(pending.event, Event::Answered { .. } | Event::Durable { .. })
         });
+        self.visitors.iter_mut().for_each(Visitor::run_ended);
         self.reads.clear();
         self.link_free.fill(self.now);
         (self.reply, self.interrupt) = (None, None);

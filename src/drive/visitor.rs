@@ -112,6 +112,16 @@ impl Visitor {
         }
     }
 
+    /// The run that was held has ended: whoever was there goes.
+    pub fn run_ended(&mut self) {
+        if let Stage::There | Stage::Preparing(_) | Stage::Opening | Stage::Filling(_) = self.stage {
+            self.stage = match self.visit.when {
+                Call::At(_) => Stage::Gone,
+                Call::Below(_) => Stage::Away,
+            };
+        }
+    }
+
     /// Helium flows, and will for so long, s.
     pub fn flows(&mut self, now: Moment, takes_s: f64) {
         self.stage = Stage::Filling(now.after((takes_s + self.visit.leaves_after_s).max(0.0)));

@@ -25,24 +25,25 @@ struct Cell {
 #[derive(Debug, Clone)]
 pub struct Latest {
     cells: Vec<Cell>,
+    begun: Moment,
     now: Moment,
     clock_jump: Option<(f64, Moment)>,
 }
 
 impl Latest {
-    /// Nothing read, nothing sent.
-    pub fn new(channels: usize) -> Self {
+    /// Nothing read, nothing sent. A resumed run begins late, and silence is counted from then.
+    pub fn new(channels: usize, begun: Moment) -> Self {
         let cell = Cell {
             value: f64::NAN,
             read_at: None,
-            changed_at: Moment::START,
+            changed_at: begun,
             failures: 0,
             sent: None,
             moved_at: None,
-            earlier: (f64::NAN, Moment::START),
+            earlier: (f64::NAN, begun),
             older: None,
         };
-        Self { cells: vec![cell; channels], now: Moment::START, clock_jump: None }
+        Self { cells: vec![cell; channels], begun, now: begun, clock_jump: None }
     }
 
     /// Conditions are worked out for this moment.
@@ -130,7 +131,7 @@ impl Readings for Latest {
     }
 
     fn age_s(&self, channel: ChannelId) -> f64 {
-        self.now.since(self.cells[channel.index()].read_at.unwrap_or(Moment::START))
+        self.now.since(self.cells[channel.index()].read_at.unwrap_or(self.begun))
     }
 
     fn frozen_s(&self, channel: ChannelId) -> f64 {
@@ -146,5 +147,19 @@ impl Readings for Latest {
     fn clock_jump_s(&self) -> f64 {
         // A jump is news for a minute.
         self.clock_jump.filter(|(_, at)| self.now.since(*at) < 60.0).map_or(0.0, |(by_s, _)| by_s)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn silence_is_counted_from_when_a_run_was_taken_up() {
+        let bench = crate::bench::builtin();
+        let channel = bench.by_role(crate::bench::Role::Current).unwrap();
+        let mut latest = Latest::new(bench.channels.len(), Moment::from_s(9000.0));
+        latest.advance(Moment::from_s(9001.0));
+        assert_eq!(latest.age_s(channel), 1.0);
     }
 }

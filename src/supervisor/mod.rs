@@ -116,7 +116,7 @@ impl Supervisor {
     /// A supervisor for a bench.
     pub fn new(bench: Arc<Bench>, start: Start) -> Self {
         Self {
-            latest: Latest::new(bench.channels.len()),
+            latest: Latest::new(bench.channels.len(), start.now),
             watch: Watch::new(&bench),
             interlocks: Interlocks::new(&bench),
             bench,
