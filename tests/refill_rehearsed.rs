@@ -70,13 +70,13 @@ impl Rehearsal {
 
     /// What the engine itself found when it put the tip back, from its record.
     fn own_centring(&self) -> Value {
-        let own = self.entries.iter().filter_map(|entry| match entry {
+        let own = self.entries.iter().rev().find_map(|entry| match entry {
             Entry::Judgement { n, what, body, .. } if *n == u64::MAX && what == "recentre" => {
                 Some(body.clone())
             }
             _ => None,
         });
-        own.last().expect("the engine has re-centred")
+        own.expect("the engine has re-centred")
     }
 
     fn has(&self, wanted: impl Fn(&Entry) -> bool) -> bool {
@@ -159,7 +159,7 @@ fn an_operator_who_releases_early_does_not_hurry_the_cryostat() {
     let faults = r#"Refill(at: "8 min", to: "66 L", leaves_after: "-2 min")"#;
     let run = Rehearsal::of(scratch.path(), &sequence, faults, &[]);
     assert_eq!(run.code, 0, "{}", run.json);
-    let at = |wanted: &dyn Fn(&Entry) -> bool| run.entries.iter().position(|e| wanted(e)).unwrap();
+    let at = |wanted: &dyn Fn(&Entry) -> bool| run.entries.iter().position(wanted).unwrap();
     let released = at(&|e| matches!(e, Entry::Operator { word } if word == "release"));
     let back = at(&|e| matches!(e, Entry::SafeStep { during, .. } if during == "restore"));
     let warm = run.entries[released..back].iter().any(

@@ -239,6 +239,7 @@ impl Microscope {
     /// # Errors
     /// [`Refusal::Invalid`] for a level that filling does not lead to. Nothing has changed then.
     pub fn begin_transfer(&mut self, to_l: f64) -> Result<f64, Refusal> {
+        self.seen = None;
         let now_s = self.now_s;
         let duration_s = self.plant.refill(now_s, to_l)?;
         self.sync_lock();
