@@ -13,8 +13,11 @@ use noctule::quantity::Dimension;
 use noctule::run::faults::read_faults;
 use std::sync::OnceLock;
 
+/// What a target does with an input.
+pub type Body = fn(&[u8]);
+
 /// All targets, by name.
-pub const ALL: [(&str, fn(&[u8])); 5] = [
+pub const ALL: [(&str, Body); 5] = [
     ("bench_file", bench_file),
     ("scpi_reply", scpi_reply),
     ("driver_lines", driver_lines),
@@ -54,7 +57,7 @@ fn sound(bench: &Bench) {
     assert!(bench.task_link.is_none_or(|link| link < bench.links.len()));
     for channel in &bench.channels {
         assert!(channel.link < bench.links.len());
-        assert!(!(channel.min > channel.max) && channel.step > 0.0 && channel.slew_per_s > 0.0);
+        assert!(channel.min <= channel.max && channel.step > 0.0 && channel.slew_per_s > 0.0);
         assert!(channel.settle_s >= 0.0 && channel.arrive_within_s >= 0.0);
         if channel.settable {
             assert!(channel.min.is_finite() && channel.max.is_finite(), "{} has no limits", channel.name);

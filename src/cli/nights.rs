@@ -1,16 +1,18 @@
 //! `noctule nights`
 
 use super::common::{load_sequence, reject, reject_all, start_log};
+use crate::bench::{Action, Bench};
 use crate::run::faults::promises_table;
 use crate::run::nights::{Campaign, add_up, nights};
 use crate::run::{BenchSource, Setup};
+use crate::supervisor::Probe;
 use std::path::PathBuf;
 use std::time::Instant;
 
 /// Exit code when something happened that must never happen.
 const EXIT_DEFECT: u8 = 70;
 
-/// The test that shows that every branch can be taken.
+/// The test that shows that every branch of the built-in bench can be taken.
 const PROBES_TEST: &str = "safety::cases::every_branch_of_recovery_is_taken_by_some_fault";
 
 /// Arguments of `noctule nights`.
@@ -71,7 +73,7 @@ impl Nights {
         if self.json {
             println!("{}", serde_json::to_string(&campaign).expect("a campaign is plain data"));
         } else {
-            report(&campaign);
+            report(&campaign, &setup.bench);
         }
         let broken = campaign.limit_violations + campaign.points_lost + campaign.hung + differing;
         Ok(if broken > 0 { EXIT_DEFECT } else { 0 })
@@ -91,7 +93,7 @@ impl Nights {
     }
 }
 
-fn report(c: &Campaign) {
+fn report(c: &Campaign, bench: &Bench) {
     println!("{} nights, {:.0} hours simulated in {:.1} s", c.count, c.simulated_hours, c.wall_s);
     println!(
         "finished {}, interlock {}, failed {}, stopped {}, fault {}",
@@ -126,9 +128,14 @@ fn report(c: &Campaign) {
         println!("  {:>6} {:>6}  {}", fault.nights, fault.finished, fault.fault);
     }
     if !c.probes_unreached.is_empty() {
-        println!("\nBranches of recovery that none of these nights took; {PROBES_TEST} takes each of them");
+        println!(
+            "\nBranches of recovery that none of these nights took; {PROBES_TEST} takes those of the built-in bench"
+        );
+        let refills = bench.interlocks.iter().any(|lock| lock.action == Action::Refill);
         for name in &c.probes_unreached {
-            println!("  {name}");
+            let impossible = *name == Probe::RefillByLock.name() && !refills;
+            let why = if impossible { " (no interlock of this bench does that)" } else { "" };
+            println!("  {name}{why}");
         }
     }
     println!("\nWorst nights");

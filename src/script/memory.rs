@@ -10,7 +10,8 @@ use rhai::{Array, Dynamic, FnPtr, Map, Scope};
 use std::cell::{Cell, RefCell};
 use std::collections::BTreeSet;
 
-/// What all variables of a sequence may hold, bytes.
+/// What all variables of a sequence may hold, bytes. Functions that call each other too fast for a look at each
+/// may hold more, within what the engine allows for each value and for the depth of calls.
 pub const MOST_BYTES: usize = 8 << 20;
 /// Elements of a list and entries of a map, with all that they hold: bulk data stays in native handles.
 pub const MOST_ELEMENTS: usize = 20_000;

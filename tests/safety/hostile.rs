@@ -80,7 +80,7 @@ fn what_grows_by_assignment_is_bounded_too() {
         // Out of sight of the main part: in a function, behind `this`, behind a closure.
         "fn grow() { let i = 0; while true { this[`${i}`] = i; i += 1; } } let m = #{}; m.grow();",
         "fn make() { let m = #{}; |i| { m[`${i}`] = i; } } let f = make(); let i = 0; while true { f.call(i); i += 1; }",
-        "fn deep(n) { let a = []; a.pad(19000, n); if n < 60 { deep(n + 1); } let z = a; } deep(0);",
+        "fn deep(n) { let a = []; a.pad(19000, n); for i in 0..20 { let x = i + n; } if n < 60 { deep(n + 1); } let z = a; } deep(0);",
     ] {
         ends_with(&night(sequence, ""), "failed", much);
     }
