@@ -13,11 +13,14 @@ use std::path::Path;
 use std::rc::Rc;
 use std::time::{Duration, Instant};
 
+/// What was told: when, the time left, and on what it rests.
+type Told = (f64, Option<TimeLeft>, String);
+
 /// Asks for the time left now and then.
 #[derive(Clone)]
 struct Asking {
     prospect: SharedProspect,
-    told: Rc<RefCell<Vec<(f64, Option<TimeLeft>, String)>>>,
+    told: Rc<RefCell<Vec<Told>>>,
 }
 
 impl Onlooker for Asking {
@@ -43,7 +46,7 @@ fn source(change: (&str, &str)) -> BenchSource {
 }
 
 /// Runs the shipped series on a bench that is other than the one of its rehearsal; gives what was told and the end.
-fn along(change: (&str, &str), seed: u64) -> (Vec<(f64, Option<TimeLeft>, String)>, f64) {
+fn along(change: (&str, &str), seed: u64) -> (Vec<Told>, f64) {
     let sequence = Sequence::load(Path::new("scripts/start_series.rhai")).expect("it is shipped");
     let foreseen = foresee(sequence.clone(), source(("", "")), 1, None);
     let until = Instant::now() + Duration::from_secs(60);
