@@ -3,7 +3,8 @@
 use super::field_line::{FieldLine, MU_B_PER_H_HZ_PER_T, field_line};
 use super::scan::{Feature, Trace, features, refine, shape_ratio};
 use super::spectrum::{Prepared, Settings};
-use super::weigh::{company_of, weigh};
+use super::trials::{Ranked, ranked};
+use super::weigh::weigh;
 
 /// What each spectrum shows of a feature in its place: share of the shape and error, where it can tell.
 pub(super) type Shares = Vec<Option<(f64, f64)>>;
@@ -162,58 +163,21 @@ const FOLLOWED: usize = 16;
 /// Every pair of features at two fields is a law to try. The listed features along it, those in place left out,
 /// rank the trials; the best few are fitted and weighed with every spectrum that covers them.
 pub(super) fn best_law(view: &View, among: &[usize], settings: &Settings) -> Option<Law> {
-    let mut trials: Vec<(f64, f64, Trial, [&Feature; 2])> = Vec::new();
-    for (n, &i) in among.iter().enumerate() {
-        for &j in &among[n + 1..] {
-            let (bi, bj) = (view.spectra[i].field_t, view.spectra[j].field_t);
-            if bi == bj {
-                continue;
-            }
-            for a in &view.features[i] {
-                for b in &view.features[j] {
-                    let ratio = (a.width_hz / b.width_hz).ln().abs();
-                    let slope = (signed(b, bj) - signed(a, bi)) / (bj - bi);
-                    let trial = Trial { slope, tip_field: signed(a, bi) / slope - bi };
-                    if ratio <= ALIKE && slope > 0.0 && trial.admissible(settings) {
-                        let width = (a.width_hz * b.width_hz).sqrt();
-                        let sum = rank(view, among, trial, [a, b], width);
-                        trials.push((sum, width, trial, [a, b]));
-                    }
-                }
-            }
-        }
-    }
-    trials.sort_by(|a, b| b.0.total_cmp(&a.0));
-    trials.dedup_by(|a, b| a.0 == b.0);
-    trials
+    ranked(view, among, settings)
         .into_iter()
         .take(FOLLOWED)
-        .filter_map(|(_, width, trial, pair)| follow(view, among, trial, pair, width, settings))
+        .filter_map(|r| follow(view, among, &r, settings))
         .max_by(|a, b| a.likelihood.total_cmp(&b.likelihood))
 }
 
 /// Widths of one line agree within this (natural logarithm of the ratio).
-const ALIKE: f64 = 0.92;
+pub(super) const ALIKE: f64 = 0.92;
 
 /// Where a law through two features passes at a field, and how well that is known.
 fn through(view: &View, trial: Trial, pair: [&Feature; 2], field_t: f64) -> (f64, f64) {
     let (ba, bb) = (view.spectra[pair[0].spectrum].field_t, view.spectra[pair[1].spectrum].field_t);
     let t = (field_t - ba) / (bb - ba);
     (trial.at(field_t), ((1.0 - t) * pair[0].error_hz).hypot(t * pair[1].error_hz))
-}
-
-/// Summed gain of the listed features along a trial that are not seen in place elsewhere.
-fn rank(view: &View, among: &[usize], trial: Trial, pair: [&Feature; 2], width: f64) -> f64 {
-    among
-        .iter()
-        .filter_map(|&k| {
-            let (index, f) = nearest(view, k, through(view, trial, pair, view.spectra[k].field_t), width)?;
-            let passes =
-                |j: usize| (trial.at(view.spectra[j].field_t) - f.centre_hz).abs() < 1.5 * f.width_hz;
-            let alone = !view.overlaid(f) && company_of(&view.shared[k][index], passes) != Company::InPlace;
-            alone.then_some(f.gain)
-        })
-        .sum()
 }
 
 /// The listed feature of a spectrum nearest to a place, if one is near enough and alike in width.
@@ -231,8 +195,13 @@ fn nearest<'v>(
 }
 
 fn fits(f: &Feature, (place, error): (f64, f64), width: f64) -> bool {
-    let allowed = (3.0 * error.hypot(f.error_hz) + 0.3 * width).min(1.2 * width);
-    (f.width_hz / width).ln().abs() < ALIKE && (f.centre_hz - place).abs() <= allowed
+    (f.width_hz / width).ln().abs() < ALIKE
+        && (f.centre_hz - place).abs() <= allowed(error.hypot(f.error_hz), width)
+}
+
+/// How far a feature may lie off its law, given the error of both together.
+pub(super) fn allowed(error: f64, width: f64) -> f64 {
+    (3.0 * error + 0.3 * width).min(1.2 * width)
 }
 
 pub(super) fn signed(feature: &Feature, field_t: f64) -> f64 {
@@ -246,11 +215,10 @@ const WEAKEST: f64 = 9.0;
 fn follow(
     view: &View,
     among: &[usize],
-    trial: Trial,
-    pair: [&Feature; 2],
-    width: f64,
+    Ranked { trial, pair, width_hz: width, .. }: &Ranked,
     settings: &Settings,
 ) -> Option<Law> {
+    let (trial, pair, width) = (*trial, *pair, *width);
     let first = gather(view, among, width, |b| through(view, trial, pair, b));
     if first.len() < 2 {
         return None;

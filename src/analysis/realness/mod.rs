@@ -22,6 +22,7 @@ mod scan;
 mod speak;
 mod spectrum;
 pub(crate) mod tails;
+mod trials;
 mod unusable;
 mod weigh;
 
