@@ -261,6 +261,14 @@ fn error_rates_of_the_verdict() {
                 "campaign {seed}: {:?} {} held {} fair {} -> {:?} {:?}",
                 c.spin, c.kind, c.held, c.fair, said.verdict, said.reasons
             );
+            for (k, f) in c.f_hz.iter().enumerate() {
+                println!(
+                    "    spectrum {k}: {:.6} T, {:.6} to {:.6} GHz",
+                    c.fields_t[k],
+                    f[0] / 1e9,
+                    f[f.len() - 1] / 1e9
+                );
+            }
             if let Some(line) = said.lines.first() {
                 for s in &line.seen_in {
                     println!("    B {:.5} T {s:?}", c.fields_t[s.spectrum]);

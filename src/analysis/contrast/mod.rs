@@ -263,7 +263,8 @@ fn judge(values: &[f64], step_s: Option<f64>) -> Result<Contrast, Unusable> {
         mixture,
         reasons: Vec::new(),
     };
-    speak(&mut said, values.len());
+    let loners = step_s.is_some() && far_values_stand_alone(&trace, &m);
+    speak(&mut said, values.len(), loners);
     Ok(said)
 }
 
@@ -280,13 +281,33 @@ fn polarisation(m: &Mixture, n: f64) -> Option<(f64, f64)> {
     Some(((a - b).abs() / sum, e))
 }
 
+/// Separation in widths from which two levels are promised to be found.
+const PROMISED: f64 = 3.0;
+
+/// Whether the values nearer to the smaller of the two Gaussians never follow each other in time: a level is visited
+/// for a while, an outlier is not.
+fn far_values_stand_alone(trace: &[f64], m: &Mixture) -> bool {
+    let (small, large) = if m.weights[0] < m.weights[1] { (0, 1) } else { (1, 0) };
+    let far = |v: f64| {
+        (v - m.means[large]).abs() > 4.0 * m.deviations[large]
+            && (v - m.means[small]).abs() < (v - m.means[large]).abs()
+    };
+    !trace.windows(2).any(|w| far(w[0]) && far(w[1]))
+}
+
 /// The verdict and its reasons.
-fn speak(said: &mut Contrast, n: usize) {
+///
+/// Two levels three widths apart are excluded where there is one mode and the two Gaussians that describe its shape
+/// best are certainly nearer than that: skew, heavy tails and drift make a second Gaussian, but beside the first.
+fn speak(said: &mut Contrast, n: usize, loners: bool) {
     let two_modes = said.dip.p_value < DIP_PROVES || said.valley > VALLEY_PROVES;
     let mixture_wins = said.delta_bic > 10.0 && said.separation > 2.0;
     let share = said.mixture.weights[0].min(said.mixture.weights[1]);
     // A handful of values is an outlier, not a level.
     let populated = share * n as f64 >= 8.0 && share >= 0.01;
+    // The mean of a Gaussian that overlaps another is known to about three times its error alone; three such errors.
+    let margin = 9.0 / (share * n as f64).max(1.0).sqrt();
+    let excluded = populated && said.separation + margin < PROMISED;
     let words = vec![
         format!(
             "Two Gaussians at {:.4e} and {:.4e} with shares {:.2} and {:.2} stand {:.2} widths apart; BIC differs by {:.1} in their favour.",
@@ -305,6 +326,10 @@ fn speak(said: &mut Contrast, n: usize) {
     said.reasons = words;
     let (verdict, why) = if mixture_wins && two_modes && populated {
         (ContrastVerdict::Contrast, "Two separate levels are proved.")
+    } else if !two_modes && excluded {
+        (ContrastVerdict::None, "Two levels three widths apart are excluded: there is one level, whatever its shape.")
+    } else if !two_modes && !populated && loners {
+        (ContrastVerdict::None, "A few values stand far off, each alone in time: outliers, not a second level.")
     } else if mixture_wins && !populated {
         (ContrastVerdict::Undecided, "The second level holds too few values to tell it from outliers.")
     } else if said.delta_bic > 6.0 || two_modes {

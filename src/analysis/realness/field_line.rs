@@ -2,6 +2,7 @@
 
 use serde::Serialize;
 
+use super::scatter::with_scatter;
 use super::tails::chi_square_sf;
 use super::unusable::{Unusable, at_least, finite, same_length};
 
@@ -10,8 +11,8 @@ pub const MU_B_PER_H_HZ_PER_T: f64 = 13.996_244_917_1e9;
 
 /// A line that moves in proportion to field, `f = 2 μ |B + B_tip| / h`.
 ///
-/// Errors are one standard deviation. They come from the centre errors given, enlarged by the square root
-/// of the reduced chi-square where the centres scatter more than their errors allow.
+/// Errors are those that hold the truth in 68 % of cases. They come from the centre errors given; where the centres
+/// scatter more than these allow, a scatter common to all is added and the errors are widened by Student's factor.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct FieldLine {
     /// Magnetic moment along the field, in Bohr magnetons.
@@ -30,7 +31,10 @@ pub struct FieldLine {
     pub slope_hz_per_t: f64,
     /// Its standard error, Hz/T.
     pub slope_error: f64,
-    /// Weighted sum of squared deviations.
+    /// Scatter of the centres beyond their own errors, Hz: from spectrum to spectrum the tip field or the energy zero
+    /// wandered by about that much.
+    pub scatter_hz: f64,
+    /// Sum of squared deviations, weighted with the centre errors given.
     pub chi_square: f64,
     /// Number of centres less the two parameters.
     pub degrees_of_freedom: usize,
@@ -41,7 +45,7 @@ pub struct FieldLine {
     /// Mean field, T; the law is known best there.
     pub mean_field_t: f64,
     /// Variance of the mean frequency, Hz².
-    mean_variance: f64,
+    pub(super) mean_variance: f64,
 }
 
 impl FieldLine {
@@ -82,6 +86,17 @@ impl FieldLine {
 /// assert!((line.tip_field_t - 0.010).abs() < 1e-9);
 /// ```
 pub fn field_line(fields_t: &[f64], centres_hz: &[f64], errors_hz: &[f64]) -> Result<FieldLine, Unusable> {
+    let (plain, signed_hz) = plain_line(fields_t, centres_hz, errors_hz)?;
+    Ok(with_scatter(plain, fields_t, &signed_hz, errors_hz))
+}
+
+/// The same with all errors enlarged alike, quick enough for laws that are only tried; and the centres with the sign
+/// of the total field.
+pub(super) fn plain_line(
+    fields_t: &[f64],
+    centres_hz: &[f64],
+    errors_hz: &[f64],
+) -> Result<(FieldLine, Vec<f64>), Unusable> {
     same_length(("fields", fields_t), ("centres", centres_hz))?;
     same_length(("fields", fields_t), ("centre errors", errors_hz))?;
     at_least(fields_t.len(), 2, "line centres")?;
@@ -112,8 +127,9 @@ pub fn field_line(fields_t: &[f64], centres_hz: &[f64], errors_hz: &[f64]) -> Re
             straight(fields_t, &signed, errors_hz)
                 .filter(|l| consistent(l, fields_t, threshold))
                 .filter(|l| !(folded && one_sign) || (l.degrees_of_freedom > 0 && l.p_value > 1e-3))
+                .map(|line| (line, signed))
         })
-        .min_by(|a, b| a.chi_square.total_cmp(&b.chi_square));
+        .min_by(|a, b| a.0.chi_square.total_cmp(&b.0.chi_square));
     best.ok_or(Unusable::NotDetermined { what: "A line that moves with the field" })
 }
 
@@ -127,7 +143,7 @@ fn consistent(line: &FieldLine, fields_t: &[f64], threshold: f64) -> bool {
 }
 
 /// Weighted straight line through signed centres; `None` when the slope vanishes or overflows.
-fn straight(fields_t: &[f64], signed_hz: &[f64], errors_hz: &[f64]) -> Option<FieldLine> {
+pub(super) fn straight(fields_t: &[f64], signed_hz: &[f64], errors_hz: &[f64]) -> Option<FieldLine> {
     // Weights relative to the smallest error keep the sums in range whatever the errors are.
     let smallest = errors_hz.iter().copied().fold(f64::INFINITY, f64::min);
     let weights: Vec<f64> = errors_hz.iter().map(|e| (smallest / e).powi(2)).collect();
@@ -167,6 +183,7 @@ fn straight(fields_t: &[f64], signed_hz: &[f64], errors_hz: &[f64]) -> Option<Fi
         tip_field_error,
         slope_hz_per_t: slope,
         slope_error,
+        scatter_hz: 0.0,
         chi_square,
         degrees_of_freedom: dof,
         p_value: chi_square_sf(chi_square, dof),

@@ -1,6 +1,6 @@
 //! Which features of different spectra lie on one field line.
 
-use super::field_line::{FieldLine, MU_B_PER_H_HZ_PER_T, field_line};
+use super::field_line::{FieldLine, MU_B_PER_H_HZ_PER_T, field_line, plain_line};
 use super::scan::{Feature, Trace, features, refine, shape_ratio};
 use super::spectrum::{Prepared, Settings};
 use super::trials::{Ranked, ranked};
@@ -21,6 +21,8 @@ pub(super) struct View<'a> {
     pub shared: Vec<Vec<Shares>>,
     /// Independent places and widths tried.
     pub trials: f64,
+    /// For each spectrum every width tried, Hz, and by how much the noise there exceeds white noise.
+    pub excess: Vec<Vec<(f64, f64)>>,
     /// Centres and widths of features known to stay in place.
     pub in_place: Vec<(f64, f64)>,
 }
@@ -34,6 +36,7 @@ impl<'a> View<'a> {
             lesser: Vec::new(),
             shared: Vec::new(),
             trials: 0.0,
+            excess: Vec::new(),
             in_place: Vec::new(),
         };
         for i in 0..spectra.len() {
@@ -41,6 +44,7 @@ impl<'a> View<'a> {
             view.features.push(scan.features);
             view.lesser.push(scan.lesser);
             view.trials += scan.trials;
+            view.excess.push(scan.excess);
         }
         view.shared = view
             .features
@@ -56,9 +60,14 @@ impl<'a> View<'a> {
     }
 
     /// Share of a feature's shape that another spectrum shows in the same place.
+    ///
+    /// It can tell if it covers as much of the place as the spectrum in which the feature was found: at the end of a
+    /// range that both have they see the same part of it.
     pub fn share(&self, feature: &Feature, other: usize) -> Option<(f64, f64)> {
-        let told =
-            other != feature.spectrum && self.spectra[other].covers(feature.centre_hz, feature.width_hz);
+        let (own, others) = (&self.spectra[feature.spectrum], &self.spectra[other]);
+        let from = (feature.centre_hz - feature.width_hz).max(own.low());
+        let to = (feature.centre_hz + feature.width_hz).min(own.high());
+        let told = other != feature.spectrum && others.low() <= from && to <= others.high();
         told.then(|| shape_ratio(self.trace(other), feature.centre_hz, feature)).flatten()
     }
 
@@ -119,6 +128,14 @@ impl Law {
     pub fn believed(&self) -> impl Iterator<Item = &Member> {
         self.members.iter().filter(|m| m.counts())
     }
+    /// The field line through the members that speak for it, with errors that allow for wandering between spectra.
+    pub fn stated(&self, spectra: &[Prepared]) -> FieldLine {
+        let list: Vec<&Feature> = self.believed().map(|m| &m.feature).collect();
+        let fields: Vec<f64> = list.iter().map(|f| spectra[f.spectrum].field_t).collect();
+        let centres: Vec<f64> = list.iter().map(|f| f.centre_hz).collect();
+        let errors: Vec<f64> = list.iter().map(|f| f.error_hz).collect();
+        field_line(&fields, &centres, &errors).unwrap_or_else(|_| self.line.clone())
+    }
     /// Distinct fields among the members that are not in place.
     pub fn fields(&self, spectra: &[Prepared]) -> usize {
         let mut b: Vec<f64> = self.believed().map(|m| spectra[m.feature.spectrum].field_t).collect();
@@ -163,9 +180,8 @@ const FOLLOWED: usize = 16;
 /// Every pair of features at two fields is a law to try. The listed features along it, those in place left out,
 /// rank the trials; the best few are fitted and weighed with every spectrum that covers them.
 pub(super) fn best_law(view: &View, among: &[usize], settings: &Settings) -> Option<Law> {
-    ranked(view, among, settings)
+    ranked(view, among, settings, FOLLOWED)
         .into_iter()
-        .take(FOLLOWED)
         .filter_map(|r| follow(view, among, &r, settings))
         .max_by(|a, b| a.likelihood.total_cmp(&b.likelihood))
 }
@@ -237,7 +253,7 @@ fn fit(view: &View, members: &[Feature]) -> Option<FieldLine> {
     let fields: Vec<f64> = members.iter().map(|f| view.spectra[f.spectrum].field_t).collect();
     let centres: Vec<f64> = members.iter().map(|f| f.centre_hz).collect();
     let errors: Vec<f64> = members.iter().map(|f| f.error_hz).collect();
-    field_line(&fields, &centres, &errors).ok()
+    plain_line(&fields, &centres, &errors).ok().map(|(line, _)| line)
 }
 
 /// The nearest fitting feature of every spectrum; where none is listed, a weak one at the place itself.

@@ -19,6 +19,7 @@ mod judgement;
 mod law;
 mod power;
 mod scan;
+mod scatter;
 mod speak;
 mod spectrum;
 pub(crate) mod tails;

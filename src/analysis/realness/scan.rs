@@ -185,12 +185,15 @@ pub(super) struct Scan {
     pub lesser: Vec<f64>,
     /// Independent places and widths tried.
     pub trials: f64,
+    /// Every width tried, Hz, and by how much the noise there exceeds white noise.
+    pub excess: Vec<(f64, f64)>,
 }
 
 /// The strongest separate features of one spectrum.
 pub(super) fn features(index: usize, trace: Trace) -> Scan {
     let sp = trace.sp;
     let mut trials = 0.0;
+    let mut excesses = Vec::new();
     let mut found: Vec<(f64, f64, f64, f64)> = Vec::new();
     let mut width = 3.0 * sp.step();
     while width <= sp.span() / NARROWEST_WINDOW {
@@ -211,6 +214,7 @@ pub(super) fn features(index: usize, trace: Trace) -> Scan {
                 }
             }
             trials += sp.span() / width;
+            excesses.push((width, excess));
         }
         width *= WIDTH_RATIO;
     }
@@ -232,7 +236,8 @@ pub(super) fn features(index: usize, trace: Trace) -> Scan {
         }
     }
     kept.sort_by(|a, b| b.gain.total_cmp(&a.gain));
-    Scan { features: kept, lesser: lesser.into_iter().map(|l| l.2).collect(), trials }
+    let lesser = lesser.into_iter().map(|l| l.2).collect();
+    Scan { features: kept, lesser, trials, excess: excesses }
 }
 
 /// Walks to the summit of the gain in place and width; the curvature in place gives the error of the centre.

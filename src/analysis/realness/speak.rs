@@ -9,7 +9,10 @@ use super::law::{Company, Law, Member, View};
 use super::power::{PowerFinding, power_test};
 use super::scan::Feature;
 use super::tails::median;
-use super::weigh::{company, still_possible};
+use super::weigh::{HEIGHT_VARIES, company, still_possible};
+
+/// A line narrower than this many points is not promised to be noticed.
+const NARROW_POINTS: f64 = 4.0;
 
 impl Case<'_> {
     pub(super) fn speak(self) -> Judgement {
@@ -52,9 +55,10 @@ impl Case<'_> {
         next: &mut Option<NextMeasurement>,
     ) -> Verdict {
         if let Some(law) = law.filter(|l| self.suspicious(l, doubts)) {
+            let l = law.stated(self.spectra);
             reasons.push(format!(
                 "A line could move with {:.3} ± {:.3} μB, but it is not proved.",
-                law.line.moment_mu_b, law.line.moment_error
+                l.moment_mu_b, l.moment_error
             ));
             reasons.extend(doubts.iter().map(Doubt::words));
             *next = Some(self.settle(law, &doubts[0]));
@@ -116,6 +120,8 @@ impl Case<'_> {
             Doubt::Absent(absent, seen) => absent >= seen,
             Doubt::Weak(e) => *e < 0.0,
             Doubt::OneSpectrum(l) => *l < 3.0,
+            // Unrelated features make such alignments by the dozen; one of them says nothing.
+            Doubt::Chance(c) => *c > 1.0,
             Doubt::FewFields(_) | Doubt::NoLine => true,
             _ => false,
         });
@@ -154,17 +160,35 @@ impl Case<'_> {
         median(&mut self.spectra.iter().map(|s| s.sigma).collect::<Vec<_>>())
     }
 
-    /// Height of a line, six points wide and in all spectra, that would have been noticed.
+    /// Height of a line in all spectra that would have been noticed at most widths and places.
     fn smallest_noticed(&self) -> f64 {
+        let view = self.cleanest();
+        let gain = self.gain_noticed();
+        let mut heights: Vec<f64> = Vec::new();
+        for (sp, widths) in view.spectra.iter().zip(&view.excess) {
+            for (width, excess) in widths.iter().filter(|(w, _)| *w > NARROW_POINTS * sp.step()) {
+                // m points across the width hold Σ 1/(1+δ²)² = m π/4; three fifths survive the local baseline.
+                let held = 0.6 * width / sp.step() * std::f64::consts::FRAC_PI_4;
+                heights.push(sp.sigma * (excess * gain / held).sqrt());
+            }
+        }
+        // Spectra too short for any of these widths can't show a line.
+        if heights.is_empty() { f64::MAX } else { median(&mut heights) }
+    }
+
+    /// Gain in each spectrum from which a line that all spectra show equally is believed.
+    fn gain_noticed(&self) -> f64 {
         let n = self.among.len().max(1) as f64;
-        let mut excess: Vec<f64> = self.cleanest().features.iter().flatten().map(|f| f.excess).collect();
-        excess.sort_by(f64::total_cmp);
-        // The upper quarter: a line has to show at any width.
-        let excess = excess.get(3 * excess.len() / 4).copied().unwrap_or(1.0);
-        // Six points across the width hold Σ 1/(1+δ²)² = 6 π/4; three fifths survive the local baseline.
-        let held = 0.6 * 6.0 * std::f64::consts::FRAC_PI_4;
-        let needed = self.threshold * (3.0 / n).clamp(0.4, 1.0) + self.points.ln();
-        self.typical_noise() * (excess * needed / held).sqrt()
+        let trials = self.raw.trials.max(1.0);
+        // As `evidence` reckons it, with the line's height known to its usual variation.
+        let wanted = (ENOUGH + 0.5 * 5.0 * self.points.ln() + trials.ln()) / n;
+        let worth = |g: f64| 0.5 * g - 0.5 * (1.0 + HEIGHT_VARIES * HEIGHT_VARIES * g).ln();
+        let mut gain = 2.0 * wanted;
+        for _ in 0..20 {
+            gain += 2.0 * (wanted - worth(gain));
+        }
+        // It also has to stand above the highest bump of noise in its spectrum.
+        gain.max(2.0 * (trials / self.spectra.len() as f64).max(1.0).ln())
     }
 
     fn last_field(&self) -> f64 {
@@ -172,7 +196,7 @@ impl Case<'_> {
     }
 
     fn praise(&self, law: &Law) -> Vec<String> {
-        let l = &law.line;
+        let l = &law.stated(self.spectra);
         let alone = law.believed().filter(|m| m.company == Company::Alone).count();
         let mut words = vec![
             format!(
@@ -272,7 +296,7 @@ impl Case<'_> {
 
     fn moving_line(&self, law: &Law) -> MovingLine {
         MovingLine {
-            line: law.line.clone(),
+            line: law.stated(self.spectra),
             width_hz: law.width_hz,
             seen_in: law.believed().map(sighting).collect(),
             missing_in: law.absent.clone(),

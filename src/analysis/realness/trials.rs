@@ -1,12 +1,13 @@
 //! Every pair of features at two fields is a law to try; here the trials are made and ranked.
 //!
 //! There are many: 38 spectra with 8 features each make 45,000 pairs, and each is compared with every feature. So the
-//! features stand in a table of plain numbers, and what costs a root or a logarithm is asked last.
+//! features stand in a table of plain numbers, what costs a root or a logarithm is asked last, and a trial is dropped
+//! as soon as the strongest features of all spectra left could not bring it among the best.
 
 use super::law::{ALIKE, Company, Trial, View, allowed, signed};
-use super::scan::Feature;
+use super::scan::{Feature, MOST_FEATURES};
 use super::spectrum::Settings;
-use super::weigh::company_of;
+use super::weigh::{Told, company_of, told};
 
 /// A law through two features, and what lies along it.
 pub(super) struct Ranked<'v> {
@@ -21,7 +22,8 @@ pub(super) struct Ranked<'v> {
 /// A feature reduced to what the ranking asks.
 struct Entry<'v> {
     feature: &'v Feature,
-    shares: &'v [Option<(f64, f64)>],
+    /// Fields of the spectra that could tell, and whether they show it in the same place or lack it.
+    told: Vec<(f64, Told)>,
     centre: f64,
     variance: f64,
     ln_width: f64,
@@ -32,6 +34,10 @@ struct Entry<'v> {
 struct Shelf<'v> {
     field_t: f64,
     entries: Vec<Entry<'v>>,
+    /// Their centres once more, filled up with infinity: most shelves have nothing near, which these tell at once.
+    centres: [f64; MOST_FEATURES],
+    /// The most that this spectrum and those after it can add to a trial.
+    at_most: f64,
 }
 
 fn shelves<'v>(view: &'v View, among: &[usize]) -> Vec<Shelf<'v>> {
@@ -39,70 +45,102 @@ fn shelves<'v>(view: &'v View, among: &[usize]) -> Vec<Shelf<'v>> {
         let feature = &view.features[k][index];
         Entry {
             feature,
-            shares: &view.shared[k][index],
+            told: view.shared[k][index]
+                .iter()
+                .zip(view.spectra)
+                .filter_map(|(share, sp)| Some((sp.field_t, told((*share)?)?)))
+                .collect(),
             centre: feature.centre_hz,
             variance: feature.error_hz * feature.error_hz,
             ln_width: feature.width_hz.ln(),
             overlaid: view.overlaid(feature),
         }
     };
-    among
+    let mut shelves: Vec<Shelf> = among
         .iter()
-        .map(|&k| Shelf {
-            field_t: view.spectra[k].field_t,
-            entries: (0..view.features[k].len()).map(|index| entry(k, index)).collect(),
+        .map(|&k| {
+            let entries: Vec<Entry> = (0..view.features[k].len()).map(|index| entry(k, index)).collect();
+            let mut centres = [f64::INFINITY; MOST_FEATURES];
+            for (place, entry) in centres.iter_mut().zip(&entries) {
+                *place = entry.centre;
+            }
+            Shelf { field_t: view.spectra[k].field_t, entries, centres, at_most: 0.0 }
         })
-        .collect()
+        .collect();
+    let mut at_most = 0.0;
+    for shelf in shelves.iter_mut().rev() {
+        let free = shelf.entries.iter().filter(|e| !e.overlaid);
+        at_most += free.map(|e| e.feature.gain).fold(0.0, f64::max);
+        shelf.at_most = at_most;
+    }
+    shelves
 }
 
-/// All admissible laws through two features of the spectra listed, the one with most along it first.
-pub(super) fn ranked<'v>(view: &'v View, among: &[usize], settings: &Settings) -> Vec<Ranked<'v>> {
+/// The `most` best admissible laws through two features of the spectra listed, the one with most along it first.
+pub(super) fn ranked<'v>(
+    view: &'v View,
+    among: &[usize],
+    settings: &Settings,
+    most: usize,
+) -> Vec<Ranked<'v>> {
     let shelves = shelves(view, among);
-    let mut trials = Vec::new();
+    let mut best: Vec<Ranked> = Vec::with_capacity(most + 1);
     for (n, one) in shelves.iter().enumerate() {
         for other in &shelves[n + 1..] {
-            if one.field_t == other.field_t {
+            let (ba, bb) = (one.field_t, other.field_t);
+            if ba == bb {
                 continue;
             }
-            for a in &one.entries {
-                for b in &other.entries {
-                    if (a.ln_width - b.ln_width).abs() > ALIKE {
-                        continue;
-                    }
-                    let (ba, bb) = (one.field_t, other.field_t);
-                    let slope = (signed(b.feature, bb) - signed(a.feature, ba)) / (bb - ba);
-                    let trial = Trial { slope, tip_field: signed(a.feature, ba) / slope - ba };
-                    if slope > 0.0 && trial.admissible(settings) {
-                        let width_hz = (0.5 * (a.ln_width + b.ln_width)).exp();
-                        let sum = sum_along(view, &shelves, trial, [(ba, a), (bb, b)], width_hz);
-                        trials.push(Ranked { sum, trial, pair: [a.feature, b.feature], width_hz });
-                    }
+            let pairs = one.entries.iter().flat_map(|a| other.entries.iter().map(move |b| (a, b)));
+            for (a, b) in pairs.filter(|(a, b)| (a.ln_width - b.ln_width).abs() <= ALIKE) {
+                let slope = (signed(b.feature, bb) - signed(a.feature, ba)) / (bb - ba);
+                let trial = Trial { slope, tip_field: signed(a.feature, ba) / slope - ba };
+                if slope <= 0.0 || !trial.admissible(settings) {
+                    continue;
+                }
+                let width_hz = (0.5 * (a.ln_width + b.ln_width)).exp();
+                let least = if best.len() == most { best[most - 1].sum } else { f64::NEG_INFINITY };
+                let Some(sum) = sum_along(&shelves, trial, [(ba, a), (bb, b)], width_hz, least) else {
+                    continue;
+                };
+                // The same features along another pair's law are the same law.
+                let place = best.partition_point(|r| r.sum > sum);
+                if best.get(place).is_none_or(|r| r.sum != sum) {
+                    best.insert(place, Ranked { sum, trial, pair: [a.feature, b.feature], width_hz });
+                    best.truncate(most);
                 }
             }
         }
     }
-    trials.sort_by(|a, b| b.sum.total_cmp(&a.sum));
-    trials.dedup_by(|a, b| a.sum == b.sum);
-    trials
+    best
 }
 
-/// Summed gain of the features nearest to a trial that are not seen in place elsewhere.
+/// Summed gain of the features nearest to a trial that are not seen in place elsewhere; `None` where it can't exceed
+/// `least`.
 fn sum_along(
-    view: &View,
     shelves: &[Shelf],
     trial: Trial,
     [(ba, a), (bb, b)]: [(f64, &Entry); 2],
     width: f64,
-) -> f64 {
+    least: f64,
+) -> Option<f64> {
     let ln_width = 0.5 * (a.ln_width + b.ln_width);
     let mut sum = 0.0;
     for shelf in shelves {
+        // Rounding must not decide, so the bound is given a hair's breadth.
+        if (sum + shelf.at_most) * (1.0 + 1e-12) <= least {
+            return None;
+        }
         let place = trial.at(shelf.field_t);
+        // The furthest that is ever allowed.
+        let reach = 1.2 * width;
+        if !shelf.centres.iter().fold(false, |near, centre| near | ((centre - place).abs() <= reach)) {
+            continue;
+        }
         let mut nearest: Option<(f64, &Entry)> = None;
         for entry in &shelf.entries {
             let off = (entry.centre - place).abs();
-            // The furthest that is ever allowed; most features fail here.
-            if off > 1.2 * width || nearest.is_some_and(|(least, _)| off >= least) {
+            if off > reach || nearest.is_some_and(|(least, _)| off >= least) {
                 continue;
             }
             let t = (shelf.field_t - ba) / (bb - ba);
@@ -113,12 +151,13 @@ fn sum_along(
         }
         if let Some((_, entry)) = nearest.filter(|(_, e)| !e.overlaid) {
             let f = entry.feature;
-            let passes =
-                |j: usize| (trial.at(view.spectra[j].field_t) - f.centre_hz).abs() < 1.5 * f.width_hz;
-            if company_of(entry.shares, passes) != Company::InPlace {
+            let others = entry.told.iter().filter(|(field_t, _)| {
+                (trial.at(*field_t) - f.centre_hz).abs() >= 1.5 * f.width_hz
+            });
+            if company_of(others.map(|(_, told)| *told)) != Company::InPlace {
                 sum += f.gain;
             }
         }
     }
-    sum
+    Some(sum)
 }

@@ -106,7 +106,7 @@ fn common_shape(members: &[&Member], width_hz: f64) -> Option<(Feature, f64)> {
 }
 
 /// How far a line's height may vary between spectra (standard deviation, as a share).
-const HEIGHT_VARIES: f64 = 0.3;
+pub(super) const HEIGHT_VARIES: f64 = 0.3;
 
 /// Log likelihood ratio of a share for a line of the common shape against none.
 fn for_the_line((share, error): (f64, f64)) -> f64 {
@@ -135,26 +135,41 @@ pub(super) fn company(view: &View, feature: &Feature, law: Option<&FieldLine>) -
     }
     // Features found only along the law are not in the table and ask the others now.
     let index = view.features[feature.spectrum].iter().position(|f| f == feature);
-    let asked: Vec<Option<(f64, f64)>> = match index {
-        Some(index) => view.shared[feature.spectrum][index].clone(),
-        None => (0..view.spectra.len()).map(|j| view.share(feature, j)).collect(),
+    let share = |j: usize| match index {
+        Some(index) => view.shared[feature.spectrum][index][j],
+        None => view.share(feature, j),
     };
+    // Those that the law itself passes there are not asked.
     let passes = |j: usize| {
         law.is_some_and(|l| {
             (l.predict(view.spectra[j].field_t).0 - feature.centre_hz).abs() < 1.5 * feature.width_hz
         })
     };
-    company_of(&asked, passes)
+    company_of((0..view.spectra.len()).filter(|j| !passes(*j)).filter_map(|j| told(share(j)?)))
 }
 
-/// The verdict of the shares that other spectra show; those that a law passes there are not asked.
-pub(super) fn company_of(shares: &[Option<(f64, f64)>], passes: impl Fn(usize) -> bool) -> Company {
+/// What another spectrum says of a feature in its place.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum Told {
+    Shown,
+    Missing,
+}
+
+/// What a share says, if anything: one that is neither plain nor plainly too small says nothing.
+pub(super) fn told(share: (f64, f64)) -> Option<Told> {
+    if shown(share) {
+        return Some(Told::Shown);
+    }
+    missing(share).then_some(Told::Missing)
+}
+
+/// The verdict of what other spectra say.
+pub(super) fn company_of(told: impl Iterator<Item = Told>) -> Company {
     let (mut with, mut without) = (0, 0);
-    for (j, share) in shares.iter().enumerate() {
-        let Some(share) = *share else { continue };
-        if !passes(j) {
-            with += usize::from(shown(share));
-            without += usize::from(missing(share));
+    for told in told {
+        match told {
+            Told::Shown => with += 1,
+            Told::Missing => without += 1,
         }
     }
     match (with, without) {

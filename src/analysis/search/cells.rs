@@ -1,50 +1,63 @@
 //! The grid of centres and widths, with the sums of observations that each cell needs.
+//!
+//! In each cell the signal is linear in three numbers: the height of the absorptive part of the line, the height of its
+//! dispersive part (asymmetry times height), and the offset. Their Gaussian posterior is exact.
 
-/// What is known of height and offset beforehand, as Gaussians.
+/// What is known beforehand of height, dispersive height and offset, as Gaussians.
 #[derive(Debug, Clone)]
 pub(super) struct Prior {
     height: f64,
-    height_variance: f64,
-    offset_variance: f64,
+    /// Variances of height, dispersive height, offset.
+    variances: [f64; 3],
     typical: f64,
     level: f64,
 }
 
-/// Gaussian posterior of height and offset in one cell.
+/// Gaussian posterior of height, dispersive height and offset in one cell.
 #[derive(Debug, Clone, Copy)]
 pub(super) struct State {
-    pub(super) height: f64,
-    pub(super) height_variance: f64,
-    pub(super) offset: f64,
-    pub(super) offset_variance: f64,
-    pub(super) covariance: f64,
+    pub(super) mean: [f64; 3],
+    /// Covariances 00, 01, 02, 11, 12, 22.
+    pub(super) covariance: [f64; 6],
+    /// Logarithm of the determinant of the precision matrix.
+    ln_determinant: f64,
+    /// What the posterior mean explains of the sum of squares over the noise variance, the prior counted in.
+    explained: f64,
+}
+
+impl State {
+    /// Expected signal and its variance where the two parts of the line have these values.
+    pub(super) fn predict(&self, [l, d]: [f64; 2]) -> (f64, f64) {
+        let [h, k, o] = self.mean;
+        let [hh, hk, ho, kk, ko, oo] = self.covariance;
+        (h * l + k * d + o, l * (l * hh + 2.0 * (d * hk + ho)) + d * (d * kk + 2.0 * ko) + oo)
+    }
 }
 
 #[derive(Debug, Clone)]
 pub(super) struct Cells {
     centres: Vec<f64>,
     widths: Vec<f64>,
-    /// For each cell, sums over the observations of l, l², l y, with l the shape of the line there.
-    sums: Vec<[f64; 3]>,
+    /// For each cell, sums over the observations of l, d, l², l d, d², l y, d y, with l and d the parts of the line there.
+    sums: Vec<[f64; 7]>,
     /// Sums over the observations of 1, y, y².
     common: [f64; 3],
 }
 
 impl Prior {
     /// A Gaussian that covers the range of heights with one standard deviation.
-    pub(super) fn of((low, high): (f64, f64)) -> Self {
+    ///
+    /// The asymmetry is as likely on either side; its standard deviation is given.
+    pub(super) fn of((low, high): (f64, f64), asymmetry: f64) -> Self {
         let largest = low.abs().max(high.abs());
         let height = 0.5 * (low + high);
         let spread = (0.5 * (high - low)).max(0.2 * largest);
         // The offset is taken from the first observation, which may lie on the line.
         let offset = 3.0 * largest;
-        Self {
-            height,
-            height_variance: spread * spread,
-            offset_variance: offset * offset,
-            typical: height.abs().max(0.5 * largest),
-            level: 0.0,
-        }
+        let typical = height.abs().max(0.5 * largest);
+        // A symmetric line is one whose dispersive part is known to be next to nothing.
+        let dispersive = asymmetry.max(1e-5) * typical.hypot(spread);
+        Self { height, variances: [spread, dispersive, offset].map(|s| s * s), typical, level: 0.0 }
     }
 
     pub(super) fn typical(&self) -> f64 {
@@ -61,10 +74,11 @@ impl Prior {
     }
 }
 
-/// Symmetric line of height one.
-pub(super) fn shape(x: f64, centre: f64, width: f64) -> f64 {
+/// The absorptive and the dispersive part of a line of height one.
+pub(super) fn parts(x: f64, centre: f64, width: f64) -> [f64; 2] {
     let delta = 2.0 * (x - centre) / width;
-    1.0 / (1.0 + delta * delta)
+    let absorptive = 1.0 / (1.0 + delta * delta);
+    [absorptive, delta * absorptive]
 }
 
 impl Cells {
@@ -78,7 +92,7 @@ impl Cells {
             vec![widths.0]
         };
         let cells = centres.len() * widths.len();
-        Self { centres, widths, sums: vec![[0.0; 3]; cells], common: [0.0; 3] }
+        Self { centres, widths, sums: vec![[0.0; 7]; cells], common: [0.0; 3] }
     }
 
     pub(super) fn count(&self) -> usize {
@@ -124,67 +138,80 @@ impl Cells {
         let mut k = 0;
         for centre in &self.centres {
             for width in &self.widths {
-                let l = shape(x, *centre, *width);
-                let sums = &mut self.sums[k];
-                sums[0] += l;
-                sums[1] += l * l;
-                sums[2] += l * y;
+                let [l, d] = parts(x, *centre, *width);
+                for (sum, term) in self.sums[k].iter_mut().zip([l, d, l * l, l * d, d * d, l * y, d * y]) {
+                    *sum += term;
+                }
                 k += 1;
             }
         }
     }
 
-    /// Elements of the precision matrix of height and offset (height, cross, offset) and the right-hand side.
-    fn normal(&self, k: usize, prior: &Prior, sigma: f64) -> ([f64; 3], [f64; 2]) {
-        let [l, ll, ly] = self.sums[k];
+    pub(super) fn state(&self, k: usize, prior: &Prior, sigma: f64) -> State {
+        let [l, d, ll, ld, dd, ly, dy] = self.sums[k];
         let [n, y, _] = self.common;
         let unit = 1.0 / (sigma * sigma);
-        let matrix =
-            [1.0 / prior.height_variance + ll * unit, l * unit, 1.0 / prior.offset_variance + n * unit];
-        (matrix, [prior.height / prior.height_variance + ly * unit, y * unit])
-    }
-
-    pub(super) fn state(&self, k: usize, prior: &Prior, sigma: f64) -> State {
-        let ([a, b, c], [r, s]) = self.normal(k, prior, sigma);
-        let determinant = a * c - b * b;
+        // Cholesky factors of the precision matrix, row by row.
+        let [vh, vk, vo] = prior.variances;
+        let a = (1.0 / vh + ll * unit).sqrt();
+        let b = ld * unit / a;
+        let c = (1.0 / vk + dd * unit - b * b).sqrt();
+        let e = l * unit / a;
+        let f = (d * unit - e * b) / c;
+        let g = (1.0 / vo + n * unit - e * e - f * f).max(f64::MIN_POSITIVE).sqrt();
+        // The inverse of the factor gives mean and covariance.
+        let (ia, ic, ig) = (1.0 / a, 1.0 / c, 1.0 / g);
+        let ib = -b * ia * ic;
+        let i_f = -f * ic * ig;
+        let ie = -(e * ia + f * ib) * ig;
+        let right = [prior.height / vh + ly * unit, dy * unit, y * unit];
+        let z = [
+            ia * right[0],
+            ib * right[0] + ic * right[1],
+            ie * right[0] + i_f * right[1] + ig * right[2],
+        ];
         State {
-            height: (c * r - b * s) / determinant,
-            offset: (a * s - b * r) / determinant,
-            height_variance: c / determinant,
-            offset_variance: a / determinant,
-            covariance: -b / determinant,
+            mean: [ia * z[0] + ib * z[1] + ie * z[2], ic * z[1] + i_f * z[2], ig * z[2]],
+            covariance: [
+                ia * ia + ib * ib + ie * ie,
+                ib * ic + ie * i_f,
+                ie * ig,
+                ic * ic + i_f * i_f,
+                i_f * ig,
+                ig * ig,
+            ],
+            ln_determinant: 2.0 * (a * c * g).ln(),
+            explained: z.iter().map(|v| v * v).sum(),
         }
     }
 
     /// Logarithm of the probability of all observations if the line is in this cell.
     pub(super) fn ln_evidence(&self, k: usize, prior: &Prior, sigma: f64) -> f64 {
-        let ([a, b, c], [r, s]) = self.normal(k, prior, sigma);
-        let determinant = a * c - b * b;
-        let explained = (c * r * r - 2.0 * b * r * s + a * s * s) / determinant;
-        let before = prior.height * prior.height / prior.height_variance;
+        let state = self.state(k, prior, sigma);
+        let before = prior.height * prior.height / prior.variances[0];
         let [n, _, yy] = self.common;
-        let prior_determinant = 1.0 / (prior.height_variance * prior.offset_variance);
-        0.5 * (prior_determinant / determinant).ln()
+        let ln_prior: f64 = prior.variances.iter().map(|v| v.ln()).sum();
+        -0.5 * (ln_prior + state.ln_determinant)
             - n * sigma.ln()
-            - 0.5 * (yy / (sigma * sigma) + before - explained)
+            - 0.5 * (yy / (sigma * sigma) + before - state.explained)
     }
 
     /// The same if there is an offset only.
     pub(super) fn ln_evidence_of_nothing(&self, prior: &Prior, sigma: f64) -> f64 {
         let [n, y, yy] = self.common;
         let unit = 1.0 / (sigma * sigma);
-        let precision = 1.0 / prior.offset_variance + n * unit;
+        let precision = 1.0 / prior.variances[2] + n * unit;
         let explained = (y * unit) * (y * unit) / precision;
-        -0.5 * (precision * prior.offset_variance).ln() - n * sigma.ln() - 0.5 * (yy * unit - explained)
+        -0.5 * (precision * prior.variances[2]).ln() - n * sigma.ln() - 0.5 * (yy * unit - explained)
     }
 
-    /// Sum of squares that the best height and offset of a cell leave.
+    /// Sum of squares that the best height, dispersive height and offset of a cell leave.
     pub(super) fn residual_square(&self, k: usize, prior: &Prior, sigma: f64) -> f64 {
-        let State { height, offset, .. } = self.state(k, prior, sigma);
-        let [l, ll, ly] = self.sums[k];
+        let [h, q, o] = self.state(k, prior, sigma).mean;
+        let [l, d, ll, ld, dd, ly, dy] = self.sums[k];
         let [n, y, yy] = self.common;
-        let crossed = 2.0 * (height * ly + offset * y);
-        let model = height * height * ll + 2.0 * height * offset * l + n * offset * offset;
+        let crossed = 2.0 * (h * ly + q * dy + o * y);
+        let model = h * h * ll + q * q * dd + 2.0 * (h * q * ld + o * (h * l + q * d)) + n * o * o;
         (yy - crossed + model).max(0.0)
     }
 }

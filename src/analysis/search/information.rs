@@ -1,6 +1,6 @@
 //! How much an observation at a place is expected to tell.
 
-use super::cells::{Cells, Prior, State, shape};
+use super::cells::{Cells, Prior, State, parts};
 
 /// Cells below this share of the largest weight do not matter for the choice.
 const NEGLIGIBLE: f64 = 1e-4;
@@ -27,12 +27,10 @@ pub(super) fn best(places: &[f64], cells: &Cells, weights: &[f64], prior: &Prior
     for place in places {
         let (mut mean, mut square, mut within) = (0.0, 0.0, 0.0);
         for (weight, centre, width, state) in &taken {
-            let l = shape(*place, *centre, *width);
-            let expected = state.offset + state.height * l;
+            let (expected, variance) = state.predict(parts(*place, *centre, *width));
             mean += weight * expected;
             square += weight * expected * expected;
-            within +=
-                weight * (state.offset_variance + 2.0 * l * state.covariance + l * l * state.height_variance);
+            within += weight * variance;
         }
         let (mean, square, within) = (mean / total, square / total, within / total);
         let between = (square - mean * mean).max(0.0);

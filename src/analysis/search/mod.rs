@@ -1,15 +1,15 @@
 //! An adaptive search for one line: where to measure next so that the answer says most about the line.
 //!
-//! A grid of centres and widths carries the posterior; for each cell, height and offset are linear and their
-//! Gaussian posterior is exact. The next place is the one whose outcome is expected to tell the cells apart
+//! A grid of centres and widths carries the posterior; for each cell, height, asymmetry (as the height of a dispersive
+//! part) and offset are linear and their Gaussian posterior is exact. The next place is the one whose outcome is expected to tell the cells apart
 //! best: the mutual information of outcome and cell, with both taken as Gaussian. As the line gets known, the grid
 //! closes in on it. (Choosing measurements by expected information: Ann. Math. Statist. 27, 986 (1956), from
 //! memory, not checked.)
 //!
 //! ```
 //! use noctule::analysis::search::Search;
-//! // One line of 8 to 20 MHz somewhere in 400 MHz, 50 to 200 fA high, 20 fA of noise.
-//! let mut search = Search::new((14.0e9, 14.4e9), (8.0e6, 20.0e6), (50.0, 200.0), Some(20.0)).unwrap();
+//! // One symmetric line of 8 to 20 MHz somewhere in 400 MHz, 50 to 200 fA high, 20 fA of noise.
+//! let mut search = Search::new((14.0e9, 14.4e9), (8.0e6, 20.0e6), (50.0, 200.0), 0.0, Some(20.0)).unwrap();
 //! for i in 0..60 {
 //!     let f_hz = search.next();
 //!     let delta = (f_hz - 14.123e9) / 6.0e6;
@@ -66,6 +66,8 @@ pub struct Estimate {
     pub height: f64,
     /// Posterior standard deviation of the height.
     pub height_error: f64,
+    /// Dispersive height over height, as in a resonance fit; zero for a symmetric line.
+    pub asymmetry: f64,
     /// Posterior mean of the background.
     pub offset: f64,
     /// Standard deviation of one observation, given or estimated.
@@ -77,21 +79,23 @@ pub struct Estimate {
 }
 
 impl Search {
-    /// Starts a search for one symmetric line in a range, with full widths at half maximum and heights between the
+    /// Starts a search for one line in a range, with full widths at half maximum and heights between the
     /// given ones (heights may be negative or of either sign), and noise of a known standard deviation or one
-    /// that is estimated on the way.
+    /// that is estimated on the way. `asymmetry` is the standard deviation of the line's asymmetry `q` in
+    /// `(1 + q δ)/(1 + δ²)`: 0 for a line known to be symmetric, about 1 for one of which nothing is known.
     ///
     /// # Errors
     /// [`FitError::BadSetting`] for ranges that are not finite and rising, widths that are not positive or wider
-    /// than the range, heights that are all zero, or noise that is not positive.
+    /// than the range, heights that are all zero, an asymmetry below zero or above 100, or noise that is not positive.
     pub fn new(
         range: (f64, f64),
         widths: (f64, f64),
         heights: (f64, f64),
+        asymmetry: f64,
         sigma: Option<f64>,
     ) -> Result<Self, FitError> {
         let refuse = |message: &str| Err(FitError::BadSetting { message: message.to_owned() });
-        let numbers = [range.0, range.1, widths.0, widths.1, heights.0, heights.1, sigma.unwrap_or(1.0)];
+        let numbers = [range.0, range.1, widths.0, widths.1, heights.0, heights.1, asymmetry, sigma.unwrap_or(1.0)];
         check_values(&numbers)?;
         let span = range.1 - range.0;
         if span <= 1e-12 * range.0.abs().max(range.1.abs()) {
@@ -106,7 +110,10 @@ impl Search {
         if sigma.is_some_and(|s| s <= 0.0) {
             return refuse("the noise must be positive");
         }
-        let prior = Prior::of(heights);
+        if !(0.0..=100.0).contains(&asymmetry) {
+            return refuse("the spread of the asymmetry must lie between 0 and 100");
+        }
+        let prior = Prior::of(heights, asymmetry);
         // The first grid must not step over a line of the least width.
         let centres = CENTRES.max((3.0 * span / widths.0).ceil() as usize).min(4001);
         let cells = Cells::new(range, centres, widths, WIDTHS);
@@ -149,7 +156,7 @@ impl Search {
 
     /// What is known so far.
     pub fn estimate(&self) -> Estimate {
-        let mut sums = [0.0; 7];
+        let mut sums = [0.0; 8];
         for (k, weight) in self.weights.iter().enumerate().filter(|(_, w)| **w > 0.0) {
             let (centre, width) = (self.cells.centre(k) - self.cells.middle(), self.cells.width(k));
             let state = self.cells.state(k, &self.prior, self.noise);
@@ -158,15 +165,16 @@ impl Search {
                 centre * centre,
                 width,
                 width * width,
-                state.height,
-                state.height * state.height + state.height_variance,
-                state.offset,
+                state.mean[0],
+                state.mean[0] * state.mean[0] + state.covariance[0],
+                state.mean[1],
+                state.mean[2],
             ];
             for (sum, term) in sums.iter_mut().zip(terms) {
                 *sum += weight * term;
             }
         }
-        let [centre, square, width, width_square, height, height_square, offset] = sums;
+        let [centre, square, width, width_square, height, height_square, dispersive, offset] = sums;
         let grid = self.cells.spacing() * self.cells.spacing() / 12.0;
         Estimate {
             centre: self.cells.middle() + centre,
@@ -175,6 +183,7 @@ impl Search {
             width_error: (width_square - width * width).max(0.0).sqrt(),
             height,
             height_error: (height_square - height * height).max(0.0).sqrt(),
+            asymmetry: if height == 0.0 { 0.0 } else { dispersive / height },
             offset: offset + self.prior.level(),
             sigma: self.noise,
             presence: self.presence,

@@ -85,6 +85,7 @@ impl<'a> Walk<'a> {
             "dwell" | "settle" | "line_time" | "time" => self.time(&what, &value, at),
             "size" | "x" | "y" => self.dimension(Dimension::LENGTH, &what, &value, at),
             "widest" | "narrowest" | "error" => self.dimension(Dimension::FREQUENCY, &what, &value, at),
+            "asymmetry" => self.dimension(Dimension::NONE, &what, &value, at),
             "highest" => self.dimension(Dimension::CURRENT, &what, &value, at),
             "helium" => self.dimension(Dimension::VOLUME, &what, &value, at),
             "worth" => self.dimension(Dimension::NONE, &what, &value, at),

@@ -9,7 +9,7 @@ use crate::analysis::peaks;
 use crate::analysis::search::Search;
 use crate::bench::Role;
 use crate::quantity::{Dimension, Quantity};
-use crate::script::convert::{MapFields, quantity};
+use crate::script::convert::{MapFields, number, quantity};
 use crate::script::error::{Thrown, argument};
 use crate::script::handles::{FitHandle, Sweep, Trace};
 use crate::script::host::Host;
@@ -18,6 +18,9 @@ use crate::supervisor::{Answer, Jot, Request};
 use rhai::{Array, Dynamic, Engine, FnPtr, Map, NativeCallContext};
 use serde_json::json;
 use std::rc::Rc;
+
+/// Spread of the asymmetry of lines of which nothing is known.
+const USUAL_ASYMMETRY: f64 = 1.0;
 
 /// The most readings of one adaptive search.
 const MOST_READINGS: u64 = 2_000;
@@ -61,12 +64,12 @@ pub const VERBS: &[Verb] = &[
         name: "search_resonance",
         params: &[param(
             "plan",
-            Kind::Fields("from to widest narrowest highest | readings error settle"),
+            Kind::Fields("from to widest narrowest highest | readings error settle asymmetry"),
             "the range, the widths and the height to expect, and when to end",
         )],
         optional: 0,
-        gives: "a map with `centre`, `centre_error`, `width`, `height`, `presence`, `readings`",
-        summary: "Looks for one line by choosing each next frequency where it tells most, instead of sweeping. Ends after `readings`, or when the centre is known to `error`.",
+        gives: "a map with `centre`, `centre_error`, `width`, `height`, `asymmetry`, `presence`, `readings`",
+        summary: "Looks for one line by choosing each next frequency where it tells most, instead of sweeping. Ends after `readings`, or when the centre is known to `error`. The line may be lopsided either way; `asymmetry` says how much to expect (1 if it is not given, 0 for a line known to be symmetric, which then takes fewer readings).",
         example: "let found = search_resonance(#{ from: 11.3.GHz, to: 11.5.GHz, narrowest: 5.MHz, widest: 20.MHz, highest: 100.fA, readings: 12 });",
         chapter: Chapter::Analysis,
     },
@@ -230,6 +233,7 @@ fn search(host: &Host, ctx: &NativeCallContext<'_>, plan: Map) -> Result<Map, Th
     let highest = fields.quantity("highest", Dimension::CURRENT)?;
     let readings = fields.whole("readings", 1)?.unwrap_or(60).min(MOST_READINGS);
     let settle_s = fields.time("settle")?;
+    let asymmetry = fields.take("asymmetry").map(|value| number(ctx, &value, "`asymmetry`")).transpose()?;
     fields.finish()?;
     let (Some(from), Some(to), Some(narrowest), Some(widest), Some(highest)) =
         (from, to, narrowest, widest, highest)
@@ -240,7 +244,9 @@ fn search(host: &Host, ctx: &NativeCallContext<'_>, plan: Map) -> Result<Map, Th
         ));
     };
     let bad = |error: FitError| argument(ctx, &format!("the search can't begin: {error}"));
-    let mut search = Search::new((from, to), (narrowest, widest), (-highest, highest), None).map_err(bad)?;
+    let (range, widths, heights) = ((from, to), (narrowest, widest), (-highest, highest));
+    let mut search =
+        Search::new(range, widths, heights, asymmetry.unwrap_or(USUAL_ASYMMETRY), None).map_err(bad)?;
     let frequency = host.channel(ctx, Role::RfFrequency.name())?;
     let lockin = host.channel(ctx, Role::LockinX.name())?;
     for _ in 0..readings {
@@ -271,6 +277,7 @@ fn search(host: &Host, ctx: &NativeCallContext<'_>, plan: Map) -> Result<Map, Th
     map.insert("centre_error".into(), hertz(known.centre_error));
     map.insert("width".into(), hertz(known.width));
     map.insert("height".into(), Dynamic::from(Quantity::new(known.height, Dimension::CURRENT)));
+    map.insert("asymmetry".into(), known.asymmetry.into());
     map.insert("presence".into(), known.presence.into());
     map.insert("readings".into(), (known.observations as i64).into());
     Ok(map)
