@@ -11,8 +11,8 @@ pub const MU_B_PER_H_HZ_PER_T: f64 = 13.996_244_917_1e9;
 
 /// A line that moves in proportion to field, `f = 2 μ |B + B_tip| / h`.
 ///
-/// Errors are those that hold the truth in 68 % of cases. They come from the centre errors given; where the centres
-/// scatter more than these allow, a scatter common to all is added and the errors are widened by Student's factor.
+/// Errors are those that hold the truth in 68 % of cases. They come from the centre errors given and from a scatter
+/// common to all centres, every size of which counts with its probability: the fewer centres, the larger the errors.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct FieldLine {
     /// Magnetic moment along the field, in Bohr magnetons.
