@@ -14,9 +14,11 @@ mod read;
 mod read_channel;
 mod read_link;
 mod read_rules;
+mod read_spins;
 mod rehearsed;
 mod role;
 mod rules;
+mod spin;
 
 pub use builtin::{BUILTIN_NAME, builtin, builtin_text};
 pub use channel::{Address, BeyondStep, Channel, ChannelId, ScpiAddress};
@@ -26,6 +28,7 @@ pub use messages::{EVENTS, MessageHook};
 pub use read::read;
 pub use role::Role;
 pub use rules::{Action, Interlock, Permit, Step, StepAction, Subject, TaskKind};
+pub use spin::{KnownSpin, KnownValue};
 
 /// Everything a bench file says, checked. All numbers are in SI.
 #[derive(Debug, Clone, PartialEq)]
@@ -68,6 +71,8 @@ pub struct Bench {
     pub live_words_beyond_loopback: bool,
     /// Words to programs outside.
     pub messages: Vec<MessageHook>,
+    /// Kinds of spins that the laboratory knows, for `identify`.
+    pub known_spins: Vec<KnownSpin>,
 }
 
 /// Settling of the lock-in.

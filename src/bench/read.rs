@@ -4,6 +4,7 @@ use super::messages::read_messages;
 use super::read_channel::read_channels;
 use super::read_link::read_links;
 use super::read_rules::{read_interlocks, read_permits, read_steps};
+use super::read_spins::read_spins;
 use super::{Action, Bench, Helium, Keeper, Lockin, Recentre, Refill, Retry, Role, StepAction};
 use crate::diagnostic::{Code, Diagnostic, has_errors};
 use crate::quantity::{Dimension, Quantity};
@@ -140,6 +141,7 @@ fn read_bench(root: Node<'_>, reader: &mut Reader<'_>) -> Option<Bench> {
         queue_goes_on: false,
         live_words_beyond_loopback: false,
         messages: Vec::new(),
+        known_spins: Vec::new(),
     };
     read_settings(&mut fields, &mut bench, reader);
     if let Some(node) = fields.take("permits") {
@@ -196,6 +198,9 @@ fn read_settings(fields: &mut Fields<'_>, bench: &mut Bench, reader: &mut Reader
     bench.helium = fields.take("helium").and_then(|node| read_helium(node, bench, reader));
     if let Some(node) = fields.take("messages") {
         bench.messages = read_messages(node, reader);
+    }
+    if let Some(node) = fields.take("known_spins") {
+        bench.known_spins = read_spins(node, reader);
     }
 }
 

@@ -51,6 +51,40 @@ fn benches(c: &mut Criterion) {
     c.bench_function("verdict on 8 spectra of 301 points", |bench| {
         bench.iter(|| judge(&spectra, &Settings::default()).expect("good"));
     });
+    night(c);
+}
+
+/// As the shipped night takes them: 19 fields, up and down, each spectrum about the place where the line is expected.
+fn night(c: &mut Criterion) {
+    let fields: Vec<f64> = (0..38).map(|k| 0.45 + 0.02 * f64::from(k / 2)).collect();
+    let axes: Vec<Vec<f64>> = fields
+        .iter()
+        .map(|field| (0..201).map(|i| 25.2e9 * field + 1.6e6 * (f64::from(i) - 100.0)).collect())
+        .collect();
+    let signals: Vec<Vec<f64>> = (0..38)
+        .map(|k| {
+            let line = 0.895 * 27.992_489_834e9 * (fields[k] + 0.002);
+            let at = |(i, f): (usize, &f64)| {
+                let d = (f - line) / 8e6;
+                let ripple = 2.0 * (f / 15.4e6).sin() + (f / 6.5e6).sin();
+                30.0 * (1.0 + 0.4 * d) / (1.0 + d * d) + ripple + wobble(i + 1000 * k)
+            };
+            axes[k].iter().enumerate().map(at).collect()
+        })
+        .collect();
+    let spectra: Vec<Spectrum> = (0..38)
+        .map(|k| Spectrum {
+            field_t: fields[k],
+            level_dbm: Some(-3.0),
+            tip_height_m: None,
+            f_hz: &axes[k],
+            y: &signals[k],
+            sigma: None,
+        })
+        .collect();
+    c.bench_function("verdict on a night of 38 spectra of 201 points", |bench| {
+        bench.iter(|| judge(&spectra, &Settings::default()).expect("good"));
+    });
 }
 
 criterion_group!(judges, benches);

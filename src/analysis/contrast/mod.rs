@@ -327,9 +327,15 @@ fn speak(said: &mut Contrast, n: usize, loners: bool) {
     let (verdict, why) = if mixture_wins && two_modes && populated {
         (ContrastVerdict::Contrast, "Two separate levels are proved.")
     } else if !two_modes && excluded {
-        (ContrastVerdict::None, "Two levels three widths apart are excluded: there is one level, whatever its shape.")
+        (
+            ContrastVerdict::None,
+            "Two levels three widths apart are excluded: there is one level, whatever its shape.",
+        )
     } else if !two_modes && !populated && loners {
-        (ContrastVerdict::None, "A few values stand far off, each alone in time: outliers, not a second level.")
+        (
+            ContrastVerdict::None,
+            "A few values stand far off, each alone in time: outliers, not a second level.",
+        )
     } else if mixture_wins && !populated {
         (ContrastVerdict::Undecided, "The second level holds too few values to tell it from outliers.")
     } else if said.delta_bic > 6.0 || two_modes {

@@ -7,7 +7,7 @@ use super::judgement::{
 };
 use super::law::{Company, Law, Member, View};
 use super::power::{PowerFinding, power_test};
-use super::scan::Feature;
+use super::scan::{Feature, shape_ratio};
 use super::tails::median;
 use super::weigh::{HEIGHT_VARIES, company, still_possible};
 
@@ -75,7 +75,8 @@ impl Case<'_> {
             *next = Some(self.settle_stray(stray));
             return Verdict::Undecided;
         }
-        if let Some(unsure) = self.fixed.iter().find(|f| !f.stays) {
+        // As with strays: a weak bump in few spectra is no reason to doubt, for baselines wander.
+        if let Some(unsure) = self.fixed.iter().find(|f| !f.stays && f.gain > 2.0 * self.threshold) {
             reasons.push(format!(
                 "The feature at {:.6} GHz was not measured at fields far enough apart to tell whether it moves.",
                 unsure.centre_hz / 1e9
@@ -149,7 +150,9 @@ impl Case<'_> {
             .filter(|f| {
                 !self.fixed.iter().any(|x| (x.centre_hz - f.centre_hz).abs() < x.width_hz.max(f.width_hz))
             })
-            .filter(|f| company(view, f, None) != Company::InPlace)
+            // At the end of its range a bump may be the flank of anything.
+            .filter(|f| self.spectra[f.spectrum].covers(f.centre_hz, f.width_hz))
+            .filter(|f| company(view, f, None) != Company::InPlace && !flank_elsewhere(view, f))
             .filter(|f| still_possible(view, f, self.settings))
             .collect();
         list.sort_by(|a, b| b.gain.total_cmp(&a.gain));
@@ -209,11 +212,12 @@ impl Case<'_> {
                 l.tip_field_error * 1e3
             ),
             format!(
-                "Its log evidence is {:.1}; {:.1e} such alignments are expected by chance; the centres scatter with chi-square {:.1} for {} degrees of freedom.",
+                "Its log evidence is {:.1}; {:.1e} such alignments are expected by chance; the centres scatter with chi-square {:.1} for {} degrees of freedom, as if they wandered by {:.2} MHz between spectra.",
                 self.evidence(law),
                 law.chance,
                 l.chi_square,
-                l.degrees_of_freedom
+                l.degrees_of_freedom,
+                l.scatter_hz / 1e6
             ),
             format!("In {alone} spectra others cover the same place and do not show it."),
         ];
@@ -389,6 +393,19 @@ impl Case<'_> {
             otherwise_hz: Some(stray.centre_hz),
         }
     }
+}
+
+/// Whether a spectrum that ends near a feature shows its flank: then it is there at another field as well.
+fn flank_elsewhere(view: &View, feature: &Feature) -> bool {
+    let (centre, width) = (feature.centre_hz, feature.width_hz);
+    view.spectra.iter().enumerate().any(|(j, sp)| {
+        let near = sp.low() - width <= centre && centre <= sp.high() + width;
+        let other_field = sp.field_t != view.spectra[feature.spectrum].field_t;
+        near && other_field
+            && !sp.covers(centre, width)
+            && shape_ratio(view.trace(j), centre, feature)
+                .is_some_and(|(share, error)| (0.5..2.0).contains(&share) && share > 4.0 * error)
+    })
 }
 
 fn sighting(member: &Member) -> Sighting {

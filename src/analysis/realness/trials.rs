@@ -151,9 +151,10 @@ fn sum_along(
         }
         if let Some((_, entry)) = nearest.filter(|(_, e)| !e.overlaid) {
             let f = entry.feature;
-            let others = entry.told.iter().filter(|(field_t, _)| {
-                (trial.at(*field_t) - f.centre_hz).abs() >= 1.5 * f.width_hz
-            });
+            let others = entry
+                .told
+                .iter()
+                .filter(|(field_t, _)| (trial.at(*field_t) - f.centre_hz).abs() >= 1.5 * f.width_hz);
             if company_of(others.map(|(_, told)| *told)) != Company::InPlace {
                 sum += f.gain;
             }

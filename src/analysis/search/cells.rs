@@ -165,11 +165,8 @@ impl Cells {
         let i_f = -f * ic * ig;
         let ie = -(e * ia + f * ib) * ig;
         let right = [prior.height / vh + ly * unit, dy * unit, y * unit];
-        let z = [
-            ia * right[0],
-            ib * right[0] + ic * right[1],
-            ie * right[0] + i_f * right[1] + ig * right[2],
-        ];
+        let z =
+            [ia * right[0], ib * right[0] + ic * right[1], ie * right[0] + i_f * right[1] + ig * right[2]];
         State {
             mean: [ia * z[0] + ib * z[1] + ie * z[2], ic * z[1] + i_f * z[2], ig * z[2]],
             covariance: [

@@ -95,7 +95,8 @@ impl Search {
         sigma: Option<f64>,
     ) -> Result<Self, FitError> {
         let refuse = |message: &str| Err(FitError::BadSetting { message: message.to_owned() });
-        let numbers = [range.0, range.1, widths.0, widths.1, heights.0, heights.1, asymmetry, sigma.unwrap_or(1.0)];
+        let numbers =
+            [range.0, range.1, widths.0, widths.1, heights.0, heights.1, asymmetry, sigma.unwrap_or(1.0)];
         check_values(&numbers)?;
         let span = range.1 - range.0;
         if span <= 1e-12 * range.0.abs().max(range.1.abs()) {

@@ -3,6 +3,7 @@
 use super::judging;
 use crate::analysis::fit::{self, Options};
 use crate::analysis::identify::{self, Candidate, Measured, Sighting};
+use crate::bench::{KnownSpin, KnownValue};
 use crate::quantity::Dimension;
 use crate::script::convert::{MapFields, number, quantity, whole};
 use crate::script::error::{Thrown, argument};
@@ -32,13 +33,13 @@ pub const VERBS: &[Verb] = &[
         name: "identify",
         params: &[param(
             "seen",
-            Kind::Fields("kinds | steps range height moments"),
-            "what was seen, each value with its error in a pair; and the kinds that are known",
+            Kind::Fields("| steps range height moments kinds"),
+            "what was seen, each value with its error in a pair; and kinds other than those of the bench",
         )],
         optional: 0,
         gives: "a map with `name`, `probability`, `reasons`, `candidates`",
-        summary: "Compares what was seen with a list of kinds of spins and gives each its probability; `none of these` is always among them. A kind has a `name`, and `steps`, `height`, `moment`, `abundance` as far as they are known.",
-        example: "let who = identify(#{\n    steps: [[19.2.mV, 0.3.mV]],\n    range: [10.mV, 39.mV],\n    height: [0.16.nm, 0.01.nm],\n    kinds: [\n        #{ name: \"low one\", steps: [[19.mV, 0.5.mV]], height: [0.16.nm, 0.01.nm] },\n        #{ name: \"tall one\", steps: [[31.mV, 0.5.mV]], height: [0.21.nm, 0.01.nm], moment: [0.97, 0.02] },\n    ],\n});\nnote(`${who.name} with probability ${who.probability}`);",
+        summary: "Compares what was seen with the kinds of spins that the bench file lists under `known_spins`, or with those given as `kinds`, and gives each its probability; `none of these` is always among them. A kind has a `name`, and `steps`, `height`, `moment`, `abundance` as far as they are known.",
+        example: "let one = identify(#{ steps: [[19.2.mV, 0.3.mV]], range: [10.mV, 39.mV] });\nnote(`${one.name} of the bench with probability ${one.probability}`);\nlet who = identify(#{\n    steps: [[19.2.mV, 0.3.mV]],\n    range: [10.mV, 39.mV],\n    height: [0.16.nm, 0.01.nm],\n    kinds: [\n        #{ name: \"low one\", steps: [[19.mV, 0.5.mV]], height: [0.16.nm, 0.01.nm] },\n        #{ name: \"tall one\", steps: [[31.mV, 0.5.mV]], height: [0.21.nm, 0.01.nm], moment: [0.97, 0.02] },\n    ],\n});\nnote(`${who.name} with probability ${who.probability}`);",
         chapter: Chapter::Analysis,
     },
 ];
@@ -134,11 +135,32 @@ fn kind(ctx: &NativeCallContext<'_>, value: Dynamic) -> Result<identify::Kind, T
     Ok(identify::Kind { name, abundance: abundance.unwrap_or(1.0), steps_mev, height_nm, moment_mu_b })
 }
 
+/// A kind of the bench file in the units of the analysis.
+fn of_bench(spin: &KnownSpin) -> identify::Kind {
+    let in_unit = |unit: f64| move |k: KnownValue| Measured { value: k.value / unit, error: k.spread / unit };
+    identify::Kind {
+        name: spin.name.clone(),
+        abundance: spin.abundance,
+        steps_mev: spin.steps_v.iter().copied().map(in_unit(1e-3)).collect(),
+        height_nm: spin.height_m.map(in_unit(1e-9)),
+        moment_mu_b: spin.moment_mu_b.map(in_unit(1.0)),
+    }
+}
+
 fn identify(host: &Host, ctx: &NativeCallContext<'_>, map: Map) -> Result<Map, Thrown> {
     let mut fields = MapFields::new(ctx, "identify", map);
-    let kinds = fields.need("kinds")?.try_cast::<Array>();
-    let kinds = kinds.ok_or_else(|| argument(ctx, "`kinds` is a list of maps"))?;
-    let kinds = kinds.into_iter().map(|value| kind(ctx, value)).collect::<Result<Vec<_>, _>>()?;
+    let kinds = match fields.take("kinds") {
+        Some(list) => {
+            let list = list.try_cast::<Array>();
+            let list = list.ok_or_else(|| argument(ctx, "`kinds` is a list of maps"))?;
+            list.into_iter().map(|value| kind(ctx, value)).collect::<Result<Vec<_>, _>>()?
+        }
+        None if host.bench.known_spins.is_empty() => {
+            let message = "the bench lists no `known_spins`; list them there or give `kinds`";
+            return Err(argument(ctx, message));
+        }
+        None => host.bench.known_spins.iter().map(of_bench).collect(),
+    };
     let range = fields.take("range").map(|value| two(ctx, value, "`range`")).transpose()?;
     let step_range_mev = match range {
         Some([from, to]) => Some((STEP_MEV(ctx, &from, "`range`")?, STEP_MEV(ctx, &to, "`range`")?)),
