@@ -11,6 +11,13 @@ use super::scan::{Feature, shape_ratio};
 use super::tails::median;
 use super::weigh::{HEIGHT_VARIES, company, still_possible};
 
+/// Lines just at the limit are lost half of the time; a tenth above it they seldom are.
+const ABOVE_LIMIT: f64 = 1.1;
+
+/// Height of a stray feature over that of a line that has to show, below which it is no sign of one: heights vary by a
+/// fifth from spectrum to spectrum, and a tenth is noise.
+const LOWEST_STRAY: f64 = 0.7;
+
 /// A line narrower than this many points is not promised to be noticed.
 const NARROW_POINTS: f64 = 4.0;
 
@@ -76,7 +83,7 @@ impl Case<'_> {
             return Verdict::Undecided;
         }
         // As with strays: a weak bump in few spectra is no reason to doubt, for baselines wander.
-        if let Some(unsure) = self.fixed.iter().find(|f| !f.stays && f.gain > 2.0 * self.threshold) {
+        if let Some(unsure) = self.fixed.iter().find(|f| !f.stays && f.gain > 2.5 * self.threshold) {
             reasons.push(format!(
                 "The feature at {:.6} GHz was not measured at fields far enough apart to tell whether it moves.",
                 unsure.centre_hz / 1e9
@@ -145,8 +152,13 @@ impl Case<'_> {
             .features
             .iter()
             .flatten()
-            // A bump in one spectrum alone is the weakest hint there is, and baselines wander.
-            .filter(|f| f.gain > 2.0 * self.threshold)
+            // A bump in one spectrum alone is the weakest hint there is, and baselines wander. One that is certainly
+            // lower than the line that has to show is none of its signs.
+            .filter(|f| f.gain > 2.5 * self.threshold)
+            .filter(|f| {
+                let wanted = self.settings.trusted_signal_to_noise * self.spectra[f.spectrum].sigma;
+                f.amplitude() > LOWEST_STRAY * wanted
+            })
             .filter(|f| {
                 !self.fixed.iter().any(|x| (x.centre_hz - f.centre_hz).abs() < x.width_hz.max(f.width_hz))
             })
@@ -176,7 +188,7 @@ impl Case<'_> {
             }
         }
         // Spectra too short for any of these widths can't show a line.
-        if heights.is_empty() { f64::MAX } else { median(&mut heights) }
+        if heights.is_empty() { f64::MAX } else { ABOVE_LIMIT * median(&mut heights) }
     }
 
     /// Gain in each spectrum from which a line that all spectra show equally is believed.

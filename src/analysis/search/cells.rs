@@ -60,6 +60,11 @@ impl Prior {
         Self { height, variances: [spread, dispersive, offset].map(|s| s * s), typical, level: 0.0 }
     }
 
+    /// Numbers that the best cell fits to the observations: centre, width, height, offset, and asymmetry if any.
+    pub(super) fn free(&self) -> f64 {
+        if self.variances[1] < 1e-6 * self.typical * self.typical { 4.0 } else { 5.0 }
+    }
+
     pub(super) fn typical(&self) -> f64 {
         self.typical
     }

@@ -32,6 +32,9 @@ use cells::{Cells, Prior};
 /// Centres in the grid.
 const CENTRES: usize = 161;
 
+/// Observations from which the noise is estimated: five numbers of the line are fitted to them as well.
+const FEWEST_FOR_NOISE: usize = 12;
+
 /// Widths in the grid.
 const WIDTHS: usize = 5;
 
@@ -212,7 +215,7 @@ impl Search {
 
     /// Works out the posterior weights, with the noise estimated if it was not given.
     fn weigh(&mut self) {
-        let rounds = if self.sigma.is_some() || self.observations.len() < 8 { 1 } else { 2 };
+        let rounds = if self.sigma.is_some() || self.observations.len() < FEWEST_FOR_NOISE { 1 } else { 2 };
         for round in 0..rounds {
             let evidence: Vec<f64> =
                 (0..self.cells.count()).map(|k| self.cells.ln_evidence(k, &self.prior, self.noise)).collect();
@@ -229,7 +232,8 @@ impl Search {
             if round + 1 < rounds {
                 let best = evidence.iter().position(|e| *e == largest).expect("the largest is among them");
                 let n = self.observations.len() as f64;
-                let left = self.cells.residual_square(best, &self.prior, self.noise) / (n - 4.0).max(1.0);
+                let left = self.cells.residual_square(best, &self.prior, self.noise)
+                    / (n - self.prior.free()).max(1.0);
                 self.noise = left.sqrt().max(1e-9 * self.prior.typical());
             }
         }
