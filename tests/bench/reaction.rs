@@ -30,8 +30,9 @@ const MARGIN: Duration = Duration::from_millis(20);
 /// How long the slow disk takes for each commit.
 const DISK_LAG: Duration = Duration::from_millis(1500);
 
-/// A sequence that never calls a verb once it is under way.
-const SPINS: &str = "note(\"begins\"); let n = 0; while true { n = (n + 1) % 1000; }";
+/// A sequence that never calls a verb once it is under way. Each of its operations takes long, as their number
+/// between two verbs is limited too.
+const SPINS: &str = "note(\"begins\"); while true { let a = []; a.pad(2000, 1); }";
 
 /// What the links saw.
 #[derive(Default)]

@@ -351,11 +351,8 @@ fn every_branch_of_recovery_is_taken_by_some_fault() {
     add(night("approach(); set(\"Bias\", 400.mV);", ""));
     let image = "approach(); image(#{ x: 0.nm, y: 0.nm, size: 10.nm, pixels: 64, line_time: 4.s });";
     add(night(image, r#"PressureBurst(at: "5 min", height: "1e-6 mbar")"#));
-    let missing: Vec<&str> = Probe::ALL
-        .iter()
-        .zip(taken)
-        .filter(|(_, count)| *count == 0)
-        .map(|(probe, _)| probe.name())
-        .collect();
-    assert!(missing.is_empty(), "{missing:?}");
+    let missing = Probe::ALL.iter().zip(taken).filter(|(_, count)| *count == 0).map(|(probe, _)| *probe);
+    // No interlock of the built-in bench refills, and none of these sequences has a spot to find again: the tests
+    // of refills have both.
+    assert_eq!(missing.collect::<Vec<_>>(), [Probe::RefillByLock, Probe::SpotLost]);
 }
