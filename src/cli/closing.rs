@@ -112,9 +112,11 @@ fn budgets(out: &mut String, bench: &Bench, tally: &RunTally, summary: &Summary,
         let left_l = (last - helium.refill_mark_m3) * 1e3;
         let _ = writeln!(
             out,
-            "Helium  {:.2} L used, {:.1} L left, {left_l:.1} L above the refill mark of {:.1} L",
+            "Helium  {:.2} L used, {:.1} L left, {:.1} L {} the refill mark of {:.1} L",
             summary.helium_used_l,
             last * 1e3,
+            left_l.abs(),
+            if left_l < 0.0 { "below" } else { "above" },
             helium.refill_mark_m3 * 1e3
         );
     }

@@ -7,6 +7,7 @@ pub mod connect;
 pub mod oracle;
 pub mod outlook;
 mod port;
+mod queue;
 pub mod replay;
 pub mod tally;
 pub mod virtual_time;

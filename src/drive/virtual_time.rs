@@ -4,6 +4,7 @@
 //! operation, so that the watch goes on and a window ends even in an endless loop without a verb.
 
 use super::oracle::Oracle;
+use super::queue::EventQueue;
 use super::visitor::{Visit, Visitor, Wish};
 use super::{Outlook, Port, RunTally};
 use crate::bench::Bench;
@@ -14,8 +15,6 @@ use crate::supervisor::{
     Answered, Call, Channels, Command, Denial, Effect, Effects, Event, Notice, Reply, Start, Supervisor,
     Ticket,
 };
-use std::cmp::Reverse;
-use std::collections::BinaryHeap;
 use std::sync::Arc;
 
 /// Virtual time that one command on a link takes, s.
@@ -45,12 +44,6 @@ pub struct Nobody;
 
 impl Onlooker for Nobody {}
 
-struct Pending {
-    at: Moment,
-    order: u64,
-    event: Event,
-}
-
 /// What befalls a rehearsal from outside.
 #[derive(Debug, Clone, Default, PartialEq)]
 pub struct Disturbances {
@@ -60,26 +53,6 @@ pub struct Disturbances {
     pub slow_disk: Vec<(Moment, Moment, f64)>,
     /// People who come to transfer helium.
     pub visits: Vec<Visit>,
-}
-
-impl PartialEq for Pending {
-    fn eq(&self, other: &Self) -> bool {
-        (self.at, self.order) == (other.at, other.order)
-    }
-}
-
-impl Eq for Pending {}
-
-impl PartialOrd for Pending {
-    fn partial_cmp(&self, other: &Self) -> Option<std::cmp::Ordering> {
-        Some(self.cmp(other))
-    }
-}
-
-impl Ord for Pending {
-    fn cmp(&self, other: &Self) -> std::cmp::Ordering {
-        (self.at, self.order).cmp(&(other.at, other.order))
-    }
 }
 
 /// The driver.
@@ -95,14 +68,13 @@ pub struct VirtualDrive {
     pub tally: RunTally,
     /// The independent look at every command.
     pub oracle: Oracle,
-    queue: BinaryHeap<Reverse<Pending>>,
+    queue: EventQueue,
     slow_disk: Vec<(Moment, Moment, f64)>,
     visitors: Vec<Visitor>,
     link_free: Vec<Moment>,
     /// Reads on their way that will bring values.
     reads: Vec<(Ticket, Channels)>,
     now: Moment,
-    order: u64,
     seed: u64,
     window: Option<Moment>,
     reply: Option<Reply>,
@@ -142,13 +114,12 @@ impl VirtualDrive {
             instruments,
             recorder,
             onlooker,
-            queue: BinaryHeap::new(),
+            queue: EventQueue::default(),
             slow_disk: Vec::new(),
             visitors: Vec::new(),
             link_free,
             reads: Vec::new(),
             now: Moment::START,
-            order: 0,
             seed,
             window,
             reply: None,
@@ -182,8 +153,7 @@ impl VirtualDrive {
     }
 
     fn await_event(&mut self, at: Moment, event: Event) {
-        self.order += 1;
-        self.queue.push(Reverse(Pending { at, order: self.order, event }));
+        self.queue.push(at, event);
     }
 
     /// How the run was ended, once it was.
@@ -221,9 +191,8 @@ impl VirtualDrive {
         self.supervisor = Supervisor::new(Arc::clone(&self.bench), start);
         self.oracle.taken_up(&self.true_bench);
         let now = self.now;
-        self.queue.retain(|Reverse(pending)| {
-            pending.at > now && !matches!(pending.event, Event::Answered { .. } | Event::Durable { .. })
-        });
+        self.queue
+            .retain(|at, event| at > now && !matches!(event, Event::Answered { .. } | Event::Durable { .. }));
         self.visitors.iter_mut().for_each(Visitor::run_ended);
         self.reads.clear();
         self.link_free.fill(self.now);
@@ -246,7 +215,7 @@ impl VirtualDrive {
 
     /// One event, if one is due by `until`. False if there was none.
     fn turn(&mut self, until: Moment) -> bool {
-        let answer_at = self.queue.peek().map_or(Moment::NEVER, |Reverse(pending)| pending.at);
+        let answer_at = self.queue.next_at();
         let wake_at = self.supervisor.next_wake().max(self.now);
         let visit_at =
             self.visitors.iter().map(Visitor::next_wake).min().unwrap_or(Moment::NEVER).max(self.now);
@@ -260,10 +229,10 @@ impl VirtualDrive {
         if visit_at <= next {
             self.be_visited();
         } else if answer_at <= wake_at {
-            if let Some(Reverse(pending)) = self.queue.pop() {
-                self.note_readings(&pending.event);
-                let is_answer = matches!(pending.event, Event::Answered { .. });
-                self.feed(pending.event);
+            if let Some(event) = self.queue.pop() {
+                self.note_readings(&event);
+                let is_answer = matches!(event, Event::Answered { .. });
+                self.feed(event);
                 if is_answer {
                     let held = self.supervisor.is_held();
                     self.oracle.judge(&self.true_bench, self.now, held);

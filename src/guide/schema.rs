@@ -49,6 +49,7 @@ pub fn bench_schema() -> Value {
             "keeper": object(&[("patience", quantity("a time")), ("park_if_lost", json!({ "type": "boolean" }))], &[]),
             "queue_goes_on": { "type": "boolean" },
             "live_words_beyond_loopback": { "type": "boolean" },
+            "known_spins": { "type": "array", "items": known_spin() },
             "messages": { "type": "array", "items": object(&[("on", events()), ("to", texts()), ("at_most_every", quantity("a time"))], &["on", "to"]) },
         },
     })
@@ -75,6 +76,20 @@ fn object(properties: &[(&str, Value)], required: &[&str]) -> Value {
     let properties: Map<String, Value> =
         properties.iter().map(|(name, value)| ((*name).to_owned(), value.clone())).collect();
     json!({ "type": "object", "properties": properties, "required": required, "additionalProperties": false })
+}
+
+fn known_spin() -> Value {
+    let pair = |item: Value| json!({ "type": "array", "items": item, "minItems": 2, "maxItems": 2 });
+    object(
+        &[
+            ("name", json!({ "type": "string" })),
+            ("steps", json!({ "type": "array", "items": pair(quantity("a voltage, and its spread")) })),
+            ("height", pair(quantity("a length, and its spread"))),
+            ("moment", pair(quantity("a moment in Bohr magnetons, and its spread"))),
+            ("abundance", quantity("a pure number")),
+        ],
+        &["name"],
+    )
 }
 
 fn link() -> Value {

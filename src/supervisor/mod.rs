@@ -234,8 +234,7 @@ impl Supervisor {
             self.watch_failed(&channels);
             self.judge_interlocks(out);
         }
-        let bench = Arc::clone(&self.bench);
-        self.watch.collect_due(now, &bench, |ticket, link, command| {
+        self.watch.collect_due(now, &self.bench, |ticket, link, command| {
             out.push(Effect::Command { ticket, link, command });
         });
         if self.phase == Phase::Running && self.last_moment().is_some_and(|last| now >= last) {

@@ -95,12 +95,13 @@ impl Left {
         let (Some(needed), Some(outlook)) = (needs.helium_m3, self.helium) else { return None };
         let (by_line, least) = outlook.after(0.0);
         if least < needed {
-            return Some(format!(
-                "it needs {} of helium, and {} are left above the mark{}",
-                litres(needed),
-                litres(least),
-                grounds(&outlook, by_line)
-            ));
+            let level = if least < 0.0 {
+                format!("the level is {} below the mark", litres(-least))
+            } else {
+                format!("{} are left above the mark", litres(least))
+            };
+            let grounds = grounds(&outlook, by_line);
+            return Some(format!("it needs {} of helium, and {level}{grounds}", litres(needed)));
         }
         let time_s = needs.time_s.filter(|_| outlook.is_forecast())?;
         let (by_line, least) = outlook.after(time_s);
