@@ -220,8 +220,8 @@ impl Oracle {
     }
 
     fn is_crossed(&self, lock: &Interlock) -> bool {
-        let watched = lock.only_while.as_ref().is_none_or(|c| c.holds(self) == Some(true));
-        watched && lock.trip.holds(self) == Some(true)
+        lock.trip.holds(self) == Some(true)
+            && lock.only_while.as_ref().is_none_or(|condition| condition.holds(self) == Some(true))
     }
 
     /// A point has been recorded.

@@ -68,8 +68,9 @@ impl Interlocks {
 
 /// Unknown never trips: that a channel is silent is what `age` and `unreadable` are for.
 fn is_tripping(lock: &Interlock, latest: &Latest) -> bool {
-    let watched = lock.only_while.as_ref().is_none_or(|c| c.holds(latest) == Some(true));
-    watched && lock.trip.holds(latest) == Some(true)
+    // Most never trip, so whether they are watched at all is asked afterwards.
+    lock.trip.holds(latest) == Some(true)
+        && lock.only_while.as_ref().is_none_or(|condition| condition.holds(latest) == Some(true))
 }
 
 fn is_clear(lock: &Interlock, latest: &Latest) -> bool {

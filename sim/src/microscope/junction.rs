@@ -4,6 +4,7 @@ use super::Microscope;
 use crate::sample::Species;
 use crate::spin::constants::{H_OVER_K_B_K_PER_GHZ, K_B_V_PER_K, MU_B_GHZ_PER_T};
 use crate::tunnel::{CONDUCTANCE_QUANTUM_S, Shape, Step};
+use std::cell::Cell;
 
 /// Position and movement of the tip within the scanner's frame.
 #[derive(Debug, Clone, Copy)]
@@ -60,6 +61,24 @@ pub(super) struct Junction {
     pub(super) contrast: f64,
 }
 
+/// A value that follows from two numbers, kept until they are others: bias and temperatures stand still between
+/// the ticks, and exponentials are most of what a reading costs.
+#[derive(Debug, Clone, Default)]
+pub(super) struct Remembered(Cell<Option<([f64; 2], f64)>>);
+
+impl Remembered {
+    fn of(&self, of: [f64; 2], work_out: impl FnOnce() -> f64) -> f64 {
+        if let Some((known, value)) = self.0.get()
+            && known == of
+        {
+            return value;
+        }
+        let value = work_out();
+        self.0.set(Some((of, value)));
+        value
+    }
+}
+
 /// The spin that the tip looks at.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub(super) struct NearSpin {
@@ -113,7 +132,10 @@ impl Microscope {
         let size_t = field_t.iter().map(|b| b * b).sum::<f64>().sqrt();
         let along: f64 = (0..3).map(|i| self.tip.apex.axis[i] * field_t[i]).sum();
         let alignment = if size_t > 0.0 { along / size_t * self.tip.sign() } else { 0.0 };
-        let polarisation = (0.5 * H_OVER_K_B_K_PER_GHZ * zeeman_ghz / self.plant.stage_k()).tanh();
+        let stage_k = self.plant.stage_k();
+        let polarisation = self
+            .polarisation
+            .of([zeeman_ghz, stage_k], || (0.5 * H_OVER_K_B_K_PER_GHZ * zeeman_ghz / stage_k).tanh());
         let offset_m = near.offset_m.map(|offset| -offset);
         Some(NearSpin { site: near.site, offset_m, overlap, alignment, polarisation, zeeman_ghz })
     }
@@ -149,7 +171,7 @@ impl Microscope {
     fn effective_v(&self, spin: Option<NearSpin>) -> f64 {
         let bias_v = self.knobs.bias_v;
         let kt_ev = self.electron_ev();
-        let film = self.world.junction.shape.voltage(bias_v, kt_ev);
+        let film = self.film.of([bias_v, kt_ev], || self.world.junction.shape.voltage(bias_v, kt_ev));
         let Some(spin) = spin else { return film };
         let zeeman_ev = spin.zeeman_ghz / crate::spin::constants::GHZ_PER_MEV * 1e-3;
         let own = Step { energy_ev: zeeman_ev, fraction: self.world.junction.spin_step_fraction };

@@ -29,7 +29,7 @@ use crate::sample::Surface;
 use crate::tunnel::{Barrier, HeightLoop};
 use crate::world::World;
 use acting::Running;
-use junction::{Junction, Motion};
+use junction::{Junction, Motion, Remembered};
 use lock::LockChain;
 use noise::GaugeNoise;
 use plant::Plant;
@@ -74,6 +74,10 @@ pub struct Microscope {
     report: Option<ActReport>,
     /// The junction as a gauge found it at this moment: several gauges read at once share it.
     seen: Option<Junction>,
+    /// Effective voltage of the film by bias and thermal energy.
+    film: Remembered,
+    /// Polarisation of the spin by its energy and the temperature.
+    polarisation: Remembered,
 }
 
 /// What is set and kept here; devices keep their own settings.
@@ -121,6 +125,8 @@ impl Microscope {
             running: None,
             report: None,
             seen: None,
+            film: Remembered::default(),
+            polarisation: Remembered::default(),
             world,
         };
         microscope.refresh();
