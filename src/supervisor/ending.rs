@@ -32,9 +32,13 @@ impl Supervisor {
 
     /// A procedure has come to its end.
     pub(super) fn finished(&mut self, result: Result<Answer, Failure>, out: &mut Effects) {
-        let (failed, lost) = match &self.slot.procedure {
-            Some(Procedure::Steps(steps)) => (steps.failed(), steps.lost().map(ToOwned::to_owned)),
-            _ => (0, None),
+        let (failed, lost, first) = match &self.slot.procedure {
+            Some(Procedure::Steps(steps)) => (
+                steps.failed(),
+                steps.lost().map(ToOwned::to_owned),
+                steps.first_failure().map(ToOwned::to_owned),
+            ),
+            _ => (0, None, None),
         };
         match self.slot.purpose {
             Some(Purpose::Call) => {
@@ -42,7 +46,7 @@ impl Supervisor {
                 self.finish_call(result, out);
             }
             Some(Purpose::EnterHold) => self.hold_entered(out),
-            Some(Purpose::LeaveHold) => self.hold_left(failed > 0, lost.as_deref(), out),
+            Some(Purpose::LeaveHold) => self.hold_left(first.as_deref(), lost.as_deref(), out),
             Some(Purpose::ParkCall) => {
                 self.slot.take();
                 self.parked = failed == 0;

@@ -18,6 +18,8 @@ pub enum Change {
     Tripped(usize),
     /// Its condition has cleared.
     Cleared(usize),
+    /// Its condition is met, and it will trip if it still is after its `lasting`.
+    Crossed(usize),
 }
 
 /// The states of all interlocks of a bench.
@@ -53,7 +55,12 @@ impl Interlocks {
                         *state = State::Armed;
                         continue;
                     }
-                    let since = if let State::Pending { since } = *state { since } else { now };
+                    let since = if let State::Pending { since } = *state {
+                        since
+                    } else {
+                        changes.push(Change::Crossed(index));
+                        now
+                    };
                     if now.since(since) >= lock.lasting_s {
                         *state = State::Tripped;
                         changes.push(Change::Tripped(index));

@@ -38,10 +38,19 @@ impl Supervisor {
             match change {
                 Change::Tripped(index) => self.tripped(index, out),
                 Change::Cleared(index) => self.cleared(index, out),
+                Change::Crossed(index) => self.look_again(index),
             }
         }
         self.changes = changes;
         self.leave_hold_if_ready(out);
+    }
+
+    /// A condition that has to last is looked at again when it has lasted, not a whole period later.
+    fn look_again(&mut self, index: usize) {
+        let lock = &self.bench.interlocks[index];
+        if lock.lasting_s > 0.0 && lock.lasting_s < lock.every_s {
+            self.watch.hasten(lock.trip.channels(), self.now.after(lock.lasting_s));
+        }
     }
 
     fn tripped(&mut self, index: usize, out: &mut Effects) {
@@ -268,18 +277,18 @@ impl Supervisor {
         self.leave_hold_if_ready(out);
     }
 
-    pub(super) fn hold_left(&mut self, failed: bool, lost: Option<&str>, out: &mut Effects) {
+    pub(super) fn hold_left(&mut self, failure: Option<&str>, lost: Option<&str>, out: &mut Effects) {
         self.slot.take();
-        self.reach(match (failed, lost) {
+        self.reach(match (failure, lost) {
             (_, Some(_)) => Probe::SpotLost,
-            (true, None) => Probe::NotRestored,
-            (false, None) => Probe::Restored,
+            (Some(_), None) => Probe::NotRestored,
+            (None, None) => Probe::Restored,
         });
-        if failed {
+        if let Some(failure) = failure {
             let ending = Ending {
                 outcome: Outcome::Fault,
                 reason: lost.map_or_else(
-                    || "the bench could not be brought back after a hold".to_owned(),
+                    || format!("the bench could not be brought back after a hold: {failure}"),
                     |why| format!("the spot under the tip was not found again after a hold: {why}"),
                 ),
                 place: self.place.clone(),

@@ -216,6 +216,26 @@ fn a_trip_ends_the_call_and_parks_in_the_order_of_the_bench() {
 }
 
 #[test]
+fn what_has_to_last_for_less_than_a_period_trips_when_it_has_lasted() {
+    let mut play = Play::new();
+    play.call(0, Request::Task(Task::Approach));
+    play.until(5.0);
+    play.call(1, Request::Wait { seconds: 1e6 });
+    // "current too large" is watched every 500 ms and has to last for 200 ms.
+    play.put(Role::Current, 9e-9);
+    let mut tripped_after_s = None;
+    for step in 1..=200 {
+        play.until(5.0 + 0.01 * f64::from(step));
+        if play.entries.iter().any(|entry| matches!(entry, Entry::Interlock { .. })) {
+            tripped_after_s = Some(0.01 * f64::from(step));
+            break;
+        }
+    }
+    // At most one period until it is seen, and then what it has to last.
+    assert!(tripped_after_s.is_some_and(|after_s| after_s <= 0.72), "{tripped_after_s:?}");
+}
+
+#[test]
 fn a_burst_withdraws_holds_and_goes_on_with_the_wait_that_was_left() {
     let mut play = Play::new();
     play.call(0, Request::Task(Task::Approach));

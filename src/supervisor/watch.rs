@@ -135,6 +135,16 @@ impl Watch {
         self.plan();
     }
 
+    /// These channels are read at that moment, if they are not before.
+    pub fn hasten(&mut self, channels: impl Iterator<Item = ChannelId>, at: Moment) {
+        for channel in channels {
+            for item in self.items.iter_mut().filter(|item| item.channel == channel) {
+                item.due = item.due.min(at);
+            }
+        }
+        self.plan();
+    }
+
     /// The channels of an answered read; none if the answer is to an older command.
     pub fn answered(&mut self, link: u16, serial: u64) -> Option<Channels> {
         let slot = self.in_flight.get_mut(usize::from(link))?;

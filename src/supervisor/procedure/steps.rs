@@ -84,18 +84,34 @@ pub struct Steps {
     deadline: Moment,
     work: Option<Work>,
     failed: u32,
+    first_failure: Option<String>,
     lost: Option<String>,
 }
 
 impl Steps {
     /// `during` is the word for the record: `park`, `hold`, `refill`, `restore`.
     pub fn new(during: &'static str, steps: Vec<SafeStep>) -> Self {
-        Self { during, steps, at: 0, attempt: 0, deadline: Moment::NEVER, work: None, failed: 0, lost: None }
+        Self {
+            during,
+            steps,
+            at: 0,
+            attempt: 0,
+            deadline: Moment::NEVER,
+            work: None,
+            failed: 0,
+            first_failure: None,
+            lost: None,
+        }
     }
 
     /// Steps that did not reach what they should.
     pub fn failed(&self) -> u32 {
         self.failed
+    }
+
+    /// The first step that did not reach what it should, and why; the others may only follow from it.
+    pub fn first_failure(&self) -> Option<&str> {
+        self.first_failure.as_deref()
     }
 
     /// Whether a task is under way, which has to be ended before another can begin.
@@ -160,7 +176,7 @@ impl Steps {
             What::Set(channel, value) => Some(Work::Ramp(Ramp::new(channel, value))),
             // Without the tip in range, or with another field, what is found there would not be the spot.
             What::Centre(_) if self.failed > 0 => {
-                self.lose(step, "the steps before it failed", ctx);
+                self.close(step, false, "the steps before it failed", ctx);
                 None
             }
             What::Centre(plan) => Some(Work::Centre(Box::new(Centring::new(ctx.bench, plan)))),
@@ -216,13 +232,17 @@ impl Steps {
     }
 
     fn close(&mut self, step: SafeStep, achieved: bool, remark: &str, ctx: &mut Context<'_>) {
+        let what = step.describe(ctx.bench);
+        if !achieved {
+            self.failed += 1;
+            self.first_failure.get_or_insert_with(|| format!("{what}: {remark}"));
+        }
         ctx.entries.push(Entry::SafeStep {
             during: self.during.to_owned(),
-            what: step.describe(ctx.bench),
+            what,
             achieved,
             remark: remark.to_owned(),
         });
-        self.failed += u32::from(!achieved);
         self.at += 1;
         self.attempt = 0;
         self.work = None;
