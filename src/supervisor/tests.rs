@@ -236,6 +236,32 @@ fn what_has_to_last_for_less_than_a_period_trips_when_it_has_lasted() {
 }
 
 #[test]
+fn a_second_look_is_not_put_off_by_a_read_on_its_way() {
+    let bench = Play::new().bench;
+    let current = bench.by_role(Role::Current).unwrap();
+    let mut watch = watch::Watch::new(&bench);
+    let mut read_at = Vec::new();
+    // A read that is due before the second look must not carry that a whole period further.
+    for ms in (0..900).step_by(10) {
+        let now = Moment::from_s(f64::from(ms) * 1e-3);
+        if ms == 490 {
+            watch.hasten(std::iter::once(current), now.after(0.2));
+        }
+        let mut sent = Vec::new();
+        watch.collect_due(now, &bench, |ticket, _, command| sent.push((ticket, command)));
+        for (ticket, command) in sent {
+            let Command::Read { channels } = command else { panic!("the watch reads") };
+            if channels.as_slice().contains(&current) {
+                read_at.push(ms);
+            }
+            let Owner::Watch(link) = ticket.owner else { panic!("it is the watch's") };
+            watch.answered(link, ticket.serial).unwrap();
+        }
+    }
+    assert_eq!(read_at, [0, 500, 690]);
+}
+
+#[test]
 fn a_burst_withdraws_holds_and_goes_on_with_the_wait_that_was_left() {
     let mut play = Play::new();
     play.call(0, Request::Task(Task::Approach));

@@ -20,10 +20,19 @@ struct Item {
     link: usize,
     every_s: f64,
     due: Moment,
+    /// Looked at again then, however lately it was read before; past if nothing asks for that.
+    again: Moment,
     record_due: Moment,
     /// Read by itself, because a joint read has failed.
     alone: bool,
     failures: u32,
+}
+
+impl Item {
+    fn put_off(&mut self, now: Moment, by_s: f64) {
+        let next = now.after(by_s);
+        self.due = if self.again > now { next.min(self.again) } else { next };
+    }
 }
 
 #[derive(Debug, Clone, Copy)]
@@ -55,6 +64,7 @@ impl Watch {
                     link: bench.channel(channel).link,
                     every_s,
                     due: Moment::START,
+                    again: Moment::START,
                     record_due: Moment::START,
                     alone: false,
                     failures: 0,
@@ -110,7 +120,7 @@ impl Watch {
                 due[0] = item.channel;
                 count = 1;
                 let dead = item.failures >= FAILURES_UNTIL_LEISURELY;
-                item.due = now.after(if dead { item.every_s.max(DEAD_S) } else { item.every_s });
+                item.put_off(now, if dead { item.every_s.max(DEAD_S) } else { item.every_s });
             } else {
                 for item in self.items.iter_mut().filter(here).filter(|item| !item.alone) {
                     if count == WIDEST_POINT {
@@ -119,7 +129,7 @@ impl Watch {
                     due[count] = item.channel;
                     count += 1;
                     // From now, not from when it was due: after a long wait nothing is caught up.
-                    item.due = now.after(item.every_s);
+                    item.put_off(now, item.every_s);
                 }
             }
             if count == 0 {
@@ -135,10 +145,11 @@ impl Watch {
         self.plan();
     }
 
-    /// These channels are read at that moment, if they are not before.
+    /// These channels are read at that moment, even if they are before.
     pub fn hasten(&mut self, channels: impl Iterator<Item = ChannelId>, at: Moment) {
         for channel in channels {
             for item in self.items.iter_mut().filter(|item| item.channel == channel) {
+                item.again = at;
                 item.due = item.due.min(at);
             }
         }
