@@ -182,3 +182,12 @@ fn each_fault_has_its_word() {
     let settings = Settings { smallest_moment_mu_b: -1.0, ..Settings::default() };
     assert!(matches!(judge(&[spectrum(0.5, &f, &y)], &settings), Err(Unusable::OutOfRange { .. })));
 }
+
+#[test]
+fn spectra_as_short_as_they_may_be_are_spoken_of_in_plain_words() {
+    let f: Vec<f64> = (0..32).map(|i| 10e9 + 20e6 * f64::from(i)).collect();
+    let y: Vec<f64> = (0..32).map(|i| f64::from(i * 5 % 7)).collect();
+    let said = judge(&[spectrum(0.5, &f, &y)], &Settings::default()).unwrap();
+    assert_eq!(said.verdict, Verdict::Undecided, "{:?}", said.reasons);
+    assert!(said.reasons.iter().all(|reason| !reason.contains("e308")), "{:?}", said.reasons);
+}

@@ -151,7 +151,8 @@ pub struct Judgement {
     pub fixed: Vec<FixedFeature>,
     /// Ripples that stay in place.
     pub ripples: Vec<RippleFound>,
-    /// Height of the weakest line that would have been noticed in one spectrum, unit of the signal.
+    /// Height of the weakest line that would have been noticed in one spectrum, unit of the signal; the largest
+    /// number if the spectra are such that none would have been.
     pub smallest_noticed: f64,
     /// Reasons in words and numbers, the weightiest first.
     pub reasons: Vec<String>,

@@ -21,6 +21,9 @@ const LOWEST_STRAY: f64 = 0.7;
 /// A line narrower than this many points is not promised to be noticed.
 const NARROW_POINTS: f64 = 4.0;
 
+/// Stands for a height that no line can have: none would have been noticed.
+const NONE_NOTICED: f64 = f64::MAX;
+
 impl Case<'_> {
     pub(super) fn speak(self) -> Judgement {
         let law = self.laws.first();
@@ -98,6 +101,13 @@ impl Case<'_> {
             return Verdict::Undecided;
         }
         let wanted = self.settings.trusted_signal_to_noise * self.typical_noise();
+        if self.smallest_noticed() == NONE_NOTICED {
+            reasons.push(
+                "The spectra have too few points, or too far apart, for a line of any width to show."
+                    .to_owned(),
+            );
+            return Verdict::Undecided;
+        }
         if self.smallest_noticed() > wanted {
             reasons.push(format!(
                 "A line had to be {:.3e} high to be noticed, more than the {:.3e} asked for.",
@@ -188,7 +198,7 @@ impl Case<'_> {
             }
         }
         // Spectra too short for any of these widths can't show a line.
-        if heights.is_empty() { f64::MAX } else { ABOVE_LIMIT * median(&mut heights) }
+        if heights.is_empty() { NONE_NOTICED } else { ABOVE_LIMIT * median(&mut heights) }
     }
 
     /// Gain in each spectrum from which a line that all spectra show equally is believed.
