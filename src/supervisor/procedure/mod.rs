@@ -134,7 +134,7 @@ impl Procedure {
             Procedure::Sweeping(p) => p.rewind(),
             Procedure::Tasking(p) => p.suspend(),
             Procedure::Centring(p) => p.rewind(bench),
-            Procedure::Steps(_) => {}
+            Procedure::Steps(p) => p.rewind(),
         }
     }
 

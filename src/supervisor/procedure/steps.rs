@@ -123,6 +123,12 @@ impl Steps {
         }
     }
 
+    /// Goes back to the beginning of the step in hand: what was under way may have been ended meanwhile, and nobody
+    /// will answer for it any more.
+    pub(super) fn rewind(&mut self) {
+        self.work = None;
+    }
+
     /// Why the spot under the tip was not found again, if it was not.
     pub fn lost(&self) -> Option<&str> {
         self.lost.as_deref()
@@ -293,5 +299,40 @@ fn aborting(input: Input) -> Next {
         Input::Answered(_) => Next::Finished(Ok(Answer::Done)),
         Input::Refused(reason) => Next::Finished(Err(Failure::Forbidden(reason))),
         Input::Go => Next::Command(Command::Abort),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::bench::builtin;
+    use crate::supervisor::Latest;
+
+    #[test]
+    fn steps_that_a_hold_has_cut_begin_their_task_anew() {
+        let bench = builtin();
+        let mut latest = Latest::new(bench.channels.len(), Moment::START);
+        let withdraw = SafeStep { what: What::Withdraw, within_s: 1e6 };
+        let mut steps = Steps::new("park", vec![withdraw]);
+        let (mut points, mut entries, mut probes) = (Vec::new(), Vec::new(), [0; Probe::ALL.len()]);
+        let mut step = |steps: &mut Steps, now_s: f64| {
+            let mut ctx = Context {
+                bench: &bench,
+                latest: &mut latest,
+                now: Moment::from_s(now_s),
+                points: &mut points,
+                entries: &mut entries,
+                boundary: false,
+                probes: &mut probes,
+            };
+            steps.step(Input::Go, &mut ctx)
+        };
+        let begun = |next: Next| matches!(next, Next::Command(Command::Begin(Task::Withdraw)));
+        assert!(begun(step(&mut steps, 0.0)));
+        // The answer to the start is lost with the hold; long after it nobody waits for what is past.
+        steps.rewind();
+        assert!(begun(step(&mut steps, 9e5)));
+        // Not rewound, the start that nobody answered fails in its time, and is tried again.
+        assert!(begun(step(&mut steps, 9.9e5)));
     }
 }

@@ -70,7 +70,12 @@ impl Tasking {
             }
             Stage::Running if ctx.now < self.next_poll => Next::Until(self.next_poll.min(self.deadline)),
             Stage::Running => Next::Command(Command::Poll),
-            Stage::Starting | Stage::Aborting => Next::Until(self.deadline),
+            Stage::Starting | Stage::Aborting if ctx.now < self.deadline => Next::Until(self.deadline),
+            // Nothing may be waited for that is past, or the supervisor would turn on the spot.
+            Stage::Starting | Stage::Aborting => {
+                let message = format!("nothing was heard of the {} in its time", self.task.kind().name());
+                Next::Finished(Err(Failure::Instrument(InstrumentError::new(ErrorKind::TimedOut, message))))
+            }
         }
     }
 
