@@ -21,9 +21,6 @@ const LOWEST_STRAY: f64 = 0.7;
 /// A line narrower than this many points is not promised to be noticed.
 const NARROW_POINTS: f64 = 4.0;
 
-/// Stands for a height that no line can have: none would have been noticed.
-const NONE_NOTICED: f64 = f64::MAX;
-
 impl Case<'_> {
     pub(super) fn speak(self) -> Judgement {
         let law = self.laws.first();
@@ -44,7 +41,7 @@ impl Case<'_> {
             leading: evidence[0].hypothesis,
             evidence,
             lines: self.laws.iter().map(|l| self.moving_line(l)).collect(),
-            smallest_noticed: self.smallest_noticed(),
+            smallest_noticed: self.smallest_noticed().unwrap_or(f64::MAX),
             ripples: self
                 .ripples
                 .iter()
@@ -100,27 +97,16 @@ impl Case<'_> {
             });
             return Verdict::Undecided;
         }
-        let wanted = self.settings.trusted_signal_to_noise * self.typical_noise();
-        if self.smallest_noticed() == NONE_NOTICED {
-            reasons.push(
-                "The spectra have too few points, or too far apart, for a line of any width to show."
-                    .to_owned(),
-            );
-            return Verdict::Undecided;
-        }
-        if self.smallest_noticed() > wanted {
-            reasons.push(format!(
-                "A line had to be {:.3e} high to be noticed, more than the {:.3e} asked for.",
-                self.smallest_noticed(),
-                wanted
-            ));
-            let times = (self.smallest_noticed() / wanted).powi(2);
-            *next = Some(NextMeasurement::AverageLonger { times });
-            return Verdict::Undecided;
-        }
+        let noticed = match self.noticed_well_enough() {
+            Ok(noticed) => noticed,
+            Err((reason, cure)) => {
+                reasons.push(reason);
+                *next = cure;
+                return Verdict::Undecided;
+            }
+        };
         reasons.push(format!(
-            "Nothing moves with the field: a line of {:.3e} or more within the measured ranges would have shown.",
-            self.smallest_noticed()
+            "Nothing moves with the field: a line of {noticed:.3e} or more within the measured ranges would have shown."
         ));
         if let Some(law) = law.filter(|l| l.total > self.threshold) {
             reasons.push(format!(
@@ -130,6 +116,25 @@ impl Case<'_> {
             assert!(!law.members.is_empty(), "a law without members cannot have a gain");
         }
         Verdict::Artefact
+    }
+
+    /// Height from which on a line would have shown, if that is low enough to call its absence an answer; else why
+    /// not, and what would help.
+    fn noticed_well_enough(&self) -> Result<f64, (String, Option<NextMeasurement>)> {
+        let wanted = self.settings.trusted_signal_to_noise * self.typical_noise();
+        let Some(noticed) = self.smallest_noticed() else {
+            let reason =
+                "The spectra have too few points, or too far apart, for a line of any width to show.";
+            return Err((reason.to_owned(), None));
+        };
+        if noticed <= wanted {
+            return Ok(noticed);
+        }
+        let reason = format!(
+            "A line had to be {noticed:.3e} high to be noticed, more than the {wanted:.3e} asked for."
+        );
+        let times = (noticed / wanted).powi(2);
+        Err((reason, Some(NextMeasurement::AverageLonger { times })))
     }
 
     /// Whether a doubtful law might yet be a line.
@@ -185,8 +190,8 @@ impl Case<'_> {
         median(&mut self.spectra.iter().map(|s| s.sigma).collect::<Vec<_>>())
     }
 
-    /// Height of a line in all spectra that would have been noticed at most widths and places.
-    fn smallest_noticed(&self) -> f64 {
+    /// Height of a line in all spectra that would have been noticed at most widths and places; none if no line would.
+    fn smallest_noticed(&self) -> Option<f64> {
         let view = self.cleanest();
         let gain = self.gain_noticed();
         let mut heights: Vec<f64> = Vec::new();
@@ -198,7 +203,7 @@ impl Case<'_> {
             }
         }
         // Spectra too short for any of these widths can't show a line.
-        if heights.is_empty() { NONE_NOTICED } else { ABOVE_LIMIT * median(&mut heights) }
+        (!heights.is_empty()).then(|| ABOVE_LIMIT * median(&mut heights))
     }
 
     /// Gain in each spectrum from which a line that all spectra show equally is believed.
