@@ -4,115 +4,22 @@
 //! none yet, and does with it what `noctule resume` does until the first command would leave, in a process of its
 //! own: it says how long each part took and how much memory there ever was.
 
+mod run_file;
+
 use criterion::{BatchSize, Criterion, Throughput};
-use noctule::bench::{Bench, builtin, builtin_text};
+use noctule::bench::{Bench, builtin};
 use noctule::drive::Port;
 use noctule::drive::replay::ReplayPort;
-use noctule::quantity::Moment;
-use noctule::record::{
-    Column, Document, Durability, Ending, Entry, Outcome, Place, Point, Recorder, RunFile, Store, Values,
-};
+use noctule::record::{Durability, Ending, Outcome, Place, RunFile, Store};
 use noctule::run::resume::{KnownState, tally_so_far};
-use noctule::run::{BenchSource, Setup};
 use noctule::script::Sequence;
-use noctule::supervisor::{Answer, Axis, Call, Request, SweepPlan};
-use serde_json::json;
+use noctule::supervisor::{Answer, Call, Request};
+use run_file::{POINTS, place, plan, read_request, sequence_text, write_run};
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::time::Instant;
 
-const POINTS: u64 = 10_000;
 const BIG_SWEEPS: u64 = 500;
-
-fn sequence_text(sweeps: u64) -> String {
-    format!(
-        "for i in 0..{sweeps} {{\n    sweep(#{{ name: \"esr\", channel: \"RfFrequency\", from: 14.GHz, to: 14.2.GHz, points: {POINTS}, \
-         read: [\"LockinX\", \"Current\"] }});\n}}\nset(\"Bias\", 51.mV);\n"
-    )
-}
-
-fn plan(bench: &Bench) -> Arc<SweepPlan> {
-    let id = |name: &str| bench.find(name).expect("a channel of the built-in bench");
-    Arc::new(SweepPlan {
-        name: "esr".to_owned(),
-        fast: Axis { channel: id("RfFrequency"), from: 14e9, to: 14.2e9, points: POINTS },
-        slow: None,
-        read: vec![id("LockinX"), id("Current")],
-        samples: 1,
-        dwell_s: 0.0,
-        settle_s: None,
-        both_ways: false,
-        continues: None,
-        done: Vec::new(),
-    })
-}
-
-fn place(line: u32) -> Place {
-    Place { file: "big.rhai".to_owned(), line }
-}
-
-/// A run file with so many whole sweeps, and so many readings before them, as if it had been cut then.
-fn write_run(folder: &Path, sweeps: u64, scalars: u64) -> PathBuf {
-    let bench = Arc::new(builtin());
-    let text = sequence_text(sweeps);
-    let sequence = Sequence::from_text("big.rhai", &text);
-    let source = BenchSource { name: "bench.ron".to_owned(), path: None, text: builtin_text().to_owned() };
-    let setup = Setup::for_measurement(sequence, source, Arc::clone(&bench), 1, None);
-    let documents: Vec<Document> = setup.documents();
-    let path = folder.join("run.sqlite");
-    let mut store = Store::create(&path, Durability::PowerCut, &documents).expect("a new file");
-    let mut append = |at: Moment, entry: &Entry| store.append(at, entry, &[]).expect("space");
-    append(Moment::START, &setup.identity());
-    append(Moment::START, &setup.context("2026-11-25T22:00:00+00:00[Etc/UTC]"));
-    for n in 0..scalars {
-        let args = read_request(&bench).arguments(&bench);
-        let answer = json!({ "numbers": [1e-11 + n as f64 * 1e-17] });
-        append(
-            Moment::from_s(n as f64),
-            &Entry::Call { n, verb: "read".to_owned(), args, place: place(1), answer },
-        );
-    }
-    let plan = plan(&bench);
-    let column = |name: &str, unit: &str| Column {
-        channel: name.to_owned(),
-        unit: unit.to_owned(),
-        si_unit: unit.to_owned(),
-    };
-    let request = Request::Sweep(Arc::clone(&plan));
-    let mut at_s = scalars as f64;
-    for sweep in 0..sweeps {
-        let n = scalars + sweep;
-        let begin = Entry::SweepBegin {
-            n,
-            sweep,
-            name: "esr".to_owned(),
-            args: request.arguments(&bench),
-            place: place(2),
-            fast: column("rf_frequency", "Hz"),
-            slow: None,
-            read: vec![column("lockin_x", "A"), column("current", "A")],
-            points: POINTS,
-            both_ways: false,
-        };
-        store.append(Moment::from_s(at_s), &begin, &[]).expect("space");
-        for i in 0..POINTS {
-            at_s += 0.01;
-            let values = Values::new(&[4e-14 + i as f64 * 1e-18, 1e-11]);
-            let point = Point { sweep, i, at: Moment::from_s(at_s), x: plan.at(i).0, y: 0.0, values };
-            store.append_point(&point).expect("space");
-        }
-        store
-            .append(Moment::from_s(at_s), &Entry::SweepEnd { n, sweep, points: POINTS }, &[])
-            .expect("space");
-    }
-    store.commit().expect("space");
-    path
-}
-
-fn read_request(bench: &Bench) -> Request {
-    let channel = bench.find("Current").expect("a channel of the built-in bench");
-    Request::Read { channels: vec![channel], samples: 1, spacing_s: 0.05 }
-}
 
 /// Opens a run file and replays everything in it.
 fn replay(path: &Path, bench: &Arc<Bench>, scalars: u64, sweeps: u64) -> usize {

@@ -114,7 +114,10 @@ fn write(
                 Ok(Item::Finish) | Err(RecvTimeoutError::Disconnected) => return recorder.finish(),
                 Err(RecvTimeoutError::Timeout) => break,
             }
-            oldest.get_or_insert_with(Instant::now);
+            // However fast more comes, what is there is not kept waiting for it.
+            if oldest.get_or_insert_with(Instant::now).elapsed() >= COMMIT_WITHIN {
+                break;
+            }
             next = items.try_recv().map_err(|_| RecvTimeoutError::Timeout);
         }
         let due = oldest.is_some_and(|since| since.elapsed() >= COMMIT_WITHIN);
