@@ -7,6 +7,9 @@ use super::law::View;
 use super::spectrum::{Prepared, Settings, Spectrum, prepare};
 use super::unusable::{Unusable, at_least};
 
+/// Number of bumps as high as the threshold that noise alone would make in all spectra.
+const BUMP_CHANCE: f64 = 3e-4;
+
 /// Judges whether a set of spectra shows a moment or only the apparatus.
 ///
 /// Spectra may have different frequencies and ranges, but need the same unit of signal. Only the law in field
@@ -56,7 +59,7 @@ pub fn judge(spectra: &[Spectrum], settings: &Settings) -> Result<Judgement, Unu
     let case = Case {
         settings,
         spectra: &prepared,
-        threshold: 2.0 * (raw.trials / settings.chance).ln().max(1.0),
+        threshold: 2.0 * (raw.trials / BUMP_CHANCE).ln().max(1.0),
         points: prepared.iter().map(|p| p.f_hz.len()).sum::<usize>() as f64,
         fixed: Vec::new(),
         ripples,

@@ -175,15 +175,15 @@ impl Trial {
 /// Number of alignments that are followed up in full.
 const FOLLOWED: usize = 16;
 
-/// The best law through the features of the spectra listed in `among`.
+/// The laws through the features of the spectra listed in `among`, those with most along them.
 ///
 /// Every pair of features at two fields is a law to try. The listed features along it, those in place left out,
 /// rank the trials; the best few are fitted and weighed with every spectrum that covers them.
-pub(super) fn best_law(view: &View, among: &[usize], settings: &Settings) -> Option<Law> {
+pub(super) fn best_laws(view: &View, among: &[usize], settings: &Settings) -> Vec<Law> {
     ranked(view, among, settings, FOLLOWED)
         .into_iter()
         .filter_map(|r| follow(view, among, &r, settings))
-        .max_by(|a, b| a.likelihood.total_cmp(&b.likelihood))
+        .collect()
 }
 
 /// Widths of one line agree within this (natural logarithm of the ratio).

@@ -12,6 +12,7 @@
 
 mod background;
 mod case;
+mod doubt;
 mod field_line;
 mod in_place;
 mod judge;
@@ -20,6 +21,7 @@ mod law;
 mod power;
 mod scan;
 mod scatter;
+mod settle;
 mod speak;
 mod spectrum;
 pub(crate) mod tails;

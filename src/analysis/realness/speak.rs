@@ -1,6 +1,7 @@
 //! The verdict put into words and numbers.
 
-use super::case::{Case, Doubt, ENOUGH};
+use super::case::Case;
+use super::doubt::{Doubt, ENOUGH, Standing};
 use super::field_line::MU_B_PER_H_HZ_PER_T;
 use super::judgement::{
     Evidence, Hypothesis, Judgement, MovingLine, NextMeasurement, RippleFound, Sighting, Verdict,
@@ -11,12 +12,12 @@ use super::scan::{Feature, shape_ratio};
 use super::tails::median;
 use super::weigh::{HEIGHT_VARIES, company, still_possible};
 
-/// Lines just at the limit are lost half of the time; a tenth above it they seldom are.
-const ABOVE_LIMIT: f64 = 1.1;
-
 /// Height of a stray feature over that of a line that has to show, below which it is no sign of one: heights vary by a
 /// fifth from spectrum to spectrum, and a tenth is noise.
 const LOWEST_STRAY: f64 = 0.7;
+
+/// Lines just at the limit are lost now and then; a tenth above it they seldom are.
+const ABOVE_LIMIT: f64 = 1.1;
 
 /// A line narrower than this many points is not promised to be noticed.
 const NARROW_POINTS: f64 = 4.0;
@@ -35,7 +36,8 @@ impl Case<'_> {
             _ => self.without_line(law, &doubts, &mut reasons, &mut next),
         };
         reasons.extend(self.background_words());
-        let evidence = self.ranking(verdict == Verdict::Real);
+        let offered = law.is_some_and(|l| self.standing(l) != Standing::Refuted);
+        let evidence = self.ranking(offered);
         Judgement {
             verdict,
             leading: evidence[0].hypothesis,
@@ -106,7 +108,8 @@ impl Case<'_> {
             }
         };
         reasons.push(format!(
-            "Nothing moves with the field: a line of {noticed:.3e} or more within the measured ranges would have shown."
+            "Nothing moves with the field: a line {:.1} times as high as the noise of one point ({noticed:.2e} in the unit of the signal) would have been noticed within the measured ranges in 19 cases of 20; a weaker one is not ruled out.",
+            noticed / self.typical_noise()
         ));
         if let Some(law) = law.filter(|l| l.total > self.threshold) {
             reasons.push(format!(
@@ -137,24 +140,6 @@ impl Case<'_> {
         Err((reason, Some(NextMeasurement::AverageLonger { times })))
     }
 
-    /// Whether a doubtful law might yet be a line.
-    fn suspicious(&self, law: &Law, doubts: &[Doubt]) -> bool {
-        let refuted = doubts.iter().any(|d| match d {
-            Doubt::Absent(absent, seen) => absent >= seen,
-            Doubt::Weak(e) => *e < 0.0,
-            Doubt::OneSpectrum(l) => *l < 3.0,
-            // Unrelated features make such alignments by the dozen; one of them says nothing.
-            Doubt::Chance(c) => *c > 1.0,
-            Doubt::FewFields(_) | Doubt::NoLine => true,
-            _ => false,
-        });
-        let explained_in_place = doubts.iter().any(|d| matches!(d, Doubt::Still(..)))
-            && self.fixed.iter().any(|f| {
-                f.stays && law.believed().any(|m| (m.feature.centre_hz - f.centre_hz).abs() < f.width_hz)
-            });
-        !refuted && !explained_in_place && law.fields(self.spectra) >= 3
-    }
-
     /// The view in which features in place are gone as far as possible.
     fn cleanest(&self) -> &View<'_> {
         self.difference.as_ref().unwrap_or(&self.raw)
@@ -180,10 +165,15 @@ impl Case<'_> {
             // At the end of its range a bump may be the flank of anything.
             .filter(|f| self.spectra[f.spectrum].covers(f.centre_hz, f.width_hz))
             .filter(|f| company(view, f, None) != Company::InPlace && !flank_elsewhere(view, f))
-            .filter(|f| still_possible(view, f, self.settings))
+            .filter(|f| still_possible(view, f, self.settings, &self.in_place()))
             .collect();
         list.sort_by(|a, b| b.gain.total_cmp(&a.gain));
         list
+    }
+
+    /// Centres and widths of what is known to stay in place.
+    fn in_place(&self) -> Vec<(f64, f64)> {
+        self.fixed.iter().filter(|f| f.stays).map(|f| (f.centre_hz, f.width_hz)).collect()
     }
 
     fn typical_noise(&self) -> f64 {
@@ -221,7 +211,7 @@ impl Case<'_> {
         gain.max(2.0 * (trials / self.spectra.len() as f64).max(1.0).ln())
     }
 
-    fn last_field(&self) -> f64 {
+    pub(super) fn last_field(&self) -> f64 {
         self.spectra.last().map_or(0.0, |s| s.field_t)
     }
 
@@ -287,7 +277,7 @@ impl Case<'_> {
     }
 
     /// All explanations with their evidence, best first.
-    fn ranking(&self, believed: bool) -> Vec<Evidence> {
+    fn ranking(&self, offered: bool) -> Vec<Evidence> {
         let ln_n = self.points.ln();
         let in_place: f64 = self
             .fixed
@@ -310,7 +300,7 @@ impl Case<'_> {
             list.push(Evidence { hypothesis: Hypothesis::InPlace, log_evidence: in_place });
         }
         // An alignment that is ruled out on other grounds is not offered as an explanation.
-        if believed {
+        if offered {
             list.push(Evidence { hypothesis: Hypothesis::MovingLine, log_evidence: moving });
             if found {
                 let both = moving + in_place;
@@ -360,66 +350,6 @@ impl Case<'_> {
             })
             .collect()
     }
-
-    /// The cheapest measurement that settles a suspected line.
-    fn settle(&self, law: &Law, doubt: &Doubt) -> NextMeasurement {
-        match doubt {
-            Doubt::Weak(evidence) => {
-                let lacking = ENOUGH - evidence;
-                NextMeasurement::AverageLonger { times: 1.0 + lacking / law.likelihood.max(1.0) }
-            }
-            Doubt::NoContrast(..) => NextMeasurement::TipContrast,
-            Doubt::FallsWithPower(..) => {
-                let levels = self.spectra.iter().filter_map(|s| s.level_dbm).reduce(f64::min);
-                NextMeasurement::AnotherLevel { level_dbm: levels.map(|l| l - 6.0) }
-            }
-            _ => self.another_field(law),
-        }
-    }
-
-    /// The nearest field where the line would stand three widths from every place it was seen and still inside
-    /// the ranges measured.
-    fn another_field(&self, law: &Law) -> NextMeasurement {
-        let now = self.last_field();
-        let step = law.width_hz / law.line.slope_hz_per_t;
-        let free = |b: f64| {
-            let place = law.line.predict(b).0;
-            law.members.iter().all(|m| (m.feature.centre_hz - place).abs() > 3.0 * law.width_hz)
-                && self.fixed.iter().all(|f| (f.centre_hz - place).abs() > f.width_hz + law.width_hz)
-        };
-        let inside =
-            |b: f64| self.spectra.iter().any(|s| s.covers(law.line.predict(b).0, 2.0 * law.width_hz));
-        let field_t = (1..400)
-            .flat_map(|k| [now + k as f64 * step, now - k as f64 * step])
-            .find(|&b| free(b) && inside(b))
-            .unwrap_or(now + 4.0 * step);
-        NextMeasurement::AnotherField {
-            field_t,
-            expected_hz: Some(law.line.predict(field_t).0),
-            otherwise_hz: None,
-        }
-    }
-
-    fn settle_stray(&self, stray: &Feature) -> NextMeasurement {
-        let covered = self
-            .spectra
-            .iter()
-            .enumerate()
-            .any(|(j, s)| j != stray.spectrum && s.covers(stray.centre_hz, stray.width_hz));
-        if !covered && self.spectra.len() > 1 {
-            let half = 10.0 * stray.width_hz;
-            return NextMeasurement::SameRange {
-                from_hz: stray.centre_hz - half,
-                to_hz: stray.centre_hz + half,
-            };
-        }
-        let step = 3.0 * stray.width_hz / (2.0 * MU_B_PER_H_HZ_PER_T * self.settings.smallest_moment_mu_b);
-        NextMeasurement::AnotherField {
-            field_t: self.spectra[stray.spectrum].field_t + step,
-            expected_hz: None,
-            otherwise_hz: Some(stray.centre_hz),
-        }
-    }
 }
 
 /// Whether a spectrum that ends near a feature shows its flank: then it is there at another field as well.
@@ -445,38 +375,6 @@ fn sighting(member: &Member) -> Sighting {
         height: [f.absorptive, f.dispersive],
         gain: f.gain,
         alone: member.company == Company::Alone,
-    }
-}
-
-impl Doubt {
-    fn words(&self) -> String {
-        match self {
-            Doubt::NoLine => "no two features fit a moment within the limits.".into(),
-            Doubt::Weak(e) => format!("its log evidence is only {e:.1}."),
-            Doubt::OneSpectrum(l) => {
-                format!("without its best spectrum a log likelihood of only {l:.1} remains.")
-            }
-            Doubt::FewFields(n) => {
-                format!("it was seen at {n} different fields; two always fit a straight line.")
-            }
-            Doubt::Chance(c) => format!("{c:.1e} such alignments are expected by chance."),
-            Doubt::Still(m, w) => {
-                format!("it moved only {:.1} MHz at a width of {:.1} MHz.", m / 1e6, w / 1e6)
-            }
-            Doubt::Slope(m, e) => {
-                format!("its moment {m:.3} ± {e:.3} μB is not certainly different from zero.")
-            }
-            Doubt::Absent(a, s) => {
-                format!("it is seen in {s} spectra and lacking in {a} that cover its place.")
-            }
-            Doubt::Shape(c) => format!("its asymmetry changes from spectrum to spectrum (agreement {c:.2})."),
-            Doubt::FallsWithPower(n, e) => {
-                format!("its height falls with RF power (exponent {n:.2} ± {e:.2}).")
-            }
-            Doubt::NoContrast(p, e) => {
-                format!("the tip has no contrast (polarisation {p:.3} ± {e:.3}), so no spin should show.")
-            }
-        }
     }
 }
 

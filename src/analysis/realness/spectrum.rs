@@ -46,7 +46,7 @@ impl Default for Settings {
             smallest_moment_mu_b: 0.3,
             largest_moment_mu_b: 12.0,
             largest_tip_field_t: 0.3,
-            chance: 3e-4,
+            chance: 1e-4,
             trusted_signal_to_noise: 5.0,
             polarisation: None,
         }

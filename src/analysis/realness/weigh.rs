@@ -1,7 +1,7 @@
 //! What speaks for and against a law, and the company that its features keep.
 
 use super::field_line::{FieldLine, MU_B_PER_H_HZ_PER_T};
-use super::law::{Company, Law, Member, Trial, View, signed};
+use super::law::{ALIKE, Company, Law, Member, Trial, View, signed};
 use super::scan::{Feature, shape_ratio};
 use super::spectrum::Settings;
 
@@ -31,7 +31,6 @@ pub(super) fn weigh(
         })
         .collect();
     let (mut absent, mut likelihood, mut largest, mut coherence) = (Vec::new(), 0.0, 0.0f64, 0.0);
-    let mut passed = 0;
     let believed: Vec<&Member> = members.iter().filter(|m| m.counts()).collect();
     if let Some((shape, agreement)) = common_shape(&believed, width_hz) {
         coherence = agreement;
@@ -43,9 +42,15 @@ pub(super) fn weigh(
             let predicted = line.predict(view.spectra[k].field_t).0;
             let place = member.as_ref().map_or(predicted, |m| m.feature.centre_hz);
             if !view.spectra[k].covers(place, width_hz) {
+                // At the end of a range a member shows only a part of its shape; that part still has to be like the rest.
+                if let Some(member) = member {
+                    let share = shape_ratio(view.trace(k), place, &shape);
+                    if share.is_none_or(|share| !alike(share)) {
+                        member.company = Company::Unlike;
+                    }
+                }
                 continue;
             }
-            passed += 1;
             let Some(share) = shape_ratio(view.trace(k), place, &shape) else { continue };
             let part = for_the_line(share);
             likelihood += part;
@@ -59,7 +64,7 @@ pub(super) fn weigh(
     }
     let believed: Vec<&Member> = members.iter().filter(|m| m.counts()).collect();
     let total = believed.iter().map(|m| m.feature.gain).sum();
-    let chance = chance(view, &line, &believed, width_hz) * selections(passed, believed.len());
+    let chance = chance(view, &line, &believed, width_hz) * selections(among.len(), believed.len());
     Law {
         line,
         absent,
@@ -115,10 +120,10 @@ fn for_the_line((share, error): (f64, f64)) -> f64 {
     0.5 * share * share / noise - 0.5 * (share - 1.0).powi(2) / with - 0.5 * (with / noise).ln()
 }
 
-/// Number of ways to choose the spectra that hit among those that the law passes.
-fn selections(passed: usize, hit: usize) -> f64 {
-    let hit = hit.min(passed);
-    (0..hit).map(|i| (passed - i) as f64 / (i + 1) as f64).product()
+/// Number of ways to choose the spectra that hit: a law that most ranges pass by had many to choose from.
+fn selections(spectra: usize, hit: usize) -> f64 {
+    let hit = hit.min(spectra);
+    (0..hit).map(|i| (spectra - i) as f64 / (i + 1) as f64).product()
 }
 
 /// Whether a spectrum covers a place and certainly shows less than half of a feature there.
@@ -199,11 +204,34 @@ fn chance(view: &View, line: &FieldLine, members: &[&Member], width_hz: f64) -> 
             if rank < 2 { rivals } else { (rivals * 2.0 * off / view.spectra[f.spectrum].span()).min(1.0) };
         expected *= hit * if m.company == Company::Alone { 0.1 } else { 1.0 };
     }
-    expected
+    let alike =
+        |of: fn(&Feature) -> f64| likeness(&members.iter().map(|m| of(&m.feature).ln()).collect::<Vec<_>>());
+    expected * alike(|f| f.width_hz) * alike(Feature::amplitude)
+}
+
+/// Scatter of logarithms below which likeness counts no further: heights and widths of one line vary by a tenth.
+const LIKENESS_ENDS: f64 = 0.1;
+
+/// Chance that unrelated numbers lie as close together as these logarithms. Features along a law are gathered within a
+/// factor of each other, and unrelated ones fill that factor evenly.
+fn likeness(logarithms: &[f64]) -> f64 {
+    let n = logarithms.len() as f64;
+    if n < 2.0 {
+        return 1.0;
+    }
+    let mean = logarithms.iter().sum::<f64>() / n;
+    let scatter = (logarithms.iter().map(|v| (v - mean).powi(2)).sum::<f64>() / (n - 1.0)).sqrt();
+    let of_unrelated = ALIKE / 3f64.sqrt();
+    (scatter.max(LIKENESS_ENDS) / of_unrelated).min(1.0).powf(n - 1.0)
 }
 
 /// Whether any admissible law through a feature is not ruled out by the spectra that should show it elsewhere.
-pub(super) fn still_possible(view: &View, feature: &Feature, settings: &Settings) -> bool {
+pub(super) fn still_possible(
+    view: &View,
+    feature: &Feature,
+    settings: &Settings,
+    in_place: &[(f64, f64)],
+) -> bool {
     let field = view.spectra[feature.spectrum].field_t;
     let centre = signed(feature, field);
     let (low, high) = (settings.smallest_moment_mu_b, settings.largest_moment_mu_b);
@@ -220,7 +248,10 @@ pub(super) fn still_possible(view: &View, feature: &Feature, settings: &Settings
                 covered += 1;
                 // A slope of the grid may pass beside the line, so any feature close by counts as seen.
                 let near = view.features[j].iter().any(|f| {
-                    (f.centre_hz - place).abs() < 3.0 * feature.width_hz && f.gain > 0.2 * feature.gain
+                    let fixed = in_place.iter().any(|(x, w)| (x - f.centre_hz).abs() < w.max(f.width_hz));
+                    !fixed
+                        && (f.centre_hz - place).abs() < 3.0 * feature.width_hz
+                        && f.gain > 0.2 * feature.gain
                 });
                 lacking += usize::from(!near && lacks(view, j, place, feature));
             }
