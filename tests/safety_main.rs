@@ -12,6 +12,8 @@ mod common;
 mod fuzzed;
 #[path = "safety/hostile.rs"]
 mod hostile;
+#[path = "safety/permits.rs"]
+mod permits;
 #[path = "safety/properties.rs"]
 mod properties;
 #[path = "safety/resumed.rs"]
