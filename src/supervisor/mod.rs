@@ -202,6 +202,11 @@ impl Supervisor {
         self.hold.stage != hold::Stage::None
     }
 
+    /// Another window holds from now on.
+    pub fn set_window(&mut self, end: Moment) {
+        self.window = Some(end);
+    }
+
     /// Until when a command is kept back because its permit is not known, while one is.
     pub fn waits_for_permit(&self) -> Option<Moment> {
         self.slot.patience_ends()
