@@ -22,3 +22,5 @@ mod resumed;
 mod shipped_faults;
 #[path = "safety/wall.rs"]
 mod wall;
+#[path = "common/wrapped.rs"]
+mod wrapped;
