@@ -4,7 +4,7 @@ use noctule::bench::{Role, builtin_text};
 use noctule::diagnostic::CODES;
 use noctule::guide;
 use noctule::script::registry;
-use noctule_sim::document::Node;
+use noctule_sim::document::{Node, Text};
 use noctule_sim::world::World;
 use serde_json::Value;
 
@@ -152,13 +152,19 @@ fn compare(node: &Node<'_>, schema: &Value, path: &str, unknown: &mut Vec<String
 #[test]
 fn schemas_know_every_field_of_the_shipped_files() {
     let mut unknown = Vec::new();
-    let bench = Node::parse(builtin_text()).expect("the built-in bench is read");
+    let bench = Text::new(builtin_text());
+    let bench = bench.parse().expect("the built-in bench is read");
     compare(&bench, &guide::bench_schema(), "bench", &mut unknown);
     let start = guide::starting_point("bench").expect("there is a bench to start from");
-    compare(&Node::parse(start.text).expect("it is read"), &guide::bench_schema(), "start", &mut unknown);
+    compare(
+        &Text::new(start.text).parse().expect("it is read"),
+        &guide::bench_schema(),
+        "start",
+        &mut unknown,
+    );
     for name in World::shipped_names() {
         let text = World::shipped_text(name).expect("it is shipped");
-        compare(&Node::parse(text).expect("it is read"), &guide::world_schema(), name, &mut unknown);
+        compare(&Text::new(text).parse().expect("it is read"), &guide::world_schema(), name, &mut unknown);
     }
     assert!(unknown.is_empty(), "{unknown:#?}");
     // A schema that knows nothing would complain about everything.

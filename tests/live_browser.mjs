@@ -7,9 +7,10 @@
 //
 // PROGRAM is the built noctule. Pictures of the page go into FOLDER. CHROMIUM names the browser.
 import { execFileSync, spawn } from "node:child_process";
-import { mkdtempSync, readFileSync, existsSync, writeFileSync, rmSync } from "node:fs";
+import { mkdtempSync, existsSync, writeFileSync, rmSync } from "node:fs";
 import { tmpdir } from "node:os";
 import { join } from "node:path";
+import { launch, pause } from "./common/browser.mjs";
 
 const [subject, folder] = process.argv.slice(2);
 if (typeof WebSocket === "undefined" || !folder) {
@@ -26,42 +27,23 @@ step("eyes on the page", || {
 });
 park();
 `;
-const profile = mkdtempSync(join(tmpdir(), "live-page-"));
-const browser = spawn(process.env.CHROMIUM || "chromium", [
-  "--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking",
-  "--disable-component-update", "--disable-sync", `--user-data-dir=${profile}`, "--remote-debugging-port=0", "about:blank",
-], { stdio: "ignore" });
-const pause = (ms) => new Promise((done) => setTimeout(done, ms));
+const browser = launch();
 const faults = [];
 let run = null;
 const check = (good, words) => { console.log(`${good ? "ok  " : "FAIL"} ${words}`); if (!good) faults.push(words); };
 
-async function connect() {
-  const file = join(profile, "DevToolsActivePort");
-  for (let i = 0; i < 150 && !existsSync(file); i += 1) await pause(100);
-  const port = readFileSync(file, "utf8").split("\n")[0];
-  const pages = await (await fetch(`http://127.0.0.1:${port}/json/list`)).json();
-  const socket = new WebSocket(pages.find((p) => p.type === "page").webSocketDebuggerUrl);
-  await new Promise((done, fail) => { socket.onopen = done; socket.onerror = fail; });
-  let count = 0;
-  const waiting = new Map();
+// The page of the browser, and what is said on its console and asked of whom.
+async function open() {
+  const page = await browser.connect();
   const heard = { console: [], requests: [] };
-  socket.onmessage = (message) => {
-    const said = JSON.parse(message.data);
-    if (said.id) { waiting.get(said.id)?.(said); return; }
-    if (said.method === "Runtime.consoleAPICalled") heard.console.push(said.params.args.map((a) => a.value).join(" "));
-    if (said.method === "Runtime.exceptionThrown") heard.console.push(said.params.exceptionDetails.text);
-    if (said.method === "Log.entryAdded") heard.console.push(said.params.entry.text);
-    if (said.method === "Network.requestWillBeSent") heard.requests.push(said.params.request.url);
-    if (said.method === "Page.javascriptDialogOpening") socket.send(JSON.stringify({ id: ++count, method: "Page.handleJavaScriptDialog", params: { accept: true } }));
+  page.heard = ({ method, params }) => {
+    if (method === "Runtime.consoleAPICalled") heard.console.push(params.args.map((a) => a.value).join(" "));
+    if (method === "Runtime.exceptionThrown") heard.console.push(params.exceptionDetails.text);
+    if (method === "Log.entryAdded") heard.console.push(params.entry.text);
+    if (method === "Network.requestWillBeSent") heard.requests.push(params.request.url);
+    if (method === "Page.javascriptDialogOpening") page.ask("Page.handleJavaScriptDialog", { accept: true });
   };
-  const ask = (method, params = {}) => new Promise((done) => {
-    const id = ++count;
-    waiting.set(id, done);
-    socket.send(JSON.stringify({ id, method, params }));
-  });
-  const value = async (expression) => (await ask("Runtime.evaluate", { expression, awaitPromise: true, returnByValue: true })).result.result.value;
-  return { ask, value, heard };
+  return { ask: page.ask, value: page.value, heard };
 }
 
 // A run on the simulated microscope in real time, with its page.
@@ -118,7 +100,7 @@ async function look({ ask, value }, width, height, dark) {
   const tall = await value("document.documentElement.scrollHeight");
   const shot = await ask("Page.captureScreenshot", { captureBeyondViewport: true, clip: { x: 0, y: 0, width, height: Math.min(tall, 4000), scale: 1 } });
   const name = join(folder, `live_${width}_${dark ? "dark" : "light"}.png`);
-  writeFileSync(name, Buffer.from(shot.result.data, "base64"));
+  writeFileSync(name, Buffer.from(shot.data, "base64"));
   console.log(`     ${name}`);
 }
 
@@ -146,7 +128,7 @@ async function words({ value }, token) {
 try {
   run = existsSync(subject) ? await begin(subject) : null;
   const address = run ? run.address : subject;
-  const page = await connect();
+  const page = await open();
   for (const part of ["Runtime", "Log", "Network", "Page"]) await page.ask(`${part}.enable`);
   await page.ask("Page.navigate", { url: address });
   await pause(2500);
@@ -170,8 +152,6 @@ try {
     check((await run.over) === 4, "the run ends when it is stopped, with exit code 4");
     rmSync(run.place, { recursive: true, force: true, maxRetries: 5 });
   }
-  browser.kill();
-  await pause(500);
-  rmSync(profile, { recursive: true, force: true, maxRetries: 5 });
+  await browser.close();
 }
 process.exit(faults.length ? 1 : 0);

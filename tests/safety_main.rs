@@ -12,6 +12,8 @@ mod common;
 mod fuzzed;
 #[path = "safety/hostile.rs"]
 mod hostile;
+#[path = "safety/permits.rs"]
+mod permits;
 #[path = "safety/properties.rs"]
 mod properties;
 #[path = "safety/resumed.rs"]
@@ -20,3 +22,5 @@ mod resumed;
 mod shipped_faults;
 #[path = "safety/wall.rs"]
 mod wall;
+#[path = "common/wrapped.rs"]
+mod wrapped;

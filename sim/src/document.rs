@@ -7,10 +7,11 @@
 //! list of [`Problem`]s.
 //!
 //! ```
-//! use noctule_sim::document::Node;
+//! use noctule_sim::document::Text;
 //!
 //! let mut problems = Vec::new();
-//! let root = Node::parse("Cup(volume_l: 0.3, colour: \"red\")").unwrap();
+//! let text = Text::new("Cup(volume_l: 0.3, colour: \"red\")");
+//! let root = text.parse().unwrap();
 //! let mut fields = root.fields(&mut problems);
 //! let volume = fields.need("volume_l", &mut problems).and_then(|n| n.number(&mut problems));
 //! fields.finish(&mut problems);
@@ -21,6 +22,7 @@
 
 use ron::value::RawValue;
 use serde::de::{Deserialize, Deserializer, MapAccess, SeqAccess, Visitor};
+use std::collections::BTreeSet;
 use std::fmt;
 
 /// One fault of a file, with its place.
@@ -46,34 +48,84 @@ impl fmt::Display for Problem {
     }
 }
 
-/// One value of the file and where it stands.
+/// Bytes of one line after which its characters are not counted from its beginning any more.
+const LONG_LINE: usize = 1024;
+
+/// A place from which characters are counted.
 #[derive(Debug, Clone, Copy)]
-pub struct Node<'t> {
-    text: &'t str,
-    raw: &'t str,
+struct Mark {
+    offset: usize,
+    line: u32,
+    column: u32,
 }
 
-impl<'t> Node<'t> {
-    /// Reads a whole file. The only error is one of syntax: without the tree
-    /// there is nothing further to check.
-    pub fn parse(text: &'t str) -> Result<Self, Problem> {
-        let raw: &'t RawValue = ron::from_str(text).map_err(|error| Problem {
+/// The text of a file, and where its lines begin: a file may have as many faults as it has words, and the place of each
+/// is asked for.
+#[derive(Debug)]
+pub struct Text<'t> {
+    text: &'t str,
+    /// The beginning of each line, and places within long ones, in order.
+    marks: Vec<Mark>,
+}
+
+impl<'t> Text<'t> {
+    /// Looks through a text once.
+    pub fn new(text: &'t str) -> Self {
+        let mut here = Mark { offset: 0, line: 1, column: 1 };
+        let mut marks = vec![here];
+        let mut last = 0;
+        for (offset, character) in text.char_indices() {
+            here.offset = offset;
+            if offset - last >= LONG_LINE {
+                marks.push(here);
+                last = offset;
+            }
+            here.column = here.column.saturating_add(1);
+            if character == '\n' {
+                here = Mark { offset: offset + 1, line: here.line.saturating_add(1), column: 1 };
+                marks.push(here);
+                last = here.offset;
+            }
+        }
+        Self { text, marks }
+    }
+
+    /// Reads it as a tree. The only error is one of syntax: without the tree there is nothing further to check.
+    pub fn parse(&'t self) -> Result<Node<'t>, Problem> {
+        let raw: &'t RawValue = ron::from_str(self.text).map_err(|error| Problem {
             line: u32::try_from(error.span.start.line).unwrap_or(u32::MAX),
             column: u32::try_from(error.span.start.col).unwrap_or(u32::MAX),
             message: format!("this is not valid RON: {}", error.code),
             help: None,
         })?;
-        Ok(Self::within(text, raw.get_ron()))
+        Ok(Node::within(self, raw.get_ron()))
     }
 
-    fn within(text: &'t str, raw: &'t str) -> Self {
+    /// Line and column of an offset, counted from 1.
+    fn place_at(&self, offset: usize) -> (u32, u32) {
+        let before = self.marks.partition_point(|mark| mark.offset <= offset);
+        let mark = self.marks[before.saturating_sub(1)];
+        let further = self.text[mark.offset..offset].chars().count();
+        (mark.line, mark.column.saturating_add(u32::try_from(further).unwrap_or(u32::MAX)))
+    }
+}
+
+/// One value of the file and where it stands.
+#[derive(Debug, Clone, Copy)]
+pub struct Node<'t> {
+    whole: &'t Text<'t>,
+    raw: &'t str,
+}
+
+impl<'t> Node<'t> {
+    fn within(whole: &'t Text<'t>, raw: &'t str) -> Self {
         let raw = &raw[trivia_length(raw)..];
-        Self { text, raw: raw.trim_end() }
+        Self { whole, raw: raw.trim_end() }
     }
 
     /// Line and column, counted from 1.
     pub fn place(&self) -> (u32, u32) {
-        self.place_at(self.offset())
+        self.whole.place_at(self.offset())
     }
 
     /// The value as it is written, without comments before it.
@@ -83,15 +135,7 @@ impl<'t> Node<'t> {
 
     fn offset(&self) -> usize {
         // Both are slices of one text, so the difference of addresses is the offset.
-        self.raw.as_ptr() as usize - self.text.as_ptr() as usize
-    }
-
-    fn place_at(&self, offset: usize) -> (u32, u32) {
-        let before = &self.text[..offset];
-        let line = before.matches('\n').count() + 1;
-        let start = before.rfind('\n').map_or(0, |at| at + 1);
-        let column = before[start..].chars().count() + 1;
-        (u32::try_from(line).unwrap_or(u32::MAX), u32::try_from(column).unwrap_or(u32::MAX))
+        self.raw.as_ptr() as usize - self.whole.text.as_ptr() as usize
     }
 
     /// A problem at this node.
@@ -112,12 +156,13 @@ impl<'t> Node<'t> {
         let mut fields = Fields { owner: *self, entries: Vec::new(), known: Vec::new() };
         match ron::from_str::<Entries<'t>>(self.raw) {
             Ok(entries) => {
+                let mut seen = BTreeSet::new();
                 for (name, raw) in entries.0 {
-                    let node = Node::within(self.text, raw);
-                    if fields.entries.iter().any(|(other, _)| *other == name) {
-                        problems.push(node.problem(format!("`{name}` is given twice"), None));
-                    } else {
+                    let node = Node::within(self.whole, raw);
+                    if seen.insert(name.clone()) {
                         fields.entries.push((name, node));
+                    } else {
+                        problems.push(node.problem(format!("`{name}` is given twice"), None));
                     }
                 }
             }
@@ -130,7 +175,7 @@ impl<'t> Node<'t> {
     /// The items of a list.
     pub fn items(&self, problems: &mut Vec<Problem>) -> Vec<Node<'t>> {
         match ron::from_str::<Vec<&'t RawValue>>(self.raw) {
-            Ok(items) => items.into_iter().map(|raw| Node::within(self.text, raw.get_ron())).collect(),
+            Ok(items) => items.into_iter().map(|raw| Node::within(self.whole, raw.get_ron())).collect(),
             Err(_) => {
                 problems.push(self.problem("a list like `[a, b]` is expected here", None));
                 Vec::new()
@@ -323,7 +368,8 @@ mod tests {
     fn every_fault_of_a_file_is_found_in_one_pass() {
         let text = "// a cup\nCup(\n    volume_l: \"much\",\n    colr: \"red\",\n    handles: [Handle(side: 1), Handle()],\n)";
         let mut problems = Vec::new();
-        let root = Node::parse(text).unwrap();
+        let text = Text::new(text);
+        let root = text.parse().unwrap();
         assert_eq!(root.label(), Some("Cup"));
         let mut fields = root.fields(&mut problems);
         fields.need("volume_l", &mut problems).and_then(|n| n.number(&mut problems));
@@ -341,15 +387,33 @@ mod tests {
     }
 
     #[test]
+    fn places_are_those_of_counting_from_the_beginning() {
+        // Lines of every length about the one that counts as long, with characters of one to four bytes.
+        let line = |length: usize| "aµ€𝄞".chars().cycle().take(length).collect::<String>();
+        let text: String = [0, 1, 5, 300, 1023, 1024, 1025, 4000, 0].map(|n| line(n) + "\n").concat();
+        for text in [text.as_str(), text.trim_end(), "", "\n\n", "x"] {
+            let table = Text::new(text);
+            let (mut place, mut at) = ((1, 1), 0);
+            for character in text.chars() {
+                assert_eq!(table.place_at(at), place, "at byte {at}");
+                at += character.len_utf8();
+                place = if character == '\n' { (place.0 + 1, 1) } else { (place.0, place.1 + 1) };
+            }
+            assert_eq!(table.place_at(at), place, "at the end");
+        }
+    }
+
+    #[test]
     fn a_syntax_fault_has_its_place() {
-        let problem = Node::parse("Cup(\n  volume_l: ,\n)").unwrap_err();
+        let problem = Text::new("Cup(\n  volume_l: ,\n)").parse().unwrap_err();
         assert_eq!(problem.line, 2);
     }
 
     #[test]
     fn maps_variants_and_comments_are_read() {
         let mut problems = Vec::new();
-        let root = Node::parse("{ \"a\": /* one /* two */ */ Scpi(host: \"h\"), \"b\": Off }").unwrap();
+        let text = Text::new("{ \"a\": /* one /* two */ */ Scpi(host: \"h\"), \"b\": Off }");
+        let root = text.parse().unwrap();
         let mut fields = root.fields(&mut problems);
         let rest = fields.rest();
         assert_eq!(rest[0].1.label(), Some("Scpi"));

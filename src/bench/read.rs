@@ -8,14 +8,15 @@ use super::read_spins::read_spins;
 use super::{Action, Bench, Helium, Keeper, Lockin, Recentre, Refill, Retry, Role, StepAction};
 use crate::diagnostic::{Code, Diagnostic, has_errors};
 use crate::quantity::{Dimension, Quantity};
-use noctule_sim::document::{Fields, Node, Problem};
+use noctule_sim::document::{Fields, Node, Problem, Text};
 
 /// Reads the text of a bench file. `file` names it in messages.
 ///
 /// # Errors
 /// All faults, in the order of their lines. Warnings come back beside a bench that can be used.
 pub fn read(text: &str, file: &str) -> Result<(Bench, Vec<Diagnostic>), Vec<Diagnostic>> {
-    let root = match Node::parse(text) {
+    let text = Text::new(text);
+    let root = match text.parse() {
         Ok(root) => root,
         Err(problem) => return Err(vec![from_problem(Code::BenchUnreadable, file, problem)]),
     };

@@ -4,7 +4,7 @@ use super::{EXIT_REJECTED, log};
 use crate::bench::Bench;
 use crate::diagnostic::{Diagnostic, has_errors, render};
 use crate::quantity::Moment;
-use crate::run::{parse_time, zone};
+use crate::run::{seconds_until, zone};
 use crate::script::Sequence;
 use crate::script::check::check_with_texts;
 use jiff::ZonedDateTime;
@@ -48,11 +48,7 @@ pub fn now_in(zone_name: Option<&str>) -> Result<ZonedDateTime, u8> {
 /// The end of a window as a moment of the run that begins at `start`.
 pub fn window(until: Option<&str>, start: &ZonedDateTime) -> Result<Option<Moment>, u8> {
     let Some(text) = until else { return Ok(None) };
-    let until = parse_time(text, start).map_err(|reason| reject(&reason))?;
-    let seconds = start.duration_until(&until).as_secs_f64();
-    if seconds <= 0.0 {
-        return Err(reject(&format!("`{text}` is over already")));
-    }
+    let seconds = seconds_until(text, start).map_err(|reason| reject(&reason))?;
     Ok(Some(Moment::from_s(seconds)))
 }
 

@@ -16,6 +16,7 @@ mod nights;
 mod progress;
 mod reading;
 mod rehearse;
+mod resume;
 mod run;
 mod salvage;
 mod table;
@@ -49,7 +50,7 @@ enum Command {
     /// Measure.
     Run(run::Run),
     /// Go on after a crash, a power cut, a refill.
-    Resume(run::Resume),
+    Resume(resume::Resume),
     /// Serve a page that shows a run: one that goes on, or one that is over.
     Live(live::LivePage),
     /// The hand-over report that the next shift reads.

@@ -7,24 +7,31 @@ use annotate_snippets::{AnnotationKind, Level, Renderer, Snippet};
 pub fn render(diagnostics: &[Diagnostic], source: &str, colour: bool) -> String {
     let renderer = if colour { Renderer::styled() } else { Renderer::plain() };
     let mut out = String::new();
+    let newlines = source.match_indices('\n').map(|(at, _)| at + 1);
+    let lines: Vec<usize> = std::iter::once(0).chain(newlines).collect();
     for diagnostic in diagnostics {
-        out.push_str(&render_one(&renderer, diagnostic, source));
+        out.push_str(&render_one(&renderer, diagnostic, source, &lines));
         out.push_str("\n\n");
     }
     out
 }
 
-fn render_one(renderer: &Renderer, diagnostic: &Diagnostic, source: &str) -> String {
+/// `lines`: where each line of the source begins.
+fn render_one(renderer: &Renderer, diagnostic: &Diagnostic, source: &str, lines: &[usize]) -> String {
     let level = match diagnostic.severity {
         Severity::Error => Level::ERROR,
         Severity::Warning => Level::WARNING,
     };
     let title = level.primary_title(diagnostic.message.as_str()).id(diagnostic.code.text());
-    let Some(span) = span_of(source, diagnostic.line, diagnostic.column) else {
+    let Some((first, span)) = span_of(source, lines, diagnostic.line, diagnostic.column) else {
         return without_place(diagnostic);
     };
-    let snippet =
-        Snippet::source(source).path(diagnostic.file.as_str()).annotation(AnnotationKind::Primary.span(span));
+    // Only the lines that are shown: a file may have as many faults as it has words.
+    let end = source[span.end..].find('\n').map_or(source.len(), |at| span.end + at);
+    let snippet = Snippet::source(&source[first..end])
+        .line_start(usize::try_from(diagnostic.line).unwrap_or(usize::MAX))
+        .path(diagnostic.file.as_str())
+        .annotation(AnnotationKind::Primary.span(span.start - first..span.end - first));
     let mut group = title.element(snippet);
     if let Some(help) = &diagnostic.help {
         group = group.element(Level::HELP.with_name("hint").message(help.as_str()));
@@ -47,19 +54,16 @@ fn without_place(diagnostic: &Diagnostic) -> String {
     text
 }
 
-/// Bytes of the word or quoted text that begins at a place; none if there is no such place.
-fn span_of(source: &str, line: u32, column: u32) -> Option<std::ops::Range<usize>> {
-    let line = usize::try_from(line).ok()?.checked_sub(1)?;
-    let mut start = 0;
-    for _ in 0..line {
-        start += source[start..].find('\n')? + 1;
-    }
+/// Where the line of a place begins, and the bytes of the word or quoted text that begins there; none if there is no
+/// such place.
+fn span_of(source: &str, lines: &[usize], line: u32, column: u32) -> Option<(usize, std::ops::Range<usize>)> {
+    let start = *lines.get(usize::try_from(line).ok()?.checked_sub(1)?)?;
     let text = source[start..].split('\n').next().unwrap_or("");
     let skip = usize::try_from(column).unwrap_or(1).saturating_sub(1);
     let offset = text.char_indices().nth(skip).map_or(text.len(), |(at, _)| at);
     let rest = &text[offset..];
     let length = word_length(rest).min(rest.len());
-    Some(start + offset..start + offset + length)
+    Some((start, start + offset..start + offset + length))
 }
 
 fn word_length(rest: &str) -> usize {

@@ -140,7 +140,8 @@ impl Oracle {
         match bench.park.iter().skip(at).position(|step| is_it(&step.action)) {
             Some(ahead) => self.park_at = Some(at + ahead),
             None => {
-                let what = set.map_or_else(|| format!("{begun:?}"), |id| bench.channel(id).name.clone());
+                let begun = begun.map_or("a command", |task| task.kind().name());
+                let what = set.map_or(begun, |id| bench.channel(id).name.as_str());
                 self.complain(
                     self.now,
                     format!("after the end, {what} does not follow the order of parking"),

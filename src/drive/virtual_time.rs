@@ -15,6 +15,7 @@ use crate::supervisor::{
     Answered, Call, Channels, Command, Denial, Effect, Effects, Event, Notice, Reply, Start, Supervisor,
     Ticket,
 };
+use std::collections::VecDeque;
 use std::sync::Arc;
 
 /// Virtual time that one command on a link takes, s.
@@ -77,6 +78,9 @@ pub struct VirtualDrive {
     now: Moment,
     seed: u64,
     window: Option<Moment>,
+    /// Windows that were given later, in order: with how many rows of the record before them, and their ends.
+    later_windows: VecDeque<(u64, Moment)>,
+    rows: u64,
     reply: Option<Reply>,
     interrupt: Option<Ending>,
     effects: Effects,
@@ -122,6 +126,8 @@ impl VirtualDrive {
             now: Moment::START,
             seed,
             window,
+            later_windows: VecDeque::new(),
+            rows: 0,
             reply: None,
             interrupt: None,
             effects: Effects::new(),
@@ -139,6 +145,7 @@ impl VirtualDrive {
 
     /// Puts an entry before everything else: what is run.
     pub fn introduce(&mut self, entry: &Entry) {
+        self.rows += 1;
         let kept = self.recorder.append(self.now, entry, &[]).and_then(|()| self.recorder.commit());
         self.heed_record(kept);
     }
@@ -150,6 +157,24 @@ impl VirtualDrive {
         for (at, event) in disturbances.events {
             self.await_event(at, event);
         }
+    }
+
+    /// Windows that were given when the run was taken up again: each with the number of rows that the record had
+    /// then, entries of being taken up not counted, and with its end.
+    pub fn change_windows(&mut self, windows: impl IntoIterator<Item = (u64, Moment)>) {
+        self.later_windows.extend(windows);
+    }
+
+    /// Puts the windows into force that were given when there were less rows than now. True if there was one.
+    fn change_window(&mut self, rows: u64) -> bool {
+        let mut changed = false;
+        while let Some((_, end)) = self.later_windows.front().copied().filter(|(before, _)| *before < rows) {
+            self.later_windows.pop_front();
+            self.window = Some(end);
+            self.supervisor.set_window(end);
+            changed = true;
+        }
+        changed
     }
 
     fn await_event(&mut self, at: Moment, event: Event) {
@@ -184,8 +209,9 @@ impl VirtualDrive {
     /// After an end: the run is taken up again in the same world, as a measurement is after its runner was
     /// ended. What was still to happen from outside happens; what was said to the ended run holds no more.
     pub fn take_up(&mut self, sweeps: u64) {
-        // A window in which there is time for parking only is over.
-        let over = self.supervisor.last_moment().is_some_and(|last| last <= self.now);
+        let new = self.change_window(self.rows + 1);
+        // A window in which there is time for parking only is over, but for one that was just given.
+        let over = !new && self.supervisor.last_moment().is_some_and(|last| last <= self.now);
         let window = self.window.filter(|_| !over);
         let start = Start { seq: 0, sweeps, now: self.now, window };
         self.supervisor = Supervisor::new(Arc::clone(&self.bench), start);
@@ -315,12 +341,14 @@ impl VirtualDrive {
             }
         }
         self.effects = effects;
+        self.change_window(self.rows);
     }
 
     fn carry_out(&mut self, effect: Effect, durable: &mut Option<u64>) {
         match effect {
             Effect::Command { ticket, link, command } => self.command(ticket, link, &command),
             Effect::Append { seq, entry, data, urgent } => {
+                self.rows += 1;
                 let kept = self.recorder.append(self.now, &entry, &data);
                 // What happens while the record is broken belongs into the closing report all the same.
                 if let Entry::StepBegin { name, .. } = &*entry {
@@ -333,6 +361,7 @@ impl VirtualDrive {
                 }
             }
             Effect::AppendPoint { point, .. } => {
+                self.rows += 1;
                 let kept = self.recorder.append_point(&point);
                 if self.heed_record(kept) {
                     self.tally.points += 1;

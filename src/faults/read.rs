@@ -4,7 +4,7 @@ use super::{Entry, Kind, LinkTrouble, RefillCall, RunnerTrouble, Said};
 use crate::bench::Bench;
 use crate::instrument::faulty::TASKS;
 use crate::quantity::{Dimension, Quantity, Unit};
-use noctule_sim::document::{Fields, Node, Problem, nearest};
+use noctule_sim::document::{Fields, Node, Problem, Text, nearest};
 use noctule_sim::{Fault, Signal};
 
 /// Faults don't come more often than this, s.
@@ -86,7 +86,8 @@ impl Stage<'_> {
 /// # Errors
 /// Everything that is wrong with it, in the order of its lines.
 pub fn read(text: &str, stage: Stage<'_>) -> Result<Vec<Entry>, Vec<Problem>> {
-    let root = Node::parse(text).map_err(|problem| vec![problem])?;
+    let text = Text::new(text);
+    let root = text.parse().map_err(|problem| vec![problem])?;
     let mut reader = Reader { stage, problems: Vec::new() };
     let mut entries = Vec::new();
     let mut fields = root.fields(&mut reader.problems);

@@ -5,7 +5,7 @@
 
 use crate::bench::{Role, TaskKind};
 use crate::quantity::known_symbols;
-use noctule_sim::document::Node;
+use noctule_sim::document::{Node, Text};
 use noctule_sim::world::World;
 use serde_json::{Map, Value, json};
 
@@ -149,7 +149,8 @@ fn channel(units: &[&str]) -> Value {
 pub fn world_schema() -> Value {
     let mut schema = json!({});
     for name in World::shipped_names() {
-        if let Some(root) = World::shipped_text(name).and_then(|text| Node::parse(text).ok()) {
+        let text = Text::new(World::shipped_text(name).unwrap_or_default());
+        if let Ok(root) = text.parse() {
             schema = merge(schema, shape(&root));
         }
     }

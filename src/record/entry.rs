@@ -70,6 +70,17 @@ pub struct Ending {
     pub latched: bool,
 }
 
+/// A window that was given when a run was taken up again, instead of the one before.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct NewWindow {
+    /// When it was given, on the clock of the laboratory (of the rehearsed one, in a rehearsal).
+    pub given_at: String,
+    /// When it ends, on the same clock.
+    pub until: String,
+    /// The same in the time of the run, s.
+    pub end_s: f64,
+}
+
 /// A column of a sweep.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Column {
@@ -175,7 +186,13 @@ in_two_forms! {
         /// Something failed.
         Fault { link: String, what: String },
         /// A run file was taken up again; not part of the digest.
-        Resumed { frontier: u64, version: String, differences: Vec<String> },
+        Resumed {
+            frontier: u64,
+            version: String,
+            differences: Vec<String>,
+            #[serde(default, skip_serializing_if = "Option::is_none")]
+            window: Option<NewWindow>,
+        },
         /// The end.
         End { ending: Ending, parked: bool, elapsed_s: f64 },
     }

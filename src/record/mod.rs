@@ -16,7 +16,7 @@ pub mod schema;
 mod store;
 mod walk;
 
-pub use entry::{Column, Ending, Entry, Outcome, Place, Point, Values, WIDEST_POINT};
+pub use entry::{Column, Ending, Entry, NewWindow, Outcome, Place, Point, Values, WIDEST_POINT};
 pub use reader::{Numbered, RunFile, SweepTable};
 pub use recorder::{Difference, DigestOnly, RecordError, Recorder};
 pub use salvage::{Salvage, SalvagedRow, salvage, salvage_into};

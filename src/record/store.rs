@@ -6,7 +6,7 @@ use super::meeting::Recorded;
 use super::recorder::{RecordError, Recorder};
 use super::row::{Tally, to_blob};
 use super::schema::{CREATE, SCHEMA_VERSION};
-use super::{Entry, Point};
+use super::{Entry, NewWindow, Point};
 use crate::quantity::Moment;
 use rusqlite::{Connection, OptionalExtension, params};
 use std::collections::{BTreeMap, VecDeque};
@@ -55,6 +55,7 @@ pub struct Store {
     /// Rows of the file that come next.
     pub(super) ahead: VecDeque<(u64, Recorded)>,
     at_frontier: Option<Document>,
+    new_window: Option<NewWindow>,
     /// Why nothing is written any more.
     pub(super) broken: Option<String>,
     views: BTreeMap<String, String>,
@@ -135,6 +136,7 @@ impl Store {
             replayed_until: None,
             ahead: VecDeque::new(),
             at_frontier: None,
+            new_window: None,
             broken: None,
             views: BTreeMap::new(),
             kept: (Tally::new(virtual_time), seq),
@@ -185,9 +187,9 @@ impl Store {
     }
 
     /// What is written when a replay has met everything that is there: the text of the sequence that goes
-    /// on, if it is another one.
-    pub fn at_frontier(&mut self, document: Document) {
-        self.at_frontier = Some(document);
+    /// on, if it is another one, and the window that holds from there on, if a new one was given.
+    pub fn at_frontier(&mut self, document: Document, window: Option<NewWindow>) {
+        (self.at_frontier, self.new_window) = (Some(document), window);
     }
 
     /// What was said at an earlier end holds no more.
@@ -209,7 +211,8 @@ impl Store {
             differences.push(format!("the sequence `{}` was edited", document.name));
         }
         let version = env!("CARGO_PKG_VERSION").to_owned();
-        self.write_entry(at, &Entry::Resumed { frontier, version, differences }, &[])
+        let window = self.new_window.take();
+        self.write_entry(at, &Entry::Resumed { frontier, version, differences, window }, &[])
     }
 
     fn make_view(&mut self, entry: &Entry, met: bool) -> Result<(), RecordError> {

@@ -12,6 +12,7 @@ use crate::bench::Bench;
 use crate::drive::replay::{GoLive, ReplayPort, ReplayStop, TreatAs};
 use crate::drive::virtual_time::VirtualDrive;
 use crate::drive::{Port, SharedPort};
+use crate::quantity::Moment;
 use crate::record::{Document, Ending, Entry, Outcome, Place, RecordError, RunFile};
 use crate::script::{self, ScriptEnd, Sequence};
 use crate::supervisor::{Call, Reply};
@@ -37,22 +38,34 @@ pub struct PastLives {
     lives: Vec<PastLife>,
     run_file: PathBuf,
     treat_as: Option<TreatAs>,
+    /// Windows that were given on the way, as the driver takes them.
+    windows: Vec<(u64, Moment)>,
     /// Why the latest life could not begin.
     pub stop: RefCell<Option<ReplayStop>>,
 }
 
 impl PastLives {
-    /// Reads from a record which lives there were. `like`: the sequence with its folder, for what it imports.
+    /// Reads from a record which lives there were. `like`: the sequence with its folder, for what it imports;
+    /// `window`: the end of a window that is given now.
     ///
     /// # Errors
     /// If the record can't be read.
-    pub fn of(file: &RunFile, like: &Sequence, treat_as: Option<TreatAs>) -> Result<Self, RecordError> {
+    pub fn of(
+        file: &RunFile,
+        like: &Sequence,
+        treat_as: Option<TreatAs>,
+        window: Option<Moment>,
+    ) -> Result<Self, RecordError> {
         let texts = file.documents_in_order("sequence")?;
         let last_words = file.last_words()?.unwrap_or(u64::MAX);
         let (mut edits, mut sweeps, mut lives) = (0, 0, Vec::new());
+        let (mut taken_up, mut windows) = (0, Vec::new());
         file.entries_of(&["end", "resumed", "sweep_begin"], last_words, |numbered| {
             match &numbered.entry {
-                Entry::Resumed { differences, .. } => {
+                Entry::Resumed { differences, window, .. } => {
+                    let end = window.as_ref().map(|window| Moment::from_s(window.end_s));
+                    windows.extend(end.map(|end| (numbered.seq - taken_up, end)));
+                    taken_up += 1;
                     edits += usize::from(differences.iter().any(|told| told.contains("was edited")));
                 }
                 Entry::SweepBegin { sweep, .. } => sweeps = sweeps.max(sweep + 1),
@@ -68,7 +81,9 @@ impl PastLives {
             }
             Ok(())
         })?;
-        Ok(Self { lives, run_file: file.path().to_owned(), treat_as, stop: RefCell::default() })
+        let frontier = file.next_seq()?.min(last_words);
+        windows.extend(window.map(|end| (frontier - taken_up, end)));
+        Ok(Self { lives, run_file: file.path().to_owned(), treat_as, windows, stop: RefCell::default() })
     }
 
     /// Lives all of them, and then the one that goes on as far as it comes.
@@ -77,6 +92,7 @@ impl PastLives {
         setup: &Setup,
         drive: &Rc<RefCell<VirtualDrive>>,
     ) -> (ScriptEnd, Vec<Document>) {
+        drive.borrow_mut().change_windows(self.windows.iter().copied());
         let mut before: Option<&PastLife> = None;
         for life in &self.lives {
             let (end, _) = self.live(setup, before, &life.sequence, drive);

@@ -22,4 +22,4 @@ pub use measure::{MakeRecorder, Measured, Measurement, NotBegun, Resumed, measur
 pub use rehearse::{Rehearsed, rehearse, rehearse_with, rehearse_with_faults, resume_rehearsal};
 pub use setup::{BenchSource, Setup, SetupError};
 pub use summary::Summary;
-pub use window::{parse_time, zone};
+pub use window::{latest_window, new_window, parse_time, seconds_until, zone};

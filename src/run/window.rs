@@ -1,6 +1,7 @@
 //! Times of day as people say them: `07:30`, `13:30 tomorrow`, `2026-03-29 07:30`, `90 min`.
 
-use crate::quantity::{Dimension, Quantity};
+use crate::quantity::{Dimension, Moment, Quantity};
+use crate::record::{Entry, NewWindow, RecordError, RunFile};
 use jiff::civil::{Date, Time};
 use jiff::tz::TimeZone;
 use jiff::{ToSpan, ZonedDateTime};
@@ -59,6 +60,36 @@ pub fn parse_time(text: &str, now: &ZonedDateTime) -> Result<ZonedDateTime, Stri
     }
 }
 
+/// The end of a window as seconds from `now`.
+///
+/// # Errors
+/// One sentence, if the text is no time or is over.
+pub fn seconds_until(text: &str, now: &ZonedDateTime) -> Result<f64, String> {
+    let seconds = now.duration_until(&parse_time(text, now)?).as_secs_f64();
+    if seconds > 0.0 { Ok(seconds) } else { Err(format!("`{text}` is over already")) }
+}
+
+/// A window for a run that is taken up again at the moment `at` of its own time, when the clock shows `now`.
+///
+/// # Errors
+/// One sentence, if the text is no time or is over.
+pub fn new_window(text: &str, now: &ZonedDateTime, at: Moment) -> Result<NewWindow, String> {
+    let end_s = at.s() + seconds_until(text, now)?;
+    Ok(NewWindow { given_at: now.to_string(), until: parse_time(text, now)?.to_string(), end_s })
+}
+
+/// The latest window that was given when a run was taken up again; none if it has the one that it began with.
+///
+/// # Errors
+/// If the record can't be read.
+pub fn latest_window(file: &RunFile) -> Result<Option<NewWindow>, RecordError> {
+    let mut given = file.all("resumed")?.into_iter().filter_map(|numbered| match numbered.entry {
+        Entry::Resumed { window, .. } => window,
+        _ => None,
+    });
+    Ok(given.next_back())
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -79,6 +110,18 @@ mod tests {
         assert_eq!(hours("2026-11-25T14:00:00[Etc/UTC]", "13:30"), 23.5);
         assert_eq!(hours("2026-11-25T14:00:00[Etc/UTC]", "90 min"), 1.5);
         assert_eq!(hours("2026-11-25T14:00:00[Etc/UTC]", "2026-11-27 14:00"), 48.0);
+    }
+
+    #[test]
+    fn a_new_window_begins_where_the_run_goes_on() {
+        let now: ZonedDateTime = "2026-11-25T23:00:00[Etc/UTC]".parse().unwrap();
+        let at = Moment::from_s(5000.0);
+        let window = new_window("07:30", &now, at).unwrap();
+        assert_eq!(window.end_s, 5000.0 + 8.5 * 3600.0);
+        assert_eq!(window.until, "2026-11-26T07:30:00+00:00[Etc/UTC]");
+        assert_eq!(window.given_at, now.to_string());
+        assert!(new_window("22:59 today", &now, at).unwrap_err().contains("over already"));
+        assert!(new_window("soon", &now, at).is_err());
     }
 
     #[test]

@@ -1,7 +1,7 @@
 //! What comes into the supervisor and what goes out of it.
 
 use super::{Call, Reply};
-use crate::bench::ChannelId;
+use crate::bench::{Bench, ChannelId};
 use crate::instrument::{InstrumentError, Task, TaskReport};
 use crate::record::{Ending, Entry, Outcome, Place, Point, Values, WIDEST_POINT};
 
@@ -139,6 +139,26 @@ pub enum Command {
     Abort,
 }
 
+impl Command {
+    /// For people: `set bias to 50 mV`, `read current, height`.
+    pub fn describe(&self, bench: &Bench) -> String {
+        let name = |id: &ChannelId| bench.channel(*id).name.as_str();
+        match self {
+            Command::Set { channel, value } => {
+                format!("set {} to {}", name(channel), bench.channel(*channel).show(*value))
+            }
+            Command::Read { channels } => {
+                let names: Vec<&str> = channels.as_slice().iter().map(name).collect();
+                format!("read {}", names.join(", "))
+            }
+            Command::Begin(Task::Trace { channel, .. }) => format!("begin trace of {}", name(channel)),
+            Command::Begin(task) => format!("begin {}", task.kind().name()),
+            Command::Poll => "ask for the end of the task".to_owned(),
+            Command::Abort => "end the task".to_owned(),
+        }
+    }
+}
+
 /// Something is to be done by the driver.
 #[derive(Debug, Clone, PartialEq)]
 pub enum Effect {
@@ -182,7 +202,7 @@ pub enum Effect {
 /// Something people should know as it happens.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Notice {
-    /// One of `interlock`, `cleared`, `held`, `released`, `fault`, `park`, `ending`.
+    /// One of `interlock`, `cleared`, `held`, `released`, `waiting`, `fault`, `park`, `ending`.
     pub topic: &'static str,
     /// One plain sentence.
     pub text: String,
@@ -190,3 +210,21 @@ pub struct Notice {
 
 /// Where effects are collected; reused from event to event.
 pub type Effects = Vec<Effect>;
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn people_are_told_names_not_numbers() {
+        let bench = crate::bench::builtin();
+        let id = |name: &str| bench.find(name).unwrap();
+        let said = |command: Command| command.describe(&bench);
+        assert_eq!(said(Command::Set { channel: id("bias"), value: 0.05 }), "set bias to 50 mV");
+        let channels = Channels::new(&[id("current"), id("height")]);
+        assert_eq!(said(Command::Read { channels }), "read current, height");
+        assert_eq!(said(Command::Begin(Task::CoarseStep { steps: 3 })), "begin coarse_step");
+        let trace = Task::Trace { channel: id("current"), samples: 9, interval_s: 0.1 };
+        assert_eq!(said(Command::Begin(trace)), "begin trace of current");
+    }
+}

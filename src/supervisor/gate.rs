@@ -14,15 +14,33 @@ const ROUNDING: f64 = 1e-9;
 
 /// A permit that rests on a reading older than this, s, is not known to hold: the gauge may be dead.
 pub const PERMIT_TRUST_S: f64 = 10.0;
-/// Words of a refusal for want of a reading.
-pub(super) const NOT_KNOWN: &str = "not known whether";
+
+/// Why a command may not leave.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum Refusal {
+    /// A limit, a step or a slew forbids it: no time makes it right.
+    Never(String),
+    /// A permit is not met by what is known.
+    NotMet(String),
+    /// Whether a permit is met can't be told, for want of a reading that can be trusted.
+    NotKnown(String),
+}
+
+impl Refusal {
+    /// One sentence.
+    pub fn into_text(self) -> String {
+        match self {
+            Refusal::Never(text) | Refusal::NotMet(text) | Refusal::NotKnown(text) => text,
+        }
+    }
+}
 
 /// Whether a command may leave, and if not, why.
-pub fn check(bench: &Bench, latest: &Latest, now: Moment, command: &Command) -> Result<(), String> {
+pub fn check(bench: &Bench, latest: &Latest, now: Moment, command: &Command) -> Result<(), Refusal> {
     match command {
         Command::Set { channel, value } => {
-            check_limits(bench, *channel, *value)?;
-            check_motion(bench, latest, now, *channel, *value)?;
+            check_limits(bench, *channel, *value).map_err(Refusal::Never)?;
+            check_motion(bench, latest, now, *channel, *value).map_err(Refusal::Never)?;
             check_permits(bench, latest, Subject::Channel(*channel), Some(*value))
         }
         Command::Begin(task) => check_permits(bench, latest, Subject::Task(task.kind()), None),
@@ -87,7 +105,7 @@ pub fn check_permits(
     latest: &Latest,
     subject: Subject,
     target: Option<f64>,
-) -> Result<(), String> {
+) -> Result<(), Refusal> {
     for permit in bench.permits.iter().filter(|permit| permit.subject == subject) {
         let applies = match (permit.above, target) {
             (Some(mark), Some(value)) => value.abs() > mark,
@@ -96,19 +114,43 @@ pub fn check_permits(
         if !applies {
             continue;
         }
-        let fresh = permit.condition.channels().all(|id| latest.age_s(id) <= PERMIT_TRUST_S);
-        match permit.condition.holds(latest).filter(|_| fresh) {
-            Some(true) => {}
-            Some(false) => {
-                return Err(format!("not permitted: {} (needs {})", permit.because, permit.condition.text));
-            }
-            None => {
-                let text = &permit.condition.text;
-                return Err(format!("not permitted: it is {NOT_KNOWN} {text} ({})", permit.because));
+        let (text, because) = (&permit.condition.text, &permit.because);
+        let trusted = permit.condition.channels().all(|id| latest.age_s(id) <= PERMIT_TRUST_S);
+        // What is known can settle that it is not met, whatever the silent gauge would say; that it is met takes all.
+        match permit.condition.holds(&Trusted(latest)) {
+            Some(true) if trusted => {}
+            Some(false) => return Err(Refusal::NotMet(format!("not permitted: {because} (needs {text})"))),
+            _ => {
+                let text = format!("not permitted: it is not known whether {text} ({because})");
+                return Err(Refusal::NotKnown(text));
             }
         }
     }
     Ok(())
+}
+
+/// The readings without those that are too old for a permit.
+struct Trusted<'l>(&'l Latest);
+
+impl Readings for Trusted<'_> {
+    fn latest(&self, channel: ChannelId) -> Option<f64> {
+        self.0.latest(channel).filter(|_| self.0.age_s(channel) <= PERMIT_TRUST_S)
+    }
+    fn rate_per_s(&self, channel: ChannelId) -> Option<f64> {
+        self.0.rate_per_s(channel).filter(|_| self.0.age_s(channel) <= PERMIT_TRUST_S)
+    }
+    fn age_s(&self, channel: ChannelId) -> f64 {
+        self.0.age_s(channel)
+    }
+    fn frozen_s(&self, channel: ChannelId) -> f64 {
+        self.0.frozen_s(channel)
+    }
+    fn unreadable(&self, channel: ChannelId) -> bool {
+        self.0.unreadable(channel)
+    }
+    fn clock_jump_s(&self) -> f64 {
+        self.0.clock_jump_s()
+    }
 }
 
 /// Channels that must have been read lately for the permits of a command to be judged.

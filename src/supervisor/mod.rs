@@ -18,6 +18,7 @@ mod hold;
 mod interlock;
 mod latest;
 mod lockin;
+mod permit;
 mod probe;
 pub mod procedure;
 mod request;
@@ -29,24 +30,21 @@ pub use event::{Answered, Channels, Command, Effect, Effects, Event, Notice, Own
 pub use helium::HeliumOutlook;
 pub use latest::Latest;
 pub use lockin::settle_in_time_constants;
+pub use permit::PATIENCE_S;
 pub use probe::{Probe, Probes};
 pub use request::{
     Answer, Axis, Call, Denial, Jot, OWN_CALL, Question, Reply, Request, SweepData, SweepPlan,
 };
 
 use crate::bench::Bench;
-use crate::bench::expression::Readings;
 use crate::quantity::Moment;
 use crate::record::{Ending, Entry, Place, Point};
 use hold::Hold;
 use interlock::{Change, Interlocks};
 use procedure::{CentrePlan, Context, Input, Next, Procedure, link_of};
-use slot::{Arrived, Purpose, Slot};
+use slot::{Arrived, Slot};
 use std::sync::Arc;
 use watch::Watch;
-
-/// Readings for permits may be this old, s.
-const PERMIT_FRESH_S: f64 = 1.0;
 
 /// Where a run begins: all zero, or where the record of a resumed run ends.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
@@ -204,6 +202,16 @@ impl Supervisor {
         self.hold.stage != hold::Stage::None
     }
 
+    /// Another window holds from now on.
+    pub fn set_window(&mut self, end: Moment) {
+        self.window = Some(end);
+    }
+
+    /// Until when a command is kept back because its permit is not known, while one is.
+    pub fn waits_for_permit(&self) -> Option<Moment> {
+        self.slot.patience_ends()
+    }
+
     /// Whether the bench is held in its refill state, so that helium can be transferred.
     pub fn awaits_refill(&self) -> bool {
         self.hold.stage == hold::Stage::Waiting && self.hold.refill && self.phase == Phase::Running
@@ -244,8 +252,11 @@ impl Supervisor {
             self.reach(Probe::LinkSilent);
             self.main_answered(serial, outcome, out);
         }
-        if let Some((command, attempts_left)) = self.slot.due_again(now) {
-            self.reach(Probe::Repeated);
+        self.end_patience(out);
+        if let Some((command, attempts_left, put_off)) = self.slot.due_again(now) {
+            if !put_off {
+                self.reach(Probe::Repeated);
+            }
             // Time has passed since its permits were judged, so they are judged anew.
             if let Err(reason) = self.approach_gate(command, attempts_left, out) {
                 self.run(Input::Refused(reason), out);
@@ -270,6 +281,7 @@ impl Supervisor {
                     self.note_reading(&channels, &outcome, out);
                 }
                 self.judge_interlocks(out);
+                self.look_at_permit(out);
             }
         }
     }
@@ -377,81 +389,6 @@ impl Supervisor {
                 }
             }
         }
-    }
-
-    /// Sends a command if it may leave; first has its permits' channels read if they are not fresh.
-    fn approach_gate(
-        &mut self,
-        command: Command,
-        attempts_left: u32,
-        out: &mut Effects,
-    ) -> Result<(), String> {
-        let stale = self.stale_permit_channels(&command);
-        if stale.is_empty() {
-            return self.emit(command, attempts_left, out);
-        }
-        self.reach(Probe::PermitReread);
-        self.slot.keep_back(command, attempts_left, stale);
-        self.go_on_to_gate(out);
-        Ok(())
-    }
-
-    fn go_on_to_gate(&mut self, out: &mut Effects) {
-        match self.slot.next_for_permit() {
-            None => {}
-            Some(Ok(channel)) => {
-                let read = Command::Read { channels: Channels::new(&[channel]) };
-                // Reading passes the gate in every state, so there is nothing to refuse.
-                let sent = self.emit(read, self.bench.retry.attempts - 1, out);
-                assert!(sent.is_ok(), "a read was refused at the gate");
-            }
-            Some(Err((command, attempts_left))) => {
-                if let Err(reason) = self.emit(command, attempts_left, out) {
-                    self.run(Input::Refused(reason), out);
-                }
-            }
-        }
-    }
-
-    fn emit(&mut self, command: Command, attempts_left: u32, out: &mut Effects) -> Result<(), String> {
-        let Some(link) = link_of(&self.bench, &command) else {
-            return Err("no link of the bench does tasks".to_owned());
-        };
-        if let Err(reason) = gate::check(&self.bench, &self.latest, self.now, &command) {
-            let unknown = reason.contains(gate::NOT_KNOWN);
-            self.reach(if unknown { Probe::PermitUnknown } else { Probe::Refused });
-            return Err(reason);
-        }
-        match command {
-            Command::Set { channel, value } => {
-                self.latest.note_sent(channel, value);
-                self.parked &= self.slot.purpose != Some(Purpose::Call);
-            }
-            Command::Begin(_) => self.parked &= self.slot.purpose != Some(Purpose::Call),
-            Command::Read { .. } | Command::Poll | Command::Abort => {}
-        }
-        let ticket = self.slot.send(&self.bench, self.now, command, attempts_left);
-        out.push(Effect::Command { ticket, link, command });
-        Ok(())
-    }
-
-    fn stale_permit_channels(&self, command: &Command) -> Vec<crate::bench::ChannelId> {
-        use crate::bench::Subject;
-        let subject = match command {
-            Command::Set { channel, .. } => Subject::Channel(*channel),
-            Command::Begin(task) => Subject::Task(task.kind()),
-            _ => return Vec::new(),
-        };
-        let permits = self.bench.permits.iter().filter(|permit| permit.subject == subject);
-        let channels = permits.flat_map(|permit| permit.condition.channels());
-        // After an approach a reading of half a second ago still says that the tip is out.
-        let fresh_s = self.task_ended_at.map_or(PERMIT_FRESH_S, |at| self.now.since(at).min(PERMIT_FRESH_S));
-        let mut stale: Vec<_> = channels
-            .filter(|id| self.latest.latest(*id).is_none() || self.latest.age_s(*id) > fresh_s)
-            .collect();
-        stale.sort_unstable();
-        stale.dedup();
-        stale
     }
 
     fn flush(&mut self, out: &mut Effects) {

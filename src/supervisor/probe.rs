@@ -27,6 +27,7 @@ probes! {
     WatchSilent = "a read of the watch was not answered at all";
     WatchAlone = "channels are read one by one because a joint read failed";
     PermitReread = "a channel was read for a permit";
+    PermitWaited = "a command waited for its permit";
     PermitUnknown = "a permit was refused because a reading was too old";
     Refused = "a command was refused at the gate";
     Warned = "an interlock warned";

@@ -165,8 +165,9 @@ impl Supervisor {
         }
     }
 
+    /// Whether nothing is in hand that a stop or a hold would cut.
     fn is_waiting(&self) -> bool {
-        matches!(self.slot.procedure, Some(Procedure::Waiting(_)))
+        matches!(self.slot.procedure, Some(Procedure::Waiting(_))) || self.slot.patience_ends().is_some()
     }
 
     fn stop_here(&mut self, out: &mut Effects) {
@@ -213,7 +214,7 @@ impl Supervisor {
     fn hold_now(&mut self, reason: &str, out: &mut Effects) {
         match self.hold.stage {
             Stage::None => {
-                let task = self.slot.procedure.as_ref().is_some_and(Procedure::holds_task);
+                let task = self.slot.holds_task();
                 // A task is let come to its end, unless the tip has to come out.
                 if task && !self.hold.withdraw {
                     return;
@@ -228,7 +229,7 @@ impl Supervisor {
 
     fn enter_hold(&mut self, reason: &str, out: &mut Effects) {
         // Of the sequence, or of the way back from a hold.
-        let task_under_way = self.slot.procedure.as_ref().is_some_and(Procedure::holds_task);
+        let task_under_way = self.slot.holds_task();
         if self.hold.stage != Stage::None {
             self.reach(Probe::HeldAgain);
         }

@@ -1,6 +1,7 @@
 //! The slot in which one procedure is at work: its command on the way, its repeats, its time.
 
 use super::event::{Answered, Channels, Command, Owner, Ticket};
+use super::permit::{LOOK_AGAIN_S, PATIENCE_S};
 use super::procedure::Procedure;
 use crate::bench::{Bench, ChannelId};
 use crate::instrument::{ErrorKind, InstrumentError};
@@ -39,6 +40,28 @@ struct AfterReading {
     still_to_read: Vec<ChannelId>,
 }
 
+/// A command that is due later.
+#[derive(Debug, Clone, Copy)]
+struct Again {
+    command: Command,
+    attempts_left: u32,
+    at: Moment,
+    /// It did not leave because its permit has to be waited for; otherwise it left and failed.
+    put_off: bool,
+}
+
+/// How long the permit of the command in hand is waited for.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+enum Patience {
+    /// It was not waited for yet.
+    #[default]
+    Whole,
+    /// It is waited for at most until then; the command is kept back.
+    Until(Moment),
+    /// The command has left after a wait; its repeats get none of their own.
+    Spent,
+}
+
 /// What an answer means to the slot.
 #[derive(Debug)]
 pub enum Arrived {
@@ -62,7 +85,8 @@ pub struct Slot {
     /// When the procedure wants to be woken.
     pub wake: Option<Moment>,
     on_its_way: Option<OnItsWay>,
-    again: Option<(Command, u32, Moment)>,
+    again: Option<Again>,
+    patience: Patience,
     unsure: bool,
     /// Tasks whose start was not answered and that turned out to run.
     pub heard_after_all: u32,
@@ -78,11 +102,28 @@ impl Slot {
         self.purpose = Some(purpose);
     }
 
-    /// Takes the procedure out.
+    /// Takes the procedure out. A task whose start was kept back was not begun.
     pub fn take(&mut self) -> Option<Procedure> {
+        let not_begun = self.keeps_back();
         self.forget();
         self.purpose = None;
-        self.procedure.take()
+        let mut procedure = self.procedure.take();
+        if let Some(procedure) = procedure.as_mut().filter(|_| not_begun) {
+            procedure.not_begun();
+        }
+        procedure
+    }
+
+    /// Whether a task of the procedure is under way that has to be ended before another can begin.
+    pub fn holds_task(&self) -> bool {
+        self.procedure.as_ref().is_some_and(Procedure::holds_task) && !self.keeps_back()
+    }
+
+    /// Whether the start of a task is in hand that certainly has not been heard by anybody.
+    fn keeps_back(&self) -> bool {
+        let read_for = self.after_reading.as_ref().map(|kept| kept.command);
+        let kept = read_for.or_else(|| self.again.map(|again| again.command));
+        matches!(kept, Some(Command::Begin(_))) && !self.unsure
     }
 
     fn forget(&mut self) {
@@ -90,6 +131,7 @@ impl Slot {
         self.wake = None;
         self.on_its_way = None;
         self.again = None;
+        self.patience = Patience::Whole;
         self.unsure = false;
         self.after_reading = None;
     }
@@ -97,8 +139,12 @@ impl Slot {
     /// When something is due.
     pub fn next_wake(&self) -> Moment {
         let deadline = self.on_its_way.map(|w| w.deadline);
-        let again = self.again.map(|(_, _, at)| at);
-        [self.wake, deadline, again].into_iter().flatten().min().unwrap_or(Moment::NEVER)
+        let again = self.again.map(|again| again.at);
+        [self.wake, deadline, again, self.patience_ends()]
+            .into_iter()
+            .flatten()
+            .min()
+            .unwrap_or(Moment::NEVER)
     }
 
     /// Notes a command as sent and gives its ticket.
@@ -109,6 +155,9 @@ impl Slot {
         let count = if let Command::Read { channels } = &command { channels.as_slice().len() } else { 1 };
         let deadline = now.after(timeout_s * (3 * count) as f64 + 1.0);
         let unsure = self.unsure && matches!(command, Command::Begin(_));
+        if !matches!(command, Command::Read { .. }) && self.patience_ends().is_some() {
+            self.patience = Patience::Spent;
+        }
         self.on_its_way = Some(OnItsWay { serial: self.serial, command, attempts_left, deadline, unsure });
         Ticket { owner: Owner::Main, serial: self.serial }
     }
@@ -116,6 +165,45 @@ impl Slot {
     /// Keeps a command back until the channels of its permits have been read.
     pub fn keep_back(&mut self, command: Command, attempts_left: u32, channels: Vec<ChannelId>) {
         self.after_reading = Some(AfterReading { command, attempts_left, still_to_read: channels });
+    }
+
+    /// Puts a command off whose permit has to be waited for. Whoever waits longer than the patience is refused.
+    pub fn put_off(&mut self, command: Command, attempts_left: u32, now: Moment) {
+        assert!(self.may_wait(now), "a permit is waited for longer than the patience");
+        let until = self.patience_ends().unwrap_or_else(|| now.after(PATIENCE_S));
+        self.patience = Patience::Until(until);
+        let at = now.after(LOOK_AGAIN_S).min(until);
+        self.again = Some(Again { command, attempts_left, at, put_off: true });
+    }
+
+    /// Whether the permit of the command in hand may be waited for, or waited for longer.
+    pub fn may_wait(&self, now: Moment) -> bool {
+        match self.patience {
+            Patience::Whole => true,
+            Patience::Until(until) => now < until,
+            Patience::Spent => false,
+        }
+    }
+
+    /// When the wait for a permit ends, while there is one.
+    pub fn patience_ends(&self) -> Option<Moment> {
+        if let Patience::Until(until) = self.patience { Some(until) } else { None }
+    }
+
+    /// The command in hand is refused: the next one has its own patience.
+    pub fn refused(&mut self) {
+        self.patience = Patience::Whole;
+    }
+
+    /// The command that is put off, while its permit's channels are not being read.
+    pub fn put_off_command(&self) -> Option<Command> {
+        self.again.filter(|again| again.put_off).map(|again| again.command)
+    }
+
+    /// The command that is put off or kept back, taken out.
+    pub fn take_kept_back(&mut self) -> Option<(Command, u32)> {
+        let again = self.again.take().map(|again| (again.command, again.attempts_left));
+        again.or_else(|| self.after_reading.take().map(|kept| (kept.command, kept.attempts_left)))
     }
 
     /// The next channel to read for a command that is kept back, or that command once all are read.
@@ -148,12 +236,16 @@ impl Slot {
             && repeatable(&sent.command, error.kind)
         {
             let at = now.after(bench.retry.pause_s);
-            self.again = Some((sent.command, sent.attempts_left - 1, at));
+            let attempts_left = sent.attempts_left - 1;
+            self.again = Some(Again { command: sent.command, attempts_left, at, put_off: false });
             return Arrived::Nothing;
         }
         match (sent.command, self.after_reading.is_some()) {
             (Command::Read { channels }, true) => Arrived::ForPermit(channels, outcome),
-            (command, _) => Arrived::Deliver(command, outcome),
+            (command, _) => {
+                self.patience = Patience::Whole;
+                Arrived::Deliver(command, outcome)
+            }
         }
     }
 
@@ -164,11 +256,11 @@ impl Slot {
         Some((late.serial, Answered::Failed(error)))
     }
 
-    /// A command that is due to be tried again.
-    pub fn due_again(&mut self, now: Moment) -> Option<(Command, u32)> {
-        let (command, attempts_left, _) = self.again.filter(|(_, _, at)| *at <= now)?;
+    /// A command that is due to be tried again, or for the first time after its permit was waited for.
+    pub fn due_again(&mut self, now: Moment) -> Option<(Command, u32, bool)> {
+        let again = self.again.filter(|again| again.at <= now)?;
         self.again = None;
-        Some((command, attempts_left))
+        Some((again.command, again.attempts_left, again.put_off))
     }
 
     /// Whether the procedure's own time has come.

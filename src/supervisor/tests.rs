@@ -4,6 +4,7 @@ use crate::instrument::{Task, TaskReport};
 use crate::record::{Outcome, Values};
 use std::collections::{BTreeMap, BTreeSet};
 
+mod permit;
 mod refill;
 
 /// Plays the instruments: every command is answered at once, values stay where they are set.

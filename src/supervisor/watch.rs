@@ -7,12 +7,12 @@ use crate::quantity::Moment;
 use crate::record::WIDEST_POINT;
 
 /// How often channels are read that only permits or the record ask for, s.
-const LEISURELY_S: f64 = 20.0;
+pub(super) const LEISURELY_S: f64 = 20.0;
 /// After so many failures in a row a channel is asked less often, so that waiting for it does not keep the
 /// link from the others.
 const FAILURES_UNTIL_LEISURELY: u32 = 3;
 /// How often it is asked then at most, s.
-const DEAD_S: f64 = 5.0;
+pub(super) const DEAD_S: f64 = 5.0;
 
 #[derive(Debug)]
 struct Item {

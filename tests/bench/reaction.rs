@@ -5,20 +5,22 @@
 //!
 //! `cargo bench --bench bench_reaction`; a number behind `--` is how many trips of each are measured.
 
+#[path = "../common/wrapped.rs"]
+mod wrapped;
+
 use noctule::bench::{Bench, Channel, read};
 use noctule::drive::connect::open_all;
-use noctule::drive::virtual_time::Nobody;
-use noctule::instrument::{Identity, Instrument, InstrumentError, Task, TaskReport};
+use noctule::instrument::Task;
 use noctule::mimic::{Mimic, Running};
-use noctule::quantity::Moment;
-use noctule::record::{Document, Durability, Entry, Outcome, Point, RecordError, Recorder, Store};
-use noctule::run::{MakeRecorder, Measurement, measure};
+use noctule::record::{Document, Durability, Store};
+use noctule::run::MakeRecorder;
 use noctule::script::Sequence;
 use noctule_sim::world::World;
 use std::path::Path;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Arc, Mutex};
 use std::time::{Duration, Instant};
+use wrapped::{Door, SlowDisk, measure_until_parked};
 
 /// Trips of each condition where nothing else is said.
 const TRIPS: usize = 60;
@@ -42,75 +44,20 @@ struct Seen {
     at: Mutex<(Option<Instant>, Option<Instant>)>,
 }
 
-impl Seen {
-    fn acted(&self) {
+/// A clock at the doors of the mimic's instruments.
+impl Door for Arc<Seen> {
+    fn goes_in(&self, _: Option<&Task>) {
         let mut at = self.at.lock().expect("no thread has panicked");
         if at.0.is_some() {
             at.1.get_or_insert_with(Instant::now);
         }
     }
-}
-
-/// An instrument of the mimic, with a clock at its door.
-struct Clocked {
-    inner: Box<dyn Instrument + Send>,
-    seen: Arc<Seen>,
-}
-
-impl Instrument for Clocked {
-    fn identify(&mut self) -> Result<Identity, InstrumentError> {
-        self.inner.identify()
-    }
-    fn set(&mut self, channel: &Channel, si: f64) -> Result<(), InstrumentError> {
-        self.seen.acted();
-        self.inner.set(channel, si)
-    }
-    fn read(&mut self, channel: &Channel) -> Result<f64, InstrumentError> {
-        let value = self.inner.read(channel)?;
-        if channel.name != CROSSING || !self.seen.armed.load(Ordering::Acquire) {
-            return Ok(value);
+    fn comes_out(&self, channel: &Channel, value: f64) -> f64 {
+        if channel.name != CROSSING || !self.armed.load(Ordering::Acquire) {
+            return value;
         }
-        self.seen.at.lock().expect("no thread has panicked").0.get_or_insert_with(Instant::now);
-        Ok(3.0)
-    }
-    fn begin(&mut self, task: &Task, traced: Option<&Channel>) -> Result<(), InstrumentError> {
-        self.seen.acted();
-        self.inner.begin(task, traced)
-    }
-    fn poll(&mut self) -> Result<Option<TaskReport>, InstrumentError> {
-        self.inner.poll()
-    }
-    fn abort(&mut self) -> Result<(), InstrumentError> {
-        self.seen.acted();
-        self.inner.abort()
-    }
-    fn reconnect(&mut self) -> Result<(), InstrumentError> {
-        self.inner.reconnect()
-    }
-}
-
-/// A run file on a disk that takes its time for each commit.
-struct SlowDisk {
-    inner: Store,
-    lag: Duration,
-}
-
-impl Recorder for SlowDisk {
-    fn append(&mut self, at: Moment, entry: &Entry, data: &[f64]) -> Result<(), RecordError> {
-        self.inner.append(at, entry, data)
-    }
-    fn append_point(&mut self, point: &Point) -> Result<(), RecordError> {
-        self.inner.append_point(point)
-    }
-    fn commit(&mut self) -> Result<(), RecordError> {
-        std::thread::sleep(self.lag);
-        self.inner.commit()
-    }
-    fn finish(&mut self) -> Result<String, RecordError> {
-        self.inner.finish()
-    }
-    fn uncommitted(&self) -> u64 {
-        self.inner.uncommitted()
+        self.at.lock().expect("no thread has panicked").0.get_or_insert_with(Instant::now);
+        3.0
     }
 }
 
@@ -158,9 +105,6 @@ fn trip(bench: &Arc<Bench>, turn: usize, lag: Duration) -> Duration {
     let folder = tempfile::tempdir().expect("a folder");
     let seen = Arc::new(Seen::default());
     let instruments = open_all(bench, Path::new("."), 1).expect("the mimic is there");
-    let clocked = instruments
-        .into_iter()
-        .map(|inner| Box::new(Clocked { inner, seen: Arc::clone(&seen) }) as Box<dyn Instrument + Send>);
     let sequence = Sequence::from_text("spins.rhai", SPINS);
     let documents: Vec<Document> = vec![sequence.document()];
     let run_file = folder.path().join("run.sqlite");
@@ -175,24 +119,8 @@ fn trip(bench: &Arc<Bench>, turn: usize, lag: Duration) -> Duration {
         std::thread::sleep(after);
         arming.armed.store(true, Ordering::Release);
     });
-    let measurement = Measurement {
-        sequence,
-        bench: Arc::clone(bench),
-        bench_folder: folder.path().to_owned(),
-        seed: 1,
-        pace: 1.0,
-        window: None,
-        introduction: Vec::new(),
-        folder: folder.path().to_owned(),
-        resumed: None,
-        keeper: None,
-    };
-    let done = measure(measurement, clocked.collect(), make, Box::new(Nobody)).expect("it begins");
+    measure_until_parked(sequence, bench, instruments, &seen, make, folder.path());
     alarm.join().expect("it only sleeps");
-    let ending = done.tally.ending.expect("it came to its end");
-    assert_eq!(ending.outcome, Outcome::Interlock, "{ending:?}");
-    assert!(done.tally.parked, "the bench is parked");
-    assert_eq!(done.oracle.violations, 0, "{:?}", done.oracle.first);
     let at = seen.at.lock().expect("no thread has panicked");
     at.1.expect("a command of parking").duration_since(at.0.expect("the reading"))
 }

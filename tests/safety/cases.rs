@@ -280,6 +280,23 @@ fn helium_gauge_silent() {
 }
 
 #[test]
+fn a_short_silence_only_delays_what_needs_the_gauge() {
+    let sequence = r#"approach(); wait(600.s - elapsed()); set("RfOutput", 1); set("RfOutput", 0);"#;
+    let night = night(sequence, r#"NotANumber(at: "580 s", for: "1 min", channel: "stage_temperature")"#);
+    assert_eq!(night.ending().0, "finished", "{:?}", night.ending());
+    night.reached(Probe::PermitWaited);
+    let waited_s = night.done.tally.end_s - 600.0;
+    assert!((40.0..110.0).contains(&waited_s), "{waited_s}");
+}
+
+#[test]
+fn a_hold_is_left_when_the_gauge_speaks_again() {
+    let faults = r#"NotANumber(at: "9.5 min", for: "100 s", channel: "stage_temperature"),
+        PressureBurst(at: "10 min", height: "1e-6 mbar")"#;
+    night(SWEEP, faults).rode_out().reached(Probe::PermitWaited).reached(Probe::Restored);
+}
+
+#[test]
 fn task_never_ends() {
     let night = night(SWEEP, r#"NeverDone(at: "0 s", channel: "tasks")"#);
     assert_eq!(night.ending().0, "fault", "{:?}", night.ending());

@@ -7,8 +7,8 @@ use noctule::instrument::{ErrorKind, InstrumentError, Task, TaskReport};
 use noctule::quantity::Moment;
 use noctule::record::{Outcome, Place, Values};
 use noctule::supervisor::{
-    Answered, Axis, Call, Command, Effect, Effects, Event, Request, Start, Supervisor, SweepPlan, Ticket,
-    Word,
+    Answered, Axis, Call, Command, Effect, Effects, Event, PATIENCE_S, Request, Start, Supervisor, SweepPlan,
+    Ticket, Word,
 };
 use proptest::prelude::*;
 use std::sync::Arc;
@@ -103,6 +103,13 @@ impl World {
     fn feed(&mut self, event: Event) {
         let mut effects = Effects::new();
         self.supervisor.handle(event, self.now, &mut effects);
+        if let Some(until) = self.supervisor.waits_for_permit() {
+            assert!(
+                until > self.now && until.since(self.now) <= PATIENCE_S + 1e-6,
+                "{until} at {}",
+                self.now
+            );
+        }
         for effect in effects {
             match effect {
                 Effect::Command { ticket, command, .. } => {

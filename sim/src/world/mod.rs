@@ -13,7 +13,7 @@ pub use apparatus::{Junction, Scanner};
 pub use tip::TipLaw;
 
 use crate::cryo::CryostatParams;
-use crate::document::{Node, Problem};
+use crate::document::{Node, Problem, Text};
 use crate::drift::DriftLaw;
 use crate::lockin::LockinParams;
 use crate::magnet::MagnetParams;
@@ -97,7 +97,8 @@ impl World {
     /// All faults of the file at once.
     pub fn read(text: &str) -> Result<Self, WorldFaults> {
         let mut problems = Vec::new();
-        let root = Node::parse(text).map_err(|problem| WorldFaults(vec![problem]))?;
+        let text = Text::new(text);
+        let root = text.parse().map_err(|problem| WorldFaults(vec![problem]))?;
         let world = Self::from_node(root, &mut problems);
         match world {
             Some(world) if problems.is_empty() => Ok(world),

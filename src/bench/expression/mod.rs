@@ -7,8 +7,8 @@
 //! time for which it has shown one and the same value, `unreadable(c)` true after
 //! repeated failures, `abs(…)`; and `clock_jump()`, the size of the last jump of the clock.
 //!
-//! A channel that was never read makes a condition *unknown*: a permit is then
-//! refused, an interlock does not trip (its `age` or `unreadable` does).
+//! A channel that was never read makes a condition *unknown*: a permit is then waited
+//! for and refused after a while, an interlock does not trip (its `age` or `unreadable` does).
 
 mod parse;
 #[cfg(test)]

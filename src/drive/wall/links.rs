@@ -79,7 +79,7 @@ fn serve(
         instrument.pass_time(now);
         let (outcome, _) = carry_out_command(instrument, bench, &command);
         if let Answered::Failed(error) = &outcome {
-            tracing::warn!(?command, %error, "a command failed");
+            tracing::warn!(command = command.describe(bench), %error, "a command failed");
             if error.kind == ErrorKind::Absent
                 && let Err(error) = instrument.reconnect()
             {

@@ -71,6 +71,12 @@ pub fn elapsed(seconds: f64) -> String {
     format!("+{}", crate::quantity::Moment::from_s(seconds))
 }
 
+/// A recorded time of day for people; as it stands, if it is none.
+pub(super) fn day_and_minute(text: &str) -> String {
+    let at = text.parse::<jiff::ZonedDateTime>();
+    at.map_or_else(|_| text.to_owned(), |at| at.strftime("%a %d %b, %H:%M").to_string())
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;

@@ -211,8 +211,13 @@ impl Reader {
                 self.account.window_s = window_s.or(self.account.window_s);
                 self.account.sequence_path.clone_from(sequence_path);
             }
-            Entry::Resumed { version, differences, .. } => {
+            Entry::Resumed { version, differences, window, .. } => {
                 let mut text = format!("the run was taken up again by version {version}");
+                if let Some(window) = window {
+                    text +=
+                        &format!(", with a new window until {}", super::clock::day_and_minute(&window.until));
+                    self.account.window_s = Some(window.end_s);
+                }
                 if !differences.is_empty() {
                     text += &format!("; it differs: {}", differences.join("; "));
                 }

@@ -155,6 +155,13 @@ impl Centring {
         matches!(&self.work, Work::Moving(task) | Work::Going(task, _) if task.under_way())
     }
 
+    /// The start of its task was kept back and will not leave.
+    pub(super) fn not_begun(&mut self) {
+        if let Work::Moving(task) | Work::Going(task, _) = &mut self.work {
+            task.not_begun();
+        }
+    }
+
     /// The pattern in hand is begun anew: the readings before a hold say nothing about the time after it.
     pub(super) fn rewind(&mut self, bench: &Bench) {
         self.readings.clear();

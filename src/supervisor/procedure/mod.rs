@@ -138,6 +138,16 @@ impl Procedure {
         }
     }
 
+    /// The command it gave last was kept back and will not leave: a task that it was to start is not under way.
+    pub fn not_begun(&mut self) {
+        match self {
+            Procedure::Tasking(task) => task.not_begun(),
+            Procedure::Centring(centring) => centring.not_begun(),
+            Procedure::Steps(steps) => steps.not_begun(),
+            Procedure::Ramp(_) | Procedure::Reading(_) | Procedure::Waiting(_) | Procedure::Sweeping(_) => {}
+        }
+    }
+
     /// Whether a task is under way that must be let go on, unless the tip has to come out.
     pub fn holds_task(&self) -> bool {
         match self {

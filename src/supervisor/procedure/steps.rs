@@ -123,6 +123,15 @@ impl Steps {
         }
     }
 
+    /// The start of its task was kept back and will not leave.
+    pub(super) fn not_begun(&mut self) {
+        match &mut self.work {
+            Some(Work::Task(task)) => task.not_begun(),
+            Some(Work::Centre(centring)) => centring.not_begun(),
+            _ => {}
+        }
+    }
+
     /// Goes back to the beginning of the step in hand: what was under way may have been ended meanwhile, and nobody
     /// will answer for it any more.
     pub(super) fn rewind(&mut self) {

@@ -40,6 +40,12 @@ impl Tasking {
         &self.task
     }
 
+    /// Its start was kept back and will not leave.
+    pub(super) fn not_begun(&mut self) {
+        self.stage = Stage::Ready;
+        self.begun = false;
+    }
+
     /// It was aborted for the sake of the tip, or its answer was lost.
     pub(super) fn suspend(&mut self) {
         self.stage = Stage::Ready;
@@ -93,6 +99,8 @@ impl Tasking {
             }
             (Stage::Starting, _) => {
                 self.stage = Stage::Running;
+                // Its time counts from when it was taken: its start may have waited for a permit.
+                self.deadline = ctx.now.after(self.task.longest_s());
                 self.next_poll = ctx.now.after(first_poll_s(&self.task));
                 Next::Until(self.next_poll)
             }

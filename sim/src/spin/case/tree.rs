@@ -1,6 +1,6 @@
 //! One tree for both notations, each value with its place in the text.
 
-use crate::document::{Node, Problem};
+use crate::document::{Node, Problem, Text};
 
 /// A value and where it starts, in bytes.
 #[derive(Debug, Clone, PartialEq)]
@@ -34,7 +34,7 @@ pub(super) fn problem_at(text: &str, offset: usize, message: impl Into<String>) 
 }
 
 pub(super) fn from_ron(text: &str, problems: &mut Vec<Problem>) -> Result<Item, Problem> {
-    Node::parse(text).map(|node| ron_item(text, node, problems))
+    Text::new(text).parse().map(|node| ron_item(text, node, problems))
 }
 
 fn ron_item(text: &str, node: Node<'_>, problems: &mut Vec<Problem>) -> Item {

@@ -1,0 +1,194 @@
+//! A permit of which nothing is known right now: waited for, never passed, never in the way of what protects.
+
+use super::*;
+
+/// A bench that is approached, whose gauge of this role then falls silent for long enough to be distrusted.
+fn silent(play: &mut Play, role: Role) {
+    play.call(0, Request::Task(Task::Approach));
+    play.until(5.0);
+    play.dead.insert(play.bench.by_role(role).unwrap());
+    play.until(20.0);
+    play.replies.clear();
+    play.sent.clear();
+}
+
+fn speak(play: &mut Play) {
+    play.dead.clear();
+}
+
+fn refusal(play: &mut Play) -> String {
+    match play.replies.pop() {
+        Some(Err(Denial::Forbidden(reason))) => reason,
+        other => panic!("{other:?}"),
+    }
+}
+
+fn reached(play: &Play, probe: Probe) -> u32 {
+    play.supervisor.probes()[probe as usize]
+}
+
+#[test]
+fn a_command_waits_for_a_silent_gauge_and_leaves_when_it_speaks() {
+    let mut play = Play::new();
+    silent(&mut play, Role::StageTemperature);
+    play.set(1, Role::RfOutput, 1.0);
+    play.until(50.0);
+    assert!(play.sent.is_empty() && play.replies.is_empty(), "{:?} {:?}", play.sent, play.replies);
+    assert_eq!(play.supervisor.waits_for_permit(), Some(Moment::from_s(20.0 + PATIENCE_S)));
+    assert_eq!(play.notices.iter().filter(|text| text.starts_with("for a permit: it is not")).count(), 1);
+    speak(&mut play);
+    play.until(56.0);
+    assert_eq!(play.sent, ["rf_output 1"], "as soon as it is known");
+    assert_eq!(play.replies, [Ok(Answer::Done)]);
+    assert_eq!((reached(&play, Probe::PermitWaited), reached(&play, Probe::PermitUnknown)), (1, 0));
+}
+
+#[test]
+fn a_gauge_that_comes_back_with_a_no_refuses_at_once() {
+    let mut play = Play::new();
+    silent(&mut play, Role::StageTemperature);
+    play.set(1, Role::RfOutput, 1.0);
+    play.until(30.0);
+    play.put(Role::StageTemperature, 2.5);
+    speak(&mut play);
+    play.until(36.0);
+    assert!(refusal(&mut play).contains("(needs approached == 1 and stage_temperature < 2 K)"));
+    assert!(play.sent.is_empty(), "{:?}", play.sent);
+}
+
+#[test]
+fn what_is_known_can_refuse_whatever_the_silent_gauge_would_say() {
+    let mut play = Play::new();
+    silent(&mut play, Role::StageTemperature);
+    play.put(Role::Approached, 0.0);
+    play.until(22.0);
+    play.set(1, Role::RfOutput, 1.0);
+    assert!(refusal(&mut play).contains("needs approached == 1"));
+    assert_eq!(reached(&play, Probe::PermitWaited), 0);
+}
+
+#[test]
+fn the_patience_has_an_end_and_the_words_are_as_ever() {
+    let mut play = Play::new();
+    silent(&mut play, Role::HeliumLevel);
+    play.set(1, Role::FieldZ, 0.1);
+    play.until(20.0 + PATIENCE_S - 0.01);
+    assert!(play.replies.is_empty(), "{:?}", play.replies);
+    play.until(20.0 + PATIENCE_S);
+    assert!(refusal(&mut play).contains("not permitted: it is not known whether helium_level > 6 L"));
+    assert!(play.sent.is_empty(), "{:?}", play.sent);
+    assert_eq!(play.supervisor.waits_for_permit(), None);
+    // The next command has a patience of its own.
+    play.set(2, Role::FieldZ, 0.1);
+    play.until(20.0 + 1.5 * PATIENCE_S);
+    assert!(play.replies.is_empty(), "{:?}", play.replies);
+}
+
+#[test]
+fn an_interlock_acts_at_once_while_a_command_waits() {
+    let mut play = Play::new();
+    silent(&mut play, Role::StageTemperature);
+    play.set(1, Role::RfOutput, 1.0);
+    play.until(30.0);
+    play.put(Role::Current, 9e-9);
+    play.until(31.0);
+    assert!(matches!(play.replies[..], [Err(Denial::Ended(_))]), "{:?}", play.replies);
+    assert_eq!(play.sent.first().map(String::as_str), Some("withdraw"));
+    speak(&mut play);
+    play.until(300.0);
+    assert!(play.over && !play.sent.contains(&"rf_output 1".to_owned()), "{:?}", play.sent);
+}
+
+#[test]
+fn a_stop_does_not_wait_for_a_permit() {
+    let mut play = Play::new();
+    silent(&mut play, Role::StageTemperature);
+    play.set(1, Role::RfOutput, 1.0);
+    play.until(30.0);
+    play.feed(Event::Operator(Word::Stop));
+    assert!(matches!(play.replies[..], [Err(Denial::Ended(_))]), "{:?}", play.replies);
+    assert_eq!(play.sent.first().map(String::as_str), Some("withdraw"));
+}
+
+#[test]
+fn a_hold_does_not_wait_either_and_a_task_that_waited_is_done_once() {
+    let mut play = Play::new();
+    play.until(5.0);
+    play.dead.insert(play.bench.by_role(Role::Approached).unwrap());
+    play.until(20.0);
+    play.call(0, Request::Task(Task::CoarseStep { steps: 5 }));
+    play.until(30.0);
+    play.feed(Event::Operator(Word::Hold));
+    assert!(play.supervisor.is_held() && play.supervisor.waits_for_permit().is_none());
+    assert!(
+        !play
+            .entries
+            .iter()
+            .any(|entry| matches!(entry, Entry::SafeStep { what, .. } if what.contains("end")))
+    );
+    play.until(60.0);
+    play.feed(Event::Operator(Word::Release));
+    play.until(70.0);
+    assert!(!play.sent.contains(&"coarse_step".to_owned()), "{:?}", play.sent);
+    speak(&mut play);
+    play.until(120.0);
+    assert!(matches!(play.replies[..], [Ok(Answer::Task(_))]), "{:?}", play.replies);
+    assert_eq!(play.sent.iter().filter(|sent| *sent == "coarse_step").count(), 1, "{:?}", play.sent);
+}
+
+#[test]
+fn a_long_wait_takes_nothing_off_the_time_of_a_task() {
+    let mut play = Play::new();
+    play.until(5.0);
+    play.dead.insert(play.bench.by_role(Role::Approached).unwrap());
+    play.until(20.0);
+    let task = Task::CoarseStep { steps: 5 };
+    assert!(task.longest_s() < PATIENCE_S - 10.0, "or it is no test");
+    play.call(0, Request::Task(task));
+    play.until(20.0 + PATIENCE_S - 5.0);
+    speak(&mut play);
+    play.until(200.0);
+    assert!(matches!(&play.replies[..], [Ok(Answer::Task(report))] if report.achieved), "{:?}", play.replies);
+}
+
+#[test]
+fn parking_waits_for_no_permit() {
+    let gentle = r#"set: "bias", above: "250 mV", when: "approached == 0""#;
+    assert!(builtin_text().contains(gentle), "the shipped bench has another permit now");
+    let mut play =
+        Play::on(&builtin_text().replace(gentle, r#"set: "bias", when: "stage_temperature < 2 K""#));
+    play.set(0, Role::Bias, 0.1);
+    play.until(2.0);
+    silent(&mut play, Role::StageTemperature);
+    play.feed(Event::Operator(Word::Stop));
+    play.until(30.0);
+    assert!(play.over, "parked within seconds: {:?}", play.entries.last());
+    let refused = |entry: &Entry| {
+        matches!(entry, Entry::SafeStep { what, achieved: false, remark, .. }
+        if what.starts_with("bias") && remark.contains("not known whether"))
+    };
+    assert!(play.entries.iter().any(refused), "{:?}", play.entries);
+    assert_eq!(reached(&play, Probe::PermitWaited), 0);
+}
+
+#[test]
+fn after_a_hold_a_condition_that_was_met_before_is_waited_for() {
+    let mut play = Play::new();
+    play.call(0, Request::Task(Task::Approach));
+    play.until(5.0);
+    play.set(1, Role::RfOutput, 1.0);
+    play.until(10.0);
+    play.call(2, Request::Wait { seconds: 100.0 });
+    play.put(Role::ChamberPressure, 1e-5);
+    play.until(60.0);
+    play.put(Role::ChamberPressure, 5e-9);
+    // Cold enough for its interlock when the hold ends, too warm for the RF a moment later.
+    play.put(Role::StageTemperature, 2.5);
+    play.until(72.0);
+    assert!(play.supervisor.is_held() && play.supervisor.waits_for_permit().is_some());
+    assert_eq!(play.get(Role::RfOutput), 0.0);
+    play.put(Role::StageTemperature, 0.3);
+    play.until(80.0);
+    assert_eq!(play.get(Role::RfOutput), 1.0);
+    assert!(!play.supervisor.is_held());
+}
