@@ -1,6 +1,9 @@
 //! `noctule` runs measurement sequences on a millikelvin scanning tunnelling
 //! microscope while nobody is in the room.
 
+#[macro_use]
+mod output;
+
 pub mod analysis;
 pub mod bench;
 pub mod cli;

@@ -126,6 +126,49 @@ fn signals_mean_stop() {
 }
 
 #[test]
+fn a_terminal_that_is_gone_ends_nothing() {
+    let scratch = tempfile::tempdir().unwrap();
+    let bench = simulated(scratch.path(), |bench| bench);
+    let sequence = write(scratch.path(), "long.rhai", &wall_sweeps(500, 100));
+    let mut going = Going::start(&sequence, &bench, &scratch.path().join("run"), "100");
+    // Nobody reads any more what it prints, and the system says so.
+    drop((going.child.stdout.take(), going.child.stderr.take()));
+    going.signal("-HUP");
+    let before = points(&going.status());
+    wait_until("it measures on", PATIENCE, || points(&going.status()) > before + 50);
+    going.word(&["hold"]);
+    wait_until("it is held", PATIENCE, || going.status()["state"] == "held");
+    going.word(&["release"]);
+    going.word(&["stop"]);
+    let folder = going.folder.clone();
+    assert_eq!(going.child.wait().expect("a child").code(), Some(4));
+    assert_eq!(intact(&folder).ending().unwrap().unwrap().0.outcome, Outcome::Stopped);
+}
+
+#[test]
+fn a_listing_that_nobody_reads_to_its_end_is_no_defect() {
+    let scratch = tempfile::tempdir().unwrap();
+    let faulty = write(scratch.path(), "faulty.rhai", "set(\"Bais\", 5.mV);\n");
+    let fits = write(scratch.path(), "t.csv", "x,y\n0,1\n1,3.1\n2,4.9\n3,7\n4,9.1\n");
+    let commands: [(&[&str], i32); 4] = [
+        (&["guide", "verbs"], 0),
+        (&["nights", "--promises"], 0),
+        (&["check", text(&faulty)], 2),
+        (&["fit", "line", text(&fits)], 0),
+    ];
+    for (words, code) in commands {
+        let mut child = noctule()
+            .args(words)
+            .stdout(std::process::Stdio::piped())
+            .stderr(std::process::Stdio::piped())
+            .spawn()
+            .expect("the program starts");
+        drop((child.stdout.take(), child.stderr.take()));
+        assert_eq!(child.wait().expect("a child").code(), Some(code), "{words:?}");
+    }
+}
+
+#[test]
 fn a_second_stop_does_not_wait_for_the_task_in_hand() {
     let scratch = tempfile::tempdir().unwrap();
     let bench = simulated(scratch.path(), |bench| bench);

@@ -49,7 +49,7 @@ impl FitCommand {
                 u8::from(!fit.converged)
             }
             Ok(fit) => {
-                print!("{}", as_text(&fit));
+                println!("{}", as_text(&fit).trim_end());
                 u8::from(!fit.converged)
             }
         }

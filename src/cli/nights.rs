@@ -52,7 +52,7 @@ impl Nights {
 
     fn try_run(self, verbose: u8) -> Result<u8, u8> {
         let Some(path) = self.sequence.as_ref().filter(|_| !self.promises) else {
-            print!("{}", promises_table());
+            println!("{}", promises_table().trim_end());
             return Ok(0);
         };
         if self.count == 0 {

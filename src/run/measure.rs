@@ -263,8 +263,16 @@ fn start_keeper(
 /// Too large a file ends a process unless somebody listens; with a listener the write fails, and the bench is parked.
 const FILE_TOO_LARGE: i32 = 25;
 
-/// Ctrl-C and the system's word to end mean: stop at the next point, the second time at once.
+/// Ctrl-C and the system's word to end mean: stop at the next point, the second time at once. A terminal that is gone
+/// ends nothing: who closed it went home, and the run is reached from any other.
 fn hear_signals(words: &UnboundedSender<Outside>) {
+    if let Ok(mut heard) = signal(SignalKind::hangup()) {
+        tokio::task::spawn_local(async move {
+            while heard.recv().await.is_some() {
+                tracing::info!("the terminal of this run is gone; it goes on");
+            }
+        });
+    }
     if let Ok(mut heard) = signal(SignalKind::from_raw(FILE_TOO_LARGE)) {
         tokio::task::spawn_local(async move { while heard.recv().await.is_some() {} });
     }
