@@ -338,7 +338,7 @@ fn starting_points_are_in_order_and_run() {
                 assert!(trusted >= 5, "{notes:#?}");
                 assert!(notes.iter().any(|note| note.starts_with("moment ")), "{notes:#?}");
             }
-        } else if point.name == "bench" {
+        } else if point.name.ends_with("bench") {
             let (bench, found) = read(point.text, point.file).unwrap_or_else(|e| panic!("{e:#?}"));
             assert!(found.is_empty(), "{found:#?}");
             assert!(check::check_worlds(&bench, point.text, point.file, Path::new(".")).is_empty());

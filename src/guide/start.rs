@@ -39,10 +39,28 @@ const STARTING_POINTS: &[StartingPoint] = &[
         text: include_str!("../../scripts/start_watch.rhai"),
     },
     StartingPoint {
+        name: "night",
+        file: "night.rhai",
+        about: "spectra at many fields, and the verdict whether a spin is there",
+        text: include_str!("../../scripts/overnight_field_sweep.rhai"),
+    },
+    StartingPoint {
         name: "bench",
         file: "bench.ron",
         about: "a small bench with the simulated microscope and an SCPI source",
         text: include_str!("../../scripts/start_bench.ron"),
+    },
+    StartingPoint {
+        name: "whole-bench",
+        file: "whole_bench.ron",
+        about: "the whole simulated microscope: what rehearsals take where no bench is given",
+        text: include_str!("../../scripts/bench_simulated.ron"),
+    },
+    StartingPoint {
+        name: "mimic-bench",
+        file: "mimic_bench.ron",
+        about: "the same over SCPI, with every message, for `noctule mimic`",
+        text: include_str!("../../scripts/bench_mimic.ron"),
     },
     StartingPoint {
         name: "faults",

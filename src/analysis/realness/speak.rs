@@ -70,6 +70,11 @@ impl Case<'_> {
                 l.moment_mu_b, l.moment_error
             ));
             reasons.extend(doubts.iter().map(Doubt::words));
+            if self.turned_back() {
+                reasons.push(
+                    "the field was turned back between spectra: a magnet's remanence then moves the line; fields in one order would tell.".to_owned(),
+                );
+            }
             *next = Some(self.settle(law, &doubts[0]));
             return Verdict::Undecided;
         }
@@ -119,6 +124,12 @@ impl Case<'_> {
             assert!(!law.members.is_empty(), "a law without members cannot have a gain");
         }
         Verdict::Artefact
+    }
+
+    /// Whether the fields both rose and fell from spectrum to spectrum.
+    fn turned_back(&self) -> bool {
+        let fields: Vec<f64> = self.among.iter().map(|&k| self.spectra[k].field_t).collect();
+        fields.windows(2).any(|b| b[1] > b[0]) && fields.windows(2).any(|b| b[1] < b[0])
     }
 
     /// Height from which on a line would have shown, if that is low enough to call its absence an answer; else why
