@@ -7,7 +7,7 @@
 //! `NOCTULE_CAMPAIGN_SEED` takes another seed: thresholds were settled on some of the first campaigns of the usual one.
 //! `NOCTULE_CAMPAIGN_TALK` prints the reasons of every campaign that was not decided rightly.
 
-use noctule::analysis::realness::{Settings, Spectrum, Verdict, judge};
+use noctule::analysis::realness::{Judgement, Settings, Spectrum, Verdict, judge};
 use rand::{RngExt, SeedableRng};
 use rand_chacha::ChaCha8Rng;
 use rand_distr::{Distribution, StandardNormal};
@@ -205,15 +205,103 @@ fn row(name: &str, r: Row) {
     );
 }
 
+const KINDS: [&str; 4] = ["nothing else", "fixed lines", "ripple", "lines and ripple"];
+
+/// What became of the campaigns.
+#[derive(Default)]
+struct Tally {
+    strong: Row,
+    weak: Row,
+    unfair: Row,
+    none: Row,
+    beside: [Row; 4],
+    without: [Row; 4],
+    /// Spins outside every window: they were not measured at all.
+    absent: usize,
+    /// Distance of believed moments from the truth in errors, and the degrees of freedom.
+    pulls: Vec<(f64, usize)>,
+}
+
+impl Tally {
+    fn count(&mut self, c: &Campaign, said: &Judgement) {
+        let v = match said.verdict {
+            Verdict::Real => 0,
+            Verdict::Artefact => 1,
+            Verdict::Undecided => 2,
+        };
+        let k = KINDS.iter().position(|k| *k == c.kind).expect("known kind");
+        let Some((moment, snr)) = c.spin else {
+            self.none[v] += 1;
+            self.without[k][v] += 1;
+            return;
+        };
+        if c.held == 0 {
+            self.absent += 1;
+            return;
+        }
+        self.beside[k][v] += 1;
+        match (c.fair, snr >= 5.0) {
+            (false, _) => self.unfair[v] += 1,
+            (true, true) => self.strong[v] += 1,
+            (true, false) => self.weak[v] += 1,
+        }
+        if v == 0 {
+            let l = &said.lines[0].line;
+            self.pulls.push((((l.moment_mu_b - moment) / l.moment_error).abs(), l.degrees_of_freedom));
+        }
+    }
+
+    /// Percentage of the believed moments of so many degrees of freedom within some errors of the truth.
+    fn within(&self, errors: f64, least: usize, most: usize) -> f64 {
+        let all = || self.pulls.iter().filter(|p| (least..=most).contains(&p.1));
+        100.0 * all().filter(|p| p.0 <= errors).count() as f64 / all().count().max(1) as f64
+    }
+
+    fn print(&self) {
+        println!("{:<44}{:>6}{:>9}{:>10}", "truth", "real", "artefact", "undecided");
+        row("spin, S/N >= 5, three fields, three widths", self.strong);
+        row("spin, S/N 2 to 5, three fields, three widths", self.weak);
+        row("spin, held at fewer fields or hardly moved", self.unfair);
+        for (name, beside) in KINDS.iter().zip(self.beside) {
+            row(&format!("  all spins beside {name}"), beside);
+        }
+        row("no spin", self.none);
+        for (name, without) in KINDS.iter().zip(self.without) {
+            row(&format!("  no spin, {name}"), without);
+        }
+        println!("spins outside every window, not counted: {}", self.absent);
+        for (least, most) in [(0, usize::MAX), (0, 0), (1, 1), (2, 3), (4, 5), (6, usize::MAX)] {
+            let [one, two, three, four] = [1.0, 2.0, 3.0, 4.0].map(|s| self.within(s, least, most));
+            println!(
+                "moment within 1, 2, 3, 4 errors: {one:.1} %, {two:.1} %, {three:.1} %, {four:.1} % ({} laws of {least} to {most} degrees of freedom)",
+                self.pulls.iter().filter(|p| (least..=most).contains(&p.1)).count()
+            );
+        }
+    }
+}
+
+/// Says why a campaign was not decided rightly.
+fn talk(seed: u64, c: &Campaign, said: &Judgement) {
+    println!(
+        "campaign {seed}: {:?} {} held {} fair {} -> {:?} {:?}",
+        c.spin, c.kind, c.held, c.fair, said.verdict, said.reasons
+    );
+    for (k, f) in c.f_hz.iter().enumerate() {
+        let (low, high) = (f[0] / 1e9, f[f.len() - 1] / 1e9);
+        println!("    spectrum {k}: {:.6} T, {low:.6} to {high:.6} GHz", c.fields_t[k]);
+    }
+    for s in said.lines.first().map_or(&[][..], |line| &line.seen_in) {
+        println!("    B {:.5} T {s:?}", c.fields_t[s.spectrum]);
+    }
+}
+
 #[test]
 fn error_rates_of_the_verdict() {
     let asked = std::env::var("NOCTULE_CAMPAIGN").unwrap_or_default();
+    let talks = std::env::var("NOCTULE_CAMPAIGN_TALK").is_ok();
     let full = asked == "full";
     let count = if full { 4000 } else { asked.parse().unwrap_or(10) };
-    let kinds = ["nothing else", "fixed lines", "ripple", "lines and ripple"];
-    let (mut by_kind, mut by_kind_real) = ([[0usize; 3]; 4], [[0usize; 3]; 4]);
-    let (mut strong, mut weak, mut unfair, mut none) = ([0; 3], [0; 3], [0; 3], [0; 3]);
-    let (mut pulls, mut absent) = (Vec::new(), 0);
+    let mut tally = Tally::default();
     for seed in 0..count {
         let c = campaign(seed);
         let spectra: Vec<Spectrum> = (0..c.fields_t.len())
@@ -227,92 +315,25 @@ fn error_rates_of_the_verdict() {
             })
             .collect();
         let said = judge(&spectra, &Settings::default()).expect("good numbers are judged");
-        let v = match said.verdict {
-            Verdict::Real => 0,
-            Verdict::Artefact => 1,
-            Verdict::Undecided => 2,
+        tally.count(&c, &said);
+        let wrong = match c.spin {
+            Some(_) => said.verdict == Verdict::Artefact && c.held > 0,
+            None => said.verdict == Verdict::Real,
         };
-        let k = kinds.iter().position(|k| *k == c.kind).expect("known kind");
-        match c.spin {
-            None => {
-                none[v] += 1;
-                by_kind[k][v] += 1;
-            }
-            // A line outside every window was not measured at all.
-            Some(_) if c.held == 0 => absent += 1,
-            Some((moment, snr)) => {
-                by_kind_real[k][v] += 1;
-                let row = if !c.fair {
-                    &mut unfair
-                } else if snr >= 5.0 {
-                    &mut strong
-                } else {
-                    &mut weak
-                };
-                row[v] += 1;
-                if v == 0 {
-                    let l = &said.lines[0].line;
-                    let pull = (l.moment_mu_b - moment) / l.moment_error;
-                    pulls.push((pull.abs(), l.degrees_of_freedom));
-                }
-            }
-        }
-        let wrong = if c.spin.is_some() { v == 1 && c.held > 0 } else { v == 0 };
-        let slow = v == 2 && std::env::var("NOCTULE_CAMPAIGN_TALK").is_ok();
-        if wrong || slow {
-            println!(
-                "campaign {seed}: {:?} {} held {} fair {} -> {:?} {:?}",
-                c.spin, c.kind, c.held, c.fair, said.verdict, said.reasons
-            );
-            for (k, f) in c.f_hz.iter().enumerate() {
-                println!(
-                    "    spectrum {k}: {:.6} T, {:.6} to {:.6} GHz",
-                    c.fields_t[k],
-                    f[0] / 1e9,
-                    f[f.len() - 1] / 1e9
-                );
-            }
-            if let Some(line) = said.lines.first() {
-                for s in &line.seen_in {
-                    println!("    B {:.5} T {s:?}", c.fields_t[s.spectrum]);
-                }
-            }
+        if wrong || (talks && said.verdict == Verdict::Undecided) {
+            talk(seed, &c, &said);
         }
     }
-    println!("{:<44}{:>6}{:>9}{:>10}", "truth", "real", "artefact", "undecided");
-    row("spin, S/N >= 5, three fields, three widths", strong);
-    row("spin, S/N 2 to 5, three fields, three widths", weak);
-    row("spin, held at fewer fields or hardly moved", unfair);
-    for (k, name) in kinds.iter().enumerate() {
-        row(&format!("  all spins beside {name}"), by_kind_real[k]);
-    }
-    row("no spin", none);
-    for (k, name) in kinds.iter().enumerate() {
-        row(&format!("  no spin, {name}"), by_kind[k]);
-    }
-    println!("spins outside every window, not counted: {absent}");
-    let within = |s: f64, least: usize, most: usize| {
-        let all = || pulls.iter().filter(|p| (least..=most).contains(&p.1));
-        100.0 * all().filter(|p| p.0 <= s).count() as f64 / all().count().max(1) as f64
-    };
-    for (least, most) in [(0, usize::MAX), (0, 0), (1, 1), (2, 3), (4, 5), (6, usize::MAX)] {
-        println!(
-            "moment within 1, 2, 3, 4 errors: {:.1} %, {:.1} %, {:.1} %, {:.1} % ({} laws of {least} to {most} degrees of freedom)",
-            within(1.0, least, most),
-            within(2.0, least, most),
-            within(3.0, least, most),
-            within(4.0, least, most),
-            pulls.iter().filter(|p| (least..=most).contains(&p.1)).count()
-        );
-    }
+    tally.print();
 
     let share = |n: usize, r: Row| n as f64 / r.iter().sum::<usize>().max(1) as f64;
+    let (strong, none) = (tally.strong, tally.none);
     // A line weaker than the ratio that the settings trust may be missed; the table shows how often.
     if full {
         assert!(share(none[0], none) <= 0.001, "false real");
         assert!(share(strong[1], strong) <= 0.005, "missed at S/N >= 5");
         assert!(share(strong[2], strong) <= 0.10, "undecided at S/N >= 5");
-        assert!(within(4.0, 0, usize::MAX) > 95.0, "moments agree with the truth within their errors");
+        assert!(tally.within(4.0, 0, usize::MAX) > 95.0, "moments agree with the truth within their errors");
     } else {
         assert_eq!(none[0], 0, "no artefact is called real among the first campaigns");
         assert_eq!(strong[1], 0, "no strong line is called an artefact among the first campaigns");

@@ -101,7 +101,7 @@ fn a_feature_in_place_is_an_artefact() {
 fn noise_is_nothing() {
     let said = ask(&FIELDS.map(|b| Shot::new(b, vec![])), &Settings::default());
     assert_eq!((said.verdict, said.leading), (Verdict::Artefact, Hypothesis::Nothing), "{:?}", said.reasons);
-    assert!(said.smallest_noticed > 1.0 && said.smallest_noticed < 5.0);
+    assert!(said.smallest_noticed.is_some_and(|height| height > 1.0 && height < 5.0));
 }
 
 #[test]

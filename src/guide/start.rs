@@ -47,13 +47,13 @@ const STARTING_POINTS: &[StartingPoint] = &[
     StartingPoint {
         name: "bench",
         file: "bench.ron",
-        about: "a small bench with the simulated microscope and an SCPI source",
+        about: "a small bench to grow: part of the simulated microscope, and an SCPI source; `new watch` runs on it",
         text: include_str!("../../scripts/start_bench.ron"),
     },
     StartingPoint {
         name: "whole-bench",
         file: "whole_bench.ron",
-        about: "the whole simulated microscope: what rehearsals take where no bench is given",
+        about: "the whole simulated microscope, with all that the sequences need: what rehearsals take where no bench is given",
         text: include_str!("../../scripts/bench_simulated.ron"),
     },
     StartingPoint {

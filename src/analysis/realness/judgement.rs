@@ -151,9 +151,9 @@ pub struct Judgement {
     pub fixed: Vec<FixedFeature>,
     /// Ripples that stay in place.
     pub ripples: Vec<RippleFound>,
-    /// Height of the weakest line that would have been noticed in one spectrum, unit of the signal; the largest
-    /// number if the spectra are such that none would have been.
-    pub smallest_noticed: f64,
+    /// Height of the weakest line that would have been noticed in one spectrum, unit of the signal; none
+    /// where no line would have been.
+    pub smallest_noticed: Option<f64>,
     /// Reasons in words and numbers, the weightiest first.
     pub reasons: Vec<String>,
     /// What would settle it most cheaply; only for `Undecided`.

@@ -43,7 +43,7 @@ impl Case<'_> {
             leading: evidence[0].hypothesis,
             evidence,
             lines: self.laws.iter().map(|l| self.moving_line(l)).collect(),
-            smallest_noticed: self.smallest_noticed().unwrap_or(f64::MAX),
+            smallest_noticed: self.smallest_noticed(),
             ripples: self
                 .ripples
                 .iter()
