@@ -1,6 +1,7 @@
 //! The explanations weighed, and the doubts about a moving line.
 
 use super::background::Ripple;
+use super::doubt::Standing;
 use super::in_place::{FixedFeature, fixed_features};
 use super::law::{Law, View, best_laws};
 use super::spectrum::{Prepared, Settings};
@@ -45,11 +46,19 @@ impl Case<'_> {
 
     /// The law of a view that stands best; among equals the likeliest.
     fn best(&self, view: &View) -> Option<Law> {
-        best_laws(view, &self.among, self.settings)
-            .into_iter()
-            .map(|law| (self.standing(&law), law))
-            .max_by(|(a, x), (b, y)| a.cmp(b).then(x.likelihood.total_cmp(&y.likelihood)))
-            .map(|(_, law)| law)
+        let mut laws = best_laws(view, &self.among, self.settings);
+        laws.sort_by(|a, b| b.likelihood.total_cmp(&a.likelihood));
+        let mut best: Option<(Standing, usize)> = None;
+        for (index, law) in laws.iter().enumerate() {
+            let standing = self.standing(law);
+            if best.is_none_or(|(most, _)| standing > most) {
+                best = Some((standing, index));
+            }
+            if standing == Standing::Believed {
+                break;
+            }
+        }
+        best.map(|(_, index)| laws.swap_remove(index))
     }
 
     /// Looks for more lines after subtracting those found. Features alone would not do: the valley between two

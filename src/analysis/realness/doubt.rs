@@ -6,6 +6,10 @@ use super::power::{PowerFinding, power_test};
 
 /// Log likelihood that has to remain when the best spectrum is left out.
 const ALONE_ENOUGH: f64 = 15.0;
+/// The same, below which there is no reason to suspect a line.
+const LEAST_ALONE: f64 = 3.0;
+/// Expected number of chance alignments above which there is none either.
+const LARGEST_CHANCE: f64 = 0.3;
 /// Log evidence from which a line is believed.
 pub(super) const ENOUGH: f64 = 10.0;
 /// Agreement of the asymmetries below which a line is never believed.
@@ -21,6 +25,10 @@ const END: f64 = 0.2;
 impl Case<'_> {
     /// How a law stands: one that is believed before one that might yet be, and that before one that is refuted.
     pub(super) fn standing(&self, law: &Law) -> Standing {
+        // Most alignments fail by what is known of them already; the rest costs a fit.
+        if law.chance > LARGEST_CHANCE || law.without_best < LEAST_ALONE || law.fields(self.spectra) < 2 {
+            return Standing::Refuted;
+        }
         match self.doubts(law) {
             doubts if doubts.is_empty() => Standing::Believed,
             doubts if self.suspicious(law, &doubts) => Standing::Suspected,
@@ -33,9 +41,9 @@ impl Case<'_> {
         let refuted = doubts.iter().any(|d| match d {
             Doubt::Absent(absent, seen) => absent >= seen,
             Doubt::Weak(e) => *e < 0.0 && !hinted(law),
-            Doubt::OneSpectrum(l) => *l < 3.0 || law.chance > if *l < 8.0 { 0.01 } else { 0.03 },
+            Doubt::OneSpectrum(l) => *l < LEAST_ALONE || law.chance > if *l < 8.0 { 0.01 } else { 0.03 },
             // Unrelated features make such alignments by the dozen; one of them says nothing.
-            Doubt::Chance(c, _) => *c > 0.3,
+            Doubt::Chance(c, _) => *c > LARGEST_CHANCE,
             // Two always fit a straight line; two that agree in shape and stand out ask for a third.
             Doubt::FewFields(n) => {
                 *n < 2 || !hinted(law) || doubts.iter().any(|d| matches!(d, Doubt::Weak(e) if *e < 0.0))
