@@ -348,6 +348,10 @@ fn starting_points_are_in_order_and_run() {
         } else if point.name == "wire" {
             let faults = noctule::mimic::read_faults(point.text);
             assert!(faults.is_ok(), "{faults:#?}");
+        } else if point.name == "spin" {
+            let case = noctule_sim::spin::case::read_ron(point.text);
+            let lines = case.unwrap_or_else(|e| panic!("{e:#?}")).lines().expect("levels");
+            assert_eq!(lines.fields[0].eigenvalues_ghz.len(), 6);
         } else {
             assert!(noctule_sim::world::World::read(point.text).is_ok(), "{}", point.name);
         }

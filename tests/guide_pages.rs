@@ -1,5 +1,7 @@
 //! The guide as text and as a page, and the help for editors.
 
+mod common;
+
 use noctule::bench::{Role, builtin_text};
 use noctule::diagnostic::CODES;
 use noctule::guide;
@@ -170,4 +172,12 @@ fn schemas_know_every_field_of_the_shipped_files() {
     // A schema that knows nothing would complain about everything.
     compare(&bench, &serde_json::json!({}), "bench", &mut unknown);
     assert!(unknown.len() > 10);
+}
+
+#[test]
+fn a_command_asked_for_by_name_tells_of_itself() {
+    let said = common::say(&["guide", "lines"]);
+    assert_eq!(said.code, 0, "{}", said.stderr);
+    assert!(said.stdout.contains("Usage: noctule lines"), "{}", said.stdout);
+    assert_eq!(common::say(&["guide", "lanes"]).code, 2);
 }

@@ -26,7 +26,7 @@ pub struct Guide {
 
 impl Guide {
     /// Runs the command.
-    pub fn run(self) -> u8 {
+    pub fn run(self, program: clap::Command) -> u8 {
         let pretty = |value| serde_json::to_string_pretty(&value).expect("a schema is plain data");
         let wanted = [
             self.html.as_deref().map(|path| (path, guide::html())),
@@ -49,7 +49,16 @@ impl Guide {
                 super::common::print(&text);
                 0
             }
-            Err(near) => reject(&format!("the guide has no such topic; try {}", near.join(", "))),
+            Err(near) => {
+                // Whoever asks for a command by its name gets what that command tells of itself.
+                let named = |c: &&clap::Command| Some(c.get_name()) == self.topic.as_deref();
+                if let Some(command) = program.get_subcommands().find(named) {
+                    let title = format!("noctule {}", command.get_name());
+                    super::common::print(&command.clone().bin_name(title).render_long_help().to_string());
+                    return 0;
+                }
+                reject(&format!("the guide has no such topic; try {}", near.join(", ")))
+            }
         }
     }
 }

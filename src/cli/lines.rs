@@ -7,7 +7,7 @@ use std::path::PathBuf;
 /// Arguments of `noctule lines`.
 #[derive(Debug, clap::Args)]
 pub struct Lines {
-    /// The spin system, a .json or .ron file.
+    /// The spin system, a .json or .ron file; `noctule new spin` writes one to start from.
     case: PathBuf,
     /// Field along z instead of the file's, T.
     #[arg(long, value_name = "TESLA", allow_hyphen_values = true)]

@@ -109,7 +109,7 @@ fn run(arguments: Arguments) -> u8 {
         Command::Runs(command) => command.run(),
         Command::Salvage(command) => command.run(),
         Command::Mimic(command) => command.run(),
-        Command::Guide(command) => command.run(),
+        Command::Guide(command) => command.run(Arguments::command()),
         Command::New(command) => command.run(),
         Command::Completions(command) => command.run(Arguments::command()),
         Command::Fit(command) => command.run(),

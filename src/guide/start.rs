@@ -80,6 +80,12 @@ const STARTING_POINTS: &[StartingPoint] = &[
         about: "a world for the simulated microscope: a copy of the shipped night",
         text: include_str!("../../sim/worlds/night.ron"),
     },
+    StartingPoint {
+        name: "spin",
+        file: "spin.ron",
+        about: "two coupled spins, for `noctule lines`",
+        text: include_str!("../../scripts/start_spin.ron"),
+    },
 ];
 
 /// All of them.
