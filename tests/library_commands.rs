@@ -112,3 +112,33 @@ fn the_whole_name_of_a_run_names_it_and_a_file_that_is_missing_is_said_plainly()
     assert!(missing.stderr.contains("error[B01]: the bench file can't be read"), "{}", missing.stderr);
     assert!(!missing.stderr.contains("0:0"), "{}", missing.stderr);
 }
+
+/// A file of the folder of examples.
+fn shipped(name: &str) -> String {
+    format!("{}/scripts/{name}", env!("CARGO_MANIFEST_DIR"))
+}
+
+#[test]
+fn a_bench_is_checked_by_itself() {
+    let shipped = shipped("bench_mimic.ron");
+    let said = say(&["check", &shipped]);
+    assert_eq!(said.code, 0, "{}", said.stderr);
+    assert!(said.stderr.contains("nothing wrong was found in this bench"), "{}", said.stderr);
+    let folder = tempfile::tempdir().unwrap();
+    let text = std::fs::read_to_string(&shipped).unwrap().replacen("role: Bias", "role: Bais", 1);
+    let faulty = write(folder.path(), "bench.ron", &text);
+    let said = say(&["check", text(&faulty)]);
+    assert_eq!(said.code, 2);
+    assert!(said.stderr.contains("did you mean `Bias`?"), "{}", said.stderr);
+}
+
+#[test]
+fn a_window_that_may_be_too_short_is_called_so() {
+    let soon = jiff::Zoned::now()
+        .with_time_zone(jiff::tz::TimeZone::UTC)
+        .saturating_add(jiff::Span::new().minutes(30));
+    let until = soon.strftime("%H:%M").to_string();
+    let said = say(&["check", &shipped("overnight_field_sweep.rhai"), "--until", &until]);
+    assert_eq!(said.code, 0, "{}", said.stderr);
+    assert!(said.stdout.contains("perhaps too short"), "{}", said.stdout);
+}

@@ -6,6 +6,7 @@ use crate::diagnostic::{Severity, has_errors};
 use crate::quantity::{Moment, in_words};
 use crate::report::words::count;
 use crate::run::BenchSource;
+use crate::script::Sequence;
 use crate::script::check::{Checked, Cost, Outline, check_with_texts, outline};
 use std::io::IsTerminal;
 use std::path::PathBuf;
@@ -17,7 +18,7 @@ const LOOK_EVERY: Duration = Duration::from_millis(300);
 /// Arguments of `noctule check`.
 #[derive(Debug, clap::Args)]
 pub struct Check {
-    /// The sequence, a .rhai file.
+    /// The sequence, a .rhai file; or a bench, a .ron file, to be checked by itself.
     sequence: PathBuf,
     /// The bench, a .ron file; the built-in simulated bench where it is left out.
     #[arg(long)]
@@ -63,9 +64,13 @@ impl Check {
     }
 
     fn once(&self) -> Result<u8, u8> {
-        let sequence = load_sequence(&self.sequence)?;
-        let source =
-            BenchSource::load(self.bench.as_deref()).map_err(|d| reject_all(&[*d], "", self.json))?;
+        // A bench by itself is checked as the bench of a sequence that does nothing.
+        let alone = self.bench.is_none() && self.sequence.extension().is_some_and(|e| e == "ron");
+        let (sequence, bench) = match alone {
+            true => (Sequence::from_text("no sequence", ""), Some(self.sequence.as_path())),
+            false => (load_sequence(&self.sequence)?, self.bench.as_deref()),
+        };
+        let source = BenchSource::load(bench).map_err(|d| reject_all(&[*d], "", self.json))?;
         let (bench, mut warnings) = match &source.path {
             None => (builtin(), Vec::new()),
             Some(_) => read(&source.text, &source.name)
@@ -91,23 +96,24 @@ impl Check {
         } else {
             eprint!("{}", checked.render(std::io::stderr().is_terminal()));
             let too_long = outline.as_ref().zip(window_s).is_some_and(|(o, w)| o.total.least_s > w);
-            if let Some(outline) = outline {
+            if let Some(outline) = outline.filter(|_| !alone) {
                 print(&outline_text(&outline));
                 if let Some(window_s) = window_s {
                     print(&window_text(&outline, window_s));
                 }
             }
-            eprintln!("{}", closing_line(&checked, too_long));
+            eprintln!("{}", closing_line(&checked, too_long, alone));
         }
         Ok(if failed { super::EXIT_REJECTED } else { 0 })
     }
 }
 
-fn closing_line(checked: &Checked, too_long: bool) -> String {
+fn closing_line(checked: &Checked, too_long: bool, alone: bool) -> String {
     let errors = checked.diagnostics.iter().filter(|d| d.severity == Severity::Error).count();
     let warnings = checked.diagnostics.len() - errors;
     match (errors, warnings) {
         (0, 0) if too_long => "nothing wrong was found but the window: it is too short".to_owned(),
+        (0, 0) if alone => "nothing wrong was found in this bench".to_owned(),
         (0, 0) => "nothing wrong was found; now rehearse it".to_owned(),
         (0, w) => format!("no error, warnings: {w}; `noctule guide CODE` explains each"),
         (e, w) => format!("errors: {e}, warnings: {w}; `noctule guide CODE` explains each"),
@@ -118,7 +124,8 @@ fn closing_line(checked: &Checked, too_long: bool) -> String {
 fn outline_text(outline: &Outline) -> String {
     let mut text = String::new();
     for step in &outline.steps {
-        let name = if step.name.is_empty() { "(name worked out)" } else { step.name.as_str() };
+        // A name that is put together while it runs is not known yet; the line is.
+        let name = if step.name.is_empty() { "the step of this line" } else { step.name.as_str() };
         text.push_str(&format!("{:>5}  {name:<36} {}\n", step.line, cost_text(&step.cost)));
     }
     text.push_str(&format!("{:>5}  {:<36} {}\n", "", "all of it", cost_text(&outline.total)));
@@ -130,29 +137,38 @@ fn window_text(outline: &Outline, window_s: f64) -> String {
     let (least_s, window) = (outline.total.least_s, in_words(window_s));
     let words = match outline.total.most_s {
         _ if least_s > window_s => format!("too short: it takes {} at least", in_words(least_s)),
-        Some(most_s) if most_s <= window_s && outline.total.untimed == 0 => "long enough".to_owned(),
+        Some(most_s) if most_s > window_s => {
+            "perhaps too short: steps that no longer fit are left out; a rehearsal with --until tells which"
+                .to_owned()
+        }
+        Some(_) if outline.total.untimed == 0 => "long enough".to_owned(),
         _ => "long enough for what can be counted; a rehearsal tells the rest".to_owned(),
     };
     format!("{:>5}  {:<36} {window}: {words}\n", "", "the window")
 }
 
+/// Below this share of the most, the least says nothing that anybody plans by.
+const WORTH_SAYING: f64 = 0.02;
+
 fn cost_text(cost: &Cost) -> String {
     let mut text = match cost.most_s {
         Some(most) if most - cost.least_s < 0.5 => in_words(most),
+        Some(most) if cost.least_s < WORTH_SAYING * most => format!("up to {}", in_words(most)),
         Some(most) => format!("{} to {}", in_words(cost.least_s), in_words(most)),
         None => format!("{} or more", in_words(cost.least_s)),
     };
     match cost.most_points {
         Some(0.0) => {}
         Some(most) if most == cost.least_points => text.push_str(&format!(", {most} points")),
+        Some(most) if cost.least_points < WORTH_SAYING * most => {
+            text.push_str(&format!(", up to {most} points"));
+        }
         Some(most) => text.push_str(&format!(", {} to {most} points", cost.least_points)),
         None => text.push_str(&format!(", {} points or more", cost.least_points)),
     }
     if cost.untimed > 0 {
-        text.push_str(&format!(
-            ", and {} that only the microscope can time",
-            count(u64::from(cost.untimed), "call")
-        ));
+        let calls = count(u64::from(cost.untimed), "call");
+        text.push_str(&format!(", and {calls} that take as long as the microscope needs"));
     }
     text
 }
