@@ -125,8 +125,8 @@ fn a_bench_is_checked_by_itself() {
     assert_eq!(said.code, 0, "{}", said.stderr);
     assert!(said.stderr.contains("nothing wrong was found in this bench"), "{}", said.stderr);
     let folder = tempfile::tempdir().unwrap();
-    let text = std::fs::read_to_string(&shipped).unwrap().replacen("role: Bias", "role: Bais", 1);
-    let faulty = write(folder.path(), "bench.ron", &text);
+    let misspelt = std::fs::read_to_string(&shipped).unwrap().replacen("role: Bias", "role: Bais", 1);
+    let faulty = write(folder.path(), "bench.ron", &misspelt);
     let said = say(&["check", text(&faulty)]);
     assert_eq!(said.code, 2);
     assert!(said.stderr.contains("did you mean `Bias`?"), "{}", said.stderr);
@@ -134,7 +134,7 @@ fn a_bench_is_checked_by_itself() {
 
 #[test]
 fn a_window_that_may_be_too_short_is_called_so() {
-    let soon = jiff::Zoned::now()
+    let soon = jiff::ZonedDateTime::now()
         .with_time_zone(jiff::tz::TimeZone::UTC)
         .saturating_add(jiff::Span::new().minutes(30));
     let until = soon.strftime("%H:%M").to_string();
