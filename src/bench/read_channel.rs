@@ -157,7 +157,15 @@ fn read_address(
             signal.map(Address::Signal)
         }
         LinkKind::Scpi(_) => {
-            let set = fields.take("set").and_then(|n| reader.text(n));
+            let set_node = fields.take("set");
+            let set = set_node.and_then(|n| reader.text(n));
+            if let (Some(node), Some(set)) = (set_node, &set)
+                && !set.contains("{}")
+            {
+                let message = format!("the message `{set}` has no place `{{}}` for the number");
+                let help = Some(format!("put {{}} where the number goes, like \"{} {{}}\"", set.trim_end()));
+                reader.report(Code::BenchField, node, message, help);
+            }
             let query = fields.take("query").and_then(|n| reader.text(n));
             if query.is_none() {
                 let at = fields.owner();

@@ -68,12 +68,16 @@ fn read_tasks(node: Node<'_>, reader: &mut Reader<'_>) -> ScpiTasks {
     if let Some(starts) = reader.need(&mut fields, "start") {
         let mut entries = reader.with(|p| starts.fields(p));
         for (name, value) in entries.rest() {
-            if TaskKind::from_name(&name).is_none() {
+            let kind = TaskKind::from_name(&name);
+            if kind.is_none() {
                 let help = nearest(&name, TaskKind::ALL.iter().map(|k| k.name()))
                     .map(|n| format!("did you mean `{n}`?"));
                 reader.report(Code::BenchName, value, format!("there is no task `{name}`"), help);
             }
             if let Some(message) = reader.text(value) {
+                if let Some(kind) = kind {
+                    check_places(kind, &message, value, reader);
+                }
                 tasks.start.insert(name, message);
             }
         }
@@ -85,4 +89,33 @@ fn read_tasks(node: Node<'_>, reader: &mut Reader<'_>) -> ScpiTasks {
     tasks.abort = message("abort");
     reader.finish(fields);
     tasks
+}
+
+/// Everything in braces must be an argument of the task, or the run would find out in the middle of the night.
+fn check_places(kind: TaskKind, message: &str, at: Node<'_>, reader: &mut Reader<'_>) {
+    let known = kind.arguments();
+    let mut rest = message;
+    while let Some(open) = rest.find('{') {
+        let after = &rest[open + 1..];
+        let Some(close) = after.find('}') else {
+            reader.report(Code::BenchField, at, format!("a `{{` is never closed in `{message}`"), None);
+            return;
+        };
+        let name = &after[..close];
+        if !known.contains(&name) {
+            let all: Vec<String> = known.iter().map(|name| format!("{{{name}}}")).collect();
+            // A forgotten unit, {x} for {x_m}, is too short to be near.
+            let near = nearest(name, known.iter().copied())
+                .filter(|near| name.len() > 2 || near.starts_with(name))
+                .or_else(|| known.iter().copied().find(|k| !name.is_empty() && k.starts_with(name)));
+            let help = match near {
+                Some(near) => format!("did you mean `{{{near}}}`? it has {}", all.join(", ")),
+                None if known.is_empty() => "it has no arguments, so nothing stands in braces".to_owned(),
+                None => format!("it has {}", all.join(", ")),
+            };
+            let message = format!("the task {} has no argument `{{{name}}}`", kind.name());
+            reader.report(Code::BenchName, at, message, Some(help));
+        }
+        rest = &after[close + 1..];
+    }
 }

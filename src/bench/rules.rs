@@ -48,6 +48,23 @@ impl TaskKind {
     pub fn from_name(name: &str) -> Option<TaskKind> {
         TaskKind::ALL.iter().copied().find(|kind| kind.name() == name)
     }
+
+    /// Names of its arguments: what may stand in braces in the message that starts it.
+    pub fn arguments(self) -> &'static [&'static str] {
+        match self {
+            TaskKind::CoarseStep => &["steps"],
+            TaskKind::MoveTip => &["x_m", "y_m", "speed_m_s"],
+            TaskKind::Pulse => &["volts", "length_s"],
+            TaskKind::Trace => &["channel", "samples", "interval_s"],
+            TaskKind::Image => &["x_m", "y_m", "size_m", "pixels", "line_s"],
+            TaskKind::Persist => &["persistent"],
+            TaskKind::Approach
+            | TaskKind::Withdraw
+            | TaskKind::PickUp
+            | TaskKind::Drop
+            | TaskKind::Regenerate => &[],
+        }
+    }
 }
 
 /// What a permit is about.

@@ -132,3 +132,34 @@ pub struct TaskReport {
     #[serde(skip)]
     pub data: Vec<f64>,
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_bench_knows_the_arguments_of_every_task() {
+        let tasks = [
+            Task::Approach,
+            Task::Withdraw,
+            Task::CoarseStep { steps: 1 },
+            Task::MoveTip { x_m: 0.0, y_m: 0.0, speed_m_s: 1e-9 },
+            Task::Pulse { volts: 1.0, length_s: 0.1 },
+            Task::PickUp,
+            Task::Drop,
+            Task::Trace { channel: ChannelId(0), samples: 1, interval_s: 0.1 },
+            Task::Image { x_m: 0.0, y_m: 0.0, size_m: 1e-9, pixels: 4, line_s: 1.0 },
+            Task::Regenerate,
+            Task::Persist { persistent: true },
+        ];
+        assert_eq!(tasks.len(), TaskKind::ALL.len());
+        for task in tasks {
+            let given = task.arguments();
+            let mut given: Vec<&str> = given.as_object().expect("a map").keys().map(String::as_str).collect();
+            let mut known = task.kind().arguments().to_vec();
+            given.sort_unstable();
+            known.sort_unstable();
+            assert_eq!(given, known, "{}", task.kind().name());
+        }
+    }
+}
