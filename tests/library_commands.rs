@@ -142,3 +142,17 @@ fn a_window_that_may_be_too_short_is_called_so() {
     assert_eq!(said.code, 0, "{}", said.stderr);
     assert!(said.stdout.contains("perhaps too short"), "{}", said.stdout);
 }
+
+#[test]
+fn a_check_names_a_world_that_is_not_there() {
+    let folder = tempfile::tempdir().unwrap();
+    let sequence = write(folder.path(), "short.rhai", "wait(1.s);\npark();\n");
+    let bench = std::fs::read_to_string("scripts/bench_simulated.ron").unwrap();
+    let bench = write(folder.path(), "lab.ron", &bench.replace("\"night\"", "\"nite\""));
+    let said = say(&["check", text(&sequence), "--bench", text(&bench), "--json"]);
+    assert_eq!(said.code, 2, "{}", said.stderr);
+    let found = &said.json()["diagnostics"][0];
+    assert_eq!(found["code"], "B07", "{found}");
+    assert_eq!(found["help"], "did you mean \"night\"?", "{found}");
+    assert!(found["line"].as_u64().is_some_and(|line| line > 1), "{found}");
+}

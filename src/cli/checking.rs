@@ -7,7 +7,7 @@ use crate::quantity::{Moment, in_words};
 use crate::report::words::count;
 use crate::run::BenchSource;
 use crate::script::Sequence;
-use crate::script::check::{Checked, Cost, Outline, check_with_texts, outline};
+use crate::script::check::{Checked, Cost, Outline, check_with_texts, check_worlds, outline};
 use std::io::IsTerminal;
 use std::path::PathBuf;
 use std::time::{Duration, SystemTime};
@@ -81,6 +81,7 @@ impl Check {
         checked.heed_window(window_s.is_some());
         checked.texts.insert(source.name.clone(), source.text.clone());
         checked.diagnostics.append(&mut warnings);
+        checked.diagnostics.append(&mut check_worlds(&bench, &source.text, &source.name, &source.folder()));
         let failed = has_errors(&checked.diagnostics);
         // What can't be read can't be costed.
         let outline = if failed { None } else { outline(&sequence, &bench) };
