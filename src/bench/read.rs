@@ -8,7 +8,7 @@ use super::read_spins::read_spins;
 use super::{Action, Bench, Helium, Keeper, Lockin, Recentre, Refill, Retry, Role, StepAction};
 use crate::diagnostic::{Code, Diagnostic, has_errors};
 use crate::quantity::{Dimension, Quantity};
-use noctule_sim::document::{Fields, Node, Problem, Text};
+use noctule_sim::document::{Fields, Node, Problem, Text, nearest};
 
 /// Reads the text of a bench file. `file` names it in messages.
 ///
@@ -66,6 +66,13 @@ impl Reader<'_> {
         self.with(|p| node.string(p))
     }
 
+    /// Complains where a struct goes by another name than it has; no name at all is in order.
+    pub(super) fn named(&mut self, node: Node<'_>, name: &str) {
+        let Some(label) = node.label().filter(|label| *label != name) else { return };
+        let help = nearest(label, [name]).map(|near| format!("did you mean `{near}`?"));
+        self.report(Code::BenchField, node, format!("`{name}(…)` is expected here, not `{label}`"), help);
+    }
+
     pub(super) fn finish(&mut self, fields: Fields<'_>) {
         self.with(|p| fields.finish(p));
     }
@@ -117,6 +124,7 @@ impl Reader<'_> {
 }
 
 fn read_bench(root: Node<'_>, reader: &mut Reader<'_>) -> Option<Bench> {
+    reader.named(root, "Bench");
     let mut fields = reader.with(|p| root.fields(p));
     let name = reader.need(&mut fields, "name").and_then(|n| reader.text(n));
     let links = reader.need(&mut fields, "links").map(|n| read_links(n, reader)).unwrap_or_default();
@@ -179,6 +187,7 @@ fn read_settings(fields: &mut Fields<'_>, bench: &mut Bench, reader: &mut Reader
         read_lockin(node, &mut bench.lockin, reader);
     }
     if let Some(node) = fields.take("retry") {
+        reader.named(node, "Retry");
         let mut inner = reader.with(|p| node.fields(p));
         bench.retry.attempts =
             u32::try_from(reader.whole(inner.take("attempts"), 3)).unwrap_or(u32::MAX).clamp(1, 20);
@@ -190,6 +199,7 @@ fn read_settings(fields: &mut Fields<'_>, bench: &mut Bench, reader: &mut Reader
     bench.queue_goes_on = reader.boolean(fields.take("queue_goes_on"), false);
     bench.live_words_beyond_loopback = reader.boolean(fields.take("live_words_beyond_loopback"), false);
     if let Some(node) = fields.take("keeper") {
+        reader.named(node, "Keeper");
         let mut inner = reader.with(|p| node.fields(p));
         let patience_s = reader.duration(inner.take("patience"), 1.0).clamp(0.05, 60.0);
         bench.keeper.patience_ms = (patience_s * 1e3) as u64;
@@ -206,6 +216,7 @@ fn read_settings(fields: &mut Fields<'_>, bench: &mut Bench, reader: &mut Reader
 }
 
 fn read_lockin(node: Node<'_>, lockin: &mut Lockin, reader: &mut Reader<'_>) {
+    reader.named(node, "Lockin");
     let mut inner = reader.with(|p| node.fields(p));
     lockin.time_constant_s = reader.duration(inner.take("time_constant"), 0.3).max(1e-6);
     if let Some(order) = inner.take("order") {
@@ -229,6 +240,7 @@ fn read_lockin(node: Node<'_>, lockin: &mut Lockin, reader: &mut Reader<'_>) {
 }
 
 fn read_helium(node: Node<'_>, bench: &Bench, reader: &mut Reader<'_>) -> Option<Helium> {
+    reader.named(node, "Helium");
     let mut inner = reader.with(|p| node.fields(p));
     let volume = reader.need(&mut inner, "volume").and_then(|n| reader.quantity(n, Dimension::VOLUME));
     let mark_node = reader.need(&mut inner, "refill_mark");
@@ -251,6 +263,7 @@ fn read_helium(node: Node<'_>, bench: &Bench, reader: &mut Reader<'_>) -> Option
 }
 
 fn read_refill(node: Node<'_>, bench: &Bench, reader: &mut Reader<'_>) -> Refill {
+    reader.named(node, "Refill");
     let mut inner = reader.with(|p| node.fields(p));
     let steps = inner.take("steps").map(|n| read_steps(n, bench, reader)).unwrap_or_default();
     let resume_when =
@@ -265,6 +278,7 @@ pub(super) const SPAN_M: f64 = 0.5e-9;
 const SEARCH_M: f64 = 2e-9;
 
 fn read_recentre(node: Node<'_>, bench: &Bench, reader: &mut Reader<'_>) -> Option<Recentre> {
+    reader.named(node, "Recentre");
     let mut inner = reader.with(|p| node.fields(p));
     let channel_node = inner.take("channel");
     let channel = match channel_node {

@@ -10,6 +10,7 @@ use noctule_sim::document::{Fields, Node, nearest};
 pub(super) fn read_channels(node: Node<'_>, links: &[Link], reader: &mut Reader<'_>) -> Vec<Channel> {
     let mut channels: Vec<Channel> = Vec::new();
     for item in reader.with(|p| node.items(p)) {
+        reader.named(item, "Channel");
         let mut fields = reader.with(|p| item.fields(p));
         let name_node = reader.need(&mut fields, "name");
         let name = name_node.and_then(|n| reader.text(n));

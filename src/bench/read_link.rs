@@ -64,6 +64,7 @@ fn read_scpi(fields: &mut Fields<'_>, reader: &mut Reader<'_>) -> ScpiLink {
 
 fn read_tasks(node: Node<'_>, reader: &mut Reader<'_>) -> ScpiTasks {
     let mut fields = reader.with(|p| node.fields(p));
+    reader.named(node, "Tasks");
     let mut tasks = ScpiTasks::default();
     if let Some(starts) = reader.need(&mut fields, "start") {
         let mut entries = reader.with(|p| starts.fields(p));

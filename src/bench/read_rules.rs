@@ -25,6 +25,7 @@ pub(super) fn read_condition(node: Node<'_>, bench: &Bench, reader: &mut Reader<
 pub(super) fn read_permits(node: Node<'_>, bench: &Bench, reader: &mut Reader<'_>) -> Vec<Permit> {
     let mut permits = Vec::new();
     for item in reader.with(|p| node.items(p)) {
+        reader.named(item, "Permit");
         let mut fields = reader.with(|p| item.fields(p));
         let name = reader.need(&mut fields, "name").and_then(|n| reader.text(n));
         let subject = read_subject(&mut fields, bench, reader);
@@ -84,6 +85,7 @@ pub(super) fn read_channel_name(
 pub(super) fn read_interlocks(node: Node<'_>, bench: &Bench, reader: &mut Reader<'_>) -> Vec<Interlock> {
     let mut interlocks: Vec<Interlock> = Vec::new();
     for item in reader.with(|p| node.items(p)) {
+        reader.named(item, "Interlock");
         let mut fields = reader.with(|p| item.fields(p));
         let name_node = reader.need(&mut fields, "name");
         let name = name_node.and_then(|n| reader.text(n));
@@ -93,7 +95,16 @@ pub(super) fn read_interlocks(node: Node<'_>, bench: &Bench, reader: &mut Reader
             reader.report(Code::BenchName, node, format!("two interlocks are named `{name}`"), None);
         }
         let trip = reader.need(&mut fields, "trip").and_then(|n| read_condition(n, bench, reader));
-        let clear = fields.take("clear").and_then(|n| read_condition(n, bench, reader));
+        let clear_node = fields.take("clear");
+        let clear = clear_node.and_then(|n| read_condition(n, bench, reader));
+        if let (Some(trip), Some(clear), Some(node)) = (&trip, &clear, clear_node)
+            && trip.may_hold_with(clear)
+        {
+            let message =
+                format!("`{}` can hold while the interlock still trips at `{}`", clear.text, trip.text);
+            let help = "the mark for clearing lies on the safe side of the one for tripping";
+            reader.report(Code::BenchLimits, node, message, Some(help.to_owned()));
+        }
         let only_while = fields.take("only_while").and_then(|n| read_condition(n, bench, reader));
         let lasting_s = reader.duration(fields.take("lasting"), 0.0);
         let every_s = reader.duration(fields.take("every"), 2.0).max(0.01);

@@ -12,6 +12,7 @@ const ELEMENTARY_CHARGE_C: f64 = 1.602_176_634e-19;
 pub(super) fn read_spins(node: Node<'_>, reader: &mut Reader<'_>) -> Vec<KnownSpin> {
     let mut spins: Vec<KnownSpin> = Vec::new();
     for item in reader.with(|p| node.items(p)) {
+        reader.named(item, "Spin");
         let mut inner = reader.with(|p| item.fields(p));
         let name = reader.need(&mut inner, "name").and_then(|n| reader.text(n));
         let abundance = inner.take("abundance").map_or(Some(1.0), |n| abundance(n, reader));

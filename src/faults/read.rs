@@ -90,6 +90,11 @@ pub fn read(text: &str, stage: Stage<'_>) -> Result<Vec<Entry>, Vec<Problem>> {
     let root = text.parse().map_err(|problem| vec![problem])?;
     let mut reader = Reader { stage, problems: Vec::new() };
     let mut entries = Vec::new();
+    if let Some(label) = root.label().filter(|label| *label != "Faults") {
+        let help = nearest(label, ["Faults"]).map(|near| format!("did you mean `{near}`?"));
+        let message = format!("`Faults(…)` is expected here, not `{label}`");
+        reader.problems.push(root.problem(message, help));
+    }
     let mut fields = root.fields(&mut reader.problems);
     if let Some(list) = fields.need("faults", &mut reader.problems) {
         for item in list.items(&mut reader.problems) {
@@ -397,6 +402,14 @@ mod tests {
         };
         let lasting = if name == "Refill" { "" } else { "for: \"2 h\", " };
         format!("{name}(at: \"1 h\", {lasting}{inside}),")
+    }
+
+    #[test]
+    fn a_file_that_goes_by_another_name_is_refused() {
+        let bench = builtin();
+        let problems = read("Fault(faults: [Quench(at: \"1 h\")])", Stage::Rehearsal(&bench)).unwrap_err();
+        assert_eq!(problems.len(), 1, "{problems:?}");
+        assert_eq!(problems[0].help.as_deref(), Some("did you mean `Faults`?"));
     }
 
     #[test]

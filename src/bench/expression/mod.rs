@@ -65,6 +65,47 @@ impl Condition {
     }
 }
 
+impl Condition {
+    /// Whether two conditions that each compare one and the same thing with a mark can hold at once;
+    /// false where one of them is not as simple as that.
+    pub fn may_hold_with(&self, other: &Condition) -> bool {
+        let (Some((a, mine)), Some((b, theirs))) = (self.root.range(), other.root.range()) else {
+            return false;
+        };
+        // The larger of the lower ends, the smaller of the upper ones; an open end is stricter.
+        let low =
+            if mine.0.0 > theirs.0.0 || (mine.0.0 == theirs.0.0 && !mine.0.1) { mine.0 } else { theirs.0 };
+        let high =
+            if mine.1.0 < theirs.1.0 || (mine.1.0 == theirs.1.0 && !mine.1.1) { mine.1 } else { theirs.1 };
+        a == b && (low.0 < high.0 || (low.0 == high.0 && low.1 && high.1))
+    }
+}
+
+/// One end of a range, and whether it belongs to it.
+type End = (f64, bool);
+
+impl Truth {
+    /// For one comparison with a mark: what is compared, and where it must lie.
+    fn range(&self) -> Option<(&Number, (End, End))> {
+        let Truth::Compare(relation, left, right) = self else { return None };
+        let (thing, mark, relation) = match (left.mark(), right.mark()) {
+            (None, Some(mark)) => (left, mark, *relation),
+            (Some(mark), None) => (right, mark, relation.turned()),
+            _ => return None,
+        };
+        let (below, above) = ((f64::NEG_INFINITY, false), (f64::INFINITY, false));
+        let range = match relation {
+            Relation::Less => (below, (mark, false)),
+            Relation::LessOrEqual => (below, (mark, true)),
+            Relation::Greater => ((mark, false), above),
+            Relation::GreaterOrEqual => ((mark, true), above),
+            Relation::Equal => ((mark, true), (mark, true)),
+            Relation::Unequal => return None,
+        };
+        Some((thing, range))
+    }
+}
+
 #[derive(Debug, Clone, PartialEq)]
 enum Number {
     Literal(f64),
@@ -82,6 +123,15 @@ enum Number {
 }
 
 impl Number {
+    /// A number that is written out.
+    fn mark(&self) -> Option<f64> {
+        match self {
+            Number::Literal(value) => Some(*value),
+            Number::Negative(inner) => inner.mark().map(|value| -value),
+            _ => None,
+        }
+    }
+
     fn eval(&self, readings: &impl Readings) -> Option<f64> {
         let value = match self {
             Number::Literal(value) => *value,
@@ -109,6 +159,19 @@ enum Relation {
     GreaterOrEqual,
     Equal,
     Unequal,
+}
+
+impl Relation {
+    /// The same with both sides exchanged.
+    fn turned(self) -> Self {
+        match self {
+            Relation::Less => Relation::Greater,
+            Relation::LessOrEqual => Relation::GreaterOrEqual,
+            Relation::Greater => Relation::Less,
+            Relation::GreaterOrEqual => Relation::LessOrEqual,
+            same => same,
+        }
+    }
 }
 
 #[derive(Debug, Clone, PartialEq)]

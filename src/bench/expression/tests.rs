@@ -92,3 +92,28 @@ fn what_goes_on_for_ever_ends_with_a_message() {
     let text = format!("stage > {}1 K", "1 K + ".repeat(490));
     assert_eq!(read(&text).unwrap().holds(&Fake), Some(false));
 }
+
+#[test]
+fn two_marks_of_one_thing_are_held_against_each_other() {
+    for (trip, clear, both) in [
+        ("stage > 800 mK", "stage < 900 mK", true),
+        ("stage > 800 mK", "stage < 600 mK", false),
+        ("stage > 800 mK", "stage < 800 mK", false),
+        ("stage >= 800 mK", "stage <= 800 mK", true),
+        ("800 mK < stage", "900 mK > stage", true),
+        ("stage > 800 mK", "stage > 600 mK", true),
+        ("abs(dead) > 2 T", "abs(dead) < 2.5 T", true),
+        ("dead < -1 T", "dead > -2 T", true),
+        ("dead < -2 T", "dead > -1 T", false),
+        ("stage == 1 K", "stage == 0 K", false),
+        // What is not as simple as that is left alone.
+        ("stage > 800 mK", "abs(stage) < 900 mK", false),
+        ("stage > 800 mK and dead > 1 T", "stage < 900 mK", false),
+        ("stage > 800 mK", "helium_level < 9 L", false),
+        ("stage != 1 K", "stage > 1 K", false),
+    ] {
+        let (a, b) = (read(trip).unwrap(), read(clear).unwrap());
+        assert_eq!(a.may_hold_with(&b), both, "{trip}, {clear}");
+        assert_eq!(b.may_hold_with(&a), both, "{clear}, {trip}");
+    }
+}
