@@ -51,6 +51,18 @@ pub struct ProcessLink {
     pub command: Vec<String>,
 }
 
+impl ProcessLink {
+    /// Stands for a link of a kind that could not be read.
+    pub(super) fn unknown() -> Self {
+        Self { command: vec![String::new()] }
+    }
+
+    /// Whether it stands for a link of a kind that could not be read.
+    pub(super) fn is_unknown(&self) -> bool {
+        self.command.iter().all(String::is_empty)
+    }
+}
+
 /// SCPI messages for tasks. In `start`, `{name}` stands for the argument of that name.
 #[derive(Debug, Clone, PartialEq, Eq, Default)]
 pub struct ScpiTasks {

@@ -9,6 +9,7 @@ use super::{Action, Bench, Helium, Keeper, Lockin, Recentre, Refill, Retry, Role
 use crate::diagnostic::{Code, Diagnostic, has_errors};
 use crate::quantity::{Dimension, Quantity};
 use noctule_sim::document::{Fields, Node, Problem, Text, nearest};
+use std::collections::BTreeSet;
 
 /// Reads the text of a bench file. `file` names it in messages.
 ///
@@ -20,7 +21,7 @@ pub fn read(text: &str, file: &str) -> Result<(Bench, Vec<Diagnostic>), Vec<Diag
         Ok(root) => root,
         Err(problem) => return Err(vec![from_problem(Code::BenchUnreadable, file, problem)]),
     };
-    let mut reader = Reader { file, found: Vec::new() };
+    let mut reader = Reader { file, found: Vec::new(), lost: BTreeSet::new(), lost_role: false };
     let bench = read_bench(root, &mut reader);
     reader.found.sort_by_key(|d| (d.line, d.column));
     match bench {
@@ -37,6 +38,10 @@ fn from_problem(code: Code, file: &str, problem: Problem) -> Diagnostic {
 pub(super) struct Reader<'f> {
     file: &'f str,
     pub(super) found: Vec<Diagnostic>,
+    /// Names of channels that are there but faulty: that nothing is found under them only follows.
+    pub(super) lost: BTreeSet<String>,
+    /// Whether a role could not be read: the one that is missing elsewhere may be meant.
+    pub(super) lost_role: bool,
 }
 
 impl Reader<'_> {
@@ -64,6 +69,22 @@ impl Reader<'_> {
 
     pub(super) fn text(&mut self, node: Node<'_>) -> Option<String> {
         self.with(|p| node.string(p))
+    }
+
+    /// Whether a name leads nowhere only because of a fault that is reported elsewhere.
+    pub(super) fn follows(&self, name: &str) -> bool {
+        self.lost.contains(name) || (self.lost_role && Role::from_name(name).is_some())
+    }
+
+    /// The bare word of a choice. One in quotes is understood, and complained about.
+    pub(super) fn word<'t>(&mut self, node: Node<'t>) -> Option<&'t str> {
+        let source = node.source();
+        let inside = source.strip_prefix('"').and_then(|rest| rest.strip_suffix('"'));
+        if let Some(inside) = inside {
+            let help = Some(format!("write {inside}, without quotes"));
+            self.report(Code::BenchField, node, "this is a word, not a text", help);
+        }
+        inside.or(node.label())
     }
 
     /// Complains where a struct goes by another name than it has; no name at all is in order.
@@ -254,6 +275,7 @@ fn read_helium(node: Node<'_>, bench: &Bench, reader: &mut Reader<'_>) -> Option
     }
     match bench.by_role(Role::HeliumLevel) {
         Some(channel) => Some(Helium { channel, volume_m3, refill_mark_m3 }),
+        None if reader.follows(Role::HeliumLevel.name()) => None,
         None => {
             let help = Some("give the channel of the level gauge the role HeliumLevel".to_owned());
             reader.report(Code::BenchName, node, "no channel has the role HeliumLevel", help);
@@ -310,12 +332,12 @@ fn read_recentre(node: Node<'_>, bench: &Bench, reader: &mut Reader<'_>) -> Opti
     }
     reader.finish(inner);
     for role in [Role::TipX, Role::TipY] {
-        if bench.by_role(role).is_none() {
+        if bench.by_role(role).is_none() && !reader.follows(role.name()) {
             let message = format!("the spot can't be centred without a channel of the role {role}");
             reader.report(Code::BenchName, node, message, None);
         }
     }
-    if channel.is_none() && channel_node.is_none() {
+    if channel.is_none() && channel_node.is_none() && !reader.follows(Role::Height.name()) {
         let help = Some("name the channel whose maximum is sought".to_owned());
         reader.report(Code::BenchName, node, "no channel has the role Height", help);
     }

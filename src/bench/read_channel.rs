@@ -2,7 +2,7 @@
 
 use super::read::Reader;
 use super::{Address, BeyondStep, Channel, Link, LinkKind, Role, ScpiAddress};
-use crate::diagnostic::Code;
+use crate::diagnostic::{Code, meant};
 use crate::quantity::{Dimension, Unit, unknown_unit};
 use noctule_sim::Signal;
 use noctule_sim::document::{Fields, Node, nearest};
@@ -17,8 +17,11 @@ pub(super) fn read_channels(node: Node<'_>, links: &[Link], reader: &mut Reader<
         if let (Some(name), Some(node)) = (&name, name_node) {
             check_name(name, node, &channels, reader);
         }
-        let channel = read_channel(item, name.unwrap_or_default(), &mut fields, links, reader);
+        let channel = read_channel(item, name.clone().unwrap_or_default(), &mut fields, links, reader);
         reader.finish(fields);
+        if channel.is_none() {
+            reader.lost.extend(name);
+        }
         if let Some(channel) = channel {
             if let Some(role) = channel.role
                 && channels.iter().any(|other| other.role == Some(role))
@@ -53,6 +56,9 @@ fn read_channel(
     let unit = read_unit(fields, reader);
     let role = read_role(fields, unit.as_ref(), reader);
     let link = read_link(fields, links, reader);
+    if link.is_none() {
+        take_address(fields);
+    }
     let address = link.and_then(|index| read_address(&name, fields, &links[index], unit.as_ref(), reader));
     let dimension = unit.as_ref().map_or(Dimension::NONE, |u| u.dimension);
     let min_node = fields.take("min");
@@ -73,6 +79,10 @@ fn read_channel(
     let settle_s = reader.duration(fields.take("settle"), 0.0);
     let tolerance = fields.take("tolerance").map(|n| positive(Some(n), dimension, 0.0, reader));
     let arrive_within_s = reader.duration(fields.take("arrive_within"), 120.0);
+    if unit.is_none() || address.is_none() {
+        // What asks for this role finds no channel, and that only follows.
+        reader.lost.extend(role.map(|role| role.name().to_owned()));
+    }
     Some(Channel {
         name,
         role,
@@ -103,10 +113,10 @@ fn read_unit(fields: &mut Fields<'_>, reader: &mut Reader<'_>) -> Option<Unit> {
 
 fn read_role(fields: &mut Fields<'_>, unit: Option<&Unit>, reader: &mut Reader<'_>) -> Option<Role> {
     let node = fields.take("role")?;
-    let label = node.label().unwrap_or("");
+    let label = reader.word(node).unwrap_or("");
     let Some(role) = Role::from_name(label) else {
-        let help =
-            nearest(label, Role::ALL.iter().map(|r| r.name())).map(|near| format!("did you mean `{near}`?"));
+        reader.lost_role = true;
+        let help = meant(label, Role::ALL.iter().map(|r| r.name()));
         reader.report(Code::BenchName, node, format!("there is no role `{label}`"), help);
         return None;
     };
@@ -132,6 +142,13 @@ fn read_link(fields: &mut Fields<'_>, links: &[Link], reader: &mut Reader<'_>) -
     found
 }
 
+/// Takes what says how a link finds a channel, where it is not known which kind of link that is.
+fn take_address(fields: &mut Fields<'_>) {
+    for name in ["set", "query", "field", "speaks", "signal", "known_as"] {
+        fields.take(name);
+    }
+}
+
 fn read_address(
     name: &str,
     fields: &mut Fields<'_>,
@@ -145,8 +162,7 @@ fn read_address(
             let wanted = node.and_then(|n| reader.text(n)).unwrap_or_else(|| name.to_owned());
             let signal = Signal::from_name(&wanted);
             if signal.is_none() {
-                let help = nearest(&wanted, Signal::ALL.iter().map(|s| s.name()))
-                    .map(|n| format!("did you mean `{n}`?"));
+                let help = meant(&wanted, Signal::ALL.iter().map(|s| s.name()));
                 let at = node.unwrap_or_else(|| fields.owner());
                 reader.report(
                     Code::BenchName,
@@ -175,6 +191,10 @@ fn read_address(
             let field = usize::try_from(reader.whole(fields.take("field"), 0)).unwrap_or(0);
             let spoken = read_spoken_unit(fields, unit, reader);
             Some(Address::Scpi(ScpiAddress { set, query, field, unit: spoken? }))
+        }
+        LinkKind::Process(process) if process.is_unknown() => {
+            take_address(fields);
+            Some(Address::Named(name.to_owned()))
         }
         LinkKind::Process(_) => {
             let known = fields.take("known_as").and_then(|n| reader.text(n));
@@ -247,7 +267,7 @@ fn positive(node: Option<Node<'_>>, dimension: Dimension, default: f64, reader: 
 
 fn read_beyond(fields: &mut Fields<'_>, reader: &mut Reader<'_>) -> BeyondStep {
     let Some(node) = fields.take("beyond_step") else { return BeyondStep::Ramp };
-    match node.label() {
+    match reader.word(node) {
         Some("Ramp") => BeyondStep::Ramp,
         Some("Refuse") => BeyondStep::Refuse,
         _ => {

@@ -35,7 +35,7 @@ pub(super) fn read_links(node: Node<'_>, reader: &mut Reader<'_>) -> Vec<Link> {
                 reader.report(Code::BenchField, node, message, help);
                 fields.rest();
                 // It still counts as a link, or every channel on it would be reported as well.
-                LinkKind::Process(ProcessLink { command: vec![String::new()] })
+                LinkKind::Process(ProcessLink::unknown())
             }
         };
         reader.finish(fields);

@@ -2,7 +2,7 @@
 
 use super::read::Reader;
 use super::{Action, Bench, Condition, Interlock, Permit, Step, StepAction, Subject, TaskKind, expression};
-use crate::diagnostic::{Code, Diagnostic};
+use crate::diagnostic::{Code, Diagnostic, meant};
 use noctule_sim::document::{Fields, Node, nearest};
 
 pub(super) fn read_condition(node: Node<'_>, bench: &Bench, reader: &mut Reader<'_>) -> Option<Condition> {
@@ -10,6 +10,7 @@ pub(super) fn read_condition(node: Node<'_>, bench: &Bench, reader: &mut Reader<
     let lookup = |name: &str| bench.find(name).map(|id| (id, bench.channel(id).dimension()));
     match expression::parse(&text, &lookup, &bench.names()) {
         Ok(condition) => Some(condition),
+        Err(error) if error.unknown.as_ref().is_some_and(|name| reader.follows(name)) => None,
         Err(error) => {
             let before = reader.found.len();
             reader.report(Code::BenchExpression, node, error.message, error.help);
@@ -73,10 +74,9 @@ pub(super) fn read_channel_name(
 ) -> Option<super::ChannelId> {
     let name = reader.text(node)?;
     let found = bench.find(&name);
-    if found.is_none() {
+    if found.is_none() && !reader.follows(&name) {
         let names = bench.names();
-        let help =
-            nearest(&name, names.iter().map(String::as_str)).map(|near| format!("did you mean `{near}`?"));
+        let help = meant(&name, names.iter().map(String::as_str));
         reader.report(Code::BenchName, node, format!("there is no channel `{name}`"), help);
     }
     found
@@ -118,21 +118,24 @@ pub(super) fn read_interlocks(node: Node<'_>, bench: &Bench, reader: &mut Reader
     interlocks
 }
 
+const ACTIONS: [(&str, Action); 6] = [
+    ("Warn", Action::Warn),
+    ("Hold", Action::Hold),
+    ("Withdraw", Action::Withdraw),
+    ("Refill", Action::Refill),
+    ("Park", Action::Park),
+    ("ParkLatch", Action::ParkLatch),
+];
+
 fn read_action(node: Node<'_>, reader: &mut Reader<'_>) -> Option<Action> {
-    let action = match node.label() {
-        Some("Warn") => Action::Warn,
-        Some("Hold") => Action::Hold,
-        Some("Withdraw") => Action::Withdraw,
-        Some("Refill") => Action::Refill,
-        Some("Park") => Action::Park,
-        Some("ParkLatch") => Action::ParkLatch,
-        _ => {
-            let message = "an interlock's action is Warn, Hold, Withdraw, Refill, Park or ParkLatch";
-            reader.report(Code::BenchField, node, message, None);
-            return None;
-        }
-    };
-    Some(action)
+    let word = reader.word(node).unwrap_or("");
+    let found = ACTIONS.iter().find(|(name, _)| *name == word);
+    if found.is_none() {
+        let message = "an interlock's action is Warn, Hold, Withdraw, Refill, Park or ParkLatch";
+        let help = meant(word, ACTIONS.iter().map(|(name, _)| *name));
+        reader.report(Code::BenchField, node, message, help);
+    }
+    found.map(|(_, action)| *action)
 }
 
 pub(super) fn read_steps(node: Node<'_>, bench: &Bench, reader: &mut Reader<'_>) -> Vec<Step> {

@@ -83,6 +83,34 @@ impl fmt::Display for Diagnostic {
     }
 }
 
+/// The hint for a name that is not known: the one that is near, or those that begin in the same way.
+///
+/// ```
+/// use noctule::diagnostic::meant;
+/// assert_eq!(meant("Bais", ["Bias", "Current"]).unwrap(), "did you mean `Bias`?");
+/// assert_eq!(meant("helium", ["helium_level", "current"]).unwrap(), "did you mean `helium_level`?");
+/// assert_eq!(meant("lockin", ["lockin_x", "lockin_y", "bias"]).unwrap(), "there are `lockin_x`, `lockin_y`");
+/// assert_eq!(meant("zz", ["bias"]), None);
+/// ```
+pub fn meant<'n>(written: &str, known: impl IntoIterator<Item = &'n str>) -> Option<String> {
+    let known: Vec<&str> = known.into_iter().collect();
+    if let Some(near) = noctule_sim::document::nearest(written, known.iter().copied()) {
+        return Some(format!("did you mean `{near}`?"));
+    }
+    let plain = |name: &str| name.replace('_', "").to_lowercase();
+    let start = plain(written);
+    let kin: Vec<&str> = known.into_iter().filter(|name| plain(name).starts_with(&start)).collect();
+    match kin.as_slice() {
+        [] => None,
+        _ if start.len() < 3 => None,
+        [only] => Some(format!("did you mean `{only}`?")),
+        several => {
+            let listed: Vec<String> = several.iter().map(|name| format!("`{name}`")).collect();
+            Some(format!("there are {}", listed.join(", ")))
+        }
+    }
+}
+
 /// Whether any of them is an error.
 pub fn has_errors(diagnostics: &[Diagnostic]) -> bool {
     diagnostics.iter().any(|d| d.severity == Severity::Error)

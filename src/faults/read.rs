@@ -2,6 +2,7 @@
 
 use super::{Entry, Kind, LinkTrouble, RefillCall, RunnerTrouble, Said};
 use crate::bench::Bench;
+use crate::diagnostic::meant;
 use crate::instrument::faulty::TASKS;
 use crate::quantity::{Dimension, Quantity, Unit};
 use noctule_sim::document::{Fields, Node, Problem, Text, nearest};
@@ -209,8 +210,7 @@ impl Reader<'_> {
         let name = node.string(&mut self.problems)?;
         let signal = Signal::from_name(&name);
         if signal.is_none() {
-            let near = nearest(&name, Signal::ALL.iter().map(|signal| signal.name()));
-            let help = near.map(|near| format!("did you mean `{near}`?"));
+            let help = meant(&name, Signal::ALL.iter().map(|signal| signal.name()));
             self.problems.push(node.problem(format!("the microscope has no signal `{name}`"), help));
         }
         signal

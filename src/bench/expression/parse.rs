@@ -21,6 +21,8 @@ pub struct ExpressionError {
     pub column: usize,
     /// A hint where there is one.
     pub help: Option<String>,
+    /// The name of a channel that was looked for in vain.
+    pub unknown: Option<String>,
 }
 
 /// Reads a condition. `lookup` finds a channel and its dimension by name or role;
@@ -54,7 +56,7 @@ pub fn parse(
 }
 
 fn fault(column: usize, message: impl Into<String>) -> ExpressionError {
-    ExpressionError { message: message.into(), column, help: None }
+    ExpressionError { message: message.into(), column, help: None, unknown: None }
 }
 
 #[derive(Debug, Clone, PartialEq)]
@@ -329,7 +331,8 @@ impl Parser<'_> {
         if !known.contains(&name) {
             let help =
                 noctule_sim::document::nearest(name, known).map(|near| format!("did you mean `{near}`?"));
-            return Err(ExpressionError { message: format!("there is no function `{name}`"), column, help });
+            let message = format!("there is no function `{name}`");
+            return Err(ExpressionError { message, column, help, unknown: None });
         }
         let place = self.column();
         let Some((Token::Word(word), _)) = self.tokens.get(self.at).cloned() else {
@@ -351,9 +354,9 @@ impl Parser<'_> {
             self.channels.insert(channel);
             return Ok((channel, dimension));
         }
-        let help = noctule_sim::document::nearest(word, self.names.iter().map(String::as_str))
-            .map(|near| format!("did you mean `{near}`?"));
-        Err(ExpressionError { message: format!("there is no channel `{word}`"), column, help })
+        let help = crate::diagnostic::meant(word, self.names.iter().map(String::as_str));
+        let message = format!("there is no channel `{word}`");
+        Err(ExpressionError { message, column, help, unknown: Some(word.to_owned()) })
     }
 }
 
