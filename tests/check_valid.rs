@@ -131,3 +131,12 @@ proptest! {
         }
     }
 }
+
+#[test]
+fn steps_of_a_level_are_read_in_decibels_and_in_dbm() {
+    let text = std::fs::read_to_string("scripts/bench_simulated.ron").expect("it is there");
+    let older = text.replace("\"10 dB\"", "\"10 dBm\"").replace("\"50 dB/s\"", "\"50 dBm/s\"");
+    assert_ne!(text, older);
+    let (new, old) = (noctule::bench::read(&text, "lab.ron"), noctule::bench::read(&older, "lab.ron"));
+    assert_eq!(new.expect("it is in order"), old.expect("it is in order"));
+}

@@ -3,7 +3,7 @@
 use super::read::Reader;
 use super::{Address, BeyondStep, Channel, Link, LinkKind, Role, ScpiAddress};
 use crate::diagnostic::{Code, meant};
-use crate::quantity::{Dimension, Unit, unknown_unit};
+use crate::quantity::{Dimension, Quantity, Unit, unknown_unit};
 use noctule_sim::Signal;
 use noctule_sim::document::{Fields, Node, nearest};
 
@@ -253,9 +253,19 @@ fn check_limits(
     }
 }
 
+/// A step of a level is a number of decibels; written in dBm it is understood as well.
+fn of_change(node: Node<'_>, dimension: Dimension) -> Dimension {
+    let written = node.source().trim_matches('"').parse::<Quantity>().map(|quantity| quantity.dimension);
+    match dimension {
+        _ if written == Ok(dimension) => dimension,
+        _ if dimension == Dimension::LEVEL.over(Dimension::TIME) => Dimension::DECIBEL.over(Dimension::TIME),
+        other => other.change(),
+    }
+}
+
 fn positive(node: Option<Node<'_>>, dimension: Dimension, default: f64, reader: &mut Reader<'_>) -> f64 {
     let Some(node) = node else { return default };
-    match reader.quantity(node, dimension) {
+    match reader.quantity(node, of_change(node, dimension)) {
         Some(value) if value > 0.0 => value,
         Some(_) => {
             reader.report(Code::BenchLimits, node, "this must be greater than zero", None);

@@ -201,7 +201,7 @@ impl Reader<'_> {
         let signal = self.signal(fields);
         let node = fields.need("rate", &mut self.problems)?;
         let unit = Unit::parse(signal?.unit())?;
-        let si_per_s = self.quantity(node, unit.dimension.over(Dimension::TIME))?;
+        let si_per_s = self.quantity(node, unit.dimension.change().over(Dimension::TIME))?;
         Some(Fault::GaugeDrift { signal: signal?, per_s: unit.from_si(si_per_s), for_s })
     }
 
@@ -250,7 +250,7 @@ impl Reader<'_> {
             "Saturated" => LinkTrouble::Saturated { at: self.need(fields, "to", dimension)? },
             "Stuck" => LinkTrouble::Stuck,
             "Drifting" => {
-                let per_s = self.need(fields, "rate", dimension.over(Dimension::TIME))?;
+                let per_s = self.need(fields, "rate", dimension.change().over(Dimension::TIME))?;
                 LinkTrouble::Drifting { per_s }
             }
             "Stale" => LinkTrouble::Stale { by_s: self.need_duration(fields, "by")? },

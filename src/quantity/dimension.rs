@@ -2,16 +2,20 @@
 
 use std::fmt;
 
-/// Exponents of metre, kilogram, second, ampere, kelvin and decibel-milliwatt,
+/// Exponents of metre, kilogram, second, ampere, kelvin, decibel-milliwatt and decibel,
 /// counted in halves so that a noise density per root hertz has a dimension.
 ///
-/// A level in dBm is a logarithm and mixes with nothing else, so it has a base of its own.
+/// A level in dBm is a logarithm: two of them have a difference, in dB, but neither a sum nor a multiple.
+/// So levels and decibels have a base each, and [`sum`](Self::sum) and [`difference`](Self::difference) know
+/// what becomes of them.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Default)]
 pub struct Dimension {
-    halves: [i8; 6],
+    halves: [i8; 7],
 }
 
-const BASE_NAMES: [&str; 6] = ["m", "kg", "s", "A", "K", "dBm"];
+const BASE_NAMES: [&str; 7] = ["m", "kg", "s", "A", "K", "dBm", "dB"];
+/// Place of the level among the bases.
+const LEVEL_AT: usize = 5;
 
 impl Dimension {
     /// A plain number.
@@ -40,10 +44,43 @@ impl Dimension {
     pub const ENERGY: Self = Self::of([2, 1, -2, 0, 0, 0]);
     /// Power level, dBm.
     pub const LEVEL: Self = Self::of([0, 0, 0, 0, 0, 1]);
+    /// Difference of two power levels, dB.
+    pub const DECIBEL: Self = Self { halves: [0, 0, 0, 0, 0, 0, 2] };
 
     /// From whole exponents of m, kg, s, A, K, dBm.
     pub const fn of(whole: [i8; 6]) -> Self {
-        Self { halves: [whole[0] * 2, whole[1] * 2, whole[2] * 2, whole[3] * 2, whole[4] * 2, whole[5] * 2] }
+        let [m, kg, s, a, k, level] = whole;
+        Self { halves: [m * 2, kg * 2, s * 2, a * 2, k * 2, level * 2, 0] }
+    }
+
+    /// Dimension of a sum; none for kinds that don't mix.
+    #[must_use]
+    pub fn sum(self, other: Self) -> Option<Self> {
+        match (self, other) {
+            (Self::LEVEL, Self::LEVEL) => None,
+            (Self::LEVEL, Self::DECIBEL) | (Self::DECIBEL, Self::LEVEL) => Some(Self::LEVEL),
+            (a, b) => (a == b).then_some(a),
+        }
+    }
+
+    /// Dimension of a difference; none for kinds that don't mix.
+    #[must_use]
+    pub fn difference(self, other: Self) -> Option<Self> {
+        match (self, other) {
+            (Self::LEVEL, Self::DECIBEL) => Some(Self::LEVEL),
+            (a, b) => (a == b).then_some(a.change()),
+        }
+    }
+
+    /// Dimension of a change of such a value: decibels for a level, else the same.
+    #[must_use]
+    pub fn change(self) -> Self {
+        if self == Self::LEVEL { Self::DECIBEL } else { self }
+    }
+
+    /// Whether a multiple of it means something; that of a level does not.
+    pub fn scales(self) -> bool {
+        self.halves[LEVEL_AT] == 0
     }
 
     /// Dimension of a product.
@@ -118,7 +155,7 @@ impl Dimension {
     }
 }
 
-const WORDS: [(Dimension, &str, &str); 18] = [
+const WORDS: [(Dimension, &str, &str); 19] = [
     (Dimension::NONE, "a plain number", ""),
     (Dimension::VOLTAGE, "a voltage", "V"),
     (Dimension::CURRENT, "a current", "A"),
@@ -130,6 +167,7 @@ const WORDS: [(Dimension, &str, &str); 18] = [
     (Dimension::PRESSURE, "a pressure", "Pa"),
     (Dimension::VOLUME, "a volume", "L"),
     (Dimension::LEVEL, "a level in dBm", "dBm"),
+    (Dimension::DECIBEL, "a difference of levels in dB", "dB"),
     (Dimension::POWER, "a power", "W"),
     (Dimension::ENERGY, "an energy", "J"),
     (Dimension::of([2, 1, -3, -2, 0, 0]), "a resistance", "Ohm"),

@@ -63,6 +63,14 @@ pub enum QuantityError {
     /// Two kinds that don't mix in a sum or comparison.
     #[error("{0} and {1} can't be {2}")]
     Mixed(Dimension, Dimension, &'static str),
+    /// Two levels in a sum.
+    #[error("two levels in dBm can't be added; what is added to a level is written in dB: -12.dBm + 3.dB")]
+    LevelsAdded,
+    /// A level in a product or a quotient.
+    #[error(
+        "a level in dBm can't be multiplied or divided; add decibels instead, 3.dB for twice the power, or take its plain number, `level.dBm`"
+    )]
+    LevelScaled,
 }
 
 impl Quantity {
@@ -84,26 +92,38 @@ impl Quantity {
         Err(QuantityError::WrongDimension { wanted, found: self.dimension, given: self.to_string() })
     }
 
-    /// Sum; both must be of one kind. A level plus a plain number of decibels is a level.
+    /// Sum; both must be of one kind. A level in dBm takes decibels, and no other level.
     pub fn plus(self, other: Self) -> Result<Self, QuantityError> {
-        self.same(other, "added").map(|()| Self::new(self.si + other.si, self.dimension))
+        let (a, b) = (self.dimension, other.dimension);
+        match a.sum(b) {
+            Some(dimension) => Ok(Self::new(self.si + other.si, dimension)),
+            None if a == b => Err(QuantityError::LevelsAdded),
+            None => Err(QuantityError::Mixed(a, b, "added")),
+        }
     }
 
-    /// Difference; both must be of one kind.
+    /// Difference; both must be of one kind. That of two levels in dBm is in dB.
     pub fn minus(self, other: Self) -> Result<Self, QuantityError> {
-        self.same(other, "subtracted").map(|()| Self::new(self.si - other.si, self.dimension))
+        let (a, b) = (self.dimension, other.dimension);
+        let dimension = a.difference(b).ok_or(QuantityError::Mixed(a, b, "subtracted"))?;
+        Ok(Self::new(self.si - other.si, dimension))
     }
 
-    /// Product.
-    #[must_use]
-    pub fn times(self, other: Self) -> Self {
-        Self::new(self.si * other.si, self.dimension.times(other.dimension))
+    /// Product; a level in dBm has none.
+    pub fn times(self, other: Self) -> Result<Self, QuantityError> {
+        self.scaled(other)?;
+        Ok(Self::new(self.si * other.si, self.dimension.times(other.dimension)))
     }
 
-    /// Quotient.
-    #[must_use]
-    pub fn over(self, other: Self) -> Self {
-        Self::new(self.si / other.si, self.dimension.over(other.dimension))
+    /// Quotient; a level in dBm has none.
+    pub fn over(self, other: Self) -> Result<Self, QuantityError> {
+        self.scaled(other)?;
+        Ok(Self::new(self.si / other.si, self.dimension.over(other.dimension)))
+    }
+
+    fn scaled(self, other: Self) -> Result<(), QuantityError> {
+        let scales = self.dimension.scales() && other.dimension.scales();
+        if scales { Ok(()) } else { Err(QuantityError::LevelScaled) }
     }
 
     /// Order of two quantities of one kind.
@@ -230,6 +250,26 @@ mod tests {
             field.plus(frequency).unwrap_err().to_string(),
             "a magnetic field and a frequency can't be added"
         );
-        assert_eq!(frequency.over(field).times(field).dimension, Dimension::FREQUENCY);
+        let back = frequency.over(field).unwrap().times(field).unwrap();
+        assert_eq!(back.dimension, Dimension::FREQUENCY);
+    }
+
+    #[test]
+    fn levels_have_differences_but_neither_sums_nor_multiples() {
+        let read = |text: &str| text.parse::<Quantity>().unwrap();
+        let (level, other, gain) = (read("-12 dBm"), read("3 dBm"), read("3 dB"));
+        assert_eq!(level.plus(gain).unwrap().to_string(), "-9 dBm");
+        assert_eq!(gain.plus(level).unwrap().to_string(), "-9 dBm");
+        assert_eq!(level.minus(gain).unwrap().to_string(), "-15 dBm");
+        assert_eq!(level.minus(other).unwrap().to_string(), "-15 dB");
+        assert_eq!(gain.plus(gain).unwrap().to_string(), "6 dB");
+        assert_eq!(gain.minus(gain).unwrap().to_string(), "0 dB");
+        assert_eq!(gain.times(Quantity::number(2.0)).unwrap().to_string(), "6 dB");
+        assert_eq!(level.plus(other), Err(QuantityError::LevelsAdded));
+        assert!(matches!(gain.minus(level), Err(QuantityError::Mixed(..))));
+        assert_eq!(level.times(Quantity::number(2.0)), Err(QuantityError::LevelScaled));
+        assert_eq!(Quantity::number(2.0).times(level), Err(QuantityError::LevelScaled));
+        assert_eq!(level.over(other), Err(QuantityError::LevelScaled));
+        assert!(level.compare(gain).is_err() && level.compare(other).is_ok());
     }
 }

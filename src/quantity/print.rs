@@ -64,7 +64,7 @@ pub fn in_unit(si: f64, unit: &Unit) -> String {
 }
 
 fn takes_prefix(dimension: Dimension) -> bool {
-    dimension != Dimension::LEVEL && dimension.word().is_some()
+    ![Dimension::LEVEL, Dimension::DECIBEL].contains(&dimension) && dimension.word().is_some()
 }
 
 fn trim_zeros(number: &str) -> String {
@@ -86,6 +86,7 @@ mod tests {
             (14.2e9, Dimension::FREQUENCY, "14.2 GHz"),
             (2e-11, Dimension::CURRENT, "20 pA"),
             (-12.0, Dimension::LEVEL, "-12 dBm"),
+            (0.05, Dimension::DECIBEL, "0.05 dB"),
             (0.06, Dimension::VOLUME, "60 L"),
             (3e-3 / 60.0, Dimension::FIELD.over(Dimension::TIME), "0.00005 T/s"),
             (0.0, Dimension::VOLTAGE, "0 V"),

@@ -46,7 +46,7 @@ const SYMBOLS: [Symbol; 33] = [
     Symbol("C", 1.0, 0, Dimension::of([0, 0, 1, 1, 0, 0]), true),
     Symbol("g", 1.0, -3, Dimension::of([0, 1, 0, 0, 0, 0]), true),
     Symbol("dBm", 1.0, 0, Dimension::LEVEL, false),
-    Symbol("dB", 1.0, 0, Dimension::LEVEL, false),
+    Symbol("dB", 1.0, 0, Dimension::DECIBEL, false),
     Symbol("%", 1.0, -2, Dimension::NONE, false),
     Symbol("percent", 1.0, -2, Dimension::NONE, false),
     Symbol("deg", std::f64::consts::PI / 180.0, 0, Dimension::NONE, false),

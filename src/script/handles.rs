@@ -83,6 +83,11 @@ impl Numbers {
         Quantity::new(si, self.dimension)
     }
 
+    /// A difference of values as a quantity.
+    pub fn change(&self, si: f64) -> Quantity {
+        Quantity::new(si, self.dimension.change())
+    }
+
     /// Mean.
     pub fn mean(&self) -> f64 {
         self.values.iter().sum::<f64>() / self.values.len() as f64
@@ -135,9 +140,10 @@ impl FitHandle {
     /// Dimension of a parameter, by its name.
     pub fn dimension(&self, name: &str) -> Dimension {
         match name {
-            "centre" | "width" | "spacing" | "decay" | "broadening" | "zero" => self.x,
+            "centre" | "zero" => self.x,
+            "width" | "spacing" | "decay" | "broadening" => self.x.change(),
             "height" | "offset" => self.y,
-            "slope" => self.y.over(self.x),
+            "slope" => self.y.change().over(self.x.change()),
             _ if name.starts_with("centre") || name.starts_with("step_") => self.x,
             _ if name.starts_with("height") => self.y,
             _ => Dimension::NONE,
@@ -151,7 +157,7 @@ impl FitHandle {
 
     /// Its standard error.
     pub fn error(&self, name: &str) -> Quantity {
-        Quantity::new(self.fit.error(name), self.dimension(name))
+        Quantity::new(self.fit.error(name), self.dimension(name).change())
     }
 }
 

@@ -58,20 +58,22 @@ fn register_arithmetic(engine: &mut Engine) {
     engine.register_fn("-", |a: Quantity, b: Quantity| a.minus(b).map_err(complain));
     engine.register_fn("-", |a: Quantity| Quantity::new(-a.si, a.dimension));
     engine.register_fn("+", |a: Quantity| a);
-    engine.register_fn("*", Quantity::times);
-    engine.register_fn("/", |a: Quantity, b: Quantity| -> rhai::Dynamic {
-        let ratio = a.over(b);
+    let times = |a: Quantity, b: Quantity| a.times(b).map_err(complain);
+    let over = |a: Quantity, b: Quantity| a.over(b).map_err(complain);
+    engine.register_fn("*", times);
+    engine.register_fn("/", move |a: Quantity, b: Quantity| -> Result<rhai::Dynamic, Thrown> {
+        let ratio = over(a, b)?;
         // A ratio of like quantities is a plain number again.
-        if ratio.dimension.is_none() { ratio.si.into() } else { rhai::Dynamic::from(ratio) }
+        Ok(if ratio.dimension.is_none() { ratio.si.into() } else { rhai::Dynamic::from(ratio) })
     });
-    engine.register_fn("*", |a: Quantity, b: f64| Quantity::new(a.si * b, a.dimension));
-    engine.register_fn("*", |a: f64, b: Quantity| Quantity::new(a * b.si, b.dimension));
-    engine.register_fn("*", |a: Quantity, b: i64| Quantity::new(a.si * b as f64, a.dimension));
-    engine.register_fn("*", |a: i64, b: Quantity| Quantity::new(a as f64 * b.si, b.dimension));
-    engine.register_fn("/", |a: Quantity, b: f64| Quantity::new(a.si / b, a.dimension));
-    engine.register_fn("/", |a: Quantity, b: i64| Quantity::new(a.si / b as f64, a.dimension));
-    engine.register_fn("/", |a: f64, b: Quantity| Quantity::number(a).over(b));
-    engine.register_fn("/", |a: i64, b: Quantity| Quantity::number(a as f64).over(b));
+    engine.register_fn("*", move |a: Quantity, b: f64| times(a, Quantity::number(b)));
+    engine.register_fn("*", move |a: f64, b: Quantity| times(Quantity::number(a), b));
+    engine.register_fn("*", move |a: Quantity, b: i64| times(a, Quantity::number(b as f64)));
+    engine.register_fn("*", move |a: i64, b: Quantity| times(Quantity::number(a as f64), b));
+    engine.register_fn("/", move |a: Quantity, b: f64| over(a, Quantity::number(b)));
+    engine.register_fn("/", move |a: Quantity, b: i64| over(a, Quantity::number(b as f64)));
+    engine.register_fn("/", move |a: f64, b: Quantity| over(Quantity::number(a), b));
+    engine.register_fn("/", move |a: i64, b: Quantity| over(Quantity::number(a as f64), b));
     for sign in ["+", "-"] {
         engine.register_fn(sign, move |a: Quantity, b: f64| refuse_mixed(a, Quantity::number(b), sign));
         engine

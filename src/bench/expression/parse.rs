@@ -235,20 +235,19 @@ impl Parser<'_> {
         let column = self.column();
         let mut left = self.product()?;
         loop {
-            let join = if self.accept("+") {
-                Number::Sum
-            } else if self.accept("-") {
-                Number::Difference
-            } else {
+            let adds = self.accept("+");
+            if !adds && !self.accept("-") {
                 return Ok(left);
-            };
+            }
             let place = self.column();
             let right = self.product()?;
             let ((a, kind), (b, other)) = (number(left, column)?, number(right, place)?);
-            if kind != other {
+            let joined = if adds { kind.sum(other) } else { kind.difference(other) };
+            let Some(joined) = joined else {
                 return Err(fault(place, format!("{kind} and {other} can't be added")));
-            }
-            left = Value::Number(join(Box::new(a), Box::new(b)), kind);
+            };
+            let (a, b) = (Box::new(a), Box::new(b));
+            left = Value::Number(if adds { Number::Sum(a, b) } else { Number::Difference(a, b) }, joined);
         }
     }
 
@@ -266,6 +265,9 @@ impl Parser<'_> {
             let place = self.column();
             let right = self.unary()?;
             let ((a, kind), (b, other)) = (number(left, column)?, number(right, place)?);
+            if !kind.scales() || !other.scales() {
+                return Err(fault(place, "a level in dBm can't be multiplied or divided"));
+            }
             let (a, b) = (Box::new(a), Box::new(b));
             left = if divides {
                 Value::Number(Number::Quotient(a, b), kind.over(other))
@@ -342,7 +344,7 @@ impl Parser<'_> {
         let (channel, dimension) = self.channel(&word, place)?;
         self.close()?;
         Ok(match name {
-            "rate" => Value::Number(Number::Rate(channel), dimension.over(Dimension::TIME)),
+            "rate" => Value::Number(Number::Rate(channel), dimension.change().over(Dimension::TIME)),
             "age" => Value::Number(Number::Age(channel), Dimension::TIME),
             "frozen" => Value::Number(Number::Frozen(channel), Dimension::TIME),
             _ => Value::Truth(Truth::Unreadable(channel)),

@@ -26,8 +26,8 @@ impl<'a> Walk<'a> {
                 Value::Unknown
             }
             ("+" | "-", [a, b]) => self.sum(name, a, b, at),
-            ("*", [a, b]) => product(a, b, 1),
-            ("/", [a, b]) => {
+            ("*", [a, b]) if self.scales(a, b, at) => product(a, b, 1),
+            ("/", [a, b]) if self.scales(a, b, at) => {
                 self.division(args, a, b, at);
                 product(a, b, -1)
             }
@@ -57,14 +57,30 @@ impl<'a> Walk<'a> {
         let (Some((x, of_a)), Some((y, of_b))) = (a.as_quantity(), b.as_quantity()) else {
             return Value::Unknown;
         };
-        if of_a != of_b {
-            let verb = if name == "+" { "added" } else { "subtracted" };
-            let message = format!("{of_a} and {of_b} can't be {verb}");
-            self.report(Code::WrongUnit, at, message, unit_hint(of_a, of_b));
+        let adds = name == "+";
+        let Some(dimension) = (if adds { of_a.sum(of_b) } else { of_a.difference(of_b) }) else {
+            let verb = if adds { "added" } else { "subtracted" };
+            let message = match (of_a, of_b) {
+                (Dimension::LEVEL, Dimension::LEVEL) => "two levels in dBm can't be added".to_owned(),
+                _ => format!("{of_a} and {of_b} can't be {verb}"),
+            };
+            self.report(Code::WrongUnit, at, message, sum_hint((x, of_a), (y, of_b)));
             return Value::Unknown;
+        };
+        let combined = x.zip(y).map(|(x, y)| if adds { x + y } else { x - y });
+        combine(a, b, combined, dimension)
+    }
+
+    /// Complains about a multiple of a level.
+    fn scales(&mut self, a: &Value<'a>, b: &Value<'a>, at: Position) -> bool {
+        let level = |value: &Value<'a>| value.as_quantity().is_some_and(|(_, of)| !of.scales());
+        let scaled = level(a) || level(b);
+        if scaled {
+            let help = "add decibels instead, 3.dB for twice the power; `level.dBm` is the plain number";
+            let message = "a level in dBm can't be multiplied or divided";
+            self.report(Code::WrongUnit, at, message, Some(help.to_owned()));
         }
-        let combined = x.zip(y).map(|(x, y)| if name == "+" { x + y } else { x - y });
-        combine(a, b, combined, of_a)
+        !scaled
     }
 
     fn comparison(&mut self, a: &Value<'a>, b: &Value<'a>, at: Position) {
@@ -104,6 +120,20 @@ impl<'a> Walk<'a> {
             }
             _ => {}
         }
+    }
+}
+
+/// What to do about a sum of kinds that don't mix.
+fn sum_hint(a: (Option<f64>, Dimension), b: (Option<f64>, Dimension)) -> Option<String> {
+    let level = Dimension::LEVEL;
+    match (a, b) {
+        ((_, of_a), (number, of_b)) if of_a == level && (of_b == level || of_b.is_none()) => {
+            Some(format!("what is added to a level is written in dB, like {}.dB", number.unwrap_or(3.0)))
+        }
+        ((number, of_a), (_, of_b)) if of_a.is_none() && of_b == level => {
+            Some(format!("what is added to a level is written in dB, like {}.dB", number.unwrap_or(3.0)))
+        }
+        ((_, of_a), (_, of_b)) => unit_hint(of_a, of_b),
     }
 }
 

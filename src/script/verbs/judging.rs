@@ -220,7 +220,7 @@ fn pick_dwell(ctx: NativeCallContext<'_>, trace: Trace, error: Dynamic) -> Resul
     let mut map = Map::new();
     map.insert("dwell".into(), Dynamic::from(Quantity::new(dwell.dwell_s, Dimension::TIME)));
     map.insert("repeats".into(), (dwell.averages as i64).into());
-    map.insert("error".into(), as_value(trace.numbers.quantity(dwell.expected_error)));
+    map.insert("error".into(), as_value(trace.numbers.change(dwell.expected_error)));
     Ok(map)
 }
 

@@ -213,7 +213,7 @@ fn register_numbers_type(engine: &mut Engine) {
     engine.register_get("numbers", |trace: &mut Trace| trace.numbers.clone());
     engine.register_get("len", |numbers: &mut Numbers| numbers.values.len() as i64);
     engine.register_get("mean", |numbers: &mut Numbers| as_value(numbers.quantity(numbers.mean())));
-    engine.register_get("deviation", |numbers: &mut Numbers| as_value(numbers.quantity(numbers.deviation())));
+    engine.register_get("deviation", |numbers: &mut Numbers| as_value(numbers.change(numbers.deviation())));
     engine.register_get("least", |numbers: &mut Numbers| {
         as_value(numbers.quantity(numbers.values.iter().copied().fold(f64::INFINITY, f64::min)))
     });
