@@ -3,7 +3,8 @@
 use super::program::Program;
 use super::scan;
 use crate::diagnostic::{Code, Diagnostic};
-use rhai::{AST, Engine, Expr, ParseError, ParseErrorType, Stmt};
+use crate::script::units::UNIT_NAMES;
+use rhai::{AST, Engine, Expr, LexError, ParseError, ParseErrorType, Stmt};
 use std::collections::{BTreeMap, BTreeSet};
 
 /// Positions of the parser end at this line.
@@ -102,7 +103,10 @@ impl File {
         if same_line || (at_end && !self.found.is_empty()) {
             return;
         }
-        let (code, message, help) = in_words(error);
+        let (code, message, help) = match missing_point(&self.text, place, error) {
+            Some((message, help)) => (Code::SequenceSyntax, message, Some(help)),
+            None => in_words(error),
+        };
         let help = help
             .unwrap_or_else(|| "what else is in this statement is checked once this is mended".to_owned());
         self.found.push(Diagnostic::error(code, &self.name, place, message).with_help(help));
@@ -131,6 +135,26 @@ fn function_names(text: &str) -> BTreeMap<String, Vec<(u32, u32)>> {
     found
 }
 
+/// A unit that stands behind its number without the point: `60mV`, `60 mV`.
+fn missing_point(text: &str, place: (u32, u32), error: &ParseError) -> Option<(String, String)> {
+    if !matches!(error.err_type(), ParseErrorType::MissingToken(..)) {
+        return None;
+    }
+    let at = scan::byte_at(text, place)?;
+    let unit = word_at(&text[at..]);
+    let number = scan::number_before(&text[..at])?;
+    UNIT_NAMES.contains(&unit).then(|| {
+        let message = format!("a point is missing between the number and its unit `{unit}`");
+        (message, format!("write {number}.{unit}"))
+    })
+}
+
+/// The word at the beginning of a text.
+fn word_at(text: &str) -> &str {
+    let length = text.find(|c: char| !c.is_alphanumeric() && c != '_').unwrap_or(text.len());
+    &text[..length]
+}
+
 /// An error of the parser as a plain sentence, with a hint.
 fn in_words(error: &ParseError) -> (Code, String, Option<String>) {
     let kind = error.err_type();
@@ -142,6 +166,10 @@ fn in_words(error: &ParseError) -> (Code, String, Option<String>) {
             Code::Forbidden,
             "`eval` would run what nobody has checked".to_owned(),
             Some("write the lines out, or make a function of them".to_owned()),
+        ),
+        ParseErrorType::BadInput(LexError::MalformedChar(inside)) => syntax(
+            "single quotes hold one sign only".to_owned(),
+            &format!("text stands in double quotes: \"{}\"", inside.trim_matches('\'')),
         ),
         ParseErrorType::Reserved(word) => {
             syntax(format!("`{word}` is a word of the language"), "choose another name")

@@ -198,6 +198,54 @@ pub(super) fn place_of(text: &str, byte: usize) -> (u32, u32) {
     (u32::try_from(line).unwrap_or(u32::MAX), u32::try_from(column).unwrap_or(u32::MAX))
 }
 
+/// The byte at a line and a column counted in characters, both from 1.
+pub(super) fn byte_at(text: &str, (line, column): (u32, u32)) -> Option<usize> {
+    let (line, column) = (usize::try_from(line).ok()?, usize::try_from(column).ok()?);
+    let from = match line {
+        0 | 1 => 0,
+        _ => text.match_indices('\n').nth(line - 2)?.0 + 1,
+    };
+    let within = text[from..].char_indices().nth(column.checked_sub(1)?)?;
+    Some(from + within.0)
+}
+
+/// The number that a text ends with, whatever white space of the same line follows it.
+pub(super) fn number_before(text: &str) -> Option<&str> {
+    let text = text.trim_end_matches([' ', '\t']);
+    let digits =
+        |text: &str| text.trim_end_matches(|c: char| c.is_ascii_digit() || c == '.' || c == '_').len();
+    let mut from = digits(text);
+    // The exponent of 1.5e-10 comes first from behind.
+    let before = text[..from].trim_end_matches(['+', '-']);
+    if before.len() + 1 >= from && before.ends_with(['e', 'E']) {
+        let mantissa = digits(&before[..before.len() - 1]);
+        if mantissa + 1 < before.len() {
+            from = mantissa;
+        }
+    }
+    let number = &text[from..];
+    let word = text[..from].ends_with(|c: char| c.is_alphanumeric() || c == '_');
+    (number.starts_with(|c: char| c.is_ascii_digit()) && !word).then_some(number)
+}
+
+/// The number at the beginning of a text, with the unit behind its point: `60` and `pA` of `60.pA`.
+pub(super) fn plain_quantity(text: &str) -> Option<(&str, &str)> {
+    let digits = |text: &str| text.find(|c: char| !c.is_ascii_digit() && c != '_').unwrap_or(text.len());
+    let sign = usize::from(text.starts_with('-'));
+    let whole = sign + digits(&text[sign..]);
+    let mut end = whole;
+    if text[whole..].starts_with('.') {
+        let more = digits(&text[whole + 1..]);
+        if more > 0 {
+            end = whole + 1 + more;
+        }
+    }
+    let unit = text[end..].strip_prefix('.')?;
+    let length = unit.find(|c: char| !c.is_ascii_alphanumeric()).unwrap_or(unit.len());
+    let alone = unit[length..].trim_start().starts_with([')', ',', '}', ']', ';']);
+    (whole > sign && length > 0 && alone).then(|| (&text[..end], &unit[..length]))
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;

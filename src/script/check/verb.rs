@@ -227,6 +227,11 @@ impl<'a> Walk<'a> {
             None => {
                 if let Some(given) = value.describe() {
                     let message = format!("{what} is {wanted}, not {given}");
+                    let own = match value {
+                        Value::Text(Some(text)) => out_of_text(text, wanted, &example),
+                        _ => None,
+                    };
+                    let example = own.unwrap_or(example);
                     self.report(Code::WrongKind, at, message, Some(format!("write it like {example}")));
                 }
             }
@@ -250,9 +255,21 @@ impl<'a> Walk<'a> {
         let help = match (number, example.split_once('.')) {
             _ if wanted.is_none() => "write it without a unit".to_owned(),
             (Some(si), Some((_, unit))) if found.is_none() => format!("write it like {si}.{unit}"),
+            (_, Some((_, unit))) => match self.own_number(at) {
+                Some((number, own)) => {
+                    format!("write it like {number}.{}", prefixed(own, wanted).as_deref().unwrap_or(unit))
+                }
+                None => format!("write it like {example}"),
+            },
             _ => format!("write it like {example}"),
         };
         self.report(Code::WrongUnit, at, format!("{what} is {wanted}, but {given}"), Some(help));
+    }
+
+    /// Number and unit of a value that is written out at this place.
+    fn own_number(&self, at: Position) -> Option<(&'a str, &'a str)> {
+        let byte = super::scan::byte_at(&self.file.text, super::walk::place(at))?;
+        super::scan::plain_quantity(&self.file.text[byte..])
     }
 
     /// A value for a channel: its unit and its limits.
@@ -392,6 +409,31 @@ fn gives<'a>(words: &str) -> Value<'a> {
             _ => Value::Unknown,
         },
     }
+}
+
+/// A value that stands in a text, as it is written in a sequence: `5.min` for `"5 min"`.
+fn out_of_text(text: &str, wanted: Dimension, example: &str) -> Option<String> {
+    let text = text.trim();
+    let quantity: Quantity = text.parse().ok()?;
+    let unit = text.trim_start_matches(|c: char| c.is_ascii_digit() || ".+-".contains(c));
+    let number = text[..text.len() - unit.len()].trim_start_matches('+');
+    let own = Some(unit.trim()).filter(|unit| crate::script::units::UNIT_NAMES.contains(unit));
+    match (own, example.split_once('.')) {
+        (Some(unit), _) if quantity.dimension == wanted => Some(format!("{number}.{unit}")),
+        (None, Some((_, unit))) if unit_free(text) => Some(format!("{number}.{unit}")),
+        _ => None,
+    }
+}
+
+/// The unit of another dimension with the prefix of this one: `mT` for `mV`.
+fn prefixed(own: &str, wanted: Dimension) -> Option<String> {
+    let prefix = own.chars().next().filter(|_| own.len() > 1)?;
+    let unit = format!("{prefix}{}", wanted.symbol());
+    crate::script::units::UNIT_NAMES.contains(&unit.as_str()).then_some(unit)
+}
+
+fn unit_free(text: &str) -> bool {
+    text.parse::<f64>().is_ok() && !text.contains(['e', 'E'])
 }
 
 /// `5.mV`, in the unit of the channel if it can be written so.
