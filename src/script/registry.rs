@@ -53,6 +53,8 @@ pub enum Kind {
     Number,
     /// A text.
     Text,
+    /// One of these texts.
+    OneOf(&'static [&'static str]),
     /// True or false.
     Flag,
     /// A map with these fields; those after the bar may be left out.

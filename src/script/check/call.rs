@@ -44,9 +44,7 @@ impl<'a> Walk<'a> {
     /// `base.name(arguments)`.
     pub(super) fn method(&mut self, call: &'a FnCallExpr, at: Position, base: Value<'a>) -> Value<'a> {
         let name = call.name.as_str();
-        for arg in &call.args {
-            self.evaluate(arg);
-        }
+        let values: Vec<Value<'a>> = call.args.iter().map(|arg| self.evaluate(arg)).collect();
         if name == "exit" || name == "eval" {
             self.forbidden(name, at);
             return Value::Unknown;
@@ -66,7 +64,12 @@ impl<'a> Walk<'a> {
         }
         match (name, base) {
             ("abs", value @ (Value::Number { .. } | Value::Quantity { .. })) => without_value(value),
-            ("column", Value::Handle(handle)) if handle == "sweep" => Value::Handle("numbers".to_owned()),
+            ("column", sweep) if sweep.handle() == Some("sweep") => {
+                if let ([Value::Text(Some(column))], Some(arg)) = (values.as_slice(), call.args.first()) {
+                    self.must_be_read(&sweep, column, start(arg));
+                }
+                Value::Handle("numbers".to_owned())
+            }
             _ => Value::Unknown,
         }
     }

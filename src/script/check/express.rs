@@ -164,8 +164,9 @@ impl<'a> Walk<'a> {
                 }
                 Value::Number { value: unit.and_then(|u| si.map(|si| u.from_si(si))), whole: Some(false) }
             }
-            Value::Handle(handle) => {
+            Value::Handle(_) | Value::Sweep(_) => {
                 let files = self.files;
+                let handle = base.handle().unwrap_or_default();
                 if let Some(known) = files.catalog.properties(handle)
                     && !known.contains(&name)
                 {

@@ -24,6 +24,7 @@ mod operator;
 mod outline;
 mod program;
 mod scan;
+mod swept;
 mod value;
 mod verb;
 mod walk;

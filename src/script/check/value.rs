@@ -1,5 +1,6 @@
 //! What is known of a value before anything runs.
 
+use crate::bench::ChannelId;
 use crate::quantity::{Dimension, Quantity};
 use rhai::Expr;
 
@@ -26,6 +27,8 @@ pub(super) enum Value<'a> {
     Function,
     /// What a verb gives back.
     Handle(String),
+    /// A sweep of which all columns are known.
+    Sweep(Vec<ChannelId>),
 }
 
 impl Value<'_> {
@@ -39,6 +42,15 @@ impl Value<'_> {
             Value::Number { value, .. } => Some((*value, Dimension::NONE)),
             Value::Quantity { si, dimension } => Some((*si, *dimension)),
             Value::Flag(flag) => Some((flag.map(|f| f64::from(u8::from(f))), Dimension::NONE)),
+            _ => None,
+        }
+    }
+
+    /// The name of what a verb gave back.
+    pub(super) fn handle(&self) -> Option<&str> {
+        match self {
+            Value::Handle(name) => Some(name),
+            Value::Sweep(_) => Some("sweep"),
             _ => None,
         }
     }
@@ -61,6 +73,7 @@ impl Value<'_> {
             Value::Map(_) => "a map".to_owned(),
             Value::Function => "a function".to_owned(),
             Value::Handle(name) if name == "numbers" => "a row of numbers".to_owned(),
+            Value::Sweep(_) => "a sweep".to_owned(),
             Value::Handle(name) => {
                 let article = if name.starts_with(['a', 'e', 'i', 'o', 'u']) { "an" } else { "a" };
                 format!("{article} {name}")

@@ -76,7 +76,9 @@ impl<'a> Walk<'a> {
                 _ => self.argument(verb, param, arg, value),
             }
         }
+        self.columns(verb.name, values, at);
         match (verb.name, channel) {
+            ("sweep", _) => self.swept(values),
             ("read", Some(id)) => self.reading(id),
             ("note" | "set" | "wait", _) => Value::Nothing,
             _ => gives(verb.gives),
@@ -136,6 +138,7 @@ impl<'a> Walk<'a> {
             Kind::Number => self.dimension(Dimension::NONE, &what, value, at),
             Kind::Text if verb.name == "note" => {}
             Kind::Text => self.kind(&what, "a text", value, at, |v| matches!(v, Value::Text(_))),
+            Kind::OneOf(known) => self.one_of(&what, known, value, at),
             Kind::Flag => self.kind(&what, "true or false", value, at, |v| matches!(v, Value::Flag(_))),
             Kind::List => self.kind(&what, "a list", value, at, |v| matches!(v, Value::List(_))),
             Kind::Function => {
@@ -145,7 +148,7 @@ impl<'a> Walk<'a> {
                 self.kind(&what, "a value with its unit", value, at, |v| matches!(v, Value::Quantity { .. }));
             }
             Kind::Handle(wanted) => {
-                let fits = |v: &Value<'_>| matches!(v, Value::Handle(name) if name == wanted);
+                let fits = |v: &Value<'_>| v.handle() == Some(wanted);
                 let called = Value::Handle(wanted.to_owned()).describe().unwrap_or_default();
                 self.kind(&what, &called, value, at, fits);
             }

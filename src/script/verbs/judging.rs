@@ -25,6 +25,9 @@ const USUAL_ASYMMETRY: f64 = 1.0;
 /// The most readings of one adaptive search.
 const MOST_READINGS: u64 = 2_000;
 
+/// Shapes that can be fitted by their name.
+const SHAPES: &[&str] = &["lorentzian", "gaussian", "decay", "approach", "line"];
+
 /// The table of this chapter.
 pub const VERBS: &[Verb] = &[
     Verb {
@@ -76,7 +79,7 @@ pub const VERBS: &[Verb] = &[
     Verb {
         name: "fit_shape",
         params: &[
-            param("shape", Kind::Text, "`lorentzian`, `gaussian`, `decay`, `approach` or `line`"),
+            param("shape", Kind::OneOf(SHAPES), "`lorentzian`, `gaussian`, `decay`, `approach` or `line`"),
             param("sweep", Kind::Handle("sweep"), "a sweep"),
             param("channel", Kind::Channel, "which reading"),
         ],
@@ -89,7 +92,7 @@ pub const VERBS: &[Verb] = &[
     Verb {
         name: "fit_points",
         params: &[
-            param("shape", Kind::Text, "`lorentzian`, `gaussian`, `decay`, `approach` or `line`"),
+            param("shape", Kind::OneOf(SHAPES), "`lorentzian`, `gaussian`, `decay`, `approach` or `line`"),
             param("points", Kind::List, "a few results, `[[x, y], …]` or `[[x, y, error], …]`"),
         ],
         optional: 0,
@@ -310,10 +313,7 @@ fn shaped(
         "decay" => Ok(fit::decay(x, y, options)),
         "approach" => Ok(fit::approach(x, y, options)),
         "line" => Ok(fit::line(x, y, options)),
-        _ => Err(argument(
-            ctx,
-            &format!("there is no shape `{shape}`; there are lorentzian, gaussian, decay, approach and line"),
-        )),
+        _ => Err(argument(ctx, &format!("there is no shape `{shape}`; there are {}", SHAPES.join(", ")))),
     }
 }
 
