@@ -45,6 +45,8 @@ pub struct Bench {
     pub lockin: Lockin,
     /// How failures of single commands are met.
     pub retry: Retry,
+    /// Limits of a voltage pulse; none where the bench says nothing.
+    pub pulse: Option<PulseLimits>,
     /// How often channel values go into the run file, s.
     pub record_every_s: f64,
     /// Conditions for setting and starting.
@@ -93,6 +95,36 @@ pub struct Retry {
     pub attempts: u32,
     /// Time between them, s.
     pub pause_s: f64,
+}
+
+/// Limits of a voltage pulse at the junction.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct PulseLimits {
+    /// Largest height to either side, V.
+    pub max_v: f64,
+    /// Longest, s.
+    pub longest_s: f64,
+}
+
+impl PulseLimits {
+    /// What is wrong with a pulse, in one sentence; none if it lies within the limits.
+    pub fn objection(&self, volts: f64, length_s: f64) -> Option<String> {
+        use crate::quantity::{Dimension, Quantity};
+        // Written so that what is no number lies outside.
+        let (high, long) = (volts.abs() <= self.max_v, length_s > 0.0 && length_s <= self.longest_s);
+        let volt = |v: f64| Quantity::new(v, Dimension::VOLTAGE);
+        let time = |s: f64| Quantity::new(s, Dimension::TIME);
+        if !high {
+            let (max, given) = (volt(self.max_v), volt(volts));
+            return Some(format!("a pulse of {given} lies outside the limits of `pulse`, -{max} to {max}"));
+        }
+        (!long).then(|| {
+            let (longest, given) = (time(self.longest_s), time(length_s));
+            format!(
+                "a pulse that lasts {given} lies outside the limits of `pulse`, more than 0 s to {longest}"
+            )
+        })
+    }
 }
 
 /// What is done around a helium transfer.

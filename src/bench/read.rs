@@ -5,7 +5,7 @@ use super::read_channel::read_channels;
 use super::read_link::read_links;
 use super::read_rules::{read_interlocks, read_permits, read_steps};
 use super::read_spins::read_spins;
-use super::{Action, Bench, Helium, Keeper, Lockin, Recentre, Refill, Retry, Role, StepAction};
+use super::{Action, Bench, Helium, Keeper, Lockin, PulseLimits, Recentre, Refill, Retry, Role, StepAction};
 use crate::diagnostic::{Code, Diagnostic, has_errors};
 use crate::quantity::{Dimension, Quantity};
 use noctule_sim::document::{Fields, Node, Problem, Text, nearest};
@@ -158,6 +158,7 @@ fn read_bench(root: Node<'_>, reader: &mut Reader<'_>) -> Option<Bench> {
         task_link: None,
         lockin: Lockin { time_constant_s: 0.3, order: 4, settle_fraction: 0.99 },
         retry: Retry { attempts: 3, pause_s: 0.2 },
+        pulse: None,
         record_every_s: 60.0,
         permits: Vec::new(),
         interlocks: Vec::new(),
@@ -215,6 +216,7 @@ fn read_settings(fields: &mut Fields<'_>, bench: &mut Bench, reader: &mut Reader
         bench.retry.pause_s = reader.duration(inner.take("pause"), 0.2);
         reader.finish(inner);
     }
+    bench.pulse = fields.take("pulse").and_then(|node| read_pulse(node, reader));
     bench.record_every_s = reader.duration(fields.take("record_every"), 60.0).max(0.1);
     bench.time_zone = fields.take("time_zone").and_then(|n| reader.text(n));
     bench.queue_goes_on = reader.boolean(fields.take("queue_goes_on"), false);
@@ -258,6 +260,22 @@ fn read_lockin(node: Node<'_>, lockin: &mut Lockin, reader: &mut Reader<'_>) {
         }
     }
     reader.finish(inner);
+}
+
+fn read_pulse(node: Node<'_>, reader: &mut Reader<'_>) -> Option<PulseLimits> {
+    reader.named(node, "Pulse");
+    let mut inner = reader.with(|p| node.fields(p));
+    let mut limit = |name, dimension| {
+        let node = reader.need(&mut inner, name)?;
+        let value = reader.quantity(node, dimension)?;
+        if value <= 0.0 {
+            reader.report(Code::BenchLimits, node, "this must be greater than zero", None);
+        }
+        Some(value)
+    };
+    let (max_v, longest_s) = (limit("max", Dimension::VOLTAGE), limit("longest", Dimension::TIME));
+    reader.finish(inner);
+    Some(PulseLimits { max_v: max_v?, longest_s: longest_s? })
 }
 
 fn read_helium(node: Node<'_>, bench: &Bench, reader: &mut Reader<'_>) -> Option<Helium> {

@@ -88,6 +88,14 @@ impl Oracle {
                 self.look_at_park_order(bench, Some(*channel), None);
             }
             Command::Begin(task) => {
+                if let (Some(limits), Task::Pulse { volts, length_s }) = (&bench.pulse, *task)
+                    && !(volts.abs() <= limits.max_v && length_s > 0.0 && length_s <= limits.longest_s)
+                {
+                    self.complain(
+                        now,
+                        format!("a pulse of {volts} V for {length_s} s left, outside its limits"),
+                    );
+                }
                 self.look_at_permits(bench, Subject::Task(task.kind()), None);
                 self.look_at_park_order(bench, None, Some(task));
             }

@@ -7,6 +7,7 @@ use super::Latest;
 use super::event::Command;
 use crate::bench::expression::Readings;
 use crate::bench::{Bench, ChannelId, Subject};
+use crate::instrument::Task;
 use crate::quantity::Moment;
 
 /// Part of a limit by which rounding may exceed it.
@@ -43,7 +44,10 @@ pub fn check(bench: &Bench, latest: &Latest, now: Moment, command: &Command) -> 
             check_motion(bench, latest, now, *channel, *value).map_err(Refusal::Never)?;
             check_permits(bench, latest, Subject::Channel(*channel), Some(*value))
         }
-        Command::Begin(task) => check_permits(bench, latest, Subject::Task(task.kind()), None),
+        Command::Begin(task) => {
+            check_task(bench, task).map_err(Refusal::Never)?;
+            check_permits(bench, latest, Subject::Task(task.kind()), None)
+        }
         Command::Read { .. } | Command::Poll | Command::Abort => Ok(()),
     }
 }
@@ -64,6 +68,12 @@ pub fn check_limits(bench: &Bench, id: ChannelId, value: f64) -> Result<(), Stri
         ));
     }
     Ok(())
+}
+
+/// Whether the arguments of a task lie within the limits that the bench gives for it.
+fn check_task(bench: &Bench, task: &Task) -> Result<(), String> {
+    let (Some(limits), Task::Pulse { volts, length_s }) = (&bench.pulse, *task) else { return Ok(()) };
+    limits.objection(volts, length_s).map_or(Ok(()), Err)
 }
 
 /// Whether the way from where the channel stands is short and slow enough.

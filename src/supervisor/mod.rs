@@ -331,7 +331,7 @@ impl Supervisor {
                 self.note_reading(&channels, &outcome, out);
                 self.go_on_to_gate(out);
             }
-            Arrived::Deliver(command, outcome) => {
+            Arrived::Deliver(command, outcome, tries) => {
                 if let Answered::Ended(_) = &outcome {
                     self.task_ended_at = Some(self.now);
                 }
@@ -340,7 +340,7 @@ impl Supervisor {
                 }
                 if let (Answered::Failed(error), Some(link)) = (&outcome, link_of(&bench, &command)) {
                     self.reach(Probe::GaveUp);
-                    let what = format!("{error}, after {} attempts", bench.retry.attempts);
+                    let what = gave_up(&command, error, tries);
                     self.append(
                         Entry::Fault { link: bench.links[link].name.clone(), what },
                         Vec::new(),
@@ -411,6 +411,17 @@ impl Supervisor {
 
     fn notify(topic: &'static str, text: String, out: &mut Effects) {
         out.push(Effect::Notify(Notice { topic, text }));
+    }
+}
+
+/// A failure that nothing more is tried about, with what was tried.
+fn gave_up(command: &Command, error: &crate::instrument::InstrumentError, tries: u32) -> String {
+    match command {
+        Command::Begin(task) if task.kind().once_only() && tries == 1 => {
+            format!("{error}, tried once: `{}` is never repeated on its own", task.kind().name())
+        }
+        _ if tries == 1 => format!("{error}, tried once"),
+        _ => format!("{error}, after {tries} attempts"),
     }
 }
 

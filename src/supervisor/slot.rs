@@ -69,8 +69,8 @@ pub enum Arrived {
     Nothing,
     /// Not for this slot any more.
     TooLate,
-    /// For the procedure.
-    Deliver(Command, Answered),
+    /// For the procedure, and how often the command was sent.
+    Deliver(Command, Answered, u32),
     /// Readings for permits: more to read, or the command may now pass the gate.
     ForPermit(Channels, Answered),
 }
@@ -219,12 +219,13 @@ impl Slot {
     pub fn answered(&mut self, bench: &Bench, now: Moment, serial: u64, outcome: Answered) -> Arrived {
         let Some(sent) = self.on_its_way.filter(|w| w.serial == serial) else { return Arrived::TooLate };
         self.on_its_way = None;
+        let tries = bench.retry.attempts.saturating_sub(sent.attempts_left).max(1);
         if let (Command::Begin(_), Answered::Failed(error)) = (&sent.command, &outcome) {
             if error.kind == ErrorKind::Busy && sent.unsure {
                 // Nothing else starts tasks here: it is busy with what it had heard the first time.
                 self.unsure = false;
                 self.heard_after_all += 1;
-                return Arrived::Deliver(sent.command, Answered::Taken);
+                return Arrived::Deliver(sent.command, Answered::Taken, tries);
             }
             self.unsure |= matches!(error.kind, ErrorKind::TimedOut | ErrorKind::Garbled | ErrorKind::Absent);
         } else if matches!(sent.command, Command::Begin(_)) {
@@ -244,7 +245,7 @@ impl Slot {
             (Command::Read { channels }, true) => Arrived::ForPermit(channels, outcome),
             (command, _) => {
                 self.patience = Patience::Whole;
-                Arrived::Deliver(command, outcome)
+                Arrived::Deliver(command, outcome, tries)
             }
         }
     }

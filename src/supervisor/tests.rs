@@ -5,6 +5,7 @@ use crate::record::{Outcome, Values};
 use std::collections::{BTreeMap, BTreeSet};
 
 mod permit;
+mod pulse;
 mod refill;
 
 /// Plays the instruments: every command is answered at once, values stay where they are set.
@@ -22,6 +23,8 @@ struct Play {
     /// Middle, height and width of what stands under the tip, m.
     spot: Option<([f64; 2], f64, f64)>,
     notices: Vec<String>,
+    /// How starts of tasks fail.
+    fails: Option<crate::instrument::ErrorKind>,
 }
 
 impl Play {
@@ -53,6 +56,7 @@ impl Play {
             dead: BTreeSet::new(),
             spot: None,
             notices: Vec::new(),
+            fails: None,
         }
     }
 
@@ -105,6 +109,9 @@ impl Play {
             }
             Command::Begin(task) => {
                 self.sent.push(task.kind().name().to_owned());
+                if let Some(kind) = self.fails {
+                    return Answered::Failed(crate::instrument::InstrumentError::new(kind, "it fails"));
+                }
                 match task {
                     Task::Approach => self.put(Role::Approached, 1.0),
                     Task::Withdraw => self.put(Role::Approached, 0.0),

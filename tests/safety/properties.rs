@@ -48,7 +48,7 @@ fn deed() -> impl Strategy<Value = Deed> {
         1 => Just(Deed::Settle),
         3 => (channel.clone(), prop::option::of(channel.clone()), part(), part(), 0..5_u64)
             .prop_map(|(fast, slow, from, to, points)| Deed::Sweep { fast, slow, from, to, points }),
-        4 => (0..9_u8).prop_map(Deed::Task),
+        4 => (0..10_u8).prop_map(Deed::Task),
         1 => Just(Deed::Park),
         1 => (prop::option::of(any::<bool>()), channel, part())
             .prop_map(|(approach, channel, part)| Deed::Restore { approach, channel, part }),
@@ -234,6 +234,8 @@ impl World {
                 5 => Task::PickUp,
                 6 => Task::MoveTip { x_m: 1e-9, y_m: 0.0, speed_m_s: 1e-9 },
                 7 => Task::Regenerate,
+                // Beyond the limits of the bench.
+                8 => Task::Pulse { volts: 5.0, length_s: 0.1 },
                 _ => Task::Trace { channel: known(3), samples: 3, interval_s: 0.1 },
             })),
             Deed::Park => self.ask(Request::Park),

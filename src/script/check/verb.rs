@@ -77,6 +77,9 @@ impl<'a> Walk<'a> {
             }
         }
         self.columns(verb.name, values, at);
+        if verb.name == "pulse" {
+            self.pulse(values, at);
+        }
         match (verb.name, channel) {
             ("sweep", _) => self.swept(values),
             ("read", Some(id)) => self.reading(id),
@@ -287,6 +290,21 @@ impl<'a> Walk<'a> {
             Some((None, found)) if found == wanted => {}
             Some((number, found)) => self.wrong_unit(wanted, &what, (number, found), &example, at),
             None => self.dimension(wanted, &what, value, at),
+        }
+    }
+
+    /// A pulse of which height or length is written out, within the limits of the bench.
+    fn pulse(&mut self, values: &[Value<'a>], at: Position) {
+        let (Some(limits), [volts, length]) = (self.bench.pulse, values) else { return };
+        let known = |value: &Value<'a>, wanted: Dimension| match value.as_quantity() {
+            Some((Some(si), found)) if found == wanted => Some(si),
+            _ => None,
+        };
+        let (volts, length_s) = (known(volts, Dimension::VOLTAGE), known(length, Dimension::TIME));
+        // What is not known is taken to be in order.
+        let (volts, length_s) = (volts.unwrap_or(0.0), length_s.unwrap_or(limits.longest_s));
+        if let Some(message) = limits.objection(volts, length_s) {
+            self.error(Code::OutOfLimits, at, message);
         }
     }
 
