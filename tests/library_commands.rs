@@ -156,3 +156,49 @@ fn a_check_names_a_world_that_is_not_there() {
     assert_eq!(found["help"], "did you mean \"night\"?", "{found}");
     assert!(found["line"].as_u64().is_some_and(|line| line > 1), "{found}");
 }
+
+#[test]
+fn a_fit_takes_the_columns_of_an_exported_sweep() {
+    let folder = tempfile::tempdir().unwrap();
+    // A line of slope 2e-12 A/Hz beside one of 4, as an export writes them.
+    let rows: String = (0..8)
+        .map(|i| {
+            let f = 1e9 + f64::from(i) * 1e6;
+            let ripple = if i % 2 == 0 { 1e-9 } else { -1e-9 };
+            format!("{i},{i}.5,{f:e},{:e},{:e}\n", 2e-12 * f + ripple, 4e-12 * f - ripple)
+        })
+        .collect();
+    let table = format!("i,time (s),rf_frequency (Hz),lockin_x (A),lockin_y (A)\n{rows}");
+    let file = write(folder.path(), "sweep_0000_line.csv", &table);
+
+    let said = say(&["fit", "line", text(&file)]);
+    assert_eq!(said.code, 0, "{}", said.stderr);
+    assert!(said.stdout.starts_with("lockin_x (A) against rf_frequency (Hz)\n"), "{}", said.stdout);
+    let slope = said.stdout.lines().find(|line| line.starts_with("slope")).expect("a slope");
+    assert!(slope.ends_with("A/Hz"), "{slope}");
+    let json = say(&["fit", "line", text(&file), "--y", "lockin_y", "--json"]).json();
+    let slope = json["parameters"]["slope"].as_f64().expect("a number");
+    assert!((slope / 4e-12 - 1.0).abs() < 1e-3, "{json}");
+    assert_eq!((&json["y"], &json["units"]["offset"]), (&"lockin_y (A)".into(), &"A".into()), "{json}");
+
+    // In a formula the column goes as x, or by its name without the unit.
+    for (formula, x) in [
+        ("a+b*x", Some("rf_frequency (Hz)")),
+        ("a+b*rf_frequency", Some("rf_frequency (Hz)")),
+        ("a+b*x", Some("rf_frequency")),
+        ("a+b*x", None),
+    ] {
+        let mut arguments =
+            vec!["fit", "--formula", formula, "--start", "a=0,b=1e-12", text(&file), "--json"];
+        arguments.extend(x.iter().flat_map(|x| ["--x", *x]));
+        let said = say(&arguments);
+        assert_eq!(said.code, 0, "{formula} {x:?}: {}", said.stderr);
+        let b = said.json()["parameters"]["b"].as_f64().expect("a number");
+        assert!((b / 2e-12 - 1.0).abs() < 1e-3, "{formula} {x:?}: {b}");
+    }
+    // Of a sweep over two channels nobody knows which axis is meant.
+    write(folder.path(), "sweep_0000_line.json", r#"{ "slow": { "channel": "field_z" } }"#);
+    let said = say(&["fit", "line", text(&file)]);
+    assert_eq!(said.code, 2);
+    assert!(said.stderr.contains("choose with --x"), "{}", said.stderr);
+}

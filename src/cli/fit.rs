@@ -1,9 +1,10 @@
 //! `noctule fit`: the same fits as in a sequence, on a table.
 
 use super::common::reject;
-use super::table::Table;
+use super::table::{Column, Table};
 use crate::analysis::fit::{self, Fit, FitError, Options};
 use crate::quantity::significant;
+use crate::script::handles::Measure;
 use serde_json::{Map, Value, json};
 use std::path::PathBuf;
 
@@ -22,12 +23,13 @@ pub struct FitCommand {
     /// Parameters of the formula with their starting values, like b1=500,b2=0.0001.
     #[arg(long, value_delimiter = ',', allow_hyphen_values = true)]
     start: Vec<String>,
-    /// Column of the predictor; several times for several.
-    #[arg(long, default_value = "x")]
+    /// Column of the predictor, with or without the unit behind its name; several times for several. Where it is left
+    /// out: `x`, or in a table that was exported here what was swept. In a formula a single one may be called x.
+    #[arg(long)]
     x: Vec<String>,
-    /// Column of the response.
-    #[arg(long, default_value = "y")]
-    y: String,
+    /// Column of the response. Where it is left out: `y`, or in a table that was exported here the first reading.
+    #[arg(long)]
+    y: Option<String>,
     /// Column of the standard errors of the response.
     #[arg(long)]
     sigma: Option<String>,
@@ -44,18 +46,18 @@ impl FitCommand {
     pub fn run(self) -> u8 {
         match self.fit() {
             Err(reason) => reject(&reason),
-            Ok(fit) if self.json => {
-                println!("{}", as_json(&fit));
-                u8::from(!fit.converged)
+            Ok(fitted) if self.json => {
+                println!("{}", as_json(&fitted));
+                u8::from(!fitted.fit.converged)
             }
-            Ok(fit) => {
-                println!("{}", as_text(&fit).trim_end());
-                u8::from(!fit.converged)
+            Ok(fitted) => {
+                println!("{}", as_text(&fitted).trim_end());
+                u8::from(!fitted.fit.converged)
             }
         }
     }
 
-    fn fit(&self) -> Result<Fit, String> {
+    fn fit(&self) -> Result<Fitted, String> {
         let (model, file) = match (self.words.as_slice(), &self.formula) {
             ([file], Some(_)) => (None, file),
             ([model, file], None) => (Some(model.as_str()), file),
@@ -65,12 +67,12 @@ impl FitCommand {
             _ => return Err("with --formula only the file is given, no model".to_owned()),
         };
         let table = Table::read(&PathBuf::from(file))?;
-        let columns =
-            self.x.iter().map(|name| table.column(name)).collect::<Result<Vec<&[f64]>, String>>()?;
-        let y = table.column(&self.y)?;
+        let (columns, response) = self.columns(&table)?;
+        let y = response.values;
+        let fitted = |fit: Fit| Fitted::new(fit, &columns, response, self.formula.is_none());
         let mut options = Options::new();
         if let Some(sigma) = &self.sigma {
-            options = options.sigmas(table.column(sigma)?);
+            options = options.sigmas(table.column(sigma)?.values);
         }
         for (name, value) in pairs(&self.fix)? {
             options = options.fix(&name, value);
@@ -79,13 +81,14 @@ impl FitCommand {
         let told = |error: FitError| error.to_string();
         if let Some(formula) = &self.formula {
             let start: Vec<(&str, f64)> = start.iter().map(|(name, value)| (name.as_str(), *value)).collect();
-            let named: Vec<(&str, &[f64])> = self.x.iter().map(String::as_str).zip(columns).collect();
-            return fit::formula_with(formula, &start, &named, y, &options).map_err(told);
+            let named = named(formula, &columns, &table);
+            return fit::formula_with(formula, &start, &named, y, &options).map(fitted).map_err(told);
         }
         for (name, value) in &start {
             options = options.start(name, *value);
         }
         let [x] = columns.as_slice() else { return Err("these models have one predictor".to_owned()) };
+        let x = x.values;
         match model.unwrap_or_default() {
             "resonance" => fit::resonance(x, y, &options),
             "lorentzian" => fit::lorentzian(x, y, &options),
@@ -99,7 +102,65 @@ impl FitCommand {
                 return Err(format!("there is no model `{other}`{}", hint.unwrap_or_default()));
             }
         }
+        .map(fitted)
         .map_err(told)
+    }
+
+    /// The predictors and the response.
+    fn columns<'t>(&self, table: &'t Table) -> Result<(Vec<Column<'t>>, Column<'t>), String> {
+        let exported = table.exported();
+        let chosen = |name: Option<&String>, usual: &str, own: Option<Column<'t>>| match (name, own) {
+            (Some(name), _) => table.column(name),
+            (None, Some(own)) => table.column(usual).or(Ok(own)),
+            (None, None) => table.column(usual).map_err(|why| format!("{why}; choose with --{usual}")),
+        };
+        let x = match self.x.as_slice() {
+            [] => vec![chosen(None, "x", exported.map(|(x, _)| x))?],
+            several => several.iter().map(|name| table.column(name)).collect::<Result<_, _>>()?,
+        };
+        Ok((x, chosen(self.y.as_ref(), "y", exported.map(|(_, y)| y))?))
+    }
+}
+
+/// The names of the predictors in a formula. A name with blanks can't be written there, so each goes without its
+/// unit, and a single one is also `x` where no column is called so.
+fn named<'t>(formula: &str, columns: &[Column<'t>], table: &Table) -> Vec<(&'t str, &'t [f64])> {
+    let says_x = formula.split(|c: char| !c.is_alphanumeric() && c != '_').any(|word| word == "x");
+    match columns {
+        [one] if says_x && table.column("x").is_err() => vec![("x", one.values)],
+        several => several.iter().map(|column| (column.bare(), column.values)).collect(),
+    }
+}
+
+/// A fit with what it was made of.
+struct Fitted {
+    fit: Fit,
+    x: Vec<String>,
+    y: String,
+    /// Units of the axis and of the values; empty where none are known.
+    units: (String, String),
+}
+
+impl Fitted {
+    fn new(fit: Fit, x: &[Column<'_>], y: Column<'_>, has_units: bool) -> Self {
+        let unit = |column: Option<&Column<'_>>| column.map_or("", Column::unit).to_owned();
+        let units = if has_units { (unit(x.first()), unit(Some(&y))) } else { Default::default() };
+        Self { fit, x: x.iter().map(|c| c.name.to_owned()).collect(), y: y.name.to_owned(), units }
+    }
+
+    /// The unit of a parameter.
+    fn unit(&self, name: &str) -> String {
+        let (x, y) = (&self.units.0, &self.units.1);
+        match Measure::of(name) {
+            // What a level changes by is in decibels.
+            Measure::ChangeOfX if x == "dBm" => "dB".to_owned(),
+            Measure::X | Measure::ChangeOfX => x.clone(),
+            Measure::Y => y.clone(),
+            Measure::Slope if !x.is_empty() && !y.is_empty() => {
+                format!("{y}/{}", if x == "dBm" { "dB" } else { x })
+            }
+            Measure::Slope | Measure::Plain => String::new(),
+        }
     }
 }
 
@@ -115,11 +176,17 @@ fn pairs(texts: &[String]) -> Result<Vec<(String, f64)>, String> {
         .collect()
 }
 
-fn as_json(fit: &Fit) -> Value {
+fn as_json(fitted: &Fitted) -> Value {
+    let fit = &fitted.fit;
+    let units: Map<String, Value> =
+        fit.parameters.iter().map(|p| (p.name.clone(), json!(fitted.unit(&p.name)))).collect();
     let each = |of: fn(&fit::Parameter) -> f64| -> Map<String, Value> {
         fit.parameters.iter().map(|p| (p.name.clone(), json!(of(p)))).collect()
     };
     json!({
+        "x": fitted.x,
+        "y": fitted.y,
+        "units": units,
         "parameters": each(|p| p.value),
         "standard_errors": each(|p| p.standard_error),
         "residual_sum_of_squares": fit.residual_sum_of_squares,
@@ -133,12 +200,16 @@ fn as_json(fit: &Fit) -> Value {
     })
 }
 
-fn as_text(fit: &Fit) -> String {
-    let mut out = String::new();
+fn as_text(fitted: &Fitted) -> String {
+    let fit = &fitted.fit;
+    let mut out = format!("{} against {}\n\n", fitted.y, fitted.x.join(", "));
     for p in &fit.parameters {
         let error =
             if p.fixed { "held".to_owned() } else { format!("± {}", significant(p.standard_error, 3)) };
-        out.push_str(&format!("{:<12} {:>16}  {error}\n", p.name, significant(p.value, 9)));
+        let line =
+            format!("{:<12} {:>16}  {error} {}", p.name, significant(p.value, 9), fitted.unit(&p.name));
+        out.push_str(line.trim_end());
+        out.push('\n');
     }
     out.push_str(&format!(
         "\nresidual sum of squares {}, standard deviation {}, {} degrees of freedom\n",

@@ -7,6 +7,8 @@ use std::path::Path;
 pub struct Table {
     names: Vec<String>,
     columns: Vec<Vec<f64>>,
+    /// Whether what was exported beside it says that two channels were swept.
+    two_axes: bool,
 }
 
 impl Table {
@@ -17,7 +19,8 @@ impl Table {
     pub fn read(path: &Path) -> Result<Self, String> {
         let text =
             std::fs::read_to_string(path).map_err(|e| format!("`{}` can't be read: {e}", path.display()))?;
-        Self::parse(&text).map_err(|reason| format!("`{}`: {reason}", path.display()))
+        let table = Self::parse(&text).map_err(|reason| format!("`{}`: {reason}", path.display()))?;
+        Ok(Self { two_axes: has_slow_axis(&path.with_extension("json")), ..table })
     }
 
     fn parse(text: &str) -> Result<Self, String> {
@@ -43,24 +46,79 @@ impl Table {
                     .push(value.map_err(|_| format!("line {}: `{}` is no number", number + 1, cell.trim()))?);
             }
         }
-        Ok(Self { names, columns })
+        Ok(Self { names, columns, two_axes: false })
     }
 
     /// A column by its name, or by its name without the unit behind it.
     ///
     /// # Errors
-    /// The names that there are.
-    pub fn column(&self, name: &str) -> Result<&[f64], String> {
-        let bare = |full: &str| full.split([' ', '(', '[']).next().unwrap_or(full).to_owned();
-        let found = self
-            .names
-            .iter()
-            .position(|n| n == name)
-            .or_else(|| self.names.iter().position(|n| bare(n) == name));
-        let found = found
-            .ok_or_else(|| format!("there is no column `{name}`; there are {}", self.names.join(", ")))?;
-        Ok(&self.columns[found])
+    /// The names that there are; or that several are meant.
+    pub fn column(&self, name: &str) -> Result<Column<'_>, String> {
+        let found = match self.names.iter().position(|n| n == name) {
+            Some(found) => found,
+            None => {
+                let bare = (0..self.names.len()).filter(|i| bare(&self.names[*i]) == name);
+                match bare.collect::<Vec<_>>().as_slice() {
+                    [one] => *one,
+                    [] => return Err(format!("there is no column `{name}`; there are {}", self.all())),
+                    _ => return Err(format!("several columns are named `{name}`; there are {}", self.all())),
+                }
+            }
+        };
+        Ok(self.at(found))
     }
+
+    /// What was swept and what was read first, in a table that this program has exported: a sweep over one
+    /// channel, or a trace.
+    pub fn exported(&self) -> Option<(Column<'_>, Column<'_>)> {
+        let names: Vec<&str> = self.names.iter().map(String::as_str).collect();
+        match names.as_slice() {
+            ["i", "time (s)", _, _, ..] if !self.two_axes => Some((self.at(2), self.at(3))),
+            ["time (s)", _] => Some((self.at(0), self.at(1))),
+            _ => None,
+        }
+    }
+
+    fn at(&self, i: usize) -> Column<'_> {
+        Column { name: &self.names[i], values: &self.columns[i] }
+    }
+
+    /// The names, for messages.
+    pub fn all(&self) -> String {
+        self.names.join(", ")
+    }
+}
+
+/// One column of a table.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Column<'t> {
+    /// Its name as in the first line.
+    pub name: &'t str,
+    /// Its numbers.
+    pub values: &'t [f64],
+}
+
+impl<'t> Column<'t> {
+    /// Its name without the unit.
+    pub fn bare(&self) -> &'t str {
+        bare(self.name)
+    }
+
+    /// The unit in the brackets behind its name; empty where there is none.
+    pub fn unit(&self) -> &'t str {
+        let inside = self.name.split_once(['(', '[']).map_or("", |(_, rest)| rest);
+        inside.trim_end().strip_suffix([')', ']']).unwrap_or("").trim()
+    }
+}
+
+/// Whether a sweep that was exported with this description has a second axis.
+fn has_slow_axis(path: &Path) -> bool {
+    let text = std::fs::read_to_string(path).unwrap_or_default();
+    serde_json::from_str::<serde_json::Value>(&text).is_ok_and(|told| told["slow"].is_object())
+}
+
+fn bare(name: &str) -> &str {
+    name.split([' ', '(', '[']).next().unwrap_or(name)
 }
 
 #[cfg(test)]
@@ -70,8 +128,13 @@ mod tests {
     #[test]
     fn tables_are_read_and_faults_have_their_line() {
         let table = Table::parse("# made up\nx (Hz),y\n1,2\n3,4e-3\n").unwrap();
-        assert_eq!(table.column("x").unwrap(), [1.0, 3.0]);
-        assert_eq!(table.column("y").unwrap(), [2.0, 4e-3]);
+        let x = table.column("x").unwrap();
+        assert_eq!((x.values, x.bare(), x.unit()), ([1.0, 3.0].as_slice(), "x", "Hz"));
+        assert_eq!(table.column("y").unwrap().values, [2.0, 4e-3]);
+        assert_eq!(table.column("y").unwrap().unit(), "");
+        let twice = Table::parse("v (mV),v (V)\n1,2\n").unwrap();
+        assert!(twice.column("v").unwrap_err().starts_with("several columns are named `v`"));
+        assert_eq!(twice.column("v (V)").unwrap().values, [2.0]);
         assert!(table.column("z").unwrap_err().contains("there are x (Hz), y"));
         assert_eq!(Table::parse("x,y\n1\n").unwrap_err(), "line 2 has 1 cells, the first line has 2");
         assert_eq!(Table::parse("x\nmany\n").unwrap_err(), "line 2: `many` is no number");

@@ -125,6 +125,36 @@ pub struct Image {
     pub size_m: f64,
 }
 
+/// What a parameter of a fit is measured in.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Measure {
+    /// A place on the axis.
+    X,
+    /// A length on the axis.
+    ChangeOfX,
+    /// A value.
+    Y,
+    /// Values by the axis.
+    Slope,
+    /// A plain number.
+    Plain,
+}
+
+impl Measure {
+    /// By the parameter's name.
+    pub fn of(name: &str) -> Self {
+        match name {
+            "centre" | "zero" => Measure::X,
+            "width" | "spacing" | "decay" | "broadening" => Measure::ChangeOfX,
+            "height" | "offset" => Measure::Y,
+            "slope" => Measure::Slope,
+            _ if name.starts_with("centre") || name.starts_with("step_") => Measure::X,
+            _ if name.starts_with("height") => Measure::Y,
+            _ => Measure::Plain,
+        }
+    }
+}
+
 /// A fit with the dimension of its x axis and of its values.
 #[derive(Debug, Clone)]
 pub struct FitHandle {
@@ -139,14 +169,12 @@ pub struct FitHandle {
 impl FitHandle {
     /// Dimension of a parameter, by its name.
     pub fn dimension(&self, name: &str) -> Dimension {
-        match name {
-            "centre" | "zero" => self.x,
-            "width" | "spacing" | "decay" | "broadening" => self.x.change(),
-            "height" | "offset" => self.y,
-            "slope" => self.y.change().over(self.x.change()),
-            _ if name.starts_with("centre") || name.starts_with("step_") => self.x,
-            _ if name.starts_with("height") => self.y,
-            _ => Dimension::NONE,
+        match Measure::of(name) {
+            Measure::X => self.x,
+            Measure::ChangeOfX => self.x.change(),
+            Measure::Y => self.y,
+            Measure::Slope => self.y.change().over(self.x.change()),
+            Measure::Plain => Dimension::NONE,
         }
     }
 
