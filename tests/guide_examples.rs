@@ -116,11 +116,12 @@ fn bench_examples_are_read() {
             assert!(plan.is_ok(), "{plan:#?}\n{}", example.text);
             continue;
         }
-        if example.text.starts_with("refill: Refill(") {
-            // It takes the place of what the built-in bench says about the same.
+        // These take the place of what the built-in bench says about the same.
+        let parts = [("refill: Refill(", "helium: Helium("), ("pulse: Pulse(", "permits: [")];
+        if let Some((part, next)) = parts.into_iter().find(|(part, _)| example.text.starts_with(part)) {
             let built_in = builtin_text();
-            let begin = built_in.find("refill: Refill(").expect("a refill");
-            let end = begin + built_in[begin..].find("helium: Helium(").expect("a helium budget");
+            let begin = built_in.find(part).expect("the part is there");
+            let end = begin + built_in[begin..].find(next).expect("the next part is there");
             let text = format!("{}{}{}", &built_in[..begin], example.text, &built_in[end..]);
             let found = read(&text, example.topic);
             assert!(found.is_ok(), "{found:#?}\n{}", example.text);

@@ -155,6 +155,25 @@ fn a_check_names_a_world_that_is_not_there() {
     assert_eq!(found["code"], "B07", "{found}");
     assert_eq!(found["help"], "did you mean \"night\"?", "{found}");
     assert!(found["line"].as_u64().is_some_and(|line| line > 1), "{found}");
+
+    // A world of one's own is looked at as well, and its lines are shown.
+    write(folder.path(), "mine.ron", "World(name: \"mine\", colour: 5)");
+    let bench = std::fs::read_to_string("scripts/bench_simulated.ron").unwrap();
+    let bench = write(folder.path(), "lab.ron", &bench.replace("\"night\"", "\"mine.ron\""));
+    let said = say(&["check", text(&sequence), "--bench", text(&bench)]);
+    assert_eq!(said.code, 2, "{}", said.stderr);
+    assert!(said.stderr.contains("1 | World(name: \"mine\", colour: 5)"), "{}", said.stderr);
+}
+
+#[test]
+fn another_kind_of_file_is_no_bench_and_that_is_all_that_is_said() {
+    let folder = tempfile::tempdir().unwrap();
+    let sequence = write(folder.path(), "short.rhai", "wait(1.s);\npark();\n");
+    let faults = write(folder.path(), "faults.ron", "Faults(faults: [])");
+    let found = say(&["check", text(&sequence), "--bench", text(&faults), "--json"]).json();
+    let messages: Vec<&str> =
+        found["diagnostics"].as_array().unwrap().iter().filter_map(|d| d["message"].as_str()).collect();
+    assert_eq!(messages, ["`Bench(…)` is expected here, not `Faults`"]);
 }
 
 #[test]

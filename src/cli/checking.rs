@@ -81,7 +81,12 @@ impl Check {
         checked.heed_window(window_s.is_some());
         checked.texts.insert(source.name.clone(), source.text.clone());
         checked.diagnostics.append(&mut warnings);
-        checked.diagnostics.append(&mut check_worlds(&bench, &source.text, &source.name, &source.folder()));
+        let worlds = check_worlds(&bench, &source.text, &source.name, &source.folder());
+        for file in worlds.iter().map(|diagnostic| &diagnostic.file).filter(|file| **file != source.name) {
+            let text = std::fs::read_to_string(source.folder().join(file)).unwrap_or_default();
+            checked.texts.insert(file.clone(), text);
+        }
+        checked.diagnostics.extend(worlds);
         let failed = has_errors(&checked.diagnostics);
         // What can't be read can't be costed.
         let outline = if failed { None } else { outline(&sequence, &bench) };
