@@ -153,7 +153,7 @@ fn a_check_names_a_world_that_is_not_there() {
     assert_eq!(said.code, 2, "{}", said.stderr);
     let found = &said.json()["diagnostics"][0];
     assert_eq!(found["code"], "B07", "{found}");
-    assert_eq!(found["help"], "did you mean \"night\"?", "{found}");
+    assert!(found["help"].as_str().is_some_and(|help| help.contains("night")), "{found}");
     assert!(found["line"].as_u64().is_some_and(|line| line > 1), "{found}");
 
     // A world of one's own is looked at as well, and its lines are shown.
