@@ -147,10 +147,8 @@ impl Reader<'_> {
 fn read_bench(root: Node<'_>, reader: &mut Reader<'_>) -> Option<Bench> {
     if let Some(label) = root.label().filter(|label| *label != "Bench") {
         reader.named(root, "Bench");
-        if nearest(label, ["Bench"]).is_none() {
-            // Another kind of file: that it has nothing of a bench only follows.
-            return None;
-        }
+        // Of another kind of file it only follows that it has nothing of a bench.
+        nearest(label, ["Bench"])?;
     }
     let mut fields = reader.with(|p| root.fields(p));
     let name = reader.need(&mut fields, "name").and_then(|n| reader.text(n));
