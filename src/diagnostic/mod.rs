@@ -94,21 +94,15 @@ impl fmt::Display for Diagnostic {
 /// ```
 pub fn meant<'n>(written: &str, known: impl IntoIterator<Item = &'n str>) -> Option<String> {
     let known: Vec<&str> = known.into_iter().collect();
-    if let Some(near) = noctule_sim::document::nearest(written, known.iter().copied()) {
-        return Some(format!("did you mean `{near}`?"));
-    }
     let plain = |name: &str| name.replace('_', "").to_lowercase();
     let start = plain(written);
-    let kin: Vec<&str> = known.into_iter().filter(|name| plain(name).starts_with(&start)).collect();
-    match kin.as_slice() {
-        [] => None,
-        _ if start.len() < 3 => None,
-        [only] => Some(format!("did you mean `{only}`?")),
-        several => {
-            let listed: Vec<String> = several.iter().map(|name| format!("`{name}`")).collect();
-            Some(format!("there are {}", listed.join(", ")))
-        }
+    let begins = |name: &&&str| start.len() >= 3 && plain(name).starts_with(&start);
+    let kin: Vec<String> = known.iter().filter(begins).map(|name| format!("`{name}`")).collect();
+    if kin.len() > 1 {
+        return Some(format!("there are {}", kin.join(", ")));
     }
+    let near = noctule_sim::document::nearest(written, known.iter().copied()).map(|near| format!("`{near}`"));
+    near.or(kin.into_iter().next()).map(|name| format!("did you mean {name}?"))
 }
 
 /// Whether any of them is an error.
