@@ -244,6 +244,16 @@ fn edits_of_a_real_run_are_judged_like_those_of_a_rehearsal() {
     for part in ["resume: the tip should be in range", "resume: rf_output was 1 and reads 0"] {
         assert!(notes.iter().any(|note| note.starts_with(part)), "{part:?} is not in {notes:?}");
     }
+    // The next shift reads of it before anything else, in the terminal and on the page.
+    let brief = say(&["brief", text(&folder)]).stdout;
+    let told = brief.find("the runner was gone").expect("the brief tells of the crash");
+    assert!(told < brief.find("State of the bench").unwrap(), "{brief}");
+    let page = std::fs::read_to_string(folder.join("brief.html")).unwrap();
+    for words in [brief.split_whitespace().collect::<Vec<_>>().join(" "), page] {
+        for part in ["All park steps were reached", "Taken up again on", "Brought back: approach the tip"] {
+            assert!(words.contains(part), "{part:?} is not in {words}");
+        }
+    }
     // Finished, so there is nothing more.
     assert_eq!(resume(&folder, &[]).code, 2);
     // But for one that was cut just before its digest.

@@ -239,6 +239,7 @@ impl Resume {
             version: env!("CARGO_PKG_VERSION").to_owned(),
             differences,
             window: given,
+            taken_up_at: Some(now_in(bench.time_zone.as_deref())?.to_string()),
         }];
         let _live = self.watching.serve(&folder.run_file(), bench)?;
         let foreseen = foresee(sequence.clone(), source.clone(), seed, window);

@@ -192,6 +192,9 @@ in_two_forms! {
             differences: Vec<String>,
             #[serde(default, skip_serializing_if = "Option::is_none")]
             window: Option<NewWindow>,
+            /// Time of day, for the clock of the run stands still between the lives.
+            #[serde(default, skip_serializing_if = "Option::is_none")]
+            taken_up_at: Option<String>,
         },
         /// The end.
         End { ending: Ending, parked: bool, elapsed_s: f64 },

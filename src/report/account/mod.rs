@@ -6,6 +6,7 @@
 mod clock;
 mod growing;
 mod helium;
+mod interruption;
 mod judged;
 mod read;
 mod salvage;
@@ -14,6 +15,7 @@ mod state;
 pub use clock::{Clock, elapsed};
 pub use growing::Growing;
 pub use helium::Helium;
+pub use interruption::Interruption;
 pub use judged::{Fitted, Judged, Law, Parameter};
 pub use state::{Standing, State, place_in_words};
 
@@ -107,7 +109,7 @@ pub struct BulkOutline {
 pub struct Happening {
     /// When, s.
     pub at_s: f64,
-    /// `interlock`, `cleared`, `held`, `released`, `step`, `operator`, `fault`, `resumed`.
+    /// `interlock`, `cleared`, `held`, `released`, `step`, `operator`, `fault`, `cut`, `resumed`.
     pub kind: &'static str,
     /// One sentence.
     pub text: String,
@@ -191,6 +193,8 @@ pub struct Account {
     pub judged: Vec<(f64, String, String, serde_json::Value)>,
     /// Notes and decisions.
     pub remarks: Vec<Remark>,
+    /// Where it was cut and taken up again.
+    pub interruptions: Vec<Interruption>,
     /// Interlocks, holds, faults, operators' words.
     pub happenings: Vec<Happening>,
     /// What happened to the tip.

@@ -1,12 +1,13 @@
 //! Reading an account from a run file.
 
 use super::{
-    Account, BulkOutline, Clock, Fitted, Happening, Identity, Judged, Law, ParkStep, Remark, State, StepSpan,
-    SweepOutline, TipEvent, salvage,
+    Account, BulkOutline, Clock, Fitted, Happening, Identity, Interruption, Judged, Law, ParkStep, Remark,
+    State, StepSpan, SweepOutline, TipEvent, salvage,
 };
 use crate::bench::{Bench, Role};
 use crate::quantity::{Moment, in_words};
 use crate::record::{Entry, Numbered, Place, RecordError, RunFile, SalvagedRow, SweepTable};
+use crate::supervisor::OWN_CALL;
 use serde_json::Value;
 use std::collections::BTreeMap;
 
@@ -117,6 +118,7 @@ impl Reader {
             verdicts: Vec::new(),
             judged: Vec::new(),
             remarks: Vec::new(),
+            interruptions: Vec::new(),
             happenings: Vec::new(),
             tip: Vec::new(),
             centres: Vec::new(),
@@ -137,6 +139,7 @@ impl Reader {
         self.account.state.entry(*at, entry, self.account.bench.as_ref());
         let at_s = at.s();
         self.account.end_s = self.account.end_s.max(at_s);
+        self.way_back(entry);
         match entry {
             Entry::Identity { .. } | Entry::Context { .. } | Entry::Resumed { .. } | Entry::End { .. } => {
                 self.frame(at_s, entry);
@@ -181,6 +184,24 @@ impl Reader {
         }
     }
 
+    /// After an interruption the engine brings the bench back with calls of its own, until the sequence goes on.
+    fn way_back(&mut self, entry: &Entry) {
+        let Some(cut) = self.account.interruptions.last_mut().filter(|cut| cut.open) else { return };
+        match entry {
+            Entry::Judgement { n: OWN_CALL, what, title, .. } if what == "recentre" => {
+                cut.centred = Some(title.clone());
+            }
+            Entry::SafeStep { during, what, achieved, .. } if during == "restore" => {
+                cut.brought_back.push((what.clone(), *achieved));
+            }
+            Entry::SweepBegin { .. } | Entry::SweepEnd { .. } | Entry::Held { .. } | Entry::End { .. } => {
+                cut.open = false;
+            }
+            Entry::Call { n, .. } | Entry::Note { n, .. } if *n != OWN_CALL => cut.open = false,
+            _ => {}
+        }
+    }
+
     fn frame(&mut self, at_s: f64, entry: &Entry) {
         match entry {
             Entry::Identity {
@@ -211,7 +232,12 @@ impl Reader {
                 self.account.window_s = window_s.or(self.account.window_s);
                 self.account.sequence_path.clone_from(sequence_path);
             }
-            Entry::Resumed { version, differences, window, .. } => {
+            Entry::Resumed { version, differences, window, taken_up_at, .. } => {
+                Interruption::begin(&mut self.account, at_s, taken_up_at.as_deref());
+                if let Some(cut) = self.account.interruptions.last() {
+                    let text = cut.why();
+                    self.say(cut.at_s, "cut", text, true, None);
+                }
                 let mut text = format!("the run was taken up again by version {version}");
                 if let Some(window) = window {
                     text +=
@@ -222,9 +248,6 @@ impl Reader {
                     text += &format!("; it differs: {}", differences.join("; "));
                 }
                 let grave = !differences.is_empty();
-                // What ended it before is not its end any more.
-                self.account.ending = None;
-                self.account.parked = false;
                 self.say(at_s, "resumed", text, grave, None);
             }
             Entry::End { ending, parked, elapsed_s } => {

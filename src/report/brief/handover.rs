@@ -61,6 +61,8 @@ pub struct Handover {
     pub span: String,
     /// What was measured, in one line.
     pub measured: String,
+    /// Where the run was cut and taken up again.
+    pub interruptions: Vec<String>,
     /// The state of the bench.
     pub state: Vec<StateLine>,
     /// What is not settled.
@@ -85,6 +87,7 @@ impl Handover {
             sentence: sentence(account),
             span,
             measured: measured(account),
+            interruptions: account.interruptions.iter().map(|cut| cut.in_words(&account.clock)).collect(),
             state: state(account),
             questions: questions(account),
             next: next(account),
