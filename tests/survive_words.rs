@@ -83,10 +83,17 @@ fn hold_release_and_stop_do_what_they_say() {
     wait_until("it is held", PATIENCE, || going.status()["state"] == "held");
     wait_until("the RF is off", PATIENCE, || channel(&going.status(), "rf_output") == 0.0);
     let held = points(&going.status());
+    // Its length is that of the hold, not of the run; a second hold says that it changes nothing.
+    let status = going.status();
+    assert!(status["hold"]["for_s"].as_f64().unwrap() < status["elapsed_s"].as_f64().unwrap(), "{status}");
+    let told = going.word(&["status"]).stdout;
+    assert!(told.contains(" (in a run of ") && told.contains("waits for an operator's release"), "{told}");
+    assert!(going.word(&["hold"]).stdout.contains("already"), "a second hold is told of");
     std::thread::sleep(Duration::from_millis(300));
     assert_eq!(points(&going.status()), held, "it measures while it is held");
     going.word(&["release"]);
     wait_until("it goes on", PATIENCE, || points(&going.status()) > held + 20);
+    assert!(going.word(&["release"]).stdout.starts_with("Nothing was held"), "a second release is told of");
     assert_eq!(channel(&going.status(), "rf_output"), 1.0);
     going.word(&["stop"]);
     let folder = going.folder.clone();
@@ -99,7 +106,7 @@ fn hold_release_and_stop_do_what_they_say() {
     );
     let file = intact(&folder);
     let words: Vec<_> = file.all("operator").unwrap();
-    assert_eq!(words.len(), 3);
+    assert_eq!(words.len(), 5);
     for sweep in sweeps(&file) {
         assert!(sweep.x.windows(2).all(|pair| pair[1] > pair[0]), "a point came twice");
     }
@@ -107,6 +114,13 @@ fn hold_release_and_stop_do_what_they_say() {
     let said = say(&["status", text(&folder)]);
     assert_eq!(said.code, 2);
     assert!(said.stderr.contains("is not going on"), "{}", said.stderr);
+}
+
+#[test]
+fn what_a_hold_is_for_is_an_option_of_hold_alone() {
+    for (word, has) in [("hold", true), ("status", false), ("release", false), ("stop", false)] {
+        assert_eq!(say(&[word, "--help"]).stdout.contains("--for"), has, "{word}");
+    }
 }
 
 #[test]

@@ -78,7 +78,7 @@ enum Command {
     /// What a run is doing now.
     Status(words::Words),
     /// Let a run finish the point in hand, then wait.
-    Hold(words::Words),
+    Hold(words::HoldWords),
     /// Let a held run go on.
     Release(words::Words),
     /// End a run at the next point and park; a second time, at once.
@@ -114,10 +114,10 @@ fn run(arguments: Arguments) -> u8 {
         Command::Completions(command) => command.run(Arguments::command()),
         Command::Fit(command) => command.run(),
         Command::Lines(command) => command.run(),
-        Command::Status(words) => words.run(Request::Status),
-        Command::Hold(words) => words.run(Request::Hold),
-        Command::Release(words) => words.run(Request::Release),
-        Command::Stop(words) => words.run(Request::Stop),
+        Command::Status(words) => words.run(&Request::Status),
+        Command::Hold(words) => words.run(),
+        Command::Release(words) => words.run(&Request::Release),
+        Command::Stop(words) => words.run(&Request::Stop),
         Command::Keeper(command) => command.run(),
     }
 }

@@ -6,41 +6,61 @@ use crate::drive::wall::control::say;
 use crate::drive::wall::status::Request;
 use crate::quantity::in_words;
 use crate::run::locate;
+use crate::supervisor::{HoldStage, PresentHold};
 use serde_json::Value;
 use std::path::Path;
 
-/// Arguments of all four.
+/// Arguments of `status`, `release` and `stop`.
 #[derive(Debug, clap::Args)]
 pub struct Words {
     /// The run: its folder, its file, or the beginning of its name under runs/.
     run: String,
-    /// What the hold is for: `refill` brings tip and field to the bench's refill state.
-    #[arg(long = "for", value_parser = ["refill"])]
-    purpose: Option<String>,
     /// One JSON object on stdout.
     #[arg(long)]
     json: bool,
 }
 
+/// Arguments of `hold`.
+#[derive(Debug, clap::Args)]
+pub struct HoldWords {
+    #[command(flatten)]
+    words: Words,
+    /// What the hold is for: `refill` brings tip and field to the bench's refill state.
+    #[arg(long = "for", value_parser = ["refill"])]
+    purpose: Option<String>,
+}
+
+impl HoldWords {
+    /// Asks for the hold.
+    pub fn run(self) -> u8 {
+        self.words.run(&if self.purpose.is_some() { Request::HoldForRefill } else { Request::Hold })
+    }
+}
+
 impl Words {
     /// Says a word.
-    pub fn run(self, request: Request) -> u8 {
-        let request = match (request, self.purpose.as_deref()) {
-            (Request::Hold, Some("refill")) => Request::HoldForRefill,
-            (request, None) => request,
-            _ => return reject("`--for refill` belongs to `noctule hold`"),
-        };
+    pub fn run(self, request: &Request) -> u8 {
         let folder = match locate(&self.run) {
             Ok(file) => file.parent().map(Path::to_owned).unwrap_or_default(),
             Err(error) => return reject(&error.to_string()),
         };
-        match say(&folder, &request) {
+        let asked = *request == Request::Status;
+        // What a word does depends on what it met.
+        let before = if asked { Ok(Value::Null) } else { say(&folder, &Request::Status) };
+        match before.and_then(|before| Ok((before, say(&folder, request)?))) {
             Err(reason) => reject(&reason),
-            Ok(status) => {
+            Ok((before, mut status)) => {
+                let effect = effect(request, &before, &status);
                 if self.json {
-                    println!("{status}")
+                    if !asked {
+                        status["effect"] = effect.into();
+                    }
+                    println!("{status}");
                 } else {
-                    show(&status)
+                    if !asked {
+                        println!("{effect}");
+                    }
+                    show(&status);
                 }
                 0
             }
@@ -48,10 +68,77 @@ impl Words {
     }
 }
 
+fn hold_of(status: &Value) -> Option<PresentHold> {
+    status.get("hold").and_then(|hold| serde_json::from_value(hold.clone()).ok())
+}
+
+/// What a word has done, in one sentence.
+fn effect(request: &Request, before: &Value, after: &Value) -> String {
+    let was = hold_of(before);
+    let is = hold_of(after);
+    let waits = |hold: &PresentHold| match hold.waits_for.as_slice() {
+        [] => String::new(),
+        all => format!("; it waits for {}", all.join(", then for ")),
+    };
+    if matches!(before["state"].as_str(), Some("parking" | "over")) {
+        return "The run is ending already: nothing has changed.".to_owned();
+    }
+    match (request, was) {
+        (Request::Status, _) => String::new(),
+        (Request::Stop, _) => {
+            "It ends at the next point and parks; a second `stop` ends it at once.".to_owned()
+        }
+        (Request::Release, None) => "Nothing was held: the run goes on as before.".to_owned(),
+        (Request::Release, Some(was)) if was.stage == HoldStage::Leaving => {
+            "It is on its way back already: nothing has changed.".to_owned()
+        }
+        (Request::Release, Some(was)) if !was.operator => {
+            format!("There was no operator's hold to release{}.", waits(&was))
+        }
+        (Request::Release, Some(_)) => match is {
+            Some(is) if is.stage == HoldStage::Leaving => {
+                "Released: the bench is brought back, then the run goes on.".to_owned()
+            }
+            Some(is) => format!("Released{}.", waits(&is)),
+            None => "Released: the run goes on.".to_owned(),
+        },
+        (Request::HoldForRefill, Some(was)) if !was.refill => {
+            "It was held: now it is held for a refill, and goes to the refill state.".to_owned()
+        }
+        (_, Some(was)) if was.operator => {
+            let word = if was.stage == HoldStage::Asked { "A hold was asked for" } else { "It was held" };
+            let how_long =
+                if was.for_s > 0.0 { format!(", for {}", in_words(was.for_s)) } else { String::new() };
+            format!("{word} already{how_long}: nothing has changed.")
+        }
+        (_, Some(_)) => "It is held now until an operator releases it.".to_owned(),
+        (Request::HoldForRefill, None) => {
+            "It is held at the next point and goes to the refill state; `status` says when that is reached."
+                .to_owned()
+        }
+        (_, None) => "It is held at the next point.".to_owned(),
+    }
+}
+
 fn show(status: &Value) {
     let text = |key: &str| status.get(key).and_then(Value::as_str).unwrap_or("");
     let number = |key: &str| status.get(key).and_then(Value::as_f64).unwrap_or(0.0);
-    println!("{} for {}", text("state"), in_words(number("elapsed_s")));
+    match hold_of(status) {
+        Some(hold) if hold.stage == HoldStage::Asked => {
+            println!("{} for {}", text("state"), in_words(number("elapsed_s")));
+            println!("hold     {}", hold.in_words());
+        }
+        Some(hold) => {
+            println!(
+                "{} for {} (in a run of {})",
+                text("state"),
+                in_words(hold.for_s),
+                in_words(number("elapsed_s"))
+            );
+            println!("hold     {}", hold.in_words());
+        }
+        None => println!("{} for {}", text("state"), in_words(number("elapsed_s"))),
+    }
     let ahead = status.get("outlook").and_then(|o| serde_json::from_value::<Outlook>(o.clone()).ok());
     if let Some(ahead) = &ahead {
         let basis = if ahead.basis.is_empty() { String::new() } else { format!("; {}", ahead.basis) };
@@ -86,5 +173,32 @@ fn show(status: &Value) {
     }
     for message in status.get("messages").and_then(Value::as_array).into_iter().flatten() {
         println!("  {}", message.as_str().unwrap_or(""));
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use serde_json::json;
+
+    #[test]
+    fn a_word_that_changes_nothing_says_so() {
+        let hold = |stage: &str, operator: bool, refill: bool| {
+            json!({ "state": "held", "hold": { "stage": stage, "for_s": 49.0, "refill": refill, "operator": operator,
+                "waits_for": ["`current lost` to clear"] } })
+        };
+        let free = json!({ "state": "running", "hold": null });
+        let said = |request, before: &Value, after: &Value| effect(&request, before, after);
+        let held = hold("waiting", true, false);
+        assert_eq!(said(Request::Hold, &held, &held), "It was held already, for 49 s: nothing has changed.");
+        assert!(said(Request::HoldForRefill, &held, &held).contains("now it is held for a refill"));
+        assert_eq!(said(Request::Release, &free, &free), "Nothing was held: the run goes on as before.");
+        let locked = hold("waiting", false, false);
+        let kept = said(Request::Release, &locked, &locked);
+        assert_eq!(kept, "There was no operator's hold to release; it waits for `current lost` to clear.");
+        assert!(said(Request::Release, &held, &hold("leaving", false, false)).contains("is brought back"));
+        assert_eq!(said(Request::Hold, &free, &hold("asked", true, false)), "It is held at the next point.");
+        let ending = json!({ "state": "parking" });
+        assert!(said(Request::Stop, &ending, &ending).contains("ending already"));
     }
 }

@@ -7,6 +7,7 @@ use crate::drive::Outlook;
 use crate::quantity::{Dimension, Quantity, Unit, in_words, significant};
 use crate::report::account::Account;
 use crate::report::words::value_in;
+use crate::supervisor::{HoldStage, PresentHold};
 use serde_json::{Value, json};
 use std::sync::Arc;
 
@@ -54,6 +55,7 @@ pub fn status(follower: &Follower, said: Option<&Value>) -> Value {
         "bench": account.bench.as_ref().map(|b| b.name.clone()),
         "rehearsal": account.identity.as_ref().is_some_and(|i| i.rehearsal),
         "state": state,
+        "hold": said.filter(|_| account.ending.is_none()).and_then(hold),
         "reason": account.ending.as_ref().map(|e| e.reason.clone()),
         "parked": account.parked,
         "answers": said.is_some(),
@@ -84,6 +86,13 @@ fn ahead(account: &Account, said: &Value, elapsed_s: f64) -> Option<Value> {
         "sweep_left": ahead.sweep_left_s.map(in_words),
         "too_long": ahead.is_too_long(),
     }))
+}
+
+/// The hold that is on, as the run itself tells of it.
+fn hold(said: &Value) -> Option<Value> {
+    let hold: PresentHold = serde_json::from_value(said["hold"].clone()).ok()?;
+    let lasts = (hold.stage != HoldStage::Asked).then(|| in_words(hold.for_s));
+    Some(json!({ "lasts": lasts, "words": hold.in_words() }))
 }
 
 fn state_of(account: &Account, said: Option<&Value>) -> String {

@@ -44,6 +44,11 @@ function sweepLeft(status) {
   return status.ahead && status.ahead.sweep_left && !status.sweep.ended ? `, ${status.ahead.sweep_left} left` : "";
 }
 
+// A hold is as old as the hold, not as the run.
+function lasted(status) {
+  return status.hold && status.hold.lasts ? `for ${status.hold.lasts}, in a run of ${status.elapsed}` : `for ${status.elapsed}`;
+}
+
 function showNow(status) {
   const [mark, tone] = MARKS[status.state] || ["·", ""];
   const word = status.rehearsal && status.state === "no answer" ? "rehearsal" : status.state;
@@ -51,7 +56,9 @@ function showNow(status) {
   put("word", word);
   at("now").className = tone;
   const ended = ENDED.includes(status.state);
-  put("for", ended ? `after ${status.elapsed}${status.parked ? ", bench parked" : ", bench NOT parked"}` : `for ${status.elapsed}`);
+  put("for", ended ? `after ${status.elapsed}${status.parked ? ", bench parked" : ", bench NOT parked"}` : lasted(status));
+  at("hold").hidden = !status.hold;
+  put("hold", status.hold ? `Hold: ${status.hold.words}.` : "");
   at("reason").hidden = !status.reason;
   put("reason", status.reason || "");
   put("run", status.run);

@@ -140,7 +140,7 @@ impl Hold {
 
 /// Whether everything that the bench wants after a transfer is so, by readings that are fresh: a gauge that has
 /// fallen silent says nothing.
-fn marks_hold(bench: &Bench, latest: &Latest) -> bool {
+pub(super) fn marks_hold(bench: &Bench, latest: &Latest) -> bool {
     bench.refill.resume_when.as_ref().is_none_or(|marks| {
         let fresh = marks.channels().all(|id| latest.age_s(id) <= MARKS_FRESH_S);
         fresh && marks.holds(latest) == Some(true)

@@ -19,6 +19,7 @@ mod interlock;
 mod latest;
 mod lockin;
 mod permit;
+mod present_hold;
 mod probe;
 pub mod procedure;
 mod request;
@@ -31,6 +32,7 @@ pub use helium::HeliumOutlook;
 pub use latest::Latest;
 pub use lockin::settle_in_time_constants;
 pub use permit::PATIENCE_S;
+pub use present_hold::{HoldStage, PresentHold};
 pub use probe::{Probe, Probes};
 pub use request::{
     Answer, Axis, Call, Denial, Jot, OWN_CALL, Question, Reply, Request, SweepData, SweepPlan,

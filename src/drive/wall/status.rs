@@ -5,7 +5,7 @@ use crate::bench::expression::Readings;
 use crate::drive::RunTally;
 use crate::drive::{Outlook, Trip};
 use crate::quantity::Moment;
-use crate::supervisor::Supervisor;
+use crate::supervisor::{PresentHold, Supervisor};
 use serde::{Deserialize, Serialize};
 
 /// A snapshot of a run.
@@ -13,6 +13,8 @@ use serde::{Deserialize, Serialize};
 pub struct Status {
     /// `running`, `held`, `parking`, `over`.
     pub state: String,
+    /// The hold that is on or asked for: what it is for, how far it is, what it waits for.
+    pub hold: Option<PresentHold>,
     /// Time since the run began, s.
     pub elapsed_s: f64,
     /// Time until the window ends, s.
@@ -131,6 +133,7 @@ pub fn snapshot(
     };
     Status {
         state: state.to_owned(),
+        hold: supervisor.present_hold().filter(|_| tally.ending.is_none()),
         elapsed_s: now.s(),
         window_left_s: window.map(|window| window.since(now)),
         outlook: None,
