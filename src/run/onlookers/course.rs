@@ -33,6 +33,13 @@ pub struct Mark {
     pub at_s: f64,
 }
 
+impl Mark {
+    /// Whether a sweep begins here.
+    pub(super) fn is_sweep(&self) -> bool {
+        self.key.starts_with("sweep/")
+    }
+}
+
 /// How a rehearsal went.
 #[derive(Debug, Clone, PartialEq, Default)]
 pub struct Course {

@@ -54,13 +54,13 @@ impl Pace {
         if foreseen_s + prior > 0.0 { (took_s + prior) / (foreseen_s + prior) } else { 1.0 }
     }
 
-    /// Time that a rest of so many seconds of the rehearsal will take, with its bounds at 95 % as soon as they are
-    /// narrower than the time itself.
+    /// Time that a rest of so many seconds of the rehearsal will take, and its half width at 95 %; none while too
+    /// little is seen.
     ///
     /// Deviations of stretches from the common ratio r have a variance in proportion to their length, q² l. What
     /// is left then has q² (L + L²/E) with E the length seen: the scatter of the rest, and the uncertainty of r
     /// (a ratio estimator; common practice).
-    pub fn left(&self, foreseen_s: f64) -> (f64, Option<(f64, f64)>) {
+    pub fn left(&self, foreseen_s: f64) -> (f64, Option<f64>) {
         let ratio = self.ratio();
         let left_s = ratio * foreseen_s;
         if self.segments.len() < FEWEST {
@@ -71,31 +71,81 @@ impl Pace {
             self.segments.iter().map(|s| (s.took_s - ratio * s.foreseen_s).powi(2) / s.foreseen_s).sum();
         let freedom = self.segments.len() - 1;
         let variance = squares / freedom as f64 * (foreseen_s + foreseen_s * foreseen_s / seen_s);
-        let half = student_95(freedom) * variance.sqrt();
-        // Bounds as wide as the time itself say nothing, and frighten.
-        let bounds = ((left_s - half).max(0.0), left_s + half);
-        (left_s, (half <= left_s).then_some(bounds))
+        (left_s, Some(student_95(freedom) * variance.sqrt()))
     }
 
-    /// How the pace compares, in words; none while too little is seen or it is the same to a twentieth.
-    pub fn words(&self) -> Option<String> {
-        let ratio = self.ratio();
-        if self.segments.len() < FEWEST || (ratio - 1.0).abs() < 0.05 {
-            return None;
+    /// Takes in what a stretch in hand shows, without making it a stretch of its own.
+    pub fn glance_at(&mut self, part: Segment) {
+        if part.foreseen_s > 0.0 && part.took_s.is_finite() && part.took_s >= 0.0 {
+            self.open.foreseen_s += part.foreseen_s;
+            self.open.took_s += part.took_s;
         }
-        let percent = ((ratio - 1.0) * 100.0).abs().round();
-        let word = if ratio > 1.0 { "longer" } else { "less" };
-        Some(format!("so far it takes {percent} % {word} than there"))
     }
 
-    /// How many stretches were seen.
-    pub fn seen(&self) -> usize {
-        self.segments.len()
+    /// How much of a stretch of the rehearsal is still to come after so much time of the run in it.
+    pub fn still_of(&self, whole_s: f64, gone_s: f64) -> f64 {
+        (whole_s - gone_s / self.ratio()).max(0.0)
     }
 
     fn sums(&self) -> (f64, f64) {
         let all = self.segments.iter().chain(std::iter::once(&self.open));
         all.fold((0.0, 0.0), |(a, b), s| (a + s.foreseen_s, b + s.took_s))
+    }
+}
+
+/// Seconds of the rehearsal: in sweeps, and beside them.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub struct Rest {
+    /// In sweeps.
+    pub sweeping_s: f64,
+    /// Ramps, approaches, images, waits.
+    pub other_s: f64,
+}
+
+/// The pace of sweeps and that of all else. A ramp that falls away because the field stood there already says
+/// nothing about how fast points come.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Paces {
+    /// Of sweeps.
+    pub sweeping: Pace,
+    /// Of all else.
+    pub other: Pace,
+}
+
+impl Paces {
+    /// Of a run whose rehearsal took so long.
+    pub fn new(whole: Rest) -> Self {
+        Self { sweeping: Pace::new(whole.sweeping_s), other: Pace::new(whole.other_s) }
+    }
+
+    /// Time that a rest will take, with its bounds at 95 % as soon as they are narrower than the time itself.
+    pub fn left(&self, rest: Rest) -> (f64, Option<(f64, f64)>) {
+        let (sweeping_s, sweeping_half) = self.sweeping.left(rest.sweeping_s);
+        let (other_s, other_half) = self.other.left(rest.other_s);
+        let left_s = sweeping_s + other_s;
+        // What is no part of the rest has no error.
+        let half = |half: Option<f64>, part_s: f64| half.or((part_s <= 0.0).then_some(0.0));
+        let bounds = half(sweeping_half, rest.sweeping_s).zip(half(other_half, rest.other_s));
+        let bounds = bounds.map(|(a, b)| a.hypot(b)).filter(|half| *half > 0.0 && *half <= left_s);
+        // Bounds as wide as the time itself say nothing, and frighten.
+        (left_s, bounds.map(|half| ((left_s - half).max(0.0), left_s + half)))
+    }
+
+    /// How the pace compares, in words; none while too little is seen or it is the same to a twentieth.
+    pub fn words(&self) -> Option<String> {
+        let ((a, b), (c, d)) = (self.sweeping.sums(), self.other.sums());
+        let (foreseen_s, took_s) = (a + c, b + d);
+        if self.seen() < FEWEST || (took_s / foreseen_s - 1.0).abs() < 0.05 {
+            return None;
+        }
+        let percent = ((took_s / foreseen_s - 1.0) * 100.0).abs().round();
+        let word = if took_s > foreseen_s { "longer" } else { "less" };
+        Some(format!("so far it has taken {percent} % {word} than in the rehearsal"))
+    }
+
+    /// How many stretches were seen.
+    pub fn seen(&self) -> usize {
+        self.sweeping.segments.len() + self.other.segments.len()
     }
 }
 
@@ -107,16 +157,19 @@ mod tests {
 
     #[test]
     fn at_first_the_rehearsal_counts_and_later_the_run_itself() {
-        let mut pace = Pace::new(36_000.0);
-        assert_eq!(pace.left(36_000.0), (36_000.0, None));
-        for _ in 0..20 {
-            pace.take_in(Segment { foreseen_s: 600.0, took_s: 750.0 });
+        let rest = |other_s| Rest { sweeping_s: 0.0, other_s };
+        let mut pace = Paces::new(rest(36_000.0));
+        assert_eq!(pace.left(rest(36_000.0)), (36_000.0, None));
+        for i in 0..20 {
+            // They scatter a little.
+            let took_s = if i % 2 == 0 { 745.0 } else { 755.0 };
+            pace.other.take_in(Segment { foreseen_s: 600.0, took_s });
         }
-        let (left_s, bounds) = pace.left(24_000.0);
+        let (left_s, bounds) = pace.left(rest(24_000.0));
         assert!((left_s - 30_000.0).abs() < 400.0, "{left_s}");
         let (least, most) = bounds.unwrap();
         assert!(least <= left_s && left_s <= most && most - least < 2_000.0, "{bounds:?}");
-        assert_eq!(pace.words().unwrap(), "so far it takes 24 % longer than there");
+        assert_eq!(pace.words().unwrap(), "so far it has taken 25 % longer than in the rehearsal");
     }
 
     #[test]
@@ -138,9 +191,8 @@ mod tests {
                 pace.take_in(Segment { foreseen_s: *foreseen_s, took_s: *took_s });
             }
             let truth: f64 = took[15..].iter().sum();
-            let (_, bounds) = pace.left(lengths[15..].iter().sum());
-            let (least, most) = bounds.unwrap();
-            held += u32::from(least <= truth && truth <= most);
+            let (left_s, half) = pace.left(lengths[15..].iter().sum());
+            held += u32::from((truth - left_s).abs() <= half.unwrap());
         }
         let part = f64::from(held) / f64::from(runs);
         // The pull towards the rehearsal's pace costs a little.

@@ -1,7 +1,7 @@
 //! Keeps account of what lies ahead of a run: time left by its rehearsal and by its own progress, helium, window.
 
 use super::course::{Course, Foreseen, Mark, Marker};
-use super::pace::{Pace, Segment};
+use super::pace::{Pace, Paces, Rest, Segment};
 use crate::analysis::forecast::level_forecast;
 use crate::bench::Bench;
 use crate::drive::outlook::{HeliumAhead, TimeLeft};
@@ -51,15 +51,43 @@ pub struct Prospect {
     /// The course, as soon as it is there, and the pace along it.
     along: Option<Along>,
     sweep: Option<SweepNow>,
+    /// Whether there was a hold since the last mark.
     held: bool,
+    holds: Holds,
     helium: Option<HeliumNow>,
     points: u64,
+}
+
+/// Time in holds: it is no pace, and what is left does not go down or up meanwhile.
+#[derive(Debug, Clone, Copy, Default)]
+struct Holds {
+    over_s: f64,
+    since_s: Option<f64>,
+}
+
+impl Holds {
+    /// The time that a clock shows which stands still in holds.
+    fn worked_s(&self, now_s: f64) -> f64 {
+        self.since_s.unwrap_or(now_s).min(now_s) - self.over_s
+    }
+
+    fn begin(&mut self, at_s: f64) {
+        self.since_s.get_or_insert(at_s);
+    }
+
+    fn end(&mut self, at_s: f64) {
+        if let Some(since_s) = self.since_s.take() {
+            self.over_s += at_s - since_s;
+        }
+    }
 }
 
 #[derive(Debug)]
 struct Along {
     course: Course,
-    pace: Pace,
+    paces: Paces,
+    /// For each mark, how much of what comes after it the rehearsal spent in sweeps, s.
+    sweeping_s: Vec<f64>,
     /// The last mark that both have, and when the run set it.
     at: Option<(usize, f64)>,
     strays: u32,
@@ -82,6 +110,7 @@ impl Prospect {
             along: None,
             sweep: None,
             held: false,
+            holds: Holds::default(),
             helium,
             points: 0,
         }
@@ -93,7 +122,9 @@ impl Prospect {
     /// The file can't be read.
     pub fn take_in_record(&mut self, file: &RunFile) -> Result<(), RecordError> {
         let mut all = Vec::new();
-        for kind in ["step_begin", "step_end", "sweep_begin", "sweep_end", "monitor", "held", "released"] {
+        for kind in
+            ["step_begin", "step_end", "sweep_begin", "sweep_end", "monitor", "held", "released", "resumed"]
+        {
             all.extend(file.all(kind)?);
         }
         all.sort_by_key(|numbered| numbered.seq);
@@ -106,17 +137,30 @@ impl Prospect {
     }
 
     fn take(&mut self, at: Moment, entry: &Entry) {
-        if let Some(mark) = self.marker.mark(at, entry) {
+        if let Some(mut mark) = self.marker.mark(at, entry) {
+            mark.at_s = self.holds.worked_s(at.s());
             self.waiting.push((mark, self.held));
             self.held = false;
         }
         match entry {
             Entry::SweepBegin { points, .. } => {
-                self.sweep = Some(SweepNow { planned: *points, points_before: self.points, begun_s: at.s() });
+                self.sweep = Some(SweepNow {
+                    planned: *points,
+                    points_before: self.points,
+                    begun_s: self.holds.worked_s(at.s()),
+                });
             }
             Entry::SweepEnd { .. } => self.sweep = None,
-            // A stretch with a hold in it says nothing about the pace.
-            Entry::Held { .. } | Entry::Resumed { .. } => self.held = true,
+            // A stretch with a hold in it says nothing about the pace: there may be a way back in it.
+            Entry::Held { .. } => {
+                self.held = true;
+                self.holds.begin(at.s());
+            }
+            Entry::Released { .. } => self.holds.end(at.s()),
+            Entry::Resumed { .. } => {
+                self.held = true;
+                self.holds.end(at.s());
+            }
             Entry::Monitor { channel, value } => {
                 if let Some(helium) = self.helium.as_mut().filter(|h| h.channel == *channel) {
                     helium.take_in(at.s(), value * 1e3);
@@ -131,8 +175,7 @@ impl Prospect {
         if self.along.is_none()
             && let Some(Foreseen::Course(course)) = self.foreseen.as_ref().and_then(|cell| cell.get())
         {
-            let pace = Pace::new(course.total_s);
-            self.along = Some(Along { course: course.clone(), pace, at: None, strays: 0 });
+            self.along = Some(Along::new(course.clone()));
         }
         if let Some(along) = &mut self.along {
             self.waiting.drain(..).for_each(|(mark, held)| along.take(&mark, held));
@@ -141,7 +184,7 @@ impl Prospect {
 
     /// What lies ahead at a moment.
     pub fn outlook(&self, at: Moment, tally: &RunTally) -> Outlook {
-        let now_s = at.s();
+        let now_s = self.holds.worked_s(at.s());
         let sweep_left_s = self.sweep.and_then(|sweep| sweep.left_s(now_s, tally.points));
         let (left, basis) = match (&self.along, &self.foreseen) {
             (Some(along), _) if along.strays >= STRAYED => {
@@ -149,7 +192,8 @@ impl Prospect {
             }
             (Some(along), _) => {
                 let along_sweep = self.sweep.map(|sweep| (sweep.part(tally.points), sweep_left_s));
-                (Some(along.left(now_s, along_sweep)), along.basis())
+                let held = if self.holds.since_s.is_some() { "; from the end of the hold on" } else { "" };
+                (Some(along.left(now_s, along_sweep)), along.basis() + held)
             }
             (None, Some(cell)) => match cell.get() {
                 Some(Foreseen::Unknown(why)) => (None, why.clone()),
@@ -162,7 +206,7 @@ impl Prospect {
             basis,
             sweep_points: self.sweep.map(|sweep| (sweep.done(tally.points), sweep.planned)),
             sweep_left_s,
-            helium: self.helium.as_ref().and_then(|helium| helium.ahead(now_s)),
+            helium: self.helium.as_ref().and_then(|helium| helium.ahead(at.s())),
             window_left_s: self.window.map(|window| window.since(at)),
         }
     }
@@ -187,6 +231,29 @@ impl SweepNow {
 }
 
 impl Along {
+    fn new(course: Course) -> Self {
+        let mut sweeping_s = vec![0.0; course.marks.len()];
+        let mut until_s = course.total_s;
+        let mut after_s = 0.0;
+        for (mark, sweeping_s) in course.marks.iter().zip(&mut sweeping_s).rev() {
+            if mark.is_sweep() {
+                after_s += until_s - mark.at_s;
+            }
+            *sweeping_s = after_s;
+            until_s = mark.at_s;
+        }
+        let all_s = sweeping_s.first().copied().unwrap_or(0.0);
+        let rest = Rest { sweeping_s: all_s, other_s: course.total_s - all_s };
+        Self { course, paces: Paces::new(rest), sweeping_s, at: None, strays: 0 }
+    }
+
+    /// What the rehearsal still had before it at its mark of this number.
+    fn rest_at(&self, place: usize) -> Rest {
+        let Some(mark) = self.course.marks.get(place) else { return Rest::default() };
+        let sweeping_s = self.sweeping_s[place];
+        Rest { sweeping_s, other_s: self.course.total_s - mark.at_s - sweeping_s }
+    }
+
     fn take(&mut self, mark: &Mark, held: bool) {
         let next = self.at.map_or(0, |(place, _)| place + 1);
         let Some(ahead) = self.course.marks[next..].iter().position(|m| m.key == mark.key) else {
@@ -198,10 +265,20 @@ impl Along {
             let (from_s, since_s) =
                 self.at.map_or((0.0, 0.0), |(place, at_s)| (self.course.marks[place].at_s, at_s));
             let foreseen_s = self.course.marks[next].at_s - from_s;
-            self.pace.take_in(Segment { foreseen_s, took_s: mark.at_s - since_s });
+            let of = self.pace_at();
+            of.take_in(Segment { foreseen_s, took_s: mark.at_s - since_s });
         }
         self.at = Some((next + ahead, mark.at_s));
         self.strays = 0;
+    }
+
+    fn in_sweep(&self) -> bool {
+        self.at.is_some_and(|(place, _)| self.course.marks[place].is_sweep())
+    }
+
+    /// The pace of what is in hand.
+    fn pace_at(&mut self) -> &mut Pace {
+        if self.in_sweep() { &mut self.paces.sweeping } else { &mut self.paces.other }
     }
 
     /// Time left; of a sweep in hand, the part that is done and the rest at its own pace are known better.
@@ -210,22 +287,27 @@ impl Along {
         let next = self.at.map_or(0, |(place, _)| place + 1);
         let (from_s, since_s) = self.at.map_or((0.0, 0.0), |(place, at_s)| (marks[place].at_s, at_s));
         let until_s = marks.get(next).map_or(self.course.total_s, |mark| mark.at_s);
-        let in_sweep = self.at.is_some_and(|(place, _)| marks[place].key.starts_with("sweep/"));
-        let (own_s, rest_s) = match sweep.filter(|_| in_sweep) {
-            Some((_, Some(left_s))) => (left_s, self.course.total_s - until_s),
-            Some((part, None)) => (0.0, self.course.total_s - from_s - part * (until_s - from_s)),
-            None => {
-                let gone_s = ((now_s - since_s).max(0.0) / self.pace.ratio()).min(until_s - from_s);
-                (0.0, self.course.total_s - from_s - gone_s)
+        let mut rest = self.rest_at(next);
+        let (whole_s, gone_s) = (until_s - from_s, (now_s - since_s).max(0.0));
+        let mut paces = self.paces.clone();
+        let mut own_s = 0.0;
+        match sweep.filter(|_| self.in_sweep()) {
+            Some((part, Some(left_s))) => {
+                own_s = left_s;
+                // What it shows of the pace holds for the sweeps after it.
+                paces.sweeping.glance_at(Segment { foreseen_s: part * whole_s, took_s: gone_s });
             }
-        };
-        let (left_s, between) = self.pace.left(rest_s.max(0.0));
+            Some((part, None)) => rest.sweeping_s += (1.0 - part) * whole_s,
+            None if self.in_sweep() => rest.sweeping_s += paces.sweeping.still_of(whole_s, gone_s),
+            None => rest.other_s += paces.other.still_of(whole_s, gone_s),
+        }
+        let (left_s, between) = paces.left(rest);
         let between_s = between.map(|(least, most)| (least + own_s, most + own_s));
         TimeLeft { s: left_s + own_s, between_s }
     }
 
     fn basis(&self) -> String {
-        match (self.pace.seen(), self.pace.words()) {
+        match (self.paces.seen(), self.paces.words()) {
             (0, _) => "by the rehearsal of just before the run".to_owned(),
             (_, None) => "by its rehearsal and its own pace".to_owned(),
             (_, Some(words)) => format!("by its rehearsal and its own pace: {words}"),
@@ -378,6 +460,56 @@ mod tests {
         one.entry(Moment::from_s(1000.0), &begin(5, "5"));
         let stuck = ahead(&one, 2500.0).left.unwrap();
         assert!((stuck.s - 2.0 * 450.0).abs() < 30.0, "{stuck:?}");
+    }
+
+    fn sweep_begin(sweep: u64) -> Entry {
+        let fast = crate::record::Column { channel: "bias".into(), unit: "V".into(), si_unit: "V".into() };
+        Entry::SweepBegin {
+            n: 0,
+            sweep,
+            name: "s".into(),
+            args: String::new(),
+            place: crate::record::Place::default(),
+            fast,
+            slow: None,
+            read: Vec::new(),
+            points: 100,
+            both_ways: false,
+        }
+    }
+
+    #[test]
+    fn a_ramp_that_falls_away_says_nothing_about_the_sweeps() {
+        // Six steps: a ramp and a sweep of 400 s each. The first ramp takes 290 s from zero field in the rehearsal,
+        // the others 60 s; in the run the field stands there already.
+        let (mut marks, mut at_s) = (Vec::new(), 0.0);
+        for i in 0..6 {
+            marks.push(Mark { key: format!("step/{i}"), at_s });
+            at_s += if i == 0 { 290.0 } else { 60.0 };
+            marks.push(Mark { key: format!("sweep/{i}/s"), at_s });
+            at_s += 400.0;
+            marks.push(Mark { key: format!("swept/{i}/s"), at_s });
+            marks.push(Mark { key: format!("end/{i}"), at_s });
+        }
+        let mut one = prospect(Foreseen::Course(Course { marks, total_s: at_s }));
+        one.entry(Moment::from_s(0.0), &begin(0, "0"));
+        one.entry(Moment::from_s(50.0), &sweep_begin(0));
+        let mut tally = RunTally::new(&builtin());
+        tally.points = 25;
+        // A quarter of a sweep at a pace of 1.1 is done.
+        let left = one.ahead(Moment::from_s(160.0), &tally).left.unwrap();
+        let truth = 330.0 + 5.0 * (60.0 + 440.0);
+        assert!((left.s / truth - 1.0).abs() < 0.12, "{left:?} instead of {truth}");
+        // In a hold nothing goes on, so nothing is left more or less; afterwards it goes on as before.
+        one.entry(Moment::from_s(160.0), &Entry::Held { by: "operator".into(), reason: "a refill".into() });
+        let held = one.ahead(Moment::from_s(4000.0), &tally);
+        assert_eq!(held.left.unwrap().s, left.s);
+        assert!((held.sweep_left_s.unwrap() - 330.0).abs() < 1e-6 && held.basis.contains("hold"), "{held:?}");
+        one.entry(Moment::from_s(4000.0), &Entry::Released { after_s: 3840.0 });
+        tally.points = 50;
+        let later = one.ahead(Moment::from_s(4110.0), &tally);
+        assert!((later.sweep_left_s.unwrap() - 220.0).abs() < 1e-6, "{later:?}");
+        assert!(!later.basis.contains("hold"));
     }
 
     #[test]
