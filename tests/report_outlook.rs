@@ -87,7 +87,7 @@ fn a_slower_bench_is_noticed_and_the_bounds_hold() {
     assert!(error(0.02) < -0.15, "at first the rehearsal is believed: {}", error(0.02));
     assert!(error(0.5).abs() < 0.06, "{}", error(0.5));
     assert!(error(0.75).abs() < 0.03, "{}", error(0.75));
-    assert!(at(0.5).2.contains("longer than there"), "{}", at(0.5).2);
+    assert!(at(0.5).2.contains("longer than in the rehearsal"), "{}", at(0.5).2);
     let bounded: Vec<_> = told.iter().filter_map(|t| Some((t.0, t.1?.between_s?))).collect();
     assert!(bounded.len() > 20, "bounds are told: {} of {}", bounded.len(), told.len());
     let held =

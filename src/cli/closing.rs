@@ -20,7 +20,7 @@ pub fn report(
     let mut out = String::new();
     timeline(&mut out, tally);
     extremes(&mut out, bench, tally);
-    budgets(&mut out, bench, tally, summary, window);
+    budgets(&mut out, bench, tally, window);
     let _ = writeln!(
         out,
         "\n{} sweeps, {} points; the run file has {:.1} MB",
@@ -97,7 +97,7 @@ fn extremes(out: &mut String, bench: &Bench, tally: &RunTally) {
     }
 }
 
-fn budgets(out: &mut String, bench: &Bench, tally: &RunTally, summary: &Summary, window: Option<Moment>) {
+fn budgets(out: &mut String, bench: &Bench, tally: &RunTally, window: Option<Moment>) {
     let _ = write!(out, "\nTime    {}", in_words(tally.end_s));
     match window {
         Some(window) => {
@@ -112,8 +112,8 @@ fn budgets(out: &mut String, bench: &Bench, tally: &RunTally, summary: &Summary,
         let left_l = (last - helium.refill_mark_m3) * 1e3;
         let _ = writeln!(
             out,
-            "Helium  {:.2} L used, {:.1} L left, {:.1} L {} the refill mark of {:.1} L",
-            summary.helium_used_l,
+            "Helium  {}, {:.1} L left, {:.1} L {} the refill mark of {:.1} L",
+            tally.helium_used_words(),
             last * 1e3,
             left_l.abs(),
             if left_l < 0.0 { "below" } else { "above" },

@@ -84,6 +84,8 @@ pub struct RunTally {
     /// The end, s.
     pub end_s: f64,
     helium_channel: Option<ChannelId>,
+    /// Differences of readings of the level that follow each other: how many, and the sum of their squares, m⁶.
+    helium_steps: (u32, f64),
     /// What was sent or read last, for each channel.
     latest: Vec<f64>,
 }
@@ -105,6 +107,7 @@ impl RunTally {
             parked: false,
             end_s: 0.0,
             helium_channel: bench.helium.map(|h| h.channel),
+            helium_steps: (0, 0.0),
             latest: vec![f64::NAN; bench.channels.len()],
         }
     }
@@ -120,7 +123,12 @@ impl RunTally {
         self.read[channel.index()].take_in(value);
         self.latest[channel.index()] = value;
         if self.helium_channel == Some(channel) {
-            let first = self.helium.map_or(value, |(first, _)| first);
+            let (first, last) = self.helium.unwrap_or((value, value));
+            // A litre at once is a transfer, not the scatter of a gauge.
+            if self.helium.is_some() && (value - last).abs() < 1e-3 {
+                self.helium_steps.0 += 1;
+                self.helium_steps.1 += (value - last).powi(2);
+            }
             self.helium = Some((first, value));
         }
     }
@@ -172,5 +180,41 @@ impl RunTally {
     /// Helium used, litres; 0 if the level was not read twice.
     pub fn helium_used_l(&self) -> f64 {
         self.helium.map_or(0.0, |(first, last)| (first - last) * 1e3)
+    }
+
+    /// Helium used in words. The error of a difference of two readings comes from how readings scatter that follow
+    /// each other; what is not above twice that, or is below zero, was not measured.
+    pub fn helium_used_words(&self) -> String {
+        let used_l = self.helium_used_l();
+        let (steps, squares) = self.helium_steps;
+        let error_l = if steps < 3 { 0.0 } else { (squares / f64::from(steps)).sqrt() * 1e3 };
+        if used_l > 2.0 * error_l {
+            format!("{used_l:.2} L used")
+        } else if used_l < -1.0_f64.max(2.0 * error_l) {
+            format!("{:.1} L more than at the start", -used_l)
+        } else {
+            "no use that could be measured".to_owned()
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn helium_below_its_error_is_no_use() {
+        let bench = crate::bench::builtin();
+        let level = bench.helium.unwrap().channel;
+        let used = |readings: &[f64]| {
+            let mut tally = RunTally::new(&bench);
+            readings.iter().for_each(|litres| tally.read(level, litres * 1e-3));
+            tally.helium_used_words()
+        };
+        let nothing = "no use that could be measured";
+        assert_eq!(used(&[58.0, 58.1]), nothing);
+        assert_eq!(used(&[58.1, 58.0, 58.1, 58.0, 58.1, 58.0]), nothing);
+        assert_eq!(used(&[58.1, 57.9, 58.0, 57.6, 57.5, 57.1]), "1.00 L used");
+        assert_eq!(used(&[58.1, 58.0, 78.0, 77.9, 77.9]), "19.8 L more than at the start");
     }
 }

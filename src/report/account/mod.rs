@@ -10,6 +10,7 @@ mod interruption;
 mod judged;
 mod read;
 mod salvage;
+mod silence;
 mod state;
 
 pub use clock::{Clock, elapsed};
@@ -17,6 +18,7 @@ pub use growing::Growing;
 pub use helium::Helium;
 pub use interruption::Interruption;
 pub use judged::{Fitted, Judged, Law, Parameter};
+pub use silence::Silence;
 pub use state::{Standing, State, place_in_words};
 
 use crate::bench::Bench;

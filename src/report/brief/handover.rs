@@ -186,6 +186,13 @@ fn state(account: &Account) -> Vec<StateLine> {
                     line.weight = Weight::Look;
                 }
             }
+            if let Some(wrong) = standing.and_then(|s| super::marks::what_is_wrong(account, bench, id, s.si))
+            {
+                line.note += &format!("; {wrong}");
+                if line.weight == Weight::Good {
+                    line.weight = Weight::Look;
+                }
+            }
             if role == Role::PotTemperature {
                 line.note += &match account.state.regenerated_s {
                     Some(since) => format!("; regenerated at {}", account.clock.short(since)),
@@ -327,6 +334,16 @@ fn questions(account: &Account) -> Vec<String> {
         let why = step.left_out.as_deref().unwrap_or_default();
         open.push(format!("Left out: {} — {why}.", step.name));
     }
+    for silence in account.silences() {
+        let until = match silence.to_s {
+            Some(to_s) => {
+                format!("to {} ({})", account.clock.short(to_s), in_words((to_s - silence.from_s).round()))
+            }
+            None => "to the end".to_owned(),
+        };
+        let from = account.clock.short(silence.from_s);
+        open.push(format!("{} gave no number from {from} {until}.", silence.channel));
+    }
     let faults = account.happenings.iter().filter(|h| h.kind == "fault").count();
     if faults > 0 {
         open.push(format!("{} of instruments: see the chronicle.", count(faults as u64, "fault")));
@@ -449,6 +466,55 @@ pub const CAUTIONS: [(&str, &str); 5] = [
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    use crate::record::{Document, Durability, Recorder, RunFile, Store};
+
+    /// A run of so many readings of the stage, K, one a minute, some of which are missing.
+    fn account_of(stage: impl Fn(u64) -> Option<f64>, minutes: u64) -> Account {
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("run.sqlite");
+        let text = include_str!("../../../scripts/bench_simulated.ron").to_owned();
+        let bench = Document { name: "bench.ron".into(), role: "bench", text };
+        let mut store = Store::create(&path, Durability::ProcessEnd, &[bench]).unwrap();
+        for minute in 0..minutes {
+            let at = crate::quantity::Moment::from_s(60.0 * minute as f64);
+            for (channel, value) in [("stage_temperature", stage(minute)), ("pot_temperature", Some(0.3))] {
+                if let Some(value) = value {
+                    let entry = crate::record::Entry::Monitor { channel: channel.into(), value };
+                    store.append(at, &entry, &[]).unwrap();
+                }
+            }
+        }
+        store.finish().unwrap();
+        Account::read(&RunFile::open(&path).unwrap())
+    }
+
+    #[test]
+    fn a_reading_beyond_a_mark_or_far_from_its_start_gets_no_tick() {
+        let line = |stage: fn(u64) -> Option<f64>| {
+            let hand = Handover::new(&account_of(stage, 20));
+            hand.state.into_iter().find(|line| line.what == "Stage").unwrap()
+        };
+        assert_eq!(line(|_| Some(0.3)).weight, Weight::Good);
+        let warm = line(|m| Some(if m < 15 { 0.3 } else { 1.9 }));
+        assert_eq!(warm.weight, Weight::Look);
+        assert!(warm.note.contains("beyond the mark of `stage warming up`"), "{warm:?}");
+        let warmer = line(|m| Some(if m < 15 { 0.3 } else { 0.6 }));
+        assert!(
+            warmer.weight == Weight::Look && warmer.note.contains("it was 0.3 K at the start"),
+            "{warmer:?}"
+        );
+    }
+
+    #[test]
+    fn a_gauge_that_was_silent_is_an_open_question() {
+        let told = |stage: fn(u64) -> Option<f64>| questions(&account_of(stage, 40));
+        assert!(told(|_| Some(0.3)).is_empty());
+        let some = told(|m| Some(0.3).filter(|_| !(10..30).contains(&m)));
+        assert_eq!(some, ["stage_temperature gave no number from +00:09:00 to +00:30:00 (21 min)."]);
+        let rest = told(|m| Some(0.3).filter(|_| m < 20));
+        assert_eq!(rest, ["stage_temperature gave no number from +00:19:00 to the end."]);
+    }
 
     #[test]
     fn paths_go_through_a_shell_unharmed() {

@@ -2,6 +2,7 @@
 
 mod data;
 mod handover;
+mod marks;
 mod page;
 mod story;
 mod text;

@@ -1,0 +1,54 @@
+//! Gauges that gave no number for a while.
+
+use super::Account;
+
+/// A pause so many times as long as usual is a silence: a reading now and then comes late.
+const PAUSES: f64 = 2.0;
+/// Readings below which nobody knows what is usual.
+const FEWEST: usize = 5;
+
+/// A gauge without a number.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Silence {
+    /// The channel.
+    pub channel: String,
+    /// Its last number before, s.
+    pub from_s: f64,
+    /// Its next number, s; none where none came.
+    pub to_s: Option<f64>,
+}
+
+impl Account {
+    /// Watched channels that gave no number for longer than usual, in the order in which they fell silent.
+    pub fn silences(&self) -> Vec<Silence> {
+        let mut found = Vec::new();
+        for (channel, readings) in &self.monitors {
+            let Some(usual_s) = usual_pause_s(readings) else { continue };
+            let long = |from_s: f64, to_s: f64| to_s - from_s > PAUSES * usual_s;
+            let pauses = readings.windows(2).map(|pair| (pair[0].0, pair[1].0));
+            found.extend(
+                pauses.filter(|(from_s, to_s)| long(*from_s, *to_s)).map(|(from_s, to_s)| Silence {
+                    channel: channel.clone(),
+                    from_s,
+                    to_s: Some(to_s),
+                }),
+            );
+            let (last_s, _) = readings[readings.len() - 1];
+            if long(last_s, self.end_s) {
+                found.push(Silence { channel: channel.clone(), from_s: last_s, to_s: None });
+            }
+        }
+        found.sort_by(|a, b| a.from_s.total_cmp(&b.from_s));
+        found
+    }
+}
+
+/// The median of the pauses between readings.
+fn usual_pause_s(readings: &[(f64, f64)]) -> Option<f64> {
+    if readings.len() < FEWEST {
+        return None;
+    }
+    let mut pauses: Vec<f64> = readings.windows(2).map(|pair| pair[1].0 - pair[0].0).collect();
+    pauses.sort_by(f64::total_cmp);
+    Some(pauses[pauses.len() / 2]).filter(|pause_s| *pause_s > 0.0)
+}

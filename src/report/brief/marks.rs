@@ -1,0 +1,62 @@
+//! Whether a reading is what the bench calls good: by the marks of its interlocks, and by what it was at the start.
+
+use crate::bench::expression::Readings;
+use crate::bench::{Bench, ChannelId, Role};
+use crate::report::account::Account;
+
+/// A temperature that has risen by more than this factor is no longer what it was.
+const WARMER: f64 = 1.5;
+/// The same of a pressure.
+const WORSE: f64 = 3.0;
+
+/// Why a last reading is not as it should be; none where nothing speaks against it.
+pub(super) fn what_is_wrong(account: &Account, bench: &Bench, id: ChannelId, si: f64) -> Option<String> {
+    let channel = bench.channel(id);
+    let grown = match channel.role? {
+        Role::StageTemperature | Role::PotTemperature => WARMER,
+        Role::ChamberPressure | Role::PreparationPressure => WORSE,
+        _ => return None,
+    };
+    let only = Only { id, si };
+    let beyond = bench
+        .interlocks
+        .iter()
+        .find(|lock| lock.trip.channels().eq([id]) && lock.trip.holds(&only) == Some(true));
+    if let Some(lock) = beyond {
+        return Some(format!("beyond the mark of `{}`: {}", lock.name, lock.trip.text));
+    }
+    let (_, first) = account.monitors.get(&channel.name)?.first()?;
+    (*first > 0.0 && si > grown * first).then(|| format!("it was {} at the start", channel.show(*first)))
+}
+
+/// One channel alone, just read.
+struct Only {
+    id: ChannelId,
+    si: f64,
+}
+
+impl Readings for Only {
+    fn latest(&self, channel: ChannelId) -> Option<f64> {
+        (channel == self.id).then_some(self.si)
+    }
+
+    fn rate_per_s(&self, _: ChannelId) -> Option<f64> {
+        None
+    }
+
+    fn age_s(&self, _: ChannelId) -> f64 {
+        0.0
+    }
+
+    fn frozen_s(&self, _: ChannelId) -> f64 {
+        0.0
+    }
+
+    fn unreadable(&self, _: ChannelId) -> bool {
+        false
+    }
+
+    fn clock_jump_s(&self) -> f64 {
+        0.0
+    }
+}
