@@ -11,6 +11,7 @@ use crate::quantity::{Unit, significant};
 /// let ghz = Unit::parse("GHz").unwrap();
 /// assert_eq!(with_error(Some(14.203_123e9), Some(0.42e6), &ghz), "14.20312 ± 0.00042 GHz");
 /// assert_eq!(with_error(Some(14.2e9), None, &ghz), "14.2 GHz");
+/// assert_eq!(with_error(Some(-81.12e9), Some(3784e9), &ghz), "-100 ± 3800 GHz");
 /// assert_eq!(with_error(None, None, &ghz), "not known");
 /// ```
 pub fn with_error(value: Option<f64>, error: Option<f64>, unit: &Unit) -> String {
@@ -26,6 +27,10 @@ pub fn with_error(value: Option<f64>, error: Option<f64>, unit: &Unit) -> String
 /// A plain number with its error.
 pub fn rounded(value: f64, error: f64) -> String {
     let places = 1 - error.log10().floor() as i32;
+    if (-9..0).contains(&places) && value.abs() < 1e9 {
+        let step = 10_f64.powi(-places);
+        return format!("{:.0} ± {:.0}", (value / step).round() * step, (error / step).round() * step);
+    }
     if !(0..=9).contains(&places) || value.abs() >= 1e9 {
         return format!("{} ± {}", significant(value, 6), significant(error, 2));
     }

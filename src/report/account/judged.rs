@@ -16,15 +16,17 @@ pub struct Parameter {
     pub fixed: bool,
 }
 
-/// A fit of one sweep.
+/// A fit of one sweep, or of points that the sequence put together.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Fitted {
     /// Number of the entry.
     pub seq: u64,
     /// When, s.
     pub at_s: f64,
-    /// The sweep.
+    /// The sweep; none for points that the sequence put together.
     pub sweep: Option<u64>,
+    /// One line for people: what was fitted, and what came out.
+    pub title: String,
     /// The channel, by the name or the role it was asked for.
     pub channel: String,
     /// Field at the time, T, where the record shows it.
@@ -59,6 +61,7 @@ impl Fitted {
             seq,
             at_s,
             sweep,
+            title: title.to_owned(),
             channel: body["channel"].as_str().unwrap_or_default().to_owned(),
             field_t: None,
             parameters: parameters.collect(),

@@ -288,6 +288,16 @@ impl Account {
         Ok(table)
     }
 
+    /// Fits of spectra and other sweeps.
+    pub fn fits_of_sweeps(&self) -> impl Iterator<Item = &Fitted> {
+        self.fits.iter().filter(|fit| fit.sweep.is_some())
+    }
+
+    /// Fits of points that the sequence put together: trends, laws.
+    pub fn fits_of_points(&self) -> impl Iterator<Item = &Fitted> {
+        self.fits.iter().filter(|fit| fit.sweep.is_none())
+    }
+
     /// The best fit of a sweep: the last.
     pub fn fit_of(&self, sweep: u64) -> Option<&Fitted> {
         self.fits.iter().rev().find(|f| f.sweep == Some(sweep))

@@ -1,7 +1,7 @@
 //! Sections with figures: verdicts, resonance against field, spectra, fits, channels.
 
 use super::handover::Weight;
-use super::page::{Cell, figure, list, safe, table};
+use super::page::{Cell, cards, figure, list, safe, table};
 use crate::bench::Role;
 use crate::quantity::{Unit, significant};
 use crate::record::RunFile;
@@ -165,7 +165,7 @@ pub(super) fn bulks(account: &Account, run: &RunFile) -> String {
 
 pub(super) fn fits(account: &Account) -> String {
     let rows: Vec<(&str, Vec<Cell>)> =
-        account.fits.iter().take(500).map(|fit| fit_row(account, fit)).collect();
+        account.fits_of_sweeps().take(500).map(|fit| fit_row(account, fit)).collect();
     let head = [
         ("n", "Sweep"),
         ("n", "Field"),
@@ -176,15 +176,34 @@ pub(super) fn fits(account: &Account) -> String {
         ("", "To be trusted?"),
     ];
     let caption = "Values with one standard error; fits that are not to be trusted are kept and say why";
-    let mut out = table(caption, &head, &rows);
-    if account.fits.len() > 500 {
-        let _ = write!(
-            out,
-            "<p>… and {} more; <code>noctule export</code> writes all of them.</p>",
-            account.fits.len() - 500
-        );
+    let mut out = cards(caption, &head, &rows);
+    let all = account.fits_of_sweeps().count();
+    if all > 500 {
+        let _ =
+            write!(out, "<p>… and {} more; <code>noctule export</code> writes all of them.</p>", all - 500);
     }
+    out += &fits_of_points(account);
     out
+}
+
+fn trust(fit: &Fitted) -> String {
+    if fit.trusted {
+        "<span class=\"t-good\">✓ yes</span>".to_owned()
+    } else {
+        format!("<span class=\"t-wrong\">✕ no</span>: {}", safe(&fit.doubts))
+    }
+}
+
+/// What the sequence fitted to points of its own: trends over several spectra.
+fn fits_of_points(account: &Account) -> String {
+    let row = |fit: &Fitted| {
+        let said = fit.title.split(" — not to be trusted").next().unwrap_or_default();
+        let cells = vec![("w", safe(&account.clock.short(fit.at_s))), ("", safe(said)), ("", trust(fit))];
+        ("", cells)
+    };
+    let rows: Vec<(&str, Vec<Cell>)> = account.fits_of_points().take(100).map(row).collect();
+    let head = [("", "When"), ("", "What was fitted"), ("", "To be trusted?")];
+    cards("Fits of points that the sequence put together", &head, &rows)
 }
 
 fn fit_row(account: &Account, fit: &Fitted) -> (&'static str, Vec<Cell>) {
@@ -199,11 +218,6 @@ fn fit_row(account: &Account, fit: &Fitted) -> (&'static str, Vec<Cell>) {
     };
     let field =
         fit.field_t.map_or("–".to_owned(), |b| with_error(Some(b), None, &account.unit_of("FieldZ")));
-    let trust = if fit.trusted {
-        "<span class=\"t-good\">✓ yes</span>".to_owned()
-    } else {
-        format!("<span class=\"t-wrong\">✕ no</span>: {}", safe(&fit.doubts))
-    };
     let number = fit.sweep.map_or("–".to_owned(), |s| s.to_string());
     let cells = vec![
         ("n", number),
@@ -212,7 +226,7 @@ fn fit_row(account: &Account, fit: &Fitted) -> (&'static str, Vec<Cell>) {
         ("n", shown("width", &width)),
         ("n", shown("height", &height)),
         ("n", shown("asymmetry", &plain)),
-        ("", trust),
+        ("", trust(fit)),
     ];
     ("", cells)
 }

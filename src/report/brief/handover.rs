@@ -141,12 +141,14 @@ fn measured(account: &Account) -> String {
     let mut parts = vec![
         count(account.sweeps.len() as u64, "sweep"),
         count(account.points, "point"),
-        count(account.fits.len() as u64, "fit"),
+        count(account.fits_of_sweeps().count() as u64, "fit"),
     ];
-    let doubtful = account.fits.iter().filter(|f| !f.trusted).count();
+    let doubtful = account.fits_of_sweeps().filter(|f| !f.trusted).count();
     if doubtful > 0 {
         parts.push(format!("{doubtful} of them not trusted"));
     }
+    let others = account.fits_of_points().count() as u64;
+    parts.extend((others > 0).then(|| format!("{} of other points", count(others, "fit"))));
     if !account.bulks.is_empty() {
         let images = account.bulks.iter().filter(|b| b.verb == "image").count() as u64;
         let traces = account.bulks.len() as u64 - images;
@@ -390,12 +392,12 @@ fn next(account: &Account) -> Vec<String> {
             steps.push(format!("Plan the helium refill for {} ({left} left).", account.clock.long(due)));
         }
     }
-    let doubtful = account.fits.iter().filter(|fit| !fit.trusted).count();
-    if account.fits.len() >= 3 && 2 * doubtful > account.fits.len() {
+    let fits = account.fits_of_sweeps().count();
+    let doubtful = account.fits_of_sweeps().filter(|fit| !fit.trusted).count();
+    if fits >= 3 && 2 * doubtful > fits {
         steps.push(format!(
-            "{doubtful} of {} fits are not to be trusted: find out whether a spin with contrast was under the tip before \
-             measuring the same again.",
-            account.fits.len()
+            "{doubtful} of {fits} fits are not to be trusted: find out whether a spin with contrast was under the tip before \
+             measuring the same again."
         ));
     }
     for wanted in account.verdicts.iter().filter_map(|v| v.next.as_ref()) {

@@ -32,13 +32,28 @@ pub type Cell = (&'static str, String);
 
 /// A table that scrolls by itself where it is too wide.
 pub fn table(caption: &str, head: &[(&'static str, &str)], rows: &[(&'static str, Vec<Cell>)]) -> String {
+    made(caption, head, rows, false)
+}
+
+/// A table whose rows become cards on a narrow screen, so that nothing of them is out of view.
+pub fn cards(caption: &str, head: &[(&'static str, &str)], rows: &[(&'static str, Vec<Cell>)]) -> String {
+    made(caption, head, rows, true)
+}
+
+fn made(
+    caption: &str,
+    head: &[(&'static str, &str)],
+    rows: &[(&'static str, Vec<Cell>)],
+    cards: bool,
+) -> String {
     if rows.is_empty() {
         return String::new();
     }
     let class = |class: &str| if class.is_empty() { String::new() } else { format!(" class=\"{class}\"") };
     let mut out = format!(
-        "<div class=\"scroll\" tabindex=\"0\" role=\"region\" aria-label=\"{0}\"><table><caption>{0}</caption><thead><tr>",
-        safe(caption)
+        "<div class=\"scroll\" tabindex=\"0\" role=\"region\" aria-label=\"{0}\"><table{1}><caption>{0}</caption><thead><tr>",
+        safe(caption),
+        if cards { " class=\"cards\"" } else { "" }
     );
     for (kind, title) in head {
         let _ = write!(out, "<th scope=\"col\"{}>{}</th>", class(kind), safe(title));
@@ -46,8 +61,10 @@ pub fn table(caption: &str, head: &[(&'static str, &str)], rows: &[(&'static str
     out.push_str("</tr></thead><tbody>");
     for (kind, cells) in rows {
         let _ = write!(out, "<tr{}>", class(kind));
-        for (kind, content) in cells {
-            let _ = write!(out, "<td{}>{content}</td>", class(kind));
+        for (i, (kind, content)) in cells.iter().enumerate() {
+            let title = head.get(i).filter(|(_, title)| cards && !title.is_empty());
+            let label = title.map_or(String::new(), |(_, title)| format!(" data-l=\"{}\"", safe(title)));
+            let _ = write!(out, "<td{}{label}>{content}</td>", class(kind));
         }
         out.push_str("</tr>");
     }

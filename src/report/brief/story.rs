@@ -1,7 +1,7 @@
 //! Sections in words and tables: state, next steps, what ran, tip, chronicle, parking, notes, cautions.
 
 use super::handover::{CAUTIONS, Handover, Weight};
-use super::page::{Cell, figure, list, safe, table};
+use super::page::{Cell, cards, figure, list, safe, table};
 use crate::quantity::in_words;
 use crate::report::account::{Account, place_in_words};
 use crate::report::figure::{Axis, Chart, Ink, Series, Style};
@@ -179,7 +179,7 @@ pub(super) fn chronicle(account: &Account) -> String {
         })
         .collect();
     let head = [("", "When"), ("", "What"), ("", ""), ("", "The sequence was at")];
-    let mut out = table("Interlocks and what they did, holds, faults, words of operators", &head, &rows);
+    let mut out = cards("Interlocks and what they did, holds, faults, words of operators", &head, &rows);
     more(&mut out, account.happenings.len());
     if out.is_empty() { "<p>Nothing tripped, nothing was held, nothing failed.</p>".to_owned() } else { out }
 }
@@ -201,7 +201,7 @@ pub(super) fn park(account: &Account) -> String {
             ("", cells)
         })
         .collect();
-    table(
+    cards(
         "Park steps, exactly as they were left",
         &[("", "When"), ("", "Step"), ("", ""), ("", "Read back")],
         &rows,
@@ -232,7 +232,7 @@ pub(super) fn remarks(account: &Account) -> String {
         })
         .collect();
     let mut out =
-        table("Notes and decisions of the sequence", &[("", "When"), ("", ""), ("", "Where")], &rows);
+        cards("Notes and decisions of the sequence", &[("", "When"), ("", ""), ("", "Where")], &rows);
     more(&mut out, account.remarks.len());
     out
 }

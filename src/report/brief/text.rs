@@ -95,7 +95,7 @@ fn results(out: &mut String, account: &Account) {
     if let Some(law) = account.laws.last() {
         wrapped(out, &law.title, "", "  ");
     }
-    for fit in &account.fits {
+    for fit in account.fits_of_sweeps() {
         let centre = fit.parameter("centre");
         let unit = account.unit_of("RfFrequency");
         let shown = with_error(centre.and_then(|c| c.value), centre.and_then(|c| c.error), &unit);
@@ -108,6 +108,10 @@ fn results(out: &mut String, account: &Account) {
             format!("✕ not trusted: {}", first_of(&fit.doubts))
         };
         let _ = writeln!(out, "  sweep {sweep:>4}  {field:>12}  {shown:<28} {trust}");
+    }
+    for fit in account.fits_of_points() {
+        let sign = if fit.trusted { "✓" } else { "✕" };
+        wrapped(out, &format!("{} {sign}", fit.title), "  ", "    ");
     }
 }
 
