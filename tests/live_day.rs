@@ -77,7 +77,12 @@ fn between_sweeps(store: &mut Store, sweep: u64, at: Moment) {
             place: place.clone(),
         };
         store.append(at, &judgement, &[]).expect("it is written");
-        let note = Entry::Note { n: 2 * sweep, text: format!("sweep {sweep}"), place: place.clone() };
+        let note = Entry::Note {
+            n: 2 * sweep,
+            text: format!("sweep {sweep}"),
+            place: place.clone(),
+            for_next_shift: false,
+        };
         store.append(at, &note, &[]).expect("it is written");
     }
     let begin = Entry::SweepBegin {

@@ -101,7 +101,12 @@ fn begin_run(file: &Path, planned: u64) -> Store {
     store.append(Moment::START, &identity, &[]).unwrap();
     let helium = Entry::Monitor { channel: "helium_level".into(), value: 0.05 };
     store.append(Moment::from_s(0.5), &helium, &[]).unwrap();
-    let note = Entry::Note { n: 0, text: "<script>alert(1)</script>".into(), place: Place::default() };
+    let note = Entry::Note {
+        n: 0,
+        text: "<script>alert(1)</script>".into(),
+        place: Place::default(),
+        for_next_shift: false,
+    };
     store.append(Moment::from_s(0.8), &note, &[]).unwrap();
     let begin = Entry::SweepBegin {
         n: 1,

@@ -103,6 +103,33 @@ fn assert_balanced(html: &str) {
 }
 
 #[test]
+fn the_writers_words_stand_at_the_top_for_the_next_shift() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("words.sqlite");
+    let words = "note(\"a machine's word\");\nlet field = 500.mT;\n\
+        hand_over(`take an image <first>; the field is ${field}`);\nhand_over(\"then the map\");\npark();";
+    rehearsed(words, "words.rhai", &path);
+    let run = [open(&path)];
+    let text = brief::text(&run).unwrap();
+    let (said, state) = (text.find("For the next shift").unwrap(), text.find("State of the bench").unwrap());
+    assert!(
+        said < state && text[said..state].contains("- take an image <first>; the field is 500 mT"),
+        "{text}"
+    );
+    assert!(
+        text[said..state].contains("- then the map") && !text[said..state].contains("machine's"),
+        "{text}"
+    );
+    assert!(!text.contains("choose what to measure next") && text.contains("writer's words"), "{text}");
+    let page = brief::html(&run).unwrap();
+    let said = page.find(">For the next shift<").expect("a section");
+    assert!(
+        said < page.find(">Bench now<").unwrap() && page.contains("<li>take an image &lt;first&gt;"),
+        "{page}"
+    );
+}
+
+#[test]
 fn a_trend_over_points_is_no_fit_of_a_spectrum() {
     let folder = tempfile::tempdir().unwrap();
     let path = folder.path().join("trend.sqlite");

@@ -266,7 +266,7 @@ fn same_args(entry: &Entry, then: &str, now: &str, call: &Call) -> bool {
         (Entry::Judgement { what, sweep, .. }, Request::Record(Jot::Judgement { what: w, sweep: s, .. })) => {
             what == w && sweep == s
         }
-        (Entry::Note { .. }, Request::Record(Jot::Note(_))) => true,
+        (Entry::Note { .. }, Request::Record(Jot::Note { .. })) => true,
         _ => false,
     }
 }

@@ -26,7 +26,7 @@ fn bare(kind: &str, body: &str) -> Option<Value> {
     object.remove("place");
     let words: &[&str] = match kind {
         "identity" => &["sequence", "sequence_hash", "version"],
-        "note" => &["text"],
+        "note" => &["text", "for_next_shift"],
         "decision" => &["question", "reason"],
         "judgement" => &["title", "body"],
         "step_begin" => &["name"],

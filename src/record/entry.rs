@@ -165,8 +165,14 @@ in_two_forms! {
         StepEnd { n: u64, step: u64, left_out: Option<String> },
         /// A fit, a verdict, a test of contrast: something worked out from data.
         Judgement { n: u64, what: String, sweep: Option<u64>, title: String, body: Value, place: Place },
-        /// A note of the sequence.
-        Note { n: u64, text: String, place: Place },
+        /// A note of the sequence; some are its writer's words for the next shift.
+        Note {
+            n: u64,
+            text: String,
+            place: Place,
+            #[serde(default, skip_serializing_if = "is_not")]
+            for_next_shift: bool,
+        },
         /// A decision of the sequence with its reason.
         Decision { n: u64, question: String, answer: bool, reason: String, place: Place },
         /// A channel as it was watched.
@@ -199,6 +205,11 @@ in_two_forms! {
         /// The end.
         End { ending: Ending, parked: bool, elapsed_s: f64 },
     }
+}
+
+/// Leaves a flag out of the row where it is not set.
+fn is_not(flag: &bool) -> bool {
+    !*flag
 }
 
 /// The kind of an entry and its JSON without the kind, as they stand in a row.

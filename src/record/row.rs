@@ -110,6 +110,7 @@ mod tests {
                 n: 1,
                 text: "a \"quoted\" word\nand a line {\"kind\":1}".to_owned(),
                 place: place.clone(),
+                for_next_shift: true,
             },
             Entry::Monitor { channel: "current".to_owned(), value: 1.0 / 3.0 },
             Entry::End {

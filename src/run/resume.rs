@@ -212,7 +212,8 @@ pub fn restore(port: &mut dyn Port, bench: &Bench, known: &KnownState) -> Result
     }
     values.sort_by_key(|(id, _)| bench.channel(*id).role == Some(Role::RfOutput));
     for difference in &differences {
-        request(port, Request::Record(Jot::Note(format!("resume: {difference}; it is brought back"))))?;
+        let text = format!("resume: {difference}; it is brought back");
+        request(port, Request::Record(Jot::Note { text, for_next_shift: false }))?;
     }
     match request(port, Request::Restore { approach, values })? {
         Answer::Number(0.0) => {}

@@ -148,7 +148,7 @@ impl Supervisor {
     fn record_jot(&mut self, call: &OpenCall, jot: Jot, out: &mut Effects) {
         let (n, place) = (call.n, call.place.clone());
         let entry = match jot {
-            Jot::Note(text) => Entry::Note { n, text, place },
+            Jot::Note { text, for_next_shift } => Entry::Note { n, text, place, for_next_shift },
             Jot::Decision { question, answer, reason } => {
                 Entry::Decision { n, question, answer, reason, place }
             }

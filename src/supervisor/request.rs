@@ -73,7 +73,12 @@ pub enum Request {
 #[derive(Debug, Clone, PartialEq)]
 pub enum Jot {
     /// A note.
-    Note(String),
+    Note {
+        /// The words.
+        text: String,
+        /// Whether they are for the next shift.
+        for_next_shift: bool,
+    },
     /// A decision.
     Decision {
         /// What was asked.
@@ -251,7 +256,7 @@ impl Request {
             Request::Sweep(_) => "sweep",
             Request::Task(task) => task.kind().name(),
             Request::Recentre(_) => "recentre",
-            Request::Record(Jot::Note(_)) => "note",
+            Request::Record(Jot::Note { .. }) => "note",
             Request::Record(Jot::Decision { .. }) => "decide",
             Request::Record(Jot::Judgement { .. }) => "judge",
             Request::Record(Jot::StepBegin { .. }) => "step_begin",
@@ -286,7 +291,7 @@ impl Request {
                 "points": plan.points,
                 "search_m": plan.search_m,
             }),
-            Request::Record(Jot::Note(text)) => json!({ "text": text }),
+            Request::Record(Jot::Note { text, .. }) => json!({ "text": text }),
             Request::Record(Jot::Decision { question, answer, reason }) => {
                 json!({ "question": question, "answer": answer, "reason": reason })
             }

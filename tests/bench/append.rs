@@ -69,7 +69,8 @@ fn measure(folder: &Path, rate: f64) -> Delays {
         let action = i % ACTION_EVERY == ACTION_EVERY - 1 && rate <= 1000.0;
         handed.push((Instant::now(), action));
         if action {
-            let note = Entry::Note { n: seq, text: "an action".to_owned(), place: place(2) };
+            let note =
+                Entry::Note { n: seq, text: "an action".to_owned(), place: place(2), for_next_shift: false };
             recording.append(seq, Moment::from_s(at_s), Box::new(note), Vec::new(), true);
         } else {
             recording.append_point(seq, point(&plan, 0, i % POINTS, at_s));

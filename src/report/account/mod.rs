@@ -156,6 +156,8 @@ pub struct Remark {
     pub decided: Option<(bool, String)>,
     /// Where in the sequence.
     pub place: Place,
+    /// Whether the writer of the sequence meant it for the next shift.
+    pub for_next_shift: bool,
 }
 
 /// The account of one run.

@@ -151,17 +151,19 @@ impl Reader {
             Entry::Judgement { what, sweep, title, body, .. } => {
                 self.judgement(*seq, at_s, what, *sweep, title, body);
             }
-            Entry::Note { text, place, .. } => self.account.remarks.push(Remark {
+            Entry::Note { text, place, for_next_shift, .. } => self.account.remarks.push(Remark {
                 at_s,
                 text: text.clone(),
                 decided: None,
                 place: place.clone(),
+                for_next_shift: *for_next_shift,
             }),
             Entry::Decision { question, answer, reason, place, .. } => self.account.remarks.push(Remark {
                 at_s,
                 text: question.clone(),
                 decided: Some((*answer, reason.clone())),
                 place: place.clone(),
+                for_next_shift: false,
             }),
             Entry::Monitor { channel, value } => {
                 // Without an allocation for each reading of a long run.

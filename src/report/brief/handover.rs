@@ -61,6 +61,8 @@ pub struct Handover {
     pub span: String,
     /// What was measured, in one line.
     pub measured: String,
+    /// What the writer of the sequence says to the next shift.
+    pub writers_words: Vec<String>,
     /// Where the run was cut and taken up again.
     pub interruptions: Vec<String>,
     /// The state of the bench.
@@ -87,6 +89,7 @@ impl Handover {
             sentence: sentence(account),
             span,
             measured: measured(account),
+            writers_words: writers_words(account),
             interruptions: account.interruptions.iter().map(|cut| cut.in_words(&account.clock)).collect(),
             state: state(account),
             questions: questions(account),
@@ -286,6 +289,10 @@ fn helium(account: &Account) -> Option<StateLine> {
     Some(StateLine { what, value, note, weight })
 }
 
+fn writers_words(account: &Account) -> Vec<String> {
+    account.remarks.iter().filter(|remark| remark.for_next_shift).map(|remark| remark.text.clone()).collect()
+}
+
 fn questions(account: &Account) -> Vec<String> {
     let mut open = Vec::new();
     for fault in &account.integrity.faults {
@@ -413,7 +420,12 @@ fn next(account: &Account) -> Vec<String> {
         return steps;
     }
     if account.is_finished() {
-        steps.push("The sequence is complete: choose what to measure next.".to_owned());
+        // Where the writer has said what comes next, nobody has to choose.
+        steps.push(if writers_words(account).is_empty() {
+            "The sequence is complete: choose what to measure next.".to_owned()
+        } else {
+            "The sequence is complete: go by its writer's words for the next shift.".to_owned()
+        });
     } else {
         steps.push("When the cause is understood, go on with the command below.".to_owned());
     }

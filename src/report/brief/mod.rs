@@ -141,6 +141,7 @@ fn article(out: &mut String, account: &Account, run: &RunFile, i: usize) {
         safe(&hand.sentence),
         safe(&hand.measured)
     );
+    section(out, "For the next shift", "said in the sequence", &page::list(&hand.writers_words, false));
     section(out, "Interrupted", "and taken up again", &page::list(&hand.interruptions, false));
     section(out, "Bench now", "as the record left it", &story::state(&hand));
     section(out, "Do next", "", &story::next(&hand));

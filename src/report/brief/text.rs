@@ -20,6 +20,7 @@ pub fn write(out: &mut String, account: &Account) {
     let _ = writeln!(out, "{}", hand.span);
     let _ = writeln!(out, "\n{} {}. {}\n", weight.sign(), word.to_uppercase(), hand.sentence);
     let _ = writeln!(out, "{}", hand.measured);
+    list(out, "For the next shift", &hand.writers_words, false);
     list(out, "Interrupted and taken up again", &hand.interruptions, false);
     heading(out, "State of the bench");
     for line in &hand.state {

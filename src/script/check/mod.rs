@@ -48,6 +48,7 @@ use walk::Walk;
 const HARMLESS: &[&str] = &[
     "read",
     "note",
+    "hand_over",
     "decide",
     "stop",
     "elapsed",

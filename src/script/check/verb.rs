@@ -83,7 +83,7 @@ impl<'a> Walk<'a> {
         match (verb.name, channel) {
             ("sweep", _) => self.swept(values),
             ("read", Some(id)) => self.reading(id),
-            ("note" | "set" | "wait", _) => Value::Nothing,
+            ("note" | "hand_over" | "set" | "wait", _) => Value::Nothing,
             _ => gives(verb.gives),
         }
     }
@@ -139,7 +139,7 @@ impl<'a> Walk<'a> {
                 self.of_role(role, Dimension::FIELD, &what, value, at);
             }
             Kind::Number => self.dimension(Dimension::NONE, &what, value, at),
-            Kind::Text if verb.name == "note" => {}
+            Kind::Text if matches!(verb.name, "note" | "hand_over") => {}
             Kind::Text => self.kind(&what, "a text", value, at, |v| matches!(v, Value::Text(_))),
             Kind::OneOf(known) => self.one_of(&what, known, value, at),
             Kind::Flag => self.kind(&what, "true or false", value, at, |v| matches!(v, Value::Flag(_))),

@@ -37,6 +37,15 @@ pub const VERBS: &[Verb] = &[
         chapter: Chapter::Flow,
     },
     Verb {
+        name: "hand_over",
+        params: &[param("text", Kind::Text, "what the next shift must know, or do")],
+        optional: 0,
+        gives: "nothing",
+        summary: "Your words for whoever comes next: they stand at the top of the brief, under *For the next shift*, in their order. Otherwise a note like any other.",
+        example: "hand_over(\"take an image before the tip is moved sideways\");",
+        chapter: Chapter::Flow,
+    },
+    Verb {
         name: "decide",
         params: &[
             param("question", Kind::Text, "what is decided"),
@@ -152,7 +161,11 @@ pub(super) fn step(
 fn register_words(engine: &mut Engine, host: &Rc<Host>) {
     let h = Rc::clone(host);
     engine.register_fn("note", move |ctx: NativeCallContext, text: Dynamic| {
-        h.record(&ctx, Jot::Note(text.to_string()))
+        h.record(&ctx, Jot::Note { text: text.to_string(), for_next_shift: false })
+    });
+    let h = Rc::clone(host);
+    engine.register_fn("hand_over", move |ctx: NativeCallContext, text: Dynamic| {
+        h.record(&ctx, Jot::Note { text: text.to_string(), for_next_shift: true })
     });
     let h = Rc::clone(host);
     engine.register_fn("decide", move |ctx: NativeCallContext, question: &str, answer: bool| {
