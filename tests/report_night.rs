@@ -103,6 +103,18 @@ fn assert_balanced(html: &str) {
 }
 
 #[test]
+fn a_sequence_that_failed_by_itself_has_to_be_changed_first() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("limit.sqlite");
+    rehearsed("set(\"Bias\", 700.mV);", "limit.rhai", &path);
+    let text = brief::text(&[open(&path)]).unwrap();
+    assert!(!text.contains("When the cause is understood"), "{text}");
+    let flowing = text.split_whitespace().collect::<Vec<_>>().join(" ");
+    assert!(flowing.contains("change it, unless the cause lay in the bench"), "{text}");
+    assert!(text.contains(&format!("$ noctule resume {} --sequence limit.rhai", path.display())), "{text}");
+}
+
+#[test]
 fn the_writers_words_stand_at_the_top_for_the_next_shift() {
     let folder = tempfile::tempdir().unwrap();
     let path = folder.path().join("words.sqlite");

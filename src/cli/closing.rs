@@ -129,7 +129,7 @@ fn ending(out: &mut String, summary: &Summary) {
         String::new()
     };
     let parked = if summary.parked { "the bench is parked" } else { "the bench is NOT fully parked" };
-    let _ = writeln!(out, "\n{}: {}{place}; {parked}", summary.outcome.word(), summary.reason);
+    let _ = writeln!(out, "\n{}{place}; {parked}", summary.outcome.told(&summary.reason));
 }
 
 /// Says how a run ended: as JSON on stdout, or as a report on stderr.

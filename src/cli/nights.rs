@@ -12,9 +12,6 @@ use std::time::Instant;
 /// Exit code when something happened that must never happen.
 const EXIT_DEFECT: u8 = 70;
 
-/// The test that shows that every branch of the built-in bench can be taken.
-const PROBES_TEST: &str = "safety::cases::every_branch_of_recovery_is_taken_by_some_fault";
-
 /// Arguments of `noctule nights`.
 #[derive(Debug, clap::Args)]
 pub struct Nights {
@@ -122,6 +119,9 @@ fn report(c: &Campaign, bench: &Bench) {
     println!("\nHow nights ended that did not finish");
     for (ending, count) in &c.endings {
         println!("  {count:>6}  {ending}");
+        if let Some(one) = c.ending_examples.get(ending) {
+            println!("          one of them: {}\n          {}", one.reason, one.command);
+        }
     }
     println!("\nFaults: nights with each, and how many of them finished");
     for fault in &c.faults {
@@ -129,7 +129,7 @@ fn report(c: &Campaign, bench: &Bench) {
     }
     if !c.probes_unreached.is_empty() {
         println!(
-            "\nBranches of recovery that none of these nights took; {PROBES_TEST} takes those of the built-in bench"
+            "\nBranches of recovery that none of these nights took; more nights (--count) take more of them"
         );
         let refills = bench.interlocks.iter().any(|lock| lock.action == Action::Refill);
         for name in &c.probes_unreached {
@@ -140,7 +140,7 @@ fn report(c: &Campaign, bench: &Bench) {
     }
     println!("\nWorst nights");
     for night in &c.worst_seeds {
-        println!("  {}: {}\n    {}", night.outcome.word(), night.reason, night.command);
+        println!("  {}\n    {}", night.outcome.told(&night.reason), night.command);
         if let Some(violation) = &night.violation {
             println!("    {violation}");
         }

@@ -137,7 +137,13 @@ impl Onlooker for Progress {
 
     fn notice(&mut self, at: Moment, notice: &Notice) {
         if !matches!(notice.topic, "ending" | "park") {
-            self.say(&format!("{at}  {}: {}", notice.topic, notice.text));
+            // A text that begins with its topic needs it no second time.
+            let topic = if notice.text.starts_with(notice.topic) {
+                String::new()
+            } else {
+                format!("{}: ", notice.topic)
+            };
+            self.say(&format!("{at}  {topic}{}", notice.text));
         }
     }
 

@@ -84,6 +84,7 @@ fn takes(param: &Param) -> String {
         Kind::Voltage => "a voltage".to_owned(),
         Kind::Field => "a field".to_owned(),
         Kind::Number => "a number".to_owned(),
+        Kind::Value => "a number with or without a unit".to_owned(),
         Kind::Text | Kind::OneOf(_) => "a text".to_owned(),
         Kind::Flag => "true or false".to_owned(),
         Kind::Function => "a function".to_owned(),

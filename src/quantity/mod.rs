@@ -19,7 +19,7 @@ mod unit;
 pub use dimension::Dimension;
 pub use duration::in_words;
 pub use moment::Moment;
-pub use print::{in_unit, significant};
+pub use print::{in_unit, rounded, significant};
 pub use unit::{Unit, known_symbols};
 
 use std::str::FromStr;

@@ -18,20 +18,21 @@ const PREFIXES: [(i32, &str); 11] = [
 ];
 
 impl fmt::Display for Quantity {
-    /// Up to seven significant digits, trailing zeros removed.
+    /// Up to seven significant digits, or as many as the precision says, trailing zeros removed.
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let digits = f.precision().unwrap_or(7);
         let symbol = self.dimension.symbol();
         let value = if self.dimension == Dimension::VOLUME { self.si * 1e3 } else { self.si };
         if symbol.is_empty() {
-            return f.write_str(&significant(value, 7));
+            return f.write_str(&significant(value, digits));
         }
         if !takes_prefix(self.dimension) || value == 0.0 || !value.is_finite() {
-            return write!(f, "{} {symbol}", significant(value, 7));
+            return write!(f, "{} {symbol}", significant(value, digits));
         }
         let decade = (value.abs().log10() + 1e-9).floor();
         let step = ((decade / 3.0).floor() as i32 * 3).clamp(-18, 12);
         let prefix = PREFIXES.iter().find(|(power, _)| *power == step).map_or("", |(_, name)| name);
-        write!(f, "{} {prefix}{symbol}", significant(value / 10_f64.powi(step), 7))
+        write!(f, "{} {prefix}{symbol}", significant(value / 10_f64.powi(step), digits))
     }
 }
 
@@ -55,6 +56,44 @@ pub fn significant(value: f64, digits: usize) -> String {
         return trim_zeros(&fixed);
     }
     format!("{}e{exponent}", trim_zeros(mantissa))
+}
+
+/// A plain number with its error.
+pub fn rounded(value: f64, error: f64) -> String {
+    let places = 1 - error.log10().floor() as i32;
+    if (-9..0).contains(&places) && value.abs() < 1e9 {
+        let step = 10_f64.powi(-places);
+        return format!("{:.0} ± {:.0}", (value / step).round() * step, (error / step).round() * step);
+    }
+    if !(0..=9).contains(&places) || value.abs() >= 1e9 {
+        return format!("{} ± {}", significant(value, 6), significant(error, 2));
+    }
+    let places = places.unsigned_abs() as usize;
+    format!("{value:.places$} ± {error:.places$}")
+}
+
+impl Quantity {
+    /// With its standard error, SI, in the prefix that suits the value: `14.20312 ± 0.00042 GHz`.
+    ///
+    /// ```
+    /// use noctule::quantity::{Dimension, Quantity};
+    /// let line = Quantity::new(14.203_123_45e9, Dimension::FREQUENCY);
+    /// assert_eq!(line.with_error(0.42e6), "14.20312 ± 0.00042 GHz");
+    /// assert_eq!(Quantity::number(0.894_321_7).with_error(8.2e-4), "0.89432 ± 0.00082");
+    /// assert_eq!(line.with_error(0.0), "14.2031 GHz");
+    /// ```
+    pub fn with_error(self, error_si: f64) -> String {
+        if !(error_si.is_finite() && error_si > 0.0 && self.si.is_finite()) {
+            return format!("{self:.6}");
+        }
+        // The unit is that of the larger of the two: an error of a value near zero is no string of digits.
+        let larger = Self::new(self.si.abs().max(error_si), self.dimension);
+        let text = format!("{larger:.6}");
+        let Some(unit) = text.split_once(' ').and_then(|(_, unit)| Unit::parse(unit)) else {
+            return rounded(self.si, error_si);
+        };
+        format!("{} {}", rounded(unit.from_si(self.si), unit.from_si(error_si)), unit.text)
+    }
 }
 
 /// A value in SI printed in a given unit: `0.05` in `mT` gives `50 mT`.

@@ -33,6 +33,11 @@ pub enum Outcome {
 }
 
 impl Outcome {
+    /// With its reason, and without saying the same word twice: `failed: no line`, `stopped on request`.
+    pub fn told(self, reason: &str) -> String {
+        if reason.starts_with(self.word()) { reason.to_owned() } else { format!("{}: {reason}", self.word()) }
+    }
+
     /// The exit code of the command.
     pub fn exit_code(self) -> u8 {
         match self {

@@ -2,6 +2,8 @@
 
 use crate::quantity::{Unit, significant};
 
+pub use crate::quantity::rounded;
+
 /// A value with its standard error in a unit: `14.2031 ± 0.0004 GHz`. The error has two digits, and the value as
 /// many decimals as the error.
 ///
@@ -22,20 +24,6 @@ pub fn with_error(value: Option<f64>, error: Option<f64>, unit: &Unit) -> String
         Some(error) => format!("{}{suffix}", rounded(value, error)),
         None => format!("{}{suffix}", significant(value, 6)),
     }
-}
-
-/// A plain number with its error.
-pub fn rounded(value: f64, error: f64) -> String {
-    let places = 1 - error.log10().floor() as i32;
-    if (-9..0).contains(&places) && value.abs() < 1e9 {
-        let step = 10_f64.powi(-places);
-        return format!("{:.0} ± {:.0}", (value / step).round() * step, (error / step).round() * step);
-    }
-    if !(0..=9).contains(&places) || value.abs() >= 1e9 {
-        return format!("{} ± {}", significant(value, 6), significant(error, 2));
-    }
-    let places = places.unsigned_abs() as usize;
-    format!("{value:.places$} ± {error:.places$}")
 }
 
 /// A value in a unit, to so many digits.

@@ -96,7 +96,7 @@ impl Onlooker for Hooks {
         match entry {
             Entry::End { ending, parked, .. } => {
                 let parked = if *parked { "parked" } else { "NOT parked" };
-                let text = format!("{}: {}; the bench is {parked}", ending.outcome.word(), ending.reason);
+                let text = format!("{}; the bench is {parked}", ending.outcome.told(&ending.reason));
                 self.tell("finished", at, &text);
             }
             Entry::Interlock { name, action, value, because, .. } => {

@@ -276,10 +276,21 @@ pub struct Campaign {
     pub reaction_s: Spread,
     pub interlocks: BTreeMap<String, u64>,
     pub endings: BTreeMap<String, u64>,
+    /// For each ending the first night with it: its whole reason, and what repeats it.
+    pub ending_examples: BTreeMap<String, EndingExample>,
     pub faults: Vec<FaultCount>,
     pub probes: BTreeMap<&'static str, u64>,
     pub probes_unreached: Vec<&'static str>,
     pub worst_seeds: Vec<WorstNight>,
+}
+
+/// A night of those that ended alike.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct EndingExample {
+    /// Its reason, whole.
+    pub reason: String,
+    /// What repeats it.
+    pub command: String,
 }
 
 /// Adds nights up. `command` is what repeats a night, without its seed.
@@ -288,7 +299,8 @@ pub fn add_up(nights: &[Night], repeats: (u64, u64), threads: usize, wall_s: f64
     let rideable: Vec<&Night> = nights.iter().filter(|night| night.rides_out()).collect();
     let is_finished = |night: &Night| night.outcome == Outcome::Finished;
     let mut probes: BTreeMap<&'static str, u64> = Probe::ALL.iter().map(|probe| (probe.name(), 0)).collect();
-    let (mut interlocks, mut endings) = (BTreeMap::new(), BTreeMap::new());
+    let (mut interlocks, mut endings, mut ending_examples) =
+        (BTreeMap::new(), BTreeMap::new(), BTreeMap::new());
     for night in nights {
         for (probe, count) in Probe::ALL.iter().zip(night.probes) {
             *probes.entry(probe.name()).or_default() += u64::from(count);
@@ -298,7 +310,12 @@ pub fn add_up(nights: &[Night], repeats: (u64, u64), threads: usize, wall_s: f64
         }
         if !is_finished(night) {
             let short = night.reason.split([':', '(', ',']).next().unwrap_or_default().trim().to_owned();
-            *endings.entry(format!("{}: {short}", night.outcome.word())).or_default() += 1;
+            let ending = night.outcome.told(&short);
+            ending_examples.entry(ending.clone()).or_insert_with(|| EndingExample {
+                reason: night.reason.clone(),
+                command: format!("{command} --night {}", night.seed),
+            });
+            *endings.entry(ending).or_default() += 1;
         }
     }
     let of_kind = |kind: &Kind| {
@@ -338,6 +355,7 @@ pub fn add_up(nights: &[Night], repeats: (u64, u64), threads: usize, wall_s: f64
         reaction_s: Spread::of(nights.iter().flat_map(|night| night.reactions_s.clone()).collect()),
         interlocks,
         endings,
+        ending_examples,
         faults: Kind::ALL.iter().map(of_kind).collect(),
         probes_unreached: probes.iter().filter(|(_, count)| **count == 0).map(|(name, _)| *name).collect(),
         probes,
@@ -433,5 +451,18 @@ mod tests {
         let one = nights(&setup, 5, 8, 1);
         assert_eq!(one, nights(&setup, 5, 8, 3));
         assert_eq!((one.1, one.2), (0, 1), "the repeat gives the same digest");
+    }
+
+    #[test]
+    fn an_ending_has_its_whole_reason_and_a_night_to_repeat() {
+        let source = super::super::BenchSource::load(None).unwrap();
+        let sequence = Sequence::from_text("test.rhai", "set(\"RfOutput\", 1);");
+        let setup = Setup::for_rehearsal(sequence, source, None, 1, None).unwrap();
+        let (all, ..) = nights(&setup, 5, 3, 1);
+        let campaign = add_up(&all, (0, 0), 1, 1.0, "noctule rehearse test.rhai");
+        assert_eq!(campaign.endings.values().sum::<u64>(), 3 - campaign.finished);
+        let one = &campaign.ending_examples["failed: not permitted"];
+        assert!(one.reason.contains("RF heats the stage"), "{one:?}");
+        assert!(one.command.starts_with("noctule rehearse test.rhai --night "), "{one:?}");
     }
 }

@@ -51,6 +51,8 @@ pub enum Kind {
     Field,
     /// A plain number.
     Number,
+    /// A number with or without a unit.
+    Value,
     /// A text.
     Text,
     /// One of these texts.

@@ -26,12 +26,12 @@ pub fn register(engine: &mut Engine) {
     engine.register_fn("abs", |q: Quantity| Quantity::new(q.si.abs(), q.dimension));
 }
 
-/// Times read better in words.
+/// Times read better in words, and what is beyond six digits is noise.
 fn show(quantity: Quantity) -> String {
     if quantity.dimension == crate::quantity::Dimension::TIME && quantity.si.abs() >= 60.0 {
         return in_words(quantity.si);
     }
-    quantity.to_string()
+    format!("{quantity:.6}")
 }
 
 fn register_unit(engine: &mut Engine, name: &'static str, unit: Unit) {

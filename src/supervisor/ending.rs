@@ -13,7 +13,7 @@ impl Supervisor {
             return;
         }
         self.phase = Phase::Ending(ending.clone());
-        Self::notify("ending", format!("{}: {}", ending.outcome.word(), ending.reason), out);
+        Self::notify("ending", ending.outcome.told(&ending.reason), out);
         // A reply that waits for the disk is overtaken: what it acknowledges is in the record all the same.
         let unanswered = self.call.take().is_some() | self.reply.take().is_some();
         if unanswered {

@@ -191,7 +191,7 @@ impl Supervisor {
             return true;
         }
         if self.hold.wanted() && self.hold.stage == Stage::None && !matches!(next, Next::Finished(_)) {
-            self.enter_hold("asked for at the last point", out);
+            self.enter_hold("an operator asked for it, and it began at the next point", out);
             return true;
         }
         false
@@ -205,7 +205,7 @@ impl Supervisor {
         }
         if self.hold.wanted() && self.hold.stage == Stage::None {
             self.reach(Probe::HeldBetween);
-            self.enter_hold("asked for between two calls", out);
+            self.enter_hold("an operator asked for it, and it began between two calls", out);
         }
         self.hold.stage != Stage::None
     }

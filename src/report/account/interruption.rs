@@ -56,7 +56,7 @@ impl Interruption {
                     0 => String::new(),
                     _ => format!(", at {}", place_in_words(&ending.place)),
                 };
-                format!("{}: {}{place}", ending.outcome.word(), ending.reason.trim_end_matches('.'))
+                ending.outcome.told(ending.reason.trim_end_matches('.')) + place.as_str()
             }
         }
     }

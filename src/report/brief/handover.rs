@@ -426,6 +426,12 @@ fn next(account: &Account) -> Vec<String> {
         } else {
             "The sequence is complete: go by its writer's words for the next shift.".to_owned()
         });
+    } else if ended_by_itself(account) {
+        steps.push(
+            "The sequence itself ended the run, and as it is it would do so again: change it, unless the cause lay in \
+             the bench, and go on with the command below and the changed file."
+                .to_owned(),
+        );
     } else {
         steps.push("When the cause is understood, go on with the command below.".to_owned());
     }
@@ -441,8 +447,20 @@ fn command(account: &Account) -> Option<String> {
         let (from, to) = (account.path.display().to_string(), beside);
         return Some(format!("noctule salvage {} --out {}", quoted(&from), quoted(&to)));
     }
-    (!account.is_finished())
-        .then(|| format!("noctule resume {}", quoted(&account.path.display().to_string())))
+    let resume = || format!("noctule resume {}", quoted(&account.path.display().to_string()));
+    let sequence = match account.sequence_path.as_str() {
+        "" => account.identity.as_ref().map_or("changed.rhai", |identity| identity.sequence.as_str()),
+        path => path,
+    };
+    match ended_by_itself(account) {
+        true => Some(format!("{} --sequence {}", resume(), quoted(sequence))),
+        false => (!account.is_finished()).then(resume),
+    }
+}
+
+/// Whether the sequence stopped itself or failed, so that it would come to the same end again.
+fn ended_by_itself(account: &Account) -> bool {
+    account.ending.as_ref().is_some_and(|ending| ending.outcome == Outcome::Failed)
 }
 
 /// A path as a shell takes it.

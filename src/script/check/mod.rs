@@ -49,6 +49,7 @@ const HARMLESS: &[&str] = &[
     "read",
     "note",
     "hand_over",
+    "with_error",
     "decide",
     "stop",
     "elapsed",

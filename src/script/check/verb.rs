@@ -139,6 +139,9 @@ impl<'a> Walk<'a> {
                 self.of_role(role, Dimension::FIELD, &what, value, at);
             }
             Kind::Number => self.dimension(Dimension::NONE, &what, value, at),
+            Kind::Value => self.kind(&what, "a number, with or without a unit", value, at, |v| {
+                matches!(v, Value::Number { .. } | Value::Quantity { .. })
+            }),
             Kind::Text if matches!(verb.name, "note" | "hand_over") => {}
             Kind::Text => self.kind(&what, "a text", value, at, |v| matches!(v, Value::Text(_))),
             Kind::OneOf(known) => self.one_of(&what, known, value, at),

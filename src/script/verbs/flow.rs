@@ -3,8 +3,8 @@
 use super::agenda::{Left, Needs};
 use crate::quantity::{Dimension, Quantity};
 use crate::record::{Ending, Outcome};
-use crate::script::convert::MapFields;
-use crate::script::error::{Thrown, ended, thrown};
+use crate::script::convert::{MapFields, plain_number};
+use crate::script::error::{Thrown, argument, ended, thrown};
 use crate::script::host::{Host, place_of};
 use crate::script::registry::{Chapter, Kind, Verb, param};
 use crate::supervisor::{Jot, Question, Request};
@@ -43,6 +43,18 @@ pub const VERBS: &[Verb] = &[
         gives: "nothing",
         summary: "Your words for whoever comes next: they stand at the top of the brief, under *For the next shift*, in their order. Otherwise a note like any other.",
         example: "hand_over(\"take an image before the tip is moved sideways\");",
+        chapter: Chapter::Flow,
+    },
+    Verb {
+        name: "with_error",
+        params: &[
+            param("value", Kind::Value, "a value"),
+            param("error", Kind::Value, "its error, of the same unit"),
+        ],
+        optional: 0,
+        gives: "a text",
+        summary: "A value with its error as people write them: the error with two digits, the value with as many decimals.",
+        example: "note(`line at ${with_error(14.20312345.GHz, 0.42.MHz)}`);   // line at 14.20312 ± 0.00042 GHz",
         chapter: Chapter::Flow,
     },
     Verb {
@@ -167,6 +179,9 @@ fn register_words(engine: &mut Engine, host: &Rc<Host>) {
     engine.register_fn("hand_over", move |ctx: NativeCallContext, text: Dynamic| {
         h.record(&ctx, Jot::Note { text: text.to_string(), for_next_shift: true })
     });
+    engine.register_fn("with_error", |ctx: NativeCallContext, value: Dynamic, error: Dynamic| {
+        with_error(&ctx, &value, &error)
+    });
     let h = Rc::clone(host);
     engine.register_fn("decide", move |ctx: NativeCallContext, question: &str, answer: bool| {
         decide(&h, &ctx, question, answer, "")
@@ -197,6 +212,22 @@ fn register_words(engine: &mut Engine, host: &Rc<Host>) {
     });
     let h = Rc::clone(host);
     engine.register_fn("park", move |ctx: NativeCallContext| h.call(&ctx, Request::Park).map(|_| ()));
+}
+
+fn with_error(ctx: &NativeCallContext<'_>, value: &Dynamic, error: &Dynamic) -> Result<String, Thrown> {
+    let of = |number: &Dynamic, what: &str| {
+        let plain = plain_number(number).map(Quantity::number);
+        let found = number.clone().try_cast::<Quantity>().or(plain);
+        found.ok_or_else(|| argument(ctx, &format!("the {what} is no number")))
+    };
+    let (value, error) = (of(value, "value")?, of(error, "error")?);
+    if value.dimension != error.dimension {
+        return Err(argument(
+            ctx,
+            &format!("the error {error} is not {} like its value {value}", value.dimension),
+        ));
+    }
+    Ok(value.with_error(error.si))
 }
 
 fn decide(
