@@ -67,7 +67,7 @@ impl Supervisor {
                 }
             },
             Request::Restore { approach, values } => {
-                Procedure::Steps(super::safety::restore_steps(*approach, values))
+                Procedure::Steps(super::safety::restore_steps(&self.bench, *approach, values))
             }
             Request::Park => {
                 let steps = super::safety::park_steps(&self.bench, false);

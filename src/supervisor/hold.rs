@@ -122,13 +122,16 @@ impl Hold {
         self.saved.extend(latest.standing(channel).map(|value| (channel, value)));
     }
 
-    /// The steps back: the tip first, then what was changed, last changed first; last of all the spot, if the
-    /// tip had stood on one, because a field ramp takes time to drift in.
-    pub fn steps_out(&self, spot: Option<CentrePlan>) -> Vec<SafeStep> {
+    /// The steps back: the field first, because the tip has no business in range while the magnet shakes and warms
+    /// the stage; then the tip, then what else was changed, last changed first; last of all the spot, if the tip had
+    /// stood on one.
+    pub fn steps_out(&self, bench: &Bench, spot: Option<CentrePlan>) -> Vec<SafeStep> {
         let approach = self.withdrawn.then_some(What::Approach);
-        let sets = self.saved.iter().rev().map(|(channel, value)| What::Set(*channel, *value));
+        let set = |(channel, value): &(ChannelId, f64)| What::Set(*channel, *value);
+        let (fields, others): (Vec<What>, Vec<What>) =
+            self.saved.iter().rev().map(set).partition(|what| is_field(bench, *what));
         let centre = spot.filter(|_| self.withdrawn).map(What::Centre);
-        let all = approach.into_iter().chain(sets).chain(centre);
+        let all = fields.into_iter().chain(approach).chain(others).chain(centre);
         all.map(|what| SafeStep { what, within_s: BACK_WITHIN_S }).collect()
     }
 
@@ -136,6 +139,12 @@ impl Hold {
     pub fn may_leave(&self, bench: &Bench, latest: &Latest) -> bool {
         !self.wanted() && (!self.refill || marks_hold(bench, latest))
     }
+}
+
+/// Whether a step ramps the magnet.
+pub(super) fn is_field(bench: &Bench, what: What) -> bool {
+    let What::Set(channel, _) = what else { return false };
+    matches!(bench.channel(channel).role, Some(Role::FieldZ | Role::FieldX))
 }
 
 /// Whether everything that the bench wants after a transfer is so, by readings that are fresh: a gauge that has

@@ -1,6 +1,6 @@
 //! Interlocks, holds and operators' words at work.
 
-use super::hold::Stage;
+use super::hold::{Stage, is_field};
 use super::interlock::Change;
 use super::procedure::{CentrePlan, Input, Next, Procedure, SafeStep, Steps, What};
 use super::slot::Purpose;
@@ -22,11 +22,20 @@ pub(super) fn park_steps(bench: &Bench, task_under_way: bool) -> Steps {
     Steps::new("park", abort.into_iter().chain(bench.park.iter().map(SafeStep::from_bench)).collect())
 }
 
-/// The steps back to where a cut run had left the bench: the tip first.
-pub(super) fn restore_steps(approach: Option<bool>, values: &[(ChannelId, f64)]) -> Steps {
-    let tip = approach.map(|approach| if approach { What::Approach } else { What::Withdraw });
-    let sets = values.iter().map(|(channel, value)| What::Set(*channel, *value));
-    let steps = tip.into_iter().chain(sets).map(|what| SafeStep { what, within_s: RESTORE_WITHIN_S });
+/// The steps back to where a cut run had left the bench: a tip that has to come out does so first, one that has to
+/// come in waits for the field.
+pub(super) fn restore_steps(bench: &Bench, approach: Option<bool>, values: &[(ChannelId, f64)]) -> Steps {
+    let withdraw = (approach == Some(false)).then_some(What::Withdraw);
+    let approach = (approach == Some(true)).then_some(What::Approach);
+    let set = |(channel, value): &(ChannelId, f64)| What::Set(*channel, *value);
+    let (fields, others): (Vec<What>, Vec<What>) =
+        values.iter().map(set).partition(|what| is_field(bench, *what));
+    let steps = withdraw
+        .into_iter()
+        .chain(fields)
+        .chain(approach)
+        .chain(others)
+        .map(|what| SafeStep { what, within_s: RESTORE_WITHIN_S });
     Steps::new("restore", steps.collect())
 }
 
@@ -267,7 +276,7 @@ impl Supervisor {
         // Only where the bench says how: without it the tip stays where it lands.
         let spot = self.bench.recentre.zip(self.spot);
         let spot = spot.map(|(bench, spot)| CentrePlan { search_m: 0.5 * bench.search_m, ..spot });
-        let steps = Steps::new("restore", self.hold.steps_out(spot));
+        let steps = Steps::new("restore", self.hold.steps_out(&self.bench, spot));
         self.slot.begin(Procedure::Steps(steps), Purpose::LeaveHold);
         self.run(Input::Go, out);
     }

@@ -190,7 +190,8 @@ impl Steps {
             What::Approach => Some(Work::Task(Tasking::new(Task::Approach))),
             What::Set(channel, value) => Some(Work::Ramp(Ramp::new(channel, value))),
             // Without the tip in range, or with another field, what is found there would not be the spot.
-            What::Centre(_) if self.failed > 0 => {
+            // Nor has the tip any business in range then.
+            What::Centre(_) | What::Approach if self.failed > 0 => {
                 self.close(step, false, "the steps before it failed", ctx);
                 None
             }

@@ -199,9 +199,13 @@ fn a_burst_on_the_way_back_takes_the_tip_out_again() {
     play.feed(Event::Operator(Word::HoldForRefill));
     wait(&mut play, 90.0);
     play.feed(Event::Operator(Word::Release));
-    // The tip is in again, the field on its way up.
-    wait(&mut play, 10.0);
-    assert_eq!(play.get(Role::Approached), 1.0);
+    // The field is up, and only then the tip comes in and looks for its spot.
+    while play.get(Role::Approached) == 0.0 {
+        assert!(play.supervisor.is_held() && !play.over);
+        wait(&mut play, 1.0);
+    }
+    assert_eq!(play.get(Role::FieldZ), 0.05, "the magnet is at rest before the tip comes in");
+    assert!(play.supervisor.is_held(), "it is still on its way back");
     play.put(Role::ChamberPressure, 1e-5);
     wait(&mut play, 60.0);
     assert!(play.supervisor.is_held());
