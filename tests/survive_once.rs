@@ -248,6 +248,9 @@ fn edits_of_a_real_run_are_judged_like_those_of_a_rehearsal() {
     let brief = say(&["brief", text(&folder)]).stdout;
     let told = brief.find("the runner was gone").expect("the brief tells of the crash");
     assert!(told < brief.find("State of the bench").unwrap(), "{brief}");
+    // The keeper had not seen the field, and read it.
+    let kept = |n: &Entry| matches!(n, Entry::SafeStep { what, remark, .. } if what == "leave field_z as it is" && remark.starts_with("it reads "));
+    assert!(file.all("safe_step").unwrap().iter().any(|n| kept(&n.entry)));
     let page = std::fs::read_to_string(folder.join("brief.html")).unwrap();
     for words in [brief.split_whitespace().collect::<Vec<_>>().join(" "), page] {
         for part in ["All park steps were reached", "Taken up again on", "Brought back: approach the tip"] {

@@ -122,7 +122,8 @@ impl State {
         let set = what.rsplit_once(" to ");
         let value_of = |text: &str| text.parse::<Quantity>().ok().map(|q| q.si);
         if let Some(channel) = kept {
-            if let Some(si) = remark.strip_prefix("it was last at ").and_then(value_of) {
+            let said = remark.strip_prefix("it was last at ").or_else(|| remark.strip_prefix("it reads "));
+            if let Some(si) = said.and_then(value_of) {
                 self.know(channel, si, at_s, "kept");
             }
         } else if let Some((channel, target)) = set.filter(|(c, _)| bench.is_none_or(|b| b.find(c).is_some()))
@@ -183,6 +184,8 @@ mod tests {
         assert!(state.of("field_z").unwrap().doubtful);
         state.entry(at, &step("leave field_z as it is", true, "it was last at 0.52 T"), Some(&bench));
         assert_eq!(state.of("field_z").unwrap().si, 0.52);
+        state.entry(at, &step("leave field_z as it is", true, "it reads 0.519 T"), Some(&bench));
+        assert_eq!(state.of("field_z").unwrap().si, 0.519);
         state.entry(at, &step("bias to 50 mV", true, "reads 50.01 mV"), Some(&bench));
         assert!((state.of("bias").unwrap().si - 0.05001).abs() < 1e-12);
     }

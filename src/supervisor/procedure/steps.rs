@@ -158,7 +158,12 @@ impl Steps {
             };
             if ctx.now >= self.deadline {
                 ctx.reach(Probe::SafeStepLate);
-                self.close(step, false, "it took too long", ctx);
+                // What is left as it is was left, whoever could not be asked.
+                let (left, remark) = match step.what {
+                    What::Keep(_) => (true, "nothing was sent to it, and it could not be read in time"),
+                    _ => (false, "it took too long"),
+                };
+                self.close(step, left, remark, ctx);
                 continue;
             }
             let next = match work {
@@ -197,11 +202,11 @@ impl Steps {
             }
             What::Centre(plan) => Some(Work::Centre(Box::new(Centring::new(ctx.bench, plan)))),
             What::Keep(id) => {
-                let channel = ctx.bench.channel(id);
-                let remark = ctx.latest.standing(id).map_or_else(
-                    || "its value is not known".to_owned(),
-                    |value| format!("it was last at {}", channel.show(value)),
-                );
+                let Some(value) = ctx.latest.standing(id) else {
+                    // Whoever parks after a crash has not seen it: the instrument knows.
+                    return Some(Work::ReadBack);
+                };
+                let remark = format!("it was last at {}", ctx.bench.channel(id).show(value));
                 self.close(step, true, &remark, ctx);
                 None
             }
@@ -264,6 +269,31 @@ impl Steps {
         self.work = None;
     }
 
+    /// Reads what is left as it is. It is left so even if nobody can say how.
+    fn look_at(
+        &mut self,
+        step: SafeStep,
+        id: ChannelId,
+        input: Input,
+        ctx: &mut Context<'_>,
+    ) -> Option<Next> {
+        let remark = match input {
+            Input::Answered(Answered::Read(values)) => {
+                let value = values.as_slice().first().copied().filter(|value| value.is_finite());
+                value.map_or_else(
+                    || "nothing was sent to it, and it gives no number".to_owned(),
+                    |value| format!("it reads {}", ctx.bench.channel(id).show(value)),
+                )
+            }
+            Input::Answered(Answered::Failed(error)) => {
+                format!("nothing was sent to it, and it can't be read: {error}")
+            }
+            _ => return Some(Next::Command(Command::Read { channels: Channels::new(&[id]) })),
+        };
+        self.close(step, true, &remark, ctx);
+        None
+    }
+
     /// Reads back what a step has set. Returns nothing when the step is closed.
     fn read_back(&mut self, step: SafeStep, input: Input, ctx: &mut Context<'_>) -> Option<Next> {
         let (id, wanted) = match step.what {
@@ -278,7 +308,8 @@ impl Steps {
                     }
                 }
             }
-            What::Abort | What::Keep(_) | What::Centre(_) => return None,
+            What::Keep(id) => return self.look_at(step, id, input, ctx),
+            What::Abort | What::Centre(_) => return None,
         };
         let channel = ctx.bench.channel(id);
         match input {
@@ -344,5 +375,35 @@ mod tests {
         assert!(begun(step(&mut steps, 9e5)));
         // Not rewound, the start that nobody answered fails in its time, and is tried again.
         assert!(begun(step(&mut steps, 9.9e5)));
+    }
+
+    #[test]
+    fn what_is_left_as_it_is_is_read_where_nobody_knows_it() {
+        let bench = builtin();
+        let field = bench.by_role(Role::FieldZ).unwrap();
+        let said = |answer: Option<Answered>, now_s: f64| {
+            let mut latest = Latest::new(bench.channels.len(), Moment::START);
+            let (mut points, mut entries, mut probes) = (Vec::new(), Vec::new(), [0; Probe::ALL.len()]);
+            let mut ctx = Context {
+                bench: &bench,
+                latest: &mut latest,
+                now: Moment::START,
+                points: &mut points,
+                entries: &mut entries,
+                boundary: false,
+                probes: &mut probes,
+            };
+            let mut steps = Steps::new("park", vec![SafeStep { what: What::Keep(field), within_s: 10.0 }]);
+            assert!(matches!(steps.step(Input::Go, &mut ctx), Next::Command(Command::Read { .. })));
+            ctx.now = Moment::from_s(now_s);
+            let next = steps.step(answer.map_or(Input::Go, Input::Answered), &mut ctx);
+            assert!(matches!(next, Next::Finished(Ok(Answer::Number(0.0)))), "{next:?}");
+            let Some(Entry::SafeStep { achieved: true, remark, .. }) = entries.pop() else { panic!() };
+            remark
+        };
+        let read = |value: f64| Some(Answered::Read(crate::record::Values::new(&[value])));
+        assert_eq!(said(read(0.519), 1.0), "it reads 0.519 T");
+        assert!(said(read(f64::NAN), 1.0).contains("gives no number"));
+        assert!(said(None, 11.0).contains("could not be read in time"));
     }
 }
