@@ -190,16 +190,16 @@ impl Steps {
     fn begin(&mut self, step: SafeStep, ctx: &mut Context<'_>) -> Option<Work> {
         self.deadline = ctx.now.after(step.within_s);
         match step.what {
-            What::Abort => Some(Work::Abort),
-            What::Withdraw => Some(Work::Task(Tasking::new(Task::Withdraw))),
-            What::Approach => Some(Work::Task(Tasking::new(Task::Approach))),
-            What::Set(channel, value) => Some(Work::Ramp(Ramp::new(channel, value))),
-            // Without the tip in range, or with another field, what is found there would not be the spot.
-            // Nor has the tip any business in range then.
+            // With another field the tip has no business in range, and without it what is found there would not be
+            // the spot.
             What::Centre(_) | What::Approach if self.failed > 0 => {
                 self.close(step, false, "the steps before it failed", ctx);
                 None
             }
+            What::Abort => Some(Work::Abort),
+            What::Withdraw => Some(Work::Task(Tasking::new(Task::Withdraw))),
+            What::Approach => Some(Work::Task(Tasking::new(Task::Approach))),
+            What::Set(channel, value) => Some(Work::Ramp(Ramp::new(channel, value))),
             What::Centre(plan) => Some(Work::Centre(Box::new(Centring::new(ctx.bench, plan)))),
             What::Keep(id) => {
                 let Some(value) = ctx.latest.standing(id) else {
