@@ -87,6 +87,8 @@ pub struct Slot {
     on_its_way: Option<OnItsWay>,
     again: Option<Again>,
     patience: Patience,
+    /// A permit has been waited for in vain since this procedure began.
+    in_vain: bool,
     unsure: bool,
     /// Tasks whose start was not answered and that turned out to run.
     pub heard_after_all: u32,
@@ -132,6 +134,7 @@ impl Slot {
         self.on_its_way = None;
         self.again = None;
         self.patience = Patience::Whole;
+        self.in_vain = false;
         self.unsure = false;
         self.after_reading = None;
     }
@@ -176,9 +179,11 @@ impl Slot {
         self.again = Some(Again { command, attempts_left, at, put_off: true });
     }
 
-    /// Whether the permit of the command in hand may be waited for, or waited for longer.
+    /// Whether the permit of the command in hand may be waited for, or waited for longer. The way back from a hold has
+    /// failed with the first wait in vain, so nothing else on it waits.
     pub fn may_wait(&self, now: Moment) -> bool {
         match self.patience {
+            _ if self.in_vain && self.purpose == Some(Purpose::LeaveHold) => false,
             Patience::Whole => true,
             Patience::Until(until) => now < until,
             Patience::Spent => false,
@@ -192,6 +197,7 @@ impl Slot {
 
     /// The command in hand is refused: the next one has its own patience.
     pub fn refused(&mut self) {
+        self.in_vain |= self.patience_ends().is_some();
         self.patience = Patience::Whole;
     }
 

@@ -249,3 +249,22 @@ fn no_command_leaves_without_its_permit_however_gauges_come_and_go() {
     done.unwrap();
     assert!(WAITED.load(Ordering::Relaxed) > 40, "commands have waited: {WAITED:?}");
 }
+
+/// Found among the arbitrary ones: the way back from a hold waited for each of its steps in turn.
+#[test]
+fn the_way_back_from_a_hold_waits_in_vain_once() {
+    let mut room = Room::new();
+    for deed in [
+        Deed::Ask(0),
+        Deed::Pass(22.2),
+        Deed::Burst(true),
+        Deed::Ask(3),
+        Deed::Pass(5.0),
+        Deed::Level { gauge: 1, level: 2 },
+        Deed::Pass(1.2),
+        Deed::Burst(false),
+        Deed::Pass(197.3),
+    ] {
+        room.do_it(deed);
+    }
+}
