@@ -26,7 +26,14 @@ impl Case<'_> {
     /// How a law stands: one that is believed before one that might yet be, and that before one that is refuted.
     pub(super) fn standing(&self, law: &Law) -> Standing {
         // Most alignments fail by what is known of them already; the rest costs a fit.
-        if law.chance > LARGEST_CHANCE || law.without_best < LEAST_ALONE || law.fields(self.spectra) < 2 {
+        let (seen, absent) = (law.believed().count(), law.absent.len());
+        let weak = self.evidence(law) < 0.0 && !hinted(law);
+        if law.chance > LARGEST_CHANCE
+            || law.without_best < LEAST_ALONE
+            || law.fields(self.spectra) < 2
+            || weak
+            || (absent > 0 && absent >= seen)
+        {
             return Standing::Refuted;
         }
         match self.doubts(law) {
