@@ -174,7 +174,8 @@ fn cost_text(cost: &Cost) -> String {
     }
     if cost.untimed > 0 {
         let calls = count(u64::from(cost.untimed), "call");
-        text.push_str(&format!(", and {calls} that take as long as the microscope needs"));
+        let take = if cost.untimed == 1 { "takes" } else { "take" };
+        text.push_str(&format!(", and {calls} that {take} as long as the microscope needs"));
     }
     text
 }
