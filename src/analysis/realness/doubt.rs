@@ -25,44 +25,40 @@ const END: f64 = 0.2;
 impl Case<'_> {
     /// How a law stands: one that is believed before one that might yet be, and that before one that is refuted.
     pub(super) fn standing(&self, law: &Law) -> Standing {
-        // Most alignments fail by what is known of them already; the rest costs a fit.
-        let (seen, absent) = (law.believed().count(), law.absent.len());
-        let weak = self.evidence(law) < 0.0 && !hinted(law);
-        if law.chance > LARGEST_CHANCE
-            || law.without_best < LEAST_ALONE
-            || law.fields(self.spectra) < 2
-            || weak
-            || (absent > 0 && absent >= seen)
-        {
+        // Most alignments are refuted, and the doubts about the others cost a fit.
+        if self.refuted(law) {
             return Standing::Refuted;
         }
-        match self.doubts(law) {
-            doubts if doubts.is_empty() => Standing::Believed,
-            doubts if self.suspicious(law, &doubts) => Standing::Suspected,
-            _ => Standing::Refuted,
+        let doubts = self.doubts(law);
+        match doubts.is_empty() {
+            true => Standing::Believed,
+            false if self.explained_in_place(law, &doubts) => Standing::Refuted,
+            false => Standing::Suspected,
         }
     }
 
-    /// Whether a doubtful law might yet be a line.
-    pub(super) fn suspicious(&self, law: &Law, doubts: &[Doubt]) -> bool {
-        let refuted = doubts.iter().any(|d| match d {
-            Doubt::Absent(absent, seen) => absent >= seen,
-            Doubt::Weak(e) => *e < 0.0 && !hinted(law),
-            Doubt::OneSpectrum(l) => *l < LEAST_ALONE || law.chance > if *l < 8.0 { 0.01 } else { 0.03 },
-            // Unrelated features make such alignments by the dozen; one of them says nothing.
-            Doubt::Chance(c, _) => *c > LARGEST_CHANCE,
+    /// Whether a law that is doubted can't be a line. Whatever refutes a law is a doubt as well.
+    fn refuted(&self, law: &Law) -> bool {
+        let (seen, absent) = (law.believed().count(), law.absent.len());
+        let (fields, evidence, alone) = (law.fields(self.spectra), self.evidence(law), law.without_best);
+        let rare = if alone < 8.0 { 0.01 } else { 0.03 };
+        // Unrelated features make such alignments by the dozen; one of them says nothing.
+        law.chance > LARGEST_CHANCE.max(self.settings.chance)
+            || alone < LEAST_ALONE
+            || (alone < ALONE_ENOUGH && law.chance > rare)
+            || (evidence < 0.0 && !hinted(law))
+            || (absent > 0 && absent >= seen)
             // Two always fit a straight line; two that agree in shape and stand out ask for a third.
-            Doubt::FewFields(n) => {
-                *n < 2 || !hinted(law) || doubts.iter().any(|d| matches!(d, Doubt::Weak(e) if *e < 0.0))
-            }
-            Doubt::NoLine => true,
-            _ => false,
-        });
-        let explained_in_place = doubts.iter().any(|d| matches!(d, Doubt::Still(..)))
+            || fields < 2
+            || (fields < 3 && (evidence < 0.0 || !hinted(law)))
+    }
+
+    /// Whether a law that hardly moves runs through what is known to stay in place.
+    fn explained_in_place(&self, law: &Law, doubts: &[Doubt]) -> bool {
+        doubts.iter().any(|d| matches!(d, Doubt::Still(..)))
             && self.fixed.iter().any(|f| {
                 f.stays && law.believed().any(|m| (m.feature.centre_hz - f.centre_hz).abs() < f.width_hz)
-            });
-        !refuted && !explained_in_place
+            })
     }
 
     /// Whether every sign of a law lies towards the same end of its range, and the ranges differ: what every sweep does

@@ -63,7 +63,7 @@ impl Case<'_> {
         reasons: &mut Vec<String>,
         next: &mut Option<NextMeasurement>,
     ) -> Verdict {
-        if let Some(law) = law.filter(|l| self.suspicious(l, doubts)) {
+        if let Some(law) = law.filter(|l| self.standing(l) == Standing::Suspected) {
             let l = law.stated(self.spectra);
             reasons.push(format!(
                 "A line could move with {:.3} ± {:.3} μB, but it is not proved.",
