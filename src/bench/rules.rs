@@ -49,6 +49,11 @@ impl TaskKind {
         TaskKind::ALL.iter().copied().find(|kind| kind.name() == name)
     }
 
+    /// Whether the tip stands no more, or as another tip, on the spot on which it was centred.
+    pub fn leaves_spot(self) -> bool {
+        !matches!(self, TaskKind::Image | TaskKind::Trace | TaskKind::Persist)
+    }
+
     /// Names of its arguments: what may stand in braces in the message that starts it.
     pub fn arguments(self) -> &'static [&'static str] {
         match self {

@@ -11,6 +11,7 @@ use crate::bench::Bench;
 use crate::instrument::{ErrorKind, Instrument, InstrumentError, Task};
 use crate::quantity::Moment;
 use crate::record::{Ending, Entry, Outcome, Place, RecordError, Recorder, Values, WIDEST_POINT};
+use crate::supervisor::procedure::CentrePlan;
 use crate::supervisor::{
     Answered, Call, Channels, Command, Denial, Effect, Effects, Event, Notice, Reply, Start, Supervisor,
     Ticket,
@@ -208,12 +209,12 @@ impl VirtualDrive {
 
     /// After an end: the run is taken up again in the same world, as a measurement is after its runner was
     /// ended. What was still to happen from outside happens; what was said to the ended run holds no more.
-    pub fn take_up(&mut self, sweeps: u64) {
+    pub fn take_up(&mut self, sweeps: u64, spot: Option<CentrePlan>) {
         let new = self.change_window(self.rows + 1);
         // A window in which there is time for parking only is over, but for one that was just given.
         let over = !new && self.supervisor.last_moment().is_some_and(|last| last <= self.now);
         let window = self.window.filter(|_| !over);
-        let start = Start { seq: 0, sweeps, now: self.now, window };
+        let start = Start { seq: 0, sweeps, now: self.now, window, spot };
         self.supervisor = Supervisor::new(Arc::clone(&self.bench), start);
         self.oracle.taken_up(&self.true_bench);
         let now = self.now;

@@ -103,7 +103,7 @@ impl PastLives {
                 let (outcome, reason) = (Outcome::Failed, "an earlier life went otherwise".to_owned());
                 return (ScriptEnd { outcome, reason, place: Place::default(), column: 0 }, Vec::new());
             }
-            ended.take_up(life.sweeps);
+            ended.take_up(life.sweeps, self.known(setup, life.until).ok().and_then(|known| known.spot));
             before = Some(life);
         }
         self.live(setup, before, &setup.sequence, drive)
@@ -134,6 +134,11 @@ impl PastLives {
         ended
     }
 
+    /// As the sequence had left the bench below a row.
+    fn known(&self, setup: &Setup, until: u64) -> Result<KnownState, RecordError> {
+        KnownState::at(&RunFile::open(&self.run_file)?, &setup.bench, until)
+    }
+
     fn replayed(
         &self,
         setup: &Setup,
@@ -142,7 +147,7 @@ impl PastLives {
     ) -> Result<ReplayPort, RecordError> {
         let file = RunFile::open(&self.run_file)?;
         let bench = Arc::clone(&setup.bench);
-        let known = KnownState::at(&file, &bench, until)?;
+        let known = self.known(setup, until)?;
         let live = Live(Rc::clone(drive));
         let go_live: GoLive = Box::new(move || -> Result<Box<dyn Port>, Ending> {
             let mut live = live;

@@ -193,6 +193,7 @@ async fn measure_within(
         sweeps: resumed.sweeps,
         now: resumed.at,
         window: None,
+        spot: resumed.known.spot,
     });
     let mut start = Start { window: measurement.window, ..begin };
     let (seed, pace, folder) = (measurement.seed, measurement.pace, measurement.folder.clone());

@@ -1,6 +1,6 @@
 //! Going on where a run was cut: what state the sequence had left the bench in, and the way back to it.
 
-use crate::bench::{Bench, ChannelId, Role, StepAction};
+use crate::bench::{Bench, ChannelId, Role, StepAction, TaskKind};
 use crate::drive::replay::OWN_CALL;
 use crate::drive::{Port, RunTally};
 use crate::record::{Ending, Entry, Outcome, Place, RecordError, RunFile};
@@ -38,8 +38,10 @@ impl KnownState {
     /// If the record can't be read.
     pub fn at(file: &RunFile, bench: &Bench, until: u64) -> Result<Self, RecordError> {
         let mut known = Self::default();
-        file.entries_of(&["call", "judgement", "sweep_begin"], until, |numbered| {
+        file.entries_of(&["call", "intent", "judgement", "sweep_begin"], until, |numbered| {
             match &numbered.entry {
+                // Nobody may ever know how it ended.
+                Entry::Intent { verb, .. } if leaves_spot(verb) => known.spot = None,
                 Entry::Call { verb, args, answer, .. } => known.follow_call(bench, verb, args, answer),
                 // After a hold the engine itself has put the tip back on its spot.
                 Entry::Judgement { n: OWN_CALL, what, body, .. } if what == "recentre" => {
@@ -91,19 +93,7 @@ impl KnownState {
     fn follow_call(&mut self, bench: &Bench, verb: &str, args: &str, answer: &Value) {
         let args: Value = serde_json::from_str(args).unwrap_or(Value::Null);
         let number = |key: &str| args.get(key).and_then(Value::as_f64);
-        // Whatever moves the tip or changes it takes it off its spot.
-        let leaves = [
-            "approach",
-            "withdraw",
-            "move_tip",
-            "coarse_step",
-            "pulse",
-            "pick_up",
-            "drop",
-            "regenerate",
-            "park",
-        ];
-        if leaves.contains(&verb) {
+        if leaves_spot(verb) {
             self.spot = None;
         }
         let achieved = answer.pointer("/task/achieved").and_then(Value::as_bool).unwrap_or(false);
@@ -137,6 +127,11 @@ impl KnownState {
             _ => {}
         }
     }
+}
+
+/// Whatever moves the tip or changes it takes it off its spot.
+fn leaves_spot(verb: &str) -> bool {
+    verb == "park" || TaskKind::from_name(verb).is_some_and(TaskKind::leaves_spot)
 }
 
 fn moves_tip(bench: &Bench, id: ChannelId) -> bool {

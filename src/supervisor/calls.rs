@@ -89,8 +89,10 @@ impl Supervisor {
             Request::Sweep(plan) => {
                 along(plan.fast.channel) || plan.slow.is_some_and(|axis| along(axis.channel))
             }
-            Request::Task(Task::Image { .. } | Task::Trace { .. } | Task::Persist { .. }) => false,
-            Request::Task(_) | Request::Recentre(_) | Request::Park | Request::Restore { .. } => true,
+            Request::Task(task) => task.kind().leaves_spot(),
+            Request::Recentre(_) | Request::Park => true,
+            // A tip that comes in again is centred anew by whoever restores; else it stands where it stood.
+            Request::Restore { approach, .. } => approach.is_some(),
             Request::Read { .. }
             | Request::Wait { .. }
             | Request::Settle

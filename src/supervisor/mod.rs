@@ -59,6 +59,8 @@ pub struct Start {
     pub now: Moment,
     /// End of the window.
     pub window: Option<Moment>,
+    /// The spot on which the sequence had centred the tip, where it has not moved it since.
+    pub spot: Option<CentrePlan>,
 }
 
 #[derive(Debug, Clone, PartialEq)]
@@ -126,7 +128,7 @@ impl Supervisor {
             reply: None,
             hold: Hold::default(),
             helium: helium::HeliumLog::default(),
-            spot: None,
+            spot: start.spot,
             phase: Phase::Running,
             stop_wanted: false,
             window: start.window,
