@@ -2,7 +2,7 @@
 //!
 //! `cargo bench -p noctule-sim --bench spin` measures with criterion. With the
 //! argument `eigh-times` the same binary reads Hermitian matrices from its
-//! standard input and prints plain times instead: `tests/eigh_beside_numpy.py`
+//! standard input and prints plain times instead: `tests/outside/eigh_beside_numpy.py`
 //! uses that to time a general-purpose library beside it in one run.
 
 use criterion::{BenchmarkId, Criterion};

@@ -1,6 +1,6 @@
 //! Timing of fits, peak finding and search. `cargo bench --bench bench_fit` measures; with `NOCTULE_SPECTRA` set to
 //! a file of spectra (one a line: x values, `;`, y values) it fits those instead and prints one JSON object, which
-//! `tests/fit_beside_scipy.py` compares with another solver on the same data.
+//! `tests/outside/fit_beside_scipy.py` compares with another solver on the same data.
 
 use std::hint::black_box;
 use std::time::Instant;

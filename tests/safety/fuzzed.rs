@@ -7,7 +7,7 @@ use rand_chacha::ChaCha8Rng;
 use std::path::{Path, PathBuf};
 
 fn inputs(kind: &str, target: &str) -> Vec<(PathBuf, Vec<u8>)> {
-    let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("fuzz").join(kind).join(target);
+    let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/fuzz").join(kind).join(target);
     let Ok(files) = std::fs::read_dir(folder) else { return Vec::new() };
     let mut paths: Vec<PathBuf> = files.map(|file| file.expect("a file").path()).collect();
     paths.sort();

@@ -1,6 +1,6 @@
 //! A mimic within the test, and a bench file that leads to it.
 
-use super::common::write;
+use crate::common::write;
 use noctule::mimic::{Mimic, Running};
 use noctule_sim::Signal;
 use noctule_sim::world::World;

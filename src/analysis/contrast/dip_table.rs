@@ -1,6 +1,6 @@
 //! Quantiles of √n·dip under the uniform distribution.
 //!
-//! Drawn by this project with its own dip (`tests/judge_dip_table.rs`): 400,000 samples a row up to n = 1000, 100,000
+//! Drawn by this project with its own dip (`tests/judge/dip_table.rs`): 400,000 samples a row up to n = 1000, 100,000
 //! above. The same test holds it against the published quantiles.
 
 /// Probabilities of the columns.

@@ -8,7 +8,7 @@
 //! spectrum is larger than white noise makes it, the score is lowered accordingly. Found lines are taken out one by
 //! one, the strongest first, and the search goes on in what is left.
 //!
-//! Limits, measured in `tests/search_peaks.rs`: rows of eight lines seven widths apart are counted right in 95 of 100
+//! Limits, measured in `tests/judge/search_peaks.rs`: rows of eight lines seven widths apart are counted right in 95 of 100
 //! spectra, rows 3.4 widths apart in about half; fit [`lines`](crate::analysis::fit::lines) where the number is known.
 //!
 //! Points are taken as evenly spaced; a modestly uneven sweep only blurs the window lengths.

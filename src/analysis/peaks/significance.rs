@@ -11,7 +11,7 @@ pub(super) struct Chance {
 
 /// Factor between the number of separate windows and the number of independent chances, and how it grows with the
 /// evidence, because windows that overlap are less alike the higher the level. Both from simulation of
-/// pure noise with this search (see `tests/search_peaks.rs`, which checks them).
+/// pure noise with this search (see `tests/judge/search_peaks.rs`, which checks them).
 const SEPARATE: f64 = 0.5;
 const GROWTH: f64 = 0.25;
 

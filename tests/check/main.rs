@@ -1,0 +1,5 @@
+//! What the check says of sequences and bench files, faulty and sound, and the outline it gives of a night.
+
+mod faulty;
+mod outline;
+mod valid;

@@ -1,0 +1,7 @@
+//! Old runs as a library: their list, exports, plots, results, and what is saved of a damaged one.
+
+mod commands;
+#[path = "../common/mod.rs"]
+mod common;
+mod results;
+mod salvage;

@@ -1,0 +1,12 @@
+//! The three kinds of instruments against their contract, against bad peers and against every fault
+//! that the mimic can have on the way.
+
+mod bad_peers;
+mod bench_files;
+mod common;
+mod contract;
+mod link_faults;
+mod mimic_commands;
+mod processes;
+#[cfg(all(feature = "serial", unix))]
+mod serial;

@@ -1,0 +1,9 @@
+//! Whole nights from the command line: the shipped one, refills, windows, bad input, and the way over TCP.
+
+mod bad_input;
+#[path = "../common/mod.rs"]
+mod common;
+mod over_tcp;
+mod refill;
+mod shipped;
+mod windows;

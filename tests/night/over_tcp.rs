@@ -1,0 +1,85 @@
+//! The same sequence on the real path: through the mimic, over TCP, it gives the same fits within their errors.
+
+use crate::common::{noctule, say, text, write};
+use noctule::mimic::Mimic;
+use noctule::record::{Entry, RunFile};
+use noctule_sim::world::World;
+use std::path::Path;
+
+/// A short field sweep: find the spin where the world has it, then three spectra.
+const SHORT: &str = r#"
+set("Bias", 60.mV);
+set("Setpoint", 10.pA);
+approach();
+go_to(3.2.nm, -1.85.nm);
+recentre();
+ramp_field(0.5.T);
+set("RfLevel", -3.dBm);
+set("RfOutput", 1);
+for field in [0.50, 0.54, 0.58] {
+    ramp_field(field.T);
+    recentre();
+    let expected = 25.14.GHz * field;
+    let spectrum = sweep(#{
+        name: "esr", channel: "RfFrequency", from: expected - 60.MHz, to: expected + 60.MHz, points: 61,
+        read: ["LockinX", "Current"], dwell: 400.ms, average: 4,
+    });
+    fit_resonance(spectrum);
+}
+park();
+"#;
+
+/// Centre and standard error of each fit of a run.
+fn centres(file: &Path) -> Vec<(f64, f64)> {
+    let judgements = RunFile::open(file).unwrap().all("judgement").unwrap();
+    let fits = judgements.into_iter().filter_map(|n| match n.entry {
+        Entry::Judgement { what, body, .. } if what == "fit" => Some(body),
+        _ => None,
+    });
+    let parameter = |body: &serde_json::Value, key: &str| {
+        let all = body["fit"]["parameters"].as_array().unwrap();
+        all.iter().find(|p| p["name"] == "centre").unwrap()[key].as_f64().unwrap()
+    };
+    fits.map(|body| (parameter(&body, "value"), parameter(&body, "standard_error"))).collect()
+}
+
+/// The shipped bench of the mimic, with the ports that the system gave and a name of its own.
+fn bench_for(running: &noctule::mimic::Running) -> String {
+    let mut bench = std::fs::read_to_string("scripts/bench_mimic.ron").unwrap();
+    for (i, (_, address)) in running.addresses().iter().enumerate() {
+        bench = bench.replace(&format!("127.0.0.1:{}", 5125 + i), &address.to_string());
+    }
+    bench.replace("Lantern cryostat (invented)", &format!("mimic of process {}", std::process::id()))
+}
+
+#[test]
+fn the_mimic_gives_the_fits_of_the_rehearsal_within_their_errors() {
+    let folder = tempfile::tempdir().unwrap();
+    let sequence = write(folder.path(), "short.rhai", SHORT);
+    let rehearsed = folder.path().join("rehearsed");
+    let said = say(&["rehearse", text(&sequence), "--out", text(&rehearsed), "--json"]);
+    assert_eq!(said.code, 0, "{}", said.stderr);
+
+    let world = World::shipped("night").unwrap();
+    let running = Mimic::start(&world, 1, "127.0.0.1:0".parse().unwrap(), 1.0, None).unwrap();
+    let bench = write(folder.path(), "bench.ron", &bench_for(&running));
+    let measured = folder.path().join("measured");
+    let arguments =
+        ["run", text(&sequence), "--bench", text(&bench), "--out", text(&measured), "--pace", "40", "--json"];
+    let said: crate::common::Said = noctule().args(arguments).output().unwrap().into();
+    assert_eq!(said.code, 0, "{}\n{}", said.stdout, said.stderr);
+    let json = said.json();
+    assert_eq!(json["outcome"], "finished");
+    assert_eq!(json["limit_violations"], 0);
+    assert_eq!(json["points"], 3 * 61);
+    assert_eq!(json["parked"], true);
+    assert!(running.with_microscope(|m| m.read(noctule_sim::Signal::Approached)) < 0.5, "the tip is out");
+
+    let (one, other) = (centres(&rehearsed.join("run.sqlite")), centres(&measured.join("run.sqlite")));
+    assert_eq!((one.len(), other.len()), (3, 3));
+    for ((a, a_error), (b, b_error)) in one.iter().zip(&other) {
+        let pull = (a - b) / a_error.hypot(*b_error);
+        println!("{a:.0} Hz rehearsed, {b:.0} Hz measured, {pull:+.2} errors apart");
+        assert!(pull.abs() < 5.0, "{a} ± {a_error} and {b} ± {b_error}");
+    }
+}

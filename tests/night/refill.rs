@@ -1,0 +1,256 @@
+//! A helium transfer in a rehearsal: somebody comes, the bench goes to its refill state and comes back, the spot is
+//! found again, and the sequence goes on. Laboratory and numbers are invented.
+
+use crate::common::{say, text, write};
+use noctule::record::{Entry, RunFile};
+use noctule::script::Sequence;
+use serde_json::Value;
+use std::path::Path;
+
+/// Finds an adatom of the shipped world, centres on it, and measures its line twice, an hour apart.
+const ON_A_SPIN: &str = r#"
+set("Bias", 60.mV);
+set("Setpoint", 10.pA);
+approach();
+go_to(3.2.nm, -1.85.nm);
+if !recentre().found { stop("no adatom here"); }
+ramp_field(0.5.T);
+recentre();
+set("RfLevel", -3.dBm);
+set("RfOutput", 1);
+for turn in 1..=2 {
+    sweep(#{ name: `turn ${turn}`, channel: "RfFrequency", from: 12.44.GHz, to: 12.76.GHz, points: 81,
+        read: ["LockinX", "Current"], dwell: 1.s, average: 4 });
+    wait(1.h);
+}
+"#;
+/// Somebody comes in the middle of the first sweep.
+const REFILL: &str = r#"Refill(at: "8 min", to: "66 L")"#;
+
+struct Rehearsal {
+    json: Value,
+    code: i32,
+    entries: Vec<Entry>,
+    /// Moments of the entries, s.
+    at_s: Vec<f64>,
+}
+
+impl Rehearsal {
+    fn of(folder: &Path, sequence: &Path, faults: &str, more: &[&str]) -> Self {
+        let faults = write(folder, "faults.ron", &format!("Faults(faults: [{faults}])"));
+        let out = folder.join("run");
+        let mut arguments = vec!["rehearse", text(sequence), "--out", text(&out), "--json"];
+        if !more.contains(&"--refill") {
+            arguments.extend(["--faults", text(&faults)]);
+        }
+        arguments.extend(more);
+        let said = say(&arguments);
+        let (mut entries, mut at_s) = (Vec::new(), Vec::new());
+        let file = RunFile::open(&out.join("run.sqlite")).unwrap_or_else(|e| panic!("{e}: {}", said.stderr));
+        file.entries(None, |numbered| {
+            entries.push(numbered.entry);
+            at_s.push(numbered.at.s());
+            Ok(())
+        })
+        .unwrap();
+        Self { json: said.json(), code: said.code, entries, at_s }
+    }
+
+    fn steps(&self, wanted: &str) -> Vec<(&str, bool)> {
+        let steps = self.entries.iter().filter_map(|entry| match entry {
+            Entry::SafeStep { during, what, achieved, .. } if during == wanted => {
+                Some((what.as_str(), *achieved))
+            }
+            _ => None,
+        });
+        steps.collect()
+    }
+
+    /// What the engine itself found when it put the tip back, from its record.
+    fn own_centring(&self) -> Value {
+        let own = self.entries.iter().rev().find_map(|entry| match entry {
+            Entry::Judgement { n, what, body, .. } if *n == u64::MAX && what == "recentre" => {
+                Some(body.clone())
+            }
+            _ => None,
+        });
+        own.expect("the engine has re-centred")
+    }
+
+    fn has(&self, wanted: impl Fn(&Entry) -> bool) -> bool {
+        self.entries.iter().any(wanted)
+    }
+}
+
+#[test]
+fn a_refill_in_the_middle_of_a_sweep_ends_on_the_same_spin() {
+    let scratch = tempfile::tempdir().unwrap();
+    let sequence = write(scratch.path(), "spin.rhai", ON_A_SPIN);
+    let run = Rehearsal::of(scratch.path(), &sequence, REFILL, &[]);
+    assert_eq!((run.code, &run.json["outcome"]), (0, &"finished".into()), "{}", run.json);
+    assert_eq!(run.json["limit_violations"], 0);
+    assert_eq!(run.json["points"], 162, "every point of both sweeps, none twice");
+    assert_eq!(
+        run.steps("refill"),
+        [("withdraw the tip", true), ("rf_output to 0", true), ("field_z to 0 T", true)]
+    );
+    assert_eq!(
+        run.steps("restore"),
+        [
+            ("field_z to 0.5 T", true),
+            ("approach the tip", true),
+            ("rf_output to 1", true),
+            ("find the spot again by height", true)
+        ]
+    );
+    for word in ["hold for refill", "release"] {
+        assert!(run.has(|e| matches!(e, Entry::Operator { word: said } if said == word)), "{word}");
+    }
+    // Drift and transfer have carried the spin away by more than the width of an atom, and the tip followed.
+    let centred = run.own_centring();
+    let way_m = centred["dx_m"].as_f64().unwrap().hypot(centred["dy_m"].as_f64().unwrap());
+    println!(
+        "the spin had drifted by {:.0} pm, found again to {} m: {centred}",
+        way_m * 1e12,
+        centred["x_error_m"]
+    );
+    assert!(centred["found"] == true && way_m > 0.2e-9 && way_m < 1.2e-9, "{centred}");
+    // The level has risen in between.
+    let levels: Vec<f64> = run.entries.iter().filter_map(level).collect();
+    let least = levels.iter().copied().fold(f64::INFINITY, f64::min);
+    let most = levels.iter().copied().fold(0.0, f64::max);
+    assert!(least < 0.0582 && most > 0.0655, "{least} to {most} m³");
+}
+
+fn level(entry: &Entry) -> Option<f64> {
+    match entry {
+        Entry::Monitor { channel, value } if channel == "helium_level" => Some(*value),
+        _ => None,
+    }
+}
+
+#[test]
+fn a_spot_that_is_gone_parks_the_run_with_its_reason() {
+    let scratch = tempfile::tempdir().unwrap();
+    let sequence = write(scratch.path(), "spin.rhai", ON_A_SPIN);
+    // The sample drifts by several nanometres while the tip is out.
+    let faults = format!(r#"{REFILL}, TipDrift(at: "9 min", speed: "3 pm/s", for: "30 min")"#);
+    let run = Rehearsal::of(scratch.path(), &sequence, &faults, &[]);
+    assert_eq!((run.code, &run.json["outcome"]), (5, &"fault".into()), "{}", run.json);
+    assert_eq!(run.json["parked"], true);
+    let reason = run.json["reason"].as_str().unwrap();
+    assert!(reason.starts_with("the spot under the tip was not found again after a hold"), "{reason}");
+    assert_eq!(run.steps("restore").last(), Some(&("find the spot again by height", false)));
+    // Nothing was measured elsewhere: the sweep stops where the hold began.
+    let held = run.entries.iter().position(|e| matches!(e, Entry::Held { .. })).unwrap();
+    assert!(
+        !run.entries[held..].iter().any(|e| matches!(e, Entry::SweepEnd { .. } | Entry::SweepBegin { .. }))
+    );
+    assert!(run.json["points"].as_u64().unwrap() < 81);
+}
+
+#[test]
+fn an_operator_who_releases_early_does_not_hurry_the_cryostat() {
+    let scratch = tempfile::tempdir().unwrap();
+    let sequence = write(scratch.path(), "spin.rhai", ON_A_SPIN);
+    // Released two minutes before the bath is full, while the stage is still warm.
+    let faults = r#"Refill(at: "8 min", to: "66 L", leaves_after: "-2 min")"#;
+    let run = Rehearsal::of(scratch.path(), &sequence, faults, &[]);
+    assert_eq!(run.code, 0, "{}", run.json);
+    let at = |wanted: &dyn Fn(&Entry) -> bool| run.entries.iter().position(wanted).unwrap();
+    let released = at(&|e| matches!(e, Entry::Operator { word } if word == "release"));
+    let back = at(&|e| matches!(e, Entry::SafeStep { during, .. } if during == "restore"));
+    let warm = run.entries[released..back].iter().any(
+        |e| matches!(e, Entry::Monitor { channel, value } if channel == "stage_temperature" && *value > 0.5),
+    );
+    assert!(warm, "the stage was above its mark when the operator said release");
+    let last = run.entries[released..back].iter().rev().find_map(|e| match e {
+        Entry::Monitor { channel, value } if channel == "stage_temperature" => Some(*value),
+        _ => None,
+    });
+    assert!(last.unwrap() < 0.55, "it waited until the stage was nearly or quite below 0.5 K: {last:?}");
+}
+
+#[test]
+fn a_stop_while_the_tip_is_on_its_way_back_parks_it() {
+    let scratch = tempfile::tempdir().unwrap();
+    let sequence = write(scratch.path(), "spin.rhai", ON_A_SPIN);
+    let whole = Rehearsal::of(scratch.path(), &sequence, REFILL, &[]);
+    let in_range = |e: &Entry| matches!(e, Entry::SafeStep { what, .. } if what == "approach the tip");
+    let at_s = whole.at_s[whole.entries.iter().position(in_range).unwrap()];
+    // Approaching takes 25 s: this is in the middle of it.
+    let faults = format!(r#"{REFILL}, Operator(at: "{} s", says: "stop")"#, at_s - 10.0);
+    let folder = scratch.path().join("stopped");
+    std::fs::create_dir(&folder).unwrap();
+    let run = Rehearsal::of(&folder, &sequence, &faults, &[]);
+    assert_eq!((run.code, &run.json["outcome"]), (4, &"stopped".into()), "{}", run.json);
+    assert_eq!(run.steps("restore"), [("field_z to 0.5 T", true)], "the field was up, the tip not in");
+    assert_eq!(run.json["parked"], true, "{:?}", run.steps("park"));
+    assert_eq!(run.steps("park")[..2], [("end the running task", true), ("withdraw the tip", true)]);
+}
+
+#[test]
+fn a_spot_is_found_again_after_an_interlock_had_the_tip_out() {
+    let scratch = tempfile::tempdir().unwrap();
+    let sequence = write(scratch.path(), "spin.rhai", ON_A_SPIN);
+    let faults = r#"WarmUp(at: "8 min", by: "2 K", for: "40 min")"#;
+    let run = Rehearsal::of(scratch.path(), &sequence, faults, &[]);
+    assert_eq!((run.code, &run.json["points"]), (0, &162.into()), "{}", run.json);
+    let back = run.steps("restore");
+    assert_eq!(back.first(), Some(&("approach the tip", true)));
+    assert_eq!(back.last(), Some(&("find the spot again by height", true)), "{back:?}");
+    assert!(run.own_centring()["found"] == true);
+}
+
+#[test]
+fn a_rehearsal_with_a_refill_repeats_and_can_be_cut_and_resumed() {
+    let scratch = tempfile::tempdir().unwrap();
+    let sequence = write(scratch.path(), "spin.rhai", ON_A_SPIN);
+    let whole = Rehearsal::of(scratch.path(), &sequence, REFILL, &[]);
+    // A record that ends within the hold, as a power cut leaves it.
+    let cut = scratch.path().join("cut");
+    std::fs::create_dir(&cut).unwrap();
+    std::fs::copy(scratch.path().join("run/run.sqlite"), cut.join("run.sqlite")).unwrap();
+    let held = whole.entries.iter().position(|e| matches!(e, Entry::Held { .. })).unwrap();
+    let file = RunFile::open(&cut.join("run.sqlite")).unwrap();
+    let mut seqs = Vec::new();
+    file.entries(None, |numbered| {
+        seqs.push(numbered.seq);
+        Ok(())
+    })
+    .unwrap();
+    drop(file);
+    let database = rusqlite::Connection::open(cut.join("run.sqlite")).unwrap();
+    let frontier = seqs[held] + 3;
+    for table in ["entry", "point"] {
+        database.execute(&format!("DELETE FROM {table} WHERE seq >= ?1"), [frontier]).unwrap();
+    }
+    database.execute("DELETE FROM bulk WHERE seq >= ?1", [frontier]).unwrap();
+    database.execute("DELETE FROM meta WHERE key = 'digest'", []).unwrap();
+    drop(database);
+    let said = say(&["resume", text(&cut), "--json"]);
+    assert_eq!(said.code, 0, "{}", said.stderr);
+    assert_eq!(said.json()["digest"], whole.json["digest"], "bit for bit what it would have been");
+}
+
+#[test]
+fn the_shipped_two_days_with_a_refill_find_the_moment_of_the_world() {
+    let scratch = tempfile::tempdir().unwrap();
+    let script = Path::new(env!("CARGO_MANIFEST_DIR")).join("scripts/two_days.rhai");
+    assert!(Sequence::load(&script).is_ok());
+    let run = Rehearsal::of(scratch.path(), &script, "", &["--refill", "45 L"]);
+    assert_eq!((run.code, &run.json["outcome"]), (0, &"finished".into()), "{}", run.json);
+    assert!(run.json["virtual_s"].as_f64().unwrap() > 32.0 * 3600.0, "{}", run.json["virtual_s"]);
+    assert!(run.has(|e| matches!(e, Entry::Operator { word } if word == "hold for refill")));
+    assert!(run.own_centring()["found"] == true);
+    let line = run.entries.iter().rev().find_map(|entry| match entry {
+        Entry::Judgement { what, body, .. } if what == "field_line" => Some(body["line"].clone()),
+        _ => None,
+    });
+    let line = line.expect("a field line");
+    let (moment, error) = (line["moment_mu_b"].as_f64().unwrap(), line["moment_error"].as_f64().unwrap());
+    println!("moment {moment:.5} ± {error:.5} Bohr magnetons; the world has 0.895");
+    assert!((moment - 0.895).abs() < 3.0 * error + 0.002, "{moment} ± {error}");
+    let sweeps = run.json["sweeps"].as_u64().unwrap();
+    assert_eq!(sweeps, 16, "eight fields in each of two passes");
+}

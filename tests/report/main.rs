@@ -1,0 +1,4 @@
+//! What the next shift reads of a night.
+
+mod night;
+mod outlook;

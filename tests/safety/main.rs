@@ -1,0 +1,18 @@
+//! Nothing a sequence or a fault does can hurt the microscope: the promises of the table in
+//! `noctule::run::faults::PROMISES`, hostile sequences, and arbitrary events.
+
+mod bed;
+#[path = "../fuzz/bodies.rs"]
+mod bodies;
+mod cases;
+#[path = "../common/mod.rs"]
+mod common;
+mod fuzzed;
+mod hostile;
+mod permits;
+mod properties;
+mod resumed;
+mod shipped_faults;
+mod wall;
+#[path = "../common/wrapped.rs"]
+mod wrapped;

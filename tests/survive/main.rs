@@ -1,0 +1,14 @@
+//! Runs that are killed, cut, held, refilled, starved of disk: nothing acknowledged is lost, nothing happens twice.
+
+#[path = "../common/mod.rs"]
+mod common;
+mod disk;
+mod interruptions;
+mod keeper;
+mod lab;
+mod lives;
+mod once;
+mod refill;
+mod rehearsal;
+mod windows;
+mod words;

@@ -1,0 +1,128 @@
+//! A refill of a real run: words from another terminal, instruments over TCP, a transfer while the run is held, and a
+//! run that is killed meanwhile.
+
+use crate::common::{noctule, say, text, write};
+use crate::interruptions::{intact, sweeps, wait_until};
+use crate::lab::Lab;
+use noctule::record::{Entry, RunFile};
+use noctule_sim::Signal;
+use serde_json::Value;
+use std::path::Path;
+use std::process::{Child, Stdio};
+use std::time::Duration;
+
+const PATIENCE: Duration = Duration::from_secs(120);
+/// On an adatom of the shipped world; decisions by forecast and by worth before a long sweep.
+const SEQUENCE: &str = r#"// Invented.
+set("Bias", 60.mV);
+set("Setpoint", 10.pA);
+approach();
+go_to(3.2.nm, -1.85.nm);
+if !recentre().found { stop("no adatom here"); }
+let done = agenda([
+    #{ name: "too much helium", worth: 9, helium: 1000.L, body: || { pulse(1.V, 10.ms); } },
+    #{ name: "short", worth: 1, time: 1.min, helium: 0.1.L, body: || { wait(1.s); } },
+]);
+if done[0].done || !done[1].done { stop("the agenda was not kept"); }
+set("RfLevel", -3.dBm);
+set("RfOutput", 1);
+let spectrum = sweep(#{ name: "esr", channel: "RfFrequency", from: 13.GHz, to: 13.2.GHz, points: 150,
+    read: ["LockinX", "Current"], dwell: 200.ms, average: 2, settle: 100.ms });
+note(`points: ${spectrum.points}`);
+"#;
+
+fn status(folder: &Path) -> Option<Value> {
+    let said = say(&["status", text(folder), "--json"]);
+    (said.code == 0).then(|| said.json())
+}
+
+/// A run that measures, then held for a refill with the tip out.
+fn held_for_refill(lab: &Lab, sequence: &Path, folder: &Path) -> Child {
+    let run =
+        ["run", text(sequence), "--bench", text(&lab.bench), "--out", text(folder), "--pace", "40", "--json"];
+    let child = noctule().args(run).stdout(Stdio::piped()).stderr(Stdio::piped()).spawn().expect("it starts");
+    wait_until("it measures", PATIENCE, || {
+        status(folder).is_some_and(|s| s["points"].as_u64().unwrap_or(0) > 5)
+    });
+    let said = say(&["hold", text(folder), "--for", "refill"]);
+    assert_eq!(said.code, 0, "{}", said.stderr);
+    wait_until("the tip is out", PATIENCE, || lab.read(Signal::Approached) == 0.0);
+    child
+}
+
+fn own_centring(file: &RunFile) -> Value {
+    let judged = file.all("judgement").unwrap();
+    let own = judged.into_iter().rev().find_map(|numbered| match numbered.entry {
+        Entry::Judgement { n: u64::MAX, what, body, .. } if what == "recentre" => Some(body),
+        _ => None,
+    });
+    own.expect("the engine has put the tip back on its spot")
+}
+
+fn every_point_once(file: &RunFile) {
+    let all = sweeps(file);
+    assert_eq!(all.len(), 1);
+    assert_eq!(all[0].x.len(), 150);
+    assert!(all[0].x.windows(2).all(|pair| pair[1] > pair[0]), "a point came twice");
+}
+
+#[test]
+fn a_run_is_held_filled_and_goes_on_where_it_was() {
+    let lab = Lab::new(|bench| bench);
+    let sequence = write(lab.scratch.path(), "spin.rhai", SEQUENCE);
+    let folder = lab.scratch.path().join("run");
+    let child = held_for_refill(&lab, &sequence, &folder);
+    lab.mimic.with_microscope(|microscope| microscope.begin_transfer(64.0)).expect("a transfer");
+    wait_until("the stage is warm", PATIENCE, || lab.read(Signal::StageTemperature) > 0.55);
+    // In a hurry: the bath is not full, the stage still warm.
+    let said = say(&["release", text(&folder)]);
+    assert_eq!(said.code, 0, "{}", said.stderr);
+    let mut warmest_k: f64 = 0.0;
+    wait_until("the tip is in again", PATIENCE, || {
+        let stage_k = lab.read(Signal::StageTemperature);
+        let back = lab.read(Signal::Approached) == 1.0;
+        if !back {
+            warmest_k = warmest_k.max(stage_k);
+        }
+        assert!(!back || stage_k < 0.55, "the tip came in at {stage_k} K");
+        back
+    });
+    assert!(warmest_k > 0.55);
+    let output = child.wait_with_output().expect("a child");
+    assert_eq!(output.status.code(), Some(0), "{}", String::from_utf8_lossy(&output.stderr));
+    let file = intact(&folder);
+    every_point_once(&file);
+    let centred = own_centring(&file);
+    println!("{centred}");
+    assert_eq!(centred["found"], true);
+}
+
+#[test]
+fn a_run_killed_while_it_is_held_comes_back_to_its_spot() {
+    let lab = Lab::new(|bench| bench);
+    let sequence = write(lab.scratch.path(), "spin.rhai", SEQUENCE);
+    let folder = lab.scratch.path().join("run");
+    let mut child = held_for_refill(&lab, &sequence, &folder);
+    child.kill().expect("a child can be killed");
+    child.wait().expect("a child");
+    wait_until("the keeper has parked the bench", PATIENCE, || lab.is_parked());
+    // The bench is the keeper's until it has read back its last step.
+    let mut said = say(&["resume", text(&folder), "--pace", "40", "--json"]);
+    wait_until("the keeper has let go of the bench", PATIENCE, || {
+        let busy = said.code == 2 && said.stderr.contains("is in use by the keeper");
+        if busy {
+            said = say(&["resume", text(&folder), "--pace", "40", "--json"]);
+        }
+        !busy
+    });
+    assert_eq!(said.code, 0, "{}", said.stderr);
+    assert_eq!(said.json()["outcome"], "finished");
+    let file = intact(&folder);
+    every_point_once(&file);
+    assert_eq!(own_centring(&file)["found"], true);
+    // What was decided before is not decided anew: the forecast stands in the record once for each step.
+    let asked = file.all("call").unwrap();
+    let outlooks =
+        asked.iter().filter(|n| matches!(&n.entry, Entry::Call { verb, .. } if verb == "helium_outlook"));
+    assert_eq!(outlooks.count(), 2);
+}
