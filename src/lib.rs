@@ -7,16 +7,16 @@ mod output;
 pub mod analysis;
 pub mod bench;
 pub mod cli;
-pub mod diagnostic;
 pub mod drive;
 pub mod faults;
 pub mod guide;
 pub mod instrument;
 pub mod live;
 pub mod mimic;
-pub mod quantity;
 pub mod record;
 pub mod report;
 pub mod run;
 pub mod script;
 pub mod supervisor;
+
+pub use noctule_ground::{diagnostic, document, quantity};

@@ -10,7 +10,6 @@
 
 pub mod act;
 pub mod cryo;
-pub mod document;
 pub mod drift;
 pub mod fault;
 pub mod lockin;
@@ -29,4 +28,5 @@ pub mod world;
 
 pub use act::{Act, ActReport, Refusal};
 pub use fault::Fault;
+pub use noctule_ground::document;
 pub use signal::Signal;

@@ -2,7 +2,7 @@
 
 use super::read::{Reader, read_texts};
 use crate::diagnostic::Code;
-use noctule_sim::document::{Node, nearest};
+use crate::document::{Node, nearest};
 
 /// What a message can be about: its name in the bench file, and when it happens.
 pub const EVENTS: [(&str, &str); 7] = [

@@ -7,8 +7,8 @@ use super::read_rules::{read_interlocks, read_permits, read_steps};
 use super::read_spins::read_spins;
 use super::{Action, Bench, Helium, Keeper, Lockin, PulseLimits, Recentre, Refill, Retry, Role, StepAction};
 use crate::diagnostic::{Code, Diagnostic, has_errors};
+use crate::document::{Fields, Node, Problem, Text, nearest};
 use crate::quantity::{Dimension, Quantity};
-use noctule_sim::document::{Fields, Node, Problem, Text, nearest};
 use std::collections::BTreeSet;
 
 /// Reads the text of a bench file. `file` names it in messages.

@@ -3,9 +3,9 @@
 use super::read::Reader;
 use super::{Address, BeyondStep, Channel, Link, LinkKind, Role, ScpiAddress};
 use crate::diagnostic::{Code, meant};
+use crate::document::{Fields, Node, nearest};
 use crate::quantity::{Dimension, Quantity, Unit, unknown_unit};
 use noctule_sim::Signal;
-use noctule_sim::document::{Fields, Node, nearest};
 
 pub(super) fn read_channels(node: Node<'_>, links: &[Link], reader: &mut Reader<'_>) -> Vec<Channel> {
     let mut channels: Vec<Channel> = Vec::new();

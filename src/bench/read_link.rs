@@ -3,7 +3,7 @@
 use super::read::{Reader, read_texts};
 use super::{Link, LinkKind, ProcessLink, ScpiLink, ScpiTasks, SimulatedLink, TaskKind};
 use crate::diagnostic::Code;
-use noctule_sim::document::{Fields, Node, nearest};
+use crate::document::{Fields, Node, nearest};
 
 pub(super) fn read_links(node: Node<'_>, reader: &mut Reader<'_>) -> Vec<Link> {
     let mut links = Vec::new();

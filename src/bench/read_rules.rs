@@ -3,7 +3,7 @@
 use super::read::Reader;
 use super::{Action, Bench, Condition, Interlock, Permit, Step, StepAction, Subject, TaskKind, expression};
 use crate::diagnostic::{Code, Diagnostic, meant};
-use noctule_sim::document::{Fields, Node, nearest};
+use crate::document::{Fields, Node, nearest};
 
 pub(super) fn read_condition(node: Node<'_>, bench: &Bench, reader: &mut Reader<'_>) -> Option<Condition> {
     let text = reader.text(node)?;

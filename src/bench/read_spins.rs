@@ -3,8 +3,8 @@
 use super::read::Reader;
 use super::{KnownSpin, KnownValue};
 use crate::diagnostic::Code;
+use crate::document::Node;
 use crate::quantity::{Dimension, Quantity};
-use noctule_sim::document::Node;
 
 /// Elementary charge, C: exact by the definition of the ampere (SI Brochure, 9th edition, 2019).
 const ELEMENTARY_CHARGE_C: f64 = 1.602_176_634e-19;

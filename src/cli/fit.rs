@@ -97,8 +97,8 @@ impl FitCommand {
             "approach" => fit::approach(x, y, &options),
             "line" => fit::line(x, y, &options),
             other => {
-                let hint = noctule_sim::document::nearest(other, MODELS)
-                    .map(|near| format!("; did you mean `{near}`?"));
+                let hint =
+                    crate::document::nearest(other, MODELS).map(|near| format!("; did you mean `{near}`?"));
                 return Err(format!("there is no model `{other}`{}", hint.unwrap_or_default()));
             }
         }

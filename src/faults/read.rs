@@ -3,9 +3,9 @@
 use super::{Entry, Kind, LinkTrouble, RefillCall, RunnerTrouble, Said};
 use crate::bench::Bench;
 use crate::diagnostic::meant;
+use crate::document::{Fields, Node, Problem, Text, nearest};
 use crate::instrument::faulty::TASKS;
 use crate::quantity::{Dimension, Quantity, Unit};
-use noctule_sim::document::{Fields, Node, Problem, Text, nearest};
 use noctule_sim::{Fault, Signal};
 
 /// Faults don't come more often than this, s.

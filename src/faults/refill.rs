@@ -1,8 +1,8 @@
 //! Somebody who comes to transfer helium in a rehearsal.
 
 use super::read::{Reader, Stage};
+use crate::document::{Fields, Node};
 use crate::quantity::Dimension;
-use noctule_sim::document::{Fields, Node};
 
 /// When somebody comes to transfer helium, and what they do; none for what is left out.
 #[derive(Debug, Clone, Copy, PartialEq)]

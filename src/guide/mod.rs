@@ -30,8 +30,8 @@ pub use start::{StartingPoint, starting_point, starting_points};
 
 use crate::bench::Role;
 use crate::diagnostic::CODES;
+use crate::document::nearest;
 use crate::script::registry;
-use noctule_sim::document::nearest;
 
 /// The manual as text: a chapter, a verb, a role or a code; without a topic the table of contents.
 ///

@@ -4,8 +4,8 @@
 //! a labelled value like `Withdraw(…)` the object of its fields.
 
 use crate::bench::{Role, TaskKind};
+use crate::document::{Node, Text};
 use crate::quantity::known_symbols;
-use noctule_sim::document::{Node, Text};
 use noctule_sim::world::World;
 use serde_json::{Map, Value, json};
 

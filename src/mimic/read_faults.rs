@@ -2,8 +2,8 @@
 
 use super::faults::{Faults, LinkFault, LinkFaultKind, WorldFault, WorldFaultKind};
 use super::instruments::INSTRUMENTS;
+use crate::document::Problem;
 use crate::faults::{Entry, Kind, LinkTrouble, Stage, end_of};
-use noctule_sim::document::Problem;
 
 /// Reads the text of a faults file: `Faults(faults: [DropConnection(at: "10 s", on: "magnet", times: 1)])`.
 ///

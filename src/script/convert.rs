@@ -158,7 +158,7 @@ impl<'c> MapFields<'c> {
     /// Complains about what nobody took.
     pub fn finish(self) -> Result<(), Thrown> {
         let Some(name) = self.map.keys().next() else { return Ok(()) };
-        let hint = noctule_sim::document::nearest(name, self.known.iter().copied());
+        let hint = crate::document::nearest(name, self.known.iter().copied());
         let hint = hint.map(|near| format!("; did you mean `{near}`?")).unwrap_or_default();
         Err(argument(self.ctx, &format!("`{}` has no field `{name}`{hint}", self.verb)))
     }

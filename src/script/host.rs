@@ -2,10 +2,10 @@
 
 use super::error::{Thrown, ended, thrown};
 use crate::bench::{Bench, Channel, ChannelId};
+use crate::document::nearest;
 use crate::drive::SharedPort;
 use crate::record::Place;
 use crate::supervisor::{Answer, Call, Denial, Jot, Request};
-use noctule_sim::document::nearest;
 use rand_chacha::ChaCha8Rng;
 use rand_chacha::rand_core::SeedableRng;
 use rhai::NativeCallContext;

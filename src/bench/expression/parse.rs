@@ -331,8 +331,7 @@ impl Parser<'_> {
         }
         let known = ["rate", "age", "frozen", "unreadable", "abs", "clock_jump"];
         if !known.contains(&name) {
-            let help =
-                noctule_sim::document::nearest(name, known).map(|near| format!("did you mean `{near}`?"));
+            let help = crate::document::nearest(name, known).map(|near| format!("did you mean `{near}`?"));
             let message = format!("there is no function `{name}`");
             return Err(ExpressionError { message, column, help, unknown: None });
         }

@@ -2,12 +2,12 @@
 
 use super::{FaultPlan, Mishap, Planned};
 use crate::bench::Bench;
+use crate::document::Problem;
 use crate::drive::visitor::{Call, Visit};
 use crate::faults::{Entry, Kind, LinkTrouble, Refill, RefillCall, RunnerTrouble, Said, Stage, read};
 use crate::instrument::faulty::Misbehaviour;
 use crate::quantity::Moment;
 use crate::supervisor::Word;
-use noctule_sim::document::Problem;
 
 /// A fault that comes again does so for so long, s: no run is planned for longer.
 const COMES_AGAIN_FOR_S: f64 = 7.0 * 86_400.0;

@@ -126,7 +126,7 @@ impl<'a> Walk<'a> {
         let root = call.namespace.root();
         let Some(target) = self.imports.get(root) else {
             if root != "global" {
-                let help = noctule_sim::document::nearest(root, self.imports.keys().map(String::as_str))
+                let help = crate::document::nearest(root, self.imports.keys().map(String::as_str))
                     .map(|near| format!("did you mean `{near}`?"))
                     .or_else(|| Some(format!("import it first, like import \"{root}\" as {root};")));
                 self.report(Code::UnknownVariable, at, format!("nothing was imported as `{root}`"), help);
@@ -146,7 +146,7 @@ impl<'a> Walk<'a> {
         let same: Vec<String> =
             public().filter(|f| f.name == name).map(|f| f.params.len().to_string()).collect();
         if same.is_empty() {
-            let near = noctule_sim::document::nearest(name, public().map(|f| f.name.as_str()));
+            let near = crate::document::nearest(name, public().map(|f| f.name.as_str()));
             let help = near.map(|near| format!("did you mean `{root}::{near}`?"));
             let message = format!("`{}` has no function `{name}`", file.name);
             self.report(Code::UnknownVerb, at, message, help);

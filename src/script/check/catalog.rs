@@ -149,7 +149,7 @@ impl Catalog {
         let words = self.functions.keys().map(String::as_str).filter(|n| n.chars().all(is_word));
         // Verbs come first: of two names equally near, the verb is the likelier one.
         let verbs = registry::all().map(|verb| verb.name);
-        let near = noctule_sim::document::nearest(name, more.chain(verbs).chain(words))?;
+        let near = crate::document::nearest(name, more.chain(verbs).chain(words))?;
         Some(match registry::find(near) {
             Some(verb) => format!("did you mean `{}`?", verb.signature()),
             None => format!("did you mean `{near}`?"),

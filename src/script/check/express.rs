@@ -4,9 +4,9 @@ use super::program::{is_closure, start};
 use super::value::Value;
 use super::walk::{Tail, Walk};
 use crate::diagnostic::Code;
+use crate::document::nearest;
 use crate::quantity::{Dimension, Quantity, Unit};
 use crate::script::units::UNIT_NAMES;
-use noctule_sim::document::nearest;
 use rhai::{ASTFlags, BinaryExpr, Expr, FnCallExpr, FnPtr, OpAssignment, Position, Stmt};
 
 /// Maps within maps are looked at more than once; past this the check says nothing more rather than go on

@@ -5,8 +5,8 @@ use super::value::Value;
 use super::walk::Walk;
 use crate::bench::{ChannelId, Role};
 use crate::diagnostic::Code;
+use crate::document::nearest;
 use crate::quantity::Dimension;
-use noctule_sim::document::nearest;
 use rhai::{Expr, Ident, Position};
 
 /// Fields of an axis of `grid`.

@@ -5,9 +5,9 @@ use super::value::Value;
 use super::walk::Walk;
 use crate::bench::{Channel, ChannelId, Role};
 use crate::diagnostic::Code;
+use crate::document::nearest;
 use crate::quantity::{Dimension, Quantity};
 use crate::script::registry::{Kind, Param, Verb};
-use noctule_sim::document::nearest;
 use rhai::{Expr, Position};
 
 /// Roles that a verb needs without naming them.

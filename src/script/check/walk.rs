@@ -270,7 +270,7 @@ impl<'a> Walk<'a> {
         } else if self.files.catalog.knows(name) {
             Some(format!("`{name}` is a function; call it with brackets, `{name}()`"))
         } else {
-            noctule_sim::document::nearest(name, names).map(|near| format!("did you mean `{near}`?"))
+            crate::document::nearest(name, names).map(|near| format!("did you mean `{near}`?"))
         };
         self.report(Code::UnknownVariable, at, format!("there is no variable `{name}`"), help);
     }

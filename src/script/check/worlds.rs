@@ -3,7 +3,7 @@
 use super::scan::place_of;
 use crate::bench::{Bench, LinkKind};
 use crate::diagnostic::{Code, Diagnostic};
-use noctule_sim::document::nearest;
+use crate::document::nearest;
 use noctule_sim::world::World;
 use std::path::Path;
 

@@ -86,7 +86,7 @@ impl fmt::Display for Diagnostic {
 /// The hint for a name that is not known: the one that is near, or those that begin in the same way.
 ///
 /// ```
-/// use noctule::diagnostic::meant;
+/// use noctule_ground::diagnostic::meant;
 /// assert_eq!(meant("Bais", ["Bias", "Current"]).unwrap(), "did you mean `Bias`?");
 /// assert_eq!(meant("helium", ["helium_level", "current"]).unwrap(), "did you mean `helium_level`?");
 /// assert_eq!(meant("lockin", ["lockin_x", "lockin_y", "bias"]).unwrap(), "there are `lockin_x`, `lockin_y`");
@@ -101,7 +101,7 @@ pub fn meant<'n>(written: &str, known: impl IntoIterator<Item = &'n str>) -> Opt
     if kin.len() > 1 {
         return Some(format!("there are {}", kin.join(", ")));
     }
-    let near = noctule_sim::document::nearest(written, known.iter().copied()).map(|near| format!("`{near}`"));
+    let near = crate::document::nearest(written, known.iter().copied()).map(|near| format!("`{near}`"));
     near.or(kin.into_iter().next()).map(|name| format!("did you mean {name}?"))
 }
 

@@ -1,7 +1,7 @@
 //! Values with units: `50.mT` in a sequence, `"3 mT/min"` in a bench file.
 //!
 //! ```
-//! use noctule::quantity::{Dimension, Quantity};
+//! use noctule_ground::quantity::{Dimension, Quantity};
 //!
 //! let field: Quantity = "50 mT".parse().unwrap();
 //! assert_eq!(field.si, 0.05);
@@ -160,7 +160,7 @@ impl FromStr for Quantity {
 
 /// The error for a unit that is not known, with the nearest that is.
 pub fn unknown_unit(unit: &str) -> QuantityError {
-    let nearest = noctule_sim::document::nearest(unit, known_symbols())
+    let nearest = crate::document::nearest(unit, known_symbols())
         .or_else(|| known_symbols().find(|symbol| symbol.eq_ignore_ascii_case(unit)));
     QuantityError::UnknownUnit { unit: unit.to_owned(), nearest: nearest.map(str::to_owned) }
 }

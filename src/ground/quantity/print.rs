@@ -39,7 +39,7 @@ impl fmt::Display for Quantity {
 /// A number with so many significant digits, without trailing zeros.
 ///
 /// ```
-/// use noctule::quantity::significant;
+/// use noctule_ground::quantity::significant;
 /// assert_eq!(significant(0.125, 3), "0.125");
 /// assert_eq!(significant(1234567.0, 3), "1.23e6");
 /// ```
@@ -76,7 +76,7 @@ impl Quantity {
     /// With its standard error, SI, in the prefix that suits the value: `14.20312 ± 0.00042 GHz`.
     ///
     /// ```
-    /// use noctule::quantity::{Dimension, Quantity};
+    /// use noctule_ground::quantity::{Dimension, Quantity};
     /// let line = Quantity::new(14.203_123_45e9, Dimension::FREQUENCY);
     /// assert_eq!(line.with_error(0.42e6), "14.20312 ± 0.00042 GHz");
     /// assert_eq!(Quantity::number(0.894_321_7).with_error(8.2e-4), "0.89432 ± 0.00082");

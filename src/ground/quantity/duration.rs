@@ -3,7 +3,7 @@
 /// A duration in words, to the precision that matters at its size.
 ///
 /// ```
-/// use noctule::quantity::in_words;
+/// use noctule_ground::quantity::in_words;
 /// assert_eq!(in_words(0.25), "250 ms");
 /// assert_eq!(in_words(42.0), "42 s");
 /// assert_eq!(in_words(4800.0), "1 h 20 min");

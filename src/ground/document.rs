@@ -7,7 +7,7 @@
 //! list of [`Problem`]s.
 //!
 //! ```
-//! use noctule_sim::document::Text;
+//! use noctule_ground::document::Text;
 //!
 //! let mut problems = Vec::new();
 //! let text = Text::new("Cup(volume_l: 0.3, colour: \"red\")");
@@ -273,7 +273,7 @@ impl<'t> Fields<'t> {
 /// The known name nearest to what was written, if one is near enough to be meant.
 ///
 /// ```
-/// use noctule_sim::document::nearest;
+/// use noctule_ground::document::nearest;
 /// assert_eq!(nearest("wrok", ["work", "field"]), Some("work"));
 /// assert_eq!(nearest("xyz", ["work", "field"]), None);
 /// ```
