@@ -57,6 +57,10 @@ pub struct Bench {
     pub park: Vec<Step>,
     /// Steps to the state while a sequence is held.
     pub hold: Vec<Step>,
+    /// How long a hold waits for what it waits for, before the run ends parked, s.
+    pub hold_patience_s: f64,
+    /// How long a step to the safe state that failed is tried again, s.
+    pub park_patience_s: f64,
     /// Steps to the state for a helium transfer, and what must hold after it.
     pub refill: Refill,
     /// How a spot is found again; none where the tip stays where it lands.
@@ -158,6 +162,13 @@ pub struct Helium {
     pub volume_m3: f64,
     /// Level at which a refill is due, m³.
     pub refill_mark_m3: f64,
+}
+
+impl Helium {
+    /// Rise of the level that counts as a transfer, m³: the noise of a gauge is far below this part of the full bath.
+    pub fn transfer_m3(&self) -> f64 {
+        0.05 * self.volume_m3
+    }
 }
 
 /// The keeper process.

@@ -11,6 +11,11 @@ use crate::document::{Fields, Node, Problem, Text, nearest};
 use crate::quantity::{Dimension, Quantity};
 use std::collections::BTreeSet;
 
+/// How long a hold waits where the bench does not say, s: long enough for somebody to come in the morning.
+const HOLD_PATIENCE_S: f64 = 12.0 * 3600.0;
+/// How long parking is tried again where the bench does not say, s.
+const PARK_PATIENCE_S: f64 = 4.0 * 3600.0;
+
 /// Reads the text of a bench file. `file` names it in messages.
 ///
 /// # Errors
@@ -168,6 +173,8 @@ fn read_bench(root: Node<'_>, reader: &mut Reader<'_>) -> Option<Bench> {
         interlocks: Vec::new(),
         park: Vec::new(),
         hold: Vec::new(),
+        hold_patience_s: HOLD_PATIENCE_S,
+        park_patience_s: PARK_PATIENCE_S,
         refill: Refill::default(),
         recentre: None,
         helium: None,
@@ -221,6 +228,8 @@ fn read_settings(fields: &mut Fields<'_>, bench: &mut Bench, reader: &mut Reader
         reader.finish(inner);
     }
     bench.pulse = fields.take("pulse").and_then(|node| read_pulse(node, reader));
+    bench.hold_patience_s = reader.duration(fields.take("hold_patience"), HOLD_PATIENCE_S);
+    bench.park_patience_s = reader.duration(fields.take("park_patience"), PARK_PATIENCE_S);
     bench.record_every_s = reader.duration(fields.take("record_every"), 60.0).max(0.1);
     bench.time_zone = fields.take("time_zone").and_then(|n| reader.text(n));
     bench.queue_goes_on = reader.boolean(fields.take("queue_goes_on"), false);

@@ -1,5 +1,6 @@
 //! What a run adds up to, kept as it happens: for the closing report and its JSON.
 
+use crate::analysis::forecast::{LevelUse, level_use};
 use crate::bench::{Bench, ChannelId};
 use crate::quantity::Moment;
 use crate::record::{Ending, Entry};
@@ -84,8 +85,10 @@ pub struct RunTally {
     /// The end, s.
     pub end_s: f64,
     helium_channel: Option<ChannelId>,
-    /// Differences of readings of the level that follow each other: how many, and the sum of their squares, m⁶.
-    helium_steps: (u32, f64),
+    /// Name of the channel of the level, and what counts as a transfer, m³.
+    gauge: Option<(String, f64)>,
+    /// The level as it was recorded: s, m³.
+    levels: Vec<(f64, f64)>,
     /// What was sent or read last, for each channel.
     latest: Vec<f64>,
 }
@@ -107,7 +110,8 @@ impl RunTally {
             parked: false,
             end_s: 0.0,
             helium_channel: bench.helium.map(|h| h.channel),
-            helium_steps: (0, 0.0),
+            gauge: bench.helium.map(|h| (bench.channel(h.channel).name.clone(), h.transfer_m3())),
+            levels: Vec::new(),
             latest: vec![f64::NAN; bench.channels.len()],
         }
     }
@@ -123,12 +127,7 @@ impl RunTally {
         self.read[channel.index()].take_in(value);
         self.latest[channel.index()] = value;
         if self.helium_channel == Some(channel) {
-            let (first, last) = self.helium.unwrap_or((value, value));
-            // A litre at once is a transfer, not the scatter of a gauge.
-            if self.helium.is_some() && (value - last).abs() < 1e-3 {
-                self.helium_steps.0 += 1;
-                self.helium_steps.1 += (value - last).powi(2);
-            }
+            let (first, _) = self.helium.unwrap_or((value, value));
             self.helium = Some((first, value));
         }
     }
@@ -163,6 +162,11 @@ impl RunTally {
             }
             Entry::Judgement { title, .. } => self.results.push(title.clone()),
             Entry::Held { .. } => self.holds += 1,
+            Entry::Monitor { channel, value } => {
+                if self.gauge.as_ref().is_some_and(|(gauge, _)| gauge == channel) {
+                    self.levels.push((at.s(), *value));
+                }
+            }
             Entry::End { ending, parked, elapsed_s } => {
                 self.ending = Some(ending.clone());
                 self.parked = *parked;
@@ -177,24 +181,35 @@ impl RunTally {
         self.latest[channel.index()]
     }
 
-    /// Helium used, litres; 0 if the level was not read twice.
+    /// What the recorded readings of the level add up to, m³; what was filled in does not count against it.
+    fn helium_use(&self) -> Option<LevelUse> {
+        self.gauge.as_ref().map(|(_, transfer_m3)| level_use(&self.levels, *transfer_m3))
+    }
+
+    /// Helium used, litres; 0 if the level was not recorded twice. Transfers are not counted against it.
     pub fn helium_used_l(&self) -> f64 {
-        self.helium.map_or(0.0, |(first, last)| (first - last) * 1e3)
+        self.helium_use().map_or(0.0, |found| found.used * 1e3)
     }
 
     /// Helium used in words. The error of a difference of two readings comes from how readings scatter that follow
-    /// each other; what is not above twice that, or is below zero, was not measured.
+    /// each other; what is not above twice that was not measured.
     pub fn helium_used_words(&self) -> String {
-        let used_l = self.helium_used_l();
-        let (steps, squares) = self.helium_steps;
-        let error_l = if steps < 3 { 0.0 } else { (squares / f64::from(steps)).sqrt() * 1e3 };
-        if used_l > 2.0 * error_l {
+        let Some(found) = self.helium_use() else { return String::new() };
+        let (used_l, filled_l) = (found.used * 1e3, found.filled * 1e3);
+        let steps = self.levels.windows(2).map(|pair| (pair[1].1 - pair[0].1) * 1e3);
+        // A litre at once is a transfer, not the scatter of a gauge.
+        let steps: Vec<f64> = steps.filter(|step| step.abs() < 1.0).collect();
+        let squares: f64 = steps.iter().map(|step| step * step).sum();
+        let error_l = if steps.len() < 3 { 0.0 } else { (squares / steps.len() as f64).sqrt() };
+        let mut words = if used_l > 2.0 * error_l {
             format!("{used_l:.2} L used")
-        } else if used_l < -1.0_f64.max(2.0 * error_l) {
-            format!("{:.1} L more than at the start", -used_l)
         } else {
             "no use that could be measured".to_owned()
+        };
+        if filled_l > 0.0 {
+            words += &format!(", {filled_l:.1} L filled in");
         }
+        words
     }
 }
 
@@ -205,16 +220,19 @@ mod tests {
     #[test]
     fn helium_below_its_error_is_no_use() {
         let bench = crate::bench::builtin();
-        let level = bench.helium.unwrap().channel;
+        let channel = bench.channel(bench.helium.unwrap().channel).name.clone();
         let used = |readings: &[f64]| {
             let mut tally = RunTally::new(&bench);
-            readings.iter().for_each(|litres| tally.read(level, litres * 1e-3));
+            for (minute, litres) in readings.iter().enumerate() {
+                let entry = Entry::Monitor { channel: channel.clone(), value: litres * 1e-3 };
+                tally.entry(Moment::from_s(60.0 * minute as f64), &entry);
+            }
             tally.helium_used_words()
         };
         let nothing = "no use that could be measured";
         assert_eq!(used(&[58.0, 58.1]), nothing);
         assert_eq!(used(&[58.1, 58.0, 58.1, 58.0, 58.1, 58.0]), nothing);
         assert_eq!(used(&[58.1, 57.9, 58.0, 57.6, 57.5, 57.1]), "1.00 L used");
-        assert_eq!(used(&[58.1, 58.0, 78.0, 77.9, 77.9]), "19.8 L more than at the start");
+        assert_eq!(used(&[58.1, 58.0, 78.0, 77.9, 77.9]), "0.20 L used, 20.0 L filled in");
     }
 }

@@ -31,6 +31,7 @@ pub fn bench_schema() -> Value {
             "links": { "type": "object", "additionalProperties": link() },
             "tasks": { "type": "string", "description": "the link that approaches, withdraws, scans" },
             "lockin": object(&[("time_constant", quantity("a time")), ("order", json!({ "type": "integer", "minimum": 1, "maximum": 4 })), ("settle", quantity("a part"))], &[]),
+            "hold_patience": quantity("a time"), "park_patience": quantity("a time"),
             "retry": object(&[("attempts", json!({ "type": "integer", "minimum": 1, "maximum": 20 })), ("pause", quantity("a time"))], &[]),
             "pulse": object(&[("max", quantity("a voltage")), ("longest", quantity("a time"))], &["max", "longest"]),
             "record_every": quantity("a time"),

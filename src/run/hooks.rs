@@ -34,8 +34,6 @@ const END_PATIENCE: Duration = Duration::from_secs(5);
 const HELIUM_AHEAD_S: f64 = 12.0 * 3600.0;
 /// The loss of helium is not worked out over less than this, s.
 const HELIUM_BASE_S: f64 = 1800.0;
-/// A rise by this part of the full bath is a transfer.
-const TRANSFER_PART: f64 = 0.05;
 
 #[derive(Debug, Clone)]
 struct Message {
@@ -72,7 +70,7 @@ impl Hooks {
             helium: bench.helium.map(|budget| HeliumWatch {
                 channel: bench.channel(budget.channel).name.clone(),
                 mark_m3: budget.refill_mark_m3,
-                volume_m3: budget.volume_m3,
+                transfer_m3: budget.transfer_m3(),
                 since: None,
                 told: false,
             }),
@@ -144,7 +142,7 @@ impl Drop for Hooks {
 struct HeliumWatch {
     channel: String,
     mark_m3: f64,
-    volume_m3: f64,
+    transfer_m3: f64,
     since: Option<(Moment, f64, f64)>,
     told: bool,
 }
@@ -156,7 +154,7 @@ impl HeliumWatch {
             return None;
         }
         let (begun, first, lowest) = *self.since.get_or_insert((at, level, level));
-        if level > lowest + TRANSFER_PART * self.volume_m3 {
+        if level > lowest + self.transfer_m3 {
             (self.since, self.told) = (Some((at, level, level)), false);
             return None;
         }

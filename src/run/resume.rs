@@ -154,6 +154,7 @@ pub fn tally_so_far(file: &RunFile, bench: &Bench) -> Result<RunTally, RecordErr
                 if let Some(id) = bench.find(channel) {
                     tally.read(id, *value);
                 }
+                tally.entry(numbered.at, &numbered.entry);
             }
             entry => tally.entry(numbered.at, entry),
         }

@@ -26,8 +26,31 @@ impl Supervisor {
         if self.parked {
             return self.close(true, out);
         }
-        self.slot.begin(Procedure::Steps(park_steps(&self.bench, task_under_way)), Purpose::Park);
+        let steps = park_steps(&self.bench, task_under_way).insisting(self.bench.park_patience_s);
+        self.slot.begin(Procedure::Steps(steps), Purpose::Park);
         self.run(Input::Go, out);
+    }
+
+    /// What is not safe yet, while it is tried again to make it so.
+    pub fn not_safe_yet(&self) -> Option<&str> {
+        match &self.slot.procedure {
+            Some(Procedure::Steps(steps)) if steps.insists() => steps.first_failure(),
+            _ => None,
+        }
+    }
+
+    /// A person has seen to the bench, or can't wait for it any more: the duty to park ends with their word.
+    pub(super) fn give_up_parking(&mut self, out: &mut Effects) {
+        if self.not_safe_yet().is_none() {
+            return;
+        }
+        if let Some(Procedure::Steps(steps)) = &mut self.slot.procedure {
+            steps.give_up();
+        }
+        // What is under way comes to its end by itself; a pause ends now.
+        if self.slot.wake.take().is_some() {
+            self.run(Input::Go, out);
+        }
     }
 
     /// A procedure has come to its end.
@@ -53,6 +76,9 @@ impl Supervisor {
                 self.finish_call(Ok(Answer::Done), out);
             }
             Some(Purpose::Park) => {
+                if failed == 0 && self.not_safe_yet().is_some() {
+                    self.reach(Probe::ParkedAtLast);
+                }
                 self.slot.take();
                 self.parked = failed == 0;
                 self.close(failed == 0, out);

@@ -13,8 +13,6 @@ const KEPT_S: f64 = 6.0 * 3600.0;
 const LEAST_S: f64 = 1800.0;
 /// No forecast from fewer readings.
 const LEAST_READINGS: usize = 20;
-/// A rise by this part of the full bath is a transfer: what was read before it counts no more.
-const TRANSFER_PART: f64 = 0.05;
 /// A bend of so many of its standard errors means that the loss has changed.
 const BENT: f64 = 3.0;
 
@@ -27,8 +25,8 @@ pub struct HeliumLog {
 
 impl HeliumLog {
     /// A reading has come.
-    pub fn note(&mut self, now: Moment, level_m3: f64, volume_m3: f64) {
-        if self.readings.is_empty() || level_m3 > self.lowest_m3 + TRANSFER_PART * volume_m3 {
+    pub fn note(&mut self, now: Moment, level_m3: f64, transfer_m3: f64) {
+        if self.readings.is_empty() || level_m3 > self.lowest_m3 + transfer_m3 {
             self.readings.clear();
             self.lowest_m3 = level_m3;
         }
@@ -120,7 +118,7 @@ impl HeliumOutlook {
 mod tests {
     use super::*;
 
-    const VOLUME_M3: f64 = 0.07;
+    const TRANSFER_M3: f64 = 3.5e-3;
     const MARK_M3: f64 = 0.01;
 
     /// A gauge that shows steps of 0.1 L, read every 20 s.
@@ -129,7 +127,7 @@ mod tests {
         while t < from_s + for_s {
             let wobble = 0.08e-3 * ((t * 0.7129).sin() + (t * 0.2911).cos());
             let shown = ((level(t) + wobble) * 1e4).round() * 1e-4;
-            log.note(Moment::from_s(t), shown, VOLUME_M3);
+            log.note(Moment::from_s(t), shown, TRANSFER_M3);
             t += 20.0;
         }
         t

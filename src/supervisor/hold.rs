@@ -48,6 +48,8 @@ pub struct Hold {
     /// Whether the way to the transfer has been taken.
     at_refill: bool,
     saved: Vec<(ChannelId, f64)>,
+    /// Since when it waits for something else than a person's word.
+    pub blocked_since: Option<Moment>,
 }
 
 impl Hold {
@@ -133,6 +135,11 @@ impl Hold {
         let centre = spot.filter(|_| self.withdrawn).map(What::Centre);
         let all = fields.into_iter().chain(approach).chain(others).chain(centre);
         all.map(|what| SafeStep { what, within_s: BACK_WITHIN_S }).collect()
+    }
+
+    /// Whether something other than a person's word keeps it on.
+    pub fn is_blocked(&self, bench: &Bench, latest: &Latest) -> bool {
+        !self.locks.is_empty() || (!self.operator && self.refill && !marks_hold(bench, latest))
     }
 
     /// Whether what the bench wants before going on holds.

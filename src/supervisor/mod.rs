@@ -256,6 +256,7 @@ impl Supervisor {
             self.reach(Probe::LinkSilent);
             self.main_answered(serial, outcome, out);
         }
+        self.end_hold_in_vain(out);
         self.end_patience(out);
         if let Some((command, attempts_left, put_off)) = self.slot.due_again(now) {
             if !put_off {
@@ -307,7 +308,7 @@ impl Supervisor {
                 for (channel, value) in channels.as_slice().iter().zip(values.as_slice()) {
                     self.latest.note(*channel, *value);
                     if let Some(budget) = self.bench.helium.filter(|budget| budget.channel == *channel) {
-                        self.helium.note(self.now, *value, budget.volume_m3);
+                        self.helium.note(self.now, *value, budget.transfer_m3());
                     }
                     if self.watch.record_is_due(*channel, self.now) {
                         let name = self.bench.channel(*channel).name.clone();
@@ -382,7 +383,7 @@ impl Supervisor {
                 Next::Until(moment) if moment <= self.now => input = Input::Go,
                 Next::Until(moment) => {
                     self.slot.wake = Some(moment);
-                    return;
+                    return self.say_if_not_safe(moment, out);
                 }
                 Next::Finished(result) => return self.finished(result, out),
                 Next::Command(command) => {
@@ -393,6 +394,16 @@ impl Supervisor {
                 }
             }
         }
+    }
+
+    /// Parking that has to be tried again is told at each new pause.
+    fn say_if_not_safe(&mut self, until: Moment, out: &mut Effects) {
+        let Some(why) = self.not_safe_yet() else { return };
+        let text = format!(
+            "NOT safe yet: {why}; tried again in {}; a word to stop ends the attempts",
+            crate::quantity::in_words(until.since(self.now))
+        );
+        Self::notify("park", text, out);
     }
 
     fn flush(&mut self, out: &mut Effects) {

@@ -36,6 +36,7 @@ probes! {
     HeldAgain = "a hold was entered anew while one was on";
     HeldTask = "a running task was ended for a hold";
     HeldBetween = "a hold began between two calls";
+    HeldInVain = "a hold waited in vain for as long as the bench lets it";
     Restored = "the bench was brought back after a hold";
     NotRestored = "the bench could not be brought back after a hold";
     RefillByLock = "an interlock held the sequence for a refill";
@@ -48,6 +49,7 @@ probes! {
     RecordFailed = "the record failed";
     KeeperLost = "the keeper was lost";
     ParkIncomplete = "a step of parking failed";
+    ParkedAtLast = "parking that had failed was tried again until it was done";
     SafeStepRepeated = "a step to a safe state was tried again";
     SafeStepLate = "a step to a safe state took too long";
     TaskOverdue = "a task did not end and was aborted";

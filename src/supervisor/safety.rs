@@ -140,6 +140,9 @@ impl Supervisor {
         };
         self.append(Entry::Operator { word: text.to_owned() }, Vec::new(), true, out);
         if self.phase != Phase::Running {
+            if word == Word::Stop {
+                self.give_up_parking(out);
+            }
             return;
         }
         if word == Word::Stop {
@@ -279,6 +282,27 @@ impl Supervisor {
         let steps = Steps::new("restore", self.hold.steps_out(&self.bench, spot));
         self.slot.begin(Procedure::Steps(steps), Purpose::LeaveHold);
         self.run(Input::Go, out);
+    }
+
+    /// A hold whose condition does not clear goes on for as long as the bench says, then the run ends parked.
+    pub(super) fn end_hold_in_vain(&mut self, out: &mut Effects) {
+        let waits = self.hold.stage == Stage::Waiting && self.phase == Phase::Running;
+        if !waits || !self.hold.is_blocked(&self.bench, &self.latest) {
+            self.hold.blocked_since = None;
+            return;
+        }
+        let since = *self.hold.blocked_since.get_or_insert(self.now);
+        if self.now.since(since) < self.bench.hold_patience_s {
+            return;
+        }
+        self.reach(Probe::HeldInVain);
+        let reason = format!(
+            "held for {} in vain: {}",
+            crate::quantity::in_words(self.now.since(self.hold.since)),
+            self.still_waited_for()
+        );
+        let place = self.place.clone();
+        self.end(Ending { outcome: Outcome::Interlock, reason, place, latched: false }, out);
     }
 
     pub(super) fn hold_entered(&mut self, out: &mut Effects) {

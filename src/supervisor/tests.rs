@@ -7,6 +7,7 @@ use std::collections::{BTreeMap, BTreeSet};
 mod permit;
 mod pulse;
 mod refill;
+mod safe_end;
 
 /// Plays the instruments: every command is answered at once, values stay where they are set.
 struct Play {

@@ -183,7 +183,7 @@ fn running(lab: &Lab, name: &str) -> (std::process::Child, std::path::PathBuf) {
 }
 
 /// The keeper of a run, found by its arguments.
-fn keeper_of(folder: &Path) -> u32 {
+pub fn keeper_of(folder: &Path) -> u32 {
     let marks = ["keeper".to_owned(), text(folder).to_owned()];
     for entry in std::fs::read_dir("/proc").expect("processes").flatten() {
         let Ok(pid) = entry.file_name().to_string_lossy().parse::<u32>() else { continue };

@@ -2,7 +2,8 @@
 //! run that is killed meanwhile.
 
 use crate::common::{noctule, say, text, write};
-use crate::interruptions::{intact, sweeps, wait_until};
+use crate::interruptions::{campaign, intact, start, sweeps, wait_until};
+use crate::keeper::keeper_of;
 use crate::lab::Lab;
 use noctule::record::{Entry, RunFile};
 use noctule_sim::Signal;
@@ -59,10 +60,10 @@ fn own_centring(file: &RunFile) -> Value {
     own.expect("the engine has put the tip back on its spot")
 }
 
-fn every_point_once(file: &RunFile) {
+fn every_point_once(file: &RunFile, points: usize) {
     let all = sweeps(file);
     assert_eq!(all.len(), 1);
-    assert_eq!(all[0].x.len(), 150);
+    assert_eq!(all[0].x.len(), points);
     assert!(all[0].x.windows(2).all(|pair| pair[1] > pair[0]), "a point came twice");
 }
 
@@ -91,7 +92,7 @@ fn a_run_is_held_filled_and_goes_on_where_it_was() {
     let output = child.wait_with_output().expect("a child");
     assert_eq!(output.status.code(), Some(0), "{}", String::from_utf8_lossy(&output.stderr));
     let file = intact(&folder);
-    every_point_once(&file);
+    every_point_once(&file, 150);
     let centred = own_centring(&file);
     println!("{centred}");
     assert_eq!(centred["found"], true);
@@ -118,11 +119,57 @@ fn a_run_killed_while_it_is_held_comes_back_to_its_spot() {
     assert_eq!(said.code, 0, "{}", said.stderr);
     assert_eq!(said.json()["outcome"], "finished");
     let file = intact(&folder);
-    every_point_once(&file);
+    every_point_once(&file, 150);
     assert_eq!(own_centring(&file)["found"], true);
     // What was decided before is not decided anew: the forecast stands in the record once for each step.
     let asked = file.all("call").unwrap();
     let outlooks =
         asked.iter().filter(|n| matches!(&n.entry, Entry::Call { verb, .. } if verb == "helium_outlook"));
     assert_eq!(outlooks.count(), 2);
+}
+
+/// Cut at any moment with its keeper, as by a power cut that spares the instruments, taken up again, and only then
+/// held: the spot that the sequence had centred on is in the record alone.
+#[test]
+fn after_a_power_cut_a_hold_comes_back_to_the_spot() {
+    for turn in 0..campaign(2, 50) {
+        let lab = Lab::new(|bench| bench);
+        let sequence =
+            write(lab.scratch.path(), "spin.rhai", &SEQUENCE.replace("points: 150", "points: 600"));
+        let folder = lab.scratch.path().join("run");
+        let run =
+            ["run", text(&sequence), "--bench", text(&lab.bench), "--out", text(&folder), "--pace", "40"];
+        let mut child = start(&run);
+        wait_until("it is in range", PATIENCE, || lab.read(Signal::Approached) == 1.0);
+        // From going to the spot and centring on it into the middle of the sweep, two turns deep.
+        std::thread::sleep(Duration::from_millis(if turn == 0 { 2500 } else { 173 * turn as u64 % 3000 }));
+        let keeper = keeper_of(&folder).to_string();
+        std::process::Command::new("kill").args(["-KILL", &keeper]).status().expect("a word to a process");
+        child.kill().expect("a child can be killed");
+        child.wait().expect("a child");
+        let resume = ["resume", text(&folder), "--pace", "40", "--treat-as", "not-done", "--json"];
+        let child =
+            noctule().args(resume).stdout(Stdio::piped()).stderr(Stdio::piped()).spawn().expect("it starts");
+        let sweeping =
+            |points: u64| status(&folder).is_some_and(|s| s["points"].as_u64().unwrap_or(0) > points);
+        wait_until("it measures again", PATIENCE, || sweeping(5));
+        assert_eq!(say(&["hold", text(&folder), "--for", "refill"]).code, 0, "turn {turn}");
+        wait_until("the tip is out", PATIENCE, || lab.read(Signal::Approached) == 0.0);
+        assert_eq!(say(&["release", text(&folder)]).code, 0, "turn {turn}");
+        let output = child.wait_with_output().expect("a child");
+        let words = String::from_utf8_lossy(&output.stderr);
+        assert_eq!(output.status.code(), Some(0), "turn {turn}: {words}");
+        let file = intact(&folder);
+        every_point_once(&file, 600);
+        let held = file.all("held").unwrap().last().expect("it was held").seq;
+        let released = file.all("released").unwrap().last().expect("it was released").seq;
+        let back = file.all("judgement").unwrap().into_iter().find(|numbered| {
+            (held..released).contains(&numbered.seq)
+                && matches!(&numbered.entry, Entry::Judgement { n: u64::MAX, what, .. } if what == "recentre")
+        });
+        let Some(Entry::Judgement { body, .. }) = back.map(|numbered| numbered.entry) else {
+            panic!("turn {turn}: it went on without looking for its spot");
+        };
+        assert_eq!(body["found"], true, "turn {turn}");
+    }
 }

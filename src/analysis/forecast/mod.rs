@@ -3,10 +3,12 @@
 mod hold;
 mod level;
 mod progress;
+mod transfers;
 
 pub use hold::{HoldTime, hold_from_cycles, hold_from_load};
 pub use level::{LevelForecast, Moment, level_forecast};
 pub use progress::{Progress, progress};
+pub use transfers::{LevelUse, level_use};
 
 /// Two-sided 95 % point of Student's distribution (expansion in 1/ν of the normal quantile; common practice;
 /// compared with scipy in the tests).

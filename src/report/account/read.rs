@@ -235,6 +235,7 @@ impl Reader {
                 self.account.sequence_path.clone_from(sequence_path);
             }
             Entry::Resumed { version, differences, window, taken_up_at, .. } => {
+                self.account.park.clear();
                 Interruption::begin(&mut self.account, at_s, taken_up_at.as_deref());
                 if let Some(cut) = self.account.interruptions.last() {
                     let text = cut.why();
@@ -437,12 +438,11 @@ impl Reader {
             self.account.tip.push(TipEvent { at_s: step.at_s, what: what.to_owned(), achieved, remark });
         }
         if step.during == "park" {
-            // Only the last parking counts; the first step of a new one begins a new list.
-            let again = self.account.park.iter().any(|s| s.what == step.what);
-            if again {
-                self.account.park.clear();
+            // A step that failed may be tried again until it is reached: its last word counts.
+            match self.account.park.iter_mut().find(|s| s.what == step.what) {
+                Some(before) => *before = step,
+                None => self.account.park.push(step),
             }
-            self.account.park.push(step);
         } else {
             let done = if step.achieved { "done" } else { "NOT reached" };
             let text = format!("{}: {} — {done} ({})", step.during, step.what, step.remark);

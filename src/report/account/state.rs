@@ -60,7 +60,7 @@ impl State {
                 }
                 self.know(channel, *value, at_s, "read");
             }
-            Entry::Call { verb, args, answer, .. } => self.call(at_s, verb, args, answer),
+            Entry::Call { verb, args, answer, .. } => self.call(at_s, verb, args, answer, bench),
             Entry::SafeStep { what, achieved, remark, .. } => {
                 self.safe_step(at_s, what, *achieved, remark, bench)
             }
@@ -68,7 +68,7 @@ impl State {
         }
     }
 
-    fn call(&mut self, at_s: f64, verb: &str, args: &str, answer: &Value) {
+    fn call(&mut self, at_s: f64, verb: &str, args: &str, answer: &Value, bench: Option<&Bench>) {
         let args: Value = serde_json::from_str(args).unwrap_or(Value::Null);
         let achieved = answer.pointer("/task/achieved").and_then(Value::as_bool) == Some(true);
         match verb {
@@ -91,6 +91,14 @@ impl State {
                 for (name, value) in names.iter().zip(&values) {
                     if let (Some(name), Some(value)) = (name.as_str(), value.as_f64()) {
                         self.know(name, value, at_s, "read");
+                    }
+                }
+            }
+            "move_tip" if achieved => {
+                for (role, key) in [(Role::TipX, "x_m"), (Role::TipY, "y_m")] {
+                    let channel = bench.and_then(|b| b.by_role(role).map(|id| &b.channel(id).name));
+                    if let (Some(channel), Some(value)) = (channel, args[key].as_f64()) {
+                        self.know(channel, value, at_s, "set");
                     }
                 }
             }

@@ -160,7 +160,7 @@ fn the_refill_is_told_of_once_for_each_filling() {
     let mut watch = HeliumWatch {
         channel: channel.clone(),
         mark_m3: budget.refill_mark_m3,
-        volume_m3: budget.volume_m3,
+        transfer_m3: budget.transfer_m3(),
         since: None,
         told: false,
     };

@@ -15,8 +15,6 @@ use std::sync::{Arc, OnceLock};
 
 /// Marks in a row that the rehearsal does not have, after which the run counts as gone another way.
 const STRAYED: u32 = 4;
-/// A rise by this part of the full bath is a transfer.
-const TRANSFER_PART: f64 = 0.05;
 /// The loss of helium is not worked out over less than this, s.
 const HELIUM_BASE_S: f64 = 1800.0;
 /// Readings of the level that are kept; above, every other one goes.
@@ -35,7 +33,7 @@ struct SweepNow {
 #[derive(Debug)]
 struct HeliumNow {
     channel: String,
-    volume_l: f64,
+    transfer_l: f64,
     mark_l: f64,
     levels: Vec<(f64, f64)>,
 }
@@ -98,7 +96,7 @@ impl Prospect {
     pub fn new(bench: &Bench, window: Option<Moment>, foreseen: Option<Arc<OnceLock<Foreseen>>>) -> Self {
         let helium = bench.helium.map(|budget| HeliumNow {
             channel: bench.channel(budget.channel).name.clone(),
-            volume_l: budget.volume_m3 * 1e3,
+            transfer_l: budget.transfer_m3() * 1e3,
             mark_l: budget.refill_mark_m3 * 1e3,
             levels: Vec::new(),
         });
@@ -321,7 +319,7 @@ impl HeliumNow {
             return;
         }
         let lowest = self.levels.iter().map(|l| l.1).fold(f64::INFINITY, f64::min);
-        if level_l > lowest + TRANSFER_PART * self.volume_l {
+        if level_l > lowest + self.transfer_l {
             self.levels.clear();
         }
         self.levels.push((at_s, level_l));

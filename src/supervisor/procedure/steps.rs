@@ -86,7 +86,18 @@ pub struct Steps {
     failed: u32,
     first_failure: Option<String>,
     lost: Option<String>,
+    /// How long what failed is tried again, s, and until when.
+    patience_s: f64,
+    until: Option<Moment>,
+    /// Steps of this round that failed, for the next one.
+    again: Vec<SafeStep>,
+    rounds: u32,
+    /// Until when the next round waits.
+    pause: Option<Moment>,
 }
+
+/// Pause before what failed is tried again, s: it doubles from round to round, up to the second one.
+const PAUSES_S: (f64, f64) = (1.0, 60.0);
 
 impl Steps {
     /// `during` is the word for the record: `park`, `hold`, `refill`, `restore`.
@@ -101,7 +112,44 @@ impl Steps {
             failed: 0,
             first_failure: None,
             lost: None,
+            patience_s: 0.0,
+            until: None,
+            again: Vec::new(),
+            rounds: 0,
+            pause: None,
         }
+    }
+
+    /// What fails is tried again for so long, in rounds with growing pauses.
+    pub fn insisting(self, patience_s: f64) -> Self {
+        Self { patience_s, ..self }
+    }
+
+    /// Whether everything was tried once, and what failed is being tried again.
+    pub fn insists(&self) -> bool {
+        self.rounds > 0
+    }
+
+    /// A person says that it need not be tried any more.
+    pub fn give_up(&mut self) {
+        (self.patience_s, self.pause) = (0.0, None);
+        self.until = Some(Moment::START);
+    }
+
+    /// Time at which the next round begins, once all steps were gone through and some failed; nothing where the
+    /// patience is over.
+    fn next_round(&mut self, ctx: &Context<'_>) -> Option<Moment> {
+        let until = *self.until.get_or_insert(ctx.now.after(self.patience_s));
+        if self.again.is_empty() || ctx.now >= until {
+            return None;
+        }
+        self.steps = std::mem::take(&mut self.again);
+        (self.at, self.attempt, self.work) = (0, 0, None);
+        let pause_s = (PAUSES_S.0 * 2.0_f64.powi(self.rounds.min(30) as i32)).min(PAUSES_S.1);
+        self.rounds += 1;
+        let pause = ctx.now.after(pause_s);
+        self.pause = Some(pause);
+        Some(pause)
     }
 
     /// Steps that did not reach what they should.
@@ -145,9 +193,18 @@ impl Steps {
 
     pub(super) fn step(&mut self, input: Input, ctx: &mut Context<'_>) -> Next {
         let mut input = input;
+        if let Some(pause) = self.pause {
+            if ctx.now < pause {
+                return Next::Until(pause);
+            }
+            self.pause = None;
+        }
         loop {
             let Some(step) = self.steps.get(self.at).copied() else {
-                return Next::Finished(Ok(Answer::Number(f64::from(self.failed))));
+                return match self.next_round(ctx) {
+                    Some(pause) => Next::Until(pause),
+                    None => Next::Finished(Ok(Answer::Number(f64::from(self.failed)))),
+                };
             };
             let Some(work) = &mut self.work else {
                 if let Some(work) = self.begin(step, ctx) {
@@ -255,15 +312,17 @@ impl Steps {
     fn close(&mut self, step: SafeStep, achieved: bool, remark: &str, ctx: &mut Context<'_>) {
         let what = step.describe(ctx.bench);
         if !achieved {
-            self.failed += 1;
+            self.failed += u32::from(self.rounds == 0);
             self.first_failure.get_or_insert_with(|| format!("{what}: {remark}"));
+            self.again.push(step);
+        } else if self.rounds > 0 {
+            self.failed -= 1;
         }
-        ctx.entries.push(Entry::SafeStep {
-            during: self.during.to_owned(),
-            what,
-            achieved,
-            remark: remark.to_owned(),
-        });
+        // That it has failed again is no news.
+        if achieved || self.rounds == 0 {
+            let (during, remark) = (self.during.to_owned(), remark.to_owned());
+            ctx.entries.push(Entry::SafeStep { during, what, achieved, remark });
+        }
         self.at += 1;
         self.attempt = 0;
         self.work = None;

@@ -1,0 +1,102 @@
+//! The duty to park ends when every step is read back, or with a person's word; a hold does not wait for ever.
+
+use super::*;
+use crate::instrument::ErrorKind;
+
+/// In range, with links that then refuse to begin anything, and a run that is stopped.
+fn stopped_in_an_outage(bench: &str) -> Play {
+    let mut play = Play::on(bench);
+    play.call(0, Request::Task(Task::Approach));
+    play.until(5.0);
+    play.replies.clear();
+    play.fails = Some(ErrorKind::Absent);
+    play.call(1, Request::Wait { seconds: 1e6 });
+    play.feed(Event::Operator(Word::Stop));
+    play
+}
+
+fn told(play: &Play) -> usize {
+    play.notices.iter().filter(|text| text.starts_with("NOT safe yet")).count()
+}
+
+#[test]
+fn parking_is_tried_again_until_it_is_done() {
+    for outage_s in [15.0, 700.0, 3600.0] {
+        let mut play = stopped_in_an_outage(builtin_text());
+        play.until(outage_s);
+        assert!(!play.over && told(&play) > 0, "after {outage_s} s: {:?}", play.notices);
+        assert!(play.supervisor.not_safe_yet().unwrap().starts_with("withdraw the tip"));
+        play.fails = None;
+        // The pauses grow to a minute at most.
+        play.until(outage_s + 65.0);
+        assert!(play.over, "after {outage_s} s");
+        assert_eq!(play.get(Role::Approached), 0.0);
+        let Some(Entry::End { parked, .. }) = play.entries.last() else { panic!("no end") };
+        assert!(parked);
+        // What failed again and again is told once, and that it was reached at last.
+        let withdrawn = play.entries.iter().filter_map(|entry| match entry {
+            Entry::SafeStep { what, achieved, .. } if what == "withdraw the tip" => Some(*achieved),
+            _ => None,
+        });
+        assert_eq!(withdrawn.collect::<Vec<_>>(), [false, true]);
+    }
+}
+
+#[test]
+fn the_attempts_end_after_the_patience_of_the_bench_or_with_a_word() {
+    let end = |play: &Play| match play.entries.last() {
+        Some(Entry::End { parked, .. }) => *parked,
+        other => panic!("no end: {other:?}"),
+    };
+    let brief = builtin_text().replacen("park: [", "park_patience: \"20 min\",\n    park: [", 1);
+    let mut play = stopped_in_an_outage(&brief);
+    play.until(1150.0);
+    assert!(!play.over);
+    play.until(1400.0);
+    assert!(play.over && !end(&play));
+    let mut play = stopped_in_an_outage(builtin_text());
+    play.until(600.0);
+    assert!(!play.over);
+    play.feed(Event::Operator(Word::Stop));
+    play.until(610.0);
+    assert!(play.over && !end(&play), "{:?}", play.notices);
+}
+
+#[test]
+fn a_word_to_stop_does_not_cut_the_first_attempt_short() {
+    let mut play = Play::new();
+    play.call(0, Request::Task(Task::Approach));
+    play.until(5.0);
+    play.call(1, Request::Wait { seconds: 1e6 });
+    for _ in 0..4 {
+        play.feed(Event::Operator(Word::Stop));
+    }
+    play.until(120.0);
+    assert!(play.over && play.get(Role::Approached) == 0.0);
+    let Some(Entry::End { parked: true, .. }) = play.entries.last() else { panic!("not parked") };
+}
+
+#[test]
+fn a_hold_that_can_not_clear_ends_parked() {
+    let mut play = Play::new();
+    play.call(0, Request::Task(Task::Approach));
+    play.until(5.0);
+    play.call(1, Request::Wait { seconds: 1e6 });
+    play.put(Role::StageTemperature, 1.5);
+    play.until(11.9 * 3600.0);
+    assert!(play.supervisor.is_held() && !play.over);
+    play.until(12.2 * 3600.0);
+    assert!(play.over, "{:?}", play.notices.last());
+    let Some(Entry::End { ending, parked: true, .. }) = play.entries.last() else { panic!("not parked") };
+    assert_eq!(ending.outcome, Outcome::Interlock);
+    assert!(ending.reason.contains("in vain"), "{}", ending.reason);
+}
+
+#[test]
+fn a_person_who_holds_is_waited_for() {
+    let mut play = Play::new();
+    play.call(0, Request::Wait { seconds: 1e6 });
+    play.feed(Event::Operator(Word::Hold));
+    play.until(3.0 * 24.0 * 3600.0);
+    assert!(play.supervisor.is_held() && !play.over);
+}
