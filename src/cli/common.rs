@@ -10,9 +10,10 @@ use crate::script::check::check_with_texts;
 use jiff::ZonedDateTime;
 use std::io::{IsTerminal, Write};
 use std::path::Path;
+use tracing_subscriber::filter::LevelFilter;
 use tracing_subscriber::layer::SubscriberExt;
 use tracing_subscriber::util::SubscriberInitExt;
-use tracing_subscriber::{EnvFilter, Layer, fmt};
+use tracing_subscriber::{Layer, fmt};
 
 /// Says one thing that is wrong and gives the exit code for rejected input.
 pub fn reject(message: &str) -> u8 {
@@ -55,16 +56,15 @@ pub fn window(until: Option<&str>, start: &ZonedDateTime) -> Result<Option<Momen
 /// Sends what happens to stderr, as loud as asked for, and to a file beside the run file.
 pub fn start_log(verbose: u8, file: Option<&Path>) {
     let level = match verbose {
-        0 => "error",
-        1 => "info",
-        _ => "debug",
+        0 => LevelFilter::ERROR,
+        1 => LevelFilter::INFO,
+        _ => LevelFilter::DEBUG,
     };
-    let words =
-        fmt::layer().with_writer(std::io::stderr).with_target(false).with_filter(EnvFilter::new(level));
+    let words = fmt::layer().with_writer(std::io::stderr).with_target(false).with_filter(level);
     let kept = file.and_then(|path| std::fs::OpenOptions::new().create(true).append(true).open(path).ok());
     let kept = kept
         .and_then(|file| log::behind(file).ok())
-        .map(|file| fmt::layer().with_ansi(false).with_writer(file).with_filter(EnvFilter::new("info")));
+        .map(|file| fmt::layer().with_ansi(false).with_writer(file).with_filter(LevelFilter::INFO));
     // A second start within one process (a queue) keeps the first.
     let _ = tracing_subscriber::registry().with(words).with(kept).try_init();
 }

@@ -24,26 +24,28 @@ impl Table {
     }
 
     fn parse(text: &str) -> Result<Self, String> {
-        let lines = text.trim_start_matches('\u{feff}').lines().enumerate();
-        let mut lines = lines.filter(|(_, line)| !line.trim().is_empty() && !line.starts_with('#'));
-        let (_, header) = lines.next().ok_or("it is empty")?;
-        let names: Vec<String> =
-            header.split(',').map(|name| name.trim().trim_matches('"').to_owned()).collect();
+        let mut reader = csv::ReaderBuilder::new()
+            .has_headers(false)
+            .comment(Some(b'#'))
+            .trim(csv::Trim::All)
+            .flexible(true)
+            .from_reader(text.trim_start_matches('\u{feff}').as_bytes());
+        let mut records = reader.records().map(|record| record.map_err(|e| e.to_string()));
+        let header = records.find(|record| record.as_ref().map_or(true, |r| !is_blank(r)));
+        let names: Vec<String> = header.ok_or("it is empty")??.iter().map(str::to_owned).collect();
         let mut columns = vec![Vec::new(); names.len()];
-        for (number, line) in lines {
-            let cells: Vec<&str> = line.split(',').collect();
-            if cells.len() != names.len() {
-                return Err(format!(
-                    "line {} has {} cells, the first line has {}",
-                    number + 1,
-                    cells.len(),
-                    names.len()
-                ));
+        for record in records {
+            let record = record?;
+            if is_blank(&record) {
+                continue;
             }
-            for (column, cell) in columns.iter_mut().zip(cells) {
-                let value = cell.trim().trim_matches('"').parse();
-                column
-                    .push(value.map_err(|_| format!("line {}: `{}` is no number", number + 1, cell.trim()))?);
+            let line = record.position().map_or(0, csv::Position::line);
+            if record.len() != names.len() {
+                let (cells, wanted) = (record.len(), names.len());
+                return Err(format!("line {line} has {cells} cells, the first line has {wanted}"));
+            }
+            for (column, cell) in columns.iter_mut().zip(&record) {
+                column.push(cell.parse().map_err(|_| format!("line {line}: `{cell}` is no number"))?);
             }
         }
         Ok(Self { names, columns, two_axes: false })
@@ -111,6 +113,11 @@ impl<'t> Column<'t> {
     }
 }
 
+/// A line of nothing but blanks.
+fn is_blank(record: &csv::StringRecord) -> bool {
+    record.len() == 1 && record[0].is_empty()
+}
+
 /// Whether a sweep that was exported with this description has a second axis.
 fn has_slow_axis(path: &Path) -> bool {
     let text = std::fs::read_to_string(path).unwrap_or_default();
@@ -139,5 +146,10 @@ mod tests {
         assert_eq!(Table::parse("x,y\n1\n").unwrap_err(), "line 2 has 1 cells, the first line has 2");
         assert_eq!(Table::parse("x\nmany\n").unwrap_err(), "line 2: `many` is no number");
         assert_eq!(Table::parse("").unwrap_err(), "it is empty");
+        assert_eq!(Table::parse("\u{feff}\r\n  \r\nx\r\n1\r\n\r\n").unwrap().columns, [[1.0]]);
+        // RFC 4180, section 2, points 6 and 7: a name with a comma and quotes in it.
+        let quoted = Table::parse("\"gate, \"\"left\"\" (V)\",y\n\"1\",2\n").unwrap();
+        assert_eq!(quoted.all(), "gate, \"left\" (V), y");
+        assert_eq!(quoted.columns, [[1.0], [2.0]]);
     }
 }

@@ -9,6 +9,7 @@ mod cases;
 mod common;
 mod fuzzed;
 mod hostile;
+mod interplay;
 mod permits;
 mod properties;
 mod resumed;
