@@ -96,7 +96,7 @@ pub const PROMISES: [Promise; 42] = [
     ends("lead voltage", "park and latch", "safety::cases::lead_voltage"),
     ends(
         "no reply for longer",
-        "the verb fails after its attempts; each park step is tried, what failed is said",
+        "the verb fails after its attempts; each park step is tried, again and again until it is read back; what failed is said",
         "safety::cases::long_silence",
     ),
     ends(
