@@ -5,6 +5,7 @@ use super::value::Value;
 use super::walk::{Tail, Walk};
 use crate::diagnostic::Code;
 use crate::quantity::{Dimension, Quantity, Unit};
+use crate::script::registry::{self, Deed};
 use crate::script::units::UNIT_NAMES;
 use noctule_sim::document::nearest;
 use rhai::{ASTFlags, BinaryExpr, Expr, FnCallExpr, FnPtr, OpAssignment, Position, Stmt};
@@ -243,7 +244,7 @@ impl<'a> Walk<'a> {
                 ("this value is worked out and never used", "give it a name with `let`, or leave it out")
             };
             self.warn(Code::UnusedValue, at, message, help);
-        } else if matches!(name, "elapsed" | "time_left" | "helium_left" | "random") {
+        } else if registry::find(name).is_some_and(|verb| verb.nature.deed == Deed::Answers) {
             let help = "give it a name with `let`, or leave it out";
             self.warn(Code::UnusedValue, at, format!("what `{name}` gives is never used"), help);
         } else if matches!(value, Value::Function) {

@@ -4,10 +4,8 @@ use super::program::start;
 use super::value::Value;
 use super::walk::{Tail, Walk};
 use crate::diagnostic::Code;
+use crate::script::registry::{self, Deed};
 use rhai::{ASTFlags, ASTNode, Expr, FlowControl, FnCallExpr, Stmt};
-
-/// Verbs with which a catch block deals with an error.
-const DEALING: &[&str] = &["note", "stop", "decide", "print", "withdraw", "park"];
 
 /// Whether nothing after this statement is ever reached.
 pub(super) fn diverges(statement: &Stmt) -> bool {
@@ -254,6 +252,12 @@ fn is_number(expr: &Expr) -> bool {
     matches!(expr, Expr::IntegerConstant(..) | Expr::FloatConstant(..))
 }
 
+/// Whether a verb of this name deals with an error: it tells somebody, or makes safe, or ends the sequence.
+fn deals(name: &str) -> bool {
+    let deed = registry::find(name).map(|verb| verb.nature.deed);
+    matches!(deed, Some(Deed::Tells | Deed::Secures | Deed::Ends))
+}
+
 /// Whether a catch block does something with its error: uses it, throws, or says something.
 fn deals_with(block: &[Stmt], error: Option<&str>) -> bool {
     let mut found = false;
@@ -262,7 +266,7 @@ fn deals_with(block: &[Stmt], error: Option<&str>) -> bool {
             found |= match path.last() {
                 Some(ASTNode::Stmt(Stmt::Return(_, flags, _))) => flags.contains(ASTFlags::BREAK),
                 Some(ASTNode::Stmt(Stmt::FnCall(call, _)) | ASTNode::Expr(Expr::FnCall(call, _))) => {
-                    DEALING.contains(&call.name.as_str())
+                    call.name == "print" || deals(&call.name)
                 }
                 Some(ASTNode::Expr(Expr::Variable(name, ..))) => Some(name.1.as_str()) == error,
                 _ => false,

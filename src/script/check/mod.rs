@@ -33,8 +33,9 @@ mod worlds;
 pub use outline::{Cost, Outline, OutlineStep};
 pub use worlds::check_worlds;
 
+use super::Sequence;
 use super::import::locate;
-use super::{Sequence, registry};
+use super::registry::{self, Deed};
 use crate::bench::Bench;
 use crate::diagnostic::{Code, Diagnostic, render};
 use catalog::Catalog;
@@ -43,23 +44,6 @@ use rhai::Engine;
 use std::collections::BTreeMap;
 use std::path::Path;
 use walk::Walk;
-
-/// Verbs that need no park at the end.
-const HARMLESS: &[&str] = &[
-    "read",
-    "note",
-    "hand_over",
-    "with_error",
-    "decide",
-    "stop",
-    "elapsed",
-    "time_left",
-    "helium_left",
-    "random",
-    "step",
-    "wait",
-    "settle",
-];
 
 /// What a check has found, with the texts that it speaks of.
 #[derive(Debug, Clone)]
@@ -238,9 +222,8 @@ fn never_parks(file: &File, files: &Files, found: &mut Vec<Diagnostic>) {
     let calls = |name: &str| {
         files.files.iter().any(|f| f.program.called.contains(name) || f.lost_words.contains(name))
     };
-    let moves =
-        registry::all().any(|verb| !HARMLESS.contains(&verb.name) && verb.name != "park" && calls(verb.name));
-    if !moves || calls("park") {
+    let acts = registry::all().any(|verb| verb.nature.deed == Deed::Acts && calls(verb.name));
+    if !acts || calls("park") {
         return;
     }
     let place = scan::place_of(&file.text, file.text.trim_end().len().saturating_sub(1));

@@ -6,6 +6,7 @@ use super::program::Function;
 use super::value::Value;
 use super::walk::{Walk, place};
 use crate::bench::{Channel, Role};
+use crate::script::registry::{self, Time};
 use crate::supervisor::settle_in_time_constants;
 use rhai::{ASTFlags, ASTNode, Expr, FnCallExpr, FnPtr, Ident, Stmt};
 use serde::Serialize;
@@ -307,8 +308,10 @@ impl<'w, 'a> Costing<'w, 'a> {
                 None => unbounded(None),
             },
             ("sweep" | "grid", [plan]) | ("compensated_sweep", [plan, _]) => self.sweep(plan),
-            _ if untimed(name) => Cost { untimed: 1, ..Cost::NOTHING },
-            _ => Cost::NOTHING,
+            _ => match registry::find(name) {
+                Some(verb) if verb.nature.time == Time::Open => Cost { untimed: 1, ..Cost::NOTHING },
+                _ => Cost::NOTHING,
+            },
         }
     }
 
@@ -376,24 +379,6 @@ fn moving(channel: &Channel) -> Cost {
         if channel.slew_per_s.is_finite() && range.is_finite() { range / channel.slew_per_s } else { 0.0 };
     let arrival = if channel.tolerance.is_some() { channel.arrive_within_s } else { 0.0 };
     Cost::time(channel.settle_s, Some(channel.settle_s + ramp + arrival))
-}
-
-fn untimed(name: &str) -> bool {
-    matches!(
-        name,
-        "approach"
-            | "withdraw"
-            | "go_to"
-            | "image"
-            | "recentre"
-            | "coarse_steps"
-            | "pulse"
-            | "pick_up"
-            | "put_down"
-            | "regenerate_pot"
-            | "park"
-            | "search_resonance"
-    )
 }
 
 fn field<'a>(fields: &'a [(Ident, Expr)], name: &str) -> Option<&'a Expr> {

@@ -10,29 +10,6 @@ use crate::script::registry::{Kind, Param, Verb};
 use noctule_sim::document::nearest;
 use rhai::{Expr, Position};
 
-/// Roles that a verb needs without naming them.
-const NEEDS: &[(&str, &[Role])] = &[
-    ("ramp_field", &[Role::FieldZ]),
-    ("go_to", &[Role::TipX, Role::TipY]),
-    ("recentre", &[Role::TipX, Role::TipY, Role::Height]),
-    ("image", &[Role::TipX, Role::TipY]),
-    ("helium_left", &[Role::HeliumLevel]),
-    ("search_resonance", &[Role::RfFrequency, Role::LockinX]),
-];
-/// Verbs that need a link which moves the tip.
-const NEEDS_TASKS: &[&str] = &[
-    "approach",
-    "withdraw",
-    "go_to",
-    "image",
-    "recentre",
-    "coarse_steps",
-    "pulse",
-    "pick_up",
-    "put_down",
-    "regenerate_pot",
-    "trace",
-];
 /// Rounding of a value worked out in a sequence that is no trespass.
 const SLACK: f64 = 1e-12;
 
@@ -56,7 +33,7 @@ impl<'a> Walk<'a> {
         values: &[Value<'a>],
         at: Position,
     ) -> Value<'a> {
-        self.needs(verb.name, at);
+        self.needs(verb, at);
         let params = matched(verb, args.len());
         let mut channel = None;
         for ((param, arg), value) in params.iter().zip(args).zip(values) {
@@ -96,19 +73,20 @@ impl<'a> Walk<'a> {
         Value::Quantity { si: None, dimension }
     }
 
-    fn needs(&mut self, verb: &str, at: Position) {
-        for role in NEEDS.iter().filter(|(name, _)| *name == verb).flat_map(|(_, roles)| roles.iter()) {
+    fn needs(&mut self, verb: &Verb, at: Position) {
+        let name = verb.name;
+        for role in verb.nature.roles {
             // The bench may name another channel whose maximum is the spot.
             if *role == Role::Height && self.bench.recentre.is_some() {
                 continue;
             }
             if self.bench.by_role(*role).is_none() {
-                self.missing_role(*role, &format!("`{verb}` needs the role {role}"), at);
+                self.missing_role(*role, &format!("`{name}` needs the role {role}"), at);
             }
         }
-        if NEEDS_TASKS.contains(&verb) && self.bench.task_link.is_none() {
+        if !verb.nature.tasks.is_empty() && self.bench.task_link.is_none() {
             let message =
-                format!("`{verb}` needs an instrument that moves the tip, and the bench names none");
+                format!("`{name}` needs an instrument that moves the tip, and the bench names none");
             let help = format!("name its link in {}, like tasks: \"microscope\"", self.files.bench_file);
             self.report(Code::MissingRole, at, message, Some(help));
         }
