@@ -207,3 +207,19 @@ impl Verb {
         arguments <= self.params.len() && arguments + self.optional >= self.params.len()
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn what_is_never_repeated_says_so() {
+        for verb in all().filter(|verb| !verb.nature.tasks.is_empty()) {
+            let once = verb.nature.tasks.iter().any(|task| task.once_only());
+            assert_eq!(once, verb.summary.contains("ever repeated on its own"), "{}", verb.name);
+        }
+        let tasks = || all().flat_map(|verb| verb.nature.tasks);
+        let missing = TaskKind::ALL.iter().filter(|kind| !tasks().any(|task| task == *kind));
+        assert_eq!(missing.collect::<Vec<_>>(), [&TaskKind::Persist], "tasks without a verb");
+    }
+}

@@ -85,6 +85,25 @@ impl Files {
     fn file(&self, name: &str) -> Option<&File> {
         self.files.iter().find(|file| file.name == name)
     }
+
+    /// Whether one file imports the other, itself or through others.
+    fn leads_to(&self, from: &str, to: &str) -> bool {
+        let mut reached = vec![from];
+        let mut next = 0;
+        while let Some(name) = reached.get(next).copied() {
+            if name == to {
+                return true;
+            }
+            next += 1;
+            let imports = self.file(name).into_iter().flat_map(|file| &file.imports);
+            for target in imports.filter_map(|written| self.imported.get(written)?.as_deref().ok()) {
+                if !reached.contains(&target) {
+                    reached.push(target);
+                }
+            }
+        }
+        false
+    }
 }
 
 /// Everything that is wrong with a sequence on a bench; `bench_file` names the bench in hints.

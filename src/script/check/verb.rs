@@ -7,6 +7,7 @@ use crate::bench::{Channel, ChannelId, Role};
 use crate::diagnostic::Code;
 use crate::quantity::{Dimension, Quantity};
 use crate::script::registry::{Kind, Param, Verb};
+use crate::script::units;
 use noctule_sim::document::nearest;
 use rhai::{Expr, Position};
 
@@ -241,7 +242,9 @@ impl<'a> Walk<'a> {
         };
         let help = match (number, example.split_once('.')) {
             _ if wanted.is_none() => "write it without a unit".to_owned(),
-            (Some(si), Some((_, unit))) if found.is_none() => format!("write it like {si}.{unit}"),
+            (Some(si), Some((_, unit))) if found.is_none() => {
+                format!("write it like {}", units::written(si, wanted, unit))
+            }
             (_, Some((_, unit))) => match self.own_number(at) {
                 Some((number, own)) => {
                     format!("write it like {number}.{}", prefixed(own, wanted).as_deref().unwrap_or(unit))
@@ -304,6 +307,27 @@ impl<'a> Walk<'a> {
         );
         let help = format!("the nearest permitted value is {}", show(si.clamp(channel.min, channel.max)));
         self.report(Code::OutOfLimits, at, message, Some(help));
+    }
+
+    /// What may be meant by the name of a channel or role that is called like a verb: `bias(5.mV)`.
+    pub(super) fn meant_channel(&self, name: &str, count: usize, at: Position) -> Option<String> {
+        let bare = |name: &str| name.replace('_', "").to_lowercase();
+        let called =
+            ["set_", "read_", "get_"].iter().find_map(|verb| name.strip_prefix(verb)).unwrap_or(name);
+        let names = self.bench.names();
+        let meant = names.iter().find(|known| bare(known) == bare(called))?;
+        let channel = self.bench.channel(self.bench.find(meant)?);
+        if count == 0 || !channel.settable {
+            return Some(format!("did you mean read(\"{meant}\")?"));
+        }
+        let byte = super::scan::byte_at(&self.file.text, super::walk::place(at));
+        let given = byte.and_then(|byte| {
+            let inside = self.file.text[byte..].strip_prefix(name)?.trim_start().strip_prefix('(')?;
+            let inside = inside.split_once(')')?.0;
+            (!inside.contains(['(', '\n'])).then_some(inside)
+        });
+        let example = unit_example(channel.dimension(), Some(channel));
+        Some(format!("did you mean set(\"{meant}\", {})?", given.unwrap_or(&example)))
     }
 
     /// The channel that an argument names.

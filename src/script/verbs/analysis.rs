@@ -9,6 +9,7 @@ use crate::script::error::{Thrown, argument};
 use crate::script::handles::{FieldLineHandle, FitHandle, Sweep, VerdictHandle};
 use crate::script::host::Host;
 use crate::script::registry::{Chapter, Kind, Verb, in_chapter, param};
+use crate::script::units::as_value;
 use crate::supervisor::Jot;
 use rhai::{Array, Dynamic, Engine, Map, NativeCallContext};
 use serde::Serialize;
@@ -225,19 +226,19 @@ fn verdict_word(verdict: Verdict) -> &'static str {
 fn register_fit_type(engine: &mut Engine) {
     engine.register_type_with_name::<FitHandle>("fit");
     for name in ["centre", "width", "height", "asymmetry", "offset", "slope"] {
-        engine.register_get(name, move |fit: &mut FitHandle| super::bench::as_value(fit.value(name)));
+        engine.register_get(name, move |fit: &mut FitHandle| as_value(fit.value(name)));
         let error = format!("{name}_error");
-        engine.register_get(error, move |fit: &mut FitHandle| super::bench::as_value(fit.error(name)));
+        engine.register_get(error, move |fit: &mut FitHandle| as_value(fit.error(name)));
     }
     engine.register_get("trusted", |fit: &mut FitHandle| fit.fit.trusted());
     engine.register_get("doubts", |fit: &mut FitHandle| -> Array {
         fit.fit.doubts.iter().map(|doubt| Dynamic::from(doubt.to_string())).collect()
     });
     engine.register_fn("value", |ctx: NativeCallContext, fit: &mut FitHandle, name: &str| {
-        known(&ctx, fit, name).map(|()| super::bench::as_value(fit.value(name)))
+        known(&ctx, fit, name).map(|()| as_value(fit.value(name)))
     });
     engine.register_fn("error", |ctx: NativeCallContext, fit: &mut FitHandle, name: &str| {
-        known(&ctx, fit, name).map(|()| super::bench::as_value(fit.error(name)))
+        known(&ctx, fit, name).map(|()| as_value(fit.error(name)))
     });
 }
 

@@ -6,6 +6,7 @@ use crate::script::convert::{quantity, whole};
 use crate::script::error::{Thrown, argument};
 use crate::script::host::Host;
 use crate::script::registry::{Chapter, Kind, Time, Verb, acts, in_chapter, looks, param};
+use crate::script::units::as_value;
 use crate::supervisor::{Answer, Request};
 use rhai::{Dynamic, Engine, NativeCallContext};
 use std::rc::Rc;
@@ -114,9 +115,4 @@ fn read(host: &Host, ctx: &NativeCallContext<'_>, name: &str, samples: u64) -> R
         }
         other => Err(argument(ctx, &format!("a reading was expected, not {other:?}"))),
     }
-}
-
-/// Plain numbers are numbers in scripts, everything else keeps its unit.
-pub(super) fn as_value(quantity: Quantity) -> Dynamic {
-    if quantity.dimension.is_none() { quantity.si.into() } else { Dynamic::from(quantity) }
 }

@@ -1,7 +1,6 @@
 //! More judgement on the go: contrast of the tip, lines in a spectrum, dwell, an adaptive search, own fits.
 
 use super::analysis::rounded;
-use super::bench::as_value;
 use crate::analysis::contrast::{ContrastVerdict, contrast_of_trace};
 use crate::analysis::fit::{self, Fit, FitError, Options};
 use crate::analysis::noise::best_dwell;
@@ -14,6 +13,7 @@ use crate::script::error::{Thrown, argument};
 use crate::script::handles::{FitHandle, Sweep, Trace};
 use crate::script::host::Host;
 use crate::script::registry::{Chapter, Deed, Kind, Time, Verb, acts, in_chapter, of, param};
+use crate::script::units::as_value;
 use crate::supervisor::{Answer, Jot, Request};
 use rhai::{Array, Dynamic, Engine, FnPtr, Map, NativeCallContext};
 use serde_json::json;

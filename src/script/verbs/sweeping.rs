@@ -1,6 +1,5 @@
 //! Sweeps, maps, traces, histograms.
 
-use super::bench::as_value;
 use crate::bench::{ChannelId, TaskKind};
 use crate::instrument::Task;
 use crate::quantity::Dimension;
@@ -9,6 +8,7 @@ use crate::script::error::{Thrown, argument};
 use crate::script::handles::{Numbers, Sweep, Trace};
 use crate::script::host::Host;
 use crate::script::registry::{Chapter, Kind, Time, Verb, acts, in_chapter, looks, param};
+use crate::script::units::as_value;
 use crate::supervisor::{Answer, Axis, Request, SweepPlan};
 use rhai::{Array, Dynamic, Engine, Map, NativeCallContext};
 use std::rc::Rc;
