@@ -4,7 +4,7 @@ use super::{ChannelId, Condition};
 use std::fmt;
 
 macro_rules! task_kinds {
-    ($($name:ident = $text:literal, $once:literal, $meaning:literal;)*) => {
+    ($($name:ident = $text:literal, $once:literal, $leaves:literal, $meaning:literal;)*) => {
         /// Things the microscope does that take a while.
         #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord)]
         pub enum TaskKind {
@@ -25,33 +25,34 @@ macro_rules! task_kinds {
             pub fn once_only(self) -> bool {
                 match self { $(TaskKind::$name => $once,)* }
             }
+
+            /// Whether the tip no longer stands on the spot it was centred on, or is no longer the same tip.
+            pub fn leaves_spot(self) -> bool {
+                match self { $(TaskKind::$name => $leaves,)* }
+            }
         }
     };
 }
 
+// Name in bench files and records, once only, leaves the spot, meaning.
 task_kinds! {
-    Approach = "approach", false, "Bring the tip into tunnelling range.";
-    Withdraw = "withdraw", false, "Pull the tip out of tunnelling range.";
-    CoarseStep = "coarse_step", true, "Steps of the coarse motor.";
-    MoveTip = "move_tip", false, "Move the tip within the scanner's range.";
-    Pulse = "pulse", true, "A voltage pulse at the junction.";
-    PickUp = "pick_up", true, "Pick up the atom under the tip.";
-    Drop = "drop", true, "Put down an atom from the tip.";
-    Trace = "trace", false, "Readings of one channel, evenly spaced in time.";
-    Image = "image", false, "An image line by line.";
-    Regenerate = "regenerate", false, "Regenerate the condensation pot.";
-    Persist = "persist", false, "Put the magnet into persistent mode, or back.";
+    Approach = "approach", false, true, "Bring the tip into tunnelling range.";
+    Withdraw = "withdraw", false, true, "Pull the tip out of tunnelling range.";
+    CoarseStep = "coarse_step", true, true, "Steps of the coarse motor.";
+    MoveTip = "move_tip", false, true, "Move the tip within the scanner's range.";
+    Pulse = "pulse", true, true, "A voltage pulse at the junction.";
+    PickUp = "pick_up", true, true, "Pick up the atom under the tip.";
+    Drop = "drop", true, true, "Put down an atom from the tip.";
+    Trace = "trace", false, false, "Readings of one channel, evenly spaced in time.";
+    Image = "image", false, false, "An image line by line.";
+    Regenerate = "regenerate", false, true, "Regenerate the condensation pot.";
+    Persist = "persist", false, false, "Put the magnet into persistent mode, or back.";
 }
 
 impl TaskKind {
     /// The kind of that name.
     pub fn from_name(name: &str) -> Option<TaskKind> {
         TaskKind::ALL.iter().copied().find(|kind| kind.name() == name)
-    }
-
-    /// Whether the tip stands no more, or as another tip, on the spot on which it was centred.
-    pub fn leaves_spot(self) -> bool {
-        !matches!(self, TaskKind::Image | TaskKind::Trace | TaskKind::Persist)
     }
 
     /// Names of its arguments: what may stand in braces in the message that starts it.

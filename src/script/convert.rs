@@ -53,8 +53,8 @@ pub fn quantity(
     }
     let example = Quantity::new(1.0, wanted);
     let message = if found.dimension.is_none() {
-        let symbol = wanted.symbol();
-        format!("{what} is {wanted}, but {} has no unit; write it like {}.{symbol}", found.si, found.si)
+        let like = super::units::written(found.si, wanted, &wanted.symbol());
+        format!("{what} is {wanted}, but {} has no unit; write it like {like}", found.si)
     } else {
         format!("{what} is {wanted} (like {example}), but {found} is {}", found.dimension)
     };
@@ -88,13 +88,32 @@ pub fn kind_of(value: &Dynamic) -> String {
     if let Some(quantity) = value.clone().try_cast::<Quantity>() {
         return format!("{quantity}, {}", quantity.dimension);
     }
-    match value.type_name() {
-        "map" => "a map".to_owned(),
-        "array" => "a list".to_owned(),
-        "Fn" => "a function".to_owned(),
-        name if plain_number(value).is_some() => format!("the number {value} ({name})"),
-        name => format!("a {name}"),
+    if value.is_int() || value.is_float() {
+        return format!("the number {value}");
     }
+    kind_named(value.type_name())
+}
+
+/// What the engine calls a type, in words.
+pub fn kind_named(name: &str) -> String {
+    let name = name.trim_start_matches('&').trim_start_matches("mut ");
+    match name.rsplit("::").next().unwrap_or(name) {
+        "()" => "nothing",
+        "i64" => "a whole number",
+        "f64" => "a number",
+        "bool" => "true or false",
+        "char" => "a sign",
+        "map" | "Map" => "a map",
+        "array" | "Array" | "Vec<Dynamic>" => "a list",
+        "Fn" | "FnPtr" => "a function",
+        "quantity" | "Quantity" => "a value with a unit",
+        "numbers" | "Numbers" => "a row of numbers",
+        text if text.contains("str") || text.contains("String") => "a text",
+        range if range.to_lowercase().contains("range") => "a range",
+        image if image.starts_with(['i', 'I']) => return format!("an {image}"),
+        other => return format!("a {other}"),
+    }
+    .to_owned()
 }
 
 /// The fields of a map that a verb takes, one by one; what is left was not known.

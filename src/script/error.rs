@@ -1,5 +1,6 @@
 //! Errors on their way through a script, and what they mean when they come out of it.
 
+use super::convert::kind_named;
 use super::host::file_name;
 use crate::record::{Ending, Outcome, Place};
 use rhai::{Dynamic, EvalAltResult, Map, NativeCallContext, Position};
@@ -64,11 +65,17 @@ pub fn meaning(error: &EvalAltResult, main: &str) -> ScriptEnd {
             position = inner.position();
         }
     }
-    let place = Place { file, line: u32::try_from(position.line().unwrap_or(0)).unwrap_or(u32::MAX) };
-    let column = u32::try_from(position.position().unwrap_or(0)).unwrap_or(u32::MAX);
+    let mut place = Place { file, line: u32::try_from(position.line().unwrap_or(0)).unwrap_or(u32::MAX) };
+    let mut column = u32::try_from(position.position().unwrap_or(0)).unwrap_or(u32::MAX);
     let (outcome, reason) = match inner {
         EvalAltResult::ErrorTerminated(token, _) => match token.clone().try_cast::<Ending>() {
-            Some(ending) => (ending.outcome, ending.reason),
+            Some(ending) => {
+                // On its way out of functions the error has taken the place of the outermost call.
+                if ending.place.line > 0 && ending.place != place {
+                    (place, column) = (ending.place, 0);
+                }
+                (ending.outcome, ending.reason)
+            }
             None => (Outcome::Stopped, "the run is over".to_owned()),
         },
         EvalAltResult::ErrorRuntime(value, _) => runtime(value),
@@ -77,6 +84,11 @@ pub fn meaning(error: &EvalAltResult, main: &str) -> ScriptEnd {
         }
         EvalAltResult::ErrorStackOverflow(_) => {
             (Outcome::Failed, "functions call each other too deeply".to_owned())
+        }
+        EvalAltResult::ErrorFunctionNotFound(signature, _) => (Outcome::Failed, not_found(signature)),
+        EvalAltResult::ErrorMismatchDataType(wanted, found, _) => {
+            let (wanted, found) = (kind_named(wanted), kind_named(found));
+            (Outcome::Failed, format!("{wanted} is needed here, not {found}"))
         }
         other => (Outcome::Failed, plain(other)),
     };
@@ -91,6 +103,23 @@ fn runtime(value: &Dynamic) -> (Outcome, String) {
     let outcome = if text("what") == "instrument" { Outcome::Fault } else { Outcome::Failed };
     let message = text("message");
     (outcome, if message.is_empty() { value.to_string() } else { message })
+}
+
+/// A function that does not exist for such values, from the engine's `name (type, type)`.
+fn not_found(signature: &str) -> String {
+    let Some((name, kinds)) = signature.split_once(" (") else { return signature.to_owned() };
+    let kinds: Vec<String> =
+        kinds.trim_end_matches(')').split(", ").filter(|kind| !kind.is_empty()).map(kind_named).collect();
+    if kinds.is_empty() {
+        return format!("there is no function `{name}` without arguments");
+    }
+    let kinds = kinds.join(" and ");
+    let sign = !name.contains(|c: char| c.is_alphanumeric());
+    if sign {
+        format!("`{name}` can't be used with {kinds}")
+    } else {
+        format!("`{name}` doesn't take {kinds}")
+    }
 }
 
 /// The engine's own messages, without the place that it adds in brackets: that is printed apart.

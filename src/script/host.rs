@@ -4,7 +4,7 @@ use super::error::{Thrown, ended, thrown};
 use crate::bench::{Bench, Channel, ChannelId};
 use crate::document::nearest;
 use crate::drive::SharedPort;
-use crate::record::Place;
+use crate::record::{Ending, Outcome, Place};
 use crate::supervisor::{Answer, Call, Denial, Jot, Request};
 use rand_chacha::ChaCha8Rng;
 use rand_chacha::rand_core::SeedableRng;
@@ -15,6 +15,13 @@ use std::sync::Arc;
 
 /// The random numbers of a sequence have a stream of their own.
 const RANDOM_STREAM: u64 = 0x5e9;
+
+/// Calls in a row that a sequence may make while no time passes: they only fill the record.
+pub const MOST_CALLS_WITHOUT_TIME: u32 = 10_000;
+/// Of these, each second of waiting makes up for so many, and so does an exchange with an instrument.
+const CALLS_PER_PAUSE: f64 = 100.0;
+/// Notes, decisions, judgements and questions that a run may put into its record in all.
+const MOST_RECORDS: u64 = 1_000_000;
 
 /// Shared by all verbs of one run.
 pub struct Host {
@@ -28,6 +35,10 @@ pub struct Host {
     pub steps: RefCell<Vec<u64>>,
     calls: Cell<u64>,
     step_count: Cell<u64>,
+    /// Calls that no time has made up for yet.
+    hasty: Cell<f64>,
+    /// Notes, decisions, judgements and questions so far.
+    records: Cell<u64>,
 }
 
 impl std::fmt::Debug for Host {
@@ -52,6 +63,8 @@ impl Host {
             steps: RefCell::new(Vec::new()),
             calls: Cell::new(0),
             step_count: Cell::new(0),
+            hasty: Cell::new(0.0),
+            records: Cell::new(0),
         })
     }
 
@@ -64,12 +77,36 @@ impl Host {
     pub fn call(&self, ctx: &NativeCallContext<'_>, request: Request) -> Result<Answer, Thrown> {
         let n = self.calls.get();
         self.calls.set(n + 1);
-        let call = Call { n, place: place_of(ctx), request };
-        let reply = self.port.borrow_mut().request(call);
+        let place = place_of(ctx);
+        if let Some(reason) = self.records_without_end(&request) {
+            let ending = Ending { outcome: Outcome::Failed, reason, place, latched: false };
+            return Err(ended(ending, ctx.call_position()));
+        }
+        let pause = pause_in_calls(&request);
+        let reply = self.port.borrow_mut().request(Call { n, place, request });
+        // What was refused took no time.
+        let pause = if reply.is_ok() { pause } else { 0.0 };
+        self.hasty.set((self.hasty.get() + 1.0 - pause).max(0.0));
         reply.map_err(|denial| match denial {
             Denial::Ended(ending) => ended(ending, ctx.call_position()),
             Denial::Instrument(error) => thrown(ctx, "instrument", error.kind.word(), &error.to_string()),
             Denial::Forbidden(reason) => thrown(ctx, "forbidden", "refused", &reason),
+        })
+    }
+
+    /// Why this call is one too many. It goes by the calls alone, so a replay ends at the same one.
+    fn records_without_end(&self, request: &Request) -> Option<String> {
+        if matches!(request, Request::Record(_) | Request::Ask(_)) {
+            self.records.set(self.records.get() + 1);
+        }
+        let verb = request.verb();
+        if self.hasty.get() >= f64::from(MOST_CALLS_WITHOUT_TIME) {
+            return Some(format!(
+                "the sequence records without end: it made {MOST_CALLS_WITHOUT_TIME} calls while hardly any time passed, the last one `{verb}`; put wait(1.s) into the loop, or record less"
+            ));
+        }
+        (self.records.get() > MOST_RECORDS).then(|| {
+            format!("the sequence has put {MOST_RECORDS} notes, decisions and questions into the record, the last one `{verb}`; a run takes no more")
         })
     }
 
@@ -114,6 +151,16 @@ impl Host {
     }
 }
 
+/// How many calls the time makes up for that passes in this one.
+fn pause_in_calls(request: &Request) -> f64 {
+    match request {
+        Request::Record(_) | Request::Ask(_) => 0.0,
+        Request::Wait { seconds } => CALLS_PER_PAUSE * seconds,
+        Request::Set { .. } | Request::Read { .. } => CALLS_PER_PAUSE,
+        _ => f64::INFINITY,
+    }
+}
+
 /// Where in the sequence a verb is called.
 pub fn place_of(ctx: &NativeCallContext<'_>) -> Place {
     let file = ctx.call_source().map(file_name).unwrap_or_default();
@@ -124,4 +171,71 @@ pub fn place_of(ctx: &NativeCallContext<'_>) -> Place {
 /// The last part of a path, so that no folder gets into the record.
 pub fn file_name(path: &str) -> String {
     path.rsplit(['/', '\\']).next().unwrap_or(path).to_owned()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::drive::Port;
+    use crate::script::{ScriptEnd, Sequence, run};
+    use crate::supervisor::Reply;
+
+    /// Does at once whatever it is asked.
+    struct Nods(Arc<Bench>, u64);
+
+    impl Port for Nods {
+        fn bench(&self) -> Arc<Bench> {
+            Arc::clone(&self.0)
+        }
+
+        fn request(&mut self, call: Call) -> Reply {
+            self.1 = call.n + 1;
+            match call.request {
+                Request::Ask(_) => Ok(Answer::Number(1.0)),
+                Request::Set { .. } => Err(Denial::Forbidden("not now".to_owned())),
+                _ => Ok(Answer::Done),
+            }
+        }
+
+        fn computed(&mut self, _operations: u64) -> Option<Ending> {
+            None
+        }
+
+        fn seed(&self) -> u64 {
+            1
+        }
+    }
+
+    fn ended(text: &str) -> (ScriptEnd, u64) {
+        let port = Rc::new(RefCell::new(Nods(Arc::new(crate::bench::builtin()), 0)));
+        let (end, _) = run(&Sequence::from_text("test.rhai", text), port.clone());
+        let calls = port.borrow().1;
+        (end, calls)
+    }
+
+    #[test]
+    fn a_sequence_that_records_without_time_passing_is_ended_at_its_line() {
+        for text in [
+            "let n = 0;\nwhile n < 10 {\n    note(\"x\"); }",
+            "fn say() {\nlet t = 0;\n    note(\"x\"); }\nwhile 1 < 2 { say(); }",
+            "loop {\n    try {\n set(\"Bias\", 5.mV); } catch (e) { } }",
+            "loop {\n    try {\n elapsed(); } catch (e) { } }",
+            "loop {\n    wait(1.us);\n    note(\"x\"); }",
+        ] {
+            let (end, calls) = ended(text);
+            assert_eq!((end.outcome, end.place.line), (Outcome::Failed, 3), "{text}: {}", end.reason);
+            assert!(end.reason.contains("records without end"), "{text}: {}", end.reason);
+            assert!((10_000..10_100).contains(&calls), "{text}: {calls}");
+        }
+    }
+
+    #[test]
+    fn what_takes_its_time_may_record_for_long() {
+        let paced = "for i in 0..30000 { note(\"x\"); wait(100.ms); }";
+        let bursts = "for i in 0..4 { for j in 0..9000 { note(\"x\"); } settle(); }";
+        for (text, wanted) in [(paced, 60_000), (bursts, 36_004)] {
+            let (end, calls) = ended(text);
+            assert_eq!((end.outcome, calls), (Outcome::Finished, wanted), "{}", end.reason);
+        }
+    }
 }

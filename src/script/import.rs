@@ -6,6 +6,7 @@ use std::collections::BTreeMap;
 use std::path::{Component, Path, PathBuf};
 use std::rc::Rc;
 
+use super::Sequence;
 use crate::record::Document;
 
 /// Finds imported files below one folder and keeps their texts for the record.
@@ -13,12 +14,15 @@ use crate::record::Document;
 pub struct Folder {
     root: PathBuf,
     found: Rc<RefCell<BTreeMap<String, String>>>,
+    /// Files that are being loaded, the outermost first.
+    loading: Rc<RefCell<Vec<PathBuf>>>,
 }
 
 impl Folder {
-    /// Below this folder.
-    pub fn new(root: PathBuf) -> Self {
-        Self { root, found: Rc::default() }
+    /// That of a sequence.
+    pub fn of(sequence: &Sequence) -> Self {
+        let main = sequence.path.canonicalize().into_iter().collect();
+        Self { root: sequence.folder(), found: Rc::default(), loading: Rc::new(RefCell::new(main)) }
     }
 
     /// The texts that were imported so far.
@@ -69,11 +73,20 @@ impl ModuleResolver for Folder {
             EvalAltResult::ErrorRuntime(reason.into(), position).into()
         };
         let file = locate(&self.root, path).map_err(complain)?;
+        // The engine would load them in turns until the stack is used up.
+        if self.loading.borrow().contains(&file) {
+            return Err(complain(format!(
+                "`{path}` is imported while it is being loaded: files that import each other can't be used"
+            )));
+        }
         let text =
             std::fs::read_to_string(&file).map_err(|e| complain(format!("`{path}` can't be read: {e}")))?;
         let mut ast = engine.compile(&text).map_err(|e| complain(format!("in `{path}`: {e}")))?;
         ast.set_source(path);
         self.found.borrow_mut().insert(path.to_owned(), text);
-        Module::eval_ast_as_new(Scope::new(), &ast, engine).map(Into::into)
+        self.loading.borrow_mut().push(file);
+        let module = Module::eval_ast_as_new(Scope::new(), &ast, engine);
+        self.loading.borrow_mut().pop();
+        module.map(Into::into)
     }
 }

@@ -31,7 +31,7 @@ use rhai::Scope;
 pub fn run(sequence: &Sequence, port: SharedPort) -> (ScriptEnd, Vec<Document>) {
     let host = Host::new(port);
     let mut engine = with_verbs(&host);
-    let folder = import::Folder::new(sequence.folder());
+    let folder = import::Folder::of(sequence);
     engine.set_module_resolver(folder.clone());
     let end = match engine.compile(&sequence.text) {
         Err(error) => {

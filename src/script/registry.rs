@@ -1,6 +1,7 @@
 //! The registry of verbs: one table from which the engine is checked, sequences are checked, and the guide is made.
 
 use super::verbs;
+use crate::bench::{Role, TaskKind};
 
 /// A verb as users see it.
 #[derive(Debug, Clone, Copy)]
@@ -19,6 +20,51 @@ pub struct Verb {
     pub example: &'static str,
     /// Chapter of the guide.
     pub chapter: Chapter,
+    /// What it needs and what it does to bench and time.
+    pub nature: Nature,
+}
+
+/// What a verb needs and what it does to bench and time.
+#[derive(Debug, Clone, Copy)]
+pub struct Nature {
+    /// Where the time comes from that passes in it.
+    pub time: Time,
+    /// Roles that it needs without naming them.
+    pub roles: &'static [Role],
+    /// Tasks that it carries out; they need a link that moves the tip.
+    pub tasks: &'static [TaskKind],
+    /// What it is for.
+    pub deed: Deed,
+}
+
+/// What a verb is for.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Deed {
+    /// Answers: it is useless where nobody takes what it gives.
+    Answers,
+    /// Measures, judges or lets time pass; the bench is as before.
+    Looks,
+    /// Tells people something, through the record.
+    Tells,
+    /// The bench may differ afterwards, and ought to be parked.
+    Acts,
+    /// Brings the bench to a safer state.
+    Secures,
+    /// Ends the sequence.
+    Ends,
+}
+
+/// The time that a verb takes.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Time {
+    /// None: it works out, asks or records.
+    None,
+    /// It follows from the arguments and the bench file.
+    Reckoned,
+    /// It depends on the microscope.
+    Open,
+    /// That of the function it is given.
+    Body,
 }
 
 /// A parameter of a verb.
@@ -109,6 +155,27 @@ pub fn find(name: &str) -> Option<&'static Verb> {
     all().find(|verb| verb.name == name)
 }
 
+/// A verb that works out or records something; its row names the rest.
+pub const fn in_chapter(chapter: Chapter) -> Verb {
+    let nature = of(Deed::Looks);
+    Verb { name: "", params: &[], optional: 0, gives: "", summary: "", example: "", chapter, nature }
+}
+
+/// A verb that takes no time and needs nothing of the bench.
+pub const fn of(deed: Deed) -> Nature {
+    Nature { time: Time::None, roles: &[], tasks: &[], deed }
+}
+
+/// A verb that leaves the bench as it is.
+pub const fn looks(time: Time, roles: &'static [Role], tasks: &'static [TaskKind]) -> Nature {
+    Nature { time, roles, tasks, deed: Deed::Looks }
+}
+
+/// A verb after which the bench ought to be parked.
+pub const fn acts(time: Time, roles: &'static [Role], tasks: &'static [TaskKind]) -> Nature {
+    Nature { time, roles, tasks, deed: Deed::Acts }
+}
+
 /// A parameter, for the tables.
 pub const fn param(name: &'static str, kind: Kind, meaning: &'static str) -> Param {
     Param { name, kind, meaning }
@@ -138,5 +205,21 @@ impl Verb {
     /// Whether it can be called with so many arguments.
     pub fn takes(&self, arguments: usize) -> bool {
         arguments <= self.params.len() && arguments + self.optional >= self.params.len()
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn what_is_never_repeated_says_so() {
+        for verb in all().filter(|verb| !verb.nature.tasks.is_empty()) {
+            let once = verb.nature.tasks.iter().any(|task| task.once_only());
+            assert_eq!(once, verb.summary.contains("ever repeated on its own"), "{}", verb.name);
+        }
+        let tasks = || all().flat_map(|verb| verb.nature.tasks);
+        let missing = TaskKind::ALL.iter().filter(|kind| !tasks().any(|task| task == *kind));
+        assert_eq!(missing.collect::<Vec<_>>(), [&TaskKind::Persist], "tasks without a verb");
     }
 }

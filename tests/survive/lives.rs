@@ -98,7 +98,8 @@ fn latched(scratch: &Path, fault: &str) -> PathBuf {
 #[test]
 fn a_rehearsal_ended_by_a_latched_interlock_goes_on_once_it_is_acknowledged() {
     let scratch = tempfile::tempdir().unwrap();
-    let fault = r#"Saturated(at: "3 min", for: "3 s", channel: "magnet_voltage", to: "3 V")"#;
+    // It is over before the bench is parked.
+    let fault = r#"Saturated(at: "3 min", for: "1 s", channel: "magnet_voltage", to: "3 V")"#;
     let folder = latched(scratch.path(), fault);
     let said = resume(&folder, &["--acknowledge"]);
     assert_eq!(said.code, 0, "{}\n{}", said.stdout, said.stderr);

@@ -103,7 +103,8 @@ impl<'a> Walk<'a> {
                 return;
             }
             let names = self.program.functions.iter().filter(|f| !f.is_closure()).map(|f| f.name.as_str());
-            let help = catalog.hint(name, names);
+            let help = self.meant_channel(name, count - hidden.min(count), at);
+            let help = help.or_else(|| catalog.hint(name, names));
             self.report(Code::UnknownVerb, at, format!("there is no verb or function `{name}`"), help);
             return;
         }
@@ -172,6 +173,11 @@ impl<'a> Walk<'a> {
             ("abs", [value @ (Value::Number { .. } | Value::Quantity { .. })]) => {
                 without_value(value.clone())
             }
+            ("min" | "max", [a, b]) => {
+                self.comparison(a, b, at);
+                if a.as_quantity().is_some() { without_value(a.clone()) } else { Value::Unknown }
+            }
+            ("sqrt", [a @ Value::Quantity { .. }]) => self.power(a, Some(0.5), at),
             ("to_float" | "sqrt" | "sin" | "cos" | "exp" | "ln", [Value::Number { .. }]) => {
                 Value::number(None, false)
             }

@@ -205,6 +205,7 @@ mod tests {
         "expected",
         "histogram",
         "level_for",
+        "sum",
         "to_debug",
         "to_string",
         "value",

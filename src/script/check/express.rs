@@ -6,6 +6,7 @@ use super::walk::{Tail, Walk};
 use crate::diagnostic::Code;
 use crate::document::nearest;
 use crate::quantity::{Dimension, Quantity, Unit};
+use crate::script::registry::{self, Deed};
 use crate::script::units::UNIT_NAMES;
 use rhai::{ASTFlags, BinaryExpr, Expr, FnCallExpr, FnPtr, OpAssignment, Position, Stmt};
 
@@ -89,10 +90,11 @@ impl<'a> Walk<'a> {
 
     fn variable(&mut self, expr: &'a Expr) -> Value<'a> {
         let Expr::Variable(parts, _, at) = expr else { return Value::Unknown };
+        let name = parts.1.as_str();
         if !parts.2.is_empty() {
+            self.imported_value(parts.2.root(), name, *at);
             return Value::Unknown;
         }
-        let name = parts.1.as_str();
         if let Some(value) = self.lookup(name, true) {
             return value;
         }
@@ -101,6 +103,17 @@ impl<'a> Walk<'a> {
         }
         self.unknown_variable(name, *at);
         Value::Unknown
+    }
+
+    /// `tools::f` without brackets: the engine knows a function of another file only where it is called.
+    fn imported_value(&mut self, root: &str, name: &str, at: Position) {
+        let target = self.imports.get(root).and_then(Option::as_ref);
+        let Some(file) = target.and_then(|file| self.files.file(file)) else { return };
+        let Some(function) = file.program.named(name).find(|f| !f.private) else { return };
+        let params = function.params.join(", ");
+        let message = format!("the function `{root}::{name}` can't be handed over by its name");
+        let help = format!("write |{params}| {root}::{name}({params})");
+        self.report(Code::WrongKind, at, message, Some(help));
     }
 
     /// The value of `{ … }`, and of a closure that captures variables.
@@ -243,7 +256,7 @@ impl<'a> Walk<'a> {
                 ("this value is worked out and never used", "give it a name with `let`, or leave it out")
             };
             self.warn(Code::UnusedValue, at, message, help);
-        } else if matches!(name, "elapsed" | "time_left" | "helium_left" | "random") {
+        } else if registry::find(name).is_some_and(|verb| verb.nature.deed == Deed::Answers) {
             let help = "give it a name with `let`, or leave it out";
             self.warn(Code::UnusedValue, at, format!("what `{name}` gives is never used"), help);
         } else if matches!(value, Value::Function) {

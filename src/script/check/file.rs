@@ -103,7 +103,9 @@ impl File {
         if same_line || (at_end && !self.found.is_empty()) {
             return;
         }
-        let (code, message, help) = match missing_point(&self.text, place, error) {
+        let wanted =
+            missing_point(&self.text, place, error).or_else(|| other_function_word(&self.text, place));
+        let (code, message, help) = match wanted {
             Some((message, help)) => (Code::SequenceSyntax, message, Some(help)),
             None => in_words(error),
         };
@@ -149,6 +151,18 @@ fn missing_point(text: &str, place: (u32, u32), error: &ParseError) -> Option<(S
     })
 }
 
+/// A function that begins with the word of another language.
+fn other_function_word(text: &str, place: (u32, u32)) -> Option<(String, String)> {
+    let line = text.lines().nth(usize::try_from(place.0).ok()?.checked_sub(1)?)?.trim_start();
+    let word = word_at(line);
+    let name = word_at(line[word.len()..].trim_start());
+    let meant = matches!(word, "def" | "function" | "func" | "fun" | "sub") && !name.is_empty();
+    meant.then(|| {
+        let message = format!("a function begins with `fn`, not with `{word}`");
+        (message, format!("write fn {name}(…) {{ … }}"))
+    })
+}
+
 /// The word at the beginning of a text.
 fn word_at(text: &str) -> &str {
     let length = text.find(|c: char| !c.is_alphanumeric() && c != '_').unwrap_or(text.len());
@@ -171,6 +185,9 @@ fn in_words(error: &ParseError) -> (Code, String, Option<String>) {
             "single quotes hold one sign only".to_owned(),
             &format!("text stands in double quotes: \"{}\"", inside.trim_matches('\'')),
         ),
+        ParseErrorType::Reserved(word) if word == "var" => {
+            syntax("`var` declares nothing here".to_owned(), "a variable is declared with `let`")
+        }
         ParseErrorType::Reserved(word) => {
             syntax(format!("`{word}` is a word of the language"), "choose another name")
         }

@@ -1,13 +1,13 @@
 //! Loops, conditions, catch blocks, and what comes after the end.
 
-use super::program::start;
+use super::program::{changed_in, start};
 use super::value::Value;
 use super::walk::{Tail, Walk};
 use crate::diagnostic::Code;
+use crate::script::host::MOST_CALLS_WITHOUT_TIME;
+use crate::script::registry::{self, Deed};
 use rhai::{ASTFlags, ASTNode, Expr, FlowControl, FnCallExpr, Stmt};
-
-/// Verbs with which a catch block deals with an error.
-const DEALING: &[&str] = &["note", "stop", "decide", "print", "withdraw", "park"];
+use std::collections::BTreeSet;
 
 /// Whether nothing after this statement is ever reached.
 pub(super) fn diverges(statement: &Stmt) -> bool {
@@ -35,22 +35,8 @@ fn is_endless(condition: &Expr) -> bool {
 
 /// Whether a loop's body has a way out of the loop. A `break` of an inner loop counts as well: better to
 /// say nothing than something wrong.
-fn leaves(body: &[Stmt]) -> bool {
-    let mut found = false;
-    for statement in body {
-        statement.walk(&mut Vec::new(), &mut |path: &[ASTNode]| {
-            found |= match path.last() {
-                Some(ASTNode::Stmt(Stmt::BreakLoop(_, flags, _))) => flags.contains(ASTFlags::BREAK),
-                Some(ASTNode::Stmt(Stmt::Return(..))) => true,
-                Some(ASTNode::Stmt(Stmt::FnCall(call, _)) | ASTNode::Expr(Expr::FnCall(call, _))) => {
-                    call.name == "stop"
-                }
-                _ => false,
-            };
-            !found
-        });
-    }
-    found
+pub(super) fn leaves(body: &[Stmt]) -> bool {
+    ways_out(body) != Ways::None
 }
 
 /// How a loop can be left from within.
@@ -87,6 +73,18 @@ fn ways_out(body: &[Stmt]) -> Ways {
         });
     }
     ways
+}
+
+/// Whether a condition asks for the time, or for what only time changes.
+fn asks_time(condition: &Expr) -> bool {
+    let mut asks = false;
+    condition.walk(&mut Vec::new(), &mut |path: &[ASTNode]| {
+        if let Some(ASTNode::Expr(Expr::FnCall(call, _))) = path.last() {
+            asks |= matches!(call.name.as_str(), "time_left" | "elapsed" | "helium_left");
+        }
+        true
+    });
+    asks
 }
 
 /// Whether a condition asks `time_left()` and nothing else that could change.
@@ -142,6 +140,7 @@ impl<'a> Walk<'a> {
                 let (item, counter, control) = &**parts;
                 let items = self.evaluate(&control.expr);
                 let each = self.each(&control.expr, &items);
+                self.records_in_passes(statement, control);
                 self.open();
                 self.declare(&item.name, item.pos, each, false);
                 if let Some(counter) = counter {
@@ -161,10 +160,24 @@ impl<'a> Walk<'a> {
         body: &rhai::StmtBlock,
         at: rhai::Position,
     ) {
+        let endless = self.never_changes(condition, body.statements());
+        let endless = (endless || is_endless(condition)) && !leaves(body.statements());
         if self.reaches_verb([statement]) {
+            let only_time = asks_time(condition)
+                || (is_endless(condition) && ways_out(body.statements()) == Ways::OnlyTime);
+            if (endless || only_time) && !self.passes_time(statement) {
+                let help =
+                    "put wait(1.s) into it, or another verb that takes time, and a way out with `break`";
+                let message = if endless {
+                    "this loop never ends, and no time passes in it: it would fill the record"
+                } else {
+                    "this loop waits for time to pass, and lets none pass: it would fill the record"
+                };
+                self.report(Code::LoopWithoutVerb, at, message, Some(help.to_owned()));
+            }
             return;
         }
-        if is_endless(condition) && !leaves(body.statements()) {
+        if endless {
             let help = "use a verb that lets time pass, like wait(1.s), and a way out with `break`";
             let message = "this loop never ends and never reaches a verb";
             self.report(Code::LoopWithoutVerb, at, message, Some(help.to_owned()));
@@ -176,6 +189,55 @@ impl<'a> Walk<'a> {
         }
     }
 
+    /// A `for` loop that certainly records more often than is permitted while no time passes.
+    fn records_in_passes(&mut self, statement: &Stmt, control: &'a FlowControl) {
+        let tells = |statement: &Stmt| match statement {
+            Stmt::FnCall(call, _) => registry::find(&call.name).is_some_and(|v| v.nature.deed == Deed::Tells),
+            _ => false,
+        };
+        let body = control.body.statements();
+        let Some(passes) = self.passes(&control.expr) else { return };
+        let most = f64::from(MOST_CALLS_WITHOUT_TIME);
+        if passes > most && body.iter().any(tells) && !leaves(body) && !self.passes_time(statement) {
+            let message = format!("this loop would record {passes} times while no time passes");
+            let help = format!("a sequence is ended after {most} such records; put wait(1.s) into the loop");
+            self.report(Code::LoopWithoutVerb, control.expr.position(), message, Some(help));
+        }
+    }
+
+    /// How many items a `for` loop has, if that is known.
+    pub(super) fn passes(&mut self, expr: &'a Expr) -> Option<f64> {
+        if let Expr::FnCall(call, _) = expr
+            && let [from, to] = call.args.as_slice()
+            && call.name.starts_with("..")
+        {
+            let (from, to) = (self.evaluate(from).as_quantity()?.0?, self.evaluate(to).as_quantity()?.0?);
+            let last = if call.name == "..=" { 1.0 } else { 0.0 };
+            return Some((to - from + last).max(0.0));
+        }
+        match self.evaluate(expr) {
+            Value::List(Some(Expr::Array(items, _))) => Some(items.len() as f64),
+            _ => None,
+        }
+    }
+
+    /// Whether a condition asks only for variables, and nothing in the loop changes them.
+    fn never_changes(&self, condition: &Expr, body: &[Stmt]) -> bool {
+        let (mut names, mut asks) = (BTreeSet::new(), false);
+        condition.walk(&mut Vec::new(), &mut |path: &[ASTNode]| {
+            match path.last() {
+                Some(ASTNode::Expr(Expr::Variable(parts, ..))) => drop(names.insert(parts.1.to_string())),
+                Some(ASTNode::Expr(Expr::FnCall(call, _))) => asks |= !call.is_operator_call(),
+                Some(ASTNode::Expr(Expr::MethodCall(..)) | ASTNode::Stmt(_)) => asks = true,
+                _ => {}
+            }
+            true
+        });
+        // A closure may change what it has captured.
+        let closures = self.program.functions.iter().filter(|f| f.is_closure()).flat_map(|f| &f.body);
+        !names.is_empty() && !asks && changed_in(body.iter().chain(closures)).is_disjoint(&names)
+    }
+
     /// A loop that measures until a window ends. Whoever gives the window leaves the warning out.
     fn loop_without_window(
         &mut self,
@@ -184,12 +246,15 @@ impl<'a> Walk<'a> {
         body: &rhai::StmtBlock,
         at: rhai::Position,
     ) {
-        if !self.reaches_verb([statement]) {
+        if !self.passes_time(statement) {
             return;
         }
         let ways = ways_out(body.statements());
         let message = match (is_endless(condition), ways) {
             (true, Ways::None) => "this loop has no end of its own",
+            (false, Ways::None) if self.never_changes(condition, body.statements()) => {
+                "nothing in this loop changes what its condition asks for, so it has no end of its own"
+            }
             (true, Ways::OnlyTime) => "this loop ends only when `time_left()` is short",
             (false, Ways::None | Ways::OnlyTime) if is_only_time(condition) => {
                 "this loop goes on as long as `time_left()` lasts"
@@ -254,6 +319,12 @@ fn is_number(expr: &Expr) -> bool {
     matches!(expr, Expr::IntegerConstant(..) | Expr::FloatConstant(..))
 }
 
+/// Whether a verb of this name deals with an error: it tells somebody, or makes safe, or ends the sequence.
+fn deals(name: &str) -> bool {
+    let deed = registry::find(name).map(|verb| verb.nature.deed);
+    matches!(deed, Some(Deed::Tells | Deed::Secures | Deed::Ends))
+}
+
 /// Whether a catch block does something with its error: uses it, throws, or says something.
 fn deals_with(block: &[Stmt], error: Option<&str>) -> bool {
     let mut found = false;
@@ -262,7 +333,7 @@ fn deals_with(block: &[Stmt], error: Option<&str>) -> bool {
             found |= match path.last() {
                 Some(ASTNode::Stmt(Stmt::Return(_, flags, _))) => flags.contains(ASTFlags::BREAK),
                 Some(ASTNode::Stmt(Stmt::FnCall(call, _)) | ASTNode::Expr(Expr::FnCall(call, _))) => {
-                    DEALING.contains(&call.name.as_str())
+                    call.name == "print" || deals(&call.name)
                 }
                 Some(ASTNode::Expr(Expr::Variable(name, ..))) => Some(name.1.as_str()) == error,
                 _ => false,

@@ -33,8 +33,9 @@ mod worlds;
 pub use outline::{Cost, Outline, OutlineStep};
 pub use worlds::check_worlds;
 
+use super::Sequence;
 use super::import::locate;
-use super::{Sequence, registry};
+use super::registry::{self, Deed};
 use crate::bench::Bench;
 use crate::diagnostic::{Code, Diagnostic, render};
 use catalog::Catalog;
@@ -43,23 +44,6 @@ use rhai::Engine;
 use std::collections::BTreeMap;
 use std::path::Path;
 use walk::Walk;
-
-/// Verbs that need no park at the end.
-const HARMLESS: &[&str] = &[
-    "read",
-    "note",
-    "hand_over",
-    "with_error",
-    "decide",
-    "stop",
-    "elapsed",
-    "time_left",
-    "helium_left",
-    "random",
-    "step",
-    "wait",
-    "settle",
-];
 
 /// What a check has found, with the texts that it speaks of.
 #[derive(Debug, Clone)]
@@ -100,6 +84,25 @@ struct Files {
 impl Files {
     fn file(&self, name: &str) -> Option<&File> {
         self.files.iter().find(|file| file.name == name)
+    }
+
+    /// Whether one file imports the other, itself or through others.
+    fn leads_to(&self, from: &str, to: &str) -> bool {
+        let mut reached = vec![from];
+        let mut next = 0;
+        while let Some(name) = reached.get(next).copied() {
+            if name == to {
+                return true;
+            }
+            next += 1;
+            let imports = self.file(name).into_iter().flat_map(|file| &file.imports);
+            for target in imports.filter_map(|written| self.imported.get(written)?.as_deref().ok()) {
+                if !reached.contains(&target) {
+                    reached.push(target);
+                }
+            }
+        }
+        false
     }
 }
 
@@ -238,9 +241,8 @@ fn never_parks(file: &File, files: &Files, found: &mut Vec<Diagnostic>) {
     let calls = |name: &str| {
         files.files.iter().any(|f| f.program.called.contains(name) || f.lost_words.contains(name))
     };
-    let moves =
-        registry::all().any(|verb| !HARMLESS.contains(&verb.name) && verb.name != "park" && calls(verb.name));
-    if !moves || calls("park") {
+    let acts = registry::all().any(|verb| verb.nature.deed == Deed::Acts && calls(verb.name));
+    if !acts || calls("park") {
         return;
     }
     let place = scan::place_of(&file.text, file.text.trim_end().len().saturating_sub(1));

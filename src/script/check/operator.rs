@@ -5,6 +5,7 @@ use super::value::Value;
 use super::walk::Walk;
 use crate::diagnostic::Code;
 use crate::quantity::Dimension;
+use crate::script::units::power_of;
 use rhai::{Expr, Position};
 
 impl<'a> Walk<'a> {
@@ -34,6 +35,10 @@ impl<'a> Walk<'a> {
             ("<" | ">" | "<=" | ">=" | "==" | "!=", [a, b]) => {
                 self.comparison(a, b, at);
                 Value::Flag(None)
+            }
+            ("**", [a @ Value::Quantity { .. }, n]) => {
+                let exponent = n.as_quantity().and_then(|(value, _)| value);
+                self.power(a, exponent, at)
             }
             ("in" | "contains" | "!in", _) => Value::Flag(None),
             _ => Value::Unknown,
@@ -83,7 +88,25 @@ impl<'a> Walk<'a> {
         !scaled
     }
 
-    fn comparison(&mut self, a: &Value<'a>, b: &Value<'a>, at: Position) {
+    /// A power or a root of a value with a unit.
+    pub(super) fn power(&mut self, base: &Value<'a>, exponent: Option<f64>, at: Position) -> Value<'a> {
+        let (Some((_, dimension)), Some(exponent)) = (base.as_quantity(), exponent) else {
+            return Value::Unknown;
+        };
+        let Some(raised) = power_of(dimension, exponent) else {
+            let message =
+                format!("{dimension} can't be raised to the power {exponent}: no unit comes of that");
+            let help = "take the plain number first, like x.mV";
+            self.report(Code::WrongUnit, at, message, Some(help.to_owned()));
+            return Value::Unknown;
+        };
+        if raised.is_none() {
+            return Value::number(None, false);
+        }
+        Value::Quantity { si: None, dimension: raised }
+    }
+
+    pub(super) fn comparison(&mut self, a: &Value<'a>, b: &Value<'a>, at: Position) {
         let (Some((_, of_a)), Some((_, of_b))) = (a.as_quantity(), b.as_quantity()) else { return };
         let flags = matches!(a, Value::Flag(_)) || matches!(b, Value::Flag(_));
         if of_a != of_b && !flags {

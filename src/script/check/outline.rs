@@ -2,12 +2,14 @@
 //!
 //! Times that depend on the microscope, like an approach, are not guessed but counted as untimed.
 
+use super::flow::leaves;
 use super::program::Function;
 use super::value::Value;
 use super::walk::{Walk, place};
 use crate::bench::{Channel, Role};
+use crate::script::registry::{self, Time};
 use crate::supervisor::settle_in_time_constants;
-use rhai::{ASTFlags, ASTNode, Expr, FnCallExpr, FnPtr, Ident, Stmt};
+use rhai::{Expr, FnCallExpr, FnPtr, Ident, Stmt};
 use serde::Serialize;
 use std::collections::BTreeMap;
 
@@ -162,29 +164,13 @@ impl<'w, 'a> Costing<'w, 'a> {
     }
 
     fn repeated(&mut self, item: &Ident, control: &'a rhai::FlowControl) -> Cost {
-        let count = self.count(&control.expr);
+        let count = self.walk.passes(&control.expr);
         self.walk.open();
         self.walk.declare(&item.name, item.pos, Value::Unknown, false);
         let body = self.block(control.body.statements());
         self.walk.close();
-        let least = if ends_early(control.body.statements()) { 0.0 } else { count.unwrap_or(0.0) };
+        let least = if leaves(control.body.statements()) { 0.0 } else { count.unwrap_or(0.0) };
         self.expr(&control.expr).then(body.times(least, count))
-    }
-
-    /// How many items a `for` loop has, if that is known.
-    fn count(&mut self, expr: &'a Expr) -> Option<f64> {
-        if let Expr::FnCall(call, _) = expr
-            && let [from, to] = call.args.as_slice()
-            && call.name.starts_with("..")
-        {
-            let (from, to) = (self.number(from)?, self.number(to)?);
-            let last = if call.name == "..=" { 1.0 } else { 0.0 };
-            return Some((to - from + last).max(0.0));
-        }
-        match self.walk.evaluate(expr) {
-            Value::List(Some(Expr::Array(items, _))) => Some(items.len() as f64),
-            _ => None,
-        }
     }
 
     fn number(&mut self, expr: &'a Expr) -> Option<f64> {
@@ -307,8 +293,10 @@ impl<'w, 'a> Costing<'w, 'a> {
                 None => unbounded(None),
             },
             ("sweep" | "grid", [plan]) | ("compensated_sweep", [plan, _]) => self.sweep(plan),
-            _ if untimed(name) => Cost { untimed: 1, ..Cost::NOTHING },
-            _ => Cost::NOTHING,
+            _ => match registry::find(name) {
+                Some(verb) if verb.nature.time == Time::Open => Cost { untimed: 1, ..Cost::NOTHING },
+                _ => Cost::NOTHING,
+            },
         }
     }
 
@@ -378,24 +366,6 @@ fn moving(channel: &Channel) -> Cost {
     Cost::time(channel.settle_s, Some(channel.settle_s + ramp + arrival))
 }
 
-fn untimed(name: &str) -> bool {
-    matches!(
-        name,
-        "approach"
-            | "withdraw"
-            | "go_to"
-            | "image"
-            | "recentre"
-            | "coarse_steps"
-            | "pulse"
-            | "pick_up"
-            | "put_down"
-            | "regenerate_pot"
-            | "park"
-            | "search_resonance"
-    )
-}
-
 fn field<'a>(fields: &'a [(Ident, Expr)], name: &str) -> Option<&'a Expr> {
     fields.iter().find(|(ident, _)| ident.name == name).map(|(_, expr)| expr)
 }
@@ -413,20 +383,4 @@ fn captured(statements: &[Stmt]) -> Option<String> {
     let Expr::FnCall(call, _) = &**expr else { return None };
     let Some(Expr::DynamicConstant(value, _)) = call.args.first() else { return None };
     value.read_lock::<FnPtr>().map(|pointer| pointer.fn_name().to_owned())
-}
-
-/// Whether a loop's body may leave it before its end.
-fn ends_early(body: &[Stmt]) -> bool {
-    let mut found = false;
-    for statement in body {
-        statement.walk(&mut Vec::new(), &mut |path: &[ASTNode]| {
-            found |= match path.last() {
-                Some(ASTNode::Stmt(Stmt::BreakLoop(_, flags, _))) => flags.contains(ASTFlags::BREAK),
-                Some(ASTNode::Stmt(Stmt::Return(..))) => true,
-                _ => false,
-            };
-            !found
-        });
-    }
-    found
 }

@@ -95,6 +95,29 @@ impl Program {
     }
 }
 
+/// Variables that these statements assign to, or on which they call a method.
+pub(super) fn changed_in<'s>(statements: impl IntoIterator<Item = &'s Stmt>) -> BTreeSet<String> {
+    let mut found = BTreeSet::new();
+    for statement in statements {
+        statement.walk(&mut Vec::new(), &mut |path: &[ASTNode]| {
+            found.extend(path.last().and_then(changed));
+            true
+        });
+    }
+    found
+}
+
+/// The variable that a node changes.
+fn changed(node: &ASTNode) -> Option<String> {
+    match node {
+        ASTNode::Stmt(Stmt::Assignment(parts)) => root_name(&parts.1.lhs),
+        ASTNode::Expr(Expr::Dot(parts, ..) | Expr::Index(parts, ..)) if has_method(&parts.rhs) => {
+            root_name(&parts.lhs)
+        }
+        _ => None,
+    }
+}
+
 /// The statements of an AST at its root: those of its only function.
 fn roots(ast: &AST) -> Vec<Stmt> {
     let mut found = Vec::new();

@@ -8,31 +8,9 @@ use crate::diagnostic::Code;
 use crate::document::nearest;
 use crate::quantity::{Dimension, Quantity};
 use crate::script::registry::{Kind, Param, Verb};
+use crate::script::units;
 use rhai::{Expr, Position};
 
-/// Roles that a verb needs without naming them.
-const NEEDS: &[(&str, &[Role])] = &[
-    ("ramp_field", &[Role::FieldZ]),
-    ("go_to", &[Role::TipX, Role::TipY]),
-    ("recentre", &[Role::TipX, Role::TipY, Role::Height]),
-    ("image", &[Role::TipX, Role::TipY]),
-    ("helium_left", &[Role::HeliumLevel]),
-    ("search_resonance", &[Role::RfFrequency, Role::LockinX]),
-];
-/// Verbs that need a link which moves the tip.
-const NEEDS_TASKS: &[&str] = &[
-    "approach",
-    "withdraw",
-    "go_to",
-    "image",
-    "recentre",
-    "coarse_steps",
-    "pulse",
-    "pick_up",
-    "put_down",
-    "regenerate_pot",
-    "trace",
-];
 /// Rounding of a value worked out in a sequence that is no trespass.
 const SLACK: f64 = 1e-12;
 
@@ -56,7 +34,7 @@ impl<'a> Walk<'a> {
         values: &[Value<'a>],
         at: Position,
     ) -> Value<'a> {
-        self.needs(verb.name, at);
+        self.needs(verb, at);
         let params = matched(verb, args.len());
         let mut channel = None;
         for ((param, arg), value) in params.iter().zip(args).zip(values) {
@@ -96,19 +74,20 @@ impl<'a> Walk<'a> {
         Value::Quantity { si: None, dimension }
     }
 
-    fn needs(&mut self, verb: &str, at: Position) {
-        for role in NEEDS.iter().filter(|(name, _)| *name == verb).flat_map(|(_, roles)| roles.iter()) {
+    fn needs(&mut self, verb: &Verb, at: Position) {
+        let name = verb.name;
+        for role in verb.nature.roles {
             // The bench may name another channel whose maximum is the spot.
             if *role == Role::Height && self.bench.recentre.is_some() {
                 continue;
             }
             if self.bench.by_role(*role).is_none() {
-                self.missing_role(*role, &format!("`{verb}` needs the role {role}"), at);
+                self.missing_role(*role, &format!("`{name}` needs the role {role}"), at);
             }
         }
-        if NEEDS_TASKS.contains(&verb) && self.bench.task_link.is_none() {
+        if !verb.nature.tasks.is_empty() && self.bench.task_link.is_none() {
             let message =
-                format!("`{verb}` needs an instrument that moves the tip, and the bench names none");
+                format!("`{name}` needs an instrument that moves the tip, and the bench names none");
             let help = format!("name its link in {}, like tasks: \"microscope\"", self.files.bench_file);
             self.report(Code::MissingRole, at, message, Some(help));
         }
@@ -263,7 +242,9 @@ impl<'a> Walk<'a> {
         };
         let help = match (number, example.split_once('.')) {
             _ if wanted.is_none() => "write it without a unit".to_owned(),
-            (Some(si), Some((_, unit))) if found.is_none() => format!("write it like {si}.{unit}"),
+            (Some(si), Some((_, unit))) if found.is_none() => {
+                format!("write it like {}", units::written(si, wanted, unit))
+            }
             (_, Some((_, unit))) => match self.own_number(at) {
                 Some((number, own)) => {
                     format!("write it like {number}.{}", prefixed(own, wanted).as_deref().unwrap_or(unit))
@@ -326,6 +307,27 @@ impl<'a> Walk<'a> {
         );
         let help = format!("the nearest permitted value is {}", show(si.clamp(channel.min, channel.max)));
         self.report(Code::OutOfLimits, at, message, Some(help));
+    }
+
+    /// What may be meant by the name of a channel or role that is called like a verb: `bias(5.mV)`.
+    pub(super) fn meant_channel(&self, name: &str, count: usize, at: Position) -> Option<String> {
+        let bare = |name: &str| name.replace('_', "").to_lowercase();
+        let called =
+            ["set_", "read_", "get_"].iter().find_map(|verb| name.strip_prefix(verb)).unwrap_or(name);
+        let names = self.bench.names();
+        let meant = names.iter().find(|known| bare(known) == bare(called))?;
+        let channel = self.bench.channel(self.bench.find(meant)?);
+        if count == 0 || !channel.settable {
+            return Some(format!("did you mean read(\"{meant}\")?"));
+        }
+        let byte = super::scan::byte_at(&self.file.text, super::walk::place(at));
+        let given = byte.and_then(|byte| {
+            let inside = self.file.text[byte..].strip_prefix(name)?.trim_start().strip_prefix('(')?;
+            let inside = inside.split_once(')')?.0;
+            (!inside.contains(['(', '\n'])).then_some(inside)
+        });
+        let example = unit_example(channel.dimension(), Some(channel));
+        Some(format!("did you mean set(\"{meant}\", {})?", given.unwrap_or(&example)))
     }
 
     /// The channel that an argument names.

@@ -6,7 +6,7 @@ use super::program::{Function, Program, calls_in, reaching_verbs, start};
 use super::value::Value;
 use crate::bench::Bench;
 use crate::diagnostic::{Code, Diagnostic};
-use crate::script::registry;
+use crate::script::registry::{self, Time};
 use rhai::{Expr, Position, Stmt};
 use std::collections::{BTreeMap, BTreeSet};
 
@@ -42,6 +42,8 @@ pub(super) struct Walk<'a> {
     /// Scopes below this one belong to somebody else: functions don't see the variables of the main part.
     pub(super) floor: usize,
     pub(super) reaching: BTreeSet<String>,
+    /// Functions in which time passes.
+    passing: BTreeSet<String>,
     /// Modules that were imported, by the name they were given; the name of their file if it could be read.
     pub(super) imports: BTreeMap<String, Option<String>>,
     depth: usize,
@@ -62,6 +64,11 @@ pub(super) fn is_verb(name: &str) -> bool {
     name != "random" && registry::find(name).is_some()
 }
 
+/// Whether time may pass in a verb of this name.
+fn lets_time_pass(name: &str) -> bool {
+    registry::find(name).is_some_and(|verb| verb.nature.time != Time::None)
+}
+
 impl<'a> Walk<'a> {
     pub(super) fn new(files: &'a Files, bench: &'a Bench, file: &'a File) -> Self {
         let program = &file.program;
@@ -74,6 +81,7 @@ impl<'a> Walk<'a> {
             scopes: Vec::new(),
             floor: 0,
             reaching,
+            passing: reaching_verbs(program, lets_time_pass),
             imports: BTreeMap::new(),
             depth: 0,
             evaluations: 0,
@@ -280,11 +288,24 @@ impl<'a> Walk<'a> {
         calls_in(statements).iter().any(|c| is_verb(c) || c == "call" || self.reaching.contains(c))
     }
 
+    /// Whether time passes in a statement.
+    pub(super) fn passes_time(&self, statement: &Stmt) -> bool {
+        calls_in([statement]).iter().any(|c| lets_time_pass(c) || c == "call" || self.passing.contains(c))
+    }
+
     /// An `import`.
     fn import(&mut self, path: &'a Expr, alias: &rhai::Ident, at: Position) {
         let target = match path {
             Expr::StringConstant(written, place) => match self.files.imported.get(written.as_str()) {
-                Some(Ok(file)) => Some(file.clone()),
+                Some(Ok(file)) => {
+                    if self.files.leads_to(file, &self.file.name) {
+                        let message =
+                            format!("`{written}` imports this file again, itself or through others");
+                        let help = "put what both need into a third file that imports neither";
+                        self.report(Code::BadImport, *place, message, Some(help.to_owned()));
+                    }
+                    Some(file.clone())
+                }
                 Some(Err(reason)) => {
                     let help =
                         "only files in the sequence's own folder, or in folders in it, can be imported";

@@ -8,7 +8,8 @@ use crate::script::convert::{MapFields, quantity};
 use crate::script::error::{Thrown, argument};
 use crate::script::handles::{FieldLineHandle, FitHandle, Sweep, VerdictHandle};
 use crate::script::host::Host;
-use crate::script::registry::{Chapter, Kind, Verb, param};
+use crate::script::registry::{Chapter, Kind, Verb, in_chapter, param};
+use crate::script::units::as_value;
 use crate::supervisor::Jot;
 use rhai::{Array, Dynamic, Engine, Map, NativeCallContext};
 use serde::Serialize;
@@ -27,16 +28,15 @@ pub const VERBS: &[Verb] = &[
         gives: "a fit",
         summary: "Fits an asymmetric line on a sloping background: `centre`, `width`, `height`, `asymmetry`, each with its error, and whether the fit is to be trusted.",
         example: "let s = sweep(#{ channel: \"RfFrequency\", from: 14.GHz, to: 14.2.GHz, points: 41, read: \"LockinX\" });\nlet line = fit_resonance(s);\nnote(`line at ${line.centre}, trusted: ${line.trusted}`);",
-        chapter: Chapter::Analysis,
+        ..in_chapter(Chapter::Analysis)
     },
     Verb {
         name: "field_line",
         params: &[param("pairs", Kind::List, "pairs of a field and a fit, `[[0.5.T, fit], …]`")],
-        optional: 0,
         gives: "a field line",
         summary: "The line of resonance against field through trusted fits: `moment` in Bohr magnetons, `tip_field`, their errors, and `expected(field)`.",
         example: "// let law = field_line(fits);  law.moment, law.moment_error, law.expected(0.7.T)",
-        chapter: Chapter::Analysis,
+        ..in_chapter(Chapter::Analysis)
     },
     Verb {
         name: "is_real",
@@ -45,11 +45,10 @@ pub const VERBS: &[Verb] = &[
             Kind::List,
             "pairs of a field and a spectrum, `[[0.5.T, sweep], …]`, or maps `#{ field, sweep, level, height }` where level or height of the tip differ",
         )],
-        optional: 0,
         gives: "a verdict",
         summary: "Judges whether spectra at several fields show a moment or the apparatus: `verdict` is `real`, `artefact` or `undecided`, `reasons` says why.",
         example: "// let judged = is_real(spectra);  judged.verdict, judged.reasons",
-        chapter: Chapter::Analysis,
+        ..in_chapter(Chapter::Analysis)
     },
 ];
 
@@ -227,19 +226,19 @@ fn verdict_word(verdict: Verdict) -> &'static str {
 fn register_fit_type(engine: &mut Engine) {
     engine.register_type_with_name::<FitHandle>("fit");
     for name in ["centre", "width", "height", "asymmetry", "offset", "slope"] {
-        engine.register_get(name, move |fit: &mut FitHandle| super::bench::as_value(fit.value(name)));
+        engine.register_get(name, move |fit: &mut FitHandle| as_value(fit.value(name)));
         let error = format!("{name}_error");
-        engine.register_get(error, move |fit: &mut FitHandle| super::bench::as_value(fit.error(name)));
+        engine.register_get(error, move |fit: &mut FitHandle| as_value(fit.error(name)));
     }
     engine.register_get("trusted", |fit: &mut FitHandle| fit.fit.trusted());
     engine.register_get("doubts", |fit: &mut FitHandle| -> Array {
         fit.fit.doubts.iter().map(|doubt| Dynamic::from(doubt.to_string())).collect()
     });
     engine.register_fn("value", |ctx: NativeCallContext, fit: &mut FitHandle, name: &str| {
-        known(&ctx, fit, name).map(|()| super::bench::as_value(fit.value(name)))
+        known(&ctx, fit, name).map(|()| as_value(fit.value(name)))
     });
     engine.register_fn("error", |ctx: NativeCallContext, fit: &mut FitHandle, name: &str| {
-        known(&ctx, fit, name).map(|()| super::bench::as_value(fit.error(name)))
+        known(&ctx, fit, name).map(|()| as_value(fit.error(name)))
     });
 }
 

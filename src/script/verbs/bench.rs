@@ -1,10 +1,12 @@
 //! Setting, reading, waiting.
 
+use crate::bench::Role;
 use crate::quantity::{Dimension, Quantity};
 use crate::script::convert::{quantity, whole};
 use crate::script::error::{Thrown, argument};
 use crate::script::host::Host;
-use crate::script::registry::{Chapter, Kind, Verb, param};
+use crate::script::registry::{Chapter, Kind, Time, Verb, acts, in_chapter, looks, param};
+use crate::script::units::as_value;
 use crate::supervisor::{Answer, Request};
 use rhai::{Dynamic, Engine, NativeCallContext};
 use std::rc::Rc;
@@ -20,11 +22,11 @@ pub const VERBS: &[Verb] = &[
             param("channel", Kind::Channel, "name or role of a channel"),
             param("value", Kind::OfChannel, "the value with its unit"),
         ],
-        optional: 0,
         gives: "nothing",
         summary: "Brings a channel to a value within its limits, largest step and slew, and waits until it is there.",
         example: "set(\"Bias\", 60.mV);",
-        chapter: Chapter::Bench,
+        nature: acts(Time::Reckoned, &[], &[]),
+        ..in_chapter(Chapter::Bench)
     },
     Verb {
         name: "read",
@@ -36,34 +38,34 @@ pub const VERBS: &[Verb] = &[
         gives: "the value with its unit",
         summary: "Reads a channel, or the mean of several samples 50 ms apart.",
         example: "let level = read(\"HeliumLevel\", 5);",
-        chapter: Chapter::Bench,
+        nature: looks(Time::Reckoned, &[], &[]),
+        ..in_chapter(Chapter::Bench)
     },
     Verb {
         name: "ramp_field",
         params: &[param("field", Kind::Field, "the field along z")],
-        optional: 0,
         gives: "nothing",
         summary: "Ramps the field along z at its permitted rate and waits until it is there and settled.",
         example: "ramp_field(20.mT);",
-        chapter: Chapter::Bench,
+        nature: acts(Time::Reckoned, &[Role::FieldZ], &[]),
+        ..in_chapter(Chapter::Bench)
     },
     Verb {
         name: "wait",
         params: &[param("time", Kind::Time, "how long")],
-        optional: 0,
         gives: "nothing",
         summary: "Lets time pass. Time spent on hold does not count.",
         example: "wait(2.s);",
-        chapter: Chapter::Bench,
+        nature: looks(Time::Reckoned, &[], &[]),
+        ..in_chapter(Chapter::Bench)
     },
     Verb {
         name: "settle",
-        params: &[],
-        optional: 0,
         gives: "nothing",
         summary: "Waits until the lock-in shows what is there now, by its time constant and filter order.",
         example: "settle();",
-        chapter: Chapter::Bench,
+        nature: looks(Time::Reckoned, &[], &[]),
+        ..in_chapter(Chapter::Bench)
     },
 ];
 
@@ -113,9 +115,4 @@ fn read(host: &Host, ctx: &NativeCallContext<'_>, name: &str, samples: u64) -> R
         }
         other => Err(argument(ctx, &format!("a reading was expected, not {other:?}"))),
     }
-}
-
-/// Plain numbers are numbers in scripts, everything else keeps its unit.
-pub(super) fn as_value(quantity: Quantity) -> Dynamic {
-    if quantity.dimension.is_none() { quantity.si.into() } else { Dynamic::from(quantity) }
 }

@@ -8,7 +8,7 @@ use crate::script::convert::{MapFields, quantity};
 use crate::script::error::{Thrown, argument, thrown};
 use crate::script::handles::{Sweep, TransmissionHandle};
 use crate::script::host::Host;
-use crate::script::registry::{Chapter, Kind, Verb, param};
+use crate::script::registry::{Chapter, Kind, Time, Verb, acts, in_chapter, param};
 use crate::supervisor::{Answer, Axis, Jot, Request, SweepData, SweepPlan};
 use rhai::{Dynamic, Engine, Map, NativeCallContext};
 use std::ops::Range;
@@ -30,7 +30,7 @@ pub const VERBS: &[Verb] = &[
         gives: "a transmission",
         summary: "How much of the RF comes through its line, from the current that the junction rectifies where no spin is: `spread` and `error` in dB, `at(frequency)` in dB from the mean, `level_for(frequency, wanted)` for the source.",
         example: "set(\"Setpoint\", 60.pA);\nset(\"RfLevel\", 0.dBm);\nwait(5.s);\nset(\"RfOutput\", 1);\nlet line = transmission(sweep(#{ channel: \"RfFrequency\", from: 10.GHz, to: 10.4.GHz, points: 11, read: \"LockinX\", dwell: 2.s, average: 8 }));\nnote(`spread ${line.spread} dB; at 10.2 GHz the source needs ${line.level_for(10.2.GHz, -14.dBm)}`);",
-        chapter: Chapter::Sweeps,
+        ..in_chapter(Chapter::Sweeps)
     },
     Verb {
         name: "compensated_sweep",
@@ -46,11 +46,11 @@ pub const VERBS: &[Verb] = &[
                 "as measured before over at least this range",
             ),
         ],
-        optional: 0,
         gives: "a sweep",
         summary: "Sweeps the RF frequency with a level for each point that brings the same power to the junction everywhere. It is recorded in pieces of one name, a piece for each level, and the level is read with every point.",
         example: "set(\"Setpoint\", 60.pA);\nset(\"RfLevel\", 0.dBm);\nwait(5.s);\nset(\"RfOutput\", 1);\nlet line = transmission(sweep(#{ channel: \"RfFrequency\", from: 10.GHz, to: 10.2.GHz, points: 6, read: \"LockinX\", dwell: 2.s, average: 8 }));\nlet flat = compensated_sweep(#{ from: 10.GHz, to: 10.2.GHz, points: 11, level: -3.dBm, read: \"LockinX\" }, line);",
-        chapter: Chapter::Sweeps,
+        nature: acts(Time::Reckoned, &[Role::RfFrequency, Role::RfLevel], &[]),
+        ..in_chapter(Chapter::Sweeps)
     },
 ];
 

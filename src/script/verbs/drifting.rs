@@ -8,7 +8,7 @@ use crate::script::convert::quantity;
 use crate::script::error::{Thrown, argument};
 use crate::script::handles::Image;
 use crate::script::host::Host;
-use crate::script::registry::{Chapter, Kind, Verb, param};
+use crate::script::registry::{Chapter, Kind, Verb, in_chapter, param};
 use crate::supervisor::Jot;
 use rhai::{Array, Dynamic, Engine, Map, NativeCallContext};
 use serde_json::json;
@@ -22,11 +22,10 @@ pub const VERBS: &[Verb] = &[
             param("first", Kind::Handle("image"), "an image"),
             param("second", Kind::Handle("image"), "a later one, of the same size and pixels"),
         ],
-        optional: 0,
         gives: "a map with `dx`, `dy`, `dx_error`, `dy_error`, `correlation`",
         summary: "How far the sample has moved between two images, by cross-correlation to a part of a pixel. A `correlation` below 0.3 means a guess.",
         example: "let plan = #{ x: 0.nm, y: 0.nm, size: 14.nm, pixels: 48, line_time: 400.ms };\nlet before = image(plan);\nlet moved = image_shift(before, image(plan));\nnote(`${moved.dx} and ${moved.dy}, correlation ${moved.correlation}`);",
-        chapter: Chapter::Tip,
+        ..in_chapter(Chapter::Tip)
     },
     Verb {
         name: "drift_rate",
@@ -42,7 +41,7 @@ pub const VERBS: &[Verb] = &[
         gives: "a map with `vx`, `vy`, `vx_error`, `vy_error`, `recentre_within`",
         summary: "The drift through places found at several times, and how soon to re-centre so that the tip stays within a tolerance with 95 % certainty.",
         example: "let drift = drift_rate([[0.min, 0.pm, 0.pm, 5.pm], [10.min, 36.pm, -27.pm, 5.pm], [20.min, 71.pm, -55.pm, 5.pm]], 50.pm);\nnote(`re-centre within ${drift.recentre_within}`);",
-        chapter: Chapter::Tip,
+        ..in_chapter(Chapter::Tip)
     },
     Verb {
         name: "helium_forecast",
@@ -51,11 +50,10 @@ pub const VERBS: &[Verb] = &[
             Kind::List,
             "pairs of a time and a level, `[[elapsed(), read(\"HeliumLevel\")], …]`",
         )],
-        optional: 0,
         gives: "a map with `per_day`, `per_day_error`, `mark_at`, `earliest`, `latest`",
         summary: "When the helium reaches the refill mark of the bench, on the clock of the readings, with the ends of a 95 % band. Take readings over an hour at least.",
         example: "let levels = [];\nfor i in 0..4 { levels.push([elapsed(), read(\"HeliumLevel\", 5)]); wait(30.min); }\ntry {\n    let ahead = helium_forecast(levels);\n    note(`refill due at ${ahead.mark_at}, not before ${ahead.earliest}`);\n} catch (error) { note(`not known yet: ${error.message}`); }",
-        chapter: Chapter::Flow,
+        ..in_chapter(Chapter::Flow)
     },
 ];
 

@@ -1,12 +1,13 @@
 //! Steps, notes, decisions, time, chance, and the end.
 
 use super::agenda::{Left, Needs};
+use crate::bench::Role;
 use crate::quantity::{Dimension, Quantity};
 use crate::record::{Ending, Outcome};
 use crate::script::convert::{MapFields, plain_number};
 use crate::script::error::{Thrown, argument, ended, thrown};
 use crate::script::host::{Host, place_of};
-use crate::script::registry::{Chapter, Kind, Verb, param};
+use crate::script::registry::{Chapter, Deed, Kind, Nature, Time, Verb, acts, in_chapter, looks, of, param};
 use crate::supervisor::{Jot, Question, Request};
 use rand::RngExt;
 use rhai::{Dynamic, Engine, FnPtr, Map, NativeCallContext};
@@ -25,25 +26,26 @@ pub const VERBS: &[Verb] = &[
         gives: "what the body gives; nothing if it was left out",
         summary: "Groups what follows under a name. With `#{ time: 40.min }` or `#{ helium: 2.L }` the step is left out where less is left, rather than cut in half. Helium is judged by the forecast from the run's own readings of the level, at the lower edge of its 95 % band, now and when the step will end.",
         example: "step(\"warm-up\", || { wait(1.s); });",
-        chapter: Chapter::Flow,
+        nature: looks(Time::Body, &[], &[]),
+        ..in_chapter(Chapter::Flow)
     },
     Verb {
         name: "note",
         params: &[param("text", Kind::Text, "for the record and the brief")],
-        optional: 0,
         gives: "nothing",
         summary: "Puts a note into the record.",
         example: "note(\"the tip looks sharp\");",
-        chapter: Chapter::Flow,
+        nature: of(Deed::Tells),
+        ..in_chapter(Chapter::Flow)
     },
     Verb {
         name: "hand_over",
         params: &[param("text", Kind::Text, "what the next shift must know, or do")],
-        optional: 0,
         gives: "nothing",
         summary: "Your words for whoever comes next: they stand at the top of the brief, under *For the next shift*, in their order. Otherwise a note like any other.",
         example: "hand_over(\"take an image before the tip is moved sideways\");",
-        chapter: Chapter::Flow,
+        nature: of(Deed::Tells),
+        ..in_chapter(Chapter::Flow)
     },
     Verb {
         name: "with_error",
@@ -51,11 +53,11 @@ pub const VERBS: &[Verb] = &[
             param("value", Kind::Value, "a value"),
             param("error", Kind::Value, "its error, of the same unit"),
         ],
-        optional: 0,
         gives: "a text",
         summary: "A value with its error as people write them: the error with two digits, the value with as many decimals.",
         example: "note(`line at ${with_error(14.20312345.GHz, 0.42.MHz)}`);   // line at 14.20312 ± 0.00042 GHz",
-        chapter: Chapter::Flow,
+        nature: of(Deed::Answers),
+        ..in_chapter(Chapter::Flow)
     },
     Verb {
         name: "decide",
@@ -68,61 +70,57 @@ pub const VERBS: &[Verb] = &[
         gives: "the answer",
         summary: "Records a decision with its reason and gives it back, to be used in an `if`.",
         example: "if decide(\"enough helium?\", read(\"HeliumLevel\") > 5.L) { note(\"yes\"); }",
-        chapter: Chapter::Flow,
+        nature: of(Deed::Tells),
+        ..in_chapter(Chapter::Flow)
     },
     Verb {
         name: "stop",
         params: &[param("reason", Kind::Text, "why")],
-        optional: 0,
         gives: "never returns",
         summary: "Ends the sequence with an outcome `failed` and parks the bench.",
         example: "if read(\"HeliumLevel\") < 1.L { stop(\"no helium\"); }",
-        chapter: Chapter::Flow,
+        nature: of(Deed::Ends),
+        ..in_chapter(Chapter::Flow)
     },
     Verb {
         name: "park",
-        params: &[],
-        optional: 0,
         gives: "nothing",
         summary: "Brings the bench to its safe state, in the order of the bench file. The sequence can go on working with its data.",
         example: "park();",
-        chapter: Chapter::Flow,
+        nature: Nature { deed: Deed::Secures, ..acts(Time::Open, &[], &[]) },
+        ..in_chapter(Chapter::Flow)
     },
     Verb {
         name: "elapsed",
-        params: &[],
-        optional: 0,
         gives: "a time",
         summary: "Time since the run began.",
         example: "let t = elapsed();",
-        chapter: Chapter::Flow,
+        nature: of(Deed::Answers),
+        ..in_chapter(Chapter::Flow)
     },
     Verb {
         name: "time_left",
-        params: &[],
-        optional: 0,
         gives: "a time",
         summary: "Time until the window ends, with parking taken off. Very long where there is no window.",
         example: "if time_left() > 10.min { note(\"one more\"); }",
-        chapter: Chapter::Flow,
+        nature: of(Deed::Answers),
+        ..in_chapter(Chapter::Flow)
     },
     Verb {
         name: "helium_left",
-        params: &[],
-        optional: 0,
         gives: "a volume",
         summary: "Helium above the refill mark of the bench.",
         example: "let spare = helium_left();",
-        chapter: Chapter::Flow,
+        nature: Nature { roles: &[Role::HeliumLevel], ..of(Deed::Answers) },
+        ..in_chapter(Chapter::Flow)
     },
     Verb {
         name: "random",
-        params: &[],
-        optional: 0,
         gives: "a number",
         summary: "A random number from 0 up to 1. The same seed gives the same numbers.",
         example: "let x = random();",
-        chapter: Chapter::Flow,
+        nature: of(Deed::Answers),
+        ..in_chapter(Chapter::Flow)
     },
 ];
 

@@ -1,7 +1,6 @@
 //! More judgement on the go: contrast of the tip, lines in a spectrum, dwell, an adaptive search, own fits.
 
 use super::analysis::rounded;
-use super::bench::as_value;
 use crate::analysis::contrast::{ContrastVerdict, contrast_of_trace};
 use crate::analysis::fit::{self, Fit, FitError, Options};
 use crate::analysis::noise::best_dwell;
@@ -13,7 +12,8 @@ use crate::script::convert::{MapFields, number, quantity};
 use crate::script::error::{Thrown, argument};
 use crate::script::handles::{FitHandle, Sweep, Trace};
 use crate::script::host::Host;
-use crate::script::registry::{Chapter, Kind, Verb, param};
+use crate::script::registry::{Chapter, Deed, Kind, Time, Verb, acts, in_chapter, of, param};
+use crate::script::units::as_value;
 use crate::supervisor::{Answer, Jot, Request};
 use rhai::{Array, Dynamic, Engine, FnPtr, Map, NativeCallContext};
 use serde_json::json;
@@ -33,11 +33,10 @@ pub const VERBS: &[Verb] = &[
     Verb {
         name: "contrast",
         params: &[param("trace", Kind::Handle("trace"), "a trace of the current")],
-        optional: 0,
         gives: "a map with `verdict`, `polarisation`, `separation`, `reasons`",
         summary: "Judges whether a current has two levels, as it has under a magnetic tip: `verdict` is `contrast`, `none` or `undecided`.",
         example: "let seen = contrast(trace(\"Current\", 400, 5.ms));\nnote(`contrast: ${seen.verdict}`);",
-        chapter: Chapter::Analysis,
+        ..in_chapter(Chapter::Analysis)
     },
     Verb {
         name: "find_lines",
@@ -49,7 +48,7 @@ pub const VERBS: &[Verb] = &[
         gives: "a list of maps with `centre`, `width`, `height`, `false_alarm`",
         summary: "The lines of a spectrum, each with the probability that noise alone shows one as strong anywhere in the range.",
         example: "let s = sweep(#{ channel: \"RfFrequency\", from: 14.GHz, to: 14.2.GHz, points: 41, read: \"LockinX\" });\nfor line in find_lines(s) { note(`a line at ${line.centre}`); }",
-        chapter: Chapter::Analysis,
+        ..in_chapter(Chapter::Analysis)
     },
     Verb {
         name: "pick_dwell",
@@ -57,11 +56,11 @@ pub const VERBS: &[Verb] = &[
             param("trace", Kind::Handle("trace"), "a trace of the signal at one point"),
             param("error", Kind::Handle("quantity"), "the error that is wanted, in the unit of the trace"),
         ],
-        optional: 0,
         gives: "a map with `dwell`, `repeats`, `error`",
         summary: "How long to stay on a point for a wanted error, from the Allan deviation of a trace: longer is better only until drift sets in.",
         example: "let stay = pick_dwell(trace(\"LockinX\", 600, 50.ms), 2.fA);\nnote(`stay ${stay.dwell}, ${stay.repeats} times`);",
-        chapter: Chapter::Analysis,
+        nature: of(Deed::Answers),
+        ..in_chapter(Chapter::Analysis)
     },
     Verb {
         name: "search_resonance",
@@ -70,11 +69,11 @@ pub const VERBS: &[Verb] = &[
             Kind::Fields("from to widest narrowest highest | readings error settle asymmetry"),
             "the range, the widths and the height to expect, and when to end",
         )],
-        optional: 0,
         gives: "a map with `centre`, `centre_error`, `width`, `height`, `asymmetry`, `presence`, `readings`",
         summary: "Looks for one line by choosing each next frequency where it tells most, instead of sweeping. Ends after `readings`, or when the centre is known to `error`. The line may be lopsided either way; `asymmetry` says how much to expect (1 if it is not given, 0 for a line known to be symmetric, which then takes fewer readings).",
         example: "let found = search_resonance(#{ from: 11.3.GHz, to: 11.5.GHz, narrowest: 5.MHz, widest: 20.MHz, highest: 100.fA, readings: 12 });",
-        chapter: Chapter::Analysis,
+        nature: acts(Time::Open, &[Role::RfFrequency, Role::LockinX], &[]),
+        ..in_chapter(Chapter::Analysis)
     },
     Verb {
         name: "fit_shape",
@@ -83,11 +82,10 @@ pub const VERBS: &[Verb] = &[
             param("sweep", Kind::Handle("sweep"), "a sweep"),
             param("channel", Kind::Channel, "which reading"),
         ],
-        optional: 0,
         gives: "a fit",
         summary: "Fits one of the built-in shapes to a reading against the axis of its sweep.",
         example: "let s = sweep(#{ channel: \"Bias\", from: 20.mV, to: 60.mV, points: 9, read: \"Current\" });\nlet line = fit_shape(\"line\", s, \"Current\");\nnote(`slope ${line.value(\"slope\")}`);",
-        chapter: Chapter::Analysis,
+        ..in_chapter(Chapter::Analysis)
     },
     Verb {
         name: "fit_points",
@@ -95,11 +93,10 @@ pub const VERBS: &[Verb] = &[
             param("shape", Kind::OneOf(SHAPES), "`lorentzian`, `gaussian`, `decay`, `approach` or `line`"),
             param("points", Kind::List, "a few results, `[[x, y], …]` or `[[x, y, error], …]`"),
         ],
-        optional: 0,
         gives: "a fit",
         summary: "Fits one of the built-in shapes through results that a sequence has gathered, like widths against power. For what was swept, use `fit_shape`.",
         example: "let rows = [];\nfor i in 0..5 { rows.push([i * 1.mT, 2.MHz + i * 28.MHz, 0.1.MHz]); }\nlet line = fit_points(\"line\", rows);\nnote(`slope ${line.slope} ± ${line.slope_error}`);",
-        chapter: Chapter::Analysis,
+        ..in_chapter(Chapter::Analysis)
     },
     Verb {
         name: "fit_own",
@@ -109,11 +106,10 @@ pub const VERBS: &[Verb] = &[
             param("start", Kind::List, "parameters to begin with, `[[\"a\", 1.0], …]`, in SI"),
             param("model", Kind::Function, "`|x, p| …`, with x a number and p a list, both in SI"),
         ],
-        optional: 0,
         gives: "a fit",
         summary: "Fits a model of your own, with numerical derivatives. Start from typical magnitudes.",
         example: "let s = sweep(#{ channel: \"Bias\", from: 20.mV, to: 60.mV, points: 9, read: \"Current\" });\nlet own = fit_own(s, \"Current\", [[\"a\", 1e-12], [\"g\", 1e-10]], |x, p| p[0] + p[1] * x);",
-        chapter: Chapter::Analysis,
+        ..in_chapter(Chapter::Analysis)
     },
 ];
 

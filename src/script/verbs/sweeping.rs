@@ -1,14 +1,14 @@
 //! Sweeps, maps, traces, histograms.
 
-use super::bench::as_value;
-use crate::bench::ChannelId;
+use crate::bench::{ChannelId, TaskKind};
 use crate::instrument::Task;
 use crate::quantity::Dimension;
 use crate::script::convert::{MapFields, quantity, texts, whole};
 use crate::script::error::{Thrown, argument};
 use crate::script::handles::{Numbers, Sweep, Trace};
 use crate::script::host::Host;
-use crate::script::registry::{Chapter, Kind, Verb, param};
+use crate::script::registry::{Chapter, Kind, Time, Verb, acts, in_chapter, looks, param};
+use crate::script::units::as_value;
 use crate::supervisor::{Answer, Axis, Request, SweepPlan};
 use rhai::{Array, Dynamic, Engine, Map, NativeCallContext};
 use std::rc::Rc;
@@ -26,11 +26,11 @@ pub const VERBS: &[Verb] = &[
             Kind::Fields("channel from to points read | name dwell average settle both_ways"),
             "what is set, what is read, and how",
         )],
-        optional: 0,
         gives: "a sweep",
         summary: "Sets a channel to evenly spaced values; at each one it waits until everything has settled, reads, and records the point.",
         example: "let spectrum = sweep(#{ name: \"demo\", channel: \"RfFrequency\", from: 14.GHz, to: 14.1.GHz, points: 11, read: \"LockinX\", dwell: 100.ms, average: 2 });",
-        chapter: Chapter::Sweeps,
+        nature: acts(Time::Reckoned, &[], &[]),
+        ..in_chapter(Chapter::Sweeps)
     },
     Verb {
         name: "grid",
@@ -39,11 +39,11 @@ pub const VERBS: &[Verb] = &[
             Kind::Fields("fast slow read | name dwell average settle both_ways"),
             "two axes, each `#{ channel, from, to, points }`, and what is read",
         )],
-        optional: 0,
         gives: "a sweep",
         summary: "A map over two channels: for each value of the slow axis the fast axis is run through.",
         example: "let map = grid(#{ slow: #{ channel: \"Bias\", from: 20.mV, to: 30.mV, points: 3 }, fast: #{ channel: \"RfFrequency\", from: 14.GHz, to: 14.1.GHz, points: 5 }, read: [\"Current\"] });",
-        chapter: Chapter::Sweeps,
+        nature: acts(Time::Reckoned, &[], &[]),
+        ..in_chapter(Chapter::Sweeps)
     },
     Verb {
         name: "trace",
@@ -52,11 +52,11 @@ pub const VERBS: &[Verb] = &[
             param("samples", Kind::Number, "how many readings"),
             param("every", Kind::Time, "their distance in time"),
         ],
-        optional: 0,
         gives: "a trace",
         summary: "Reads one channel many times, evenly spaced.",
         example: "let current = trace(\"Current\", 200, 5.ms);",
-        chapter: Chapter::Sweeps,
+        nature: looks(Time::Reckoned, &[], &[TaskKind::Trace]),
+        ..in_chapter(Chapter::Sweeps)
     },
 ];
 

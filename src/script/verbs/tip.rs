@@ -1,12 +1,13 @@
 //! Moving the tip: approach, withdraw, go to a spin, stay on it.
 
+use crate::bench::{Role, TaskKind};
 use crate::instrument::{Task, TaskReport};
 use crate::quantity::{Dimension, Quantity};
 use crate::script::convert::{MapFields, number, quantity};
 use crate::script::error::{Thrown, argument, thrown};
 use crate::script::handles::Image;
 use crate::script::host::Host;
-use crate::script::registry::{Chapter, Kind, Verb, param};
+use crate::script::registry::{Chapter, Deed, Kind, Nature, Time, Verb, acts, in_chapter, of, param};
 use crate::supervisor::procedure::{CentrePlan, MOVE_SPEED_M_S};
 use crate::supervisor::{Answer, Jot, Request};
 use rhai::{Array, Dynamic, Engine, Map, NativeCallContext};
@@ -19,30 +20,28 @@ const CENTRING_REACH_M: f64 = 0.25e-9;
 pub const VERBS: &[Verb] = &[
     Verb {
         name: "approach",
-        params: &[],
-        optional: 0,
         gives: "nothing",
         summary: "Brings the tip into tunnelling range. An error if it does not get there.",
         example: "approach();",
-        chapter: Chapter::Tip,
+        nature: acts(Time::Open, &[], &[TaskKind::Approach]),
+        ..in_chapter(Chapter::Tip)
     },
     Verb {
         name: "withdraw",
-        params: &[],
-        optional: 0,
         gives: "nothing",
         summary: "Pulls the tip out of tunnelling range.",
         example: "withdraw();",
-        chapter: Chapter::Tip,
+        nature: Nature { deed: Deed::Secures, ..acts(Time::Open, &[], &[TaskKind::Withdraw]) },
+        ..in_chapter(Chapter::Tip)
     },
     Verb {
         name: "go_to",
         params: &[param("x", Kind::Length, "place along x"), param("y", Kind::Length, "place along y")],
-        optional: 0,
         gives: "nothing",
         summary: "Moves the tip along the surface, loop closed, at 5 nm/s.",
         example: "go_to(1.nm, -2.nm);",
-        chapter: Chapter::Tip,
+        nature: acts(Time::Open, &[Role::TipX, Role::TipY], &[TaskKind::MoveTip]),
+        ..in_chapter(Chapter::Tip)
     },
     Verb {
         name: "image",
@@ -51,20 +50,20 @@ pub const VERBS: &[Verb] = &[
             Kind::Fields("size pixels line_time | x y"),
             "the frame: centre, side, pixels, time for one line",
         )],
-        optional: 0,
         gives: "an image",
         summary: "Scans an image of heights, and brings the tip back to where it was.",
         example: "let picture = image(#{ size: 10.nm, pixels: 24, line_time: 400.ms });",
-        chapter: Chapter::Tip,
+        nature: acts(Time::Open, &[Role::TipX, Role::TipY], &[TaskKind::Image]),
+        ..in_chapter(Chapter::Tip)
     },
     Verb {
         name: "find_spots",
         params: &[param("image", Kind::Handle("image"), "an image")],
-        optional: 0,
         gives: "a list of maps with `x`, `y`, `height`",
         summary: "The places in an image that stand out from the surface, highest first.",
         example: "let spots = find_spots(image(#{ size: 20.nm, pixels: 40, line_time: 400.ms }));",
-        chapter: Chapter::Tip,
+        nature: of(Deed::Answers),
+        ..in_chapter(Chapter::Tip)
     },
     Verb {
         name: "recentre",
@@ -73,52 +72,50 @@ pub const VERBS: &[Verb] = &[
         gives: "a map with `dx`, `dy`, `error`, `found`",
         summary: "Puts the tip on the highest place near by, to make up for drift: heights at nine places, a paraboloid through them, again until its top lies in the middle. Where there is none, the tip goes back to where it was. `recentre` in the bench file says how far it looks, with how many places, by which channel.",
         example: "recentre();",
-        chapter: Chapter::Tip,
+        nature: acts(Time::Open, &[Role::TipX, Role::TipY, Role::Height], &[TaskKind::MoveTip]),
+        ..in_chapter(Chapter::Tip)
     },
     Verb {
         name: "coarse_steps",
         params: &[param("steps", Kind::Number, "how many, away from the surface if negative")],
-        optional: 0,
         gives: "a map with `achieved` and `remark`",
         summary: "Steps of the coarse motor. Only with the tip withdrawn; never repeated on its own.",
         example: "coarse_steps(-2);",
-        chapter: Chapter::Tip,
+        nature: acts(Time::Open, &[], &[TaskKind::CoarseStep]),
+        ..in_chapter(Chapter::Tip)
     },
     Verb {
         name: "pulse",
         params: &[param("volts", Kind::Voltage, "height"), param("length", Kind::Time, "length")],
-        optional: 0,
         gives: "a map with `achieved` and `remark`",
         summary: "A voltage pulse between tip and sample. Never repeated on its own.",
         example: "pulse(1.5.V, 20.ms);",
-        chapter: Chapter::Tip,
+        nature: acts(Time::Open, &[], &[TaskKind::Pulse]),
+        ..in_chapter(Chapter::Tip)
     },
     Verb {
         name: "pick_up",
-        params: &[],
-        optional: 0,
         gives: "a map with `achieved` and `remark`",
         summary: "Tries to pick up the atom under the tip. Never repeated on its own.",
         example: "let attempt = pick_up();",
-        chapter: Chapter::Tip,
+        nature: acts(Time::Open, &[], &[TaskKind::PickUp]),
+        ..in_chapter(Chapter::Tip)
     },
     Verb {
         name: "put_down",
-        params: &[],
-        optional: 0,
         gives: "a map with `achieved` and `remark`",
         summary: "Tries to put down one of the atoms on the tip. Never repeated on its own.",
         example: "put_down();",
-        chapter: Chapter::Tip,
+        nature: acts(Time::Open, &[], &[TaskKind::Drop]),
+        ..in_chapter(Chapter::Tip)
     },
     Verb {
         name: "regenerate_pot",
-        params: &[],
-        optional: 0,
         gives: "a map with `achieved` and `remark`",
         summary: "Regenerates the condensation pot; the stage warms up meanwhile, so withdraw first.",
         example: "regenerate_pot();",
-        chapter: Chapter::Tip,
+        nature: acts(Time::Open, &[], &[TaskKind::Regenerate]),
+        ..in_chapter(Chapter::Tip)
     },
 ];
 
