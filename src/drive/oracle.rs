@@ -12,10 +12,12 @@ use crate::instrument::Task;
 use crate::quantity::Moment;
 use crate::record::Point;
 use crate::supervisor::{Answer, Command, Reply};
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 /// Rounding that is no violation.
 const SLACK: f64 = 1e-6;
+/// Rounds of parking lie at least so far apart, s.
+const ROUNDS_APART_S: f64 = 1.0;
 /// A permit that holds on readings older than this does not hold, s.
 const PERMIT_TRUST_S: f64 = 10.0;
 /// Beyond one watch period and the time of the link, an interlock acts within this, s.
@@ -47,6 +49,10 @@ pub struct Oracle {
     crossings: Vec<Crossing>,
     slow: (Moment, f64),
     park_at: Option<usize>,
+    /// Steps of parking that were tried: what failed may be tried again.
+    park_tried: BTreeSet<usize>,
+    /// When the last command of parking left.
+    park_last: Moment,
     kept: BTreeMap<u64, (u64, u64)>,
     /// Commands that should not have left, and interlocks that did not act.
     pub violations: u64,
@@ -70,6 +76,8 @@ impl Oracle {
             crossings: vec![Crossing::default(); bench.interlocks.len()],
             slow: (Moment::START, 0.0),
             park_at: None,
+            park_tried: BTreeSet::new(),
+            park_last: Moment::START,
             kept: BTreeMap::new(),
             violations: 0,
             first: None,
@@ -145,8 +153,18 @@ impl Oracle {
             StepAction::Set { channel, .. } => set == Some(*channel),
             StepAction::Keep { .. } => false,
         };
-        match bench.park.iter().skip(at).position(|step| is_it(&step.action)) {
-            Some(ahead) => self.park_at = Some(at + ahead),
+        let ahead = bench.park.iter().skip(at).position(|step| is_it(&step.action)).map(|ahead| at + ahead);
+        // What failed, or was kept back, is tried again in a new round.
+        let new_round = self.now.since(self.park_last) >= ROUNDS_APART_S;
+        let again = || {
+            let tried = |step: &usize| new_round || self.park_tried.contains(step);
+            (0..at).filter(tried).find(|step| is_it(&bench.park[*step].action))
+        };
+        match ahead.or_else(again) {
+            Some(step) => {
+                (self.park_at, self.park_last) = (Some(step), self.now);
+                self.park_tried.insert(step);
+            }
             None => {
                 let begun = begun.map_or("a command", |task| task.kind().name());
                 let what = set.map_or(begun, |id| bench.channel(id).name.as_str());
@@ -160,7 +178,9 @@ impl Oracle {
 
     /// The run has been ended: from now on only the steps to the safe state are in order.
     pub fn ended(&mut self) {
-        self.park_at.get_or_insert(0);
+        if self.park_at.is_none() {
+            (self.park_at, self.park_tried) = (Some(0), BTreeSet::new());
+        }
     }
 
     /// A run that had been ended was taken up again: other commands are in order.

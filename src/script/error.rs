@@ -71,7 +71,7 @@ pub fn meaning(error: &EvalAltResult, main: &str) -> ScriptEnd {
         EvalAltResult::ErrorTerminated(token, _) => match token.clone().try_cast::<Ending>() {
             Some(ending) => {
                 // On its way out of functions the error has taken the place of the outermost call.
-                if ending.place.line > 0 && ending.place != place {
+                if ending.place.line > 0 && !ending.place.file.is_empty() && ending.place != place {
                     (place, column) = (ending.place, 0);
                 }
                 (ending.outcome, ending.reason)

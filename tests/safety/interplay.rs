@@ -170,9 +170,11 @@ fn parking_goes_on_behind_a_step_that_fails() {
         .then_begin(Task::Withdraw)
         .then_fail_to_set(Role::RfOutput, ErrorKind::Refused, 2)
         .then_set(Role::Bias, 0.05)
-        .then_set(Role::LockinModulation, 0.0);
+        .then_set(Role::LockinModulation, 0.0)
+        // What failed is come back to, until it is done.
+        .then_set(Role::RfOutput, 0.0);
     let (_, parked) = bed.run(r#"approach(); set("RfOutput", 1);"#, as_it_stands);
-    assert!(!parked, "the RF is still on");
+    assert!(parked, "the RF is off at last");
 }
 
 #[test]

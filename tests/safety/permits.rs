@@ -242,7 +242,8 @@ fn no_command_leaves_without_its_permit_however_gauges_come_and_go() {
             reason: "the sequence came to its end".to_owned(),
             place: Place::default(),
         });
-        room.pass(1e4);
+        // Behind the four hours for which parking is tried again.
+        room.pass(1.6e4);
         assert!(room.supervisor.is_over(), "the run comes to its end");
         Ok(())
     });

@@ -80,7 +80,8 @@ struct World {
 
 impl World {
     fn new() -> Self {
-        let bench = Arc::new(builtin());
+        // Parking that nobody answers is given up after minutes here, so that a run comes to its end within the test.
+        let bench = Arc::new(Bench { park_patience_s: 600.0, ..builtin() });
         Self {
             supervisor: Supervisor::new(Arc::clone(&bench), Start::default()),
             oracle: Oracle::new(&bench),

@@ -7,7 +7,7 @@ use crate::script::convert::{MapFields, number, quantity};
 use crate::script::error::{Thrown, argument, thrown};
 use crate::script::handles::Image;
 use crate::script::host::Host;
-use crate::script::registry::{Chapter, Deed, Kind, Nature, Time, Verb, acts, in_chapter, of, param};
+use crate::script::registry::{Chapter, Deed, Kind, Nature, Time, Verb, acts, in_chapter, param};
 use crate::supervisor::procedure::{CentrePlan, MOVE_SPEED_M_S};
 use crate::supervisor::{Answer, Jot, Request};
 use rhai::{Array, Dynamic, Engine, Map, NativeCallContext};
@@ -62,7 +62,6 @@ pub const VERBS: &[Verb] = &[
         gives: "a list of maps with `x`, `y`, `height`",
         summary: "The places in an image that stand out from the surface, highest first.",
         example: "let spots = find_spots(image(#{ size: 20.nm, pixels: 40, line_time: 400.ms }));",
-        nature: of(Deed::Answers),
         ..in_chapter(Chapter::Tip)
     },
     Verb {
