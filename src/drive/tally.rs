@@ -162,10 +162,10 @@ impl RunTally {
             }
             Entry::Judgement { title, .. } => self.results.push(title.clone()),
             Entry::Held { .. } => self.holds += 1,
-            Entry::Monitor { channel, value } => {
-                if self.gauge.as_ref().is_some_and(|(gauge, _)| gauge == channel) {
-                    self.levels.push((at.s(), *value));
-                }
+            Entry::Monitor { channel, value }
+                if self.gauge.as_ref().is_some_and(|(gauge, _)| gauge == channel) =>
+            {
+                self.levels.push((at.s(), *value));
             }
             Entry::End { ending, parked, elapsed_s } => {
                 self.ending = Some(ending.clone());
