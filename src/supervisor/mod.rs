@@ -398,7 +398,8 @@ impl Supervisor {
 
     /// Parking that has to be tried again is told at each new pause.
     fn say_if_not_safe(&mut self, until: Moment, out: &mut Effects) {
-        let Some(why) = self.not_safe_yet() else { return };
+        let pauses = matches!(&self.slot.procedure, Some(Procedure::Steps(steps)) if steps.pauses());
+        let Some(why) = self.not_safe_yet().filter(|_| pauses) else { return };
         let text = format!(
             "NOT safe yet: {why}; tried again in {}; a word to stop ends the attempts",
             crate::quantity::in_words(until.since(self.now))

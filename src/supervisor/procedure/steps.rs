@@ -130,6 +130,11 @@ impl Steps {
         self.rounds > 0
     }
 
+    /// Whether it waits for its next round.
+    pub fn pauses(&self) -> bool {
+        self.pause.is_some()
+    }
+
     /// A person says that it need not be tried any more.
     pub fn give_up(&mut self) {
         (self.patience_s, self.pause) = (0.0, None);
