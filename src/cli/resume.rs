@@ -81,6 +81,7 @@ impl Resume {
         // Before anything is read: whoever writes it now may be about to end it.
         let _alone = lock::take_run(&path).map_err(|reason| reject(&reason))?;
         let file = RunFile::open(&path).map_err(complain)?;
+        file.can_go_on().map_err(complain)?;
         self.check_ending(&file)?;
         let Identity { rehearsal, seed, .. } = file.identity().map_err(complain)?;
         let folder =

@@ -91,6 +91,17 @@ impl RunFile {
         Ok(Self { connection, path: path.to_owned(), version })
     }
 
+    /// Whether this build can go on with it: it reads what older versions wrote, and adds nothing to it.
+    ///
+    /// # Errors
+    /// If an older version wrote it.
+    pub fn can_go_on(&self) -> Result<(), RecordError> {
+        if self.version < SCHEMA_VERSION {
+            return Err(RecordError::Older { found: self.version, known: SCHEMA_VERSION });
+        }
+        Ok(())
+    }
+
     /// The file.
     pub fn path(&self) -> &Path {
         &self.path

@@ -143,7 +143,7 @@ fn main() {
     let plain = plain_peer();
     let world = World::shipped("night").expect("the shipped world");
     let mimic =
-        Mimic::start(&world, 7, "127.0.0.1:0".parse().expect("an address"), 1.0, None).expect("free ports");
+        Mimic::start(&world, 7, "127.0.0.1:0".parse().expect("an address"), 1.0, &[]).expect("free ports");
     let electronics = mimic.address("electronics").expect("electronics");
     for (peer, address) in [("plain peer", plain), ("mimic", electronics)] {
         let ((mut bare, mut driver), bias) = (pair(address), bias());

@@ -201,7 +201,7 @@ pub fn fault_file(data: &[u8]) {
             for planned in plan.faults.iter().take(50) {
                 assert!(planned.for_s >= 0.0 && !planned.describe().is_empty());
             }
-            let outside = plan.disturbances();
+            let outside = plan.disturbances(bench);
             assert!(outside.events.len() + outside.slow_disk.len() <= plan.faults.len());
         }
         Err(problems) => assert!(!problems.is_empty()),
@@ -209,9 +209,8 @@ pub fn fault_file(data: &[u8]) {
     match noctule::mimic::read_faults(text) {
         Ok(faults) => {
             let finite = |at_s: f64| assert!(at_s.is_finite() && at_s >= 0.0);
-            faults.links.iter().for_each(|fault| finite(fault.at_s));
-            faults.world.iter().for_each(|fault| finite(fault.at_s));
-            assert!(faults.links.iter().all(|fault| fault.for_s >= 0.0));
+            faults.iter().for_each(|fault| finite(fault.at_s));
+            assert!(faults.iter().all(|fault| fault.for_s >= 0.0));
         }
         Err(problems) => assert!(!problems.is_empty()),
     }

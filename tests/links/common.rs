@@ -17,10 +17,9 @@ pub fn world() -> World {
 /// A mimic on free ports, with these faults of a faults file.
 pub fn mimic(pace: f64, faults: &str) -> Running {
     let text = format!("Faults(faults: [{faults}])");
-    let faults =
-        if faults.is_empty() { None } else { Some(read_faults(&text).expect("a sound faults file")) };
+    let faults = read_faults(&text).expect("a sound faults file");
     let listen = "127.0.0.1:0".parse().expect("an address");
-    Mimic::start(&world(), 7, listen, pace, faults).expect("free ports")
+    Mimic::start(&world(), 7, listen, pace, &faults).expect("free ports")
 }
 
 /// `scripts/bench_mimic.ron` with the ports of a running mimic.
