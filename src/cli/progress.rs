@@ -99,7 +99,7 @@ pub fn rehearsal_onlooker(setup: &Setup, json: bool) -> Box<dyn Onlooker> {
     if json {
         return Box::new(Nobody);
     }
-    let prospect = SharedProspect::new(Prospect::new(&setup.bench, setup.window, None));
+    let prospect = SharedProspect::new(Prospect::new(setup.window, None));
     let progress = Progress::new(Arc::clone(&setup.bench), prospect.clone(), true);
     Box::new(Several(vec![Box::new(prospect), Box::new(progress)]))
 }

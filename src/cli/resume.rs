@@ -238,7 +238,7 @@ impl Resume {
         }];
         let _live = self.watching.serve(&folder.run_file(), bench)?;
         let foreseen = foresee(sequence.clone(), source.clone(), seed, window);
-        let mut prospect = Prospect::new(bench, window, Some(foreseen));
+        let mut prospect = Prospect::new(window, Some(foreseen));
         prospect.take_in_record(&file).map_err(complain)?;
         let onlooker = self.watching.onlooker(bench, &sequence.name, prospect, self.json)?;
         let measurement = Measurement {

@@ -144,12 +144,11 @@ impl Supervisor {
                 Ok(Answer::Number(last.map_or(f64::MAX, |last| last.since(self.now))))
             }
             Question::HeliumLeft | Question::HeliumOutlook => {
-                let known = self.bench.helium.and_then(|h| Some((h, self.latest.latest(h.channel)?)));
-                let answer = known.map(|(helium, level_m3)| match question {
-                    Question::HeliumOutlook => {
-                        Answer::HeliumOutlook(self.helium.outlook(self.now, level_m3, helium.refill_mark_m3))
-                    }
-                    _ => Answer::Number(level_m3 - helium.refill_mark_m3),
+                let known =
+                    self.bench.helium.and_then(|h| self.latest.latest(h.channel)).zip(self.helium.as_ref());
+                let answer = known.map(|(level_m3, helium)| match question {
+                    Question::HeliumOutlook => Answer::HeliumOutlook(helium.outlook(self.now, level_m3)),
+                    _ => Answer::Number(level_m3 - helium.mark_m3),
                 });
                 answer.ok_or_else(|| {
                     let message = "the helium level has not been read, or the bench has no helium budget";

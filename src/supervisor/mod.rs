@@ -13,7 +13,6 @@ mod calls;
 mod ending;
 mod event;
 pub mod gate;
-mod helium;
 mod hold;
 mod interlock;
 mod latest;
@@ -38,7 +37,7 @@ pub use present_hold::{HoldStage, PresentHold};
 pub use probe::{Probe, Probes};
 
 use crate::bench::Bench;
-use crate::history::History;
+use crate::history::{History, Level};
 use crate::quantity::Moment;
 use crate::record::{Ending, Entry, Place, Point, Trouble};
 use hold::Hold;
@@ -100,7 +99,7 @@ pub struct Supervisor {
     call: Option<OpenCall>,
     reply: Option<(u64, Reply)>,
     hold: Hold,
-    helium: helium::HeliumLog,
+    helium: Option<Level>,
     /// The spot on which the sequence has centred the tip, until it moves it elsewhere.
     spot: Option<CentrePlan>,
     phase: Phase,
@@ -128,13 +127,13 @@ impl Supervisor {
             latest: Latest::new(bench.channels.len(), start.now),
             watch: Watch::new(&bench),
             interlocks: Interlocks::new(&bench),
+            helium: Level::of(&bench),
             bench,
             slot: Slot::default(),
             suspended: None,
             call: None,
             reply: None,
             hold: Hold::default(),
-            helium: helium::HeliumLog::default(),
             spot: start.spot,
             phase: Phase::Running,
             stop_wanted: false,
@@ -314,8 +313,10 @@ impl Supervisor {
             Answered::Read(values) => {
                 for (channel, value) in channels.as_slice().iter().zip(values.as_slice()) {
                     self.latest.note(*channel, *value);
-                    if let Some(budget) = self.bench.helium.filter(|budget| budget.channel == *channel) {
-                        self.helium.note(self.now, *value, budget.transfer_m3());
+                    if self.bench.helium.is_some_and(|budget| budget.channel == *channel)
+                        && let Some(level) = &mut self.helium
+                    {
+                        level.note(self.now.s(), *value);
                     }
                     if self.watch.record_is_due(*channel, self.now) {
                         let name = self.bench.channel(*channel).name.clone();

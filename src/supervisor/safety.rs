@@ -6,6 +6,7 @@ use super::procedure::{Input, Next, Procedure, SafeStep, Steps};
 use super::slot::Purpose;
 use super::{CentrePlan, Effects, Phase, Probe, Supervisor, Word};
 use crate::bench::{Action, Bench, ChannelId};
+use crate::history::Level;
 use crate::quantity::Moment;
 use crate::record::{Column, Compared, During, Ending, Entry, HeldBy, Outcome, SafeAct};
 
@@ -324,7 +325,7 @@ impl Supervisor {
             out,
         );
         if self.hold.refill {
-            self.helium.forget();
+            self.helium.iter_mut().for_each(Level::begin_anew);
         }
         self.hold = super::Hold::default();
         match self.suspended.take() {

@@ -227,8 +227,7 @@ impl Account {
     /// The helium budget.
     pub fn helium(&self) -> Option<Helium> {
         let bench = self.bench.as_ref()?;
-        let channel = &bench.channel(bench.helium?.channel).name;
-        helium::forecast(self.monitors.get(channel)?, bench)
+        helium::forecast(self.history.helium.as_ref()?, bench)
     }
 
     /// The unit that a channel is printed in, and its SI unit.

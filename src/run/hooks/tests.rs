@@ -158,27 +158,20 @@ fn a_program_gets_the_message_and_one_that_is_missing_does_no_harm() {
 
 #[test]
 fn the_refill_is_told_of_once_for_each_filling() {
-    let bench = crate::bench::builtin();
-    let budget = bench.helium.unwrap();
-    let channel = bench.channel(budget.channel).name.clone();
-    let mut watch = HeliumWatch {
-        channel: channel.clone(),
-        mark_m3: budget.refill_mark_m3,
-        transfer_m3: budget.transfer_m3(),
-        since: None,
-        told: false,
+    let mut helium = Level::of(&crate::bench::builtin()).unwrap();
+    let mut watch = HeliumWatch::default();
+    let mut read = |hours: f64, above_l: f64| {
+        helium.note(hours * 3600.0, helium.mark_m3 + above_l * 1e-3);
+        watch.due(Moment::from_s(hours * 3600.0), &helium)
     };
     // 1 L/h from 20 L above the mark: 12 h before the mark is 8 h after the start.
-    let level = |hours: f64| budget.refill_mark_m3 + (20.0 - hours) * 1e-3;
     let mut told = Vec::new();
     for minute in 0..=18 * 60 {
         let hours = f64::from(minute) / 60.0;
-        if let Some(due_s) = watch.read(Moment::from_s(hours * 3600.0), &channel, level(hours)) {
-            told.push((hours, due_s / 3600.0));
-        }
+        told.extend(read(hours, 20.0 - hours).map(|due_s| (hours, due_s / 3600.0)));
     }
     assert_eq!(told.len(), 1, "{told:?}");
     assert!((told[0].0 - 8.0).abs() < 0.05 && (told[0].1 - 12.0).abs() < 0.05, "{told:?}");
-    assert_eq!(watch.read(Moment::from_s(19.0 * 3600.0), &channel, level(-40.0)), None);
-    assert_eq!(watch.read(Moment::from_s(19.1 * 3600.0), &channel, budget.refill_mark_m3), Some(0.0));
+    assert_eq!(read(19.0, 60.0), None);
+    assert_eq!(read(19.1, 0.0), Some(0.0));
 }
