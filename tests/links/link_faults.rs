@@ -1,7 +1,7 @@
 //! Every fault that the mimic can have on the way: which error it is, and that the next call is sound.
 
-use crate::common::{instruments, mimic, mimic_bench, plain_scpi, scpi_channel};
-use noctule::instrument::{ErrorKind, Instrument, Task};
+use crate::common::{instruments, mimic, mimic_bench, plain_scpi, scpi_channel, scpi_link};
+use noctule::instrument::{ErrorKind, Instrument, Scpi, Task};
 use std::time::{Duration, Instant};
 
 const TIMEOUT_S: f64 = 0.25;
@@ -162,7 +162,10 @@ fn after_many_faults_in_a_row_no_reading_was_ever_another_ones() {
         HalfReply(at: \"0.03 s\", on: \"electronics\", every: \"0.23 s\", times: 1),
     ";
     let mimic = mimic(1.0, faults);
-    let mut scpi = plain_scpi(mimic.address("electronics").expect("electronics"), 0.04);
+    let mut link = scpi_link(mimic.address("electronics").expect("electronics"), None);
+    // Faults come faster than a longer silence would let anything be asked.
+    link.silence_s = 0.001;
+    let mut scpi = Scpi::new("peer", &link, 0.04);
     let bias = scpi_channel("SOUR:VOLT {}", "SOUR:VOLT?", "V");
     let (mut sound, mut failed) = (0, 0);
     let began = Instant::now();

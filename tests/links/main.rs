@@ -6,6 +6,7 @@ mod bench_files;
 mod common;
 mod contract;
 mod link_faults;
+mod manners;
 mod mimic_commands;
 mod processes;
 #[cfg(all(feature = "serial", unix))]
