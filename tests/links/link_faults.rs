@@ -38,8 +38,8 @@ fn half_a_reply_is_timed_out() {
 }
 
 #[test]
-fn two_replies_are_garbled() {
-    meets("DoubleReply()", ErrorKind::Garbled);
+fn two_replies_are_out_of_step() {
+    meets("DoubleReply()", ErrorKind::OutOfStep);
 }
 
 #[test]
@@ -85,7 +85,7 @@ fn a_late_reply_is_never_taken_for_a_new_one() {
 fn faults_of_the_error_query_fail_the_set_and_the_next_is_sound() {
     for (kind, expected) in [
         ("NoReply", ErrorKind::TimedOut),
-        ("DoubleReply", ErrorKind::Garbled),
+        ("DoubleReply", ErrorKind::OutOfStep),
         ("Rubbish", ErrorKind::Garbled),
         ("DropConnection", ErrorKind::Absent),
     ] {

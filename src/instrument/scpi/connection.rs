@@ -118,7 +118,7 @@ impl Connection {
     pub(super) fn receive(&mut self, longest: usize, deadline: Instant) -> Result<&[u8], Fault> {
         let end = self.fill(longest, deadline)?;
         if end + self.terminator.len() != self.filled {
-            return Err(Fault::garbled("more came than one reply".to_owned()));
+            return Err(Fault::new(ErrorKind::OutOfStep, "more came than one reply"));
         }
         self.filled = 0;
         Ok(&self.buffer[..end])
