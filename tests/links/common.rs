@@ -65,13 +65,7 @@ pub fn plain_scpi(address: SocketAddr, timeout_s: f64) -> Scpi {
 }
 
 pub fn scpi_link(address: SocketAddr, error_query: Option<&str>) -> ScpiLink {
-    ScpiLink {
-        address: address.to_string(),
-        terminator: "\n".to_owned(),
-        error_query: error_query.map(str::to_owned),
-        greeting: Vec::new(),
-        tasks: None,
-    }
+    ScpiLink { error_query: error_query.map(str::to_owned), ..ScpiLink::plain(&address.to_string()) }
 }
 
 /// A channel that can be set without bounds.
@@ -96,8 +90,7 @@ pub fn channel(name: &str, address: Address) -> Channel {
 
 pub fn scpi_channel(set: &str, query: &str, unit: &str) -> Channel {
     let unit = Unit::parse(unit).expect("a unit");
-    let address = ScpiAddress { set: Some(set.to_owned()), query: Some(query.to_owned()), field: 0, unit };
-    channel("bias", Address::Scpi(address))
+    channel("bias", Address::Scpi(Box::new(ScpiAddress::plain(Some(set), Some(query), unit))))
 }
 
 /// A peer that does what it likes with each connection, one after the other.
