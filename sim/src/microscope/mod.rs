@@ -7,10 +7,12 @@
 //! world to the last bit, however often a gauge was looked at.
 
 mod acting;
+mod effects;
 mod faults;
 mod junction;
 mod lock;
 mod noise;
+mod nuclei;
 mod plant;
 mod reading;
 mod response;
@@ -20,7 +22,8 @@ mod time;
 mod tip;
 mod truth;
 
-pub use truth::{SpinTruth, Truth};
+pub use effects::Effects;
+pub use truth::{ApexSince, SpinTruth, Truth};
 
 use crate::Signal;
 use crate::act::ActReport;
@@ -32,6 +35,7 @@ use acting::Running;
 use junction::{Junction, Motion, Remembered};
 use lock::LockChain;
 use noise::GaugeNoise;
+use nuclei::Nuclei;
 use plant::Plant;
 use response::Response;
 use std::sync::Arc;
@@ -56,11 +60,13 @@ use tip::TipState;
 #[derive(Debug, Clone)]
 pub struct Microscope {
     world: Arc<World>,
+    effects: Effects,
     now_s: f64,
     ticks: u64,
     knobs: Knobs,
     plant: Plant,
     tip: TipState,
+    nuclei: Nuclei,
     surface: Surface,
     drift: Drift,
     barrier: Barrier,
@@ -101,6 +107,15 @@ impl Microscope {
     /// The world at time 0: tip withdrawn at the middle of the scanner's frame, bias
     /// 50 mV, setpoint 10 pA, RF off, field 0.
     pub fn new(world: &World, seed: u64) -> Self {
+        Self::with_effects(world, Effects::default(), seed)
+    }
+
+    /// The same with what makes nights hard.
+    ///
+    /// # Panics
+    /// If the effects do not pass their own check.
+    pub fn with_effects(world: &World, effects: Effects, seed: u64) -> Self {
+        assert!(effects.check().is_empty(), "{:?}", effects.check());
         let world = Arc::new(world.clone());
         let mut microscope = Self {
             now_s: 0.0,
@@ -111,8 +126,10 @@ impl Microscope {
                 modulation_v: 0.0,
                 reference: LockReference::Chop,
             },
-            plant: Plant::new(&world, seed),
-            tip: TipState::new(&world.tip, seed),
+            plant: Plant::new(&world, effects, seed),
+            tip: TipState::new(&world.tip, &effects, seed),
+            nuclei: Nuclei::new(&effects, seed),
+            effects,
             surface: world.surface.clone(),
             drift: Drift::new(world.drift, seed),
             barrier: Barrier::new(world.junction.work_function_ev),

@@ -3,8 +3,9 @@
 use crate::act::Refusal;
 use crate::cryo::{CryoFaults, CryoLoads, Cryostat, LITRE_J};
 use crate::magnet::Magnet;
-use crate::noise::{Source, Stream};
-use crate::rf::{RfLine, RfSource, dissipated_w, junction_volts};
+use super::effects::Effects;
+use crate::noise::{Source, Stream, Wander};
+use crate::rf::{RfLine, RfSource, dbm_to_volts, dissipated_w, junction_volts};
 use crate::vacuum::Chamber;
 use crate::world::World;
 
@@ -28,11 +29,19 @@ pub(super) struct Plant {
     drop_outs: Stream,
     bursts: [Stream; 2],
     clock_s: f64,
+    effects: Effects,
+    /// Temperature of the warm part of the RF line, off its mean, K.
+    line_warmth_k: Wander,
+    initial_l: f64,
 }
 
 impl Plant {
-    pub(super) fn new(world: &World, seed: u64) -> Self {
+    pub(super) fn new(world: &World, effects: Effects, seed: u64) -> Self {
+        let line_wander_s = or(effects.line_wander_s, 3600.0);
         Self {
+            effects,
+            line_warmth_k: Wander::new(seed, Source::LineWarmth, effects.line_wander_k, line_wander_s, 60.0),
+            initial_l: world.cryostat.bath.initial_l,
             source: RfSource::new(world.rf_source.clone()),
             line: world.rf_line.clone(),
             duty: world.lockin.chop_duty,
@@ -137,10 +146,35 @@ impl Plant {
     pub(super) fn amplitude_v(&self) -> f64 {
         match self.source.emitted_dbm() {
             Some(level_dbm) => {
-                junction_volts(level_dbm, self.line.transmission_db(self.source.frequency_hz()))
+                let (effects, warmth_k) = (&self.effects, self.line_warmth_k.value());
+                let boiled_l = self.initial_l - self.cryostat.bath().level_l();
+                let phase_rad = effects.line_phase_rad_k * warmth_k + effects.line_phase_rad_l * boiled_l;
+                let loss_db = effects.line_loss_db_k * warmth_k;
+                junction_volts(
+                    level_dbm,
+                    self.line.drifted_db(self.source.frequency_hz(), loss_db, phase_rad),
+                )
             }
             None => 0.0,
         }
+    }
+
+    /// Amplitude at the source, zero-to-peak V; 0 with the output off.
+    pub(super) fn source_v(&self) -> f64 {
+        self.source.emitted_dbm().map_or(0.0, dbm_to_volts)
+    }
+
+    /// The warm part of the RF line wanders on: once a minute.
+    pub(super) fn step(&mut self) {
+        self.line_warmth_k.step();
+    }
+
+    /// Where the heat of RF and ramps moves the sample in the end, m (x, y, z), and the time constant, s.
+    pub(super) fn warmth(&self) -> ([f64; 3], f64) {
+        let Effects { drift_rf_m_w, drift_ramp_m_s2_t2, drift_heat_s, .. } = self.effects;
+        let (rf_w, square) = (self.loads.rf_w, self.loads.field_rate_t_s * self.loads.field_rate_t_s);
+        let to_m = [0, 1, 2].map(|i| drift_rf_m_w[i] * rf_w + drift_ramp_m_s2_t2[i] * square);
+        (to_m, or(drift_heat_s, 1200.0))
     }
 
     pub(super) fn set_field(&mut self, now_s: f64, coil: usize, target_t: f64) -> Result<(), Refusal> {
@@ -247,4 +281,9 @@ impl Plant {
         self.faults = CryoFaults::default();
         self.cryostat.set_faults(self.faults);
     }
+}
+
+/// The value, or what stands for 0.
+pub(super) fn or(value: f64, otherwise: f64) -> f64 {
+    if value > 0.0 { value } else { otherwise }
 }

@@ -61,7 +61,9 @@ impl Microscope {
         };
         let mean_a = mean_a.clamp(-amplifier.range_a, amplifier.range_a);
         let white_a = amplifier.reading_rms(mean_a, self.barrier.decay_per_m());
-        let slow = self.noise.current_flicker(self.now_s);
+        let holds = self.effects.loop_suppresses && self.motion.approached && self.height_loop.is_closed();
+        let loop_hz = if holds { self.world.scanner.bandwidth_hz } else { 0.0 };
+        let slow = self.noise.current_flicker(self.now_s, loop_hz);
         let noise_a = white_a * self.gauge(Signal::Current).normal();
         let shown_a = mean_a * (1.0 + amplifier.flicker_relative * slow) + noise_a;
         shown_a.clamp(-amplifier.range_a, amplifier.range_a)

@@ -3,10 +3,11 @@
 use super::Microscope;
 use super::junction::zeeman_ghz;
 use super::response::Response;
-use crate::tip::{Apex, tip_field_t};
+use crate::tip::Apex;
+use serde::Serialize;
 
 /// One spin as it really is.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct SpinTruth {
     /// Name of its site.
     pub name: String,
@@ -22,8 +23,17 @@ pub struct SpinTruth {
     pub zeeman_hz: f64,
 }
 
+/// An apex and when it came.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+pub struct ApexSince {
+    /// When it came, s; it stays until the next one comes.
+    pub since_s: f64,
+    /// The apex; it is polarised, and a spin can be seen, if its polarisation is not zero.
+    pub apex: Apex,
+}
+
 /// The microscope as it really is.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct Truth {
     /// All spins, in the order of the world file.
     pub spins: Vec<SpinTruth>,
@@ -33,6 +43,8 @@ pub struct Truth {
     pub miss_m: Option<f64>,
     /// The tip's apex.
     pub apex: Apex,
+    /// Every apex so far with the time from which it was there; the last one is there now.
+    pub apexes: Vec<ApexSince>,
     /// State of the apex.
     pub tip_up: bool,
     /// Field of the tip on the spin under it, T (x, y, z); zero without one.
@@ -89,17 +101,12 @@ impl Microscope {
         if let Some(place) = junction.and_then(|junction| self.place(&junction)) {
             let mut response = Response::new();
             let spectrum = response.spectrum(&self.surface, &place);
-            lines.extend(spectrum.lines.iter().map(|line| (line.drive, line.at_hz(&spectrum.off_t))));
+            let list = spectrum.lines.list().iter();
+            lines.extend(list.map(|line| (line.relative_rabi_squared, line.at_hz(&spectrum.off_t))));
         }
         lines.sort_by(|a, b| b.0.total_cmp(&a.0));
         let tip_field_t = match (near, junction) {
-            (Some(near), Some(junction)) => tip_field_t(
-                &self.tip.apex,
-                self.tip.switching.is_up(),
-                &self.world.tip.field,
-                near.offset_m,
-                junction.gap_m,
-            ),
+            (Some(near), Some(junction)) => self.tip_field_on_t(&near, junction.gap_m),
             _ => [0.0; 3],
         };
         Truth {
@@ -107,6 +114,7 @@ impl Microscope {
             under_tip,
             miss_m: near.map(|near| near.offset_m[0].hypot(near.offset_m[1])),
             apex: self.tip.apex,
+            apexes: self.tip.history.clone(),
             tip_up: self.tip.switching.is_up(),
             tip_field_t,
             lines_hz: lines.iter().map(|line| line.1).collect(),

@@ -1,0 +1,129 @@
+//! What makes nights hard.
+
+use serde::{Deserialize, Serialize};
+
+/// Effects beyond the ideal instrument, each off at its default.
+#[derive(Debug, Clone, Copy, PartialEq, Default, Serialize, Deserialize)]
+#[serde(default, deny_unknown_fields)]
+pub struct Effects {
+    /// Flips of the spin per tunnelling electron, no unit: 1/T1 grows by this times I/e. Typically 0.1 to 1
+    /// (Sci. Adv. 4, eaaq1543 (2018), 10.1126/sciadv.aaq1543, for the loss of phase; for flips common practice).
+    pub flips_per_electron: f64,
+    /// Gradient of the tip's field at which a species has its Rabi rate, T/m; the rate is proportional to the
+    /// gradient. 0: the rate does not depend on the gap. Typically 1e7 to 3e9 T/m (0.3 T/Å at most: Nat. Phys. 15,
+    /// 1005 (2019), 10.1038/s41567-019-0573-x, from a summary).
+    pub gradient_reference_t_m: f64,
+    /// Part of the junction in which the turning spin mixes with the RF, 0 to 1, no source.
+    pub homodyne_part: f64,
+    /// Phase of the drive against the RF voltage, rad.
+    pub homodyne_phase_rad: f64,
+    /// Loss of the RF line per kelvin of its warm part, dB/K. Typically 0.005 to 0.02 (common practice).
+    pub line_loss_db_k: f64,
+    /// Phase of the ripple per kelvin of the warm part, rad/K. Typically 0.01 to 0.1 (common practice).
+    pub line_phase_rad_k: f64,
+    /// Wander of the warm part's temperature: standard deviation, K. Typically 0.3 to 2 (common practice).
+    pub line_wander_k: f64,
+    /// Correlation time of that wander, s. Typically 1800 to 14400; 3600 if it is 0.
+    pub line_wander_s: f64,
+    /// Phase of the ripple per litre of helium boiled off, rad/L. Typically 0.02 to 0.2 (common practice).
+    pub line_phase_rad_l: f64,
+    /// Spin of a paramagnetic apex that follows the field; 0: the moment is held by an easy axis. Typically 1/2 to 2.
+    pub apex_spin: f64,
+    /// Wander of the tip's field: relative standard deviation. Typically 0.01 to 0.1 (common practice).
+    pub tip_wander: f64,
+    /// Correlation time of that wander, s. Typically 600 to 7200; 3600 if it is 0.
+    pub tip_wander_s: f64,
+    /// Mean time for which a nucleus keeps its state, s; 0: it is averaged over. Typically 5 s (5.3 ± 0.5 s:
+    /// Nat. Commun. 16 (2025), 10.1038/s41467-025-63232-5).
+    pub nuclear_lifetime_s: f64,
+    /// Part of its flips that end in the state of the lowest line, 0 to 1: pumping by the current
+    /// (Nat. Nanotechnol. 13, 1120 (2018), 10.1038/s41565-018-0296-7, abstract).
+    pub nuclear_pumping: f64,
+    /// Where the sample moves in the end per watt of RF that the line loses, m/W (x, y, z). Typically 1e-9 to 1e-7
+    /// (common practice).
+    pub drift_rf_m_w: [f64; 3],
+    /// The same per squared rate of the field (eddy currents), m s²/T². Typically 1e-5 to 1e-3 (common practice).
+    pub drift_ramp_m_s2_t2: [f64; 3],
+    /// Time constant of both, s. Typically 600 to 3600; 1200 if it is 0.
+    pub drift_heat_s: f64,
+    /// What the chop leaks into the lock-in's input while the RF is on, rms per zero-to-peak volt at the source, A/V.
+    /// Typically 1e-15 to 1e-13 (common practice).
+    pub crosstalk_a_v: f64,
+    /// 1/f noise of the lock-in's input: density at 1 Hz, A/√Hz. Typically 1e-14 to 1e-13 (common practice).
+    pub input_flicker_a: f64,
+    /// Whether the height loop takes away what lies inside its bandwidth: part of the chopped signal, and the slow
+    /// noise of the current. Every real loop does.
+    pub loop_suppresses: bool,
+}
+
+impl Effects {
+    /// All faults, one sentence each; empty if there is none.
+    pub fn check(&self) -> Vec<String> {
+        let mut faults = Vec::new();
+        let not_negative = [
+            ("flips_per_electron", self.flips_per_electron, 100.0),
+            ("gradient_reference_t_m", self.gradient_reference_t_m, 1e12),
+            ("homodyne_part", self.homodyne_part, 1.0),
+            ("line_loss_db_k", self.line_loss_db_k, 10.0),
+            ("line_phase_rad_k", self.line_phase_rad_k, 100.0),
+            ("line_wander_k", self.line_wander_k, 100.0),
+            ("line_wander_s", self.line_wander_s, 1e7),
+            ("line_phase_rad_l", self.line_phase_rad_l, 100.0),
+            ("apex_spin", self.apex_spin, 20.0),
+            ("tip_wander", self.tip_wander, 1.0),
+            ("tip_wander_s", self.tip_wander_s, 1e7),
+            ("nuclear_lifetime_s", self.nuclear_lifetime_s, 1e9),
+            ("nuclear_pumping", self.nuclear_pumping, 1.0),
+            ("drift_heat_s", self.drift_heat_s, 1e7),
+            ("crosstalk_a_v", self.crosstalk_a_v, 1e-6),
+            ("input_flicker_a", self.input_flicker_a, 1e-6),
+        ];
+        for (name, value, most) in not_negative {
+            if !(0.0..=most).contains(&value) {
+                faults.push(format!("`{name}` must be from 0 to {most:e}, not {value}"));
+            }
+        }
+        if !self.homodyne_phase_rad.is_finite() {
+            faults.push("`homodyne_phase_rad` must be a finite number".to_owned());
+        }
+        if !self.drift_rf_m_w.iter().chain(&self.drift_ramp_m_s2_t2).all(|way| way.abs() <= 1.0) {
+            faults.push("the ways of a warm sample must be below 1 m".to_owned());
+        }
+        faults
+    }
+
+    /// What is left of a chop at `f_hz` under a loop of the bandwidth `loop_hz`: in phase and a quarter ahead.
+    ///
+    /// A first-order loop leaves jf/(jf + fb) of what it can't follow: f²/(f²+fb²) in phase and
+    /// f·fb/(f²+fb²) in quadrature (textbook).
+    pub(super) fn left_of_chop(&self, f_hz: f64, loop_hz: f64, closed: bool) -> [f64; 2] {
+        if !(self.loop_suppresses && closed) {
+            return [1.0, 0.0];
+        }
+        let square = f_hz * f_hz + loop_hz * loop_hz;
+        [f_hz * f_hz / square, f_hz * loop_hz / square]
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// 95 Hz under a 40 Hz loop: size 95/√(95²+40²) = 0.921636, ahead by atan(40/95) = 22.8337°.
+    #[test]
+    fn a_chop_near_the_loop_is_made_smaller_and_turned() {
+        let on = Effects { loop_suppresses: true, ..Effects::default() };
+        let [x, y] = on.left_of_chop(95.0, 40.0, true);
+        assert!((x.hypot(y) - 0.921_635_46).abs() < 1e-6, "{}", x.hypot(y));
+        assert!((y.atan2(x).to_degrees() - 22.833_65).abs() < 1e-4, "{}", y.atan2(x).to_degrees());
+        assert_eq!(on.left_of_chop(95.0, 40.0, false), [1.0, 0.0]);
+        assert_eq!(Effects::default().left_of_chop(95.0, 40.0, true), [1.0, 0.0]);
+    }
+
+    #[test]
+    fn all_faults_come_at_once() {
+        let bad = Effects { nuclear_pumping: 2.0, tip_wander: f64::NAN, crosstalk_a_v: -1.0, ..Effects::default() };
+        assert_eq!(bad.check().len(), 3);
+        assert!(Effects::default().check().is_empty());
+    }
+}
