@@ -6,6 +6,10 @@ use serde::{Deserialize, Serialize};
 #[derive(Debug, Clone, Copy, PartialEq, Default, Serialize, Deserialize)]
 #[serde(default, deny_unknown_fields)]
 pub struct Effects {
+    /// Whether more current flows while the moments of tip and spin are aligned: the junction's polarisation is
+    /// positive. Without it fewer electrons find a state in aligned moments, height falls with alignment, and
+    /// saturating the spin raises the current. Both occur (common practice).
+    pub aligned_conducts: bool,
     /// Flips of the spin per tunnelling electron, no unit: 1/T1 grows by this times I/e. Typically 0.1 to 1
     /// (Sci. Adv. 4, eaaq1543 (2018), 10.1126/sciadv.aaq1543, for the loss of phase; for flips common practice).
     pub flips_per_electron: f64,
@@ -122,7 +126,8 @@ mod tests {
 
     #[test]
     fn all_faults_come_at_once() {
-        let bad = Effects { nuclear_pumping: 2.0, tip_wander: f64::NAN, crosstalk_a_v: -1.0, ..Effects::default() };
+        let bad =
+            Effects { nuclear_pumping: 2.0, tip_wander: f64::NAN, crosstalk_a_v: -1.0, ..Effects::default() };
         assert_eq!(bad.check().len(), 3);
         assert!(Effects::default().check().is_empty());
     }

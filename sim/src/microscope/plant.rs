@@ -1,9 +1,9 @@
 //! Magnet, cryostat, vacuum and RF: the apparatus round the junction.
 
+use super::effects::Effects;
 use crate::act::Refusal;
 use crate::cryo::{CryoFaults, CryoLoads, Cryostat, LITRE_J};
 use crate::magnet::Magnet;
-use super::effects::Effects;
 use crate::noise::{Source, Stream, Wander};
 use crate::rf::{RfLine, RfSource, dbm_to_volts, dissipated_w, junction_volts};
 use crate::vacuum::Chamber;

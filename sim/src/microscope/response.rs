@@ -247,7 +247,7 @@ impl Microscope {
         let bias_v = self.knobs.bias_v.abs().max(self.world.junction.offset_v);
         let seen = resonance::Junction {
             current_a: junction.conductance_s * junction.effective_v,
-            polarisation: apex.polarisation * spin.overlap * readout,
+            polarisation: self.polarisation() * spin.overlap * readout,
             tip_direction: apex.axis.map(|part| part * self.tip.sign()),
             homodyne: Homodyne {
                 ratio: self.effects.homodyne_part * amplitude_v / (2.0 * bias_v),

@@ -9,8 +9,8 @@ use serde::Serialize;
 pub struct Apex {
     /// Magnetic atoms picked up so far.
     pub atoms: u32,
-    /// Spin polarisation of the current, −1 to 1: 0 is no contrast. Above zero more current flows when the
-    /// moments of tip and spin are aligned, below zero less.
+    /// Size of the spin polarisation of the current, 0 (no contrast) to 1. Whether aligned moments let more or
+    /// less current through is told by the effects of the microscope.
     pub polarisation: f64,
     /// Moment of the apex in Bohr magnetons.
     pub moment_mub: f64,
@@ -64,7 +64,7 @@ impl Apex {
 
     /// Whether a spin under this tip can be seen.
     pub fn has_contrast(&self) -> bool {
-        self.polarisation != 0.0
+        self.polarisation > 0.0
     }
 }
 

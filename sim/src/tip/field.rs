@@ -43,7 +43,8 @@ pub fn tip_field_t(apex: &Apex, up: bool, law: &FieldLaw, offset_m: [f64; 2], ga
 pub fn gradient_t_m(apex: &Apex, law: &FieldLaw, offset_m: [f64; 2], gap_m: f64) -> f64 {
     // A central difference over 0.2 pm: exact to (0.1 pm/λ)²/6, below a part in 10⁶.
     let half_m = 1e-13;
-    let [far, near] = [gap_m + half_m, gap_m - half_m].map(|gap_m| tip_field_t(apex, true, law, offset_m, gap_m));
+    let [far, near] =
+        [gap_m + half_m, gap_m - half_m].map(|gap_m| tip_field_t(apex, true, law, offset_m, gap_m));
     (0..3).map(|i| (far[i] - near[i]).powi(2)).sum::<f64>().sqrt() / (2.0 * half_m)
 }
 
