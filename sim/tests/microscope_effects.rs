@@ -4,11 +4,12 @@ mod microscope_common;
 
 use microscope_common::{STILL, mean, night_with, run, set, sit, wait};
 use noctule_sim::microscope::{Effects, Microscope};
+use noctule_sim::world::World;
 use noctule_sim::{Act, Signal};
 
 fn over(effects: Effects, changes: &[(&str, &str)]) -> Microscope {
-    let world = night_with(&[&STILL[..], changes].concat());
-    let mut microscope = Microscope::with_effects(&world, effects, 3);
+    let world = World { effects, ..night_with(&[&STILL[..], changes].concat()) };
+    let mut microscope = Microscope::new(&world, 3);
     set(&mut microscope, Signal::Bias, 0.06);
     set(&mut microscope, Signal::Setpoint, 10e-12);
     set(&mut microscope, Signal::FieldZ, 0.6);

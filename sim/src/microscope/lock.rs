@@ -102,38 +102,39 @@ impl Microscope {
     /// What an ideal lock-in would read now, with its noise, and the part a quarter ahead of the reference, A.
     fn lock_input(&mut self) -> (LockinInput, f64) {
         let amplifier = self.world.junction.amplifier;
-        let decay_per_m = self.barrier.decay_per_m();
-        let reference_hz = self.world.lockin.reference_hz;
+        let reference = self.knobs.reference;
+        let harmonic = if reference == LockReference::Second { 2.0 } else { 1.0 };
+        let f_hz = harmonic * self.world.lockin.reference_hz;
         let mut current_a = 0.0;
-        let (mut level_a, mut ahead_a) = (0.0, 0.0);
+        let mut free_a = 0.0;
         if self.motion.approached {
             let junction = self.seen.unwrap_or_else(|| self.junction().0);
             current_a = junction.current_a().clamp(-amplifier.range_a, amplifier.range_a);
-            level_a = match self.knobs.reference {
+            free_a = match reference {
                 LockReference::Chop => {
-                    let chop_a = chopped_rms_a(self.rf_current_a(&junction), self.world.lockin.chop_duty);
-                    let closed = self.height_loop.is_closed();
-                    let loop_hz = self.world.scanner.bandwidth_hz;
-                    let [inside, ahead] = self.effects.left_of_chop(reference_hz, loop_hz, closed);
-                    ahead_a = chop_a * ahead;
-                    chop_a * inside
+                    chopped_rms_a(self.rf_current_a(&junction), self.world.lockin.chop_duty)
                 }
                 LockReference::Fundamental => self.modulated_a(&junction, 1) / SQRT_2,
                 LockReference::Second => -self.modulated_a(&junction, 2) / SQRT_2,
             };
         }
-        if self.effects.crosstalk_a_v > 0.0 && self.knobs.reference == LockReference::Chop {
+        // The loop takes its part of signal and noise of the current; what leaks into the lock-in it can't see.
+        let closed = self.motion.approached && self.height_loop.is_closed();
+        let [inside, ahead] = self.effects.left_by_loop(f_hz, self.world.scanner.bandwidth_hz, closed);
+        let mut level_a = free_a * inside;
+        if self.effects.crosstalk_a_v > 0.0 && reference == LockReference::Chop {
             level_a += self.effects.crosstalk_a_v * self.plant.source_v();
         }
         let mut peak_a = current_a.abs() + SQRT_2 * level_a.abs();
         if self.lasting.overloaded(self.now_s) {
             peak_a += 10.0 * self.world.lockin.overload_a;
         }
-        let mut density_a_rthz = amplifier.density(current_a, decay_per_m, reference_hz);
+        let mut density_a_rthz =
+            amplifier.density(current_a, self.barrier.decay_per_m(), f_hz) * inside.hypot(ahead);
         if self.effects.input_flicker_a > 0.0 {
-            density_a_rthz = density_a_rthz.hypot(self.effects.input_flicker_a / reference_hz.sqrt());
+            density_a_rthz = density_a_rthz.hypot(self.effects.input_flicker_a / f_hz.sqrt());
         }
-        (LockinInput { level_a, density_a_rthz, peak_a }, ahead_a)
+        (LockinInput { level_a, density_a_rthz, peak_a }, free_a * ahead)
     }
 
     fn modulated_a(&self, junction: &super::junction::Junction, harmonic: u32) -> f64 {

@@ -7,6 +7,7 @@
 //! world to the last bit, however often a gauge was looked at.
 
 mod acting;
+mod chronicle;
 mod effects;
 mod faults;
 mod junction;
@@ -22,8 +23,9 @@ mod time;
 mod tip;
 mod truth;
 
+pub use chronicle::{Chronicle, SpinStay, TipStay};
 pub use effects::Effects;
-pub use truth::{ApexSince, SpinTruth, Truth};
+pub use truth::{SpinTruth, Truth};
 
 use crate::Signal;
 use crate::act::ActReport;
@@ -32,6 +34,7 @@ use crate::sample::Surface;
 use crate::tunnel::{Barrier, HeightLoop};
 use crate::world::World;
 use acting::Running;
+use chronicle::Diary;
 use junction::{Junction, Motion, Remembered};
 use lock::LockChain;
 use noise::GaugeNoise;
@@ -61,6 +64,7 @@ use tip::TipState;
 pub struct Microscope {
     world: Arc<World>,
     effects: Effects,
+    diary: Diary,
     now_s: f64,
     ticks: u64,
     knobs: Knobs,
@@ -107,16 +111,8 @@ impl Microscope {
     /// The world at time 0: tip withdrawn at the middle of the scanner's frame, bias
     /// 50 mV, setpoint 10 pA, RF off, field 0.
     pub fn new(world: &World, seed: u64) -> Self {
-        Self::with_effects(world, Effects::default(), seed)
-    }
-
-    /// The same with what makes nights hard.
-    ///
-    /// # Panics
-    /// If the effects do not pass their own check.
-    pub fn with_effects(world: &World, effects: Effects, seed: u64) -> Self {
-        assert!(effects.check().is_empty(), "{:?}", effects.check());
         let world = Arc::new(world.clone());
+        let effects = world.effects;
         let mut microscope = Self {
             now_s: 0.0,
             ticks: 0,
@@ -130,6 +126,7 @@ impl Microscope {
             tip: TipState::new(&world.tip, &effects, seed),
             nuclei: Nuclei::new(&effects, seed),
             effects,
+            diary: Diary::new(&world.tip.apex),
             surface: world.surface.clone(),
             drift: Drift::new(world.drift, seed),
             barrier: Barrier::new(world.junction.work_function_ev),

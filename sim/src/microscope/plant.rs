@@ -37,10 +37,15 @@ pub(super) struct Plant {
 
 impl Plant {
     pub(super) fn new(world: &World, effects: Effects, seed: u64) -> Self {
-        let line_wander_s = or(effects.line_wander_s, 3600.0);
         Self {
             effects,
-            line_warmth_k: Wander::new(seed, Source::LineWarmth, effects.line_wander_k, line_wander_s, 60.0),
+            line_warmth_k: Wander::new(
+                seed,
+                Source::LineWarmth,
+                effects.line_wander_k,
+                effects.line_wander_s,
+                60.0,
+            ),
             initial_l: world.cryostat.bath.initial_l,
             source: RfSource::new(world.rf_source.clone()),
             line: world.rf_line.clone(),
@@ -174,7 +179,7 @@ impl Plant {
         let Effects { drift_rf_m_w, drift_ramp_m_s2_t2, drift_heat_s, .. } = self.effects;
         let (rf_w, square) = (self.loads.rf_w, self.loads.field_rate_t_s * self.loads.field_rate_t_s);
         let to_m = [0, 1, 2].map(|i| drift_rf_m_w[i] * rf_w + drift_ramp_m_s2_t2[i] * square);
-        (to_m, or(drift_heat_s, 1200.0))
+        (to_m, drift_heat_s)
     }
 
     pub(super) fn set_field(&mut self, now_s: f64, coil: usize, target_t: f64) -> Result<(), Refusal> {
@@ -281,9 +286,4 @@ impl Plant {
         self.faults = CryoFaults::default();
         self.cryostat.set_faults(self.faults);
     }
-}
-
-/// The value, or what stands for 0.
-pub(super) fn or(value: f64, otherwise: f64) -> f64 {
-    if value > 0.0 { value } else { otherwise }
 }

@@ -57,11 +57,13 @@ impl Microscope {
             }
             self.refresh();
         }
+        self.write_diary();
     }
 
     fn switch(&mut self) {
         self.sync_lock();
         self.through_change(|m| m.tip.switching.jump());
+        self.diary.switched();
         self.refresh();
     }
 
@@ -70,6 +72,7 @@ impl Microscope {
         self.sync_lock();
         let now_s = self.now_s;
         self.through_change(|m| m.tip.change(now_s, atoms));
+        self.diary.changed(now_s, &self.tip.apex);
         self.refresh();
     }
 
@@ -103,6 +106,7 @@ impl Microscope {
         self.tip.crashes += 1;
         let atoms = self.tip.atoms_after_change();
         self.tip.change(self.now_s, atoms);
+        self.diary.changed(self.now_s, &self.tip.apex);
         if !self.motion.approached {
             return;
         }

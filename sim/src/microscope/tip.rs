@@ -1,8 +1,6 @@
 //! The tip's state and history while the microscope runs.
 
 use super::effects::Effects;
-use super::plant::or;
-use super::truth::ApexSince;
 use crate::noise::{Source, Stream, Telegraph, Wander};
 use crate::tip::Apex;
 use crate::world::TipLaw;
@@ -21,8 +19,6 @@ pub(super) struct TipState {
     changes_per_s: f64,
     /// Grows with every change, so that caches notice.
     pub(super) generation: u64,
-    /// Every apex so far.
-    pub(super) history: Vec<ApexSince>,
     field_wander: Wander,
     /// Times it has touched the surface.
     pub(super) crashes: u32,
@@ -30,7 +26,6 @@ pub(super) struct TipState {
 
 impl TipState {
     pub(super) fn new(law: &TipLaw, effects: &Effects, seed: u64) -> Self {
-        let wander_s = or(effects.tip_wander_s, 3600.0);
         let mut spontaneous = Stream::new(seed, Source::Spontaneous);
         let changes_per_s = law.preparation.changes_per_hour / 3600.0;
         let until_change_s = next_change(&mut spontaneous, changes_per_s);
@@ -44,8 +39,7 @@ impl TipState {
             until_change_s,
             changes_per_s,
             generation: 0,
-            history: vec![ApexSince { since_s: 0.0, apex: law.apex }],
-            field_wander: Wander::new(seed, Source::TipField, effects.tip_wander, wander_s, 60.0),
+            field_wander: Wander::new(seed, Source::TipField, effects.tip_wander, effects.tip_wander_s, 60.0),
             crashes: 0,
         }
     }
@@ -55,7 +49,6 @@ impl TipState {
         self.apex = Apex::drawn(atoms, &mut self.apexes);
         self.switching.set_rates(now_s, 0.0, 0.0);
         self.generation += 1;
-        self.history.push(ApexSince { since_s: now_s, apex: self.apex });
     }
 
     /// What the field of the tip is multiplied with now.

@@ -23,15 +23,6 @@ pub struct SpinTruth {
     pub zeeman_hz: f64,
 }
 
-/// An apex and when it came.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
-pub struct ApexSince {
-    /// When it came, s; it stays until the next one comes.
-    pub since_s: f64,
-    /// The apex; it is polarised, and a spin can be seen, if its polarisation is not zero.
-    pub apex: Apex,
-}
-
 /// The microscope as it really is.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct Truth {
@@ -43,8 +34,6 @@ pub struct Truth {
     pub miss_m: Option<f64>,
     /// The tip's apex.
     pub apex: Apex,
-    /// Every apex so far with the time from which it was there; the last one is there now.
-    pub apexes: Vec<ApexSince>,
     /// State of the apex.
     pub tip_up: bool,
     /// Field of the tip on the spin under it, T (x, y, z); zero without one.
@@ -114,7 +103,6 @@ impl Microscope {
             under_tip,
             miss_m: near.map(|near| near.offset_m[0].hypot(near.offset_m[1])),
             apex: self.tip.apex,
-            apexes: self.tip.history.clone(),
             tip_up: self.tip.switching.is_up(),
             tip_field_t,
             lines_hz: lines.iter().map(|line| line.1).collect(),
