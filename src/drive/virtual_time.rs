@@ -34,6 +34,8 @@ pub trait Onlooker {
     fn notice(&mut self, _at: Moment, _notice: &Notice) {}
     /// Time has passed; called at every event.
     fn moment(&mut self, _at: Moment, _tally: &RunTally) {}
+    /// The run is over, and the terminal is wanted for its report.
+    fn leave_terminal(&mut self) {}
     /// What lies ahead, from those who keep account of it.
     fn outlook(&self, _at: Moment, _tally: &RunTally) -> Option<Outlook> {
         None
@@ -214,7 +216,7 @@ impl VirtualDrive {
         // A window in which there is time for parking only is over, but for one that was just given.
         let over = !new && self.supervisor.last_moment().is_some_and(|last| last <= self.now);
         let window = self.window.filter(|_| !over);
-        let start = Start { seq: 0, sweeps, now: self.now, window, spot };
+        let start = Start { sweeps, now: self.now, window, spot, ..Start::default() };
         self.supervisor = Supervisor::new(Arc::clone(&self.bench), start);
         self.oracle.taken_up(&self.true_bench);
         let now = self.now;

@@ -3,6 +3,7 @@
 #[path = "../common/mod.rs"]
 mod common;
 mod disk;
+mod edges;
 mod interruptions;
 mod keeper;
 mod lab;
