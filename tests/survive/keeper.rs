@@ -160,7 +160,7 @@ fn a_run_killed_at_real_pace_is_parked_within_two_seconds() {
 }
 
 /// Whether nobody holds the bench.
-fn is_free(lab: &Lab) -> bool {
+pub fn is_free(lab: &Lab) -> bool {
     let text = std::fs::read_to_string(&lab.bench).expect("the bench");
     let (bench, _) = noctule::bench::read(&text, "bench.ron").expect("a good bench");
     noctule::run::lock::take(&bench.name, "a test").is_ok()

@@ -4,11 +4,13 @@
 mod common;
 mod disk;
 mod edges;
+mod gate;
 mod interruptions;
 mod keeper;
 mod lab;
 mod lives;
 mod once;
+mod outages;
 mod refill;
 mod rehearsal;
 mod windows;
