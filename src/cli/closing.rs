@@ -3,7 +3,7 @@
 use crate::bench::Bench;
 use crate::drive::RunTally;
 use crate::quantity::{Moment, in_words};
-use crate::run::Summary;
+use crate::run::{Onlookers, Summary};
 use std::fmt::Write;
 
 /// Steps that are listed; more are counted.
@@ -141,14 +141,21 @@ pub fn finish(
     summary: &mut Summary,
     window: Option<Moment>,
     folder: &crate::run::RunFolder,
+    onlookers: &mut Onlookers,
     json: bool,
 ) {
-    match write_brief(folder) {
+    // Nothing that goes wrong with the brief changes how the run ended.
+    let written = std::panic::AssertUnwindSafe(|| write_brief(folder));
+    let brief = std::panic::catch_unwind(written)
+        .unwrap_or_else(|_| Err("a defect in noctule itself; the run file has everything".to_owned()));
+    onlookers.leave_terminal();
+    match brief {
         Ok(()) => summary.brief = Some(folder.brief().display().to_string()),
         Err(reason) => eprintln!("warning: there is no brief: {reason}"),
     }
     if json {
-        println!("{}", serde_json::to_string(summary).expect("a summary is plain data"));
+        let text = serde_json::to_string(summary).expect("a summary is plain data");
+        crate::output::data_within(crate::output::PATIENCE, text);
         return;
     }
     let bytes = std::fs::metadata(folder.run_file()).map_or(0, |m| m.len());

@@ -15,8 +15,8 @@ use crate::record::{
 use crate::run::lives::{PastLives, recorded_faults};
 use crate::run::onlookers::{Prospect, foresee};
 use crate::run::{
-    BenchSource, MakeRecorder, Measured, Measurement, Resumed, RunFolder, Setup, latest_window, locate, lock,
-    measure, meet_instruments, new_window, paced, resume_rehearsal,
+    BenchSource, MakeRecorder, Measured, Measurement, Onlookers, Resumed, RunFolder, Setup, latest_window,
+    locate, lock, measure, meet_instruments, new_window, paced, resume_rehearsal,
 };
 use crate::script::Sequence;
 use jiff::{ToSpan, ZonedDateTime};
@@ -186,7 +186,8 @@ impl Resume {
         let mut summary = done.summary();
         summary.wall_s = started.elapsed().as_secs_f64();
         summary.run_file = Some(folder.run_file().display().to_string());
-        super::closing::finish(&setup.bench, &done.tally, &mut summary, window, &folder, self.json);
+        let nobody = &mut Onlookers::default();
+        super::closing::finish(&setup.bench, &done.tally, &mut summary, window, &folder, nobody, self.json);
         Ok(summary.outcome.exit_code())
     }
 
@@ -199,8 +200,15 @@ impl Resume {
             .and_then(|mut store| store.finish())
             .map_err(complain)?;
         let oracle = Oracle::new(bench);
-        let done = Measured { tally, oracle, digest: Some(digest), record_failed: None, replay_stop: None };
-        Ok(close(bench, &done, started, None, folder, self.json))
+        let mut done = Measured {
+            tally,
+            oracle,
+            digest: Some(digest),
+            record_failed: None,
+            replay_stop: None,
+            onlookers: Onlookers::default(),
+        };
+        Ok(close(bench, &mut done, started, None, folder, self.json))
     }
 
     fn resume_measurement(&self, started: Instant, bench: &Arc<Bench>, begun: Begun) -> Result<u8, u8> {
@@ -253,11 +261,12 @@ impl Resume {
             resumed: Some(Resumed { file, treat_as, seq, at, tally }),
             keeper: keeper_plan(bench, &source, self.pace),
         };
-        let done = measure(measurement, instruments, make, onlooker).map_err(|e| reject(&e.to_string()))?;
+        let mut done =
+            measure(measurement, instruments, make, onlooker).map_err(|e| reject(&e.to_string()))?;
         if let Some(stop) = &done.replay_stop {
             return Err(reject(&stop.to_string()));
         }
-        Ok(close(bench, &done, started, window, &folder, self.json))
+        Ok(close(bench, &mut done, started, window, &folder, self.json))
     }
 
     /// The window that is given now, and the one that holds: it, or the latest that was given, or that of the

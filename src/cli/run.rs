@@ -96,7 +96,7 @@ impl Run {
         let now = now_in(bench.time_zone.as_deref())?;
         let end = window(self.until.as_deref(), &now)?;
         let stamp = now.strftime("%Y-%m-%d_%H%M").to_string();
-        let _lock = lock::take_after_keeper(
+        let lock = lock::take_after_keeper(
             &bench.name,
             &format!("process {}, {}", std::process::id(), sequence.name),
         )
@@ -130,9 +130,12 @@ impl Run {
         let foreseen = foresee(setup.sequence.clone(), source.clone(), self.seed, end);
         let prospect = Prospect::new(end, Some(foreseen));
         let onlooker = self.watching.onlooker(bench, &setup.sequence.name, prospect, self.json)?;
-        let done = measure(measurement, instruments, make, onlooker).map_err(|e| reject(&e.to_string()))?;
+        let mut done =
+            measure(measurement, instruments, make, onlooker).map_err(|e| reject(&e.to_string()))?;
+        // Whoever comes next need not wait for the brief.
+        drop(lock);
         let latched = done.tally.ending.as_ref().is_some_and(|ending| ending.latched);
-        Ok((close(bench, &done, started, end, &folder, self.json), latched))
+        Ok((close(bench, &mut done, started, end, &folder, self.json), latched))
     }
 }
 
@@ -168,7 +171,7 @@ pub(super) fn read_bench(source: &BenchSource, json: bool) -> Result<Arc<Bench>,
 
 pub(super) fn close(
     bench: &Bench,
-    done: &Measured,
+    done: &mut Measured,
     started: Instant,
     window: Option<Moment>,
     folder: &RunFolder,
@@ -180,7 +183,7 @@ pub(super) fn close(
     if let Some(reason) = &done.record_failed {
         eprintln!("error: the run file could not be written to its end: {reason}");
     }
-    super::closing::finish(bench, &done.tally, &mut summary, window, folder, json);
+    super::closing::finish(bench, &done.tally, &mut summary, window, folder, &mut done.onlookers, json);
     let code = summary.outcome.exit_code();
     if code == EXIT_REJECTED { Outcome::Fault.exit_code() } else { code }
 }

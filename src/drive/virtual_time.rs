@@ -33,6 +33,8 @@ pub trait Onlooker {
     fn notice(&mut self, _at: Moment, _notice: &Notice) {}
     /// Time has passed; called at every event.
     fn moment(&mut self, _at: Moment, _tally: &RunTally) {}
+    /// The run is over, and the terminal is wanted for its report.
+    fn leave_terminal(&mut self) {}
     /// What lies ahead, from those who keep account of it.
     fn outlook(&self, _at: Moment, _tally: &RunTally) -> Option<Outlook> {
         None

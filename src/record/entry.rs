@@ -214,6 +214,8 @@ pub enum Trouble {
     },
     /// The keeper process is gone.
     KeeperLost,
+    /// The keeper process was gone or stopped, and there is a new one.
+    KeeperReplaced,
     /// Something else, in words.
     Told(String),
 }
@@ -228,6 +230,9 @@ impl Trouble {
             Trouble::GaveUp { error, tries: 1, .. } => format!("{error}, tried once"),
             Trouble::GaveUp { error, tries, .. } => format!("{error}, after {tries} attempts"),
             Trouble::KeeperLost => "the keeper process is gone".to_owned(),
+            Trouble::KeeperReplaced => {
+                "the keeper process was gone or stopped; a new one keeps watch".to_owned()
+            }
             Trouble::Told(words) => words.clone(),
         }
     }

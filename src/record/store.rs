@@ -11,9 +11,18 @@ use crate::quantity::Moment;
 use rusqlite::{Connection, OptionalExtension, params};
 use std::collections::{BTreeMap, VecDeque};
 use std::path::{Path, PathBuf};
+use std::time::Duration;
 
 /// Rows in one transaction at most, so that memory stays flat between commits.
 const ROWS_IN_FLIGHT: u64 = 20_000;
+
+/// How long those who read are waited for where a file is put together at its end.
+const READERS_PATIENCE: Duration = Duration::from_secs(2);
+/// How often it is looked whether somebody else's lock on the file is gone.
+const LOOK_AGAIN: Duration = Duration::from_millis(50);
+/// After so many looks it is told, and after so many (ten minutes) it is no lock but a fault.
+const TOLD_AFTER: i32 = 100;
+const GIVEN_UP_AFTER: i32 = 12_000;
 
 /// A text that belongs to a run.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -89,7 +98,9 @@ impl Store {
             )?;
         }
         let virtual_time = durability == Durability::ProcessEnd;
-        Self::begin(connection, path, virtual_time, 0)
+        let mut store = Self::begin(connection, path, virtual_time, 0)?;
+        store.connection.busy_handler(Some(wait_for_somebody))?;
+        Ok(store)
     }
 
     /// Opens a run file to go on with it. A rehearsal is run again from its beginning, and what it
@@ -124,6 +135,7 @@ impl Store {
             store.kept = (store.tally.clone(), rows);
             store.forget_end()?;
         }
+        store.connection.busy_handler(Some(wait_for_somebody))?;
         Ok(store)
     }
 
@@ -325,6 +337,8 @@ impl Store {
             params![digest, self.seq.to_string()],
         )?;
         self.connection.execute_batch("COMMIT")?;
+        // Somebody who reads may go on; then their reading puts it together, or the next that is opened.
+        self.connection.busy_timeout(READERS_PATIENCE)?;
         // A copy of the file without its side file would lose the tail.
         self.connection.query_row("PRAGMA wal_checkpoint(TRUNCATE)", [], |_| Ok(()))?;
         // An ended run is one plain file, without side files that readers would make. Not while somebody reads.
@@ -359,8 +373,17 @@ impl Recorder for Store {
     }
 }
 
+/// Somebody else has locked the file: what comes meanwhile waits in the queue of the thread that writes.
+fn wait_for_somebody(times: i32) -> bool {
+    if times == TOLD_AFTER {
+        tracing::error!("another program has locked the run file; what is measured waits in memory for it");
+    }
+    std::thread::sleep(LOOK_AGAIN);
+    times < GIVEN_UP_AFTER
+}
+
 fn prepare(connection: &Connection, durability: Durability) -> Result<(), RecordError> {
-    connection.busy_timeout(std::time::Duration::from_secs(10))?;
+    connection.busy_timeout(Duration::from_secs(10))?;
     connection.query_row("PRAGMA journal_mode = WAL", [], |_| Ok(()))?;
     let synchronous = match durability {
         Durability::PowerCut => "FULL",

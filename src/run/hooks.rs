@@ -29,8 +29,8 @@ const ATTEMPTS: u32 = 3;
 const FIRST_PAUSE: Duration = Duration::from_millis(500);
 /// A program that takes longer is ended.
 const PROGRAM_PATIENCE: Duration = Duration::from_secs(20);
-/// How long the end of a run, parked and recorded, waits for its last messages.
-const END_PATIENCE: Duration = Duration::from_secs(5);
+/// How long the end of a run waits for its last messages, after everything else is done.
+const END_PATIENCE: Duration = Duration::from_secs(45);
 /// A refill due within this time is told of, s.
 const HELIUM_AHEAD_S: f64 = 12.0 * 3600.0;
 

@@ -6,7 +6,8 @@ use crate::bench::{Bench, read};
 use crate::drive::connect::open_all;
 use crate::drive::virtual_time::Onlooker;
 use crate::drive::wall::{
-    Clock, FromRecord, Inlets, Links, MakeInstrument, Parts, Recording, ScriptOver, StopFlag, WallDrive,
+    Clock, FromRecord, Inlets, Links, MakeInstrument, Parts, Pulse, Recording, ScriptOver, StopFlag,
+    WallDrive, control,
 };
 use crate::instrument::Instrument;
 use crate::quantity::Moment;
@@ -92,13 +93,7 @@ fn park(bench: &Bench, charge: &Charge, run_folder: &Path, reason: &str) -> Resu
         .enable_all()
         .build()
         .map_err(|error| format!("the event loop can't be made: {error}"))?;
-    let mut instruments = open_all(bench, &charge.bench_folder, 0)?;
-    // The runner may have left a task running, and nothing else begins before it has ended.
-    if let Some(instrument) = bench.task_link.and_then(|link| instruments.get_mut(link))
-        && let Err(error) = instrument.abort()
-    {
-        tracing::warn!(%error, "whatever task was running could not be ended");
-    }
+    let instruments = open_all(bench, &charge.bench_folder, 0)?;
     let file = RunFolder { path: run_folder.to_owned() }.run_file();
     let (seq, at) =
         RunFile::open(&file).and_then(|file| Ok((file.next_seq()?, file.last_moment()?))).unwrap_or_default();
@@ -140,7 +135,7 @@ async fn drive(
     let (answer_sender, answers) = unbounded_channel();
     let (news_sender, record) = unbounded_channel::<FromRecord>();
     let (_over, script) = unbounded_channel();
-    let (_words, outside) = unbounded_channel();
+    let (words, outside) = unbounded_channel();
     let (replies, _replies) = channel();
     let makers: Vec<MakeInstrument> = instruments
         .into_iter()
@@ -151,7 +146,10 @@ async fn drive(
     let make = Box::new(move || -> Result<Box<dyn Recorder>, RecordError> {
         Ok(Box::new(Store::reopen(&path, Durability::PowerCut, false)?))
     });
-    let start = Start { seq, now: at, ..Start::default() };
+    // As long as it is not safe, a person can say here that they have seen to it.
+    let _listening = run_file.parent().and_then(|folder| control::listen(folder, words).ok());
+    // The runner may have left a task running, and nothing else begins before it has ended.
+    let start = Start { seq, now: at, foreign_task: bench.task_link.is_some(), ..Start::default() };
     let parts = Parts {
         bench,
         start,
@@ -161,10 +159,12 @@ async fn drive(
         replies,
         stop: Arc::new(StopFlag::default()),
         onlooker: Box::new(seen),
-        beats: None,
+        pulse: Pulse::default(),
     };
     let mut drive = WallDrive::new(parts);
     drive.end_now(ScriptOver { outcome: Outcome::Fault, reason: reason.to_owned(), place: Place::default() });
-    drive.work(&mut Inlets { calls, answers, record, script, outside }).await;
-    drive.finish().3
+    let mut inlets = Inlets { calls, answers, record, script, outside };
+    drive.work(&mut inlets).await;
+    drive.finish(&mut inlets).await;
+    drive.record_failed
 }

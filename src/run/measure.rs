@@ -8,7 +8,7 @@ use crate::drive::oracle::Oracle;
 use crate::drive::replay::{GoLive, ReplayPort, ReplayStop, TreatAs};
 use crate::drive::virtual_time::Onlooker;
 use crate::drive::wall::{
-    Clock, FromRecord, Inlets, Links, MakeInstrument, Outside, Parts, Recording, ScriptOver, StopFlag,
+    Clock, FromRecord, Inlets, Links, MakeInstrument, Outside, Parts, Pulse, Recording, ScriptOver, StopFlag,
     WallDrive, WallPort, control,
 };
 use crate::drive::{Port, RunTally};
@@ -80,6 +80,27 @@ pub struct Measured {
     pub record_failed: Option<String>,
     /// Why a replay stopped before anything moved.
     pub replay_stop: Option<ReplayStop>,
+    /// Who looked on. Whoever has time may wait for the last that they have to tell.
+    pub onlookers: Onlookers,
+}
+
+/// Who looked on at a run that is over.
+#[derive(Default)]
+pub struct Onlookers(Option<Box<dyn Onlooker>>);
+
+impl std::fmt::Debug for Onlookers {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.debug_tuple("Onlookers").field(&self.0.is_some()).finish()
+    }
+}
+
+impl Onlookers {
+    /// The terminal is wanted for the report.
+    pub fn leave_terminal(&mut self) {
+        if let Some(onlooker) = &mut self.0 {
+            onlooker.leave_terminal();
+        }
+    }
 }
 
 impl Measured {
@@ -203,10 +224,12 @@ async fn measure_within(
         let replay_stop = told.lock().ok().and_then(|mut stop| stop.take());
         if replay_stop.is_some() {
             let (tally, oracle) = (RunTally::new(&bench), Oracle::new(&bench));
-            return Ok(Measured { tally, oracle, digest: None, record_failed: None, replay_stop });
+            let onlookers = Onlookers::default();
+            return Ok(Measured { tally, oracle, digest: None, record_failed: None, replay_stop, onlookers });
         }
     }
-    let keeper = start_keeper(plan.as_ref(), &bench, &folder, &word_sender)?;
+    let pulse = Pulse::default();
+    let keeper = start_keeper(plan, &bench, &folder, &pulse, &word_sender)?;
     let makers: Vec<MakeInstrument> = instruments
         .into_iter()
         .map(|instrument| Box::new(move || -> Box<dyn Instrument> { instrument }) as MakeInstrument)
@@ -223,27 +246,30 @@ async fn measure_within(
     hear_signals(&word_sender);
     let clock = Clock::start(start.now, pace);
     let mut inlets = Inlets { calls, answers, record, script, outside };
-    let beats = keeper.as_ref().and_then(Keeper::beats);
     let mut drive =
-        WallDrive::new(Parts { bench, start, clock, links, recording, replies, stop, onlooker, beats });
+        WallDrive::new(Parts { bench, start, clock, links, recording, replies, stop, onlooker, pulse });
     drive.tally = tally.unwrap_or(drive.tally);
     drive.work(&mut inlets).await;
-    let (tally, oracle, digest, record_failed) = drive.finish();
+    // Parked, recorded, the keeper dismissed: only then anybody is waited for.
+    let digest = drive.finish(&mut inlets).await;
     if let Some(keeper) = keeper {
         keeper.dismiss();
     }
-    Ok(Measured { tally, oracle, digest, record_failed, replay_stop: None })
+    let (tally, oracle, record_failed, onlooker) = drive.into_parts();
+    let onlookers = Onlookers(Some(onlooker));
+    Ok(Measured { tally, oracle, digest, record_failed, replay_stop: None, onlookers })
 }
 
 /// Nothing begins without a keeper, unless the bench says that a lost one does not matter.
 fn start_keeper(
-    plan: Option<&KeeperPlan>,
+    plan: Option<KeeperPlan>,
     bench: &Bench,
     folder: &std::path::Path,
+    pulse: &Pulse,
     words: &UnboundedSender<Outside>,
 ) -> Result<Option<Keeper>, NotBegun> {
     let Some(plan) = plan else { return Ok(None) };
-    match Keeper::start(plan, folder, words.clone()) {
+    match Keeper::start(plan, folder, pulse.clone(), words.clone()) {
         Ok(keeper) => Ok(Some(keeper)),
         Err(reason) if bench.keeper.park_if_lost => Err(NotBegun::Keeper(reason)),
         Err(reason) => {

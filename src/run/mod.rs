@@ -19,7 +19,9 @@ mod truth;
 mod window;
 
 pub use folder::{RUN_FILE_NAME, RunFolder, locate};
-pub use measure::{MakeRecorder, Measured, Measurement, NotBegun, Resumed, measure, meet_instruments, paced};
+pub use measure::{
+    MakeRecorder, Measured, Measurement, NotBegun, Onlookers, Resumed, measure, meet_instruments, paced,
+};
 pub use rehearse::{Rehearsed, rehearse, rehearse_with, rehearse_with_faults, resume_rehearsal};
 pub use setup::{BenchSource, Setup, SetupError};
 pub use summary::Summary;

@@ -21,7 +21,8 @@ impl Supervisor {
         }
         out.push(Effect::Interrupt(ending));
         let at_work = self.slot.take();
-        let task_under_way = at_work.iter().chain(self.suspended.iter()).any(Procedure::holds_task);
+        let task_under_way =
+            self.foreign_task || at_work.iter().chain(self.suspended.iter()).any(Procedure::holds_task);
         self.suspended = None;
         if self.parked {
             return self.close(true, out);
@@ -123,6 +124,14 @@ impl Supervisor {
         };
         self.end(ending, out);
         self.close_if_durable(out);
+    }
+
+    pub(super) fn keeper_replaced(&mut self, out: &mut Effects) {
+        self.reach(Probe::KeeperReplaced);
+        let trouble = Trouble::KeeperReplaced;
+        let what = trouble.in_words();
+        self.append(Entry::Fault { link: "keeper".to_owned(), trouble }, Vec::new(), true, out);
+        Self::notify("fault", what, out);
     }
 
     pub(super) fn keeper_lost(&mut self, out: &mut Effects) {

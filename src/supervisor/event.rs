@@ -28,6 +28,8 @@ pub enum Event {
     RecordFailed(String),
     /// An operator's word.
     Operator(Word),
+    /// The keeper process was gone or stopped, and a new one keeps watch.
+    KeeperReplaced,
     /// The keeper process is gone.
     KeeperLost,
     /// The clock of the computer was set.

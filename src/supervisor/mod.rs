@@ -60,12 +60,21 @@ pub struct Start {
     pub window: Option<Moment>,
     /// The spot on which the sequence had centred the tip, where it has not moved it since.
     pub spot: Option<CentrePlan>,
+    /// A task that somebody else began may be running: it is ended before the tip is withdrawn.
+    pub foreign_task: bool,
 }
 
 impl Start {
     /// Where a recorded run goes on.
     pub fn after(history: &History, bench: &Bench, seq: u64, now: Moment) -> Self {
-        Self { seq, sweeps: history.next_sweep, now, window: None, spot: history.spot_on(bench) }
+        Self {
+            seq,
+            sweeps: history.next_sweep,
+            now,
+            window: None,
+            spot: history.spot_on(bench),
+            foreign_task: false,
+        }
     }
 }
 
@@ -104,6 +113,7 @@ pub struct Supervisor {
     spot: Option<CentrePlan>,
     phase: Phase,
     stop_wanted: bool,
+    foreign_task: bool,
     window: Option<Moment>,
     place: Place,
     seq: u64,
@@ -135,6 +145,7 @@ impl Supervisor {
             reply: None,
             hold: Hold::default(),
             spot: start.spot,
+            foreign_task: start.foreign_task,
             phase: Phase::Running,
             stop_wanted: false,
             window: start.window,
@@ -168,6 +179,7 @@ impl Supervisor {
             Event::Durable { through } => self.made_durable(through, out),
             Event::RecordFailed(reason) => self.record_failed(&reason, out),
             Event::Operator(word) => self.operator(word, out),
+            Event::KeeperReplaced => self.keeper_replaced(out),
             Event::KeeperLost => self.keeper_lost(out),
             Event::ClockJumped { by_s } => self.latest.note_clock_jump(by_s),
             Event::SequenceEnded { outcome, reason, place } => {

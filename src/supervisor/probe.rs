@@ -47,6 +47,7 @@ probes! {
     Stopped = "the run was stopped at a boundary";
     WindowEnded = "the window ended";
     RecordFailed = "the record failed";
+    KeeperReplaced = "a lost keeper was replaced";
     KeeperLost = "the keeper was lost";
     ParkIncomplete = "a step of parking failed";
     ParkedAtLast = "parking that had failed was tried again until it was done";
