@@ -138,10 +138,8 @@ impl Resume {
         }
         let recorded = file.document("sequence").map_err(|e| reject(&e.to_string()))?;
         let (name, text) = recorded.ok_or_else(|| reject("the run file has no sequence"))?;
-        // An edited text has a number behind its name.
-        let name = name.split(".rhai (").next().map_or(name.clone(), |stem| {
-            if stem.len() < name.len() { format!("{stem}.rhai") } else { name.clone() }
-        });
+        // The name of the text in the record may have a number behind it, if it was edited before.
+        let name = file.identity().map_or(name, |identity| identity.sequence);
         let recorded = Sequence::from_text(&name, &text);
         Ok(Sequence { path: PathBuf::from(path).with_file_name(&name), ..recorded })
     }

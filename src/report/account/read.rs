@@ -279,7 +279,7 @@ impl Reader {
                 }
             }
             other => {
-                if other.contains("contrast") || other.contains("tip") {
+                if other == "contrast" {
                     self.account.tip.push(TipEvent {
                         at_s,
                         what: other.to_owned(),
