@@ -6,6 +6,7 @@ mod output;
 
 pub mod analysis;
 pub mod bench;
+pub mod cautions;
 pub mod cli;
 pub mod drive;
 pub mod faults;

@@ -242,6 +242,7 @@ impl Resume {
             window: given,
             taken_up_at: Some(now_in(bench.time_zone.as_deref())?.to_string()),
         }];
+        eprint!("{}", crate::cautions::in_words(crate::cautions::Act::GoOn));
         let _live = self.watching.serve(&folder.run_file(), bench)?;
         let foreseen = foresee(sequence.clone(), source.clone(), seed, window);
         let mut prospect = Prospect::new(window, Some(foreseen));

@@ -480,29 +480,6 @@ fn quoted(path: &str) -> String {
     format!("'{}'", path.replace('\'', "'\\''"))
 }
 
-/// What must be kept in mind at every bench; the same in each brief, on purpose.
-pub const CAUTIONS: [(&str, &str); 5] = [
-    (
-        "Cryogens",
-        "Boiling helium and nitrogen displace air: heed the oxygen monitor, never work alone in a small room. Cold \
-         burns: gloves and face shield. An iced or blocked vent builds up pressure: check it before and after a transfer.",
-    ),
-    (
-        "Magnet",
-        "Keep people with implants and loose iron away. A quench boils the bath at once: leave the room. Do not ramp \
-         on low helium.",
-    ),
-    (
-        "High voltage and RF",
-        "Piezo and ion-pump supplies can kill: switch off and discharge before opening. RF off before a line is taken apart.",
-    ),
-    (
-        "This software is no safety device",
-        "Hardware protection stays in charge: relief valves, quench protection, interlocks of the supplies, oxygen monitor.",
-    ),
-    ("Rules", "Local rules and trained staff decide, not this page."),
-];
-
 #[cfg(test)]
 mod tests {
     use super::*;

@@ -1,7 +1,8 @@
 //! Sections in words and tables: state, next steps, what ran, tip, chronicle, parking, notes, cautions.
 
-use super::handover::{CAUTIONS, Handover, Weight};
+use super::handover::{Handover, Weight};
 use super::page::{Cell, cards, figure, list, safe, table};
+use crate::cautions::CAUTIONS;
 use crate::quantity::in_words;
 use crate::report::account::{Account, place_in_words};
 use crate::report::figure::{Axis, Chart, Ink, Series, Style};
@@ -239,8 +240,9 @@ pub(super) fn remarks(account: &Account) -> String {
 }
 
 pub(super) fn cautions() -> String {
-    let items =
-        CAUTIONS.iter().map(|(title, text)| format!("<li><b>{}.</b> {}</li>", safe(title), safe(text)));
+    let items = CAUTIONS
+        .iter()
+        .map(|caution| format!("<li><b>{}.</b> {}</li>", safe(caution.title), safe(caution.text)));
     format!("<ul>{}</ul>", items.collect::<String>())
 }
 

@@ -1,6 +1,7 @@
 //! The brief as text, for a terminal or a message.
 
-use super::handover::{CAUTIONS, Handover};
+use super::handover::Handover;
+use crate::cautions::CAUTIONS;
 use crate::quantity::in_words;
 use crate::report::account::Account;
 use crate::report::words::with_error;
@@ -35,8 +36,8 @@ pub fn write(out: &mut String, account: &Account) {
     what_ran(out, account);
     chronicle(out, account);
     heading(out, "Cautions");
-    for (title, text) in CAUTIONS {
-        wrapped(out, &format!("{title}: {text}"), "- ", "  ");
+    for caution in CAUTIONS {
+        wrapped(out, &format!("{}: {}", caution.title, caution.text), "- ", "  ");
     }
     out.push('\n');
 }
