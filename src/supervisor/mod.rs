@@ -47,6 +47,9 @@ use slot::{Arrived, Slot};
 use std::sync::Arc;
 use watch::Watch;
 
+/// People are told so often that the bench is not safe yet, s.
+const NOT_SAFE_TOLD_EVERY_S: f64 = 60.0;
+
 /// Where a run begins: all zero, or where the record of a resumed run ends.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
 pub struct Start {
@@ -121,6 +124,8 @@ pub struct Supervisor {
     record_failed: bool,
     sweeps: u64,
     parked: bool,
+    /// When it was last told that the bench is not safe yet.
+    told_not_safe: Option<Moment>,
     now: Moment,
     /// When a task last ended: what was read before may not be so any more.
     task_ended_at: Option<Moment>,
@@ -155,6 +160,7 @@ impl Supervisor {
             record_failed: false,
             sweeps: start.sweeps,
             parked: false,
+            told_not_safe: None,
             now: start.now,
             task_ended_at: None,
             points: Vec::new(),
@@ -412,14 +418,16 @@ impl Supervisor {
         }
     }
 
-    /// Parking that has to be tried again is told at each new pause.
+    /// Parking that has to be tried again is told of at its first pauses, and then once a minute.
     fn say_if_not_safe(&mut self, until: Moment, out: &mut Effects) {
         let pauses = matches!(&self.slot.procedure, Some(Procedure::Steps(steps)) if steps.pauses());
-        let Some(why) = self.not_safe_yet().filter(|_| pauses) else { return };
+        let lately = self.told_not_safe.is_some_and(|told| self.now.since(told) < NOT_SAFE_TOLD_EVERY_S);
+        let Some(why) = self.not_safe_yet().filter(|_| pauses && !lately) else { return };
         let text = format!(
             "NOT safe yet: {why}; tried again in {}; a word to stop ends the attempts",
             crate::quantity::in_words(until.since(self.now))
         );
+        self.told_not_safe = Some(self.now);
         Self::notify("park", text, out);
     }
 

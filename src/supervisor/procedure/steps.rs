@@ -70,8 +70,9 @@ pub struct Steps {
     pause: Option<Moment>,
 }
 
-/// Pause before what failed is tried again, s: it doubles from round to round, up to the second one.
-const PAUSES_S: (f64, f64) = (1.0, 60.0);
+/// Pause before what failed is tried again, s: it doubles from round to round, up to the second one. A bench whose links
+/// are back is to be safe within ten seconds.
+const PAUSES_S: (f64, f64) = (1.0, 5.0);
 
 impl Steps {
     /// Steps on their way.
