@@ -19,8 +19,8 @@ use crate::bench::{Bench, TaskKind};
 use crate::instrument::Task;
 use crate::quantity::Moment;
 use crate::record::{
-    Answer, CentrePlan, Centred, Column, Ending, Entry, Failure, Found, HeldBy, Point, RecordError, Request,
-    RunFile, SafeAct, SweepPlan,
+    Answer, CentrePlan, Centred, Column, Ending, Entry, Failure, Found, HeldBy, Place, Point, RecordError,
+    Request, RunFile, SafeAct, SweepPlan,
 };
 use names::Names;
 use std::collections::{BTreeMap, BTreeSet};
@@ -34,6 +34,17 @@ pub struct Left {
     pub approached: Option<bool>,
     /// The spot on which it had centred the tip, where nothing has moved the tip since.
     pub spot: Option<CentrePlan<String>>,
+}
+
+/// A task that must not happen twice and that was begun.
+#[derive(Debug, Clone, PartialEq)]
+pub struct OpenTask {
+    /// The task.
+    pub task: Task<String>,
+    /// When it was begun, s.
+    pub at_s: f64,
+    /// Where in the sequence.
+    pub place: Place,
 }
 
 /// A hold that goes on.
@@ -78,8 +89,8 @@ pub struct History {
     pub holds: u64,
     /// Times the run was resumed.
     pub resumed: u64,
-    /// Tasks that were begun, must not happen twice, and have no recorded end: number of the call and task.
-    pub open_tasks: BTreeMap<u64, Task<String>>,
+    /// Tasks that were begun, must not happen twice, and have no recorded end, by the number of their call.
+    pub open_tasks: BTreeMap<u64, OpenTask>,
     /// One line for each judgement: fits, verdicts, contrast.
     pub results: Vec<String>,
     /// The end, if it has come and the run was not resumed since.
@@ -152,8 +163,9 @@ impl History {
         self.end_s = self.end_s.max(at_s);
         match entry {
             Entry::Monitor { channel, value } => self.monitored(channel, *value, at_s),
-            Entry::Intent { n, task, .. } => {
-                self.open_tasks.insert(*n, task.clone());
+            Entry::Intent { n, task, place } => {
+                let begun = OpenTask { task: task.clone(), at_s, place: place.clone() };
+                self.open_tasks.insert(*n, begun);
                 // Nobody may ever know how it ended.
                 self.leave_spot_if(task.kind().leaves_spot());
             }

@@ -134,7 +134,12 @@ fn a_pulse_of_unknown_outcome_waits_for_a_decision_and_is_never_repeated() {
     for _ in 0..2 {
         let said = resume(&folder, &[]);
         assert_eq!(said.code, 2, "{}", said.stderr);
-        for part in ["pulse(length_s: 0.02, volts: 0.2) was begun", "never repeated on its own", "--treat-as done", "nothing was moved"] {
+        for part in [
+            "pulse(length_s: 0.02, volts: 0.2) was begun",
+            "never repeated on its own",
+            "--treat-as done",
+            "nothing was moved",
+        ] {
             assert!(said.stderr.contains(part), "{part:?} is not in {}", said.stderr);
         }
         assert_eq!(rows(&folder), kept, "a refused resume has written something");

@@ -187,8 +187,6 @@ pub struct Account {
     pub park: Vec<ParkStep>,
     /// Readings of watched channels: s, SI.
     pub monitors: BTreeMap<String, Vec<(f64, f64)>>,
-    /// Actions that were begun and of which no end is recorded.
-    pub open_intents: Vec<(f64, String, Place)>,
     /// What the check of the file found.
     pub integrity: Integrity,
     /// What is left of a damaged file as a whole, row by row.
