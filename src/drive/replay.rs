@@ -4,7 +4,7 @@ mod recorded;
 
 use super::Port;
 use crate::bench::Bench;
-use crate::instrument::{InstrumentError, TaskReport};
+use crate::instrument::{ErrorKind, InstrumentError, TaskReport};
 use crate::record::{Ending, Entry, Outcome, RecordError, RunFile};
 use crate::supervisor::procedure::Centred;
 use crate::supervisor::{Answer, Call, Denial, HeliumOutlook, Reply, Request, SweepData, SweepPlan};
@@ -66,8 +66,8 @@ impl std::fmt::Display for ReplayStop {
     }
 }
 
-/// Makes the live port when the record ends.
-pub type GoLive = Box<dyn FnOnce() -> Result<Box<dyn Port>, Ending>>;
+/// Makes the live port when the record ends; it is told which call comes first.
+pub type GoLive = Box<dyn FnOnce(&Call) -> Result<Box<dyn Port>, Ending>>;
 
 /// A port that replays first.
 pub struct ReplayPort {
@@ -133,7 +133,15 @@ impl ReplayPort {
                 line,
             })
         };
-        match recorded.what {
+        let what = match (recorded.failed, recorded.what) {
+            // An error that the sequence went on from belongs to its course. One that ended the run is no news: the call
+            // is made again, or another in its place, unless it may have done what must not be done twice.
+            (Some(failed), _) if self.calls.more_follow().map_err(unreadable)? => What::Answered(failed),
+            (Some(_), What::Answered(_)) => return Ok(Err(call)),
+            (Some(failed), What::Unknown { .. }) if has_not_happened(&failed) => return Ok(Err(call)),
+            (_, what) => what,
+        };
+        match what {
             What::Unknown { verb: then, args: args_then } => {
                 if (then.as_str(), &args_then) != (verb, &args) {
                     return differs(format!("{then} {args_then}"));
@@ -223,7 +231,7 @@ impl Port for ReplayPort {
                 return ended(Outcome::Failed, reason);
             }
         };
-        match self.go_live.take().map(|go_live| go_live()) {
+        match self.go_live.take().map(|go_live| go_live(&call)) {
             Some(Ok(live)) => self.live.insert(live).request(call),
             Some(Err(ending)) => Err(Denial::Ended(ending)),
             None => ended(Outcome::Stopped, "the run is over".to_owned()),
@@ -236,6 +244,16 @@ impl Port for ReplayPort {
 
     fn seed(&self) -> u64 {
         self.seed
+    }
+}
+
+/// Whether an instrument, or the gate before it, said that it will not do something.
+fn has_not_happened(failed: &Entry) -> bool {
+    let Entry::Call { answer, .. } = failed else { return false };
+    match decode(answer.clone()) {
+        Some(Err(Denial::Instrument(error))) => matches!(error.kind, ErrorKind::Refused | ErrorKind::Busy),
+        Some(Err(Denial::Forbidden(_))) => true,
+        _ => false,
     }
 }
 

@@ -149,9 +149,9 @@ impl PastLives {
         let bench = Arc::clone(&setup.bench);
         let known = self.known(setup, until)?;
         let live = Live(Rc::clone(drive));
-        let go_live: GoLive = Box::new(move || -> Result<Box<dyn Port>, Ending> {
+        let go_live: GoLive = Box::new(move |next: &Call| -> Result<Box<dyn Port>, Ending> {
             let mut live = live;
-            restore(&mut live, &bench, &known)?;
+            restore(&mut live, &bench, &known.before(&next.request))?;
             Ok(Box::new(live))
         });
         ReplayPort::until(Arc::clone(&setup.bench), setup.seed, file, until, self.treat_as, go_live)

@@ -3,6 +3,7 @@
 use crate::bench::{Bench, ChannelId, Role, StepAction, TaskKind};
 use crate::drive::replay::OWN_CALL;
 use crate::drive::{Port, RunTally};
+use crate::instrument::Task;
 use crate::record::{Ending, Entry, Outcome, Place, RecordError, RunFile};
 use crate::supervisor::procedure::{CentrePlan, Centred};
 use crate::supervisor::{Answer, Call, Denial, Jot, Request};
@@ -67,6 +68,14 @@ impl KnownState {
             Ok(())
         })?;
         Ok(known)
+    }
+
+    /// The same for a call that comes next: where an approach was cut and arrived unseen, the tip comes out first.
+    pub fn before(mut self, next: &Request) -> Self {
+        if matches!(next, Request::Task(Task::Approach)) {
+            self.approached.get_or_insert(false);
+        }
+        self
     }
 
     fn tip_at(&mut self, bench: &Bench, x_m: f64, y_m: f64) {

@@ -28,6 +28,8 @@ pub(super) struct Recorded {
     pub(super) line: u32,
     /// What became of it.
     pub(super) what: What,
+    /// The error with which it was answered, if it was.
+    pub(super) failed: Option<Entry>,
 }
 
 /// What became of a call.
@@ -104,6 +106,11 @@ impl RecordedCalls {
         Ok(found)
     }
 
+    /// Whether the sequence made further calls after the one that was taken last.
+    pub(super) fn more_follow(&mut self) -> Result<bool, RecordError> {
+        Ok(self.peek()?.is_some())
+    }
+
     /// What was decided in an earlier resume about a call whose outcome is unknown: if it was begun again, it had
     /// not happened; if other calls follow, it had.
     pub(super) fn decided(&mut self, n: u64) -> Result<Option<TreatAs>, RecordError> {
@@ -155,14 +162,25 @@ fn call_of(entry: &Entry) -> Option<u64> {
 
 /// Adds an entry to what is known of its call.
 fn take_in(found: &mut Option<Recorded>, seq: u64, entry: Entry, until: u64) {
+    let failed = match &entry {
+        Entry::Call { answer, .. } if is_error(answer) => Some(entry.clone()),
+        _ => None,
+    };
+    // What was measured or begun before the error is still so.
+    if let (Some(failed), Some(known)) = (&failed, &mut *found)
+        && !matches!(known.what, What::Answered(_))
+    {
+        known.failed = Some(failed.clone());
+        return;
+    }
     let (line, what) = match entry {
         Entry::Intent { verb, args, place, .. } => (place.line, What::Unknown { verb, args }),
         Entry::SweepBegin { sweep, args, place, .. } => {
             (place.line, What::Sweep { sweep, args, ended: false, rows: (seq, until) })
         }
         Entry::SweepEnd { .. } => {
-            if let Some(Recorded { what: What::Sweep { ended, rows, .. }, .. }) = found {
-                (*ended, rows.1) = (true, seq);
+            if let Some(Recorded { what: What::Sweep { ended, rows, .. }, failed, .. }) = found {
+                (*ended, rows.1, *failed) = (true, seq, None);
             }
             return;
         }
@@ -177,5 +195,9 @@ fn take_in(found: &mut Option<Recorded>, seq: u64, entry: Entry, until: u64) {
         | Entry::Decision { ref place, .. } => (place.line, What::Answered(entry)),
         entry => (0, What::Answered(entry)),
     };
-    *found = Some(Recorded { line, what });
+    *found = Some(Recorded { line, what, failed });
+}
+
+fn is_error(answer: &serde_json::Value) -> bool {
+    answer.get("instrument").is_some() || answer.get("forbidden").is_some()
 }
