@@ -91,7 +91,7 @@ pub fn rehearsal_onlooker(setup: &Setup, json: bool) -> Box<dyn Onlooker> {
     if json {
         return Box::new(Nobody);
     }
-    let prospect = SharedProspect::new(Prospect::new(&setup.bench, setup.window, None));
+    let prospect = SharedProspect::new(Prospect::new(setup.window, None));
     let progress = Progress::new(Arc::clone(&setup.bench), prospect.clone(), true);
     Box::new(Several(vec![Box::new(prospect), Box::new(progress)]))
 }
@@ -123,9 +123,9 @@ impl Onlooker for Progress {
                 self.screen.say(format!("{at}  {name}"))
             }
             Entry::StepEnd { left_out: Some(why), .. } => self.screen.say(format!("{at}    left out: {why}")),
-            Entry::SweepBegin { name, fast, slow, read, .. } => {
-                self.sweep.clone_from(name);
-                let columns = std::iter::once(fast).chain(slow).chain(read);
+            Entry::SweepBegin { plan, .. } => {
+                self.sweep.clone_from(&plan.name);
+                let columns = plan.moved().chain(&plan.read);
                 self.watched = columns.map(|column| column.channel.clone()).collect();
             }
             Entry::SweepEnd { .. } => self.watched.clear(),

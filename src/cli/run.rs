@@ -124,7 +124,7 @@ impl Run {
         };
         let _live = self.watching.serve(&folder.run_file(), bench)?;
         let foreseen = foresee(setup.sequence.clone(), source.clone(), self.seed, end);
-        let prospect = Prospect::new(bench, end, Some(foreseen));
+        let prospect = Prospect::new(end, Some(foreseen));
         let onlooker = self.watching.onlooker(bench, &setup.sequence.name, prospect, self.json)?;
         let mut done =
             measure(measurement, instruments, make, onlooker).map_err(|e| reject(&e.to_string()))?;

@@ -4,6 +4,7 @@ use super::Setup;
 use super::faults::FaultPlan;
 use super::lives::PastLives;
 use super::summary::Summary;
+use super::truth::Truth;
 use crate::drive::RunTally;
 use crate::drive::connect::simulate_all;
 use crate::drive::oracle::Oracle;
@@ -28,6 +29,8 @@ pub struct Rehearsed {
     pub probes: Probes,
     /// Digest of the record.
     pub digest: Option<String>,
+    /// What was really there: of the first simulated microscope of the bench.
+    pub truth: Option<Truth>,
     /// Why the record failed, if it did.
     pub record_error: Option<RecordError>,
     /// Files that were imported.
@@ -70,7 +73,7 @@ pub fn rehearse_with_faults(
     let instruments = plan.instruments(&setup.bench, world, setup.seed);
     let recorder = plan.recorder(recorder);
     let setup = &Setup { window: plan.window(setup.window), ..setup.clone() };
-    let (past, disturbances) = (PastLives::default(), plan.disturbances());
+    let (past, disturbances) = (PastLives::default(), plan.disturbances(&setup.bench));
     rehearse_lives(setup, &past, instruments, recorder, onlooker, started_at, disturbances)
 }
 
@@ -86,7 +89,7 @@ pub fn resume_rehearsal(
 ) -> Rehearsed {
     let world = setup.world.as_deref().expect("a rehearsal has a world");
     let instruments = plan.instruments(&setup.bench, world, setup.seed);
-    rehearse_lives(setup, past, instruments, recorder, onlooker, started_at, plan.disturbances())
+    rehearse_lives(setup, past, instruments, recorder, onlooker, started_at, plan.disturbances(&setup.bench))
 }
 
 fn rehearse_lives(
@@ -121,6 +124,7 @@ fn rehearse_lives(
         oracle: drive.oracle.clone(),
         probes: *drive.supervisor().probes(),
         digest,
+        truth: drive.chronicle().map(Truth::new),
         record_error: drive.record_error.take(),
         imports,
     }
@@ -129,6 +133,6 @@ fn rehearse_lives(
 impl Rehearsed {
     /// The closing report of the run.
     pub fn summary(&self) -> Summary {
-        Summary::new(&self.tally, &self.oracle, self.digest.clone())
+        Summary { truth: self.truth.clone(), ..Summary::new(&self.tally, &self.oracle, self.digest.clone()) }
     }
 }

@@ -1,7 +1,9 @@
 //! The closing report of a run as one JSON object.
 
+use super::truth::Truth;
+use crate::drive::RunTally;
 use crate::drive::oracle::Oracle;
-use crate::drive::{RunTally, Trip};
+use crate::history::Trip;
 use crate::record::{Ending, Outcome, Place};
 use serde::Serialize;
 
@@ -45,6 +47,9 @@ pub struct Summary {
     pub holds: u64,
     /// One line for each fit and verdict.
     pub results: Vec<String>,
+    /// What was really there in a rehearsal; nothing else of the run knows it.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub truth: Option<Truth>,
 }
 
 impl Summary {
@@ -68,12 +73,13 @@ impl Summary {
             run_file: None,
             brief: None,
             digest,
-            helium_used_l: tally.helium_used_l(),
+            helium_used_l: tally.helium.as_ref().map_or(0.0, |level| level.used().used * 1e3),
             interlocks: tally.trips.clone(),
             limit_violations: oracle.violations,
             parked: tally.parked,
             holds: tally.holds,
             results: tally.results.clone(),
+            truth: None,
         }
     }
 }

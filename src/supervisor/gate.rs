@@ -28,10 +28,18 @@ pub enum Refusal {
 }
 
 impl Refusal {
+    /// Why, in a phrase.
+    pub fn why(&self) -> &str {
+        match self {
+            Refusal::Never(why) | Refusal::NotMet(why) | Refusal::NotKnown(why) => why,
+        }
+    }
+
     /// One sentence.
     pub fn into_text(self) -> String {
         match self {
-            Refusal::Never(text) | Refusal::NotMet(text) | Refusal::NotKnown(text) => text,
+            Refusal::Never(text) => text,
+            Refusal::NotMet(why) | Refusal::NotKnown(why) => format!("not permitted: {why}"),
         }
     }
 }
@@ -129,9 +137,9 @@ pub fn check_permits(
         // What is known can settle that it is not met, whatever the silent gauge would say; that it is met takes all.
         match permit.condition.holds(&Trusted(latest)) {
             Some(true) if trusted => {}
-            Some(false) => return Err(Refusal::NotMet(format!("not permitted: {because} (needs {text})"))),
+            Some(false) => return Err(Refusal::NotMet(format!("{because} (needs {text})"))),
             _ => {
-                let text = format!("not permitted: it is not known whether {text} ({because})");
+                let text = format!("it is not known whether {text} ({because})");
                 return Err(Refusal::NotKnown(text));
             }
         }

@@ -13,7 +13,6 @@ mod calls;
 mod ending;
 mod event;
 pub mod gate;
-mod helium;
 mod hold;
 mod interlock;
 mod latest;
@@ -22,31 +21,34 @@ mod permit;
 mod present_hold;
 mod probe;
 pub mod procedure;
-mod request;
 mod safety;
 mod slot;
 mod watch;
 
-pub use event::{Answered, Channels, Command, Effect, Effects, Event, Notice, Owner, Ticket, Word};
-pub use helium::HeliumOutlook;
+pub use crate::record::{
+    Answer, Axis, Call, CentrePlan, Centred, Denial, HeliumOutlook, OWN_CALL, Question, Reply, Request,
+    Statement, SweepData, SweepPlan, Word,
+};
+pub use event::{Answered, Channels, Command, Effect, Effects, Event, Notice, Owner, Ticket};
 pub use latest::Latest;
 pub use lockin::settle_in_time_constants;
 pub use permit::PATIENCE_S;
 pub use present_hold::{HoldStage, PresentHold};
 pub use probe::{Probe, Probes};
-pub use request::{
-    Answer, Axis, Call, Denial, Jot, OWN_CALL, Question, Reply, Request, SweepData, SweepPlan,
-};
 
 use crate::bench::Bench;
+use crate::history::{History, Level};
 use crate::quantity::Moment;
-use crate::record::{Ending, Entry, Place, Point};
+use crate::record::{Ending, Entry, Place, Point, Trouble};
 use hold::Hold;
 use interlock::{Change, Interlocks};
-use procedure::{CentrePlan, Context, Input, Next, Procedure, link_of};
+use procedure::{Context, Input, Next, Procedure, link_of};
 use slot::{Arrived, Slot};
 use std::sync::Arc;
 use watch::Watch;
+
+/// People are told so often that the bench is not safe yet, s.
+const NOT_SAFE_TOLD_EVERY_S: f64 = 60.0;
 
 /// Where a run begins: all zero, or where the record of a resumed run ends.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
@@ -63,6 +65,20 @@ pub struct Start {
     pub spot: Option<CentrePlan>,
     /// A task that somebody else began may be running: it is ended before the tip is withdrawn.
     pub foreign_task: bool,
+}
+
+impl Start {
+    /// Where a recorded run goes on.
+    pub fn after(history: &History, bench: &Bench, seq: u64, now: Moment) -> Self {
+        Self {
+            seq,
+            sweeps: history.next_sweep,
+            now,
+            window: None,
+            spot: history.spot_on(bench),
+            foreign_task: false,
+        }
+    }
 }
 
 #[derive(Debug, Clone, PartialEq)]
@@ -95,7 +111,7 @@ pub struct Supervisor {
     call: Option<OpenCall>,
     reply: Option<(u64, Reply)>,
     hold: Hold,
-    helium: helium::HeliumLog,
+    helium: Option<Level>,
     /// The spot on which the sequence has centred the tip, until it moves it elsewhere.
     spot: Option<CentrePlan>,
     phase: Phase,
@@ -108,6 +124,8 @@ pub struct Supervisor {
     record_failed: bool,
     sweeps: u64,
     parked: bool,
+    /// When it was last told that the bench is not safe yet.
+    told_not_safe: Option<Moment>,
     now: Moment,
     /// When a task last ended: what was read before may not be so any more.
     task_ended_at: Option<Moment>,
@@ -124,13 +142,13 @@ impl Supervisor {
             latest: Latest::new(bench.channels.len(), start.now),
             watch: Watch::new(&bench),
             interlocks: Interlocks::new(&bench),
+            helium: Level::of(&bench),
             bench,
             slot: Slot::default(),
             suspended: None,
             call: None,
             reply: None,
             hold: Hold::default(),
-            helium: helium::HeliumLog::default(),
             spot: start.spot,
             foreign_task: start.foreign_task,
             phase: Phase::Running,
@@ -142,6 +160,7 @@ impl Supervisor {
             record_failed: false,
             sweeps: start.sweeps,
             parked: false,
+            told_not_safe: None,
             now: start.now,
             task_ended_at: None,
             points: Vec::new(),
@@ -312,8 +331,10 @@ impl Supervisor {
             Answered::Read(values) => {
                 for (channel, value) in channels.as_slice().iter().zip(values.as_slice()) {
                     self.latest.note(*channel, *value);
-                    if let Some(budget) = self.bench.helium.filter(|budget| budget.channel == *channel) {
-                        self.helium.note(self.now, *value, budget.transfer_m3());
+                    if self.bench.helium.is_some_and(|budget| budget.channel == *channel)
+                        && let Some(level) = &mut self.helium
+                    {
+                        level.note(self.now.s(), *value);
                     }
                     if self.watch.record_is_due(*channel, self.now) {
                         let name = self.bench.channel(*channel).name.clone();
@@ -350,13 +371,9 @@ impl Supervisor {
                 }
                 if let (Answered::Failed(error), Some(link)) = (&outcome, link_of(&bench, &command)) {
                     self.reach(Probe::GaveUp);
-                    let what = gave_up(&command, error, tries);
-                    self.append(
-                        Entry::Fault { link: bench.links[link].name.clone(), what },
-                        Vec::new(),
-                        false,
-                        out,
-                    );
+                    let trouble = gave_up(&command, error, tries);
+                    let link = bench.links[link].name.clone();
+                    self.append(Entry::Fault { link, trouble }, Vec::new(), false, out);
                 }
                 self.run(Input::Answered(outcome), out);
             }
@@ -401,14 +418,16 @@ impl Supervisor {
         }
     }
 
-    /// Parking that has to be tried again is told at each new pause.
+    /// Parking that has to be tried again is told of at its first pauses, and then once a minute.
     fn say_if_not_safe(&mut self, until: Moment, out: &mut Effects) {
         let pauses = matches!(&self.slot.procedure, Some(Procedure::Steps(steps)) if steps.pauses());
-        let Some(why) = self.not_safe_yet().filter(|_| pauses) else { return };
+        let lately = self.told_not_safe.is_some_and(|told| self.now.since(told) < NOT_SAFE_TOLD_EVERY_S);
+        let Some(why) = self.not_safe_yet().filter(|_| pauses && !lately) else { return };
         let text = format!(
             "NOT safe yet: {why}; tried again in {}; a word to stop ends the attempts",
             crate::quantity::in_words(until.since(self.now))
         );
+        self.told_not_safe = Some(self.now);
         Self::notify("park", text, out);
     }
 
@@ -436,14 +455,12 @@ impl Supervisor {
 }
 
 /// A failure that nothing more is tried about, with what was tried.
-fn gave_up(command: &Command, error: &crate::instrument::InstrumentError, tries: u32) -> String {
-    match command {
-        Command::Begin(task) if task.kind().once_only() && tries == 1 => {
-            format!("{error}, tried once: `{}` is never repeated on its own", task.kind().name())
-        }
-        _ if tries == 1 => format!("{error}, tried once"),
-        _ => format!("{error}, after {tries} attempts"),
-    }
+fn gave_up(command: &Command, error: &crate::instrument::InstrumentError, tries: u32) -> Trouble {
+    let once_only = match command {
+        Command::Begin(task) if task.kind().once_only() => Some(task.kind().name().to_owned()),
+        _ => None,
+    };
+    Trouble::GaveUp { error: error.clone(), tries, once_only }
 }
 
 #[cfg(test)]

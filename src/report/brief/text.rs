@@ -1,6 +1,7 @@
 //! The brief as text, for a terminal or a message.
 
-use super::handover::{CAUTIONS, Handover};
+use super::handover::Handover;
+use crate::cautions::CAUTIONS;
 use crate::quantity::in_words;
 use crate::report::account::Account;
 use crate::report::words::with_error;
@@ -35,8 +36,8 @@ pub fn write(out: &mut String, account: &Account) {
     what_ran(out, account);
     chronicle(out, account);
     heading(out, "Cautions");
-    for (title, text) in CAUTIONS {
-        wrapped(out, &format!("{title}: {text}"), "- ", "  ");
+    for caution in CAUTIONS {
+        wrapped(out, &format!("{}: {}", caution.title, caution.text), "- ", "  ");
     }
     out.push('\n');
 }
@@ -117,11 +118,11 @@ fn results(out: &mut String, account: &Account) {
 }
 
 fn what_ran(out: &mut String, account: &Account) {
-    if account.steps.is_empty() {
+    if account.history.steps.is_empty() {
         return;
     }
     heading(out, "What ran");
-    for step in &account.steps {
+    for step in &account.history.steps {
         let how_long = match (&step.left_out, step.to_s) {
             (Some(why), _) => format!("left out: {why}"),
             (None, Some(to)) => in_words(to - step.from_s),
