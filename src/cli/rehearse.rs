@@ -74,7 +74,7 @@ impl Rehearse {
         let stamp = now.strftime("%Y-%m-%d_%H%M").to_string();
         let folder = RunFolder::create(self.out.as_deref(), &stamp, &setup.sequence.name)
             .map_err(|e| reject(&e.to_string()))?;
-        let _alone = lock::take_run(&folder.run_file()).map_err(|reason| reject(&reason))?;
+        let _alone = lock::take_run(&folder.run_file()).map_err(|taken| reject(&taken.message))?;
         start_log(verbose, Some(&folder.log()));
         let mut documents = setup.documents();
         documents.extend(faults_text);

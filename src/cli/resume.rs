@@ -3,7 +3,7 @@
 use super::common::{load_sequence, now_in, reject, reject_all, start_log};
 use super::live::Watching;
 use super::progress::rehearsal_onlooker;
-use super::run::{close, keeper_plan, read_bench};
+use super::run::{close, keeper_plan, read_bench, take_instruments};
 use crate::bench::Bench;
 use crate::drive::RunTally;
 use crate::drive::oracle::Oracle;
@@ -79,7 +79,7 @@ impl Resume {
         let complain = |error: RecordError| reject(&error.to_string());
         let path = locate(&self.run).map_err(complain)?;
         // Before anything is read: whoever writes it now may be about to end it.
-        let _alone = lock::take_run(&path).map_err(|reason| reject(&reason))?;
+        let _alone = lock::take_run(&path).map_err(|taken| reject(&taken.message))?;
         let file = RunFile::open(&path).map_err(complain)?;
         file.can_go_on().map_err(complain)?;
         self.check_ending(&file)?;
@@ -211,11 +211,7 @@ impl Resume {
 
     fn resume_measurement(&self, started: Instant, bench: &Arc<Bench>, begun: Begun) -> Result<u8, u8> {
         let complain = |error: RecordError| reject(&error.to_string());
-        let _lock = lock::take_after_keeper(
-            &bench.name,
-            &format!("process {}, {}", std::process::id(), begun.sequence.name),
-        )
-        .map_err(|reason| reject(&reason))?;
+        let lock = take_instruments(bench, &begun.source, &begun.sequence)?;
         let (given, window) = self.window_of_measurement(bench, &begun)?;
         let Begun { file, folder, sequence, source, seed, .. } = begun;
         let tally = RunTally::of(&file, bench).map_err(complain)?;
@@ -262,6 +258,7 @@ impl Resume {
         };
         let mut done =
             measure(measurement, instruments, make, onlooker).map_err(|e| reject(&e.to_string()))?;
+        drop(lock);
         if let Some(stop) = &done.replay_stop {
             return Err(reject(&stop.to_string()));
         }

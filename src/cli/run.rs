@@ -96,11 +96,7 @@ impl Run {
         let now = now_in(bench.time_zone.as_deref())?;
         let end = window(self.until.as_deref(), &now)?;
         let stamp = now.strftime("%Y-%m-%d_%H%M").to_string();
-        let lock = lock::take_after_keeper(
-            &bench.name,
-            &format!("process {}, {}", std::process::id(), sequence.name),
-        )
-        .map_err(|reason| reject(&reason))?;
+        let lock = take_instruments(bench, source, &sequence)?;
         let instruments =
             meet_instruments(bench, &source.folder(), self.seed, self.pace).map_err(|error| {
                 eprintln!("error: {error}\nnothing was moved");
@@ -108,7 +104,7 @@ impl Run {
             })?;
         let folder = RunFolder::create(self.out.as_deref(), &stamp, &sequence.name)
             .map_err(|e| reject(&e.to_string()))?;
-        let _alone = lock::take_run(&folder.run_file()).map_err(|reason| reject(&reason))?;
+        let _alone = lock::take_run(&folder.run_file()).map_err(|taken| reject(&taken.message))?;
         start_log(verbose, Some(&folder.log()));
         let setup = Setup::for_measurement(sequence, source.clone(), Arc::clone(bench), self.seed, end);
         let (path, documents) = (folder.run_file(), setup.documents());
@@ -137,6 +133,18 @@ impl Run {
         let latched = done.tally.ending.as_ref().is_some_and(|ending| ending.latched);
         Ok((close(bench, &mut done, started, end, &folder, self.json), latched))
     }
+}
+
+/// Nobody else drives an instrument of this bench from here on.
+pub(super) fn take_instruments(
+    bench: &Bench,
+    source: &BenchSource,
+    sequence: &Sequence,
+) -> Result<lock::Lock, u8> {
+    let what = format!("{} on the bench `{}`", sequence.name, bench.name);
+    let me = lock::Holder::me(lock::Role::Runner, &what);
+    let instruments = lock::Instruments::of(bench, &source.folder());
+    lock::take_after_keeper(&instruments, &me).map_err(|taken| reject(&taken.message))
 }
 
 fn in_queue(count: usize) -> String {

@@ -4,10 +4,10 @@ mod recorded;
 
 use super::Port;
 use crate::bench::Bench;
-use crate::instrument::TaskReport;
+use crate::instrument::{ErrorKind, TaskReport};
 use crate::record::{
-    Answer, Call, Denial, Ending, OWN_CALL, Outcome, RecordError, Reply, Request, RunFile, SweepData,
-    SweepPlan,
+    Answer, Call, Denial, Ending, Failure, OWN_CALL, Outcome, RecordError, Reply, Request, RunFile,
+    SweepData, SweepPlan,
 };
 use recorded::{Recorded, RecordedCalls, What};
 use std::sync::Arc;
@@ -61,8 +61,8 @@ impl std::fmt::Display for ReplayStop {
     }
 }
 
-/// Makes the live port when the record ends.
-pub type GoLive = Box<dyn FnOnce() -> Result<Box<dyn Port>, Ending>>;
+/// Makes the live port when the record ends; it is told which call comes first.
+pub type GoLive = Box<dyn FnOnce(&Call) -> Result<Box<dyn Port>, Ending>>;
 
 /// A port that replays first.
 pub struct ReplayPort {
@@ -117,6 +117,14 @@ impl ReplayPort {
     /// The recorded answer; nothing if the call has to be made live, then in the form given back.
     fn replay(&mut self, call: Call, recorded: Recorded) -> Result<Result<Reply, Call>, ReplayStop> {
         let now = call.request.named(&self.bench);
+        let what = match (recorded.failed, recorded.what) {
+            // An error that the sequence went on from belongs to its course. One that ended the run is no news: the call
+            // is made again, or another in its place, unless it may have done what must not be done twice.
+            (Some(failed), _) if self.calls.more_follow().map_err(unreadable)? => What::Answered(Err(failed)),
+            (Some(_), What::Answered(_)) => return Ok(Err(call)),
+            (Some(failed), What::Unknown) if has_not_happened(&failed) => return Ok(Err(call)),
+            (_, what) => what,
+        };
         if !recorded.request.same_call(&now) {
             let at_line =
                 if recorded.line > 0 { format!(" (line {})", recorded.line) } else { String::new() };
@@ -127,7 +135,7 @@ impl ReplayPort {
                 line: call.place.line,
             });
         }
-        match (recorded.what, &call.request) {
+        match (what, &call.request) {
             (What::Stated, _) => Ok(Ok(Ok(Answer::Done))),
             (What::Answered(answer), _) => Ok(Ok(answer.map_err(Denial::from))),
             (What::Unknown, _) => match self.calls.decided(call.n).map_err(unreadable)?.or(self.treat_as) {
@@ -166,6 +174,14 @@ impl ReplayPort {
     }
 }
 
+/// Whether an instrument, or the gate before it, said that it will not do something.
+fn has_not_happened(failed: &Failure) -> bool {
+    match failed {
+        Failure::Instrument(error) => matches!(error.kind, ErrorKind::Refused | ErrorKind::Busy),
+        Failure::Forbidden(_) => true,
+    }
+}
+
 fn unreadable(error: RecordError) -> ReplayStop {
     ReplayStop::Unreadable(error.to_string())
 }
@@ -194,7 +210,7 @@ impl Port for ReplayPort {
                 return ended(Outcome::Failed, reason);
             }
         };
-        match self.go_live.take().map(|go_live| go_live()) {
+        match self.go_live.take().map(|go_live| go_live(&call)) {
             Some(Ok(live)) => self.live.insert(live).request(call),
             Some(Err(ending)) => Err(Denial::Ended(ending)),
             None => ended(Outcome::Stopped, "the run is over".to_owned()),

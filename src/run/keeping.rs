@@ -37,6 +37,8 @@ pub fn keep(run_folder: &Path) -> Result<(), String> {
     let charge = Charge::read(&mut input)?;
     let (bench, _) = read(&charge.bench_text, &charge.bench_name)
         .map_err(|faults| format!("the bench has {} faults", faults.len()))?;
+    // Looking up names may take a while, and nothing must when the runner is gone.
+    let instruments = lock::Instruments::of(&bench, &charge.bench_folder);
     say_ready();
     let left = listen(input, Duration::from_millis(bench.keeper.patience_ms));
     let reason = match left {
@@ -49,8 +51,8 @@ pub fn keep(run_folder: &Path) -> Result<(), String> {
     };
     tracing::error!(reason, "taking over");
     // Whoever holds the bench now has begun after the runner was gone, and drives it.
-    let who = lock::keeper_of(run_folder);
-    let Some(_lock) = take_lock(&bench.name, &who) else {
+    let me = lock::Holder::me(lock::Role::Keeper, &run_folder.display().to_string());
+    let Some(_lock) = take_lock(&instruments, &me) else {
         return Err("another run holds the bench, so the keeper leaves it alone".to_owned());
     };
     park(&bench, &charge, run_folder, reason)
@@ -64,13 +66,13 @@ fn end_runner(runner: u32) {
     }
 }
 
-fn take_lock(bench_name: &str, who: &str) -> Option<lock::BenchLock> {
+fn take_lock(instruments: &lock::Instruments, me: &lock::Holder) -> Option<lock::Lock> {
     let began = std::time::Instant::now();
     loop {
-        match lock::take(bench_name, who) {
+        match lock::take(instruments, me) {
             Ok(lock) => return Some(lock),
             Err(reason) if began.elapsed() > LET_GO_WITHIN => {
-                tracing::error!(reason);
+                tracing::error!(%reason);
                 return None;
             }
             Err(_) => std::thread::sleep(Duration::from_millis(20)),

@@ -141,9 +141,9 @@ impl PastLives {
         let bench = Arc::clone(&setup.bench);
         let history = drive.borrow().tally.clone();
         let live = Live(Rc::clone(drive));
-        let go_live: GoLive = Box::new(move || -> Result<Box<dyn Port>, Ending> {
+        let go_live: GoLive = Box::new(move |next: &Call| -> Result<Box<dyn Port>, Ending> {
             let mut live = live;
-            restore(&mut live, &bench, &history)?;
+            restore(&mut live, &bench, &history, &next.request)?;
             Ok(Box::new(live))
         });
         ReplayPort::until(Arc::clone(&setup.bench), setup.seed, file, until, self.treat_as, go_live)

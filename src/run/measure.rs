@@ -16,7 +16,7 @@ use crate::instrument::Instrument;
 use crate::quantity::Moment;
 use crate::record::{Ending, Entry, Outcome, Place, RecordError, Recorder, RunFile};
 use crate::script::{self, ScriptEnd, Sequence};
-use crate::supervisor::{Start, Word};
+use crate::supervisor::{Call, Start, Word};
 use std::cell::RefCell;
 use std::path::PathBuf;
 use std::rc::Rc;
@@ -192,7 +192,7 @@ pub fn measure(
 
 async fn measure_within(
     mut measurement: Measurement,
-    instruments: Vec<Box<dyn Instrument + Send>>,
+    mut instruments: Vec<Box<dyn Instrument + Send>>,
     make_recorder: MakeRecorder,
     onlooker: Box<dyn Onlooker>,
 ) -> Result<Measured, NotBegun> {
@@ -227,6 +227,13 @@ async fn measure_within(
             let onlookers = Onlookers::default();
             return Ok(Measured { tally, oracle, digest: None, record_failed: None, replay_stop, onlookers });
         }
+    }
+    // Runner and keeper may have died with a task on its way, and nothing else begins before it has ended.
+    if let Some(instrument) = bench.task_link.filter(|_| resuming).and_then(|link| instruments.get_mut(link))
+    {
+        let in_vain =
+            |error| NotBegun::Instrument(format!("a task that may be running can't be ended: {error}"));
+        instrument.abort().map_err(in_vain)?;
     }
     let pulse = Pulse::default();
     let keeper = start_keeper(plan, &bench, &folder, &pulse, &word_sender)?;
@@ -350,11 +357,11 @@ fn run_script(
     };
     let bench = Arc::clone(&measurement.bench);
     let (history, live_bench) = (resumed.tally, Arc::clone(&bench));
-    let go_live: GoLive = Box::new(move || -> Result<Box<dyn Port>, Ending> {
+    let go_live: GoLive = Box::new(move |next: &Call| -> Result<Box<dyn Port>, Ending> {
         let mut port = port;
         // If nobody waits any more, the first call will find that the run is over.
         let _ = ready.send(());
-        super::resume::restore(&mut port, &live_bench, &history)?;
+        super::resume::restore(&mut port, &live_bench, &history, &next.request)?;
         Ok(Box::new(port))
     });
     match ReplayPort::new(bench, measurement.seed, resumed.file, resumed.treat_as, go_live) {

@@ -3,6 +3,7 @@
 use crate::bench::{Bench, ChannelId, Role};
 use crate::drive::Port;
 use crate::history::History;
+use crate::instrument::Task;
 use crate::record::{Answer, Call, CentrePlan, Denial, Ending, OWN_CALL, Outcome, Place, Request, Statement};
 use std::collections::BTreeMap;
 
@@ -10,17 +11,20 @@ use std::collections::BTreeMap;
 const SAME_PART: f64 = 1e-3;
 
 /// Reads the bench, compares it with what is known, and brings back what differs: channel by channel,
-/// within limits and slew, the RF last.
+/// within limits and slew, the RF last. `next` is the call that comes then: where an approach was cut and has arrived
+/// unseen, the tip comes out first.
 ///
 /// # Errors
 /// The ending, if the bench can't be read or brought back.
-pub fn restore(port: &mut dyn Port, bench: &Bench, history: &History) -> Result<(), Ending> {
+pub fn restore(port: &mut dyn Port, bench: &Bench, history: &History, next: &Request) -> Result<(), Ending> {
     let left = &history.left;
+    let approaching = matches!(next, Request::Task(Task::Approach)).then_some(false);
+    let should_be_in = left.approached.or(approaching);
     let known = left.values.iter().filter_map(|(name, value)| Some((bench.find(name)?, *value)));
     let known: BTreeMap<ChannelId, f64> = known.collect();
     let approached = bench.by_role(Role::Approached);
     let mut asked: Vec<ChannelId> = known.keys().copied().collect();
-    asked.extend(approached.filter(|_| left.approached.is_some()));
+    asked.extend(approached.filter(|_| should_be_in.is_some()));
     if asked.is_empty() {
         return Ok(());
     }
@@ -34,8 +38,8 @@ pub fn restore(port: &mut dyn Port, bench: &Bench, history: &History) -> Result<
     for (id, now) in asked.iter().zip(found) {
         let channel = bench.channel(*id);
         if Some(*id) == approached {
-            if left.approached == Some(now < 0.5) {
-                approach = left.approached;
+            if should_be_in == Some(now < 0.5) {
+                approach = should_be_in;
                 let should = if now < 0.5 { "in range" } else { "withdrawn" };
                 differences.push(format!("the tip should be {should} and is not"));
             }

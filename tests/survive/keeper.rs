@@ -7,6 +7,7 @@ use crate::common::{say, text, write};
 use crate::interruptions::{campaign, intact, kill_at_row, rows, start_with_words, sweeps, wait_until};
 use crate::lab::{Lab, wall_sweeps};
 use noctule::record::{Outcome, RunFile};
+use noctule::run::lock;
 use noctule_sim::Signal;
 use rand::{RngExt, SeedableRng};
 use rand_chacha::ChaCha8Rng;
@@ -159,11 +160,12 @@ fn a_run_killed_at_real_pace_is_parked_within_two_seconds() {
     assert!(slowest < Duration::from_secs(2), "parking took {slowest:?}");
 }
 
-/// Whether nobody holds the bench.
+/// Whether nobody holds the instruments of the bench.
 pub fn is_free(lab: &Lab) -> bool {
     let text = std::fs::read_to_string(&lab.bench).expect("the bench");
     let (bench, _) = noctule::bench::read(&text, "bench.ron").expect("a good bench");
-    noctule::run::lock::take(&bench.name, "a test").is_ok()
+    let me = lock::Holder::me(lock::Role::Runner, "a test");
+    lock::take(&lock::Instruments::of(&bench, lab.scratch.path()), &me).is_ok()
 }
 
 /// Sends a signal to one process.

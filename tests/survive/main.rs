@@ -9,6 +9,7 @@ mod interruptions;
 mod keeper;
 mod lab;
 mod lives;
+mod locks;
 mod once;
 mod outages;
 mod refill;

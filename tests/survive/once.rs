@@ -2,6 +2,7 @@
 
 use crate::common::{Said, noctule, say, text, write};
 use crate::interruptions::{intact, rows, start, sweeps, wait_until};
+use crate::keeper::is_free;
 use crate::lab::{Lab, wall_sweeps};
 use noctule::record::{Change, Entry, Found, RunFile, SafeAct};
 use noctule_sim::Signal;
@@ -112,12 +113,6 @@ fn killed_at_the_pulse(lab: &Lab, between: &Between, name: &str) -> PathBuf {
 
 fn run_arguments<'a>(sequence: &'a Path, lab: &'a Lab, folder: &'a Path) -> Vec<&'a str> {
     vec!["run", text(sequence), "--bench", text(&lab.bench), "--out", text(folder), "--pace", "50", "--json"]
-}
-
-fn is_free(lab: &Lab) -> bool {
-    let (bench, _) = noctule::bench::read(&std::fs::read_to_string(&lab.bench).unwrap(), "bench.ron")
-        .expect("a good bench");
-    noctule::run::lock::take(&bench.name, "a test").is_ok()
 }
 
 fn resume(folder: &Path, more: &[&str]) -> Said {

@@ -2,7 +2,7 @@
 
 use crate::common::{noctule, say, text, write};
 use crate::gate::Gates;
-use crate::interruptions::{intact, rows, wait_until};
+use crate::interruptions::{intact, rows, sweeps, wait_until};
 use crate::keeper::{is_free, keeper_of, signal};
 use crate::lab::{Lab, wall_sweeps};
 use noctule::record::Outcome;
@@ -14,7 +14,7 @@ use std::time::Duration;
 /// A run over gates that has come into its sweeps; its time goes fifty times faster.
 fn measuring(gates: &Gates) -> (Lab, PathBuf, Child) {
     let lab = Lab::new(|bench| gates.lead_through(&bench));
-    let sequence = write(lab.scratch.path(), "long.rhai", &wall_sweeps(400, 100));
+    let sequence = write(lab.scratch.path(), "long.rhai", &wall_sweeps(8, 100));
     let folder = lab.scratch.path().join("run");
     let run = ["run", text(&sequence), "--bench", text(&lab.bench), "--out", text(&folder), "--json"];
     let child = noctule()
@@ -52,6 +52,7 @@ fn a_run_whose_instruments_are_all_away_parks_when_they_are_back_and_can_be_resu
     assert!(told.stdout.contains("NOT safe yet"), "{}\n{}", told.stdout, told.stderr);
     safe_soon(&lab, &folder, &gates);
     assert_eq!(child.wait().unwrap().code(), Some(5));
+    resumed_to_the_end(&folder);
 }
 
 #[test]
@@ -67,6 +68,16 @@ fn a_keeper_parks_through_an_outage_as_patiently_as_its_runner() {
     let log = std::fs::read_to_string(folder.join("keeper_log.txt")).unwrap();
     assert!(told.stdout.contains("NOT safe yet"), "{}\n{}\n{log}", told.stdout, told.stderr);
     safe_soon(&lab, &folder, &gates);
+    resumed_to_the_end(&folder);
+}
+
+/// The call whose error ended the run is asked again, and everything is measured once.
+fn resumed_to_the_end(folder: &Path) {
+    let said = say(&["resume", text(folder), "--pace", "50", "--json"]);
+    assert_eq!(said.code, 0, "{}\n{}", said.stdout, said.stderr);
+    let tables = sweeps(&intact(folder));
+    assert_eq!(tables.iter().map(|table| table.x.len()).collect::<Vec<_>>(), [100; 8]);
+    assert!(tables.iter().all(|table| table.x.windows(2).all(|pair| pair[1] > pair[0])));
 }
 
 #[test]
@@ -91,7 +102,7 @@ fn a_persons_word_releases_a_keeper_that_parks_in_vain() {
 #[test]
 fn a_run_whose_runner_and_keeper_were_both_killed_in_an_approach_is_resumed() {
     let lab = Lab::new(|bench| bench);
-    let sequence = write(lab.scratch.path(), "short.rhai", &wall_sweeps(2, 20));
+    let sequence = write(lab.scratch.path(), "short.rhai", &wall_sweeps(8, 20));
     for (i, life) in [200, 700, 1500].into_iter().enumerate() {
         let folder = lab.scratch.path().join(format!("run{i}"));
         let run = ["run", text(&sequence), "--bench", text(&lab.bench), "--out", text(&folder)];
@@ -107,14 +118,16 @@ fn a_run_whose_runner_and_keeper_were_both_killed_in_an_approach_is_resumed() {
             (lab.read(Signal::Bias) - 0.06).abs() < 1e-6 && rows(&folder) > 5
         });
         std::thread::sleep(Duration::from_millis(life));
-        signal(keeper_of(&folder), "-STOP");
+        assert!(child.try_wait().unwrap().is_none(), "it is over after {life} ms, {} rows", rows(&folder));
+        let keeper = keeper_of(&folder);
+        signal(keeper, "-STOP");
         child.kill().unwrap();
         child.wait().unwrap();
-        signal(keeper_of(&folder), "-KILL");
-        eprintln!("in range: {}", lab.read(Signal::Approached));
+        signal(keeper, "-KILL");
+        eprintln!("after {life} ms: {} rows, in range {}", rows(&folder), lab.read(Signal::Approached));
         let said = say(&["resume", text(&folder), "--pace", "100", "--json"]);
         assert_eq!(said.code, 0, "after {life} ms: {}\n{}", said.stdout, said.stderr);
-        assert_eq!(said.json()["points"], 40);
+        assert_eq!(said.json()["points"], 160);
         assert!(lab.is_parked());
     }
 }

@@ -30,6 +30,8 @@ pub(super) struct Recorded {
     pub(super) request: Request<String>,
     /// What became of it.
     pub(super) what: What,
+    /// The error with which it was answered, if it was.
+    pub(super) failed: Option<Failure>,
 }
 
 /// What became of a call.
@@ -108,6 +110,11 @@ impl RecordedCalls {
         Ok(found)
     }
 
+    /// Whether the sequence made further calls after the one that was taken last.
+    pub(super) fn more_follow(&mut self) -> Result<bool, RecordError> {
+        Ok(self.peek()?.is_some())
+    }
+
     /// What was decided in an earlier resume about a call whose outcome is unknown: if it was begun again, it had
     /// not happened; if other calls follow, it had.
     pub(super) fn decided(&mut self, n: u64) -> Result<Option<TreatAs>, RecordError> {
@@ -143,13 +150,24 @@ impl RecordedCalls {
 /// Adds an entry to what is known of its call.
 fn take_in(found: &mut Option<Recorded>, seq: u64, entry: Entry, until: u64) {
     if let Entry::SweepEnd { .. } = entry {
-        if let Some(Recorded { what: What::Sweep { ended, rows, .. }, .. }) = found {
-            (*ended, rows.1) = (true, seq);
+        if let Some(Recorded { what: What::Sweep { ended, rows, .. }, failed, .. }) = found {
+            (*ended, rows.1, *failed) = (true, seq, None);
         }
         return;
     }
     let Some(request) = entry.request() else { return };
     let line = entry.place().map_or(0, |place| place.line);
+    let failed = match &entry {
+        Entry::Call { answer: Err(failed), .. } => Some(failed.clone()),
+        _ => None,
+    };
+    // What was measured or begun before the error is still so.
+    if let (Some(_), Some(known)) = (&failed, &mut *found)
+        && !matches!(known.what, What::Answered(_))
+    {
+        known.failed = failed;
+        return;
+    }
     let what = match entry {
         Entry::Intent { .. } => What::Unknown,
         Entry::SweepBegin { sweep, .. } => What::Sweep { sweep, ended: false, rows: (seq, until) },
@@ -157,5 +175,5 @@ fn take_in(found: &mut Option<Recorded>, seq: u64, entry: Entry, until: u64) {
         Entry::Call { answer, .. } => What::Answered(answer),
         _ => What::Stated,
     };
-    *found = Some(Recorded { line, request, what });
+    *found = Some(Recorded { line, request, what, failed });
 }
