@@ -175,7 +175,7 @@ fn the_brief_tells_the_evening_and_loads_nothing() {
         "rf_output to 0",
         "does the helium last?",
         "oxygen monitor",
-        "This software is no safety device",
+        "This program is no safety device",
         "every row checked",
     ] {
         assert!(html.contains(needed), "`{needed}` is missing");
