@@ -64,6 +64,8 @@ pub enum LinkTrouble {
     NotANumber,
     Refuses,
     Saturated { at: f64 },
+    OverRange,
+    UnderRange,
     Stuck,
     Drifting { per_s: f64 },
     Stale { by_s: f64 },

@@ -32,6 +32,11 @@ pub enum Misbehaviour {
         /// The value, SI.
         at: f64,
     },
+    /// Readings say that the value lies beyond what can be shown.
+    Beyond {
+        /// Above it; else below.
+        above: bool,
+    },
     /// Readings show the value of the beginning of the trouble.
     Stuck,
     /// Readings drift off.
@@ -161,6 +166,10 @@ impl Faulty {
                 Misbehaviour::Garbled => return Err(garbled()),
                 Misbehaviour::NotANumber => value = f64::NAN,
                 Misbehaviour::Saturated { at } => value = at,
+                Misbehaviour::Beyond { above } => {
+                    let kind = if above { ErrorKind::AboveRange } else { ErrorKind::BelowRange };
+                    return Err(InstrumentError::new(kind, "it shows that the value lies beyond its range"));
+                }
                 Misbehaviour::Stuck => value = *self.first_shown.entry(key()).or_insert(value),
                 Misbehaviour::Drifting { per_s } => {
                     value += per_s * self.now.since(self.troubles[index].from);

@@ -46,6 +46,8 @@ fn on_a_link(entry: &Entry, trouble: LinkTrouble) -> LinkFault {
         LinkTrouble::Flood { bytes } => LinkFaultKind::Flood { bytes },
         LinkTrouble::EndsEarly => LinkFaultKind::EndsEarly,
         LinkTrouble::Saturated { .. }
+        | LinkTrouble::OverRange
+        | LinkTrouble::UnderRange
         | LinkTrouble::Stuck
         | LinkTrouble::Drifting { .. }
         | LinkTrouble::Stale { .. }

@@ -5,6 +5,7 @@ use super::interlock::Change;
 use super::procedure::{CentrePlan, Input, Next, Procedure, SafeStep, Steps, What};
 use super::slot::Purpose;
 use super::{Effects, Phase, Probe, Supervisor, Word};
+use crate::bench::expression::Readings;
 use crate::bench::{Action, Bench, ChannelId};
 use crate::quantity::Moment;
 use crate::record::{Ending, Entry, Outcome};
@@ -46,6 +47,7 @@ impl Supervisor {
         for change in changes.drain(..) {
             match change {
                 Change::Tripped(index) => self.tripped(index, out),
+                Change::Blind(index) => self.blinded(index, out),
                 Change::Cleared(index) => self.cleared(index, out),
                 Change::Crossed(index) => self.look_again(index),
             }
@@ -63,13 +65,36 @@ impl Supervisor {
     }
 
     fn tripped(&mut self, index: usize, out: &mut Effects) {
+        let value = self.show_distance(index);
         let bench = std::sync::Arc::clone(&self.bench);
         let lock = &bench.interlocks[index];
-        let value = self.show_distance(index);
         let text = format!("{} tripped ({value}): {}", lock.name, lock.because);
+        self.act(index, lock.action, value, text, out);
+    }
+
+    /// Nobody knows whether it would trip: it acts as if it had, and says what it can't see.
+    fn blinded(&mut self, index: usize, out: &mut Effects) {
+        let bench = std::sync::Arc::clone(&self.bench);
+        let lock = &bench.interlocks[index];
+        let silent = |id| {
+            let age = crate::quantity::in_words(self.latest.age_s(id));
+            format!("{} has given no value for {age}", bench.channel(id).name)
+        };
+        let mut channels: Vec<_> = super::interlock::unseen(lock, &self.latest).collect();
+        channels.dedup();
+        let value = channels.into_iter().map(silent).collect::<Vec<String>>().join(", ");
+        self.reach(Probe::BlindLock);
+        let text = format!("{} can't see ({value}): {}", lock.name, lock.because);
+        self.act(index, lock.blind, format!("blind: {value}"), text, out);
+    }
+
+    /// An interlock does what the bench says that it does.
+    fn act(&mut self, index: usize, action: Action, value: String, text: String, out: &mut Effects) {
+        let bench = std::sync::Arc::clone(&self.bench);
+        let lock = &bench.interlocks[index];
         let entry = Entry::Interlock {
             name: lock.name.clone(),
-            action: lock.action.name().to_owned(),
+            action: action.name().to_owned(),
             value,
             because: lock.because.clone(),
             place: self.place.clone(),
@@ -79,7 +104,7 @@ impl Supervisor {
         if self.phase != Phase::Running {
             return self.reach(Probe::TrippedAtEnd);
         }
-        self.reach(match lock.action {
+        self.reach(match action {
             Action::Warn => Probe::Warned,
             Action::Hold => Probe::HeldByLock,
             Action::Withdraw => Probe::WithdrawnByLock,
@@ -87,11 +112,11 @@ impl Supervisor {
             Action::Park => Probe::ParkedByLock,
             Action::ParkLatch => Probe::Latched,
         });
-        match lock.action {
+        match action {
             Action::Warn => {}
             Action::Hold | Action::Withdraw => {
                 self.hold.locks.insert(index);
-                self.hold.withdraw |= lock.action == Action::Withdraw;
+                self.hold.withdraw |= action == Action::Withdraw;
                 self.hold_now(&text, out);
             }
             Action::Refill => {
@@ -101,7 +126,7 @@ impl Supervisor {
                 self.hold_now(&text, out);
             }
             Action::Park | Action::ParkLatch => {
-                let latched = lock.action == Action::ParkLatch;
+                let latched = action == Action::ParkLatch;
                 let place = self.place.clone();
                 self.end(Ending { outcome: Outcome::Interlock, reason: text, place, latched }, out);
             }
@@ -119,6 +144,9 @@ impl Supervisor {
     fn show_distance(&self, index: usize) -> String {
         let trip = &self.bench.interlocks[index].trip;
         match (trip.distance(&self.latest), trip.channels().next()) {
+            (Some((value, _)), Some(id)) if value.is_infinite() => {
+                format!("{}; {} lies beyond what it can show", trip.text, self.bench.channel(id).name)
+            }
             (Some((value, mark)), Some(id)) if trip.text.contains(['(', '/']) => {
                 let name = &self.bench.channel(id).name;
                 format!("{}; {name}: {value:.4e} against {mark:.4e}", trip.text)

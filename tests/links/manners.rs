@@ -2,7 +2,7 @@
 
 use crate::common::{instruments, read_bench};
 use noctule::bench::Bench;
-use noctule::instrument::{ErrorKind, Instrument};
+use noctule::instrument::ErrorKind;
 use std::io::{Read, Write};
 use std::net::{SocketAddr, TcpListener, TcpStream};
 use std::sync::{Arc, Mutex};

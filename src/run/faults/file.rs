@@ -89,6 +89,8 @@ fn misbehaviour(trouble: LinkTrouble) -> Misbehaviour {
         LinkTrouble::NotANumber => Misbehaviour::NotANumber,
         LinkTrouble::Refuses => Misbehaviour::Refuses,
         LinkTrouble::Saturated { at } => Misbehaviour::Saturated { at },
+        LinkTrouble::OverRange => Misbehaviour::Beyond { above: true },
+        LinkTrouble::UnderRange => Misbehaviour::Beyond { above: false },
         LinkTrouble::Stuck => Misbehaviour::Stuck,
         LinkTrouble::Drifting { per_s } => Misbehaviour::Drifting { per_s },
         LinkTrouble::Stale { by_s } => Misbehaviour::Stale { by_s },
