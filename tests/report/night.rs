@@ -5,7 +5,7 @@ use noctule::drive::virtual_time::Nobody;
 use noctule::instrument::Task;
 use noctule::quantity::Moment;
 use noctule::record::{
-    Axis, Column, Document, Durability, During, Ending, Entry, Found, Identity, Outcome, Place, Point,
+    Axis, Cause, Column, Document, Durability, During, Ending, Entry, Found, Identity, Outcome, Place, Point,
     Recorder, RunFile, SafeAct, Store, SweepPlan, Values,
 };
 use noctule::report::account::Account;
@@ -338,7 +338,7 @@ fn an_interlock_that_parked_is_told_with_its_place() {
         name: "magnet voltage".into(),
         action: Action::ParkLatch,
         condition: "magnet_voltage > 2 V".into(),
-        compared: None,
+        cause: Cause::Condition,
         because: "a quench".into(),
         place: place.clone(),
     };
