@@ -38,6 +38,9 @@ pub struct Fit {
     pub degrees_of_freedom: usize,
     /// Whether sigmas were given.
     pub weighted: bool,
+    /// Whether the residuals show noise with memory, which the errors then allow for; otherwise they are those of
+    /// independent noise.
+    pub slow_noise: bool,
     /// Whether the iteration settled.
     pub converged: bool,
     /// Iterations used.
