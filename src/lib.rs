@@ -10,6 +10,7 @@ pub mod cli;
 pub mod drive;
 pub mod faults;
 pub mod guide;
+pub mod history;
 pub mod instrument;
 pub mod live;
 pub mod mimic;

@@ -5,7 +5,7 @@ use crate::quantity::{Dimension, Quantity, Unit};
 use std::fmt;
 
 /// A channel's place in [`Bench::channels`](super::Bench::channels).
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord, serde::Serialize, serde::Deserialize)]
 pub struct ChannelId(pub u16);
 
 impl ChannelId {

@@ -108,12 +108,14 @@ fn budgets(out: &mut String, bench: &Bench, tally: &RunTally, window: Option<Mom
             let _ = writeln!(out, ", no window given");
         }
     }
-    if let (Some(helium), Some((_, last))) = (bench.helium, tally.helium) {
+    if let (Some(helium), Some((_, last))) =
+        (bench.helium, tally.helium.as_ref().and_then(|level| level.readings.last()))
+    {
         let left_l = (last - helium.refill_mark_m3) * 1e3;
         let _ = writeln!(
             out,
             "Helium  {}, {:.1} L left, {:.1} L {} the refill mark of {:.1} L",
-            tally.helium_used_words(),
+            tally.helium.as_ref().map_or(String::new(), |level| level.used_in_words()),
             last * 1e3,
             left_l.abs(),
             if left_l < 0.0 { "below" } else { "above" },

@@ -125,9 +125,9 @@ impl Onlooker for Progress {
         match entry {
             Entry::StepBegin { name, .. } if self.bars.is_none() => eprintln!("{at}  {name}"),
             Entry::StepEnd { left_out: Some(why), .. } => self.say(&format!("{at}    left out: {why}")),
-            Entry::SweepBegin { name, fast, slow, read, .. } => {
-                self.sweep.clone_from(name);
-                let columns = std::iter::once(fast).chain(slow).chain(read);
+            Entry::SweepBegin { plan, .. } => {
+                self.sweep.clone_from(&plan.name);
+                let columns = plan.moved().chain(&plan.read);
                 self.watched = columns.map(|column| column.channel.clone()).collect();
             }
             Entry::SweepEnd { .. } => self.watched.clear(),

@@ -5,13 +5,15 @@ use super::live::Watching;
 use super::progress::rehearsal_onlooker;
 use super::run::{close, keeper_plan, read_bench};
 use crate::bench::Bench;
+use crate::drive::RunTally;
 use crate::drive::oracle::Oracle;
 use crate::drive::replay::TreatAs;
 use crate::quantity::Moment;
-use crate::record::{Durability, Entry, NewWindow, Outcome, RecordError, Recorder, RunFile, Store};
+use crate::record::{
+    Change, Durability, Entry, Identity, NewWindow, Outcome, RecordError, Recorder, RunFile, Store,
+};
 use crate::run::lives::{PastLives, recorded_faults};
 use crate::run::onlookers::{Prospect, foresee};
-use crate::run::resume::{KnownState, tally_so_far};
 use crate::run::{
     BenchSource, MakeRecorder, Measured, Measurement, Resumed, RunFolder, Setup, latest_window, locate, lock,
     measure, meet_instruments, new_window, paced, resume_rehearsal,
@@ -80,9 +82,7 @@ impl Resume {
         let _alone = lock::take_run(&path).map_err(|reason| reject(&reason))?;
         let file = RunFile::open(&path).map_err(complain)?;
         self.check_ending(&file)?;
-        let Entry::Identity { rehearsal, seed, .. } = file.identity().map_err(complain)? else {
-            return Err(reject("the run file does not say what was run"));
-        };
+        let Identity { rehearsal, seed, .. } = file.identity().map_err(complain)?;
         let folder =
             RunFolder { path: path.parent().map_or_else(|| PathBuf::from("."), std::path::Path::to_owned) };
         start_log(verbose, Some(&folder.log()));
@@ -193,10 +193,7 @@ impl Resume {
     fn close_measurement(&self, started: Instant, bench: &Arc<Bench>, begun: &Begun) -> Result<u8, u8> {
         let complain = |error: RecordError| reject(&error.to_string());
         let Begun { file, folder, .. } = begun;
-        let mut tally = tally_so_far(file, bench).map_err(complain)?;
-        for end in file.all("end").map_err(complain)? {
-            tally.entry(end.at, &end.entry);
-        }
+        let tally = RunTally::of(file, bench).map_err(complain)?;
         let digest = Store::reopen(&folder.run_file(), Durability::PowerCut, false)
             .and_then(|mut store| store.finish())
             .map_err(complain)?;
@@ -214,10 +211,8 @@ impl Resume {
         .map_err(|reason| reject(&reason))?;
         let (given, window) = self.window_of_measurement(bench, &begun)?;
         let Begun { file, folder, sequence, source, seed, .. } = begun;
-        let known = KnownState::from_record(&file, bench).map_err(complain)?;
-        let tally = tally_so_far(&file, bench).map_err(complain)?;
+        let tally = RunTally::of(&file, bench).map_err(complain)?;
         let (seq, at) = (file.next_seq().map_err(complain)?, file.last_moment().map_err(complain)?);
-        let sweeps = file.sweeps().map_err(complain)?.iter().map(|s| s.sweep + 1).max().unwrap_or(0);
         let instruments = meet_instruments(bench, &source.folder(), seed, self.pace).map_err(|error| {
             eprintln!("error: {error}\nnothing was moved");
             Outcome::Fault.exit_code()
@@ -232,12 +227,11 @@ impl Resume {
         });
         let recorded = file.document("sequence").map_err(complain)?.map(|(_, text)| text);
         let edited = recorded.is_some_and(|text| text != sequence.text);
-        let differences =
-            Vec::from_iter(edited.then(|| format!("the sequence `{}` was edited", sequence.name)));
+        let changes = Vec::from_iter(edited.then(|| Change::SequenceEdited(sequence.name.clone())));
         let introduction = vec![Entry::Resumed {
             frontier: seq,
             version: env!("CARGO_PKG_VERSION").to_owned(),
-            differences,
+            changes,
             window: given,
             taken_up_at: Some(now_in(bench.time_zone.as_deref())?.to_string()),
         }];
@@ -255,7 +249,7 @@ impl Resume {
             window,
             introduction,
             folder: folder.path.clone(),
-            resumed: Some(Resumed { file, treat_as, seq, sweeps, at, known, tally }),
+            resumed: Some(Resumed { file, treat_as, seq, at, tally }),
             keeper: keeper_plan(bench, &source, self.pace),
         };
         let done = measure(measurement, instruments, make, onlooker).map_err(|e| reject(&e.to_string()))?;

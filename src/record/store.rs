@@ -6,7 +6,7 @@ use super::meeting::Recorded;
 use super::recorder::{RecordError, Recorder};
 use super::row::{Tally, to_blob};
 use super::schema::{CREATE, SCHEMA_VERSION};
-use super::{Entry, NewWindow, Point};
+use super::{Change, Entry, NewWindow, Point, SweepPlan};
 use crate::quantity::Moment;
 use rusqlite::{Connection, OptionalExtension, params};
 use std::collections::{BTreeMap, VecDeque};
@@ -101,7 +101,10 @@ impl Store {
             rusqlite::OpenFlags::SQLITE_OPEN_READ_WRITE | rusqlite::OpenFlags::SQLITE_OPEN_NO_MUTEX,
         )
         .map_err(|e| unusable(e.to_string()))?;
-        super::reader::check_version(&connection)?;
+        let version = super::reader::check_version(&connection)?;
+        if version < SCHEMA_VERSION {
+            return Err(RecordError::Older { found: version, known: SCHEMA_VERSION });
+        }
         // SQLite opens a file that may only be read without a word, and complains at the first write.
         if connection.is_readonly("main")? {
             return Err(unusable(
@@ -204,31 +207,29 @@ impl Store {
     pub(super) fn pass_frontier(&mut self, at: Moment, frontier: u64) -> Result<(), RecordError> {
         self.connection.execute("DELETE FROM entry WHERE seq >= ?1", [frontier])?;
         self.forget_end()?;
-        let mut differences = Vec::new();
+        let mut changes = Vec::new();
         if let Some(document) = self.at_frontier.take()
             && self.add_document(&document)?
         {
-            differences.push(format!("the sequence `{}` was edited", document.name));
+            changes.push(Change::SequenceEdited(document.name));
         }
         let version = env!("CARGO_PKG_VERSION").to_owned();
         let window = self.new_window.take();
-        self.write_entry(
-            at,
-            &Entry::Resumed { frontier, version, differences, window, taken_up_at: None },
-            &[],
-        )
+        self.write_entry(at, &Entry::Resumed { frontier, version, changes, window, taken_up_at: None }, &[])
     }
 
     fn make_view(&mut self, entry: &Entry, met: bool) -> Result<(), RecordError> {
-        let Entry::SweepBegin { name, fast, slow, read, .. } = entry else { return Ok(()) };
+        let Entry::SweepBegin { plan: SweepPlan { name, fast, slow, read, .. }, .. } = entry else {
+            return Ok(());
+        };
         let word: String = name.chars().map(|c| if c.is_alphanumeric() { c } else { '_' }).collect();
         let column = |from: String, column: &super::Column| {
             let unit = column.si_unit.replace('/', "_per_").replace('^', "");
             let suffix = if unit.is_empty() { String::new() } else { format!("_{unit}") };
             format!("{from} AS \"{}{suffix}\"", column.channel)
         };
-        let mut columns = vec![column("x".to_owned(), fast)];
-        columns.extend(slow.iter().map(|c| column("y".to_owned(), c)));
+        let mut columns = vec![column("x".to_owned(), &fast.channel)];
+        columns.extend(slow.iter().map(|axis| column("y".to_owned(), &axis.channel)));
         columns.extend(read.iter().enumerate().map(|(i, c)| column(format!("r{i}"), c)));
         let columns = columns.join(", ");
         // A name used for another set of columns gets a view of its own.
@@ -243,7 +244,7 @@ impl Store {
             self.connection.execute_batch(&format!(
                 "CREATE VIEW IF NOT EXISTS \"{view}\" AS SELECT sweep, i, at_ns / 1e9 AS at_s, {columns} FROM point \
                  WHERE sweep IN (SELECT json_extract(body, '$.sweep') FROM entry WHERE kind = 'sweep_begin' \
-                 AND json_extract(body, '$.name') = '{quoted}')"
+                 AND json_extract(body, '$.plan.name') = '{quoted}')"
             ))?;
         }
         Ok(())
@@ -254,8 +255,8 @@ impl Store {
     /// The writing itself; [`Recorder`] sees to it that nothing follows a failure.
     pub(super) fn write_entry(&mut self, at: Moment, entry: &Entry, data: &[f64]) -> Result<(), RecordError> {
         let (kind, body) = to_row(entry);
-        let met =
-            self.replayed_until.is_some() && self.met_before(at, (&kind, &body), data, line_of(entry))?;
+        let met = self.replayed_until.is_some()
+            && self.met_before(at, (&kind, &body), data, entry.place().map(|place| place.line))?;
         self.make_view(entry, met)?;
         if !met {
             let blob = to_blob(data);
@@ -367,18 +368,4 @@ fn prepare(connection: &Connection, durability: Durability) -> Result<(), Record
     };
     connection.execute_batch(&format!("PRAGMA synchronous = {synchronous}; PRAGMA temp_store = MEMORY;"))?;
     Ok(())
-}
-
-fn line_of(entry: &Entry) -> Option<u32> {
-    match entry {
-        Entry::Call { place, .. }
-        | Entry::Intent { place, .. }
-        | Entry::SweepBegin { place, .. }
-        | Entry::Bulk { place, .. }
-        | Entry::StepBegin { place, .. }
-        | Entry::Judgement { place, .. }
-        | Entry::Note { place, .. }
-        | Entry::Decision { place, .. } => Some(place.line),
-        _ => None,
-    }
 }

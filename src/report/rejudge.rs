@@ -65,6 +65,6 @@ pub fn rejudge(account: &mut Account, run: &RunFile, settings: &Settings) -> Res
     let judged =
         judge(&spectra, settings).map_err(|error| format!("the spectra can't be judged anew: {error}"))?;
     let body = serde_json::to_value(&judged).map_err(|error| error.to_string())?;
-    account.verdicts = vec![Judged::read(account.end_s, &body)];
+    account.verdicts = vec![Judged::read(account.history.end_s, &body)];
     Ok(())
 }

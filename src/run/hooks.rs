@@ -97,17 +97,20 @@ impl Onlooker for Hooks {
                 let text = format!("{}; the bench is {parked}", ending.outcome.told(&ending.reason));
                 self.tell("finished", at, &text);
             }
-            Entry::Interlock { name, action, value, because, .. } => {
-                self.tell("interlock", at, &format!("{name} tripped ({action}): {value} — {because}"));
+            Entry::Interlock { name, action, because, .. } => {
+                let what = entry.what_tripped();
+                self.tell("interlock", at, &format!("{name} tripped ({action}): {what} — {because}"));
             }
             Entry::Judgement { what, body, title, .. }
                 if what == "verdict" && body["verdict"] == "undecided" =>
             {
                 self.tell("undecided", at, title);
             }
-            Entry::Held { by, reason } => self.tell("held", at, &format!("held ({by}): {reason}")),
+            Entry::Held { by, reason } => self.tell("held", at, &format!("held ({}): {reason}", by.word())),
             Entry::Released { .. } => self.tell("released", at, "the sequence goes on"),
-            Entry::Fault { link, what } => self.tell("fault", at, &format!("{link}: {what}")),
+            Entry::Fault { link, trouble } => {
+                self.tell("fault", at, &format!("{link}: {}", trouble.in_words()));
+            }
             Entry::Monitor { channel, value } => {
                 let due = self.helium.as_mut().and_then(|watch| watch.read(at, channel, *value));
                 if let Some(due_s) = due {

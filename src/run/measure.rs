@@ -59,14 +59,10 @@ pub struct Resumed {
     pub file: RunFile,
     /// What an operator says about a task of unknown outcome.
     pub treat_as: Option<TreatAs>,
-    /// Number of the next row, and of the next sweep.
+    /// Number of the next row.
     pub seq: u64,
-    /// Number of the next sweep.
-    pub sweeps: u64,
     /// The last moment of the record.
     pub at: Moment,
-    /// Channels as the sequence had left them, to be restored.
-    pub known: super::resume::KnownState,
     /// What the record adds up to so far.
     pub tally: RunTally,
 }
@@ -188,13 +184,10 @@ async fn measure_within(
     let stop = Arc::new(StopFlag::default());
     let bench = Arc::clone(&measurement.bench);
 
-    let begin = measurement.resumed.as_ref().map_or_else(Start::default, |resumed| Start {
-        seq: resumed.seq,
-        sweeps: resumed.sweeps,
-        now: resumed.at,
-        window: None,
-        spot: resumed.known.spot,
-    });
+    let begin = measurement
+        .resumed
+        .as_ref()
+        .map_or_else(Start::default, |resumed| Start::after(&resumed.tally, &bench, resumed.seq, resumed.at));
     let mut start = Start { window: measurement.window, ..begin };
     let (seed, pace, folder) = (measurement.seed, measurement.pace, measurement.folder.clone());
     let introduction = std::mem::take(&mut measurement.introduction);
@@ -330,12 +323,12 @@ fn run_script(
         return script::run(&measurement.sequence, Rc::new(RefCell::new(port))).0;
     };
     let bench = Arc::clone(&measurement.bench);
-    let (known, live_bench) = (resumed.known, Arc::clone(&bench));
+    let (history, live_bench) = (resumed.tally, Arc::clone(&bench));
     let go_live: GoLive = Box::new(move || -> Result<Box<dyn Port>, Ending> {
         let mut port = port;
         // If nobody waits any more, the first call will find that the run is over.
         let _ = ready.send(());
-        super::resume::restore(&mut port, &live_bench, &known)?;
+        super::resume::restore(&mut port, &live_bench, &history)?;
         Ok(Box::new(port))
     });
     match ReplayPort::new(bench, measurement.seed, resumed.file, resumed.treat_as, go_live) {

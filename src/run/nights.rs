@@ -133,7 +133,12 @@ pub fn night(setup: &Setup, seed: u64) -> Night {
         outcome: summary.outcome,
         reason: summary.reason,
         end_s: done.tally.end_s,
-        helium_left_l: done.tally.helium.map(|(_, last)| last * 1e3),
+        helium_left_l: done
+            .tally
+            .helium
+            .as_ref()
+            .and_then(|level| level.readings.last())
+            .map(|(_, last)| last * 1e3),
         violations,
         first_violation,
         points_lost: done.oracle.points_lost,

@@ -2,7 +2,7 @@
 
 use crate::analysis::forecast::{level_forecast, student_95};
 use crate::quantity::Moment;
-use serde::{Deserialize, Serialize};
+use crate::record::HeliumOutlook;
 use std::collections::VecDeque;
 
 /// Readings are kept so far apart, s: closer ones say nothing new about a bath.
@@ -76,41 +76,6 @@ impl HeliumLog {
                 over_s,
             };
         }
-    }
-}
-
-/// What the helium will be, with its uncertainty.
-#[derive(Debug, Clone, Copy, PartialEq, Default, Serialize, Deserialize)]
-pub struct HeliumOutlook {
-    /// Above the mark now, m³.
-    pub left_m3: f64,
-    /// Change of the level, m³/s; negative when it falls, 0 while it is not known.
-    pub rate_m3_per_s: f64,
-    /// Its standard error, m³/s.
-    pub rate_error_m3_per_s: f64,
-    /// Standard error of the mean level, m³.
-    pub mean_error_m3: f64,
-    /// Time from the middle of the readings until now, s.
-    pub ahead_s: f64,
-    /// Half width of the 95 % band in standard errors.
-    pub quantile: f64,
-    /// Readings that it rests on; 0 if it is the last level alone.
-    pub readings: u64,
-    /// Time that they span, s.
-    pub over_s: f64,
-}
-
-impl HeliumOutlook {
-    /// Above the mark after so long, m³: by the line, and the lower edge of its 95 % band.
-    pub fn after(&self, seconds: f64) -> (f64, f64) {
-        let by_line = self.left_m3 + self.rate_m3_per_s * seconds;
-        let off = (self.ahead_s + seconds) * self.rate_error_m3_per_s;
-        (by_line, by_line - self.quantile * self.mean_error_m3.hypot(off))
-    }
-
-    /// Whether it is a forecast, not just the last level.
-    pub fn is_forecast(&self) -> bool {
-        self.readings > 0
     }
 }
 

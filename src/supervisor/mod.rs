@@ -22,28 +22,28 @@ mod permit;
 mod present_hold;
 mod probe;
 pub mod procedure;
-mod request;
 mod safety;
 mod slot;
 mod watch;
 
-pub use event::{Answered, Channels, Command, Effect, Effects, Event, Notice, Owner, Ticket, Word};
-pub use helium::HeliumOutlook;
+pub use crate::record::{
+    Answer, Axis, Call, CentrePlan, Centred, Denial, HeliumOutlook, OWN_CALL, Question, Reply, Request,
+    Statement, SweepData, SweepPlan, Word,
+};
+pub use event::{Answered, Channels, Command, Effect, Effects, Event, Notice, Owner, Ticket};
 pub use latest::Latest;
 pub use lockin::settle_in_time_constants;
 pub use permit::PATIENCE_S;
 pub use present_hold::{HoldStage, PresentHold};
 pub use probe::{Probe, Probes};
-pub use request::{
-    Answer, Axis, Call, Denial, Jot, OWN_CALL, Question, Reply, Request, SweepData, SweepPlan,
-};
 
 use crate::bench::Bench;
+use crate::history::History;
 use crate::quantity::Moment;
-use crate::record::{Ending, Entry, Place, Point};
+use crate::record::{Ending, Entry, Place, Point, Trouble};
 use hold::Hold;
 use interlock::{Change, Interlocks};
-use procedure::{CentrePlan, Context, Input, Next, Procedure, link_of};
+use procedure::{Context, Input, Next, Procedure, link_of};
 use slot::{Arrived, Slot};
 use std::sync::Arc;
 use watch::Watch;
@@ -61,6 +61,13 @@ pub struct Start {
     pub window: Option<Moment>,
     /// The spot on which the sequence had centred the tip, where it has not moved it since.
     pub spot: Option<CentrePlan>,
+}
+
+impl Start {
+    /// Where a recorded run goes on.
+    pub fn after(history: &History, bench: &Bench, seq: u64, now: Moment) -> Self {
+        Self { seq, sweeps: history.next_sweep, now, window: None, spot: history.spot_on(bench) }
+    }
 }
 
 #[derive(Debug, Clone, PartialEq)]
@@ -345,13 +352,9 @@ impl Supervisor {
                 }
                 if let (Answered::Failed(error), Some(link)) = (&outcome, link_of(&bench, &command)) {
                     self.reach(Probe::GaveUp);
-                    let what = gave_up(&command, error, tries);
-                    self.append(
-                        Entry::Fault { link: bench.links[link].name.clone(), what },
-                        Vec::new(),
-                        false,
-                        out,
-                    );
+                    let trouble = gave_up(&command, error, tries);
+                    let link = bench.links[link].name.clone();
+                    self.append(Entry::Fault { link, trouble }, Vec::new(), false, out);
                 }
                 self.run(Input::Answered(outcome), out);
             }
@@ -431,14 +434,12 @@ impl Supervisor {
 }
 
 /// A failure that nothing more is tried about, with what was tried.
-fn gave_up(command: &Command, error: &crate::instrument::InstrumentError, tries: u32) -> String {
-    match command {
-        Command::Begin(task) if task.kind().once_only() && tries == 1 => {
-            format!("{error}, tried once: `{}` is never repeated on its own", task.kind().name())
-        }
-        _ if tries == 1 => format!("{error}, tried once"),
-        _ => format!("{error}, after {tries} attempts"),
-    }
+fn gave_up(command: &Command, error: &crate::instrument::InstrumentError, tries: u32) -> Trouble {
+    let once_only = match command {
+        Command::Begin(task) if task.kind().once_only() => Some(task.kind().name().to_owned()),
+        _ => None,
+    };
+    Trouble::GaveUp { error: error.clone(), tries, once_only }
 }
 
 #[cfg(test)]

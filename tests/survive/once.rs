@@ -3,7 +3,7 @@
 use crate::common::{Said, noctule, say, text, write};
 use crate::interruptions::{intact, rows, start, sweeps, wait_until};
 use crate::lab::{Lab, wall_sweeps};
-use noctule::record::{Entry, RunFile};
+use noctule::record::{Change, Entry, Found, RunFile, SafeAct};
 use noctule_sim::Signal;
 use std::io::{BufRead, BufReader, Write};
 use std::net::{TcpListener, TcpStream};
@@ -230,8 +230,8 @@ fn edits_of_a_real_run_are_judged_like_those_of_a_rehearsal() {
     let points: Vec<usize> = sweeps(&file).iter().map(|sweep| sweep.x.len()).collect();
     assert_eq!(points, [40; 6]);
     assert_eq!(file.documents("sequence").unwrap().len(), 2);
-    let Entry::Resumed { differences, .. } = &file.all("resumed").unwrap()[0].entry else { panic!() };
-    assert!(differences.iter().any(|d| d.contains("was edited")), "{differences:?}");
+    let Entry::Resumed { changes, .. } = &file.all("resumed").unwrap()[0].entry else { panic!() };
+    assert!(changes.iter().any(|c| matches!(c, Change::SequenceEdited(_))), "{changes:?}");
     // The keeper had parked the bench, and what it changed was brought back and told.
     let notes: Vec<String> = file
         .all("note")
@@ -247,7 +247,7 @@ fn edits_of_a_real_run_are_judged_like_those_of_a_rehearsal() {
     let told = brief.find("the runner was gone").expect("the brief tells of the crash");
     assert!(told < brief.find("State of the bench").unwrap(), "{brief}");
     // The keeper had not seen the field, and read it.
-    let kept = |n: &Entry| matches!(n, Entry::SafeStep { what, remark, .. } if what == "leave field_z as it is" && remark.starts_with("it reads "));
+    let kept = |n: &Entry| matches!(n, Entry::SafeStep { step: SafeAct::Keep(column), found: Found::Reads(_), .. } if column.channel == "field_z");
     assert!(file.all("safe_step").unwrap().iter().any(|n| kept(&n.entry)));
     let page = std::fs::read_to_string(folder.join("brief.html")).unwrap();
     for words in [brief.split_whitespace().collect::<Vec<_>>().join(" "), page] {

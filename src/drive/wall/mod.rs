@@ -341,7 +341,7 @@ impl WallDrive {
                 self.recording.append(seq, now, entry, data, urgent);
             }
             Effect::AppendPoint { seq, point } => {
-                self.tally.points += 1;
+                self.tally.point(&point);
                 self.oracle.kept(&point);
                 self.recording.append_point(seq, point);
             }

@@ -2,8 +2,9 @@
 
 use crate::bench::Bench;
 use crate::bench::expression::Readings;
+use crate::drive::Outlook;
 use crate::drive::RunTally;
-use crate::drive::{Outlook, Trip};
+use crate::history::Trip;
 use crate::quantity::Moment;
 use crate::supervisor::{PresentHold, Supervisor};
 use serde::{Deserialize, Serialize};

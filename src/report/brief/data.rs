@@ -136,7 +136,7 @@ pub(super) fn bulks(account: &Account, run: &RunFile) -> String {
     let mut small = String::new();
     let mut drawn = 0;
     for verb in ["image", "trace"] {
-        let all = account.bulks.iter().filter(|b| b.verb == verb).count();
+        let all = account.bulks.iter().filter(|b| b.verb() == verb).count();
         for which in 0..all.min(MOST_BULKS) {
             let drawing = if verb == "image" {
                 plot::image(account, run, which, (330.0, 270.0))
@@ -276,7 +276,7 @@ fn forecast(account: &Account, name: &str, chart: &mut crate::report::figure::Ch
     let mark = unit.from_si(helium.mark_m3);
     chart.marks.push(Mark { y: mark, text: "refill mark".to_owned() });
     let (Some(due), Some(loss)) = (helium.due_at_s, helium.loss_m3_per_s) else { return };
-    let from = account.end_s;
+    let from = account.history.end_s;
     let to = due.min(from + FORECAST_H * 3600.0);
     if to <= from {
         return;

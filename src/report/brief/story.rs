@@ -49,13 +49,14 @@ pub(super) fn next(hand: &Handover) -> String {
 }
 
 pub(super) fn steps(account: &Account) -> String {
-    let whole = account.end_s.max(1e-9);
+    let whole = account.history.end_s.max(1e-9);
     let rows: Vec<(&str, Vec<Cell>)> = account
+        .history
         .steps
         .iter()
         .take(MOST_ROWS)
         .map(|step| {
-            let to = step.to_s.unwrap_or(account.end_s);
+            let to = step.to_s.unwrap_or(account.history.end_s);
             let left = 100.0 * step.from_s / whole;
             let width = (100.0 * (to - step.from_s) / whole).min(100.0 - left);
             let open = if step.to_s.is_none() { " class=\"open\"" } else { "" };
@@ -85,7 +86,7 @@ pub(super) fn steps(account: &Account) -> String {
     };
     let head = [("", "Began"), ("", "Step"), ("", "Took"), ("n", "Sweeps"), ("", "In the run")];
     let mut out = table(&caption, &head, &rows);
-    more(&mut out, account.steps.len());
+    more(&mut out, account.history.steps.len());
     out
 }
 

@@ -117,11 +117,11 @@ fn results(out: &mut String, account: &Account) {
 }
 
 fn what_ran(out: &mut String, account: &Account) {
-    if account.steps.is_empty() {
+    if account.history.steps.is_empty() {
         return;
     }
     heading(out, "What ran");
-    for step in &account.steps {
+    for step in &account.history.steps {
         let how_long = match (&step.left_out, step.to_s) {
             (Some(why), _) => format!("left out: {why}"),
             (None, Some(to)) => in_words(to - step.from_s),

@@ -1,7 +1,7 @@
 //! Hooks against receivers on this computer.
 
 use super::*;
-use crate::record::{Ending, Outcome, Place};
+use crate::record::{Ending, HeldBy, Outcome, Place, Trouble};
 use std::io::{BufRead, BufReader, Read};
 use std::net::{TcpListener, TcpStream};
 use std::sync::{Arc, Mutex};
@@ -50,7 +50,7 @@ fn receiver(codes: Vec<u16>) -> (String, Arc<Mutex<Vec<Value>>>) {
 }
 
 fn held(reason: &str) -> Entry {
-    Entry::Held { by: "operator".into(), reason: reason.into() }
+    Entry::Held { by: HeldBy::Operator, reason: reason.into() }
 }
 
 fn end() -> Entry {
@@ -117,7 +117,7 @@ fn a_receiver_that_never_answers_does_not_slow_the_run() {
     let address = format!("http://{}/", silent.local_addr().unwrap());
     let bench = bench_with(&["fault"], &[&address], 0);
     let mut hooks = Hooks::start(&bench, "s");
-    let fault = Entry::Fault { link: "magnet".into(), what: "no answer".into() };
+    let fault = Entry::Fault { link: "magnet".into(), trouble: Trouble::KeeperLost };
     let started = Instant::now();
     for i in 0..10_000 {
         hooks.entry(Moment::from_s(f64::from(i)), &fault);
@@ -136,8 +136,9 @@ fn a_program_gets_the_message_and_one_that_is_missing_does_no_harm() {
     let mut hooks = Hooks::start(&bench_with(&["interlock"], &["sh", "-c", &script], 0), "s");
     let trip = Entry::Interlock {
         name: "warm".into(),
-        action: "park".into(),
-        value: "1 K".into(),
+        action: crate::bench::Action::Park,
+        condition: "stage_temperature > 1 K".into(),
+        compared: None,
         because: "it is".into(),
         place: Place::default(),
     };
@@ -145,7 +146,10 @@ fn a_program_gets_the_message_and_one_that_is_missing_does_no_harm() {
     drop(hooks);
     let text = std::fs::read_to_string(&file).unwrap();
     let (json, event) = text.trim().split_once('\n').unwrap();
-    assert_eq!(serde_json::from_str::<Value>(json).unwrap()["text"], "warm tripped (park): 1 K — it is");
+    assert_eq!(
+        serde_json::from_str::<Value>(json).unwrap()["text"],
+        "warm tripped (park): stage_temperature > 1 K — it is"
+    );
     assert_eq!(event, "interlock");
     let mut none = Hooks::start(&bench_with(&["interlock"], &["no-such-program-here"], 0), "s");
     none.entry(Moment::START, &trip);

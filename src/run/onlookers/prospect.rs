@@ -141,9 +141,9 @@ impl Prospect {
             self.held = false;
         }
         match entry {
-            Entry::SweepBegin { points, .. } => {
+            Entry::SweepBegin { plan, .. } => {
                 self.sweep = Some(SweepNow {
-                    planned: *points,
+                    planned: plan.total(),
                     points_before: self.points,
                     begun_s: self.holds.worked_s(at.s()),
                 });
@@ -401,6 +401,7 @@ impl Onlooker for SharedProspect {
 mod tests {
     use super::*;
     use crate::bench::builtin;
+    use crate::record::{Axis, Column, HeldBy, SweepPlan};
 
     fn begin(step: u64, name: &str) -> Entry {
         Entry::StepBegin {
@@ -461,19 +462,10 @@ mod tests {
     }
 
     fn sweep_begin(sweep: u64) -> Entry {
-        let fast = crate::record::Column { channel: "bias".into(), unit: "V".into(), si_unit: "V".into() };
-        Entry::SweepBegin {
-            n: 0,
-            sweep,
-            name: "s".into(),
-            args: String::new(),
-            place: crate::record::Place::default(),
-            fast,
-            slow: None,
-            read: Vec::new(),
-            points: 100,
-            both_ways: false,
-        }
+        let column = |name: &str| Column { channel: name.into(), unit: "V".into(), si_unit: "V".into() };
+        let fast = Axis { channel: column("bias"), from: 0.0, to: 1.0, points: 100 };
+        let plan = SweepPlan::plain("s", fast, vec![column("current")]);
+        Entry::SweepBegin { n: 0, sweep, plan, place: crate::record::Place::default() }
     }
 
     #[test]
@@ -499,7 +491,7 @@ mod tests {
         let truth = 330.0 + 5.0 * (60.0 + 440.0);
         assert!((left.s / truth - 1.0).abs() < 0.12, "{left:?} instead of {truth}");
         // In a hold nothing goes on, so nothing is left more or less; afterwards it goes on as before.
-        one.entry(Moment::from_s(160.0), &Entry::Held { by: "operator".into(), reason: "a refill".into() });
+        one.entry(Moment::from_s(160.0), &Entry::Held { by: HeldBy::Operator, reason: "a refill".into() });
         let held = one.ahead(Moment::from_s(4000.0), &tally);
         assert_eq!(held.left.unwrap().s, left.s);
         assert!((held.sweep_left_s.unwrap() - 330.0).abs() < 1e-6 && held.basis.contains("hold"), "{held:?}");
@@ -514,7 +506,7 @@ mod tests {
     fn a_step_that_is_left_out_shortens_the_rest_and_a_hold_is_no_pace() {
         let mut one = prospect(Foreseen::Course(course()));
         one.entry(Moment::from_s(0.0), &begin(0, "0"));
-        one.entry(Moment::from_s(50.0), &Entry::Held { by: "operator".into(), reason: "tea".into() });
+        one.entry(Moment::from_s(50.0), &Entry::Held { by: HeldBy::Operator, reason: "tea".into() });
         one.entry(Moment::from_s(5000.0), &end(0));
         one.entry(Moment::from_s(5000.0), &begin(7, "7"));
         let outlook = ahead(&one, 5000.0);

@@ -10,7 +10,7 @@ use crate::script::handles::{FieldLineHandle, FitHandle, Sweep, VerdictHandle};
 use crate::script::host::Host;
 use crate::script::registry::{Chapter, Kind, Verb, in_chapter, param};
 use crate::script::units::as_value;
-use crate::supervisor::Jot;
+use crate::supervisor::Statement;
 use rhai::{Array, Dynamic, Engine, Map, NativeCallContext};
 use serde::Serialize;
 use serde_json::{Value, json};
@@ -98,7 +98,10 @@ fn fit_resonance(
         handle.fit.word().map(|word| format!(" — not to be trusted: {word}")).unwrap_or_default()
     );
     let body = json!({ "channel": channel, "fit": body(&*handle.fit), "trusted": handle.fit.trusted() });
-    host.record(ctx, Jot::Judgement { what: "fit".to_owned(), sweep: Some(sweep.data.sweep), title, body })?;
+    host.record(
+        ctx,
+        Statement::Judgement { what: "fit".to_owned(), sweep: Some(sweep.data.sweep), title, body },
+    )?;
     Ok(handle)
 }
 
@@ -153,7 +156,7 @@ fn field_line(host: &Host, ctx: &NativeCallContext<'_>, list: Array) -> Result<F
         .map(|(field, fit)| json!({ "field_t": field, "centre_hz": fit.fit.value("centre"), "error_hz": fit.fit.error("centre") }))
         .collect();
     let body = json!({ "line": body(&line), "points": points });
-    host.record(ctx, Jot::Judgement { what: "field_line".to_owned(), sweep: None, title, body })?;
+    host.record(ctx, Statement::Judgement { what: "field_line".to_owned(), sweep: None, title, body })?;
     Ok(FieldLineHandle(Rc::new(line)))
 }
 
@@ -210,7 +213,10 @@ fn is_real(host: &Host, ctx: &NativeCallContext<'_>, list: Array) -> Result<Verd
         verdict_word(judged.verdict),
         judged.reasons.first().cloned().unwrap_or_default()
     );
-    host.record(ctx, Jot::Judgement { what: "verdict".to_owned(), sweep: None, title, body: body(&judged) })?;
+    host.record(
+        ctx,
+        Statement::Judgement { what: "verdict".to_owned(), sweep: None, title, body: body(&judged) },
+    )?;
     Ok(VerdictHandle(Rc::new(judged)))
 }
 

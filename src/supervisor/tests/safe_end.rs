@@ -35,7 +35,7 @@ fn parking_is_tried_again_until_it_is_done() {
         assert!(parked);
         // What failed again and again is told once, and that it was reached at last.
         let withdrawn = play.entries.iter().filter_map(|entry| match entry {
-            Entry::SafeStep { what, achieved, .. } if what == "withdraw the tip" => Some(*achieved),
+            Entry::SafeStep { step: crate::record::SafeAct::Withdraw, achieved, .. } => Some(*achieved),
             _ => None,
         });
         assert_eq!(withdrawn.collect::<Vec<_>>(), [false, true]);
