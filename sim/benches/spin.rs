@@ -6,8 +6,8 @@
 //! uses that to time a general-purpose library beside it in one run.
 
 use criterion::{BenchmarkId, Criterion};
-use nalgebra::{Complex, DMatrix};
-use noctule_sim::resonance::{Junction, NuclearState, Nucleus, SpinParameters, SpinUnderTip, Surroundings};
+use nalgebra::{Complex, DMatrix, Vector3};
+use noctule_sim::resonance::{Driving, Homodyne, Junction, Resonances};
 use noctule_sim::spin::eigen::eigh;
 use noctule_sim::spin::{Coupling, Site, SpinSystem};
 use rand::{RngExt, SeedableRng};
@@ -61,56 +61,26 @@ fn systems(criterion: &mut Criterion) {
     group.finish();
 }
 
-fn parameters() -> SpinParameters {
-    let nucleus = Nucleus { spin: 3.5, g_n: -0.315343, hyperfine_ghz: [0.018, 0.018, 0.13] };
-    SpinParameters { g: [1.92, 1.92, 1.67], nucleus: Some(nucleus), asymmetry: 0.1, ..Default::default() }
-}
-
-fn surroundings() -> Surroundings {
-    Surroundings {
-        field_t: [0.1, 0.0, 1.35],
-        tip_field_t: [0.0, 0.0, 0.01],
-        temperature_k: 0.4,
-        nuclear: NuclearState::Averaged,
-    }
-}
-
-/// 401 points over all eight lines, nothing kept from before: matrix, levels, strengths, curve.
-fn whole_spectrum(there: &Surroundings, junction: &Junction) -> Vec<f64> {
-    let mut spin = SpinUnderTip::new(parameters()).unwrap();
-    let spectrum = spin.spectrum(there, junction, 5e-3).unwrap();
-    spectrum.sampled((0..401).map(|k| 31e9 + f64::from(k) * 3e6))
-}
-
 fn spectra(criterion: &mut Criterion) {
     let mut group = criterion.benchmark_group("spectrum");
-    let junction = Junction { current_a: 10e-12, polarisation: 0.2, tip_direction: [0.0, 0.0, 1.0] };
-    let there = surroundings();
-    group.bench_function("401 points, eight lines, from nothing", |b| {
-        b.iter(|| whole_spectrum(black_box(&there), &junction));
-    });
-    let mut spin = SpinUnderTip::new(parameters()).unwrap();
-    let mut field = 0_u32;
-    group.bench_function("one point after a change of field, eight lines", |b| {
-        b.iter(|| {
-            field = (field + 1) % 1000;
-            let there = Surroundings { field_t: [0.0, 0.0, 1.0 + f64::from(field) * 1e-4], ..there };
-            spin.current_change_a(&there, &junction, 31.4e9, 5e-3)
-        });
-    });
+    let sites = vec![Site::electron(0.5).g_values([1.92, 1.92, 1.67]), Site::nucleus(3.5, -0.315343)];
+    let system = SpinSystem::new(sites, vec![Coupling::values([0, 1], [0.018, 0.018, 0.13])]).unwrap();
+    let lines = |field_t: f64| {
+        let levels = system.levels_with_site_field([0.1, 0.0, field_t], 0, [0.0, 0.0, 0.01]).unwrap();
+        Resonances::of(&system, &levels, 0, Vector3::z(), 0.4).unwrap()
+    };
+    group.bench_function("eight lines from nothing", |b| b.iter(|| lines(black_box(1.35))));
+    let junction = Junction {
+        current_a: 10e-12,
+        polarisation: 0.2,
+        tip_direction: [0.0, 0.0, 1.0],
+        homodyne: Homodyne::default(),
+    };
+    let driving = Driving { rabi_rad_s: 5e6, t1_s: 100e-9, t2_s: 100e-9, asymmetry: 0.1 };
+    let kept = lines(1.35);
     group.bench_function("one point, nothing changed, eight lines", |b| {
-        b.iter(|| spin.current_change_a(black_box(&there), &junction, black_box(31.4e9), 5e-3));
+        b.iter(|| kept.current_change_a(black_box(31.4e9), &[[0.0; 3]; 2], &driving, &junction));
     });
-    let mut alone = SpinUnderTip::new(SpinParameters { nucleus: None, ..parameters() }).unwrap();
-    group.bench_function("one point after a change of field, lone spin", |b| {
-        b.iter(|| {
-            field = (field + 1) % 1000;
-            let there = Surroundings { field_t: [0.0, 0.0, 1.0 + f64::from(field) * 1e-4], ..there };
-            alone.current_change_a(&there, &junction, 31.4e9, 5e-3)
-        });
-    });
-    let spectrum = spin.spectrum(&there, &junction, 5e-3).unwrap();
-    group.bench_function("Spectrum::at", |b| b.iter(|| spectrum.at(black_box(31.4e9))));
     group.finish();
 }
 

@@ -64,7 +64,8 @@ fn the_switching_has_its_statistics() {
     let (data, kelvin, _) = currents(&[]);
     let middle =
         mean(&[data.iter().copied().fold(f64::MIN, f64::max), data.iter().copied().fold(f64::MAX, f64::min)]);
-    let up: Vec<bool> = data.iter().map(|current| *current > middle).collect();
+    // Less current flows with the moment up, along the spin's.
+    let up: Vec<bool> = data.iter().map(|current| *current < middle).collect();
     // The rates by the law of the world, for the current in each state.
     let leave = |current_a: f64, sign: f64| {
         let open = 1.0 / (1.0 + (-(100.0 - 80.0) / 1.5f64).exp());
@@ -74,7 +75,7 @@ fn the_switching_has_its_statistics() {
         3e-8 * current_a * 6.241_509_074e18 * open + 3e-4 * (-sign * balance).exp()
     };
     let (high, low): (Vec<f64>, Vec<f64>) = data.iter().partition(|current| **current > middle);
-    let (from_up, from_down) = (leave(mean(&high), 1.0), leave(mean(&low), -1.0));
+    let (from_up, from_down) = (leave(mean(&low), 1.0), leave(mean(&high), -1.0));
     let total = from_up + from_down;
     let part = from_down / total;
     let occupied = up.iter().filter(|state| **state).count() as f64 / f64::from(SAMPLES);

@@ -191,6 +191,11 @@ impl VirtualDrive {
         &self.supervisor
     }
 
+    /// What was really there so far, of the first simulation of the bench.
+    pub fn chronicle(&self) -> Option<noctule_sim::microscope::Chronicle> {
+        self.instruments.iter().find_map(|instrument| instrument.chronicle())
+    }
+
     /// The present moment.
     pub fn now(&self) -> Moment {
         self.now

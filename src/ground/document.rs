@@ -115,12 +115,33 @@ impl<'t> Text<'t> {
 pub struct Node<'t> {
     whole: &'t Text<'t>,
     raw: &'t str,
+    /// A node of another file that has what this one leaves out.
+    under: Option<(&'t Text<'t>, &'t str)>,
 }
 
 impl<'t> Node<'t> {
     fn within(whole: &'t Text<'t>, raw: &'t str) -> Self {
         let raw = &raw[trivia_length(raw)..];
-        Self { whole, raw: raw.trim_end() }
+        Self { whole, raw: raw.trim_end(), under: None }
+    }
+
+    /// This node with the fields of `under` where it has none itself, and theirs in turn. Lists and plain values
+    /// are not mixed: what stands here is taken whole.
+    ///
+    /// ```
+    /// use noctule_ground::document::Text;
+    /// let texts = ["Cup(lid: Lid(red: 1), ml: 300)", "Cup(lid: Lid(red: 2, blue: 3), age: 4)"].map(Text::new);
+    /// let [cup, under] = texts.each_ref().map(|text| text.parse().unwrap());
+    /// let mut problems = Vec::new();
+    /// let mut fields = cup.over(under).fields(&mut problems);
+    /// let mut lid = fields.take("lid").unwrap().fields(&mut problems);
+    /// let values = [lid.take("red"), lid.take("blue"), fields.take("ml"), fields.take("age")];
+    /// let values: Vec<f64> = values.into_iter().flatten().filter_map(|node| node.number(&mut problems)).collect();
+    /// assert_eq!(values, [1.0, 3.0, 300.0, 4.0]);
+    /// ```
+    #[must_use]
+    pub fn over(self, under: Node<'t>) -> Self {
+        Self { under: Some((under.whole, under.raw)), ..self }
     }
 
     /// Line and column, counted from 1.
@@ -168,6 +189,15 @@ impl<'t> Node<'t> {
             }
             Err(_) if matches!(self.label(), Some(label) if label.len() == self.raw.len()) => {}
             Err(_) => problems.push(self.problem("fields like `(name: value)` are expected here", None)),
+        }
+        if let Some((whole, raw)) = self.under {
+            // The other file is sound or has been complained about where it was read.
+            for (name, node) in Node::within(whole, raw).fields(&mut Vec::new()).entries {
+                match fields.entries.iter_mut().find(|(known, _)| *known == name) {
+                    Some((_, own)) => *own = own.over(node),
+                    None => fields.entries.push((name, node)),
+                }
+            }
         }
         fields
     }

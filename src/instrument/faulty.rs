@@ -8,6 +8,7 @@ use super::{ErrorKind, Identity, Instrument, InstrumentError, Simulated, Task, T
 use crate::bench::Channel;
 use crate::quantity::Moment;
 use noctule_sim::Fault;
+use noctule_sim::microscope::Chronicle;
 use std::collections::BTreeMap;
 
 /// How a link misbehaves.
@@ -287,6 +288,10 @@ impl Instrument for Faulty {
         self.inner.fill_helium(to_m3)
     }
 
+    fn chronicle(&self) -> Option<Chronicle> {
+        self.inner.chronicle()
+    }
+
     fn pass_time(&mut self, now: Moment) {
         self.now = now;
         self.late_s = 0.0;
@@ -350,6 +355,10 @@ impl Instrument for Afflicted {
 
     fn fill_helium(&mut self, to_m3: f64) -> Option<f64> {
         self.inner.fill_helium(to_m3)
+    }
+
+    fn chronicle(&self) -> Option<Chronicle> {
+        self.inner.chronicle()
     }
 
     fn pass_time(&mut self, now: Moment) {

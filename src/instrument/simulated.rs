@@ -3,7 +3,7 @@
 use super::{ErrorKind, Identity, Instrument, InstrumentError, Task, TaskReport};
 use crate::bench::{Address, Channel};
 use crate::quantity::{Moment, Unit};
-use noctule_sim::microscope::Microscope;
+use noctule_sim::microscope::{Chronicle, Microscope};
 use noctule_sim::{Act, Refusal, Signal};
 
 /// A simulated microscope behind the instrument contract.
@@ -143,5 +143,9 @@ impl Instrument for Simulated {
 
     fn pass_time(&mut self, now: Moment) {
         self.microscope.advance_to(now.s());
+    }
+
+    fn chronicle(&self) -> Option<Chronicle> {
+        Some(self.microscope.chronicle())
     }
 }

@@ -15,6 +15,7 @@ mod rehearse;
 pub mod resume;
 mod setup;
 mod summary;
+mod truth;
 mod window;
 
 pub use folder::{RUN_FILE_NAME, RunFolder, locate};
@@ -22,4 +23,5 @@ pub use measure::{MakeRecorder, Measured, Measurement, NotBegun, Resumed, measur
 pub use rehearse::{Rehearsed, rehearse, rehearse_with, rehearse_with_faults, resume_rehearsal};
 pub use setup::{BenchSource, Setup, SetupError};
 pub use summary::Summary;
+pub use truth::{Span, Truth};
 pub use window::{latest_window, new_window, parse_time, seconds_until, zone};

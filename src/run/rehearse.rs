@@ -4,6 +4,7 @@ use super::Setup;
 use super::faults::FaultPlan;
 use super::lives::PastLives;
 use super::summary::Summary;
+use super::truth::Truth;
 use crate::drive::RunTally;
 use crate::drive::connect::simulate_all;
 use crate::drive::oracle::Oracle;
@@ -28,6 +29,8 @@ pub struct Rehearsed {
     pub probes: Probes,
     /// Digest of the record.
     pub digest: Option<String>,
+    /// What was really there: of the first simulated microscope of the bench.
+    pub truth: Option<Truth>,
     /// Why the record failed, if it did.
     pub record_error: Option<RecordError>,
     /// Files that were imported.
@@ -121,6 +124,7 @@ fn rehearse_lives(
         oracle: drive.oracle.clone(),
         probes: *drive.supervisor().probes(),
         digest,
+        truth: drive.chronicle().map(Truth::new),
         record_error: drive.record_error.take(),
         imports,
     }
@@ -129,6 +133,6 @@ fn rehearse_lives(
 impl Rehearsed {
     /// The closing report of the run.
     pub fn summary(&self) -> Summary {
-        Summary::new(&self.tally, &self.oracle, self.digest.clone())
+        Summary { truth: self.truth.clone(), ..Summary::new(&self.tally, &self.oracle, self.digest.clone()) }
     }
 }

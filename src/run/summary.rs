@@ -1,5 +1,6 @@
 //! The closing report of a run as one JSON object.
 
+use super::truth::Truth;
 use crate::drive::RunTally;
 use crate::drive::oracle::Oracle;
 use crate::history::Trip;
@@ -46,6 +47,9 @@ pub struct Summary {
     pub holds: u64,
     /// One line for each fit and verdict.
     pub results: Vec<String>,
+    /// What was really there in a rehearsal; nothing else of the run knows it.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub truth: Option<Truth>,
 }
 
 impl Summary {
@@ -75,6 +79,7 @@ impl Summary {
             parked: tally.parked,
             holds: tally.holds,
             results: tally.results.clone(),
+            truth: None,
         }
     }
 }

@@ -37,6 +37,11 @@ pub struct Drift {
     next_step_s: f64,
     creep_m: [[f64; 2]; CREEP_S.len()],
     creep_since_s: f64,
+    /// Warmth: where it moves the sample in the end, where it had moved it, since when.
+    warm_to_m: [f64; 3],
+    warm_from_m: [f64; 3],
+    warm_since_s: f64,
+    warm_tau_s: f64,
 }
 
 impl Drift {
@@ -58,6 +63,10 @@ impl Drift {
             next_step_s: WANDER_PERIOD_S,
             creep_m: [[0.0; 2]; CREEP_S.len()],
             creep_since_s: 0.0,
+            warm_to_m: [0.0; 3],
+            warm_from_m: [0.0; 3],
+            warm_since_s: 0.0,
+            warm_tau_s: 1.0,
         }
     }
 
@@ -82,6 +91,29 @@ impl Drift {
 
     /// Offset of the sample in the scanner's frame at `now_s`, m (x, y, z).
     pub fn sample_m(&self, now_s: f64) -> [f64; 3] {
+        let (cold, warm) = (self.cold_m(now_s), self.warm_m(now_s));
+        [0, 1, 2].map(|i| cold[i] + warm[i])
+    }
+
+    /// From `now_s` on heat moves the sample towards `to_m` with the time constant `tau_s`: it warms as a body
+    /// with one time constant does, to + (from − to)·e^(−t/τ).
+    pub fn warm(&mut self, now_s: f64, to_m: [f64; 3], tau_s: f64) {
+        if to_m == self.warm_to_m {
+            return;
+        }
+        self.warm_from_m = self.warm_m(now_s);
+        (self.warm_to_m, self.warm_since_s, self.warm_tau_s) = (to_m, now_s, tau_s);
+    }
+
+    fn warm_m(&self, now_s: f64) -> [f64; 3] {
+        if self.warm_to_m == self.warm_from_m {
+            return self.warm_to_m;
+        }
+        let left = ((self.warm_since_s - now_s) / self.warm_tau_s).exp();
+        [0, 1, 2].map(|i| self.warm_to_m[i] + (self.warm_from_m[i] - self.warm_to_m[i]) * left)
+    }
+
+    fn cold_m(&self, now_s: f64) -> [f64; 3] {
         let velocity = self.velocity_m_s();
         let elapsed = now_s - self.base_s;
         // From now back to the base: what has died away by then is in the base already.
@@ -142,7 +174,7 @@ impl Drift {
     }
 
     fn commit(&mut self, now_s: f64) {
-        self.base_m = self.sample_m(now_s);
+        self.base_m = self.cold_m(now_s);
         self.base_s = now_s;
     }
 }
@@ -170,6 +202,19 @@ mod tests {
         assert!((drift.creep_m(3600.0)[0] + 6e-11).abs() < 1e-22);
         assert!(drift.creep_m(3700.0)[0].abs() < 4e-11);
         assert!(drift.creep_m(3600.0 + 3e4)[0].abs() < 1e-22);
+    }
+
+    /// On for τ, then off for 2τ: a(1 − e⁻¹), then that times e⁻² (first-order step response, textbook).
+    #[test]
+    fn warmth_comes_and_goes_as_a_body_with_one_time_constant() {
+        let mut drift = Drift::new(DriftLaw { velocity_m_s: [0.0; 3], ..STEADY }, 1);
+        drift.warm(100.0, [4e-10, 0.0, -1e-10], 1200.0);
+        drift.warm(700.0, [4e-10, 0.0, -1e-10], 1200.0);
+        let reached = 1.0 - (-1.0_f64).exp();
+        assert!((drift.sample_m(1300.0)[0] / 4e-10 - reached).abs() < 1e-12);
+        drift.warm(1300.0, [0.0; 3], 1200.0);
+        let left = reached * (-2.0_f64).exp();
+        assert!((drift.sample_m(3700.0)[2] / -1e-10 - left).abs() < 1e-12);
     }
 
     #[test]

@@ -3,6 +3,7 @@
 use super::Microscope;
 use crate::sample::Species;
 use crate::spin::constants::{H_OVER_K_B_K_PER_GHZ, K_B_V_PER_K, MU_B_GHZ_PER_T};
+use crate::tip::Apex;
 use crate::tunnel::{CONDUCTANCE_QUANTUM_S, Shape, Step};
 use std::cell::Cell;
 
@@ -119,6 +120,20 @@ impl Microscope {
         K_B_V_PER_K * self.plant.stage_k().hypot(self.world.junction.electron_floor_k)
     }
 
+    /// The apex as it is in this field and at this temperature.
+    pub(super) fn apex_now(&self) -> Apex {
+        if self.effects.apex_spin == 0.0 {
+            return self.tip.apex;
+        }
+        self.tip.apex.paramagnetic(self.effects.apex_spin, self.plant.field_t(), self.plant.stage_k())
+    }
+
+    /// The junction's polarisation with its sign: above zero more current flows while the moments are aligned.
+    pub(super) fn polarisation(&self) -> f64 {
+        let size = self.apex_now().polarisation;
+        if self.effects.aligned_conducts { size } else { -size }
+    }
+
     pub(super) fn near_spin(&self, point_m: [f64; 2]) -> Option<NearSpin> {
         let near = self.surface.nearest(point_m, Species::is_magnetic)?;
         let relative = near.distance_m / self.world.junction.lateral_m;
@@ -130,7 +145,8 @@ impl Microscope {
         let field_t = self.plant.field_t();
         let zeeman_ghz = zeeman_ghz(species, field_t);
         let size_t = field_t.iter().map(|b| b * b).sum::<f64>().sqrt();
-        let along: f64 = (0..3).map(|i| self.tip.apex.axis[i] * field_t[i]).sum();
+        let axis = self.apex_now().axis;
+        let along: f64 = (0..3).map(|i| axis[i] * field_t[i]).sum();
         let alignment = if size_t > 0.0 { along / size_t * self.tip.sign() } else { 0.0 };
         let stage_k = self.plant.stage_k();
         let polarisation = self
@@ -160,8 +176,7 @@ impl Microscope {
         let spin = self.near_spin(point_m);
         let surface_m = self.surface.height_m(point_m) + self.drift.sample_m(self.now_s)[2];
         let effective_v = self.effective_v(spin);
-        let contrast =
-            spin.map_or(0.0, |s| self.tip.apex.polarisation * s.alignment * s.polarisation * s.overlap);
+        let contrast = spin.map_or(0.0, |s| self.polarisation() * s.alignment * s.polarisation * s.overlap);
         let least_v = self.world.junction.offset_v;
         let loop_v = effective_v.abs().max(least_v) * (1.0 + contrast);
         let target_m = surface_m + self.barrier.gap_m(loop_v, self.knobs.setpoint_a);

@@ -51,11 +51,11 @@ impl LockChain {
         self.in_phase_ns = self.in_phase_ns.max(now_ns);
     }
 
-    fn quadrature_a(&mut self, now_s: f64, input: LockinInput) -> f64 {
+    fn quadrature_a(&mut self, now_s: f64, input: LockinInput, level_a: f64) -> f64 {
         let now_ns = nanoseconds(now_s);
         let passed_ns = now_ns.saturating_sub(self.quadrature_ns);
-        let silent = LockinInput { level_a: 0.0, ..input };
-        self.quadrature.advance(passed_ns as f64 * 1e-9, silent, self.quadrature_stream.rng());
+        let ahead = LockinInput { level_a, ..input };
+        self.quadrature.advance(passed_ns as f64 * 1e-9, ahead, self.quadrature_stream.rng());
         self.quadrature_ns = self.quadrature_ns.max(now_ns);
         self.quadrature.x_a()
     }
@@ -78,7 +78,7 @@ impl Microscope {
     /// time constants only.
     pub(super) fn sync_lock(&mut self) {
         if !self.lock.is_at(self.now_s) {
-            let input = self.lock_input();
+            let (input, _) = self.lock_input();
             self.lock.advance(self.now_s, input);
         }
     }
@@ -89,27 +89,28 @@ impl Microscope {
     }
 
     pub(super) fn lockin_y_a(&mut self) -> f64 {
-        let input = self.lock_input();
-        self.lock.quadrature_a(self.now_s, input)
+        let (input, ahead_a) = self.lock_input();
+        self.lock.quadrature_a(self.now_s, input, ahead_a)
     }
 
     /// Overload now: of the input as it is, whether or not the filter was moved on.
     pub(super) fn lockin_overload(&mut self) -> bool {
-        let input = self.lock_input();
+        let (input, _) = self.lock_input();
         input.peak_a.abs() > self.world.lockin.overload_a
     }
 
-    /// What an ideal lock-in would read now, with its noise.
-    fn lock_input(&mut self) -> LockinInput {
+    /// What an ideal lock-in would read now, with its noise, and the part a quarter ahead of the reference, A.
+    fn lock_input(&mut self) -> (LockinInput, f64) {
         let amplifier = self.world.junction.amplifier;
-        let decay_per_m = self.barrier.decay_per_m();
-        let reference_hz = self.world.lockin.reference_hz;
+        let reference = self.knobs.reference;
+        let harmonic = if reference == LockReference::Second { 2.0 } else { 1.0 };
+        let f_hz = harmonic * self.world.lockin.reference_hz;
         let mut current_a = 0.0;
-        let mut level_a = 0.0;
+        let mut free_a = 0.0;
         if self.motion.approached {
             let junction = self.seen.unwrap_or_else(|| self.junction().0);
             current_a = junction.current_a().clamp(-amplifier.range_a, amplifier.range_a);
-            level_a = match self.knobs.reference {
+            free_a = match reference {
                 LockReference::Chop => {
                     chopped_rms_a(self.rf_current_a(&junction), self.world.lockin.chop_duty)
                 }
@@ -117,12 +118,23 @@ impl Microscope {
                 LockReference::Second => -self.modulated_a(&junction, 2) / SQRT_2,
             };
         }
+        // The loop takes its part of signal and noise of the current; what leaks into the lock-in it can't see.
+        let closed = self.motion.approached && self.height_loop.is_closed();
+        let [inside, ahead] = self.effects.left_by_loop(f_hz, self.world.scanner.bandwidth_hz, closed);
+        let mut level_a = free_a * inside;
+        if self.effects.crosstalk_a_v > 0.0 && reference == LockReference::Chop {
+            level_a += self.effects.crosstalk_a_v * self.plant.source_v();
+        }
         let mut peak_a = current_a.abs() + SQRT_2 * level_a.abs();
         if self.lasting.overloaded(self.now_s) {
             peak_a += 10.0 * self.world.lockin.overload_a;
         }
-        let density_a_rthz = amplifier.density(current_a, decay_per_m, reference_hz);
-        LockinInput { level_a, density_a_rthz, peak_a }
+        let mut density_a_rthz =
+            amplifier.density(current_a, self.barrier.decay_per_m(), f_hz) * inside.hypot(ahead);
+        if self.effects.input_flicker_a > 0.0 {
+            density_a_rthz = density_a_rthz.hypot(self.effects.input_flicker_a / f_hz.sqrt());
+        }
+        (LockinInput { level_a, density_a_rthz, peak_a }, free_a * ahead)
     }
 
     fn modulated_a(&self, junction: &super::junction::Junction, harmonic: u32) -> f64 {

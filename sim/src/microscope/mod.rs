@@ -7,10 +7,13 @@
 //! world to the last bit, however often a gauge was looked at.
 
 mod acting;
+mod chronicle;
+mod effects;
 mod faults;
 mod junction;
 mod lock;
 mod noise;
+mod nuclei;
 mod plant;
 mod reading;
 mod response;
@@ -20,6 +23,8 @@ mod time;
 mod tip;
 mod truth;
 
+pub use chronicle::{Chronicle, SpinStay, TipStay};
+pub use effects::Effects;
 pub use truth::{SpinTruth, Truth};
 
 use crate::Signal;
@@ -29,9 +34,11 @@ use crate::sample::Surface;
 use crate::tunnel::{Barrier, HeightLoop};
 use crate::world::World;
 use acting::Running;
+use chronicle::Diary;
 use junction::{Junction, Motion, Remembered};
 use lock::LockChain;
 use noise::GaugeNoise;
+use nuclei::Nuclei;
 use plant::Plant;
 use response::Response;
 use std::sync::Arc;
@@ -56,11 +63,14 @@ use tip::TipState;
 #[derive(Debug, Clone)]
 pub struct Microscope {
     world: Arc<World>,
+    effects: Effects,
+    diary: Diary,
     now_s: f64,
     ticks: u64,
     knobs: Knobs,
     plant: Plant,
     tip: TipState,
+    nuclei: Nuclei,
     surface: Surface,
     drift: Drift,
     barrier: Barrier,
@@ -102,6 +112,7 @@ impl Microscope {
     /// 50 mV, setpoint 10 pA, RF off, field 0.
     pub fn new(world: &World, seed: u64) -> Self {
         let world = Arc::new(world.clone());
+        let effects = world.effects;
         let mut microscope = Self {
             now_s: 0.0,
             ticks: 0,
@@ -111,8 +122,11 @@ impl Microscope {
                 modulation_v: 0.0,
                 reference: LockReference::Chop,
             },
-            plant: Plant::new(&world, seed),
-            tip: TipState::new(&world.tip, seed),
+            plant: Plant::new(&world, effects, seed),
+            tip: TipState::new(&world.tip, &effects, seed),
+            nuclei: Nuclei::new(&effects, seed),
+            effects,
+            diary: Diary::new(&world.tip.apex),
             surface: world.surface.clone(),
             drift: Drift::new(world.drift, seed),
             barrier: Barrier::new(world.junction.work_function_ev),

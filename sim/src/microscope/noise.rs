@@ -23,7 +23,8 @@ impl GaugeNoise {
     }
 
     /// The slow noise of the current at `now_s`, for a density of 1/√Hz at 1 Hz.
-    pub(super) fn current_flicker(&mut self, now_s: f64) -> f64 {
-        self.current.read(now_s, &mut self.streams[Signal::Current as usize])
+    /// A loop of the bandwidth `loop_hz` takes away what is slower; 0 is none.
+    pub(super) fn current_flicker(&mut self, now_s: f64, loop_hz: f64) -> f64 {
+        self.current.read(now_s, &mut self.streams[Signal::Current as usize], loop_hz)
     }
 }

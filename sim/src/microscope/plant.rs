@@ -1,10 +1,11 @@
 //! Magnet, cryostat, vacuum and RF: the apparatus round the junction.
 
+use super::effects::Effects;
 use crate::act::Refusal;
 use crate::cryo::{CryoFaults, CryoLoads, Cryostat, LITRE_J};
 use crate::magnet::Magnet;
-use crate::noise::{Source, Stream};
-use crate::rf::{RfLine, RfSource, dissipated_w, junction_volts};
+use crate::noise::{Source, Stream, Wander};
+use crate::rf::{RfLine, RfSource, dbm_to_volts, dissipated_w, junction_volts};
 use crate::vacuum::Chamber;
 use crate::world::World;
 
@@ -28,11 +29,24 @@ pub(super) struct Plant {
     drop_outs: Stream,
     bursts: [Stream; 2],
     clock_s: f64,
+    effects: Effects,
+    /// Temperature of the warm part of the RF line, off its mean, K.
+    line_warmth_k: Wander,
+    initial_l: f64,
 }
 
 impl Plant {
-    pub(super) fn new(world: &World, seed: u64) -> Self {
+    pub(super) fn new(world: &World, effects: Effects, seed: u64) -> Self {
         Self {
+            effects,
+            line_warmth_k: Wander::new(
+                seed,
+                Source::LineWarmth,
+                effects.line_wander_k,
+                effects.line_wander_s,
+                60.0,
+            ),
+            initial_l: world.cryostat.bath.initial_l,
             source: RfSource::new(world.rf_source.clone()),
             line: world.rf_line.clone(),
             duty: world.lockin.chop_duty,
@@ -137,10 +151,35 @@ impl Plant {
     pub(super) fn amplitude_v(&self) -> f64 {
         match self.source.emitted_dbm() {
             Some(level_dbm) => {
-                junction_volts(level_dbm, self.line.transmission_db(self.source.frequency_hz()))
+                let (effects, warmth_k) = (&self.effects, self.line_warmth_k.value());
+                let boiled_l = self.initial_l - self.cryostat.bath().level_l();
+                let phase_rad = effects.line_phase_rad_k * warmth_k + effects.line_phase_rad_l * boiled_l;
+                let loss_db = effects.line_loss_db_k * warmth_k;
+                junction_volts(
+                    level_dbm,
+                    self.line.drifted_db(self.source.frequency_hz(), loss_db, phase_rad),
+                )
             }
             None => 0.0,
         }
+    }
+
+    /// Amplitude at the source, zero-to-peak V; 0 with the output off.
+    pub(super) fn source_v(&self) -> f64 {
+        self.source.emitted_dbm().map_or(0.0, dbm_to_volts)
+    }
+
+    /// The warm part of the RF line wanders on: once a minute.
+    pub(super) fn step(&mut self) {
+        self.line_warmth_k.step();
+    }
+
+    /// Where the heat of RF and ramps moves the sample in the end, m (x, y, z), and the time constant, s.
+    pub(super) fn warmth(&self) -> ([f64; 3], f64) {
+        let Effects { drift_rf_m_w, drift_ramp_m_s2_t2, drift_heat_s, .. } = self.effects;
+        let (rf_w, square) = (self.loads.rf_w, self.loads.field_rate_t_s * self.loads.field_rate_t_s);
+        let to_m = [0, 1, 2].map(|i| drift_rf_m_w[i] * rf_w + drift_ramp_m_s2_t2[i] * square);
+        (to_m, drift_heat_s)
     }
 
     pub(super) fn set_field(&mut self, now_s: f64, coil: usize, target_t: f64) -> Result<(), Refusal> {

@@ -2,46 +2,21 @@
 
 use super::Microscope;
 use super::junction::{Junction, NearSpin};
-use crate::sample::{Relaxation, Surface};
-use crate::spin::constants::{E_C, MU_B_HZ_PER_T};
-use crate::spin::{Coupling, Site, SiteKind, SpinError, SpinSystem};
-use crate::tip::tip_field_t;
+use crate::resonance::{self, Driving, Homodyne, Resonances};
+use crate::sample::Surface;
+use crate::spin::{Coupling, Site, SpinError, SpinSystem};
+use crate::tip::{gradient_t_m, tip_field_t};
 use crate::tunnel::Shape;
-use nalgebra::Complex;
+use nalgebra::Vector3;
 
 /// Spectra are computed for fields rounded to this, T, and carried to the true field along
 /// their slopes. What is left is of second order: 0.1 kHz for a spin 1/2 in 0.5 T.
 const FIELD_GRAIN_T: f64 = 2e-4;
 /// Temperatures are rounded to this for the occupation, K.
 const TEMPERATURE_GRAIN_K: f64 = 2e-3;
-/// Lines whose drive is below this part of a free spin's are left out.
-const DRIVE_MIN: f64 = 1e-3;
 /// Nodes of the rectification table, V.
 const AMPLITUDE_GRAIN_V: f64 = 1e-3;
 const AMPLITUDE_NODES: usize = 256;
-
-/// One line of the spin under the tip.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub(super) struct Line {
-    pub(super) f_hz: f64,
-    /// How it moves with the applied field and with the tip's, Hz/T (x, y, z).
-    slopes_hz_t: [[f64; 3]; 2],
-    /// Change of the spin's polarisation if the line is saturated.
-    pub(super) weight: f64,
-    /// Squared matrix element over that of a free spin 1/2.
-    pub(super) drive: f64,
-}
-
-impl Line {
-    /// Frequency in Hz where applied and tip's field differ by `off_t` from those it was computed for.
-    pub(super) fn at_hz(&self, off_t: &[[f64; 3]; 2]) -> f64 {
-        let mut f_hz = self.f_hz;
-        for (slope, off) in self.slopes_hz_t.iter().zip(off_t) {
-            f_hz += slope[0] * off[0] + slope[1] * off[1] + slope[2] * off[2];
-        }
-        f_hz
-    }
-}
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 struct LineKey {
@@ -49,6 +24,7 @@ struct LineKey {
     generation: u64,
     fields: [[i64; 3]; 2],
     temperature: i64,
+    nuclear: Option<u64>,
 }
 
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -77,12 +53,14 @@ pub(super) struct Place {
     pub(super) fields_t: [[f64; 3]; 2],
     pub(super) kelvin: f64,
     pub(super) tip_up: bool,
+    /// Where the nucleus is among its states, 0 to 1, if it stays in one for long.
+    pub(super) nuclear: Option<f64>,
 }
 
 /// The lines and how far the fields are from those they were computed for.
-#[derive(Debug, Clone, Copy, Default)]
+#[derive(Debug, Clone, Copy)]
 pub(super) struct Spectrum<'l> {
-    pub(super) lines: &'l [Line],
+    pub(super) lines: &'l Resonances,
     /// Applied and tip's field, T.
     pub(super) off_t: [[f64; 3]; 2],
 }
@@ -91,7 +69,7 @@ pub(super) struct Spectrum<'l> {
 #[derive(Debug, Clone)]
 pub(super) struct Response {
     /// One spectrum for each state of the tip.
-    lines: [Option<(LineKey, Vec<Line>)>; 2],
+    lines: [Option<(LineKey, Resonances)>; 2],
     system: Option<(usize, u64, SpinSystem)>,
     rectified: Option<Rectified>,
     /// Grows when the surface changes.
@@ -109,20 +87,46 @@ impl Response {
         let fields = place.fields_t.map(grains);
         let rounded_t = fields.map(|field| field.map(|grain| grain as f64 * FIELD_GRAIN_T));
         let off_t = [0, 1].map(|of| [0, 1, 2].map(|axis| place.fields_t[of][axis] - rounded_t[of][axis]));
-        let key = LineKey { site: place.site, generation: self.generation, fields, temperature };
+        let nuclear = place.nuclear.map(f64::to_bits);
+        let key = LineKey { site: place.site, generation: self.generation, fields, temperature, nuclear };
         let slot = usize::from(place.tip_up);
         if !matches!(&self.lines[slot], Some((known, _)) if *known == key) {
             // Computed from the rounded values, so that the result does not depend on who asked first.
             let kelvin = temperature as f64 * TEMPERATURE_GRAIN_K;
             let found = self
-                .system(surface, place.site)
-                .and_then(|system| lines(system, rounded_t, kelvin))
+                .resonances(surface, place, rounded_t, kelvin)
                 .expect("a world is checked when it is read, and fields are finite");
             self.lines[slot] = Some((key, found));
         }
         match &self.lines[slot] {
             Some((_, lines)) => Spectrum { lines, off_t },
-            None => Spectrum::default(),
+            None => unreachable!("they were just put there"),
+        }
+    }
+
+    fn resonances(
+        &mut self,
+        surface: &Surface,
+        place: &Place,
+        [field_t, tip_field_t]: [[f64; 3]; 2],
+        kelvin: f64,
+    ) -> Result<Resonances, SpinError> {
+        let species = surface.species_of(place.site);
+        let system = self.system(surface, place.site)?;
+        if system.sites().len() == 1 && species.spin == 0.5 {
+            let total_t = [0, 1, 2].map(|axis| field_t[axis] + tip_field_t[axis]);
+            return Ok(Resonances::of_half(species.g, total_t, kelvin));
+        }
+        let levels = system.levels_with_site_field(field_t, 0, tip_field_t)?;
+        let axis = Vector3::from(field_t);
+        match place.nuclear {
+            // One electron and its nucleus alone: the nucleus is in one of its states.
+            Some(part) if system.sites().len() == 2 && species.nuclear_spin > 0.0 => {
+                let count = (2.0 * species.nuclear_spin + 1.0) as usize;
+                let state = ((part * count as f64) as usize).min(count - 1);
+                Ok(Resonances::of_stuck(system, &levels, axis, kelvin, (state, count)))
+            }
+            _ => Resonances::of(system, &levels, 0, axis, kelvin),
         }
     }
 
@@ -180,94 +184,13 @@ fn grains(field_t: [f64; 3]) -> [i64; 3] {
     field_t.map(|b| (b / FIELD_GRAIN_T).round() as i64)
 }
 
-/// Lines of the first spin of a system, with its field from the tip.
-fn lines(
-    system: &SpinSystem,
-    [field_t, tip_field_t]: [[f64; 3]; 2],
-    temperature_k: f64,
-) -> Result<Vec<Line>, SpinError> {
-    let levels = system.levels_with_site_field(field_t, 0, tip_field_t)?;
-    let populations = levels.populations(temperature_k)?;
-    let elements = levels.site_elements(0);
-    let energies = levels.eigenvalues_ghz();
-    let size_t = field_t.iter().map(|b| b * b).sum::<f64>().sqrt();
-    let direction = if size_t > 0.0 { field_t.map(|b| b / size_t) } else { [0.0, 0.0, 1.0] };
-    let electrons: Vec<_> =
-        system.sites().iter().enumerate().filter(|(_, site)| site.kind == SiteKind::Electron).collect();
-    let parts: Vec<_> =
-        electrons.iter().map(|(index, site)| (levels.site_elements(*index), site.g)).collect();
-    // The slope of a level is the expectation of its magnetic moment (Hellmann and Feynman's theorem).
-    let slope = |state: usize, only_first: bool| {
-        let mut sum = [0.0; 3];
-        for (part, g) in parts.iter().take(if only_first { 1 } else { parts.len() }) {
-            let spin = part.expectation(state);
-            for (axis, slope) in sum.iter_mut().enumerate() {
-                *slope += MU_B_HZ_PER_T * g[(axis, axis)] * spin[axis];
-            }
-        }
-        sum
-    };
-    let all: Vec<_> = (0..energies.len())
-        .map(|state| {
-            let spin = elements.expectation(state);
-            let along = (0..3).map(|i| direction[i] * spin[i]).sum::<f64>();
-            (along, [slope(state, false), slope(state, true)])
-        })
-        .collect();
-    let mut lines = Vec::new();
-    for upper in 1..energies.len() {
-        for lower in 0..upper {
-            let element = elements.vector(lower, upper);
-            // Across the field only; 1 for a free spin 1/2.
-            let total: f64 = element.iter().map(|c| c.norm_sqr()).sum();
-            let along: Complex<f64> = (0..3).map(|i| element[i] * direction[i]).sum();
-            let drive = 2.0 * (total - along.norm_sqr());
-            let f_hz = (energies[upper] - energies[lower]) * 1e9;
-            if drive < DRIVE_MIN || f_hz < 1e6 {
-                continue;
-            }
-            let weight = (populations[lower] - populations[upper]) * (all[upper].0 - all[lower].0);
-            let slopes_hz_t =
-                [0, 1].map(|of| [0, 1, 2].map(|axis| all[upper].1[of][axis] - all[lower].1[of][axis]));
-            lines.push(Line { f_hz, slopes_hz_t, weight, drive });
-        }
-    }
-    Ok(lines)
-}
-
-/// Current change at `f_hz` for a unit of polarised current: every line saturates for itself.
-///
-/// `s/(1+s)·(1+αδ)/(1+δ²)` with `s = Ω²T1T2`, `δ = (f−f0)/(Γ/2)`, `Γ = √(1+s)/(πT2)`:
-/// the steady state of the Bloch equations, with the asymmetry of an ESR line.
-fn lines_at(
-    spectrum: &Spectrum<'_>,
-    relaxation: &Relaxation,
-    current_a: f64,
-    amplitude_v: f64,
-    f_hz: f64,
-) -> f64 {
-    let electrons_per_s = current_a.abs() / E_C;
-    let t2_s = 1.0 / (1.0 / relaxation.t2_s + relaxation.dephasing_per_electron * electrons_per_s);
-    let rabi = relaxation.rabi_rad_s_v * amplitude_v;
-    let free = rabi * rabi * relaxation.t1_s * t2_s;
-    let half_hz = 0.5 / (std::f64::consts::PI * t2_s);
-    let mut sum = 0.0;
-    for line in spectrum.lines {
-        let saturation = free * line.drive;
-        let broadened = 1.0 + saturation;
-        let offset = f_hz - line.at_hz(&spectrum.off_t);
-        // With u = offset/half: 1/(1+δ²) = (1+s)/(1+s+u²), and δ = u/√(1+s).
-        let u = offset / half_hz;
-        let shape = (1.0 + relaxation.asymmetry * u / broadened.sqrt()) / (broadened + u * u);
-        sum += line.weight * saturation * shape;
-    }
-    sum
-}
-
 impl Microscope {
     /// Field of the tip on the spin it looks at, T.
     pub(super) fn tip_field_on_t(&self, spin: &NearSpin, gap_m: f64) -> [f64; 3] {
-        tip_field_t(&self.tip.apex, self.tip.switching.is_up(), &self.world.tip.field, spin.offset_m, gap_m)
+        let law = &self.world.tip.field;
+        let field_t = tip_field_t(&self.apex_now(), self.tip.switching.is_up(), law, spin.offset_m, gap_m);
+        let wander = self.tip.wander();
+        field_t.map(|b| b * wander)
     }
 
     /// Where the lines of the spin under the tip are looked up; `None` without a spin.
@@ -279,7 +202,27 @@ impl Microscope {
             fields_t,
             kelvin: self.plant.stage_k(),
             tip_up: self.tip.switching.is_up(),
+            nuclear: self.nuclei.state(),
         })
+    }
+
+    /// How hard the spin is driven and how it relaxes in this junction.
+    fn driving(&self, spin: &NearSpin, junction: &Junction, amplitude_v: f64) -> Driving {
+        let relaxation = self.surface.species_of(spin.site).relaxation;
+        let mut rabi_rad_s = relaxation.rabi_rad_s_v * amplitude_v;
+        if self.effects.gradient_reference_t_m > 0.0 {
+            let law = &self.world.tip.field;
+            let gradient = gradient_t_m(&self.apex_now(), law, spin.offset_m, junction.gap_m);
+            rabi_rad_s *= gradient / self.effects.gradient_reference_t_m;
+        }
+        let alone = Driving {
+            rabi_rad_s,
+            t1_s: relaxation.t1_s,
+            t2_s: relaxation.t2_s,
+            asymmetry: relaxation.asymmetry,
+        };
+        let flips = self.effects.flips_per_electron;
+        alone.under_current(junction.current_a(), flips, relaxation.dephasing_per_electron)
     }
 
     /// Change of the current while the RF is on, A: resonance and rectification.
@@ -299,13 +242,22 @@ impl Microscope {
             return 0.0;
         }
         let f_hz = self.plant.source.frequency_hz();
-        let current_a = junction.current_a();
-        let relaxation = self.surface.species_of(spin.site).relaxation;
-        let polarised_a =
-            current_a * self.tip.apex.polarisation * spin.alignment * spin.overlap * relaxation.readout;
+        let readout = self.surface.species_of(spin.site).relaxation.readout;
+        let apex = self.apex_now();
+        let bias_v = self.knobs.bias_v.abs().max(self.world.junction.offset_v);
+        let seen = resonance::Junction {
+            current_a: junction.conductance_s * junction.effective_v,
+            polarisation: self.polarisation() * spin.overlap * readout,
+            tip_direction: apex.axis.map(|part| part * self.tip.sign()),
+            homodyne: Homodyne {
+                ratio: self.effects.homodyne_part * amplitude_v / (2.0 * bias_v),
+                phase_rad: self.effects.homodyne_phase_rad,
+            },
+        };
+        let driving = self.driving(&spin, junction, amplitude_v);
         let Some(place) = self.place(junction) else { return 0.0 };
         let spectrum = self.response.spectrum(&self.surface, &place);
-        polarised_a * lines_at(&spectrum, &relaxation, current_a, amplitude_v, f_hz)
+        spectrum.lines.current_change_a(f_hz, &spectrum.off_t, &driving, &seen)
     }
 
     /// Mean over an RF cycle less the value without it, in effective volts.
@@ -352,60 +304,5 @@ impl Microscope {
         });
         let shape = self.shape(coarse);
         self.response.rectified = Some(Rectified { key, shape, table: vec![f64::NAN; AMPLITUDE_NODES] });
-    }
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-    use crate::resonance::{self, NuclearState, Nucleus, SpinParameters, SpinUnderTip, Surroundings};
-    use crate::world::World;
-
-    /// The lines carried along their slopes against a spin diagonalised at the very fields.
-    #[test]
-    fn lines_agree_with_the_spin_under_the_tip() {
-        for (world, name) in [("night", "A1"), ("hyperfine", "M1")] {
-            let world = World::shipped(world).unwrap();
-            let site = world.surface.sites.iter().position(|site| site.name == name).unwrap();
-            let species = world.surface.species_of(site);
-            let relaxation = species.relaxation;
-            let nucleus = (species.nuclear_spin > 0.0).then_some(Nucleus {
-                spin: species.nuclear_spin,
-                g_n: species.nuclear_g,
-                hyperfine_ghz: species.hyperfine_ghz,
-            });
-            let mut other = SpinUnderTip::new(SpinParameters {
-                g: species.g,
-                nucleus,
-                t1_s: relaxation.t1_s,
-                t2_s: relaxation.t2_s,
-                events_per_electron: relaxation.dephasing_per_electron,
-                rabi_rad_per_s_v: relaxation.rabi_rad_s_v,
-                asymmetry: relaxation.asymmetry,
-                ..SpinParameters::default()
-            })
-            .unwrap();
-            let fields_t = [[0.000_07, 0.0, 0.612_345], [-0.000_63, 0.000_41, 0.004_189]];
-            let place = Place { site, fields_t, kelvin: 0.32, tip_up: true };
-            let mut response = Response::new();
-            let spectrum = response.spectrum(&world.surface, &place);
-            let [field_t, tip_field_t] = fields_t;
-            let there =
-                Surroundings { field_t, tip_field_t, temperature_k: 0.32, nuclear: NuclearState::Averaged };
-            let junction =
-                resonance::Junction { current_a: 10e-12, polarisation: 1.0, tip_direction: [0.0, 0.0, 1.0] };
-            let peak = other.resonances(&there).unwrap().list().to_vec();
-            for line in peak.iter().filter(|line| line.relative_rabi_squared > 0.1) {
-                let nearest = spectrum.lines.iter().map(|l| (l.at_hz(&spectrum.off_t) - line.f0_hz).abs());
-                assert!(nearest.fold(f64::MAX, f64::min) < 1e3, "{name} {}", line.f0_hz);
-                for off_hz in [-9e6, -2e6, 0.0, 5e6] {
-                    let f_hz = line.f0_hz + off_hz;
-                    let expected = other.current_change_a(&there, &junction, f_hz, 28e-3).unwrap().abs();
-                    let found = 10e-12 * lines_at(&spectrum, &relaxation, 10e-12, 28e-3, f_hz);
-                    // The two take the polarisation along slightly different axes, 1° apart.
-                    assert!((found / expected - 1.0).abs() < 2e-3, "{name}: {found} instead of {expected}");
-                }
-            }
-        }
     }
 }

@@ -16,7 +16,8 @@ impl Microscope {
             let tick_s = (self.ticks + 1) as f64 * TICK_S;
             let switch_s = if self.motion.approached { self.tip.switching.next_s() } else { f64::INFINITY };
             let act_s = self.running.as_ref().map_or(f64::INFINITY, |running| running.next_s);
-            let next_s = tick_s.min(switch_s).min(act_s).max(self.now_s);
+            let nuclear_s = self.nuclei.next_s();
+            let next_s = tick_s.min(switch_s).min(act_s).min(nuclear_s).max(self.now_s);
             if next_s > t_s {
                 self.now_s = t_s;
                 return;
@@ -24,6 +25,9 @@ impl Microscope {
             self.now_s = next_s;
             if next_s == tick_s {
                 self.tick();
+            } else if nuclear_s <= next_s {
+                self.sync_lock();
+                self.nuclei.flip();
             } else if next_s == act_s.max(self.now_s) && act_s <= switch_s {
                 self.act_event();
                 // An act reads gauges on its way and then moves on.
@@ -38,8 +42,12 @@ impl Microscope {
         self.ticks += 1;
         if self.drift.next_step_s() <= self.now_s {
             self.drift.step();
+            self.tip.step();
+            self.plant.step();
         }
         self.plant.catch_up(self.now_s);
+        let (warm_to_m, warm_tau_s) = self.plant.warmth();
+        self.drift.warm(self.now_s, warm_to_m, warm_tau_s);
         self.lasting.expire(self.now_s);
         self.end_drop_out();
         if self.motion.approached {
@@ -49,11 +57,13 @@ impl Microscope {
             }
             self.refresh();
         }
+        self.write_diary();
     }
 
     fn switch(&mut self) {
         self.sync_lock();
         self.through_change(|m| m.tip.switching.jump());
+        self.diary.switched();
         self.refresh();
     }
 
@@ -62,6 +72,7 @@ impl Microscope {
         self.sync_lock();
         let now_s = self.now_s;
         self.through_change(|m| m.tip.change(now_s, atoms));
+        self.diary.changed(now_s, &self.tip.apex);
         self.refresh();
     }
 
@@ -73,6 +84,10 @@ impl Microscope {
         let (junction, _) = self.junction();
         if junction.gap_m < self.world.tip.preparation.contact_gap_m {
             self.crash();
+            return;
+        }
+        // A paramagnet has no two states to switch between.
+        if self.effects.apex_spin > 0.0 {
             return;
         }
         let [leave_up_hz, leave_down_hz] = self.world.tip.switching.rates_hz(
@@ -91,6 +106,7 @@ impl Microscope {
         self.tip.crashes += 1;
         let atoms = self.tip.atoms_after_change();
         self.tip.change(self.now_s, atoms);
+        self.diary.changed(self.now_s, &self.tip.apex);
         if !self.motion.approached {
             return;
         }

@@ -1,6 +1,7 @@
 //! The tip's state and history while the microscope runs.
 
-use crate::noise::{Source, Stream, Telegraph};
+use super::effects::Effects;
+use crate::noise::{Source, Stream, Telegraph, Wander};
 use crate::tip::Apex;
 use crate::world::TipLaw;
 
@@ -18,12 +19,13 @@ pub(super) struct TipState {
     changes_per_s: f64,
     /// Grows with every change, so that caches notice.
     pub(super) generation: u64,
+    field_wander: Wander,
     /// Times it has touched the surface.
     pub(super) crashes: u32,
 }
 
 impl TipState {
-    pub(super) fn new(law: &TipLaw, seed: u64) -> Self {
+    pub(super) fn new(law: &TipLaw, effects: &Effects, seed: u64) -> Self {
         let mut spontaneous = Stream::new(seed, Source::Spontaneous);
         let changes_per_s = law.preparation.changes_per_hour / 3600.0;
         let until_change_s = next_change(&mut spontaneous, changes_per_s);
@@ -37,6 +39,7 @@ impl TipState {
             until_change_s,
             changes_per_s,
             generation: 0,
+            field_wander: Wander::new(seed, Source::TipField, effects.tip_wander, effects.tip_wander_s, 60.0),
             crashes: 0,
         }
     }
@@ -46,6 +49,16 @@ impl TipState {
         self.apex = Apex::drawn(atoms, &mut self.apexes);
         self.switching.set_rates(now_s, 0.0, 0.0);
         self.generation += 1;
+    }
+
+    /// What the field of the tip is multiplied with now.
+    pub(super) fn wander(&self) -> f64 {
+        1.0 + self.field_wander.value()
+    }
+
+    /// Its field wanders on: once a minute.
+    pub(super) fn step(&mut self) {
+        self.field_wander.step();
     }
 
     /// `dt_s` in tunnelling range. Tells whether the tip changed by itself.

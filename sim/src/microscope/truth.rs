@@ -3,10 +3,11 @@
 use super::Microscope;
 use super::junction::zeeman_ghz;
 use super::response::Response;
-use crate::tip::{Apex, tip_field_t};
+use crate::tip::Apex;
+use serde::Serialize;
 
 /// One spin as it really is.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct SpinTruth {
     /// Name of its site.
     pub name: String,
@@ -23,7 +24,7 @@ pub struct SpinTruth {
 }
 
 /// The microscope as it really is.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct Truth {
     /// All spins, in the order of the world file.
     pub spins: Vec<SpinTruth>,
@@ -89,17 +90,12 @@ impl Microscope {
         if let Some(place) = junction.and_then(|junction| self.place(&junction)) {
             let mut response = Response::new();
             let spectrum = response.spectrum(&self.surface, &place);
-            lines.extend(spectrum.lines.iter().map(|line| (line.drive, line.at_hz(&spectrum.off_t))));
+            let list = spectrum.lines.list().iter();
+            lines.extend(list.map(|line| (line.relative_rabi_squared, line.at_hz(&spectrum.off_t))));
         }
         lines.sort_by(|a, b| b.0.total_cmp(&a.0));
         let tip_field_t = match (near, junction) {
-            (Some(near), Some(junction)) => tip_field_t(
-                &self.tip.apex,
-                self.tip.switching.is_up(),
-                &self.world.tip.field,
-                near.offset_m,
-                junction.gap_m,
-            ),
+            (Some(near), Some(junction)) => self.tip_field_on_t(&near, junction.gap_m),
             _ => [0.0; 3],
         };
         Truth {

@@ -24,11 +24,20 @@ impl Flicker {
     }
 
     /// Value at `now_s` for a density of 1/√Hz at 1 Hz; scale it by the true one.
-    pub fn read(&mut self, now_s: f64, stream: &mut Stream) -> f64 {
+    ///
+    /// A loop of the bandwidth `loop_hz` (0: none) takes away what is slow: of a relaxation with the corner c it
+    /// leaves the variance c/(c + fb), the integral of its Lorentzian times f²/(f²+fb²) (own derivation).
+    pub fn read(&mut self, now_s: f64, stream: &mut Stream, loop_hz: f64) -> f64 {
+        self.advance(now_s, stream);
+        let left = |(part, corner): (&f64, f64)| part * (corner / (corner + loop_hz)).sqrt();
+        self.parts.iter().zip(CORNERS_HZ).map(left).sum()
+    }
+
+    fn advance(&mut self, now_s: f64, stream: &mut Stream) {
         let deviation = std::f64::consts::LN_10.sqrt();
         let elapsed = now_s - self.read_s;
         if self.started && elapsed <= 0.0 {
-            return self.parts.iter().sum();
+            return;
         }
         for (part, corner) in self.parts.iter_mut().zip(CORNERS_HZ) {
             let kept =
@@ -38,7 +47,6 @@ impl Flicker {
         }
         self.read_s = now_s;
         self.started = true;
-        self.parts.iter().sum()
     }
 }
 
@@ -65,8 +73,8 @@ mod tests {
         let (mut sum, count) = (0.0, 20_000);
         for _ in 0..count {
             let mut noise = Flicker::new();
-            let first = noise.read(0.0, &mut stream);
-            let second = noise.read(lag, &mut stream);
+            let first = noise.read(0.0, &mut stream, 0.0);
+            let second = noise.read(lag, &mut stream, 0.0);
             sum += (second - first).powi(2);
         }
         let measured = sum / f64::from(count);

@@ -24,6 +24,12 @@ pub enum Source {
     DropOuts,
     /// Bursts of gas, one chamber each.
     Bursts(u8),
+    /// Flips of the nucleus under the tip.
+    Nuclei,
+    /// Wander of the tip's field.
+    TipField,
+    /// Wander of the warm part of the RF line.
+    LineWarmth,
     /// Noise of one readable signal.
     Gauge(Signal),
 }
@@ -39,6 +45,9 @@ impl Source {
             Source::Landing => 32,
             Source::DropOuts => 33,
             Source::Bursts(chamber) => 40 + u64::from(chamber),
+            Source::Nuclei => 48,
+            Source::TipField => 49,
+            Source::LineWarmth => 50,
             Source::Gauge(signal) => 256 + signal as u64,
         }
     }
@@ -102,6 +111,9 @@ mod tests {
             Source::DropOuts,
             Source::Bursts(0),
             Source::Bursts(1),
+            Source::Nuclei,
+            Source::TipField,
+            Source::LineWarmth,
         ];
         sources.extend(Signal::ALL.map(Source::Gauge));
         for source in sources {

@@ -93,11 +93,17 @@ impl RfLine {
 
     /// Transmission in dB at `frequency_hz`, negative for a loss.
     pub fn transmission_db(&self, frequency_hz: f64) -> f64 {
+        self.drifted_db(frequency_hz, 0.0, 0.0)
+    }
+
+    /// The same with the line warmed or its dielectric changed: `loss_db` more loss, all ripple turned by
+    /// `phase_rad`, so that its features move by −`phase_rad`/(2π·delay).
+    pub fn drifted_db(&self, frequency_hz: f64, loss_db: f64, phase_rad: f64) -> f64 {
         let relative = (frequency_hz / self.reference_hz).max(0.0);
-        let loss_db = self.fixed_loss_db
+        let smooth_db = self.fixed_loss_db
             + self.conductor_loss_db * relative.sqrt()
             + self.insulation_loss_db * relative;
-        let ripple_db: f64 = ripple_db(&self.waves, frequency_hz);
+        let ripple_db: f64 = ripple_db(&self.waves, frequency_hz, phase_rad);
         let resonances_db: f64 = self
             .resonances
             .iter()
@@ -106,7 +112,7 @@ impl RfLine {
                 r.height_db / (1.0 + offset * offset)
             })
             .sum();
-        ripple_db + resonances_db - loss_db
+        ripple_db + resonances_db - smooth_db - loss_db
     }
 
     /// All faults, one sentence each; empty if there is none.
@@ -127,8 +133,9 @@ impl RfLine {
 }
 
 /// Sum of the standing waves at `frequency_hz`, dB.
-pub(super) fn ripple_db(waves: &[StandingWave], frequency_hz: f64) -> f64 {
-    waves.iter().map(|w| w.amplitude_db * (TAU * frequency_hz * w.delay_s + w.phase_rad).cos()).sum()
+pub(super) fn ripple_db(waves: &[StandingWave], frequency_hz: f64, phase_rad: f64) -> f64 {
+    let turned = |w: &StandingWave| TAU * frequency_hz * w.delay_s + w.phase_rad + phase_rad;
+    waves.iter().map(|w| w.amplitude_db * turned(w).cos()).sum()
 }
 
 pub(super) fn check_waves(bounds: &mut Bounds, name: &str, waves: &[StandingWave]) {
@@ -165,6 +172,19 @@ mod tests {
         line.waves.push(StandingWave { amplitude_db: 2.0, delay_s: 1e-9, phase_rad: 0.0 });
         let period_apart = line.transmission_db(20e9) - line.transmission_db(20.5e9);
         assert!(period_apart > 3.5, "half a period of 1 GHz away the ripple has turned over");
+    }
+
+    /// cos(2πfτ + φ) turned by φ is the one at f + φ/(2πτ): a quarter turn of 4 ns is 62.5 MHz.
+    #[test]
+    fn a_turned_ripple_has_moved() {
+        let mut line = RfLine::example();
+        line.waves = vec![StandingWave { amplitude_db: 1.5, delay_s: 4e-9, phase_rad: 0.3 }];
+        line.resonances.clear();
+        (line.conductor_loss_db, line.insulation_loss_db) = (0.0, 0.0);
+        for f_hz in [11e9, 14.03e9, 17.7e9] {
+            let found = line.drifted_db(f_hz, 0.2, TAU / 4.0);
+            assert!((found + 0.2 - line.transmission_db(f_hz + 62.5e6)).abs() < 1e-9);
+        }
     }
 
     #[test]

@@ -175,7 +175,7 @@ impl RfSource {
         if !self.output || self.dropped || self.forced {
             return None;
         }
-        let error_db = ripple_db(&self.params.flatness, self.frequency_hz);
+        let error_db = ripple_db(&self.params.flatness, self.frequency_hz, 0.0);
         Some(self.level_dbm.min(self.levelled_dbm()) + error_db)
     }
 

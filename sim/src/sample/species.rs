@@ -51,9 +51,10 @@ pub struct Species {
 }
 
 impl Species {
-    /// Moment in Bohr magnetons that the line shows with the field along x, y and z: `g·S`.
+    /// Moment in Bohr magnetons that a line shows with the field along x, y and z, `f = 2μB/h`: g/2, because one
+    /// quantum of spin is turned whatever the spin is.
     pub fn moment_mub(&self) -> [f64; 3] {
-        self.g.map(|g| g * self.spin)
+        self.g.map(|g| if self.is_magnetic() { g / 2.0 } else { 0.0 })
     }
 
     /// Whether it carries an electron spin.

@@ -5,6 +5,6 @@ mod apex;
 mod field;
 mod law;
 
-pub use apex::Apex;
-pub use field::{FieldLaw, tip_field_t};
+pub use apex::{Apex, brillouin};
+pub use field::{FieldLaw, gradient_t_m, tip_field_t};
 pub use law::{Preparation, Switching};

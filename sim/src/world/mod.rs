@@ -2,9 +2,13 @@
 //!
 //! A world is a RON file in which every name ends in its unit. It is read with
 //! all its faults reported at once. The shipped worlds are invented; each says so.
+//!
+//! A world that differs from a shipped one in a few values says `starts_from: "night"`
+//! and gives only those; a list that it gives replaces the whole list.
 
 mod apparatus;
 mod cryogenics;
+mod effects;
 mod sample;
 mod section;
 mod tip;
@@ -13,10 +17,11 @@ pub use apparatus::{Junction, Scanner};
 pub use tip::TipLaw;
 
 use crate::cryo::CryostatParams;
-use crate::document::{Node, Problem, Text};
+use crate::document::{Node, Problem, Text, nearest};
 use crate::drift::DriftLaw;
 use crate::lockin::LockinParams;
 use crate::magnet::MagnetParams;
+use crate::microscope::Effects;
 use crate::rf::{RfLine, RfSourceParams};
 use crate::sample::Surface;
 use crate::vacuum::ChamberParams;
@@ -30,6 +35,12 @@ pub struct World {
     pub name: String,
     /// What it is and that it is invented.
     pub note: String,
+    /// What it is for, in one line; empty if nobody said so.
+    pub purpose: String,
+    /// What a perfect night would find in it; empty if nobody said so.
+    pub perfect_night: String,
+    /// What makes nights hard.
+    pub effects: Effects,
     /// What lies on the surface.
     pub surface: Surface,
     /// The tip and what may happen to it.
@@ -77,11 +88,19 @@ impl fmt::Display for WorldFaults {
 impl std::error::Error for WorldFaults {}
 
 /// Names and texts of the worlds that come with the crate.
-const SHIPPED: [(&str, &str); 4] = [
+const SHIPPED: [(&str, &str); 12] = [
     ("night", include_str!("../../worlds/night.ron")),
     ("hard", include_str!("../../worlds/hard.ron")),
     ("hyperfine", include_str!("../../worlds/hyperfine.ron")),
     ("bare", include_str!("../../worlds/bare.ron")),
+    ("blind", include_str!("../../worlds/blind.ron")),
+    ("fickle", include_str!("../../worlds/fickle.ron")),
+    ("wander", include_str!("../../worlds/wander.ron")),
+    ("edge", include_str!("../../worlds/edge.ron")),
+    ("dry", include_str!("../../worlds/dry.ron")),
+    ("sparse", include_str!("../../worlds/sparse.ron")),
+    ("stranger", include_str!("../../worlds/stranger.ron")),
+    ("rough", include_str!("../../worlds/rough.ron")),
 ];
 
 impl World {
@@ -99,6 +118,14 @@ impl World {
         let mut problems = Vec::new();
         let text = Text::new(text);
         let root = text.parse().map_err(|problem| WorldFaults(vec![problem]))?;
+        let under = start(root, &mut problems).map(Text::new);
+        let root = match &under {
+            Some(under) => root.over(under.parse().map_err(|problem| WorldFaults(vec![problem]))?),
+            None => root,
+        };
+        if !problems.is_empty() {
+            return Err(WorldFaults(problems));
+        }
         let world = Self::from_node(root, &mut problems);
         match world {
             Some(world) if problems.is_empty() => Ok(world),
@@ -135,6 +162,13 @@ impl World {
         let mut top = Section::open(root, problems);
         let name = top.text("name");
         let note = top.text("note");
+        top.optional("starts_from");
+        let purpose = top.text_or_none("purpose");
+        let perfect_night = top.text_or_none("perfect_night");
+        let effects = match top.optional("effects") {
+            Some(node) => effects::read(node, top.problems),
+            None => Effects::default(),
+        };
         let surface = top.need("sample").map(|node| sample::read(node, top.problems));
         let tip = top.need("tip").map(|node| tip::read(node, top.problems));
         let junction = top.need("junction").map(|node| apparatus::junction(node, top.problems));
@@ -152,6 +186,9 @@ impl World {
         Some(Self {
             name,
             note,
+            purpose,
+            perfect_night,
+            effects,
             surface: surface?,
             tip: tip?,
             junction: junction?,
@@ -167,4 +204,29 @@ impl World {
             preparation: preparation?,
         })
     }
+}
+
+/// The text of the world that this one starts from, if it says so. Its own name and note it has to give itself.
+fn start(root: Node<'_>, problems: &mut Vec<Problem>) -> Option<&'static str> {
+    let mut fields = root.fields(&mut Vec::new());
+    let node = fields.take("starts_from")?;
+    let name = node.string(problems)?;
+    for own in ["name", "note"] {
+        fields.need(own, problems);
+    }
+    let Some(text) = World::shipped_text(&name) else {
+        let help = match nearest(&name, World::shipped_names()) {
+            Some(near) => format!("did you mean \"{near}\"?"),
+            None => format!("shipped are {}", World::shipped_names().collect::<Vec<_>>().join(", ")),
+        };
+        problems.push(node.problem(format!("there is no shipped world `{name}` to start from"), Some(help)));
+        return None;
+    };
+    if text.contains("starts_from:") {
+        let message =
+            format!("`{name}` starts from another world itself; start from one that is written out");
+        problems.push(node.problem(message, None));
+        return None;
+    }
+    Some(text)
 }

@@ -109,6 +109,16 @@ impl<'t, 'p> Section<'t, 'p> {
         text
     }
 
+    /// A text that may be left out; empty then.
+    pub(super) fn text_or_none(&mut self, name: &'static str) -> String {
+        self.fields.take(name).and_then(|node| node.string(self.problems)).unwrap_or_default()
+    }
+
+    /// `true` or `false`; `false` where it is left out.
+    pub(super) fn flag_or_not(&mut self, name: &'static str) -> bool {
+        self.fields.take(name).and_then(|node| node.boolean(self.problems)).unwrap_or(false)
+    }
+
     /// A whole number from 0 that may be left out.
     pub(super) fn whole_or(&mut self, name: &'static str, most: u64, default: u64) -> u64 {
         let Some(node) = self.fields.take(name) else { return default };

@@ -1,0 +1,180 @@
+//! What the tip was and what lay under it, from when to when: the truth that claims are held against.
+
+use super::Microscope;
+use super::junction::Junction;
+use crate::tip::Apex;
+use serde::Serialize;
+
+/// A spin counts as in reach from this overlap on: a tenth of its signal is seen.
+const REACH: f64 = 0.1;
+
+/// One apex, from its coming to its going.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+pub struct TipStay {
+    /// When it came, s.
+    pub from_s: f64,
+    /// When the next one came, s; now for the last one.
+    pub to_s: f64,
+    /// Whether a spin can be seen with it.
+    pub polarised: bool,
+    /// Spin polarisation of its current, 0 to 1.
+    pub polarisation: f64,
+    /// Its moment, in Bohr magnetons.
+    pub moment_mub: f64,
+}
+
+/// One spin in reach of one apex.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct SpinStay {
+    /// From when, s.
+    pub from_s: f64,
+    /// To when, s.
+    pub to_s: f64,
+    /// Name of the site.
+    pub site: String,
+    /// Name of the species.
+    pub species: String,
+    /// Its g along x, y, z.
+    pub g: [f64; 3],
+    /// The moment that its lines show with the field along x, y, z, in Bohr magnetons: `f = 2μB/h`, so g/2.
+    pub moment_mub: [f64; 3],
+    /// Which of the apexes, counted from 0.
+    pub tip: usize,
+    /// Mean part of its signal that was seen, 0 to 1.
+    pub overlap: f64,
+    /// Mean field of the tip on it while the apex was up, T (x, y, z); the other way round while it was down.
+    pub tip_field_t: [f64; 3],
+    /// Times that the apex switched between its two states.
+    pub switches: u64,
+}
+
+/// Everything so far. Nothing that is measured knows of it.
+#[derive(Debug, Clone, PartialEq, Serialize, Default)]
+pub struct Chronicle {
+    /// Every apex, in order, without gaps.
+    pub tips: Vec<TipStay>,
+    /// Every stay of a spin in reach of the tip, in order.
+    pub stays: Vec<SpinStay>,
+}
+
+/// The same while it is written: the surface has the names.
+#[derive(Debug, Clone)]
+pub(super) struct Diary {
+    tips: Vec<TipStay>,
+    stays: Vec<Entry>,
+    /// Whether the last stay goes on.
+    open: bool,
+}
+
+#[derive(Debug, Clone, Copy)]
+struct Entry {
+    from_s: f64,
+    to_s: f64,
+    site: usize,
+    tip: usize,
+    looks: f64,
+    overlap: f64,
+    field_t: [f64; 3],
+    switches: u64,
+}
+
+impl Diary {
+    pub(super) fn new(apex: &Apex) -> Self {
+        Self { tips: vec![stay(0.0, apex)], stays: Vec::new(), open: false }
+    }
+
+    /// Another apex from `now_s` on.
+    pub(super) fn changed(&mut self, now_s: f64, apex: &Apex) {
+        self.leave();
+        if let Some(last) = self.tips.last_mut() {
+            last.to_s = now_s;
+        }
+        self.tips.push(stay(now_s, apex));
+    }
+
+    /// Nothing is in reach any more.
+    pub(super) fn leave(&mut self) {
+        self.open = false;
+    }
+
+    /// The apex has switched.
+    pub(super) fn switched(&mut self) {
+        if let (true, Some(last)) = (self.open, self.stays.last_mut()) {
+            last.switches += 1;
+        }
+    }
+
+    fn meet(&mut self, now_s: f64, site: usize, overlap: f64, field_t: [f64; 3]) {
+        let tip = self.tips.len() - 1;
+        if !(self.open && self.stays.last().is_some_and(|last| last.site == site)) {
+            let new =
+                Entry { from_s: now_s, to_s: now_s, site, tip, looks: 0.0, overlap, field_t, switches: 0 };
+            self.stays.push(new);
+            self.open = true;
+        }
+        let Some(last) = self.stays.last_mut() else { return };
+        last.to_s = now_s;
+        last.looks += 1.0;
+        last.overlap += (overlap - last.overlap) / last.looks;
+        for (mean, value) in last.field_t.iter_mut().zip(field_t) {
+            *mean += (value - *mean) / last.looks;
+        }
+    }
+}
+
+fn stay(from_s: f64, apex: &Apex) -> TipStay {
+    TipStay {
+        from_s,
+        to_s: from_s,
+        polarised: apex.has_contrast(),
+        polarisation: apex.polarisation,
+        moment_mub: apex.moment_mub,
+    }
+}
+
+impl Microscope {
+    /// Writes down what is under the tip: once a second.
+    pub(super) fn write_diary(&mut self) {
+        if !self.motion.approached {
+            self.diary.leave();
+            return;
+        }
+        let (junction, _) = self.junction();
+        match junction.spin.filter(|spin| spin.overlap >= REACH) {
+            Some(spin) => {
+                let field_t = self.field_while_up_t(&junction);
+                self.diary.meet(self.now_s, spin.site, spin.overlap, field_t);
+            }
+            None => self.diary.leave(),
+        }
+    }
+
+    fn field_while_up_t(&self, junction: &Junction) -> [f64; 3] {
+        let Some(spin) = junction.spin else { return [0.0; 3] };
+        self.tip_field_on_t(&spin, junction.gap_m).map(|part| part * self.tip.sign())
+    }
+
+    /// What the tip was and what lay under it so far. Changes nothing.
+    pub fn chronicle(&self) -> Chronicle {
+        let mut tips = self.diary.tips.clone();
+        if let Some(last) = tips.last_mut() {
+            last.to_s = self.now_s;
+        }
+        let told = |entry: &Entry| {
+            let species = self.surface.species_of(entry.site);
+            SpinStay {
+                from_s: entry.from_s,
+                to_s: entry.to_s,
+                site: self.surface.sites[entry.site].name.clone(),
+                species: species.name.clone(),
+                g: species.g,
+                moment_mub: species.moment_mub(),
+                tip: entry.tip,
+                overlap: entry.overlap,
+                tip_field_t: entry.field_t,
+                switches: entry.switches,
+            }
+        };
+        Chronicle { tips, stays: self.diary.stays.iter().map(told).collect() }
+    }
+}

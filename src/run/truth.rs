@@ -1,0 +1,137 @@
+//! What was really there in a rehearsal: for whoever judges the night afterwards, never for the sequence.
+//!
+//! It is taken from the simulated microscope when the run is over, and goes into the summary alone. The run file,
+//! the verbs, the verdicts and the brief know nothing of it.
+
+use noctule_sim::microscope::{Chronicle, SpinStay, TipStay};
+use serde::Serialize;
+
+/// A stay shorter than this shows no resonance: moves and images pass over spins all the time, s.
+const STAY_MIN_S: f64 = 60.0;
+
+/// From when to when, s since the start.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+pub struct Span {
+    /// From when, s.
+    pub from_s: f64,
+    /// To when, s.
+    pub to_s: f64,
+}
+
+/// The truth of one rehearsal.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct Truth {
+    /// Whether a spin was in reach of a polarised tip for a minute or more: whether there was anything to find.
+    pub spin_in_reach: bool,
+    /// Site of the one that was longest in reach of a polarised tip.
+    pub site: Option<String>,
+    /// Its moment with the field along z, in Bohr magnetons.
+    pub moment_mub: Option<f64>,
+    /// Its g along z.
+    pub g: Option<f64>,
+    /// Mean field of the tip on it along z, over its longest stay, T.
+    pub tip_field_t: Option<f64>,
+    /// When the tip was polarised.
+    pub polarised: Vec<Span>,
+    /// Every apex of the tip, in order.
+    pub tips: Vec<TipStay>,
+    /// Every stay of a minute or more of a spin in reach of an apex, in order.
+    pub stays: Vec<SpinStay>,
+}
+
+impl Truth {
+    /// From what the microscope wrote down.
+    pub fn new(chronicle: Chronicle) -> Self {
+        let Chronicle { tips, mut stays } = chronicle;
+        stays.retain(|stay| stay.to_s - stay.from_s >= STAY_MIN_S);
+        let mut polarised: Vec<Span> = Vec::new();
+        for tip in tips.iter().filter(|tip| tip.polarised) {
+            match polarised.last_mut().filter(|last| last.to_s == tip.from_s) {
+                Some(last) => last.to_s = tip.to_s,
+                None => polarised.push(Span { from_s: tip.from_s, to_s: tip.to_s }),
+            }
+        }
+        let mut truth = Self {
+            spin_in_reach: false,
+            site: None,
+            moment_mub: None,
+            g: None,
+            tip_field_t: None,
+            polarised,
+            tips,
+            stays,
+        };
+        let length = |stay: &&SpinStay| stay.to_s - stay.from_s;
+        let seen = truth.stays.iter().filter(|stay| truth.can_show(stay));
+        if let Some(longest) = seen.max_by(|a, b| length(a).total_cmp(&length(b))).cloned() {
+            truth.spin_in_reach = true;
+            truth.moment_mub = Some(longest.moment_mub[2]);
+            truth.g = Some(longest.g[2]);
+            truth.tip_field_t = Some(longest.tip_field_t[2]);
+            truth.site = Some(longest.site);
+        }
+        truth
+    }
+
+    /// The spin that could be seen for most of a span: the longest stay in it under a polarised tip. `None` if
+    /// there was none, so that whatever was found then is no resonance.
+    pub fn between(&self, from_s: f64, to_s: f64) -> Option<&SpinStay> {
+        let shared = |stay: &SpinStay| stay.to_s.min(to_s) - stay.from_s.max(from_s);
+        let seen = self.stays.iter().filter(|stay| self.can_show(stay) && shared(stay) > 0.0);
+        seen.max_by(|a, b| shared(a).total_cmp(&shared(b)))
+    }
+
+    /// Whether the apex changed within a span.
+    pub fn tip_changed(&self, from_s: f64, to_s: f64) -> bool {
+        self.tips.iter().skip(1).any(|tip| tip.from_s > from_s && tip.from_s < to_s)
+    }
+
+    fn can_show(&self, stay: &SpinStay) -> bool {
+        self.tips.get(stay.tip).is_some_and(|tip| tip.polarised)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn tip(from_s: f64, to_s: f64, polarised: bool) -> TipStay {
+        TipStay { from_s, to_s, polarised, polarisation: 0.3, moment_mub: 5.0 }
+    }
+
+    fn stay(site: &str, from_s: f64, to_s: f64, tip: usize) -> SpinStay {
+        SpinStay {
+            from_s,
+            to_s,
+            site: site.to_owned(),
+            species: "adatom".to_owned(),
+            g: [2.0, 2.0, 1.8],
+            moment_mub: [1.0, 1.0, 0.9],
+            tip,
+            overlap: 0.9,
+            tip_field_t: [0.0, 0.0, 4e-3],
+            switches: 0,
+        }
+    }
+
+    #[test]
+    fn only_a_spin_under_a_polarised_tip_can_be_seen() {
+        let tips = vec![tip(0.0, 100.0, true), tip(100.0, 2000.0, true), tip(2000.0, 9000.0, false)];
+        let stays = vec![
+            stay("A1", 10.0, 90.0, 0),
+            stay("A2", 200.0, 1000.0, 1),
+            stay("A3", 1000.0, 1030.0, 1),
+            stay("A4", 2000.0, 9000.0, 2),
+        ];
+        let truth = Truth::new(Chronicle { tips, stays });
+        assert!(truth.spin_in_reach);
+        assert_eq!((truth.site.as_deref(), truth.moment_mub, truth.g), (Some("A2"), Some(0.9), Some(1.8)));
+        assert_eq!(truth.polarised, [Span { from_s: 0.0, to_s: 2000.0 }]);
+        assert_eq!(truth.stays.len(), 3, "half a minute is no stay");
+        assert_eq!(truth.between(0.0, 400.0).unwrap().site, "A2");
+        assert!(truth.between(3000.0, 4000.0).is_none(), "the tip was blind");
+        assert!(truth.tip_changed(0.0, 400.0) && !truth.tip_changed(200.0, 400.0));
+        let blind = Truth::new(Chronicle { tips: vec![tip(0.0, 9000.0, false)], stays: Vec::new() });
+        assert!(!blind.spin_in_reach && blind.polarised.is_empty() && blind.site.is_none());
+    }
+}
