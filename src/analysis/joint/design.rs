@@ -1,84 +1,44 @@
-//! Fields that no periodic background can mimic.
+//! Fields and windows that nothing can align with.
 //!
-//! A background that repeats with period P looks alike wherever windows move by whole periods, and equal steps do so for
-//! some law. Multiples of the golden ratio modulo one fill a range evenly with steps that have no common measure, and
-//! come in an order that goes up and down, so that drift in time does not become slope.
+//! What is said of the evidence rests on fields and windows that know nothing of each other. Equal steps of the field do: a
+//! background that repeats moves on with them for some moment. Multiples of the golden ratio modulo one fill a range evenly
+//! with steps that have no common measure, and come in an order that goes up and down, so that drift in time does not become
+//! slope. Windows are put off by multiples of √2 in the same way, so that a line never stays at one place of them.
 
-use super::spectra::Prior;
 use crate::analysis::realness::{MU_B_PER_H_HZ_PER_T, Unusable, at_least};
 
-/// Where the windows are put.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub enum Windows {
-    /// One window for all fields, so that what stays in place is seen to stay.
-    Fixed {
-        /// Its centre, Hz.
-        centre_hz: f64,
-    },
-    /// Windows follow a law; only for one that is proved.
-    Follow {
-        /// Slope, Hz/T.
-        slope_hz_per_t: f64,
-        /// Tip field, T.
-        tip_field_t: f64,
-    },
+/// The `k`-th part, from 0 to 1, of a sequence that fills a range evenly without a period.
+pub fn irregular(k: usize) -> f64 {
+    (0.5 + 0.5 * (5f64.sqrt() - 1.0) * k as f64).fract()
 }
 
-/// One spectrum to take.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Planned {
-    /// Field, T.
-    pub field_t: f64,
-    /// Window, Hz.
-    pub window_hz: (f64, f64),
-    /// Whether the sweep goes up; the direction alternates.
-    pub upward: bool,
+/// The `k`-th part, from 0 to 1, of another such sequence, which shares no step with [`irregular`].
+pub fn unrelated(k: usize) -> f64 {
+    (0.5 + std::f64::consts::SQRT_2 * k as f64).fract()
 }
 
-/// `count` spectra over a field range, in the order they should be taken.
+/// `count` fields over a range, in the order they should be visited.
 ///
 /// # Errors
-/// Refuses a range without room, widths that are not positive, and fewer than four spectra.
+/// Refuses no fields at all and a range without room.
 ///
 /// ```
-/// use noctule::analysis::joint::design::{Windows, plan};
-/// let planned = plan((0.5, 0.6), 8, 0.4e9, Windows::Fixed { centre_hz: 14e9 }).unwrap();
-/// assert!(planned.iter().all(|p| (0.5..=0.6).contains(&p.field_t)));
+/// use noctule::analysis::joint::design::fields;
+/// let planned = fields((0.5, 0.6), 8).unwrap();
+/// assert!(planned.iter().all(|b| (0.5..=0.6).contains(b)));
 /// ```
-pub fn plan(
-    range_t: (f64, f64),
-    count: usize,
-    width_hz: f64,
-    windows: Windows,
-) -> Result<Vec<Planned>, Unusable> {
-    at_least(count, 4, "spectra")?;
-    if !(range_t.1 > range_t.0 && range_t.1 < 100.0 && width_hz > 0.0 && width_hz.is_finite()) {
-        return Err(Unusable::NotDetermined { what: "A plan without room" });
+pub fn fields(range_t: (f64, f64), count: usize) -> Result<Vec<f64>, Unusable> {
+    at_least(count, 1, "fields")?;
+    if !(range_t.1 > range_t.0 && range_t.0.abs() < 100.0 && range_t.1.abs() < 100.0) {
+        return Err(Unusable::NotDetermined { what: "A plan of fields without room" });
     }
-    let golden = 0.5 * (5f64.sqrt() - 1.0);
-    let one = |k: usize| {
-        let field_t = range_t.0 + (range_t.1 - range_t.0) * (0.5 + golden * k as f64).fract();
-        let centre = match windows {
-            Windows::Fixed { centre_hz } => centre_hz,
-            Windows::Follow { slope_hz_per_t, tip_field_t } => (slope_hz_per_t * (field_t + tip_field_t)).abs(),
-        };
-        let window_hz = (centre - 0.5 * width_hz, centre + 0.5 * width_hz);
-        Planned { field_t, window_hz, upward: k % 2 == 0 }
-    };
-    Ok((0..count).map(one).collect())
+    Ok((0..count).map(|k| range_t.0 + (range_t.1 - range_t.0) * irregular(k)).collect())
 }
 
-/// The window, Hz, that holds the line of every g of the prior at one field: what a first look has to sweep.
-pub fn first_look(field_t: f64, prior: &Prior) -> (f64, f64) {
+/// Where a line of moment `g`/2 may lie at one field, Hz, whatever the tip adds up to `tip_field_t`.
+pub fn reach(field_t: f64, g: (f64, f64), tip_field_t: f64) -> (f64, f64) {
     let b = field_t.abs();
-    let low = prior.g_from * MU_B_PER_H_HZ_PER_T * (b - prior.tip_field_t).max(0.0);
-    (low, prior.g_to * MU_B_PER_H_HZ_PER_T * (b + prior.tip_field_t))
-}
-
-/// The widest field range, T, over which a line of every g of the prior stays in a fixed window once it was found at
-/// its centre at the middle field.
-pub fn range_in_window(width_hz: f64, prior: &Prior) -> f64 {
-    0.8 * width_hz / (prior.g_to * MU_B_PER_H_HZ_PER_T)
+    (g.0 * MU_B_PER_H_HZ_PER_T * (b - tip_field_t).max(0.0), g.1 * MU_B_PER_H_HZ_PER_T * (b + tip_field_t))
 }
 
 #[cfg(test)]
@@ -87,8 +47,7 @@ mod tests {
 
     #[test]
     fn steps_have_no_common_measure_and_time_is_no_field() {
-        let planned = plan((0.5, 0.65), 12, 0.2e9, Windows::Fixed { centre_hz: 14e9 }).unwrap();
-        let mut fields: Vec<f64> = planned.iter().map(|p| p.field_t).collect();
+        let mut fields = fields((0.5, 0.65), 12).unwrap();
         // Order in time and field are nearly uncorrelated.
         let mean = fields.iter().sum::<f64>() / 12.0;
         let (mut xy, mut xx, mut yy) = (0.0, 0.0, 0.0);
@@ -105,8 +64,8 @@ mod tests {
     }
 
     #[test]
-    fn a_first_look_holds_the_whole_prior() {
-        let (low, high) = first_look(0.5, &Prior::default());
+    fn a_first_look_holds_every_line_it_is_meant_for() {
+        let (low, high) = reach(0.5, (1.4, 2.3), 0.06);
         for g in [1.4, 2.0, 2.3] {
             for tip in [-0.06, 0.0, 0.06] {
                 let f = g * MU_B_PER_H_HZ_PER_T * (0.5 + tip);

@@ -94,7 +94,8 @@ mod tests {
             let mut sum = 0.0;
             let mut alarmed = false;
             for n in 1..=200 {
-                sum += (-2.0 * dice.uniform().ln()).sqrt() * (2.0 * std::f64::consts::PI * dice.uniform()).cos();
+                sum +=
+                    (-2.0 * dice.uniform().ln()).sqrt() * (2.0 * std::f64::consts::PI * dice.uniform()).cos();
                 alarmed |= mean_log_e(sum, n, 1.0, 1.0) > (1.0f64 / 0.05).ln();
             }
             alarms += u32::from(alarmed);

@@ -4,7 +4,7 @@ use super::centres::{Centre, Shape, centres, inside};
 use super::clean::Bases;
 use super::law::{Straight, straight};
 use super::locked::{Locked, LockedTo, mask_locked};
-use super::outcome::{Judgement, LawPoint, LookedAt, ProvedLaw, Verdict};
+use super::outcome::{Judgement, LawPoint, LookedAt, ProvedLaw, Suspect, Verdict};
 use super::scan::{FEWEST_FIELDS, Found, Scanned, field_numbers, scan};
 use super::spectra::{Prior, Ready, SpectrumAt, check, median, ready};
 use super::tables::{Group, Tables, groups, tables, widths};
@@ -18,6 +18,8 @@ const MOST_SHOW: f64 = 0.6;
 const SHOWS: f64 = 0.7;
 /// Log likelihood by which the law has to beat a place in the window or in the sweep.
 const BEATS: f64 = 8.0;
+/// Log e-value of a single law from which it is worth another look.
+const SUSPECTED: f64 = 1.5;
 /// Log evidence below which nothing is suspected.
 const NOTHING: f64 = 2.0;
 /// Widest line that a "no" speaks of, Hz: of wider ones the background takes too much.
@@ -30,7 +32,8 @@ const OPEN: f64 = 1e-3;
 /// May be called after each new spectrum with all spectra so far, and the measurement stopped at the first proof.
 ///
 /// # Errors
-/// Refuses no spectra, unusable numbers, spectra of fewer than 12 points, and a prior without room.
+/// Refuses no spectra, unusable numbers, spectra of fewer than 12 points, signals that never change, and a
+/// prior without room.
 pub fn judge(spectra: &[SpectrumAt<'_>], prior: &Prior) -> Result<Vec<Judgement>, Unusable> {
     check(spectra)?;
     prior.check()?;
@@ -38,7 +41,7 @@ pub fn judge(spectra: &[SpectrumAt<'_>], prior: &Prior) -> Result<Vec<Judgement>
     tips.sort_unstable();
     tips.dedup();
     let of = |tip: u32| spectra.iter().filter(|s| s.tip == tip).collect::<Vec<_>>();
-    Ok(tips.into_iter().map(|tip| one_tip(tip, &of(tip), prior)).collect())
+    tips.into_iter().map(|tip| one_tip(tip, &of(tip), prior)).collect()
 }
 
 /// One width with all that was found at it.
@@ -58,7 +61,7 @@ struct Case<'a> {
     fields: usize,
 }
 
-fn one_tip(tip: u32, given: &[&SpectrumAt<'_>], prior: &Prior) -> Judgement {
+fn one_tip(tip: u32, given: &[&SpectrumAt<'_>], prior: &Prior) -> Result<Judgement, Unusable> {
     let (spectra, bases) = ready(given);
     let wanted = (1.0 / prior.alpha).ln();
     let (numbers, fields) = field_numbers(&spectra);
@@ -70,6 +73,7 @@ fn one_tip(tip: u32, given: &[&SpectrumAt<'_>], prior: &Prior) -> Judgement {
         log_e: 0.0,
         log_e_wanted: wanted,
         law: None,
+        suspect: None,
         points: Vec::new(),
         multiplet: None,
         locked: Vec::new(),
@@ -78,21 +82,20 @@ fn one_tip(tip: u32, given: &[&SpectrumAt<'_>], prior: &Prior) -> Judgement {
         next: None,
     };
     if spectra.is_empty() {
-        said.reasons.push("All spectra hold the same number everywhere.".to_owned());
-        return said;
+        return Err(Unusable::Constant { what: "signals" });
     }
     let case = Case { spectra: &spectra, bases: &bases, prior, numbers: &numbers, fields };
     let tried: Vec<Tried> = widths(&spectra).into_iter().map(|width| case.at_frequencies(width)).collect();
     take(&case, &tried, &mut said);
     if said.verdict != Verdict::Undecided {
-        return said;
+        return Ok(said);
     }
     // What stays in the windows or in the sweeps is masked as well, which costs the laws that run along with it.
     let masked: Vec<Tried> = tried.iter().filter_map(|t| case.in_windows(t)).collect();
     if !masked.is_empty() {
         take(&case, &masked, &mut said);
     }
-    said
+    Ok(said)
 }
 
 impl Case<'_> {
@@ -127,6 +130,9 @@ fn take(case: &Case<'_>, tried: &[Tried], said: &mut Judgement) {
     said.looked_at = looked_at(tried, case.prior.height * sigma);
     let most = tried.iter().max_by_key(|t| t.locked.len());
     said.locked = most.map_or_else(Vec::new, |t| t.locked.clone());
+    let suspects = tried.iter().filter_map(|t| t.scanned.suspect);
+    let suspect = suspects.max_by(|a, b| a.log_e.total_cmp(&b.log_e)).filter(|s| s.log_e > SUSPECTED);
+    said.suspect = suspect.map(|s| Suspect { slope_hz_per_t: s.slope, tip_field_t: s.tip_t, log_e: s.log_e });
     let best = tried.iter().filter_map(|t| t.scanned.best.map(|b| (t, b)));
     let best = best.max_by(|a, b| a.1.log_e.total_cmp(&b.1.log_e));
     match best {
@@ -171,10 +177,14 @@ fn decide_against(case: &Case<'_>, said: &mut Judgement) {
             "{} different fields are too few: two fit any law, a third may by chance.",
             case.fields
         ));
-        said.next = Some(format!("spectra at {} more fields, in irregular steps", FEWEST_FIELDS - case.fields));
+        said.next =
+            Some(format!("spectra at {} more fields, in irregular steps", FEWEST_FIELDS - case.fields));
     } else if looked.part == 0.0 {
-        said.reasons.push("No law of a moment lies in the windows at four fields.".to_owned());
-        said.next = Some("windows that overlap from field to field, or that hold the line of one moment at each field".to_owned());
+        said.reasons.push("No law of a moment lies in the windows at two fields.".to_owned());
+        said.next = Some(
+            "windows that overlap from field to field, or that hold the line of one moment at each field"
+                .to_owned(),
+        );
     } else {
         said.reasons.push(format!(
             "The evidence for a line that moves with the field is e^{:.1}; a proof needs e^{:.1}. A line of the height asked for is possible along {:.1} % of the laws looked at.",
@@ -183,7 +193,8 @@ fn decide_against(case: &Case<'_>, said: &mut Judgement) {
         said.next = Some(if sideways > 0 {
             "windows that lie otherwise at each field: in these something stays at one place of the window or of the sweep".to_owned()
         } else {
-            "more spectra at other fields, in irregular steps, with some windows where the line is elsewhere".to_owned()
+            "more spectra at other fields, in irregular steps, with some windows where the line is elsewhere"
+                .to_owned()
         });
     }
     told_of_locked(said);

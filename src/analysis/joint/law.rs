@@ -1,5 +1,8 @@
 //! Moment and tip field from centres, with errors that know of wander and drift in time.
-#![allow(clippy::needless_range_loop, reason = "rows and columns of small matrices are named by their numbers")]
+#![allow(
+    clippy::needless_range_loop,
+    reason = "rows and columns of small matrices are named by their numbers"
+)]
 
 /// A straight law through centres: slope Hz/T, frequency at the mean field Hz, curvature Hz/T², and their variances.
 #[derive(Debug, Clone, Copy)]
@@ -57,13 +60,11 @@ pub(super) fn straight(fields: &[f64], times: &[f64], centres: &[f64], errors: &
     if !total.is_finite() || total <= 0.0 {
         return None;
     }
-    let average = |f: &dyn Fn(&Gls) -> f64| {
-        weights.iter().zip(&sums).map(|(w, s)| w * f(&s.1)).sum::<f64>() / total
-    };
+    let average =
+        |f: &dyn Fn(&Gls) -> f64| weights.iter().zip(&sums).map(|(w, s)| w * f(&s.1)).sum::<f64>() / total;
     let (a, b) = (average(&|g| g.p[0]), average(&|g| g.p[1]));
-    let variance = |i: usize, j: usize, p: [f64; 2]| {
-        average(&|g| g.v[i][j] + (g.p[i] - p[i]) * (g.p[j] - p[j]))
-    };
+    let variance =
+        |i: usize, j: usize, p: [f64; 2]| average(&|g| g.v[i][j] + (g.p[i] - p[i]) * (g.p[j] - p[j]));
     let p = [a, b];
     Some(Straight {
         slope: b,

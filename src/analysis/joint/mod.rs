@@ -10,7 +10,7 @@
 //!
 //! *How often one may look*: after each spectrum; stopping at proof keeps the error rate ([`evidence`]).
 //!
-//! *What a "no" needs*: along every law that the windows hold at four fields, a line of the height asked for is excluded.
+//! *What a "no" needs*: along every law that the windows hold at two fields, a line of the height asked for is excluded.
 //!
 //! *Errors of moment and tip field*: generalised least squares over the centres, averaged over the size and the duration of
 //! the wander of the tip field ([`law`]).
@@ -29,5 +29,5 @@ mod tables;
 
 pub use judge::judge;
 pub use locked::{Locked, LockedTo};
-pub use outcome::{Judgement, LawPoint, LookedAt, Multiplet, ProvedLaw, Verdict};
+pub use outcome::{Judgement, LawPoint, LookedAt, Multiplet, ProvedLaw, Suspect, Verdict};
 pub use spectra::{Prior, SpectrumAt};

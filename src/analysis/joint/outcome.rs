@@ -109,10 +109,28 @@ pub struct LawPoint {
     pub error_hz: f64,
 }
 
+/// Where a line may be, though nothing is proved: no number for a result, only for where to look next.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+pub struct Suspect {
+    /// Slope, Hz/T.
+    pub slope_hz_per_t: f64,
+    /// Tip field, T.
+    pub tip_field_t: f64,
+    /// Log e-value of this one law, its choice among all not counted.
+    pub log_e: f64,
+}
+
+impl Suspect {
+    /// Where to look at another field, Hz.
+    pub fn place(&self, field_t: f64) -> f64 {
+        (self.slope_hz_per_t * (field_t.abs() + self.tip_field_t)).abs()
+    }
+}
+
 /// What was looked at and could not hold a line of the height asked for.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize)]
 pub struct LookedAt {
-    /// Part of the laws of the prior that the windows held at four fields or more.
+    /// Part of the laws of the prior that the windows held at two fields or more.
     pub part: f64,
     /// Part of these along which a line of the height asked for is not excluded.
     pub open: f64,
@@ -142,6 +160,8 @@ pub struct Judgement {
     pub log_e_wanted: f64,
     /// The law; only with `real`.
     pub law: Option<ProvedLaw>,
+    /// Where to look next while nothing is proved.
+    pub suspect: Option<Suspect>,
     /// The centres it rests on.
     pub points: Vec<LawPoint>,
     /// The lines, where there are several that share the moment.

@@ -8,10 +8,15 @@ use crate::analysis::realness::MU_B_PER_H_HZ_PER_T;
 const CLOSE: f64 = 1.4;
 /// Asymmetries with which a line of the height asked for is looked for.
 const ASYMMETRIES: [f64; 3] = [-0.6, 0.0, 0.6];
-/// Different fields that a law has to be looked for at.
+/// Different fields that a proof needs.
 pub(super) const FEWEST_FIELDS: usize = 4;
+/// Different fields that have to hold a law before a line along it is excluded.
+const FEWEST_LOOKED: u16 = 2;
 /// Log likelihood below which a line of the height asked for is excluded.
 const EXCLUDED: f64 = -6.0;
+/// Log likelihood that a line of the height asked for would have on average: enough that the best of a hundred thousand
+/// laws of noise alone is still excluded.
+const STANDS_OUT: f64 = 60.0;
 /// Fields closer than this are one, T.
 pub(super) const SAME_FIELD_T: f64 = 3e-4;
 
@@ -27,9 +32,11 @@ pub(super) struct Found {
 #[derive(Debug, Clone, Copy)]
 pub(super) struct Scanned {
     pub best: Option<Found>,
+    /// The best law that any field holds: nothing is claimed of it, but that is where to look next.
+    pub suspect: Option<Found>,
     /// Log of the e-values averaged over all laws of the prior.
     pub log_e: f64,
-    /// Laws that the windows hold at enough fields.
+    /// Laws that the windows hold at two fields or more.
     pub looked_at: usize,
     /// Of them those along which a line of the height asked for may still lie.
     pub open: usize,
@@ -55,8 +62,16 @@ pub(super) fn scan(groups: &[Group], width: f64, slopes: (f64, f64), prior: &Pri
     let range = (fields.iter().copied().fold(0.0, f64::max) - low).max(1e-3);
     let place_step = width / PLACES_PER_WIDTH;
     let count = ((slopes.1 - slopes.0) * range / (CLOSE * place_step)).ceil() as usize + 1;
-    let mut said = Scanned { best: None, log_e: f64::NEG_INFINITY, looked_at: 0, open: 0, laws: 0, g: None };
-    let (mut top, mut sum) = (0.0f64, 0.0);
+    let mut said = Scanned {
+        best: None,
+        suspect: None,
+        log_e: f64::NEG_INFINITY,
+        looked_at: 0,
+        open: 0,
+        laws: 0,
+        g: None,
+    };
+    let (mut top, mut sum, mut suspected) = (0.0f64, 0.0, f64::NEG_INFINITY);
     let most = 2 * (prior.tip_field_t * slopes.1 / place_step).ceil() as usize + 2;
     let mut row = Row::new(most);
     for i in 0..count {
@@ -64,20 +79,26 @@ pub(super) fn scan(groups: &[Group], width: f64, slopes: (f64, f64), prior: &Pri
         let half = (prior.tip_field_t * slope / place_step).floor() as i64;
         let tips = (2 * half + 1) as usize;
         said.laws += tips;
-        if groups.len() < FEWEST_FIELDS {
-            continue;
-        }
         row.clear(tips);
         for group in groups {
             row.add(group, slope * group.field_t - half as f64 * place_step, tips);
         }
         for t in 0..tips {
-            if usize::from(row.fields[t]) < FEWEST_FIELDS {
+            let log_e = row.log_e[t];
+            let found = || Found { slope, tip_t: (t as i64 - half) as f64 * place_step / slope, log_e };
+            // Among equals the one with the smallest tip field.
+            let likely = log_e - (found().tip_t / prior.tip_field_t).powi(2);
+            if row.fields[t] > 0 && likely > suspected {
+                (suspected, said.suspect) = (likely, Some(found()));
+            }
+            if row.fields[t] < FEWEST_LOOKED {
                 continue;
             }
-            said.looked_at += 1;
-            said.open += usize::from(row.asked(t, prior.height) > EXCLUDED);
-            let log_e = row.log_e[t];
+            // Where such a line would hardly stand out, nothing was looked at.
+            if row.expected(t, prior.height) > STANDS_OUT {
+                said.looked_at += 1;
+                said.open += usize::from(row.asked(t, prior.height) > EXCLUDED);
+            }
             if t == half as usize {
                 let g = slope / MU_B_PER_H_HZ_PER_T;
                 said.g = said.g.map_or(Some((g, g)), |(a, b)| Some((a.min(g), b.max(g))));
@@ -88,8 +109,7 @@ pub(super) fn scan(groups: &[Group], width: f64, slopes: (f64, f64), prior: &Pri
             }
             sum += (log_e - top).exp();
             if said.best.is_none_or(|b| log_e > b.log_e) {
-                let tip_t = (t as i64 - half) as f64 * place_step / slope;
-                said.best = Some(Found { slope, tip_t, log_e });
+                said.best = Some(found());
             }
         }
     }
@@ -130,6 +150,11 @@ impl Row {
             add(&mut to[laws.clone()], &from[places.clone()]);
         }
         self.fields[laws].iter_mut().zip(&group.open[places]).for_each(|(t, f)| *t += f);
+    }
+
+    /// Mean log likelihood ratio that a line of this height would have.
+    fn expected(&self, t: usize, height: f64) -> f64 {
+        0.5 * height * height * self.sums[2][t]
     }
 
     /// Log likelihood ratio of a line of this height, of either sign and some asymmetry, against none.

@@ -9,7 +9,7 @@ use serde::{Deserialize, Serialize};
 pub struct SpectrumAt<'a> {
     /// Applied field along the moment, T.
     pub field_t: f64,
-    /// When it began, s on any one clock.
+    /// When it began, on any one clock; only order and proportions count.
     pub start_s: f64,
     /// Whether the sweep went from low to high frequency.
     pub upward: bool,
@@ -46,7 +46,11 @@ impl Default for Prior {
 impl Prior {
     pub(super) fn check(&self) -> Result<(), Unusable> {
         let number = |what, value: f64, low: f64, high: f64, range| {
-            if value > low && value < high { Ok(()) } else { Err(Unusable::OutOfRange { what, value, range }) }
+            if value > low && value < high {
+                Ok(())
+            } else {
+                Err(Unusable::OutOfRange { what, value, range })
+            }
         };
         number("The smallest g", self.g_from, 0.01, 100.0, "0.01 to 100")?;
         number("The largest g", self.g_to, self.g_from, 100.0, "the smallest g to 100")?;
@@ -59,8 +63,6 @@ impl Prior {
 /// A piece of a spectrum in units of its own white noise, background taken out.
 #[derive(Debug, Clone)]
 pub(super) struct Ready {
-    /// Number of the spectrum that it is a piece of.
-    pub of: usize,
     pub field_t: f64,
     pub start_s: f64,
     pub upward: bool,
@@ -112,7 +114,7 @@ pub(super) fn check(spectra: &[SpectrumAt<'_>]) -> Result<(), Unusable> {
 /// number tell nothing and are left out.
 pub(super) fn ready(spectra: &[&SpectrumAt<'_>]) -> (Vec<Ready>, Bases) {
     let (mut all, mut bases) = (Vec::new(), Bases::default());
-    for (of, s) in spectra.iter().enumerate() {
+    for s in spectra {
         // Third differences take out the shape; their spread is √20 times that of a point.
         let bends = s.y.windows(4).map(|w| (w[3] - 3.0 * w[2] + 3.0 * w[1] - w[0]).abs()).collect();
         let sigma = 1.4826 * median(bends) / 20f64.sqrt();
@@ -130,7 +132,7 @@ pub(super) fn ready(spectra: &[&SpectrumAt<'_>]) -> (Vec<Ready>, Bases) {
             let basis = bases.of(&f);
             bases.clean(basis, &mut y);
             let (field_t, start_s, upward) = (s.field_t, s.start_s, s.upward);
-            all.push(Ready { of, field_t, start_s, upward, window, f, y, sigma, basis });
+            all.push(Ready { field_t, start_s, upward, window, f, y, sigma, basis });
         }
     }
     (all, bases)
