@@ -202,6 +202,11 @@ impl Account {
         read::read(run)
     }
 
+    /// The law that was proved last: the one source of moment, g and tip field.
+    pub fn proved(&self) -> Option<&Law> {
+        self.verdicts.iter().rev().find_map(|verdict| verdict.law.as_ref())
+    }
+
     /// Short name of the run: the file, or its folder where the file has the usual name.
     pub fn name(&self) -> String {
         name_of(&self.path)

@@ -171,6 +171,13 @@ impl Reader {
         }
     }
 
+    /// A sequence may ask after each spectrum: a verdict on more spectra of one series takes the place of the last one.
+    fn verdict(&mut self, new: Judged) {
+        let series = |judged: &Judged| (judged.body["tip"].clone(), judged.body["sweeps"][0].clone());
+        self.account.verdicts.retain(|old| old.body["sweeps"].is_null() || series(old) != series(&new));
+        self.account.verdicts.push(new);
+    }
+
     /// After an interruption the engine brings the bench back with calls of its own, until the sequence goes on.
     fn way_back(&mut self, entry: &Entry) {
         let Some(cut) = self.account.interruptions.last_mut().filter(|cut| cut.open) else { return };
@@ -261,7 +268,7 @@ impl Reader {
                 self.account.fits.push(fit);
             }
             "field_line" => self.account.laws.push(Law::read(at_s, title, body)),
-            "verdict" => self.account.verdicts.push(Judged::read(at_s, body)),
+            "verdict" => self.verdict(Judged::read(at_s, body)),
             "recentre" => {
                 if let (Some(x), Some(y)) = (body["x_m"].as_f64(), body["y_m"].as_f64()) {
                     self.account.centres.push((at_s, x, y));

@@ -84,7 +84,7 @@ fn wrapped(out: &mut String, text: &str, lead: &str, rest: &str) {
 }
 
 fn results(out: &mut String, account: &Account) {
-    if account.verdicts.is_empty() && account.laws.is_empty() && account.fits.is_empty() {
+    if account.verdicts.is_empty() && account.fits.is_empty() {
         return;
     }
     heading(out, "Results");
@@ -93,9 +93,6 @@ fn results(out: &mut String, account: &Account) {
         for reason in &verdict.reasons {
             wrapped(out, reason, "  - ", "    ");
         }
-    }
-    if let Some(law) = account.laws.last() {
-        wrapped(out, &law.title, "", "  ");
     }
     for fit in account.fits_of_sweeps() {
         let centre = fit.parameter("centre");
