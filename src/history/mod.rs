@@ -13,7 +13,7 @@ mod spans;
 
 pub use channels::{How, Standing};
 pub use helium::Level;
-pub use spans::{StepSpan, Trip};
+pub use spans::{ResultLine, StepSpan, Trip, first_of};
 
 use crate::bench::{Bench, TaskKind};
 use crate::instrument::Task;
@@ -92,7 +92,7 @@ pub struct History {
     /// Tasks that were begun, must not happen twice, and have no recorded end, by the number of their call.
     pub open_tasks: BTreeMap<u64, OpenTask>,
     /// One line for each judgement: fits, verdicts, contrast.
-    pub results: Vec<String>,
+    pub results: Vec<ResultLine>,
     /// The end, if it has come and the run was not resumed since.
     pub ending: Option<Ending>,
     /// Whether every park step of that end was reached.
@@ -205,7 +205,9 @@ impl History {
                 (self.ending, self.parked) = (Some(ending.clone()), *parked);
                 self.end_s = self.end_s.max(*elapsed_s);
             }
-            Entry::Judgement { title, .. } => self.results.push(title.clone()),
+            Entry::Judgement { what, title, body, .. } => {
+                self.results.push(ResultLine::of(what, title, body));
+            }
             Entry::Identity { .. }
             | Entry::Context { .. }
             | Entry::Bulk { .. }

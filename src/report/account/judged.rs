@@ -36,7 +36,7 @@ pub struct Fitted {
     /// Whether nothing speaks against it.
     pub trusted: bool,
     /// What speaks against it.
-    pub doubts: String,
+    pub doubts: Vec<String>,
     /// The curve, where it can be drawn again.
     pub model: Option<Model>,
     /// The whole body.
@@ -44,7 +44,7 @@ pub struct Fitted {
 }
 
 impl Fitted {
-    /// Reads the body of a judgement `fit`. `title` holds the doubts in words.
+    /// Reads the body of a judgement `fit`.
     pub fn read(seq: u64, at_s: f64, sweep: Option<u64>, title: &str, body: &Value) -> Self {
         let fit = &body["fit"];
         let parameters = fit["parameters"].as_array().map_or(&[][..], Vec::as_slice);
@@ -55,8 +55,7 @@ impl Fitted {
             fixed: p["fixed"].as_bool().unwrap_or(false),
         });
         let trusted = body["trusted"].as_bool().unwrap_or(false);
-        let said = title.split_once("not to be trusted: ").map(|(_, why)| why.to_owned());
-        let doubts = if trusted { String::new() } else { said.unwrap_or_else(|| tags(&fit["doubts"])) };
+        let doubts = if trusted { Vec::new() } else { why(body) };
         Self {
             seq,
             at_s,
@@ -89,11 +88,14 @@ impl Fitted {
     }
 }
 
-fn tags(doubts: &Value) -> String {
-    let list = doubts.as_array().map_or(&[][..], Vec::as_slice);
-    let words: Vec<String> =
-        list.iter().filter_map(|d| d["doubt"].as_str().or(d.as_str())).map(|t| t.replace('_', " ")).collect();
-    if words.is_empty() { "no reason is recorded".to_owned() } else { words.join("; ") }
+/// Why a fit is not to be trusted. The first version of the run file has only the names of the doubts.
+fn why(body: &Value) -> Vec<String> {
+    let words = |list: &Value| -> Vec<String> {
+        let list = list.as_array().map_or(&[][..], Vec::as_slice);
+        list.iter().filter_map(|d| d["doubt"].as_str().or(d.as_str())).map(|t| t.replace('_', " ")).collect()
+    };
+    let told = body.get("why").map_or_else(|| words(&body["fit"]["doubts"]), words);
+    if told.is_empty() { vec!["no reason is recorded".to_owned()] } else { told }
 }
 
 /// The model of a recorded fit.

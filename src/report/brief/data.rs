@@ -188,15 +188,15 @@ fn trust(fit: &Fitted) -> String {
     if fit.trusted {
         "<span class=\"t-good\">✓ yes</span>".to_owned()
     } else {
-        format!("<span class=\"t-wrong\">✕ no</span>: {}", safe(&fit.doubts))
+        format!("<span class=\"t-wrong\">✕ no</span>: {}", safe(&fit.doubts.join("; ")))
     }
 }
 
 /// What the sequence fitted to points of its own: trends over several spectra.
 fn fits_of_points(account: &Account) -> String {
     let row = |fit: &Fitted| {
-        let said = fit.title.split(" — not to be trusted").next().unwrap_or_default();
-        let cells = vec![("w", safe(&account.clock.short(fit.at_s))), ("", safe(said)), ("", trust(fit))];
+        let cells =
+            vec![("w", safe(&account.clock.short(fit.at_s))), ("", safe(&fit.title)), ("", trust(fit))];
         ("", cells)
     };
     let rows: Vec<(&str, Vec<Cell>)> = account.fits_of_points().take(100).map(row).collect();

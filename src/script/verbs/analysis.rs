@@ -74,16 +74,16 @@ fn fit_resonance(
     let y_dimension = sweep.column(channel).map_or(Dimension::NONE, |column| column.dimension);
     let handle = FitHandle { fit: Rc::new(fit), x: fast, y: y_dimension };
     let title = format!(
-        "{} {}: line at {} ± {}, {} wide, {} high{}",
+        "{} {}: line at {} ± {}, {} wide, {} high",
         sweep.data.plan.name,
         sweep.data.sweep,
         handle.value("centre"),
         rounded(handle.error("centre")),
         rounded(handle.value("width")),
-        rounded(handle.value("height")),
-        handle.fit.word().map(|word| format!(" — not to be trusted: {word}")).unwrap_or_default()
+        rounded(handle.value("height"))
     );
-    let body = json!({ "channel": channel, "fit": body(&*handle.fit), "trusted": handle.fit.trusted() });
+    let body = json!({ "channel": channel, "fit": body(&*handle.fit), "trusted": handle.fit.trusted(),
+        "why": handle.fit.words() });
     host.record(
         ctx,
         Statement::Judgement { what: "fit".to_owned(), sweep: Some(sweep.data.sweep), title, body },
