@@ -160,7 +160,7 @@ pub(super) fn code(entry: &CodeEntry) -> String {
     let chapter = match entry.text {
         "B07" => "worlds",
         "B09" => "live",
-        "B06" | "B08" | "S08" | "S13" | "S16" | "S20" => "interlocks",
+        "B06" | "B08" | "B10" | "S08" | "S13" | "S16" | "S20" => "interlocks",
         text if text.starts_with('B') => "bench",
         "S05" | "S17" | "S21" => "roles",
         "S07" | "S10" | "S11" | "S23" => "units",
