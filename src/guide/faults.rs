@@ -27,7 +27,7 @@ faults! {
     "B07": r#"Simulated(world: "nigth")"# => r#"Simulated(world: "night")"#;
     "B08": r#"// the park steps say nothing of the field"# => r#"Keep(channel: "field_z"),"#;
     "B09": r#"messages: [(on: ["finnished"], to: ["mail-the-group"])],"# => r#"messages: [],"#;
-    "B10": r#"trip: "abs(current) > 0.9 nA", every: "500 ms","# => r#"trip: "frozen(current) > 2 min", every: "500 ms","#;
+    "B10": r#"trip: "chamber_pressure > 1 mbar""# => r#"trip: "frozen(chamber_pressure) > 30 min""#;
     "S01": "noctule check nihgt.rhai" => "noctule check night.rhai";
     "S02": "wait(2.s;" => "wait(2.s);";
     "S03": "aproach();" => "approach();";

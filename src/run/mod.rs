@@ -1,5 +1,6 @@
 //! Whole runs: a sequence, a bench and a driver put together, from the first entry to the digest.
 
+mod claims;
 pub mod faults;
 mod folder;
 pub mod hooks;
@@ -18,6 +19,7 @@ mod summary;
 mod truth;
 mod window;
 
+pub use claims::Claim;
 pub use folder::{RUN_FILE_NAME, RunFolder, locate};
 pub use measure::{
     MakeRecorder, Measured, Measurement, NotBegun, Onlookers, Resumed, measure, meet_instruments, paced,

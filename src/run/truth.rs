@@ -3,6 +3,7 @@
 //! It is taken from the simulated microscope when the run is over, and goes into the summary alone. The run file,
 //! the verbs, the verdicts and the brief know nothing of it.
 
+use super::claims::{Claim, weigh};
 use noctule_sim::microscope::{Chronicle, SpinStay, TipStay};
 use serde::Serialize;
 
@@ -37,6 +38,8 @@ pub struct Truth {
     pub tips: Vec<TipStay>,
     /// Every stay of a minute or more of a spin in reach of an apex, in order.
     pub stays: Vec<SpinStay>,
+    /// Every verdict and field line of the sequence, and whether it was right.
+    pub claims: Vec<Claim>,
 }
 
 impl Truth {
@@ -60,6 +63,7 @@ impl Truth {
             polarised,
             tips,
             stays,
+            claims: Vec::new(),
         };
         let length = |stay: &&SpinStay| stay.to_s - stay.from_s;
         let seen = truth.stays.iter().filter(|stay| truth.can_show(stay));
@@ -86,7 +90,15 @@ impl Truth {
         self.tips.iter().skip(1).any(|tip| tip.from_s > from_s && tip.from_s < to_s)
     }
 
-    fn can_show(&self, stay: &SpinStay) -> bool {
+    /// With what the sequence claimed.
+    pub(super) fn with_claims(mut self, mut claims: Vec<Claim>) -> Self {
+        weigh(&mut claims, &self);
+        self.claims = claims;
+        self
+    }
+
+    /// Whether a spin could be seen in a stay.
+    pub(super) fn can_show(&self, stay: &SpinStay) -> bool {
         self.tips.get(stay.tip).is_some_and(|tip| tip.polarised)
     }
 }

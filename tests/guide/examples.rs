@@ -109,6 +109,11 @@ fn bench_examples_are_read() {
     let parts = of_kind("ron");
     assert!(parts.len() >= 3, "{}", parts.len());
     for example in parts {
+        if example.text.starts_with("World(") {
+            let world = noctule_sim::world::World::read(&example.text);
+            assert!(world.is_ok(), "{world:#?}\n{}", example.text);
+            continue;
+        }
         if example.text.starts_with("Faults(") {
             let plan = noctule::run::faults::read_faults(&example.text, &builtin());
             assert!(plan.is_ok(), "{plan:#?}\n{}", example.text);

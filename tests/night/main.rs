@@ -6,4 +6,5 @@ mod common;
 mod over_tcp;
 mod refill;
 mod shipped;
+mod truth;
 mod windows;
