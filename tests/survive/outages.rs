@@ -96,7 +96,7 @@ fn a_persons_word_releases_a_keeper_that_parks_in_vain() {
     let (_, parked) = intact(&folder).ending().unwrap().expect("an end");
     assert!(!parked);
     let words = intact(&folder).all("operator").unwrap();
-    assert!(format!("{words:?}").contains("stop"), "{words:?}");
+    assert!(format!("{words:?}").contains("Stop"), "{words:?}");
 }
 
 #[test]
