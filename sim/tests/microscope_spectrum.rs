@@ -3,7 +3,6 @@
 mod microscope_common;
 
 use microscope_common::{STILL, deviation, mean, night_with, over, set, sit, wait};
-use noctule_sim::lockin::enbw_hz;
 use noctule_sim::{Signal, microscope::Microscope, world::World};
 
 fn radio_on(microscope: &mut Microscope, f_hz: f64) {
@@ -31,7 +30,7 @@ fn noise_of_the_output_has_its_size() {
         [1.7900707438534378, 4.070354775692163, 8e-15 * 21.735757707902366e9 * 1e4, 5.0 / 95f64.sqrt()];
     // Under the loop of 40 Hz |jf/(jf + fb)| = 0.921635 of it is left at 95 Hz.
     let density = 0.921_635 * parts.iter().map(|part| part * part).sum::<f64>().sqrt();
-    let expected = density * enbw_hz(4, 0.3).unwrap().sqrt();
+    let expected = density * (5.0_f64 / 64.0 / 0.3).sqrt();
     let measured = deviation(&values) * 1e15;
     // The deviation of 4000 independent values is known to 1.1 %; four of them.
     assert!((measured / expected - 1.0).abs() < 0.045, "{measured} instead of {expected}");

@@ -5,7 +5,7 @@
 
 use nalgebra::Vector3;
 use noctule_sim::resonance::{Driving, Homodyne, Junction, Resonances, polarisation, width_hz};
-use noctule_sim::spin::{Coupling, Site, SpinSystem, dipolar_splitting_hz};
+use noctule_sim::spin::{Coupling, Site, SpinSystem};
 
 fn assert_near(found: f64, expected: f64, relative: f64) {
     assert!((found - expected).abs() <= relative * expected.abs(), "{found} is not {expected}");
@@ -206,22 +206,4 @@ fn zeeman_lines_have_their_worked_values() {
         }
     }
     assert!(Resonances::of_half([2.0; 3], [0.0; 3], 0.4).list().is_empty());
-}
-
-/// Δf = μ0 m1 m2/(π h r³), moments across the line between them.
-#[test]
-fn dipolar_splittings_have_their_worked_values() {
-    let values = [
-        (1.0, 1536.515292742161),
-        (1.5, 455.2637904421218),
-        (1.8, 263.4628416910426),
-        (2.0, 192.0644115927701),
-        (2.46, 103.21232607852691),
-        (3.0, 56.90797380526522),
-        (4.0, 24.008051449096264),
-    ];
-    for (distance_nm, expected_mhz) in values {
-        assert_near(dipolar_splitting_hz(5.44, 5.44, distance_nm), expected_mhz * 1e6, 1e-11);
-    }
-    assert_near(dipolar_splitting_hz(5.44, 5.88, 2.0), 207.599_033_118_655_9e6, 1e-11);
 }

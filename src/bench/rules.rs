@@ -154,6 +154,10 @@ pub struct Interlock {
     pub action: Action,
     /// Watched only while this holds.
     pub only_while: Option<Condition>,
+    /// How long it may not be known whether it trips, s.
+    pub patience_s: f64,
+    /// What it does after that.
+    pub blind: Action,
     /// The reason, for people.
     pub because: String,
 }

@@ -28,13 +28,10 @@ pub fn report(
         summary.points,
         file_bytes as f64 / 1e6
     );
-    if !summary.results.is_empty() {
-        let _ = writeln!(out, "\nResults");
-        for line in &summary.results {
-            if !line.starts_with("re-centred") {
-                let _ = writeln!(out, "  {}", shortened(line));
-            }
-        }
+    let told = tally.results.iter().filter(|line| line.what != "recentre");
+    let told: Vec<String> = told.map(|line| format!("  {}\n", line.words)).collect();
+    if !told.is_empty() {
+        let _ = write!(out, "\nResults\n{}", told.concat());
     }
     for trip in &summary.interlocks {
         let at = in_words(trip.at_s);
@@ -42,15 +39,6 @@ pub fn report(
     }
     ending(&mut out, summary);
     out
-}
-
-/// A result with its first doubt and how many more there are; the brief has them all.
-fn shortened(line: &str) -> String {
-    let Some((what, doubts)) = line.split_once(" — not to be trusted: ") else { return line.to_owned() };
-    let mut all = doubts.split("; ");
-    let (first, more) = (all.next().unwrap_or_default(), all.count());
-    let rest = if more == 0 { String::new() } else { format!(" (and {more} more)") };
-    format!("{what} — not to be trusted: {first}{rest}")
 }
 
 fn timeline(out: &mut String, tally: &RunTally) {

@@ -23,6 +23,7 @@ mod salvage;
 mod screen;
 mod table;
 mod words;
+mod world;
 
 use crate::drive::wall::status::Request;
 
@@ -71,6 +72,8 @@ enum Command {
     Fit(fit::FitCommand),
     /// Levels and lines to expect for a spin at a field.
     Lines(lines::Lines),
+    /// What a world of the simulated microscope is for, and what lies there.
+    World(world::ShowWorld),
     /// Serve the simulated microscope as SCPI instruments over TCP.
     Mimic(mimic::Mimic),
     /// The manual, offline.
@@ -119,6 +122,7 @@ fn run(arguments: Arguments) -> u8 {
         Command::Completions(command) => command.run(Arguments::command()),
         Command::Fit(command) => command.run(),
         Command::Lines(command) => command.run(),
+        Command::World(command) => command.run(),
         Command::Status(words) => words.run(&Request::Status),
         Command::Hold(words) => words.run(),
         Command::Release(words) => words.run(&Request::Release),

@@ -25,7 +25,7 @@ enum Known {
 }
 
 /// Everything that a file may speak of.
-const NAMES: [(&str, Known); 37] = [
+const NAMES: [(&str, Known); 39] = [
     ("HeliumLeak", Known::Everywhere),
     ("PressureBurst", Known::Everywhere),
     ("WarmUp", Known::Everywhere),
@@ -44,6 +44,8 @@ const NAMES: [(&str, Known); 37] = [
     ("NotANumber", Known::Everywhere),
     ("Refuses", Known::Everywhere),
     ("Saturated", Known::Rehearsal),
+    ("OverRange", Known::Rehearsal),
+    ("UnderRange", Known::Rehearsal),
     ("Stuck", Known::Rehearsal),
     ("Drifting", Known::Rehearsal),
     ("Stale", Known::Rehearsal),
@@ -247,6 +249,8 @@ impl Reader<'_> {
             "NotANumber" => LinkTrouble::NotANumber,
             "Refuses" => LinkTrouble::Refuses,
             "Saturated" => LinkTrouble::Saturated { at: self.need(fields, "to", dimension)? },
+            "OverRange" => LinkTrouble::OverRange,
+            "UnderRange" => LinkTrouble::UnderRange,
             "Stuck" => LinkTrouble::Stuck,
             "Drifting" => {
                 let per_s = self.need(fields, "rate", dimension.change().over(Dimension::TIME))?;

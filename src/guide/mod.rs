@@ -20,6 +20,7 @@ mod plain;
 mod schema;
 mod start;
 mod tables;
+mod worlds;
 
 pub use chapters::{Topic, topics};
 pub use definitions::rhai_definitions;
@@ -27,6 +28,7 @@ pub use document::{Example, examples};
 pub use faults::{Fault, faults};
 pub use schema::{bench_schema, world_schema};
 pub use start::{StartingPoint, starting_point, starting_points};
+pub use worlds::{KindCard, WorldCard, world_list};
 
 use crate::bench::Role;
 use crate::diagnostic::CODES;

@@ -15,6 +15,7 @@ const DIALECT: &str = "https://json-schema.org/draft/2020-12/schema";
 pub fn bench_schema() -> Value {
     let text = json!({ "type": "string" });
     let condition = json!({ "type": "string", "description": "a comparison of channels and values, like helium_level < 4 L" });
+    let action = json!({ "enum": ["Warn", "Hold", "Withdraw", "Refill", "Park", "ParkLatch"] });
     let units: Vec<&str> = known_symbols().collect();
     let step = json!({ "type": "object", "description": "Withdraw(within), Set(channel, to, within) or Keep(channel)",
         "properties": { "within": quantity("a time"), "channel": text, "to": quantity("a value of the channel") },
@@ -39,9 +40,9 @@ pub fn bench_schema() -> Value {
             "channels": { "type": "array", "items": channel(&units) },
             "permits": { "type": "array", "items": object(&[("name", text.clone()), ("set", text.clone()), ("task", json!({ "enum": task_names() })), ("above", quantity("a value of the channel")), ("when", condition.clone()), ("because", text.clone())], &["name", "when"]) },
             "interlocks": { "type": "array", "items": object(&[
-                ("name", text.clone()), ("trip", condition.clone()), ("clear", condition.clone()), ("only_while", condition.clone()),
+                ("name", text.clone()), ("trip", condition.clone()), ("clear", condition.clone()), ("only_while", condition.clone()), ("patience", quantity("a time")), ("blind", action.clone()),
                 ("lasting", quantity("a time")), ("every", quantity("a time")),
-                ("action", json!({ "enum": ["Warn", "Hold", "Withdraw", "Refill", "Park", "ParkLatch"] })), ("because", text.clone()),
+                ("action", action), ("because", text.clone()),
             ], &["name", "trip", "action"]) },
             "park": steps,
             "hold": steps,

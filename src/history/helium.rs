@@ -1,6 +1,8 @@
 //! The helium level of a run, with its transfers.
 
-use crate::analysis::forecast::{self, LevelForecast, LevelUse, level_forecast, level_use, student_95};
+use crate::analysis::forecast::{
+    self, LevelForecast, LevelUse, latest_change, level_forecast, level_use, student_95,
+};
 use crate::bench::Bench;
 use crate::quantity::Moment;
 use crate::record::HeliumOutlook;
@@ -28,8 +30,10 @@ const KEPT_S: f64 = 6.0 * 3600.0;
 const LEAST_S: f64 = 1800.0;
 /// No forecast from fewer readings.
 const LEAST_READINGS: usize = 20;
-/// A bend of so many of its standard errors means that the loss has changed.
+/// A bend of so many of its standard errors means that the loss may have changed.
 const BENT: f64 = 3.0;
+/// Readings after a change that are enough for a forecast.
+const AFTER_CHANGE: usize = 8;
 
 impl Level {
     /// Of a bench that has a budget.
@@ -70,20 +74,21 @@ impl Level {
         let (last_s, _) = *readings.last()?;
         let recent = readings.iter().position(|(at_s, _)| last_s - at_s <= KEPT_S).unwrap_or(0);
         readings = &readings[recent..];
+        let (mut least, mut least_s) = (LEAST_READINGS, LEAST_S);
         loop {
             let over_s = readings.last()?.0 - readings.first()?.0;
-            if readings.len() < LEAST_READINGS || over_s < LEAST_S {
+            if readings.len() < least || over_s < least_s {
                 return None;
             }
             let (times, levels): (Vec<f64>, Vec<f64>) = readings.iter().copied().unzip();
             let line = level_forecast(&times, &levels).ok()?;
-            let later = readings.len() / 2;
-            let enough = later >= LEAST_READINGS && over_s >= 2.0 * LEAST_S + APART_S;
-            if line.bend.abs() > BENT && enough {
-                readings = &readings[readings.len() - later..];
-                continue;
+            let change = if line.bend.abs() > BENT { latest_change(&times, &levels) } else { None };
+            let later = change.map(|knot| &readings[knot..]);
+            match later.filter(|later| later.len() >= AFTER_CHANGE && later.len() < readings.len()) {
+                // A change shows itself by being large, so fewer readings tell what it is.
+                Some(later) => (readings, least, least_s) = (later, AFTER_CHANGE, 0.0),
+                None => return Some((line, readings)),
             }
-            return Some((line, readings));
         }
     }
 
@@ -212,5 +217,20 @@ mod tests {
         let outlook = log.outlook(Moment::from_s(now_s), level(now_s));
         let loss_l_h = -outlook.rate_m3_per_s * 3.6e6;
         assert!((loss_l_h - 3.0).abs() < 0.3, "{loss_l_h} L/h, {outlook:?}");
+    }
+
+    #[test]
+    fn a_leak_is_foretold_within_a_tenth_after_twenty_minutes() {
+        for leak_l_h in [3.0, 6.0, 12.0, 30.0] {
+            let mut log = Level::of(&crate::bench::builtin()).unwrap();
+            let before = |t: f64| 0.050 - 0.7e-3 / 3600.0 * t;
+            let begins_s = read(&mut log, 0.0, 8.0 * 3600.0, before);
+            let level = |t: f64| before(t) - leak_l_h * 1e-3 / 3600.0 * (t - begins_s);
+            let now_s = read(&mut log, begins_s, 1200.0, level);
+            let loss_m3_s = (0.7 + leak_l_h) * 1e-3 / 3600.0;
+            let due_in_s = (level(now_s) - MARK_M3) / loss_m3_s;
+            let told_s = log.due().unwrap().at_s - now_s;
+            assert!((told_s / due_in_s - 1.0).abs() < 0.1, "{leak_l_h} L/h: {told_s} s for {due_in_s} s");
+        }
     }
 }

@@ -13,14 +13,14 @@ mod spans;
 
 pub use channels::{How, Standing};
 pub use helium::Level;
-pub use spans::{StepSpan, Trip};
+pub use spans::{ResultLine, StepSpan, Trip, first_of};
 
 use crate::bench::{Bench, TaskKind};
 use crate::instrument::Task;
 use crate::quantity::Moment;
 use crate::record::{
-    Answer, CentrePlan, Centred, Column, Ending, Entry, Failure, Found, HeldBy, Point, RecordError, Request,
-    RunFile, SafeAct, SweepPlan,
+    Answer, CentrePlan, Centred, Column, Ending, Entry, Failure, Found, HeldBy, Place, Point, RecordError,
+    Request, RunFile, SafeAct, SweepPlan,
 };
 use names::Names;
 use std::collections::{BTreeMap, BTreeSet};
@@ -34,6 +34,17 @@ pub struct Left {
     pub approached: Option<bool>,
     /// The spot on which it had centred the tip, where nothing has moved the tip since.
     pub spot: Option<CentrePlan<String>>,
+}
+
+/// A task that must not happen twice and that was begun.
+#[derive(Debug, Clone, PartialEq)]
+pub struct OpenTask {
+    /// The task.
+    pub task: Task<String>,
+    /// When it was begun, s.
+    pub at_s: f64,
+    /// Where in the sequence.
+    pub place: Place,
 }
 
 /// A hold that goes on.
@@ -78,10 +89,10 @@ pub struct History {
     pub holds: u64,
     /// Times the run was resumed.
     pub resumed: u64,
-    /// Tasks that were begun, must not happen twice, and have no recorded end: number of the call and task.
-    pub open_tasks: BTreeMap<u64, Task<String>>,
+    /// Tasks that were begun, must not happen twice, and have no recorded end, by the number of their call.
+    pub open_tasks: BTreeMap<u64, OpenTask>,
     /// One line for each judgement: fits, verdicts, contrast.
-    pub results: Vec<String>,
+    pub results: Vec<ResultLine>,
     /// The end, if it has come and the run was not resumed since.
     pub ending: Option<Ending>,
     /// Whether every park step of that end was reached.
@@ -152,8 +163,9 @@ impl History {
         self.end_s = self.end_s.max(at_s);
         match entry {
             Entry::Monitor { channel, value } => self.monitored(channel, *value, at_s),
-            Entry::Intent { n, task, .. } => {
-                self.open_tasks.insert(*n, task.clone());
+            Entry::Intent { n, task, place } => {
+                let begun = OpenTask { task: task.clone(), at_s, place: place.clone() };
+                self.open_tasks.insert(*n, begun);
                 // Nobody may ever know how it ended.
                 self.leave_spot_if(task.kind().leaves_spot());
             }
@@ -193,7 +205,9 @@ impl History {
                 (self.ending, self.parked) = (Some(ending.clone()), *parked);
                 self.end_s = self.end_s.max(*elapsed_s);
             }
-            Entry::Judgement { title, .. } => self.results.push(title.clone()),
+            Entry::Judgement { what, title, body, .. } => {
+                self.results.push(ResultLine::of(what, title, body));
+            }
             Entry::Identity { .. }
             | Entry::Context { .. }
             | Entry::Bulk { .. }

@@ -1,7 +1,8 @@
-//! Steps of the sequence, and interlocks that tripped.
+//! Steps of the sequence, interlocks that tripped, results in a line.
 
 use crate::record::{Entry, Place};
 use serde::Serialize;
+use serde_json::Value;
 
 /// A named step of the sequence.
 #[derive(Debug, Clone, PartialEq, Serialize)]
@@ -78,5 +79,36 @@ impl Trip {
             value: entry.what_tripped(),
             line: place.line,
         })
+    }
+}
+
+/// One line of what was worked out from data.
+#[derive(Debug, Clone, PartialEq)]
+pub struct ResultLine {
+    /// `fit`, `verdict`, `contrast`, …
+    pub what: String,
+    /// For people, with the first doubt if there are doubts.
+    pub words: String,
+}
+
+impl ResultLine {
+    pub(super) fn of(what: &str, title: &str, body: &Value) -> Self {
+        let why = body["why"].as_array().map_or(&[][..], Vec::as_slice);
+        let why: Vec<String> = why.iter().filter_map(Value::as_str).map(str::to_owned).collect();
+        let doubt = if why.is_empty() {
+            String::new()
+        } else {
+            format!(" — not to be trusted: {}", first_of(&why))
+        };
+        Self { what: what.to_owned(), words: format!("{title}{doubt}") }
+    }
+}
+
+/// The first of several doubts, and how many more there are; the page and the export have them all.
+pub fn first_of(doubts: &[String]) -> String {
+    match doubts {
+        [] => String::new(),
+        [one] => one.clone(),
+        [first, more @ ..] => format!("{first} (and {} more)", more.len()),
     }
 }

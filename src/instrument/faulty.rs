@@ -34,6 +34,10 @@ pub enum LinkTrouble {
         /// The value, SI.
         at: f64,
     },
+    /// Readings say that the value lies above what can be shown.
+    OverRange,
+    /// Readings say that the value lies below what can be shown.
+    UnderRange,
     /// Readings show the value of the beginning of the trouble.
     Stuck,
     /// Readings drift off.
@@ -178,6 +182,11 @@ impl Faulty {
                 LinkTrouble::Garbled => return Err(garbled()),
                 LinkTrouble::NotANumber => value = f64::NAN,
                 LinkTrouble::Saturated { at } => value = at,
+                LinkTrouble::OverRange | LinkTrouble::UnderRange => {
+                    let above = kind == LinkTrouble::OverRange;
+                    let kind = if above { ErrorKind::AboveRange } else { ErrorKind::BelowRange };
+                    return Err(InstrumentError::new(kind, "it shows that the value lies beyond its range"));
+                }
                 LinkTrouble::Stuck => value = *self.first_shown.entry(key()).or_insert(value),
                 LinkTrouble::Drifting { per_s } => {
                     value += per_s * self.now.since(self.troubles[index].from);

@@ -258,8 +258,8 @@ fn results(account: &Account, said: Option<&Value>) -> Vec<String> {
         return live.iter().filter_map(|r| r.as_str().map(str::to_owned)).collect();
     }
     let verdicts = account.verdicts.iter().map(|v| format!("verdict: {}", v.verdict));
-    let laws = account.laws.iter().map(|law| law.title.clone());
-    laws.chain(verdicts).collect()
+    let law = account.proved().map(|law| law.title.clone());
+    law.into_iter().chain(verdicts).collect()
 }
 
 fn messages(account: &Account) -> Vec<Value> {

@@ -198,6 +198,29 @@ pub struct Compared {
     pub limit: f64,
 }
 
+/// Why an interlock acts.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Cause {
+    /// A value passed its limit.
+    Compared(Compared),
+    /// A channel shows that its value lies beyond what it can show.
+    Beyond(String),
+    /// Channels that it needs have given no value for longer than its patience.
+    Blind(Vec<Unseen>),
+    /// Its condition holds; it is not one comparison.
+    Condition,
+}
+
+/// A channel that gives no value.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Unseen {
+    /// Its name.
+    pub channel: String,
+    /// For how long, s.
+    pub for_s: f64,
+}
+
 /// What is wrong with a link or a process.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
@@ -216,6 +239,8 @@ pub enum Trouble {
     KeeperLost,
     /// The keeper process was gone or stopped, and there is a new one.
     KeeperReplaced,
+    /// Replies of a link came out of step; what it says of that.
+    OutOfStep(String),
     /// Something else, in words.
     Told(String),
 }
@@ -233,7 +258,7 @@ impl Trouble {
             Trouble::KeeperReplaced => {
                 "the keeper process was gone or stopped; a new one keeps watch".to_owned()
             }
-            Trouble::Told(words) => words.clone(),
+            Trouble::OutOfStep(words) | Trouble::Told(words) => words.clone(),
         }
     }
 }
@@ -322,7 +347,7 @@ in_two_forms! {
             name: String,
             action: Action,
             condition: String,
-            compared: Option<Compared>,
+            cause: Cause,
             because: String,
             place: Place,
         },
@@ -415,17 +440,24 @@ impl Entry {
 
     /// What tripped an interlock, for people; the condition where nothing else is known.
     pub fn what_tripped(&self) -> String {
-        let Entry::Interlock { condition, compared, .. } = self else { return String::new() };
-        match compared {
-            Some(Compared { column: Some(column), value, limit }) => {
+        let Entry::Interlock { condition, cause, .. } = self else { return String::new() };
+        match cause {
+            Cause::Compared(Compared { column: Some(column), value, limit }) => {
                 let (value, limit) = (column.show(*value), column.show(*limit));
                 format!("{} is {value}, the limit is {limit}", column.channel)
             }
-            Some(Compared { column: None, value, limit }) => {
+            Cause::Compared(Compared { column: None, value, limit }) => {
                 let digits = |number: f64| crate::quantity::significant(number, 4);
                 format!("{condition}: {} against the limit {}", digits(*value), digits(*limit))
             }
-            None => condition.clone(),
+            Cause::Beyond(channel) => format!("{condition}; {channel} lies beyond what it can show"),
+            Cause::Blind(unseen) => {
+                let silent = |one: &Unseen| {
+                    format!("{} has given no value for {}", one.channel, crate::quantity::in_words(one.for_s))
+                };
+                unseen.iter().map(silent).collect::<Vec<_>>().join(", ")
+            }
+            Cause::Condition => condition.clone(),
         }
     }
 

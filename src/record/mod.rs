@@ -25,8 +25,8 @@ mod walk;
 pub use acts::{copy_acts, lost_act};
 pub use answer::{Answer, Centred, Denial, Failure, HeliumOutlook, Reply, SweepData};
 pub use entry::{
-    Change, Column, Compared, Ending, Entry, HeldBy, Identity, NewWindow, Outcome, Place, Point, Trouble,
-    Values, WIDEST_POINT, Word,
+    Cause, Change, Column, Compared, Ending, Entry, HeldBy, Identity, NewWindow, Outcome, Place, Point,
+    Trouble, Unseen, Values, WIDEST_POINT, Word,
 };
 pub use reader::{Numbered, RunFile, SweepTable};
 pub use recorder::{Difference, DigestOnly, RecordError, Recorder};

@@ -21,6 +21,7 @@ pub(super) fn from_row(kind: &str, body: &str) -> Result<Entry, serde_json::Erro
         "interlock" => {
             let value = body.remove("value").unwrap_or_default();
             body.insert("condition".to_owned(), value);
+            body.insert("cause".to_owned(), "condition".into());
         }
         "safe_step" => safe_step(&mut body),
         "operator" => {

@@ -37,6 +37,6 @@ CREATE VIEW notes AS SELECT seq, at_ns / 1e9 AS at_s, json_extract(body, '$.text
     FROM entry WHERE kind = 'note';
 CREATE VIEW interlocks AS SELECT seq, at_ns / 1e9 AS at_s, json_extract(body, '$.name') AS name,
     json_extract(body, '$.action') AS action, json_extract(body, '$.condition') AS condition,
-    json_extract(body, '$.compared.value') AS value, json_extract(body, '$.compared.limit') AS limit_value,
+    json_extract(body, '$.cause.compared.value') AS value, json_extract(body, '$.cause.compared.limit') AS limit_value,
     json_extract(body, '$.place.line') AS line FROM entry WHERE kind = 'interlock';
 ";

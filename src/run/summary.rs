@@ -78,7 +78,7 @@ impl Summary {
             limit_violations: oracle.violations,
             parked: tally.parked,
             holds: tally.holds,
-            results: tally.results.clone(),
+            results: tally.results.iter().map(|line| line.words.clone()).collect(),
             truth: None,
         }
     }

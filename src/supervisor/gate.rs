@@ -154,6 +154,9 @@ impl Readings for Trusted<'_> {
     fn latest(&self, channel: ChannelId) -> Option<f64> {
         self.0.latest(channel).filter(|_| self.0.age_s(channel) <= PERMIT_TRUST_S)
     }
+    fn beyond(&self, channel: ChannelId) -> Option<f64> {
+        self.0.beyond(channel).filter(|_| self.0.age_s(channel) <= PERMIT_TRUST_S)
+    }
     fn rate_per_s(&self, channel: ChannelId) -> Option<f64> {
         self.0.rate_per_s(channel).filter(|_| self.0.age_s(channel) <= PERMIT_TRUST_S)
     }

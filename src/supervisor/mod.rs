@@ -38,6 +38,7 @@ pub use probe::{Probe, Probes};
 
 use crate::bench::Bench;
 use crate::history::{History, Level};
+use crate::instrument::{ErrorKind, InstrumentError};
 use crate::quantity::Moment;
 use crate::record::{Ending, Entry, Place, Point, Trouble};
 use hold::Hold;
@@ -303,8 +304,13 @@ impl Supervisor {
                 let Some(channels) = self.watch.answered(link, ticket.serial) else {
                     return self.reach(Probe::StaleAnswer);
                 };
-                if let Answered::Failed(_) = outcome {
-                    self.watch_failed(&channels);
+                if let Answered::Failed(error) = &outcome {
+                    if self.note_beyond(&channels, error.kind) {
+                        self.watch.read_beyond(&channels);
+                    } else {
+                        self.note_out_of_step(usize::from(link), error, out);
+                        self.watch_failed(&channels);
+                    }
                 } else {
                     self.watch.read_well(&channels);
                     self.note_reading(&channels, &outcome, out);
@@ -326,6 +332,29 @@ impl Supervisor {
         }
     }
 
+    /// A channel that says that its value lies beyond what it can show is not silent. A joint read tells nothing:
+    /// nobody knows which channel it was.
+    fn note_beyond(&mut self, channels: &Channels, kind: ErrorKind) -> bool {
+        let side = match kind {
+            ErrorKind::AboveRange => f64::INFINITY,
+            ErrorKind::BelowRange => f64::NEG_INFINITY,
+            _ => return false,
+        };
+        let [channel] = channels.as_slice() else { return false };
+        self.latest.note_beyond(*channel, side);
+        true
+    }
+
+    /// That readings are doubtful goes into the record, though what failed is tried again.
+    fn note_out_of_step(&mut self, link: usize, error: &InstrumentError, out: &mut Effects) {
+        if error.kind == ErrorKind::OutOfStep {
+            self.reach(Probe::OutOfStep);
+            let link = self.bench.links[link].name.clone();
+            let trouble = Trouble::OutOfStep(error.message.clone());
+            self.append(Entry::Fault { link, trouble }, Vec::new(), false, out);
+        }
+    }
+
     fn note_reading(&mut self, channels: &Channels, outcome: &Answered, out: &mut Effects) {
         match outcome {
             Answered::Read(values) => {
@@ -342,6 +371,7 @@ impl Supervisor {
                     }
                 }
             }
+            Answered::Failed(error) if self.note_beyond(channels, error.kind) => {}
             Answered::Failed(_) => {
                 for channel in channels.as_slice() {
                     self.latest.note_failure(*channel);
@@ -353,6 +383,11 @@ impl Supervisor {
 
     fn main_answered(&mut self, serial: u64, outcome: Answered, out: &mut Effects) {
         let bench = Arc::clone(&self.bench);
+        if let Answered::Failed(error) = &outcome
+            && let Some(link) = self.slot.link_in_use(&bench, serial)
+        {
+            self.note_out_of_step(link, error, out);
+        }
         let arrived = self.slot.answered(&bench, self.now, serial, outcome);
         self.probes[Probe::HeardAfterAll as usize] += std::mem::take(&mut self.slot.heard_after_all);
         match arrived {

@@ -31,6 +31,8 @@ probes! {
     PermitUnknown = "a permit was refused because a reading was too old";
     Refused = "a command was refused at the gate";
     Warned = "an interlock warned";
+    BlindLock = "an interlock acted because it could not see";
+    OutOfStep = "a link was out of step";
     HeldByLock = "an interlock held the sequence";
     WithdrawnByLock = "an interlock had the tip withdrawn";
     HeldAgain = "a hold was entered anew while one was on";

@@ -5,10 +5,11 @@ use super::interlock::Change;
 use super::procedure::{Input, Next, Procedure, SafeStep, Steps};
 use super::slot::Purpose;
 use super::{CentrePlan, Effects, Phase, Probe, Supervisor, Word};
+use crate::bench::expression::Readings;
 use crate::bench::{Action, Bench, ChannelId};
 use crate::history::Level;
 use crate::quantity::Moment;
-use crate::record::{Column, Compared, During, Ending, Entry, HeldBy, Outcome, SafeAct};
+use crate::record::{Cause, Column, Compared, During, Ending, Entry, HeldBy, Outcome, SafeAct, Unseen};
 
 /// Time that withdrawing is reckoned with when a window ends, s.
 const WITHDRAW_RECKONED_S: f64 = 60.0;
@@ -47,6 +48,7 @@ impl Supervisor {
         for change in changes.drain(..) {
             match change {
                 Change::Tripped(index) => self.tripped(index, out),
+                Change::Blind(index) => self.blinded(index, out),
                 Change::Cleared(index) => self.cleared(index, out),
                 Change::Crossed(index) => self.look_again(index),
             }
@@ -66,21 +68,44 @@ impl Supervisor {
     fn tripped(&mut self, index: usize, out: &mut Effects) {
         let bench = std::sync::Arc::clone(&self.bench);
         let lock = &bench.interlocks[index];
+        let cause = self.compared(index);
+        self.act(index, lock.action, cause, out);
+    }
+
+    /// Nobody knows whether it would trip: it acts as if it had, and says what it can't see.
+    fn blinded(&mut self, index: usize, out: &mut Effects) {
+        let bench = std::sync::Arc::clone(&self.bench);
+        let lock = &bench.interlocks[index];
+        let mut channels: Vec<_> = super::interlock::unseen(lock, &self.latest).collect();
+        channels.dedup();
+        let unseen = channels
+            .into_iter()
+            .map(|id| Unseen { channel: bench.channel(id).name.clone(), for_s: self.latest.age_s(id) });
+        let cause = Cause::Blind(unseen.collect());
+        self.reach(Probe::BlindLock);
+        self.act(index, lock.blind, cause, out);
+    }
+
+    /// An interlock does what the bench says that it does.
+    fn act(&mut self, index: usize, action: Action, cause: Cause, out: &mut Effects) {
+        let bench = std::sync::Arc::clone(&self.bench);
+        let lock = &bench.interlocks[index];
+        let verb = if matches!(cause, Cause::Blind(_)) { "can't see" } else { "tripped" };
         let entry = Entry::Interlock {
             name: lock.name.clone(),
-            action: lock.action,
+            action,
             condition: lock.trip.text.clone(),
-            compared: self.compared(index),
+            cause,
             because: lock.because.clone(),
             place: self.place.clone(),
         };
-        let text = format!("{} tripped ({}): {}", lock.name, entry.what_tripped(), lock.because);
+        let text = format!("{} {verb} ({}): {}", lock.name, entry.what_tripped(), lock.because);
         self.append(entry, Vec::new(), true, out);
         Self::notify("interlock", text.clone(), out);
         if self.phase != Phase::Running {
             return self.reach(Probe::TrippedAtEnd);
         }
-        self.reach(match lock.action {
+        self.reach(match action {
             Action::Warn => Probe::Warned,
             Action::Hold => Probe::HeldByLock,
             Action::Withdraw => Probe::WithdrawnByLock,
@@ -88,11 +113,11 @@ impl Supervisor {
             Action::Park => Probe::ParkedByLock,
             Action::ParkLatch => Probe::Latched,
         });
-        match lock.action {
+        match action {
             Action::Warn => {}
             Action::Hold | Action::Withdraw => {
                 self.hold.locks.insert(index);
-                self.hold.withdraw |= lock.action == Action::Withdraw;
+                self.hold.withdraw |= action == Action::Withdraw;
                 self.hold_now(&text, out);
             }
             Action::Refill => {
@@ -102,7 +127,7 @@ impl Supervisor {
                 self.hold_now(&text, out);
             }
             Action::Park | Action::ParkLatch => {
-                let latched = lock.action == Action::ParkLatch;
+                let latched = action == Action::ParkLatch;
                 let place = self.place.clone();
                 self.end(Ending { outcome: Outcome::Interlock, reason: text, place, latched }, out);
             }
@@ -117,12 +142,16 @@ impl Supervisor {
     }
 
     /// The value that tripped and its limit, where the condition is one comparison.
-    fn compared(&self, index: usize) -> Option<Compared> {
+    fn compared(&self, index: usize) -> Cause {
         let trip = &self.bench.interlocks[index].trip;
-        let (value, limit) = trip.distance(&self.latest).filter(|(v, l)| v.is_finite() && l.is_finite())?;
+        let Some((value, limit)) = trip.distance(&self.latest) else { return Cause::Condition };
         let plain = !trip.text.contains(['(', '/']);
-        let column = trip.channels().next().filter(|_| plain).map(|id| Column::of(&self.bench, id));
-        Some(Compared { column, value, limit })
+        let id = trip.channels().next();
+        if !value.is_finite() || !limit.is_finite() {
+            return id.map_or(Cause::Condition, |id| Cause::Beyond(self.bench.channel(id).name.clone()));
+        }
+        let column = id.filter(|_| plain).map(|id| Column::of(&self.bench, id));
+        Cause::Compared(Compared { column, value, limit })
     }
 
     pub(super) fn operator(&mut self, word: Word, out: &mut Effects) {

@@ -24,7 +24,7 @@ const BIG_SWEEPS: u64 = 500;
 /// Opens a run file and replays everything in it.
 fn replay(path: &Path, bench: &Arc<Bench>, scalars: u64, sweeps: u64) -> usize {
     let file = RunFile::open(path).expect("a run file");
-    let go_live = Box::new(|| {
+    let go_live = Box::new(|_: &Call| {
         let reason = "the record is at its end".to_owned();
         Err(Ending { outcome: Outcome::Stopped, reason, place: Place::default(), latched: false })
     });
@@ -59,7 +59,7 @@ fn resume_big(path: &Path) {
     assert_eq!((tally.points, tally.left.values.len()), (BIG_SWEEPS * POINTS, 1));
     let live_from = std::rc::Rc::new(std::cell::Cell::new(false));
     let reached = std::rc::Rc::clone(&live_from);
-    let go_live = Box::new(move || {
+    let go_live = Box::new(move |_: &Call| {
         reached.set(true);
         let reason = "the record is at its end".to_owned();
         Err(Ending { outcome: Outcome::Stopped, reason, place: Place::default(), latched: false })

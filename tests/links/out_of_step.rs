@@ -173,8 +173,8 @@ fn answer(
 }
 
 fn quantity(which: u32) -> Channel {
-    let (set, query) = (format!("SET {{}}"), format!("Q{which}?"));
-    let address = ScpiAddress::plain(Some(&set), Some(&query), Unit::parse("V").expect("a unit"));
+    let query = format!("Q{which}?");
+    let address = ScpiAddress::plain(Some("SET {}"), Some(&query), Unit::parse("V").expect("a unit"));
     crate::common::channel(&format!("q{which}"), Address::Scpi(Box::new(address)))
 }
 

@@ -5,7 +5,7 @@ use noctule::drive::virtual_time::Nobody;
 use noctule::instrument::Task;
 use noctule::quantity::Moment;
 use noctule::record::{
-    Axis, Column, Document, Durability, During, Ending, Entry, Found, Identity, Outcome, Place, Point,
+    Axis, Cause, Column, Document, Durability, During, Ending, Entry, Found, Identity, Outcome, Place, Point,
     Recorder, RunFile, SafeAct, Store, SweepPlan, Values,
 };
 use noctule::report::account::Account;
@@ -175,7 +175,7 @@ fn the_brief_tells_the_evening_and_loads_nothing() {
         "rf_output to 0",
         "does the helium last?",
         "oxygen monitor",
-        "This software is no safety device",
+        "This program is no safety device",
         "every row checked",
     ] {
         assert!(html.contains(needed), "`{needed}` is missing");
@@ -338,7 +338,7 @@ fn an_interlock_that_parked_is_told_with_its_place() {
         name: "magnet voltage".into(),
         action: Action::ParkLatch,
         condition: "magnet_voltage > 2 V".into(),
-        compared: None,
+        cause: Cause::Condition,
         because: "a quench".into(),
         place: place.clone(),
     };

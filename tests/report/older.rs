@@ -68,7 +68,7 @@ fn tables_figures_and_lists_are_made_of_older_runs() {
     let plot = say(&["plot", text(&path), "image", "0", "--out", text(&figure)]);
     assert_eq!(plot.code, 0, "{}", plot.stderr);
     let runs = noctule().args(["runs", "--folder", text(folder.path())]).output().unwrap();
-    assert!(String::from_utf8_lossy(&runs.stdout).contains("night.rhai"), "{runs:?}");
+    assert!(String::from_utf8_lossy(&runs.stdout).contains("31 points"), "{runs:?}");
 }
 
 #[test]

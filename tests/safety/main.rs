@@ -3,6 +3,7 @@
 
 mod aliases;
 mod bed;
+mod blind;
 #[path = "../fuzz/bodies.rs"]
 mod bodies;
 mod cases;

@@ -232,7 +232,7 @@ fn a_keeper_that_cannot_write_the_run_file_writes_beside_it() {
         serde_json::from_str(&std::fs::read_to_string(folder.join("keeper.json")).unwrap()).unwrap();
     assert_eq!(told["parked"], true, "{told}");
     assert!(told["run_file"].as_str().unwrap().contains("run file"), "{told}");
-    assert!(told["entries"].as_array().unwrap().iter().any(|e| e["entry"]["what"] == "withdraw the tip"));
+    assert!(told["entries"].as_array().unwrap().iter().any(|e| e["entry"]["step"] == "withdraw"));
 }
 
 #[test]

@@ -131,7 +131,12 @@ fn a_pulse_of_unknown_outcome_waits_for_a_decision_and_is_never_repeated() {
     for _ in 0..2 {
         let said = resume(&folder, &[]);
         assert_eq!(said.code, 2, "{}", said.stderr);
-        for part in ["a pulse", "never repeated on its own", "--treat-as done", "nothing was moved"] {
+        for part in [
+            "pulse(length_s: 0.02, volts: 0.2) was begun",
+            "never repeated on its own",
+            "--treat-as done",
+            "nothing was moved",
+        ] {
             assert!(said.stderr.contains(part), "{part:?} is not in {}", said.stderr);
         }
         assert_eq!(rows(&folder), kept, "a refused resume has written something");
@@ -209,8 +214,8 @@ fn edits_of_a_real_run_are_judged_like_those_of_a_rehearsal() {
     let said = resume(&folder, &["--sequence", text(&wrong)]);
     assert_eq!(said.code, 2, "{}", said.stderr);
     for part in [
-        "recorded: set {\"channel\":\"setpoint\",\"value\":1e-11}",
-        "now:      set {\"channel\":\"setpoint\",\"value\":1.2e-11} (line 4)",
+        "recorded: set(channel: setpoint, value: 1e-11)",
+        "now:      set(channel: setpoint, value: 1.2e-11) (line 4)",
         "nothing was moved",
     ] {
         assert!(said.stderr.contains(part), "{part:?} is not in {}", said.stderr);

@@ -126,8 +126,8 @@ fn an_edit_before_the_frontier_is_refused_with_both_calls_and_writes_nothing() {
     let said = say(&["resume", text(&folder), "--sequence", text(&edited), "--json"]);
     assert_eq!(said.code, 2, "{}", said.stderr);
     for part in [
-        "recorded: set {\"channel\":\"setpoint\",\"value\":1e-11} (line 4)",
-        "now:      set {\"channel\":\"setpoint\",\"value\":1.2e-11} (line 4)",
+        "recorded: set(channel: setpoint, value: 1e-11) (line 4)",
+        "now:      set(channel: setpoint, value: 1.2e-11) (line 4)",
         "nothing was moved",
     ] {
         assert!(said.stderr.contains(part), "{part:?} is not in {}", said.stderr);

@@ -2,7 +2,7 @@
 
 use super::CryoError;
 use super::bounds::{Bounds, passed_s};
-use super::helium::{LITRE_J, boiled_l, gas_leaving_l_min};
+use super::helium::boiled_l;
 use rand_chacha::ChaCha8Rng;
 use rand_distr::{Distribution, StandardNormal};
 
@@ -130,17 +130,6 @@ impl Bath {
         self.params.static_load_w + self.leak_w + extra_w.max(0.0)
     }
 
-    /// Gas that leaves the vessel, L/min at 20 °C, as a gas meter in the return line shows it.
-    pub fn gas_flow_l_min(&self, extra_w: f64) -> f64 {
-        if self.empty() { 0.0 } else { gas_leaving_l_min(self.load_w(extra_w), 293.15) }
-    }
-
-    /// Time in s until nothing is left with `extra_w` added to the static load;
-    /// infinite without any load.
-    pub fn hold_left_s(&self, extra_w: f64) -> f64 {
-        if self.empty() { 0.0 } else { self.level_l * LITRE_J / self.load_w(extra_w) }
-    }
-
     /// Starts a transfer that ends at `to_l` litres.
     ///
     /// # Errors
@@ -242,13 +231,12 @@ mod tests {
     #[test]
     fn a_bath_runs_dry_and_no_further() {
         let mut bath = Bath::new(BathParams::example());
-        let hold_s = bath.hold_left_s(0.0);
+        let hold_s = 66.0 / boiled_l(0.45);
         bath.advance(hold_s * 0.999, 0.0);
         assert!(!bath.empty());
         bath.advance(hold_s, 0.0);
         assert!(bath.empty());
         assert!((bath.boiled_l() - 66.0).abs() < 1e-9);
-        assert_eq!(bath.gas_flow_l_min(0.0), 0.0);
     }
 
     #[test]

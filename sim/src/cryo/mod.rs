@@ -10,17 +10,12 @@ mod helium;
 mod pot;
 mod stage;
 mod transfer;
-mod vapour;
 
 pub use bath::{Bath, BathParams};
-pub use helium::{
-    HELIUM_G_MOL, LATENT_HEAT_J_G, LIQUID_G_L, LITRE_J, VAPOUR_TO_LIQUID, boiled_l, eddy_cylinder_w_m3,
-    eddy_slab_w_m3, expansion_ratio, gas_leaving_l_min, oxygen_percent,
-};
+pub use helium::{LATENT_HEAT_J_G, LIQUID_G_L, LITRE_J, boiled_l};
 pub use pot::{Pot, PotParams, PotPhase, helium3_latent_j_mol, hold_time_s};
 pub use stage::{Stage, StageParams};
 pub use transfer::TransferParams;
-pub use vapour::{Isotope, VapourError, cold_helium4_pa, pressure_pa, range_k, temperature_k};
 
 use bounds::passed_s;
 use rand_chacha::ChaCha8Rng;
@@ -200,13 +195,6 @@ impl Cryostat {
     pub fn bath_load_w(&self, loads: CryoLoads) -> f64 {
         let sound_w = if loads.bath_w.is_finite() { loads.bath_w.max(0.0) } else { 0.0 };
         sound_w + self.pot.bath_w() + self.stage.bath_w(loads)
-    }
-
-    /// Heat on the stage in W that warms it by `rise_k` in the end: the stage stands above the pot by
-    /// its own resistance, and the pot is warmed by the same heat. 0 where nothing resists.
-    pub fn heat_for_rise_w(&self, rise_k: f64) -> f64 {
-        let k_w = self.stage.params().warming_k_w + self.pot.params().warming_k_w;
-        if k_w > 0.0 { rise_k / k_w } else { 0.0 }
     }
 
     /// Starts to condense the ³He anew. It is over when [`regenerated`](Self::regenerated) says so.

@@ -141,10 +141,6 @@ impl Cascade {
             self.stage[k] = self.stage[from - 1];
         }
     }
-
-    pub(super) fn fill(&mut self, level: f64) {
-        self.stage = [level; STAGES];
-    }
 }
 
 #[cfg(test)]

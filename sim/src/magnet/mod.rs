@@ -87,13 +87,6 @@ pub struct MagnetStep {
     pub ramping_s: f64,
 }
 
-impl MagnetStep {
-    /// Root mean square of the field's rate over a step of `dt_s`, T/s.
-    pub fn rate_rms_t_s(&self, dt_s: f64) -> f64 {
-        if dt_s > 0.0 { (self.rate_square_t2_s / dt_s).sqrt() } else { 0.0 }
-    }
-}
-
 /// One coil with its supply.
 ///
 /// ```

@@ -134,8 +134,7 @@ fn leads_and_heater_warm_the_bath() {
     let step = magnet.advance(400.0);
     assert!((step.bath_j - 400.0 * (0.06 + 2.5e-3 * 10.0)).abs() < 1e-9);
     assert!((step.ramping_s - 400.0).abs() < 1e-9);
-    assert!((step.rate_rms_t_s(400.0) - 5e-3).abs() < 1e-12);
-    assert_eq!(step.rate_rms_t_s(0.0), 0.0);
+    assert!((step.rate_square_t2_s - 400.0 * 25e-6).abs() < 1e-12);
     magnet.set_persistent(true).unwrap();
     magnet.advance(100.0);
     assert_eq!(magnet.advance(3600.0).bath_j, 0.0);

@@ -57,7 +57,7 @@ impl LockChain {
         let ahead = LockinInput { level_a, ..input };
         self.quadrature.advance(passed_ns as f64 * 1e-9, ahead, self.quadrature_stream.rng());
         self.quadrature_ns = self.quadrature_ns.max(now_ns);
-        self.quadrature.x_a()
+        self.quadrature.output_a()
     }
 
     pub(super) fn set_time_constant(&mut self, tau_s: f64) -> Result<(), String> {
@@ -85,7 +85,7 @@ impl Microscope {
 
     pub(super) fn lockin_x_a(&mut self) -> f64 {
         self.sync_lock();
-        self.lock.in_phase.x_a()
+        self.lock.in_phase.output_a()
     }
 
     pub(super) fn lockin_y_a(&mut self) -> f64 {

@@ -55,13 +55,6 @@ impl Telegraph {
         self.budget = self.stream.exponential();
     }
 
-    /// Puts it into a state at `now_s`, whatever it was.
-    pub fn force(&mut self, now_s: f64, up: bool) {
-        self.up = up;
-        self.since_s = now_s;
-        self.budget = self.stream.exponential();
-    }
-
     fn rate_hz(&self) -> f64 {
         if self.up { self.leave_up_hz } else { self.leave_down_hz }
     }

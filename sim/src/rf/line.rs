@@ -6,8 +6,6 @@
 //! The doubling at the open end is not part of T; see [`junction_volts`](super::junction_volts).
 
 use crate::cryo::bounds::Bounds;
-use rand::RngExt;
-use rand_chacha::ChaCha8Rng;
 use std::f64::consts::TAU;
 
 /// Ripple from one pair of reflections: `amplitude_db` · cos(2πf·`delay_s` + `phase_rad`).
@@ -64,31 +62,6 @@ impl RfLine {
             ],
             resonances: vec![LineResonance { centre_hz: 14.2e9, fwhm_hz: 90e6, height_db: -6.0 }],
         }
-    }
-
-    /// Adds `count` standing waves drawn from `rng`: delays spread evenly in the logarithm
-    /// between the two given, phases anywhere, the root of the sum of the squared amplitudes
-    /// equal to `total_db`. Ranges that make no sense add nothing.
-    pub fn with_ripple(
-        mut self,
-        count: u32,
-        total_db: f64,
-        delay_s: (f64, f64),
-        rng: &mut ChaCha8Rng,
-    ) -> Self {
-        let (shortest_s, longest_s) = delay_s;
-        let sound = shortest_s > 0.0 && longest_s >= shortest_s && longest_s.is_finite();
-        if !sound || count == 0 || !total_db.is_finite() {
-            return self;
-        }
-        let shares: Vec<f64> = (0..count).map(|_| 0.2 + 0.8 * rng.random::<f64>()).collect();
-        let norm = total_db / shares.iter().map(|share| share * share).sum::<f64>().sqrt();
-        for share in shares {
-            let delay_s = shortest_s * (longest_s / shortest_s).powf(rng.random::<f64>());
-            let phase_rad = TAU * rng.random::<f64>();
-            self.waves.push(StandingWave { amplitude_db: norm * share, delay_s, phase_rad });
-        }
-        self
     }
 
     /// Transmission in dB at `frequency_hz`, negative for a loss.
@@ -149,7 +122,6 @@ pub(super) fn check_waves(bounds: &mut Bounds, name: &str, waves: &[StandingWave
 #[cfg(test)]
 mod tests {
     use super::*;
-    use rand::SeedableRng;
 
     #[test]
     fn the_example_is_sound_and_lossy() {
@@ -185,22 +157,6 @@ mod tests {
             let found = line.drifted_db(f_hz, 0.2, TAU / 4.0);
             assert!((found + 0.2 - line.transmission_db(f_hz + 62.5e6)).abs() < 1e-9);
         }
-    }
-
-    #[test]
-    fn drawn_ripple_has_the_wanted_strength_and_repeats() {
-        let plain = RfLine { waves: Vec::new(), ..RfLine::example() };
-        let draw = || {
-            let mut rng = ChaCha8Rng::seed_from_u64(5);
-            plain.clone().with_ripple(7, 2.5, (2e-9, 40e-9), &mut rng)
-        };
-        let line = draw();
-        assert_eq!(line, draw());
-        assert_eq!(line.check(), Vec::<String>::new());
-        let total: f64 = line.waves.iter().map(|w| w.amplitude_db.powi(2)).sum::<f64>().sqrt();
-        assert!((total - 2.5).abs() < 1e-12);
-        let mut rng = ChaCha8Rng::seed_from_u64(5);
-        assert_eq!(plain.clone().with_ripple(3, 1.0, (f64::NAN, 1.0), &mut rng), plain);
     }
 
     #[test]

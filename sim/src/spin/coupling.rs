@@ -70,18 +70,3 @@ fn moment_per_spin(site: &Site) -> Matrix3<f64> {
         SiteKind::Nucleus => site.g_laboratory() * (-MU_N_J_PER_T / MU_B_J_PER_T),
     }
 }
-
-/// Distance between the two lines of an Ising-like moment beside another one, Hz.
-///
-/// Both moments stand perpendicular to the line between them: each line moves by
-/// twice the pair energy, so the distance is four times it, μ0 m1 m2/(π h r³).
-/// Moments in Bohr magnetons, distance in nm.
-///
-/// ```
-/// // Two moments of 5.44 μB at 2 nm (formula as above).
-/// let distance_hz = noctule_sim::spin::dipolar_splitting_hz(5.44, 5.44, 2.0);
-/// assert!((distance_hz - 192.0644115927701e6).abs() < 1.0);
-/// ```
-pub fn dipolar_splitting_hz(first_mu_b: f64, second_mu_b: f64, distance_nm: f64) -> f64 {
-    4.0 * DIPOLE_GHZ_NM3 * 1e9 * first_mu_b * second_mu_b / distance_nm.powi(3)
-}

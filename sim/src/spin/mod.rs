@@ -39,7 +39,7 @@ mod operators;
 mod site;
 mod system;
 
-pub use coupling::{Coupling, Interaction, dipolar_splitting_hz};
+pub use coupling::{Coupling, Interaction};
 pub use fault::{Fault, FaultKind, SpinError, Subject};
 pub use levels::{DEGENERATE_GHZ, Level, Levels, STRENGTH_MIN, SiteElements, Transition};
 pub use site::{Site, SiteKind, turn_about, turn_zyz};

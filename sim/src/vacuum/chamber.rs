@@ -40,11 +40,6 @@ impl ChamberParams {
         }
     }
 
-    /// A preparation chamber at 2·10⁻¹⁰ mbar.
-    pub fn example_preparation() -> Self {
-        Self { base_pa: 2e-8, burst_mean_pa: 2e-7, pump_tau_s: 8.0, ..Self::example_chamber() }
-    }
-
     /// All faults, one sentence each; empty if there is none.
     pub fn check(&self) -> Vec<String> {
         let mut bounds = Bounds::new();
@@ -64,8 +59,7 @@ impl ChamberParams {
 
 /// A chamber and its pump.
 ///
-/// The pressure obeys dp/dt = −(p − base − leak)/τ while pumped and dp/dt = (base + leak)/τ
-/// while not, the same gas load without a pump. Bursts come at moments drawn ahead, so that their
+/// The pressure obeys dp/dt = −(p − base)/τ. Bursts come at moments drawn ahead, so that their
 /// history depends on the random stream alone and not on how often anyone looked.
 ///
 /// ```
@@ -83,10 +77,6 @@ impl ChamberParams {
 pub struct Chamber {
     params: ChamberParams,
     pressure_pa: f64,
-    dose_pa_s: f64,
-    leak_pa: f64,
-    pumped: bool,
-    bursts: u64,
     until_burst_s: Option<f64>,
 }
 
@@ -97,20 +87,7 @@ impl Chamber {
     /// If the parameters have faults; [`ChamberParams::check`] tells them.
     pub fn new(params: ChamberParams) -> Self {
         assert!(params.check().is_empty(), "chamber parameters must be checked before use");
-        Self {
-            pressure_pa: params.base_pa + params.initial_excess_pa,
-            dose_pa_s: 0.0,
-            leak_pa: 0.0,
-            pumped: true,
-            bursts: 0,
-            until_burst_s: None,
-            params,
-        }
-    }
-
-    /// What it was built with.
-    pub fn params(&self) -> &ChamberParams {
-        &self.params
+        Self { pressure_pa: params.base_pa + params.initial_excess_pa, until_burst_s: None, params }
     }
 
     /// Pressure, Pa.
@@ -118,38 +95,17 @@ impl Chamber {
         self.pressure_pa
     }
 
-    /// ∫ p dt since the start, Pa s. See [`dose_langmuir`](super::dose_langmuir).
-    pub fn dose_pa_s(&self) -> f64 {
-        self.dose_pa_s
-    }
-
-    /// How many bursts there were.
-    pub fn bursts(&self) -> u64 {
-        self.bursts
-    }
-
     /// What the gauge shows, Pa: multiplicative noise, its lower limit, its digits.
     pub fn gauge_pa(&self, rng: &mut ChaCha8Rng) -> f64 {
         let deviate: f64 = StandardNormal.sample(rng);
-        let seen_pa = self.pressure_pa * (self.params.gauge_noise * deviate).exp();
+        let seen_pa = self.pressure_pa() * (self.params.gauge_noise * deviate).exp();
         round_digits(seen_pa.max(self.params.gauge_min_pa), self.params.gauge_digits)
-    }
-
-    /// Fault: gas of which the pump would hold `leak_pa` comes in additionally. Zero ends it.
-    pub fn set_leak(&mut self, leak_pa: f64) {
-        self.leak_pa = if leak_pa.is_finite() { leak_pa.max(0.0) } else { 0.0 };
-    }
-
-    /// Fault: the pump stops (`false`) or runs again.
-    pub fn set_pumped(&mut self, pumped: bool) {
-        self.pumped = pumped;
     }
 
     /// Fault: a burst of `step_pa` now.
     pub fn burst(&mut self, step_pa: f64) {
         if step_pa.is_finite() && step_pa > 0.0 {
             self.pressure_pa += step_pa;
-            self.bursts += 1;
         }
     }
 
@@ -165,27 +121,18 @@ impl Chamber {
                 self.until_burst_s = Some(wait_s - left_s);
                 break;
             }
-            self.drift(wait_s);
+            self.pump(wait_s);
             let step_pa = self.params.burst_mean_pa * exponential(rng);
             self.burst(step_pa);
             self.until_burst_s = None;
             left_s -= wait_s;
         }
-        self.drift(left_s);
+        self.pump(left_s);
     }
 
-    fn drift(&mut self, time_s: f64) {
-        let (load_pa, tau_s) = (self.params.base_pa + self.leak_pa, self.params.pump_tau_s);
-        if self.pumped {
-            let excess_pa = self.pressure_pa - load_pa;
-            let lost_part = -(-time_s / tau_s).exp_m1();
-            self.dose_pa_s += load_pa * time_s + excess_pa * tau_s * lost_part;
-            self.pressure_pa = load_pa + excess_pa * (-time_s / tau_s).exp();
-        } else {
-            let rate_pa_s = load_pa / tau_s;
-            self.dose_pa_s += (self.pressure_pa + 0.5 * rate_pa_s * time_s) * time_s;
-            self.pressure_pa += rate_pa_s * time_s;
-        }
+    fn pump(&mut self, time_s: f64) {
+        let excess_pa = self.pressure_pa - self.params.base_pa;
+        self.pressure_pa = self.params.base_pa + excess_pa * (-time_s / self.params.pump_tau_s).exp();
     }
 }
 
@@ -211,7 +158,7 @@ mod tests {
     }
 
     #[test]
-    fn bursts_and_dose_do_not_depend_on_who_looks() {
+    fn bursts_do_not_depend_on_who_looks() {
         let (mut often, mut rarely) = (Chamber::new(busy()), Chamber::new(busy()));
         let (mut rng_often, mut rng_rarely) = (ChaCha8Rng::seed_from_u64(6), ChaCha8Rng::seed_from_u64(6));
         for _ in 0..100 {
@@ -221,24 +168,6 @@ mod tests {
             rarely.advance(1000.0, &mut rng_rarely);
             assert!((often.pressure_pa() / rarely.pressure_pa() - 1.0).abs() < 1e-6);
         }
-        assert_eq!(often.bursts(), rarely.bursts());
-        assert!((often.dose_pa_s() / rarely.dose_pa_s() - 1.0).abs() < 1e-9);
-    }
-
-    #[test]
-    fn without_a_pump_the_pressure_rises_by_its_load() {
-        let mut rng = ChaCha8Rng::seed_from_u64(1);
-        let mut chamber = Chamber::new(ChamberParams::example_chamber());
-        chamber.set_pumped(false);
-        chamber.advance(40.0, &mut rng);
-        assert!((chamber.pressure_pa() / 5e-9 - 11.0).abs() < 1e-9);
-        chamber.set_pumped(true);
-        chamber.set_leak(1e-8);
-        chamber.advance(400.0, &mut rng);
-        assert!((chamber.pressure_pa() / 1.5e-8 - 1.0).abs() < 1e-9);
-        chamber.burst(f64::NAN);
-        chamber.set_leak(f64::NAN);
-        assert!((chamber.pressure_pa() / 1.5e-8 - 1.0).abs() < 1e-9);
     }
 
     #[test]

@@ -120,11 +120,9 @@ pub(super) fn lockin(node: Node<'_>, problems: &mut Vec<Problem>) -> LockinParam
     let before = problems.len();
     let mut lockin = Section::open(node, problems);
     let params = LockinParams {
-        signal_phase_deg: 0.0,
         reference_hz: lockin.number("reference_hz", Range::Positive),
         chop_duty: lockin.number("chop_duty", Range::Within(0.01, 0.99)),
         overload_a: lockin.scaled("overload_na", Range::Positive, 1e-9),
-        overload_release: 0.9,
     };
     checked(&mut lockin, before, params.check());
     lockin.finish();

@@ -146,7 +146,7 @@ pub fn snapshot(
         channels: channels.collect(),
         interlocks: interlocks.collect(),
         trips: tally.trips.clone(),
-        results: tally.results.iter().rev().take(8).rev().cloned().collect(),
+        results: tally.results.iter().rev().take(8).rev().map(|line| line.words.clone()).collect(),
         messages: Vec::new(),
     }
 }

@@ -86,6 +86,9 @@ impl Growing {
             keep_last(&mut law.points, MOST_FITS);
         }
         keep_last(&mut account.verdicts, 5);
+        for law in account.verdicts.iter_mut().filter_map(|verdict| verdict.law.as_mut()) {
+            keep_last(&mut law.points, MOST_FITS);
+        }
         keep_last(&mut account.judged, 5);
         keep_last(&mut account.sweeps, MOST_SWEEPS);
         keep_last(&mut account.bulks, 4);

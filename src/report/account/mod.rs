@@ -187,8 +187,6 @@ pub struct Account {
     pub park: Vec<ParkStep>,
     /// Readings of watched channels: s, SI.
     pub monitors: BTreeMap<String, Vec<(f64, f64)>>,
-    /// Actions that were begun and of which no end is recorded.
-    pub open_intents: Vec<(f64, String, Place)>,
     /// What the check of the file found.
     pub integrity: Integrity,
     /// What is left of a damaged file as a whole, row by row.
@@ -202,6 +200,11 @@ impl Account {
     /// Reads a run file. Never fails for damage; what can't be read stands in [`Account::integrity`].
     pub fn read(run: &RunFile) -> Self {
         read::read(run)
+    }
+
+    /// The law that was proved last: the one source of moment, g and tip field.
+    pub fn proved(&self) -> Option<&Law> {
+        self.verdicts.iter().rev().find_map(|verdict| verdict.law.as_ref())
     }
 
     /// Short name of the run: the file, or its folder where the file has the usual name.

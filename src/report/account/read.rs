@@ -42,7 +42,6 @@ pub(super) fn read(run: &RunFile) -> Account {
     if let (Err(error), true) = (walked, intact) {
         account.integrity.faults.push(error.to_string());
     }
-    account.open_intents = reader.intents.into_values().collect();
     account.clock =
         Clock::new(reader.started_at.as_deref(), account.bench.as_ref().and_then(|b| b.time_zone.as_deref()));
     if let Err(error) = finish_sweeps(run, &mut account, before) {
@@ -96,8 +95,6 @@ fn finish_sweeps(run: &RunFile, account: &mut Account, before: u64) -> Result<()
 pub(super) struct Reader {
     pub(super) account: Account,
     pub(super) started_at: Option<String>,
-    /// Actions begun, by the number of their call.
-    pub(super) intents: BTreeMap<u64, (f64, String, Place)>,
 }
 
 impl Reader {
@@ -123,12 +120,11 @@ impl Reader {
             centres: Vec::new(),
             park: Vec::new(),
             monitors: BTreeMap::new(),
-            open_intents: Vec::new(),
             integrity: crate::record::Integrity::default(),
             salvage: None,
             ending_behind: None,
         };
-        Self { account, started_at: None, intents: BTreeMap::new() }
+        Self { account, started_at: None }
     }
 
     pub(super) fn entry(&mut self, numbered: &Numbered) {
@@ -170,16 +166,16 @@ impl Reader {
                     }
                 }
             }
-            Entry::Intent { n, task, place } => {
-                let what = Request::Task(task.clone()).in_words();
-                self.intents.insert(*n, (at_s, what, place.clone()));
-            }
-            Entry::Call { n, request, answer, .. } => {
-                self.intents.remove(n);
-                self.call(at_s, request, answer);
-            }
+            Entry::Call { request, answer, .. } => self.call(at_s, request, answer),
             other => self.happening(at_s, other),
         }
+    }
+
+    /// A sequence may ask after each spectrum: a verdict on more spectra of one series takes the place of the last one.
+    fn verdict(&mut self, new: Judged) {
+        let series = |judged: &Judged| (judged.body["tip"].clone(), judged.body["sweeps"][0].clone());
+        self.account.verdicts.retain(|old| old.body["sweeps"].is_null() || series(old) != series(&new));
+        self.account.verdicts.push(new);
     }
 
     /// After an interruption the engine brings the bench back with calls of its own, until the sequence goes on.
@@ -272,7 +268,7 @@ impl Reader {
                 self.account.fits.push(fit);
             }
             "field_line" => self.account.laws.push(Law::read(at_s, title, body)),
-            "verdict" => self.account.verdicts.push(Judged::read(at_s, body)),
+            "verdict" => self.verdict(Judged::read(at_s, body)),
             "recentre" => {
                 if let (Some(x), Some(y)) = (body["x_m"].as_f64(), body["y_m"].as_f64()) {
                     self.account.centres.push((at_s, x, y));

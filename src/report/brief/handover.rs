@@ -1,9 +1,9 @@
 //! What a colleague has to know at nine in the morning, in words; the page and the text say the same.
 
 use crate::bench::Role;
-use crate::history::{How, Standing};
+use crate::history::{How, OpenTask, Standing};
 use crate::quantity::in_words;
-use crate::record::{Outcome, Salvage};
+use crate::record::{Outcome, Request, Salvage};
 use crate::report::account::{Account, place_in_words};
 use crate::report::words::{count, value_in};
 
@@ -318,10 +318,11 @@ fn questions(account: &Account) -> Vec<String> {
             ending.outcome.word()
         )
     }));
-    for (at_s, what, place) in &account.open_intents {
+    for OpenTask { task, at_s, place } in account.history.open_tasks.values() {
+        let what = Request::Task(task.clone()).in_words();
         open.push(format!(
             "{} was begun at {} ({}) and its end is not recorded: it may have happened. It is never repeated on its own.",
-            capital(what),
+            capital(&what),
             account.clock.short(*at_s),
             place_in_words(place)
         ));

@@ -2,6 +2,7 @@
 
 use super::handover::Handover;
 use crate::cautions::CAUTIONS;
+use crate::history::first_of;
 use crate::quantity::in_words;
 use crate::report::account::Account;
 use crate::report::words::with_error;
@@ -42,13 +43,6 @@ pub fn write(out: &mut String, account: &Account) {
     out.push('\n');
 }
 
-/// The first of several doubts, and how many more there are; the page and the export have them all.
-fn first_of(doubts: &str) -> String {
-    let mut all = doubts.split("; ");
-    let (first, more) = (all.next().unwrap_or_default(), all.count());
-    if more == 0 { first.to_owned() } else { format!("{first} (and {more} more)") }
-}
-
 fn heading(out: &mut String, title: &str) {
     let _ = writeln!(out, "\n── {title} {}", "─".repeat(WIDTH.saturating_sub(title.chars().count() + 4)));
 }
@@ -84,7 +78,7 @@ fn wrapped(out: &mut String, text: &str, lead: &str, rest: &str) {
 }
 
 fn results(out: &mut String, account: &Account) {
-    if account.verdicts.is_empty() && account.laws.is_empty() && account.fits.is_empty() {
+    if account.verdicts.is_empty() && account.fits.is_empty() {
         return;
     }
     heading(out, "Results");
@@ -93,9 +87,6 @@ fn results(out: &mut String, account: &Account) {
         for reason in &verdict.reasons {
             wrapped(out, reason, "  - ", "    ");
         }
-    }
-    if let Some(law) = account.laws.last() {
-        wrapped(out, &law.title, "", "  ");
     }
     for fit in account.fits_of_sweeps() {
         let centre = fit.parameter("centre");
@@ -112,8 +103,12 @@ fn results(out: &mut String, account: &Account) {
         let _ = writeln!(out, "  sweep {sweep:>4}  {field:>12}  {shown:<28} {trust}");
     }
     for fit in account.fits_of_points() {
-        let sign = if fit.trusted { "✓" } else { "✕" };
-        wrapped(out, &format!("{} {sign}", fit.title), "  ", "    ");
+        let trust = if fit.trusted {
+            "✓".to_owned()
+        } else {
+            format!("✕ not trusted: {}", first_of(&fit.doubts))
+        };
+        wrapped(out, &format!("{} {trust}", fit.title), "  ", "    ");
     }
 }
 

@@ -138,7 +138,7 @@ fn a_program_gets_the_message_and_one_that_is_missing_does_no_harm() {
         name: "warm".into(),
         action: crate::bench::Action::Park,
         condition: "stage_temperature > 1 K".into(),
-        compared: None,
+        cause: crate::record::Cause::Condition,
         because: "it is".into(),
         place: Place::default(),
     };

@@ -352,7 +352,8 @@ fn fit_points(
     let [x_is, y_is, _] = dimensions.map(|dimension| dimension.unwrap_or(Dimension::NONE));
     let handle = FitHandle { fit: Rc::new(fit), x: x_is, y: y_is };
     let title = format!("{} points, {shape}: {}", x.len(), in_short(&handle));
-    let body = json!({ "x": x, "y": y, "fit": &*handle.fit, "trusted": handle.fit.trusted() });
+    let body = json!({ "x": x, "y": y, "fit": &*handle.fit, "trusted": handle.fit.trusted(),
+        "why": handle.fit.words() });
     host.record(ctx, Statement::Judgement { what: "fit".to_owned(), sweep: None, title, body })?;
     Ok(handle)
 }
@@ -411,7 +412,8 @@ pub(super) fn keep_fit(
     let (x, y) = dimensions(sweep, channel);
     let handle = FitHandle { fit: Rc::new(fit), x, y };
     let title = format!("{} {}, {shape}: {}", sweep.data.plan.name, sweep.data.sweep, in_short(&handle));
-    let body = json!({ "channel": channel, "fit": &*handle.fit, "trusted": handle.fit.trusted() });
+    let body = json!({ "channel": channel, "fit": &*handle.fit, "trusted": handle.fit.trusted(),
+        "why": handle.fit.words() });
     host.record(
         ctx,
         Statement::Judgement { what: "fit".to_owned(), sweep: Some(sweep.data.sweep), title, body },
@@ -419,13 +421,12 @@ pub(super) fn keep_fit(
     Ok(handle)
 }
 
-/// Parameters with their errors, and a doubt if there is one.
+/// Parameters with their errors.
 fn in_short(handle: &FitHandle) -> String {
     let one = |p: &fit::Parameter| {
         let show = |si| rounded(Quantity::new(si, handle.dimension(&p.name)));
         format!("{} {} ± {}", p.name, show(p.value), show(p.standard_error))
     };
     let values: Vec<String> = handle.fit.parameters.iter().map(one).collect();
-    let doubt = handle.fit.word().map(|word| format!(" — not to be trusted: {word}")).unwrap_or_default();
-    format!("{}{doubt}", values.join(", "))
+    values.join(", ")
 }
