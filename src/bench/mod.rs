@@ -5,6 +5,7 @@
 //! A [`Bench`] that exists has been checked: names are unique, dimensions fit,
 //! every index leads somewhere. [`read`] reports all faults of a file at once.
 
+mod alias;
 mod builtin;
 mod channel;
 pub mod expression;

@@ -49,6 +49,9 @@ pub(super) struct Reader<'f> {
     pub(super) lost_role: bool,
 }
 
+/// Longest time that a bench file may give, s: ten years.
+const LONGEST_TIME_S: f64 = 3.156e8;
+
 impl Reader<'_> {
     pub(super) fn report(
         &mut self,
@@ -137,6 +140,11 @@ impl Reader<'_> {
         match self.quantity(node, Dimension::TIME) {
             Some(seconds) if seconds < 0.0 => {
                 self.report(Code::BenchQuantity, node, "a time can't be negative", None);
+                default
+            }
+            Some(seconds) if seconds > LONGEST_TIME_S => {
+                let help = Some("no time on a bench is longer than ten years".to_owned());
+                self.report(Code::BenchQuantity, node, "this time never ends", help);
                 default
             }
             Some(seconds) => seconds,

@@ -1,5 +1,6 @@
 //! Reads the channels of a bench file.
 
+use super::alias::check_alias;
 use super::read::Reader;
 use super::read_wording::{WORDING, read_scpi_address};
 use super::{Address, BeyondStep, Channel, Link, LinkKind, Role};
@@ -9,7 +10,7 @@ use crate::quantity::{Dimension, Quantity, Unit, unknown_unit};
 use noctule_sim::Signal;
 
 pub(super) fn read_channels(node: Node<'_>, links: &[Link], reader: &mut Reader<'_>) -> Vec<Channel> {
-    let mut channels: Vec<Channel> = Vec::new();
+    let mut channels: Vec<(Channel, Node<'_>)> = Vec::new();
     for item in reader.with(|p| node.items(p)) {
         reader.named(item, "Channel");
         let mut fields = reader.with(|p| item.fields(p));
@@ -25,18 +26,19 @@ pub(super) fn read_channels(node: Node<'_>, links: &[Link], reader: &mut Reader<
         }
         if let Some(channel) = channel {
             if let Some(role) = channel.role
-                && channels.iter().any(|other| other.role == Some(role))
+                && channels.iter().any(|(other, _)| other.role == Some(role))
             {
                 reader.report(Code::BenchName, item, format!("two channels have the role {role}"), None);
             }
-            channels.push(channel);
+            check_alias((&channel, item), &channels, links, reader);
+            channels.push((channel, item));
         }
     }
-    channels
+    channels.into_iter().map(|(channel, _)| channel).collect()
 }
 
-fn check_name(name: &str, node: Node<'_>, channels: &[Channel], reader: &mut Reader<'_>) {
-    if channels.iter().any(|other| other.name == name) {
+fn check_name(name: &str, node: Node<'_>, channels: &[(Channel, Node<'_>)], reader: &mut Reader<'_>) {
+    if channels.iter().any(|(other, _)| other.name == name) {
         reader.report(Code::BenchName, node, format!("two channels are named `{name}`"), None);
     }
     let plain = name.starts_with(|c: char| c.is_ascii_lowercase())

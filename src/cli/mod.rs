@@ -5,6 +5,7 @@
 mod checking;
 mod closing;
 mod common;
+mod copy;
 mod fit;
 mod guide;
 mod keeper;
@@ -65,6 +66,8 @@ enum Command {
     Runs(reading::Runs),
     /// Say what of a damaged run file is whole, and keep it.
     Salvage(salvage::SalvageRun),
+    /// Copy a run file as it is at one moment, also while it is written.
+    Copy(copy::CopyRun),
     /// Fit a table: the same fits as in a sequence.
     Fit(fit::FitCommand),
     /// Levels and lines to expect for a spin at a field.
@@ -112,6 +115,7 @@ fn run(arguments: Arguments) -> u8 {
         Command::Export(command) => command.run(),
         Command::Runs(command) => command.run(),
         Command::Salvage(command) => command.run(),
+        Command::Copy(command) => command.run(),
         Command::Mimic(command) => command.run(),
         Command::Guide(command) => command.run(Arguments::command()),
         Command::New(command) => command.run(),

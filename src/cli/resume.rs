@@ -10,10 +10,11 @@ use crate::drive::oracle::Oracle;
 use crate::drive::replay::TreatAs;
 use crate::quantity::Moment;
 use crate::record::{
-    Change, Durability, Entry, Identity, NewWindow, Outcome, RecordError, Recorder, RunFile, Store,
+    Change, Durability, Entry, Identity, NewWindow, Outcome, RecordError, Recorder, RunFile, Store, lost_act,
 };
 use crate::run::lives::{PastLives, recorded_faults};
 use crate::run::onlookers::{Prospect, foresee};
+use crate::run::stricter::hold_to_file;
 use crate::run::{
     BenchSource, MakeRecorder, Measured, Measurement, Onlookers, Resumed, RunFolder, Setup, latest_window,
     locate, lock, measure, meet_instruments, new_window, paced, resume_rehearsal,
@@ -83,6 +84,7 @@ impl Resume {
         let file = RunFile::open(&path).map_err(complain)?;
         file.can_go_on().map_err(complain)?;
         self.check_ending(&file)?;
+        self.check_documents(&file)?;
         let Identity { rehearsal, seed, .. } = file.identity().map_err(complain)?;
         let folder =
             RunFolder { path: path.parent().map_or_else(|| PathBuf::from("."), std::path::Path::to_owned) };
@@ -104,12 +106,41 @@ impl Resume {
         if rehearsal {
             return self.resume_rehearsal(started, begun);
         }
+        self.check_record(&begun.file)?;
         let bench = read_bench(&begun.source, self.json)?;
         let ending = begun.file.ending().map_err(complain)?;
         if ending.is_some_and(|(ending, _)| ending.outcome == Outcome::Finished) {
             return self.close_measurement(started, &bench, &begun);
         }
         self.resume_measurement(started, &bench, begun)
+    }
+
+    /// A bench or a sequence that was edited within the record is not the one that was run.
+    fn check_documents(&self, file: &RunFile) -> Result<(), u8> {
+        match file.altered_documents().map_err(|error| reject(&error.to_string()))?.first() {
+            None => Ok(()),
+            Some(fault) => Err(reject(&format!("the run file is damaged: {fault}\nnothing was moved"))),
+        }
+    }
+
+    /// Everything that is wrong with the record is known before anything moves: rows that are missing or altered, and
+    /// acts that it has lost.
+    fn check_record(&self, file: &RunFile) -> Result<(), u8> {
+        let complain = |error: RecordError| reject(&error.to_string());
+        if let Some(fault) = file.check().map_err(complain)?.faults.first() {
+            return Err(reject(&format!(
+                "the run file is damaged: {fault}\nnothing was moved; `noctule salvage` keeps what is whole, and that can be \
+                 resumed"
+            )));
+        }
+        match lost_act(file).map_err(complain)? {
+            Some(seq) if self.treat_as() != Some(TreatAs::NotDone) => Err(reject(&format!(
+                "something that must not happen twice was begun in row {seq}, and the record has lost that row: its end is \
+                 damaged.\nLook at the microscope. Whatever was lost is done again, and so is this: resume with \
+                 `--treat-as not-done` if that is right; nothing was moved"
+            ))),
+            _ => Ok(()),
+        }
     }
 
     fn treat_as(&self) -> Option<TreatAs> {
@@ -211,6 +242,8 @@ impl Resume {
 
     fn resume_measurement(&self, started: Instant, bench: &Arc<Bench>, begun: Begun) -> Result<u8, u8> {
         let complain = |error: RecordError| reject(&error.to_string());
+        let (bench, told) = held_to_file(bench, &begun.source);
+        let bench = &bench;
         let lock = take_instruments(bench, &begun.source, &begun.sequence)?;
         let (given, window) = self.window_of_measurement(bench, &begun)?;
         let Begun { file, folder, sequence, source, seed, .. } = begun;
@@ -230,7 +263,8 @@ impl Resume {
         });
         let recorded = file.document("sequence").map_err(complain)?.map(|(_, text)| text);
         let edited = recorded.is_some_and(|text| text != sequence.text);
-        let changes = Vec::from_iter(edited.then(|| Change::SequenceEdited(sequence.name.clone())));
+        let edited = edited.then(|| Change::SequenceEdited(sequence.name.clone()));
+        let changes = edited.into_iter().chain(told.into_iter().map(Change::Told)).collect();
         let introduction = vec![Entry::Resumed {
             frontier: seq,
             version: env!("CARGO_PKG_VERSION").to_owned(),
@@ -293,6 +327,17 @@ impl Resume {
         }
         Ok((None, Some(at.after(left_s))))
     }
+}
+
+/// The recorded bench, held to its file where that has become stricter, and what differs.
+fn held_to_file(bench: &Arc<Bench>, source: &BenchSource) -> (Arc<Bench>, Vec<String>) {
+    let Some(path) = &source.path else { return (Arc::clone(bench), Vec::new()) };
+    let mut held = Bench::clone(bench);
+    let told = hold_to_file(&mut held, &source.text, path);
+    for difference in &told {
+        eprintln!("note: {difference}");
+    }
+    (Arc::new(held), told)
 }
 
 /// What the clock of a rehearsal shows at a moment.

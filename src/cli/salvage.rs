@@ -1,7 +1,7 @@
 //! `noctule salvage`: what of a damaged run file is whole, and a new run file of it.
 
 use super::common::{print, reject};
-use crate::record::{RecordError, Salvage, SalvagedRow, salvage, salvage_into};
+use crate::record::{RecordError, Salvage, SalvagedRow, copy_acts, salvage, salvage_into};
 use crate::run::{RunFolder, locate};
 use serde_json::json;
 use std::fmt::Write as _;
@@ -70,6 +70,7 @@ impl SalvageRun {
     fn copy(&self, path: &Path, out: &Path) -> Result<RunFolder, String> {
         let folder = RunFolder::create(Some(out), "", "").map_err(|error| error.to_string())?;
         salvage_into(path, &folder.run_file()).map_err(|error| error.to_string())?;
+        copy_acts(path, &folder.run_file()).map_err(|error| error.to_string())?;
         Ok(folder)
     }
 }

@@ -4,12 +4,14 @@
 //! measurement that is not recorded did not happen. It is one SQLite file (write-ahead log,
 //! `synchronous=FULL` for measurements); [`schema`] documents its tables.
 
+mod acts;
 mod answer;
 mod compare;
 mod entry;
 mod last_words;
 mod meeting;
 mod older;
+mod place;
 mod reader;
 mod recorder;
 mod request;
@@ -20,6 +22,7 @@ pub mod schema;
 mod store;
 mod walk;
 
+pub use acts::{copy_acts, lost_act};
 pub use answer::{Answer, Centred, Denial, Failure, HeliumOutlook, Reply, SweepData};
 pub use entry::{
     Cause, Change, Column, Compared, Ending, Entry, HeldBy, Identity, NewWindow, Outcome, Place, Point,

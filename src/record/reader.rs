@@ -102,6 +102,17 @@ impl RunFile {
         Ok(())
     }
 
+    /// Copies it as it is at one moment, also while it is written, into one plain file.
+    ///
+    /// # Errors
+    /// If it can't be read, or the copy can't be written.
+    pub fn copy_to(&self, path: &Path) -> Result<(), RecordError> {
+        self.connection.backup("main", path, None::<fn(rusqlite::backup::Progress)>)?;
+        // One plain file that needs no side file.
+        Connection::open(path)?.query_row("PRAGMA journal_mode = DELETE", [], |_| Ok(()))?;
+        Ok(())
+    }
+
     /// The file.
     pub fn path(&self) -> &Path {
         &self.path

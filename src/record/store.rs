@@ -1,8 +1,10 @@
 //! Writing a run file.
 
+use super::acts::Acts;
 use super::entry::to_row;
 use super::last_words::Reserve;
 use super::meeting::Recorded;
+use super::place::Place;
 use super::recorder::{RecordError, Recorder};
 use super::row::{Tally, to_blob};
 use super::schema::{CREATE, SCHEMA_VERSION};
@@ -38,7 +40,11 @@ pub struct Document {
 impl Document {
     /// Hash of the text, as it stands in the record.
     pub fn hash(&self) -> String {
-        blake3::hash(self.text.as_bytes()).to_hex()[..32].to_owned()
+        Self::hash_of(&self.text)
+    }
+
+    pub(super) fn hash_of(text: &str) -> String {
+        blake3::hash(text.as_bytes()).to_hex()[..32].to_owned()
     }
 }
 
@@ -71,6 +77,10 @@ pub struct Store {
     /// What holds up to the last commit: where the record goes on if what came after it is lost.
     pub(super) kept: (Tally, u64),
     pub(super) reserve: Reserve,
+    /// Acts that must not happen twice, not yet told beside the file.
+    acts: Acts,
+    /// Which file it is, and when it was last seen in its place.
+    place: Place,
 }
 
 impl Store {
@@ -156,6 +166,8 @@ impl Store {
             views: BTreeMap::new(),
             kept: (Tally::new(virtual_time), seq),
             reserve: Reserve::beside(path),
+            acts: Acts::beside(path),
+            place: Place::of(path),
         })
     }
 
@@ -317,7 +329,14 @@ impl Store {
 
     pub(super) fn commit_rows(&mut self) -> Result<(), RecordError> {
         if self.in_flight > 0 {
-            self.connection.execute_batch("COMMIT; BEGIN")?;
+            self.connection.execute_batch("COMMIT")?;
+            if self.place.is_due() {
+                self.place.check(&self.path)?;
+                // So the file without its side file is a run file at any time.
+                let _ = self.connection.query_row("PRAGMA wal_checkpoint(PASSIVE)", [], |_| Ok(()));
+            }
+            self.connection.execute_batch("BEGIN")?;
+            self.acts.tell()?;
             self.in_flight = 0;
             self.kept = (self.tally.clone(), self.seq);
         }
@@ -346,6 +365,7 @@ impl Store {
         self.connection.execute_batch("BEGIN")?;
         self.in_flight = 0;
         self.reserve.release();
+        self.acts.forget();
         Ok(digest)
     }
 }
@@ -353,6 +373,10 @@ impl Store {
 impl Recorder for Store {
     fn append(&mut self, at: Moment, entry: &Entry, data: &[f64]) -> Result<(), RecordError> {
         self.say_last_words(at, entry);
+        // A rehearsal can be repeated, and nothing real happens in it.
+        if matches!(entry, Entry::Intent { .. }) && self.replayed_until.is_none() {
+            self.acts.add(self.seq);
+        }
         self.guarded(|store| store.write_entry(at, entry, data))
     }
 

@@ -3,7 +3,7 @@
 use super::reader::point_from_row;
 use super::recorder::RecordError;
 use super::row::Tally;
-use super::{Point, RunFile};
+use super::{Document, Point, RunFile};
 use crate::quantity::Moment;
 use rusqlite::{Connection, OptionalExtension};
 
@@ -54,8 +54,29 @@ impl RunFile {
                 .faults
                 .push(format!("the file says it has {rows} rows, but only {} are there", integrity.intact));
         }
+        integrity.faults.extend(self.altered_documents()?);
         integrity.digest = tally.digest();
         Ok(integrity)
+    }
+}
+
+impl RunFile {
+    /// Texts that are not those that were run, one sentence each.
+    ///
+    /// # Errors
+    /// If the file can't be read.
+    pub fn altered_documents(&self) -> Result<Vec<String>, RecordError> {
+        let mut statement =
+            self.connection.prepare("SELECT name, hash, text FROM document ORDER BY rowid")?;
+        let rows = statement.query_map([], |row| Ok((row.get(0)?, row.get(1)?, row.get(2)?)))?;
+        let mut altered = Vec::new();
+        for row in rows {
+            let (name, hash, text): (String, String, String) = row?;
+            if Document::hash_of(&text) != hash {
+                altered.push(format!("the text of `{name}` is not the one that was run"));
+            }
+        }
+        Ok(altered)
     }
 }
 

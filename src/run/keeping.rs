@@ -143,7 +143,10 @@ async fn drive(
         .into_iter()
         .map(|instrument| Box::new(move || -> Box<dyn Instrument> { instrument }) as MakeInstrument)
         .collect();
-    let links = Links::start(&bench, makers, &answer_sender);
+    let links = match Links::start(&bench, makers, &answer_sender) {
+        Ok(links) => links,
+        Err(reason) => return Some(reason),
+    };
     let path = run_file.to_owned();
     let make = Box::new(move || -> Result<Box<dyn Recorder>, RecordError> {
         Ok(Box::new(Store::reopen(&path, Durability::PowerCut, false)?))

@@ -235,13 +235,13 @@ async fn measure_within(
             |error| NotBegun::Instrument(format!("a task that may be running can't be ended: {error}"));
         instrument.abort().map_err(in_vain)?;
     }
-    let pulse = Pulse::default();
-    let keeper = start_keeper(plan, &bench, &folder, &pulse, &word_sender)?;
     let makers: Vec<MakeInstrument> = instruments
         .into_iter()
         .map(|instrument| Box::new(move || -> Box<dyn Instrument> { instrument }) as MakeInstrument)
         .collect();
-    let links = Links::start(&bench, makers, &answer_sender);
+    let links = Links::start(&bench, makers, &answer_sender).map_err(NotBegun::Internal)?;
+    let pulse = Pulse::default();
+    let keeper = start_keeper(plan, &bench, &folder, &pulse, &word_sender)?;
     let recording = Recording::start(make_recorder, news_sender);
     for entry in introduction {
         recording.append(start.seq, start.now, Box::new(entry), Vec::new(), false);

@@ -15,6 +15,7 @@ mod post;
 mod rehearse;
 pub mod resume;
 mod setup;
+pub mod stricter;
 mod summary;
 mod truth;
 mod window;

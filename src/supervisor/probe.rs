@@ -56,6 +56,7 @@ probes! {
     SafeStepRepeated = "a step to a safe state was tried again";
     SafeStepLate = "a step to a safe state took too long";
     TaskOverdue = "a task did not end and was aborted";
+    MovedByHand = "a channel stood elsewhere than it was told";
     NotArrived = "a channel did not arrive at its value";
 }
 

@@ -120,7 +120,11 @@ fn bench_examples_are_read() {
             continue;
         }
         // These take the place of what the built-in bench says about the same.
-        let parts = [("refill: Refill(", "helium: Helium("), ("pulse: Pulse(", "permits: [")];
+        let parts = [
+            ("refill: Refill(", "helium: Helium("),
+            ("pulse: Pulse(", "permits: ["),
+            ("Channel(name: \"bias\",", "Channel(name: \"setpoint\","),
+        ];
         if let Some((part, next)) = parts.into_iter().find(|(part, _)| example.text.starts_with(part)) {
             let built_in = builtin_text();
             let begin = built_in.find(part).expect("the part is there");

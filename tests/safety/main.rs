@@ -1,6 +1,7 @@
 //! Nothing a sequence or a fault does can hurt the microscope: the promises of the table in
 //! `noctule::run::faults::PROMISES`, hostile sequences, and arbitrary events.
 
+mod aliases;
 mod bed;
 mod blind;
 #[path = "../fuzz/bodies.rs"]

@@ -10,6 +10,7 @@ use std::sync::{Arc, Mutex};
 pub struct Gates {
     shut: Arc<AtomicBool>,
     open: Arc<Mutex<Vec<TcpStream>>>,
+    said: Arc<Mutex<Vec<String>>>,
 }
 
 impl Gates {
@@ -34,6 +35,12 @@ impl Gates {
         }
     }
 
+    /// What was sent to the instruments behind a word, in order.
+    pub fn heard(&self, word: &str) -> Vec<String> {
+        let said = self.said.lock().unwrap();
+        said.iter().filter_map(|line| line.trim().strip_prefix(word)).map(ToOwned::to_owned).collect()
+    }
+
     fn gate(&self, to: &str) -> String {
         let listener = TcpListener::bind("127.0.0.1:0").expect("a port");
         let address = listener.local_addr().expect("an address").to_string();
@@ -45,9 +52,10 @@ impl Gates {
                 }
                 let Ok(server) = TcpStream::connect(&to) else { continue };
                 let _ = (client.set_nodelay(true), server.set_nodelay(true));
-                for (from, to) in [(&client, &server), (&server, &client)] {
+                for (from, to, said) in [(&client, &server, Some(&gates.said)), (&server, &client, None)] {
                     let (from, to) = (from.try_clone().unwrap(), to.try_clone().unwrap());
-                    std::thread::spawn(move || carry(from, to));
+                    let said = said.cloned();
+                    std::thread::spawn(move || carry(from, to, said));
                 }
                 gates.open.lock().unwrap().extend([client, server]);
             }
@@ -56,9 +64,14 @@ impl Gates {
     }
 }
 
-fn carry(mut from: TcpStream, mut to: TcpStream) {
+fn carry(mut from: TcpStream, mut to: TcpStream, said: Option<Arc<Mutex<Vec<String>>>>) {
     let mut bytes = [0; 4096];
     while let Ok(count) = from.read(&mut bytes) {
+        // A message of a few bytes comes in one piece.
+        if let Some(said) = &said {
+            let text = String::from_utf8_lossy(&bytes[..count]).into_owned();
+            said.lock().unwrap().extend(text.lines().map(ToOwned::to_owned));
+        }
         if count == 0 || to.write_all(&bytes[..count]).is_err() {
             break;
         }

@@ -2,6 +2,7 @@
 
 #[path = "../common/mod.rs"]
 mod common;
+mod damaged;
 mod disk;
 mod edges;
 mod gate;

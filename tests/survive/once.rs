@@ -15,10 +15,10 @@ use std::time::Duration;
 
 /// Stands between a run and the electronics, counts pulses, and kills the run when one comes by.
 #[derive(Clone, Default)]
-struct Between {
+pub struct Between {
     pulses: Arc<AtomicUsize>,
     /// Process to be killed at the next pulse; 0 for none.
-    victim: Arc<AtomicU32>,
+    pub victim: Arc<AtomicU32>,
 }
 
 impl Between {
@@ -67,13 +67,14 @@ impl Between {
         let _ = server.shutdown(std::net::Shutdown::Both);
     }
 
-    fn pulses(&self) -> usize {
+    /// Pulses that went by.
+    pub fn pulses(&self) -> usize {
         self.pulses.load(Ordering::SeqCst)
     }
 }
 
 /// A laboratory with somebody in between.
-fn watched_lab() -> (Lab, Between) {
+pub fn watched_lab() -> (Lab, Between) {
     let between = Between::default();
     let standing = between.clone();
     let lab = Lab::new(|bench| {
@@ -84,7 +85,8 @@ fn watched_lab() -> (Lab, Between) {
     (lab, between)
 }
 
-const PULSES: &str = "// Invented.
+/// A pulse between other things.
+pub const PULSES: &str = "// Invented.
 set(\"Bias\", 60.mV);
 set(\"Setpoint\", 10.pA);
 approach();

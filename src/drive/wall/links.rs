@@ -9,6 +9,9 @@ use std::sync::Arc;
 use std::sync::mpsc::{Receiver, Sender, channel};
 use tokio::sync::mpsc::UnboundedSender;
 
+/// Stack of a link's thread.
+const LINK_STACK: usize = 1 << 20;
+
 /// Makes the instrument of a link within the link's own thread.
 pub type MakeInstrument = Box<dyn FnOnce() -> Box<dyn Instrument> + Send>;
 
@@ -40,25 +43,32 @@ pub struct Links {
 
 impl Links {
     /// Starts a thread for each link.
+    ///
+    /// # Errors
+    /// One sentence, if there is no memory for one.
     pub fn start(
         bench: &Arc<Bench>,
         instruments: Vec<MakeInstrument>,
         answers: &UnboundedSender<FromLink>,
-    ) -> Self {
+    ) -> Result<Self, String> {
         assert_eq!(instruments.len(), bench.links.len(), "each link has its instrument");
         let mut orders = Vec::new();
         for (link, make) in bench.links.iter().zip(instruments) {
             let (sender, receiver) = channel();
             let (bench, answers) = (Arc::clone(bench), answers.clone());
-            let started = std::thread::Builder::new()
+            std::thread::Builder::new()
                 .name(format!("link {}", link.name))
-                .spawn(move || serve(&bench, make().as_mut(), &receiver, &answers));
-            if let Err(error) = started {
-                tracing::error!(link = link.name, %error, "no thread for the link");
-            }
+                .stack_size(LINK_STACK)
+                .spawn(move || serve(&bench, make().as_mut(), &receiver, &answers))
+                .map_err(|error| {
+                    format!(
+                        "there is no memory left for the link `{}`: {error}; nothing was moved",
+                        link.name
+                    )
+                })?;
             orders.push(sender);
         }
-        Self { orders }
+        Ok(Self { orders })
     }
 
     /// Sends a command; if the link's thread is gone, nobody will answer and the supervisor will notice.

@@ -93,7 +93,9 @@ pub fn text_of(accounts: &[Account]) -> Result<String, BriefError> {
     for account in accounts {
         text::write(&mut out, account);
     }
-    Ok(out)
+    // Whatever somebody wrote into a note, a terminal must not obey it.
+    let plain = |c: char| if c.is_control() && c != '\n' { '\u{fffd}' } else { c };
+    Ok(out.chars().map(plain).collect())
 }
 
 fn contents(out: &mut String, accounts: &[Account]) {

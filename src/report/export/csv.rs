@@ -114,8 +114,11 @@ fn header(name: &str, unit: &str) -> String {
     field(&if unit.is_empty() { name.to_owned() } else { format!("{name} ({unit})") })
 }
 
-/// A field, quoted where RFC 4180 asks for it.
+/// A field, quoted where RFC 4180 asks for it. A text that a spreadsheet would take for a formula, and carry out, gets
+/// an apostrophe before it, which spreadsheets take for "this is text".
 fn field(text: &str) -> String {
+    let formula = text.starts_with(['=', '+', '-', '@', '\t', '\r']);
+    let text = &if formula { format!("'{text}") } else { text.to_owned() };
     if text.contains([',', '"', '\n', '\r']) {
         return format!("\"{}\"", text.replace('"', "\"\""));
     }
@@ -254,6 +257,8 @@ mod tests {
         assert_eq!(field("a,b"), "\"a,b\"");
         assert_eq!(field("say \"no\""), "\"say \"\"no\"\"\"");
         assert_eq!(field("plain"), "plain");
+        assert_eq!(field("=cmd|' /C calc'!A0"), "'=cmd|' /C calc'!A0");
+        assert_eq!(field("@SUM(1,2)"), "\"'@SUM(1,2)\"");
         let mut out = Vec::new();
         seconds(&mut out, Moment::from_nanoseconds(12_000_000_345)).unwrap();
         assert_eq!(out, b"12.000000345");

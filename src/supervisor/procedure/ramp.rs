@@ -1,6 +1,7 @@
 //! Bringing a channel to a value within its largest step and fastest slew.
 
 use super::{Context, Input, Next};
+use crate::bench::expression::Readings;
 use crate::bench::{BeyondStep, ChannelId};
 use crate::instrument::{ErrorKind, InstrumentError};
 use crate::quantity::Moment;
@@ -10,6 +11,13 @@ use crate::supervisor::{Probe, gate};
 
 /// How often a slow channel is asked whether it has arrived, s.
 const ARRIVAL_POLL_S: f64 = 1.0;
+
+/// After so long, s, somebody else may have moved a channel: it is read before it is moved again.
+const LOOK_AGAIN_S: f64 = 10.0;
+/// A reading that came within so long after a command, s, may have been taken before it.
+const AFTER_COMMAND_S: f64 = 1.0;
+/// Part of a channel's range within which it counts as standing where it was put.
+const SAME_PART: f64 = 1e-3;
 
 #[derive(Debug, Clone, Copy, PartialEq)]
 enum Stage {
@@ -31,21 +39,30 @@ pub struct Ramp {
     channel: ChannelId,
     target: f64,
     stage: Stage,
+    /// Whether somebody else was reckoned with.
+    looked: bool,
 }
 
 impl Ramp {
     /// Towards a target, SI.
     pub fn new(channel: ChannelId, target: f64) -> Self {
-        Self { channel, target, stage: Stage::Moving }
+        Self { channel, target, stage: Stage::Moving, looked: false }
     }
 
     pub(super) fn rewind(&mut self) {
         self.stage = Stage::Moving;
+        self.looked = false;
     }
 
     pub(super) fn step(&mut self, input: Input, ctx: &mut Context<'_>) -> Next {
         match input {
             Input::Refused(reason) => return Next::Finished(Err(Failure::Forbidden(reason))),
+            // It can't be read, but where it was put is known.
+            Input::Answered(Answered::Failed(_))
+                if self.stage == Stage::Locating && ctx.latest.sent(self.channel).is_some() =>
+            {
+                self.stage = Stage::Moving;
+            }
             Input::Answered(Answered::Failed(error)) => {
                 // Nobody knows now whether it was taken, so it is read before it is moved again.
                 ctx.latest.forget_sent(self.channel);
@@ -54,7 +71,12 @@ impl Ramp {
             Input::Answered(Answered::Read(values)) => {
                 let value = values.as_slice().first().copied();
                 match (self.stage, value) {
-                    (Stage::Locating, _) => self.stage = Stage::Moving,
+                    (Stage::Locating, value) => {
+                        if let Some(value) = value {
+                            self.heed(value, ctx);
+                        }
+                        self.stage = Stage::Moving;
+                    }
                     (Stage::Arriving { deadline }, Some(value)) => return self.arrived(value, deadline, ctx),
                     _ => {}
                 }
@@ -80,6 +102,10 @@ impl Ramp {
         }
         let channel = ctx.bench.channel(self.channel);
         let limited = channel.step.is_finite() || channel.slew_per_s.is_finite();
+        if limited && !std::mem::replace(&mut self.looked, true) && self.must_look(ctx) {
+            self.stage = Stage::Locating;
+            return self.look();
+        }
         let Some(standing) = ctx.latest.standing(self.channel) else {
             if limited {
                 self.stage = Stage::Locating;
@@ -107,6 +133,32 @@ impl Ramp {
             }
         }
         self.send(next)
+    }
+
+    /// Whether it has to be read before it is moved: it was put where it is some time ago, and not looked at since.
+    fn must_look(&self, ctx: &mut Context<'_>) -> bool {
+        let Some((_, at)) = ctx.latest.sent(self.channel) else { return false };
+        let (since_s, age_s) = (ctx.now.since(at), ctx.latest.age_s(self.channel));
+        if let Some(value) = ctx.latest.latest(self.channel)
+            && age_s + AFTER_COMMAND_S < since_s
+            && age_s <= LOOK_AGAIN_S
+        {
+            self.heed(value, ctx);
+            return false;
+        }
+        since_s > LOOK_AGAIN_S
+    }
+
+    /// Steps count from where a channel reads, if that is not where it was put: somebody has moved it at the instrument.
+    fn heed(&self, value: f64, ctx: &mut Context<'_>) {
+        let channel = ctx.bench.channel(self.channel);
+        let Some((sent, _)) = ctx.latest.sent(self.channel) else { return };
+        let range = channel.max - channel.min;
+        let same = channel.tolerance.unwrap_or(if range.is_finite() { SAME_PART * range } else { 0.0 });
+        if (value - sent).abs() > same {
+            ctx.reach(Probe::MovedByHand);
+            ctx.latest.forget_sent(self.channel);
+        }
     }
 
     fn send(&mut self, value: f64) -> Next {

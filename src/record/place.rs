@@ -1,0 +1,44 @@
+//! Whether the file that is written still lies where it was made: what is written to a file that was removed is lost.
+
+use super::RecordError;
+use std::os::unix::fs::MetadataExt;
+use std::path::Path;
+use std::time::{Duration, Instant};
+
+/// How often it is looked.
+const LOOK_EVERY: Duration = Duration::from_secs(2);
+
+/// The file, as it was found when it was opened.
+#[derive(Debug)]
+pub(super) struct Place {
+    file: Option<(u64, u64)>,
+    looked: Option<Instant>,
+}
+
+fn found(path: &Path) -> Option<(u64, u64)> {
+    std::fs::metadata(path).ok().map(|found| (found.dev(), found.ino()))
+}
+
+impl Place {
+    pub(super) fn of(path: &Path) -> Self {
+        Self { file: found(path), looked: None }
+    }
+
+    pub(super) fn is_due(&mut self) -> bool {
+        let due = self.looked.is_none_or(|looked| looked.elapsed() >= LOOK_EVERY);
+        if due {
+            self.looked = Some(Instant::now());
+        }
+        due
+    }
+
+    pub(super) fn check(&self, path: &Path) -> Result<(), RecordError> {
+        if self.file == found(path) {
+            return Ok(());
+        }
+        Err(RecordError::Unusable {
+            path: path.display().to_string(),
+            reason: "it was removed, or moved elsewhere, while it was written".to_owned(),
+        })
+    }
+}
