@@ -375,10 +375,9 @@ fn every_branch_of_recovery_is_taken_by_some_fault() {
     let image = "approach(); image(#{ x: 0.nm, y: 0.nm, size: 10.nm, pixels: 64, line_time: 4.s });";
     add(night(image, r#"PressureBurst(at: "5 min", height: "1e-6 mbar")"#));
     let missing = Probe::ALL.iter().zip(taken).filter(|(_, count)| *count == 0).map(|(probe, _)| *probe);
-    // No interlock of the built-in bench refills, none of these sequences has a spot to find again, and no fault lasts
-    // as long as a hold waits: the tests of the supervisor have all three. A rehearsal has no keeper to be replaced, and
-    // no simulated link is ever out of step: `tests/survive/edges.rs` and `tests/links/` have real ones.
-    let elsewhere =
-        [Probe::HeldInVain, Probe::OutOfStep, Probe::RefillByLock, Probe::SpotLost, Probe::KeeperReplaced];
+    // No interlock of the built-in bench refills, and none of these sequences has a spot to find again: the tests of the
+    // supervisor have both. A rehearsal has no keeper to be replaced, and no simulated link is ever out of step:
+    // `tests/survive/edges.rs` and `tests/links/` have real ones.
+    let elsewhere = [Probe::OutOfStep, Probe::RefillByLock, Probe::SpotLost, Probe::KeeperReplaced];
     assert_eq!(missing.collect::<Vec<_>>(), elsewhere);
 }
