@@ -4,6 +4,7 @@ use super::common::{load_sequence, reject, reject_all, start_log};
 use crate::bench::{Action, Bench};
 use crate::run::faults::promises_table;
 use crate::run::nights::{Campaign, add_up, nights};
+use crate::run::odds::{Odds, Share};
 use crate::run::{BenchSource, Setup};
 use crate::supervisor::Probe;
 use std::path::PathBuf;
@@ -90,6 +91,37 @@ impl Nights {
     }
 }
 
+/// What is known in the morning, with 95 % intervals.
+fn known_in_the_morning(odds: &Odds) {
+    let share = |what: &str, s: &Share| {
+        if let Some(part) = s.share {
+            let (low, high) = (100.0 * s.low, 100.0 * s.high);
+            println!(
+                "  {what:<46} {:>5} of {:<5} {:>5.1} % ({low:.1} to {high:.1} %)",
+                s.count,
+                s.of,
+                100.0 * part
+            );
+        }
+    };
+    println!("\nWhat will be known in the morning ({} nights with a verdict)", odds.judged);
+    share("a spin was there: proved, with its moment", &odds.proved_and_right);
+    share("a spin was there: not proved", &odds.missed);
+    share("called real what was not there", &odds.false_real);
+    share("a verdict left open", &odds.undecided);
+    share("moments within one error (68 %)", &odds.moment.within_one);
+    share("moments within 1.96 errors (95 %)", &odds.moment.within_two);
+    share("tip fields within one error (68 %)", &odds.tip_field.within_one);
+    share("tip fields within 1.96 errors (95 %)", &odds.tip_field.within_two);
+    let time = &odds.time_to_proof_h;
+    if time.count > 0 {
+        println!(
+            "  time to proof {:.2} h (10 %), {:.2} h (median), {:.2} h (90 %); deviations over errors: moment {:.2}, tip field {:.2} rms",
+            time.p10, time.median, time.p90, odds.moment.rms, odds.tip_field.rms
+        );
+    }
+}
+
 fn report(c: &Campaign, bench: &Bench) {
     println!("{} nights, {:.0} hours simulated in {:.1} s", c.count, c.simulated_hours, c.wall_s);
     println!(
@@ -116,6 +148,9 @@ fn report(c: &Campaign, bench: &Bench) {
         "interlocks acted {} times: median {:.3} s, 99 % within {:.3} s, all within {:.3} s",
         c.reaction_s.count, c.reaction_s.median, c.reaction_s.p99, c.reaction_s.most
     );
+    if let Some(odds) = &c.odds {
+        known_in_the_morning(odds);
+    }
     println!("\nHow nights ended that did not finish");
     for (ending, count) in &c.endings {
         println!("  {count:>6}  {ending}");

@@ -7,11 +7,13 @@
 //! the way back of a resumed run, the closing report, `status`, the brief, the live page.
 
 mod channels;
+mod claims;
 mod helium;
 mod names;
 mod spans;
 
 pub use channels::{How, Standing};
+pub use claims::{Claim, Known};
 pub use helium::Level;
 pub use spans::{ResultLine, StepSpan, Trip, first_of};
 
@@ -93,6 +95,10 @@ pub struct History {
     pub open_tasks: BTreeMap<u64, OpenTask>,
     /// One line for each judgement: fits, verdicts, contrast.
     pub results: Vec<ResultLine>,
+    /// The last verdict on each series of spectra.
+    pub claims: Vec<Claim>,
+    /// When each sweep began, by its number, s.
+    began: Vec<f64>,
     /// The end, if it has come and the run was not resumed since.
     pub ending: Option<Ending>,
     /// Whether every park step of that end was reached.
@@ -123,6 +129,8 @@ impl History {
             resumed: 0,
             open_tasks: BTreeMap::new(),
             results: Vec::new(),
+            claims: Vec::new(),
+            began: Vec::new(),
             ending: None,
             parked: false,
             end_s: 0.0,
@@ -177,6 +185,7 @@ impl History {
             Entry::SweepBegin { sweep, plan, .. } => {
                 self.leave_spot_if(plan.moved().any(|column| self.names.moves_tip(&column.channel)));
                 self.next_sweep = self.next_sweep.max(sweep + 1);
+                self.began.push(at_s);
                 self.steps.iter_mut().filter(|step| step.to_s.is_none()).for_each(|step| step.sweeps += 1);
                 self.sweep = Some((*sweep, plan.clone()));
             }
@@ -206,6 +215,9 @@ impl History {
                 self.end_s = self.end_s.max(*elapsed_s);
             }
             Entry::Judgement { what, title, body, .. } => {
+                if what == "verdict" {
+                    claims::take(&mut self.claims, at_s, body, &self.began);
+                }
                 self.results.push(ResultLine::of(what, title, body));
             }
             Entry::Identity { .. }

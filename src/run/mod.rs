@@ -10,6 +10,7 @@ pub mod lives;
 pub mod lock;
 mod measure;
 pub mod nights;
+pub mod odds;
 pub mod onlookers;
 mod post;
 mod rehearse;

@@ -2,6 +2,7 @@
 
 use super::Setup;
 use super::faults::{FaultPlan, Kind, draw};
+use super::odds::{InTheMorning, Odds};
 use super::rehearse::rehearse_with_faults;
 use crate::drive::virtual_time::Nobody;
 use crate::faults::{Mishap, Planned, RunnerTrouble};
@@ -74,6 +75,8 @@ pub struct Night {
     pub reactions_s: Vec<f64>,
     /// Digest of the record.
     pub digest: Option<String>,
+    /// What it claims, beside what was there.
+    pub morning: InTheMorning,
 }
 
 impl Night {
@@ -117,6 +120,7 @@ pub fn night(setup: &Setup, seed: u64) -> Night {
             probes: [0; Probe::ALL.len()],
             reactions_s: Vec::new(),
             digest: None,
+            morning: InTheMorning::default(),
         };
     };
     let summary = done.summary();
@@ -148,6 +152,10 @@ pub fn night(setup: &Setup, seed: u64) -> Night {
         probes: done.probes,
         reactions_s: done.oracle.reactions_s.clone(),
         digest: done.digest,
+        morning: done
+            .truth
+            .as_ref()
+            .map_or_else(InTheMorning::default, |truth| InTheMorning::new(&done.tally.claims, truth)),
     }
 }
 
@@ -202,7 +210,7 @@ pub struct Spread {
 }
 
 impl Spread {
-    fn of(mut numbers: Vec<f64>) -> Self {
+    pub(super) fn of(mut numbers: Vec<f64>) -> Self {
         numbers.sort_by(f64::total_cmp);
         if numbers.is_empty() {
             return Self::default();
@@ -286,6 +294,8 @@ pub struct Campaign {
     pub faults: Vec<FaultCount>,
     pub probes: BTreeMap<&'static str, u64>,
     pub probes_unreached: Vec<&'static str>,
+    /// What will be known in the morning; none where nothing was judged.
+    pub odds: Option<Odds>,
     pub worst_seeds: Vec<WorstNight>,
 }
 
@@ -365,6 +375,7 @@ pub fn add_up(nights: &[Night], repeats: (u64, u64), threads: usize, wall_s: f64
         faults: Kind::ALL.iter().map(of_kind).collect(),
         probes_unreached: probes.iter().filter(|(_, count)| **count == 0).map(|(name, _)| *name).collect(),
         probes,
+        odds: odds(nights),
         worst_seeds: worst
             .iter()
             .take(WORST_SHOWN)
@@ -378,6 +389,11 @@ pub fn add_up(nights: &[Night], repeats: (u64, u64), threads: usize, wall_s: f64
             })
             .collect(),
     }
+}
+
+fn odds(nights: &[Night]) -> Option<Odds> {
+    let mornings: Vec<&InTheMorning> = nights.iter().map(|night| &night.morning).collect();
+    mornings.iter().any(|night| night.judged).then(|| Odds::of(&mornings))
 }
 
 /// A reason with dots for its numbers: a field that stopped at another value is the same ending.

@@ -4,6 +4,7 @@ mod bad_data;
 mod contrast_campaign;
 mod contrast_cases;
 mod dip_table;
+mod joint_campaign;
 mod reference_checks;
 mod search_adaptive;
 mod search_peaks;

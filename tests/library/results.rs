@@ -231,8 +231,8 @@ fn a_map_follows_the_drift() {
 #[test]
 fn two_days_wait_for_a_refill_and_say_what_is_left() {
     let night = rehearse("two_days", "night", 1);
-    let law = night.last("field_line");
-    let (moment, error) = (number(law, "/line/moment_mu_b"), number(law, "/line/moment_error"));
+    let law = night.last("verdict");
+    let (moment, error) = (number(law, "/law/moment_mu_b"), number(law, "/law/moment_error"));
     println!("moment {moment:.5} ± {error:.5} μB, the world has 0.895");
     assert!((moment - 0.895).abs() < 3.0 * error && error < 3e-4);
     assert_eq!(night.last("verdict")["verdict"], "real");

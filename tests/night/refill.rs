@@ -255,7 +255,7 @@ fn the_shipped_two_days_with_a_refill_find_the_moment_of_the_world() {
     assert!(run.has(|e| *e == Entry::Operator { word: Word::HoldForRefill }));
     assert!(run.own_centring()["found"] == true);
     let line = run.entries.iter().rev().find_map(|entry| match entry {
-        Entry::Judgement { what, body, .. } if what == "field_line" => Some(body["line"].clone()),
+        Entry::Judgement { what, body, .. } if what == "verdict" => Some(body["law"].clone()),
         _ => None,
     });
     let line = line.expect("a field line");

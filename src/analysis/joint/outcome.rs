@@ -130,7 +130,7 @@ impl Suspect {
 /// What was looked at and could not hold a line of the height asked for.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize)]
 pub struct LookedAt {
-    /// Part of the laws of the prior that the windows held at two fields or more.
+    /// Part of the laws of the prior along which a line of the height asked for would have stood out.
     pub part: f64,
     /// Part of these along which a line of the height asked for is not excluded.
     pub open: f64,

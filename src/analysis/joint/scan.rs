@@ -10,8 +10,6 @@ const CLOSE: f64 = 1.4;
 const ASYMMETRIES: [f64; 3] = [-0.6, 0.0, 0.6];
 /// Different fields that a proof needs.
 pub(super) const FEWEST_FIELDS: usize = 4;
-/// Different fields that have to hold a law before a line along it is excluded.
-const FEWEST_LOOKED: u16 = 2;
 /// Log likelihood below which a line of the height asked for is excluded.
 const EXCLUDED: f64 = -6.0;
 /// Log likelihood that a line of the height asked for would have on average: enough that the best of a hundred thousand
@@ -36,7 +34,7 @@ pub(super) struct Scanned {
     pub suspect: Option<Found>,
     /// Log of the e-values averaged over all laws of the prior.
     pub log_e: f64,
-    /// Laws that the windows hold at two fields or more.
+    /// Laws along which a line of the height asked for would stand out.
     pub looked_at: usize,
     /// Of them those along which a line of the height asked for may still lie.
     pub open: usize,
@@ -91,7 +89,7 @@ pub(super) fn scan(groups: &[Group], width: f64, slopes: (f64, f64), prior: &Pri
             if row.fields[t] > 0 && likely > suspected {
                 (suspected, said.suspect) = (likely, Some(found()));
             }
-            if row.fields[t] < FEWEST_LOOKED {
+            if row.fields[t] == 0 {
                 continue;
             }
             // Where such a line would hardly stand out, nothing was looked at.

@@ -1,0 +1,78 @@
+//! What a run claims: the last verdict on each series of spectra, as numbers.
+
+use serde::Serialize;
+use serde_json::Value;
+
+/// A number with its standard error.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+pub struct Known {
+    /// The number.
+    pub value: f64,
+    /// Its standard error.
+    pub error: f64,
+}
+
+/// The verdict on one series of spectra under one state of the tip.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct Claim {
+    /// First sweep of the series, and number of the tip state.
+    pub series: (u64, u64),
+    /// When that sweep began, s.
+    pub from_s: f64,
+    /// When the verdict was given, s.
+    pub at_s: f64,
+    /// When the series was called real for the first time, s.
+    pub proved_s: Option<f64>,
+    /// `real`, `absent`, `artefact`, `curved`, `undecided`.
+    pub verdict: String,
+    /// Moment, Bohr magnetons; only with a proof.
+    pub moment_mu_b: Option<Known>,
+    /// Tip field, T; only with a proof.
+    pub tip_field_t: Option<Known>,
+}
+
+/// Takes in the body of a judgement `verdict`: it takes the place of an earlier one on the same series. `began` are the
+/// moments when the sweeps began, by their number.
+pub(super) fn take(claims: &mut Vec<Claim>, at_s: f64, body: &Value, began: &[f64]) {
+    let Some(first) = body["sweeps"][0].as_u64() else { return };
+    let series = (first, body["tip"].as_u64().unwrap_or(0));
+    let known = |value: &str, error: &str| {
+        Some(Known { value: body["law"][value].as_f64()?, error: body["law"][error].as_f64()? })
+    };
+    let verdict = body["verdict"].as_str().unwrap_or("unknown").to_owned();
+    let old = claims.iter().position(|claim| claim.series == series).map(|i| claims.remove(i));
+    let before = old.and_then(|claim| claim.proved_s);
+    claims.push(Claim {
+        series,
+        from_s: began.get(usize::try_from(first).unwrap_or(usize::MAX)).copied().unwrap_or(0.0),
+        at_s,
+        proved_s: before.or((verdict == "real").then_some(at_s)),
+        verdict,
+        moment_mu_b: known("moment_mu_b", "moment_error"),
+        tip_field_t: known("tip_field_t", "tip_field_error"),
+    });
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use serde_json::json;
+
+    #[test]
+    fn a_later_verdict_takes_the_place_of_an_earlier_one_of_its_series() {
+        let mut claims = Vec::new();
+        let law =
+            json!({ "moment_mu_b": 0.9, "moment_error": 0.01, "tip_field_t": 3e-3, "tip_field_error": 1e-4 });
+        let body = |verdict: &str, first: u64, law: &Value| json!({ "verdict": verdict, "tip": 0, "sweeps": [first], "law": law });
+        take(&mut claims, 10.0, &body("undecided", 1, &Value::Null), &[0.0, 4.0]);
+        take(&mut claims, 20.0, &body("real", 1, &law), &[0.0, 4.0]);
+        take(&mut claims, 30.0, &body("real", 1, &law), &[0.0, 4.0]);
+        take(&mut claims, 40.0, &body("absent", 5, &Value::Null), &[0.0, 4.0]);
+        assert_eq!(claims.len(), 2);
+        assert_eq!((claims[0].from_s, claims[0].at_s, claims[0].proved_s), (4.0, 30.0, Some(20.0)));
+        assert_eq!(claims[0].moment_mu_b, Some(Known { value: 0.9, error: 0.01 }));
+        assert_eq!((claims[1].proved_s, claims[1].moment_mu_b), (None, None));
+        take(&mut claims, 50.0, &json!({}), &[]);
+        assert_eq!(claims.len(), 2, "a verdict of a form that is not known says nothing");
+    }
+}
