@@ -6,10 +6,12 @@ mod output;
 
 pub mod analysis;
 pub mod bench;
+pub mod cautions;
 pub mod cli;
 pub mod drive;
 pub mod faults;
 pub mod guide;
+pub mod history;
 pub mod instrument;
 pub mod live;
 pub mod mimic;

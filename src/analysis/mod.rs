@@ -5,6 +5,7 @@ pub mod fit;
 pub mod forecast;
 pub mod formula;
 pub mod identify;
+pub mod joint;
 pub mod model;
 pub mod noise;
 pub mod peaks;

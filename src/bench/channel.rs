@@ -1,11 +1,11 @@
 //! Channels: quantities that can be set, read, or both, with their limits.
 
-use super::Role;
+use super::{Pattern, Ready, ReplyForm, Role, Verify};
 use crate::quantity::{Dimension, Quantity, Unit};
 use std::fmt;
 
 /// A channel's place in [`Bench::channels`](super::Bench::channels).
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord, serde::Serialize, serde::Deserialize)]
 pub struct ChannelId(pub u16);
 
 impl ChannelId {
@@ -92,20 +92,34 @@ pub enum Address {
     /// A signal of the simulated microscope.
     Signal(noctule_sim::Signal),
     /// SCPI message texts.
-    Scpi(ScpiAddress),
+    Scpi(Box<ScpiAddress>),
     /// The name under which a driver process knows it.
     Named(String),
 }
 
-/// SCPI messages of one channel. In `set`, `{}` stands for the number.
+/// SCPI messages of one channel. In `set`, `{}` stands for the value.
 #[derive(Debug, Clone, PartialEq)]
 pub struct ScpiAddress {
     /// Message that sets it, `SOUR:VOLT {}`.
     pub set: Option<String>,
     /// Query that reads it, `SOUR:VOLT?`.
     pub query: Option<String>,
-    /// Which of the comma-separated fields of the reply, from 0.
-    pub field: usize,
     /// Unit that the instrument speaks in; its numbers are converted to and from SI.
     pub unit: Unit,
+    /// What the reply to the query looks like, and what it stands for.
+    pub reply: ReplyForm,
+    /// What the instrument answers to a set; none if it answers nothing.
+    pub acknowledge: Option<Pattern>,
+    /// When a set is done; none if it is as soon as it was taken.
+    pub ready: Option<Ready>,
+    /// How a set is read back at once; none if it is not.
+    pub verify: Option<Verify>,
+}
+
+impl ScpiAddress {
+    /// A channel that takes a bare number and answers with one.
+    pub fn plain(set: Option<&str>, query: Option<&str>, unit: Unit) -> Self {
+        let (set, query) = (set.map(str::to_owned), query.map(str::to_owned));
+        Self { set, query, unit, reply: ReplyForm::PLAIN, acknowledge: None, ready: None, verify: None }
+    }
 }

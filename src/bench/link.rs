@@ -1,5 +1,7 @@
 //! Links: ways to instruments.
 
+use super::{Pattern, Proof, WhoIsThere};
+
 /// One way to an instrument.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Link {
@@ -17,7 +19,7 @@ pub enum LinkKind {
     /// A microscope simulated in this process.
     Simulated(SimulatedLink),
     /// An instrument that speaks SCPI.
-    Scpi(ScpiLink),
+    Scpi(Box<ScpiLink>),
     /// A driver process that speaks JSON-RPC 2.0, one object a line, on stdin and stdout.
     Process(ProcessLink),
 }
@@ -29,19 +31,59 @@ pub struct SimulatedLink {
     pub world: String,
 }
 
-/// An instrument that speaks SCPI.
-#[derive(Debug, Clone, PartialEq, Eq)]
+/// An instrument that speaks SCPI, or any other lines of text.
+#[derive(Debug, Clone, PartialEq)]
 pub struct ScpiLink {
     /// `host:port`, or `serial:/dev/…@baud` in a build with serial ports.
     pub address: String,
-    /// Ends each message and each reply.
+    /// Ends each message.
     pub terminator: String,
+    /// Ends each reply.
+    pub reply_terminator: String,
+    /// What it answers to each set, where a channel does not say otherwise; none if it answers nothing.
+    pub acknowledge: Option<Pattern>,
     /// Query of the error queue after each write; none if the instrument has no queue.
     pub error_query: Option<String>,
     /// Messages sent once after connecting.
     pub greeting: Vec<String>,
+    /// Messages sent before a connection is given up on purpose.
+    pub farewell: Vec<String>,
+    /// Who is expected there.
+    pub identity: WhoIsThere,
+    /// What is put behind each query, with `{n}` for a number from 0 to 255 that comes back at the end of the reply.
+    pub marker: Option<String>,
+    /// A query whose answer is known.
+    pub proof: Option<Proof>,
+    /// A new connection must be silent for so long before anything is said on it, s.
+    pub silence_s: f64,
+    /// Least time between an answer and the next message, s.
+    pub pause_s: f64,
     /// How tasks are started and asked for, if this instrument does any.
     pub tasks: Option<ScpiTasks>,
+}
+
+/// How long a new connection must be silent where the bench does not say, s.
+const SILENCE_S: f64 = 0.05;
+
+impl ScpiLink {
+    /// A link with nothing special about it.
+    pub fn plain(address: &str) -> Self {
+        Self {
+            address: address.to_owned(),
+            terminator: "\n".to_owned(),
+            reply_terminator: "\n".to_owned(),
+            acknowledge: None,
+            error_query: None,
+            greeting: Vec::new(),
+            farewell: Vec::new(),
+            identity: WhoIsThere::default(),
+            marker: None,
+            proof: None,
+            silence_s: SILENCE_S,
+            pause_s: 0.0,
+            tasks: None,
+        }
+    }
 }
 
 /// A driver process.

@@ -15,10 +15,12 @@ mod read_channel;
 mod read_link;
 mod read_rules;
 mod read_spins;
+mod read_wording;
 mod rehearsed;
 mod role;
 mod rules;
 mod spin;
+mod wording;
 
 pub use builtin::{BUILTIN_NAME, builtin, builtin_text};
 pub use channel::{Address, BeyondStep, Channel, ChannelId, ScpiAddress};
@@ -29,6 +31,7 @@ pub use read::read;
 pub use role::Role;
 pub use rules::{Action, Interlock, Permit, Step, StepAction, Subject, TaskKind};
 pub use spin::{KnownSpin, KnownValue};
+pub use wording::{Meaning, Pattern, Proof, Ready, ReplyForm, Verify, WhoIsThere};
 
 /// Everything a bench file says, checked. All numbers are in SI.
 #[derive(Debug, Clone, PartialEq)]
@@ -184,6 +187,16 @@ impl Bench {
     /// The channel with this index.
     pub fn channel(&self, id: ChannelId) -> &Channel {
         &self.channels[id.index()]
+    }
+
+    /// Longest wait for one answer of a link, s: a set that waits until it is done keeps its link as long.
+    pub fn answer_within_s(&self, link: usize) -> f64 {
+        let ready = |channel: &Channel| match &channel.address {
+            Address::Scpi(address) => address.ready.as_ref().map(|ready| ready.within_s),
+            Address::Signal(_) | Address::Named(_) => None,
+        };
+        let here = self.channels.iter().filter(|channel| channel.link == link);
+        self.links[link].timeout_s + here.filter_map(ready).fold(0.0, f64::max)
     }
 
     /// All channels with their index.

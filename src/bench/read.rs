@@ -60,6 +60,10 @@ impl Reader<'_> {
         self.found.push(Diagnostic::error(code, self.file, at.place(), message).with_help(help));
     }
 
+    pub(super) fn warn(&mut self, code: Code, at: Node<'_>, message: String, help: Option<String>) {
+        self.found.push(Diagnostic::error(code, self.file, at.place(), message).as_warning().with_help(help));
+    }
+
     /// Runs a reading of the document and takes over what it complains about.
     pub(super) fn with<T>(&mut self, read: impl FnOnce(&mut Vec<Problem>) -> T) -> T {
         let mut problems = Vec::new();

@@ -1,7 +1,8 @@
 //! Reads the channels of a bench file.
 
 use super::read::Reader;
-use super::{Address, BeyondStep, Channel, Link, LinkKind, Role, ScpiAddress};
+use super::read_wording::{WORDING, read_scpi_address};
+use super::{Address, BeyondStep, Channel, Link, LinkKind, Role};
 use crate::diagnostic::{Code, meant};
 use crate::document::{Fields, Node, nearest};
 use crate::quantity::{Dimension, Quantity, Unit, unknown_unit};
@@ -144,7 +145,7 @@ fn read_link(fields: &mut Fields<'_>, links: &[Link], reader: &mut Reader<'_>) -
 
 /// Takes what says how a link finds a channel, where it is not known which kind of link that is.
 fn take_address(fields: &mut Fields<'_>) {
-    for name in ["set", "query", "field", "speaks", "signal", "known_as"] {
+    for name in WORDING.into_iter().chain(["signal", "known_as"]) {
         fields.take(name);
     }
 }
@@ -174,23 +175,7 @@ fn read_address(
             signal.map(Address::Signal)
         }
         LinkKind::Scpi(_) => {
-            let set_node = fields.take("set");
-            let set = set_node.and_then(|n| reader.text(n));
-            if let (Some(node), Some(set)) = (set_node, &set)
-                && !set.contains("{}")
-            {
-                let message = format!("the message `{set}` has no place `{{}}` for the number");
-                let help = Some(format!("put {{}} where the number goes, like \"{} {{}}\"", set.trim_end()));
-                reader.report(Code::BenchField, node, message, help);
-            }
-            let query = fields.take("query").and_then(|n| reader.text(n));
-            if query.is_none() {
-                let at = fields.owner();
-                reader.report(Code::BenchField, at, "a channel on an SCPI link needs a `query`", None);
-            }
-            let field = usize::try_from(reader.whole(fields.take("field"), 0)).unwrap_or(0);
-            let spoken = read_spoken_unit(fields, unit, reader);
-            Some(Address::Scpi(ScpiAddress { set, query, field, unit: spoken? }))
+            read_scpi_address(fields, link, unit, reader).map(|address| Address::Scpi(Box::new(address)))
         }
         LinkKind::Process(process) if process.is_unknown() => {
             take_address(fields);
@@ -201,26 +186,6 @@ fn read_address(
             Some(Address::Named(known.unwrap_or_else(|| name.to_owned())))
         }
     }
-}
-
-/// The unit that the instrument speaks in; the plain SI unit where nothing is said.
-fn read_spoken_unit(fields: &mut Fields<'_>, unit: Option<&Unit>, reader: &mut Reader<'_>) -> Option<Unit> {
-    let Some(node) = fields.take("speaks") else {
-        return Unit::parse(&unit?.dimension.symbol());
-    };
-    let text = reader.text(node)?;
-    let Some(spoken) = Unit::parse(&text) else {
-        reader.report(Code::BenchQuantity, node, unknown_unit(&text).to_string(), None);
-        return None;
-    };
-    if let Some(unit) = unit
-        && unit.dimension != spoken.dimension
-    {
-        let message =
-            format!("the instrument's unit is {}, the channel's is {}", spoken.dimension, unit.dimension);
-        reader.report(Code::BenchQuantity, node, message, None);
-    }
-    Some(spoken)
 }
 
 fn can_be_set(address: &Address) -> bool {

@@ -1,7 +1,8 @@
 //! Reads the links of a bench file.
 
 use super::read::{Reader, read_texts};
-use super::{Link, LinkKind, ProcessLink, ScpiLink, ScpiTasks, SimulatedLink, TaskKind};
+use super::read_wording::{read_answer, read_pattern};
+use super::{Link, LinkKind, ProcessLink, Proof, ScpiLink, ScpiTasks, SimulatedLink, TaskKind, WhoIsThere};
 use crate::diagnostic::Code;
 use crate::document::{Fields, Node, nearest};
 
@@ -16,7 +17,7 @@ pub(super) fn read_links(node: Node<'_>, reader: &mut Reader<'_>) -> Vec<Link> {
                 let world = reader.need(&mut fields, "world").and_then(|n| reader.text(n));
                 LinkKind::Simulated(SimulatedLink { world: world.unwrap_or_default() })
             }
-            Some("Scpi") => LinkKind::Scpi(read_scpi(&mut fields, reader)),
+            Some("Scpi") => LinkKind::Scpi(Box::new(read_scpi(&mut fields, reader))),
             Some("Process") => {
                 let command = reader.need(&mut fields, "command");
                 let words = command.map(|n| read_texts(n, reader)).unwrap_or_default();
@@ -54,12 +55,68 @@ fn read_scpi(fields: &mut Fields<'_>, reader: &mut Reader<'_>) -> ScpiLink {
         let help = Some("write `host:port`, like \"127.0.0.1:5025\"".to_owned());
         reader.report(Code::BenchField, node, format!("`{address}` has no port"), help);
     }
-    let terminator =
-        fields.take("terminator").and_then(|n| reader.text(n)).unwrap_or_else(|| "\n".to_owned());
-    let error_query = fields.take("errors").and_then(|n| reader.text(n));
+    let mut text = |name| fields.take(name).and_then(|n| Some((n, reader.text(n)?)));
+    let (terminator, reply_terminator) = (text("terminator"), text("reply_terminator"));
+    let (error_query, marker) = (text("errors"), text("marker"));
+    for (node, end) in [&terminator, &reply_terminator].into_iter().flatten() {
+        if end.is_empty() {
+            reader.report(
+                Code::BenchField,
+                *node,
+                "without an end nobody knows when a message is whole",
+                None,
+            );
+        }
+    }
+    if let Some((node, marker)) = &marker
+        && !(marker.contains("{n}") && marker.trim_end().ends_with('?'))
+    {
+        let help = Some("like \"*ESE {n};*ESE?\"".to_owned());
+        let message = "a marker sends the number {n} and asks for it again";
+        reader.report(Code::BenchField, *node, message, help);
+    }
+    let terminator = terminator.map_or_else(|| "\n".to_owned(), |(_, end)| end);
     let greeting = fields.take("greeting").map(|n| read_texts(n, reader)).unwrap_or_default();
-    let tasks = fields.take("tasks").map(|n| read_tasks(n, reader));
-    ScpiLink { address, terminator, error_query, greeting, tasks }
+    let farewell = fields.take("farewell").map(|n| read_texts(n, reader)).unwrap_or_default();
+    let plain = ScpiLink::plain(&address);
+    ScpiLink {
+        reply_terminator: reply_terminator.map_or_else(|| terminator.clone(), |(_, end)| end),
+        terminator,
+        acknowledge: fields.take("acknowledge").and_then(|n| read_pattern(n, reader)),
+        error_query: error_query.map(|(_, query)| query),
+        greeting,
+        farewell,
+        identity: fields.take("identity").map(|n| read_identity(n, reader)).unwrap_or_default(),
+        marker: marker.map(|(_, marker)| marker),
+        proof: fields.take("proof").and_then(|n| read_proof(n, reader)),
+        silence_s: reader.duration(fields.take("silence"), plain.silence_s),
+        pause_s: reader.duration(fields.take("pause"), plain.pause_s),
+        tasks: fields.take("tasks").map(|n| read_tasks(n, reader)),
+        ..plain
+    }
+}
+
+/// `Nobody` where the instrument can't say who it is, or its query and what it answers.
+fn read_identity(node: Node<'_>, reader: &mut Reader<'_>) -> WhoIsThere {
+    if node.source() == "Nobody" {
+        return WhoIsThere { query: None, answer: None };
+    }
+    reader.named(node, "Identity");
+    let mut inner = reader.with(|p| node.fields(p));
+    let query = inner.take("query").and_then(|n| reader.text(n));
+    let answer = inner.take("answer").and_then(|n| read_answer(n, reader));
+    reader.finish(inner);
+    WhoIsThere { query: query.or(WhoIsThere::default().query), answer }
+}
+
+fn read_proof(node: Node<'_>, reader: &mut Reader<'_>) -> Option<Proof> {
+    reader.named(node, "Proof");
+    let mut inner = reader.with(|p| node.fields(p));
+    let query = reader.need(&mut inner, "query").and_then(|n| reader.text(n));
+    let answer = reader.need(&mut inner, "answer").and_then(|n| read_answer(n, reader));
+    let every_s = reader.duration(inner.take("every"), 0.0);
+    reader.finish(inner);
+    Some(Proof { query: query?, answer: answer?, every_s })
 }
 
 fn read_tasks(node: Node<'_>, reader: &mut Reader<'_>) -> ScpiTasks {

@@ -84,6 +84,7 @@ pub(super) fn read_channel_name(
 
 pub(super) fn read_interlocks(node: Node<'_>, bench: &Bench, reader: &mut Reader<'_>) -> Vec<Interlock> {
     let mut interlocks: Vec<Interlock> = Vec::new();
+    let mut places = Vec::new();
     for item in reader.with(|p| node.items(p)) {
         reader.named(item, "Interlock");
         let mut fields = reader.with(|p| item.fields(p));
@@ -109,13 +110,69 @@ pub(super) fn read_interlocks(node: Node<'_>, bench: &Bench, reader: &mut Reader
         let lasting_s = reader.duration(fields.take("lasting"), 0.0);
         let every_s = reader.duration(fields.take("every"), 2.0).max(0.01);
         let action = reader.need(&mut fields, "action").and_then(|n| read_action(n, reader));
+        let patience_s = reader.duration(fields.take("patience"), PATIENCE_S.max(3.0 * every_s));
+        let blind = fields.take("blind").and_then(|n| read_action(n, reader));
         let because = fields.take("because").and_then(|n| reader.text(n)).unwrap_or_default();
         reader.finish(fields);
         if let (Some(name), Some(trip), Some(action)) = (name, trip, action) {
-            interlocks.push(Interlock { name, trip, lasting_s, clear, every_s, action, only_while, because });
+            let blind = blind.unwrap_or(action);
+            interlocks.push(Interlock {
+                name,
+                trip,
+                lasting_s,
+                clear,
+                every_s,
+                action,
+                only_while,
+                patience_s,
+                blind,
+                because,
+            });
+            places.push(item);
         }
     }
+    warn_of_disarming(&interlocks, &places, bench, reader);
     interlocks
+}
+
+/// How long it may not be known whether an interlock trips, where the bench does not say, s.
+const PATIENCE_S: f64 = 10.0;
+/// A channel that is silent for longer than this must be told by something, s.
+const LONG_S: f64 = 600.0;
+
+/// Warns of interlocks that protect the tip or the magnet and that one silent or stuck channel would disarm unnoticed.
+fn warn_of_disarming(interlocks: &[Interlock], places: &[Node<'_>], bench: &Bench, reader: &mut Reader<'_>) {
+    for (lock, at) in interlocks.iter().zip(places) {
+        if lock.action < Action::Withdraw {
+            continue;
+        }
+        let watched = lock.only_while.iter().flat_map(|condition| condition.channels());
+        let channels: std::collections::BTreeSet<_> = lock.trip.channels().chain(watched).collect();
+        for id in channels {
+            let disarms = lock.trip.is_disarmed_by(id)
+                || lock.only_while.as_ref().is_some_and(|condition| condition.is_disarmed_by(id));
+            let name = &bench.channel(id).name;
+            if disarms && !interlocks.iter().any(|other| other.trip.notices_stuck(id)) {
+                let help = format!(
+                    "add an interlock on `frozen({name})`, or one that compares `{name}` with another channel"
+                );
+                let message =
+                    format!("`{name}` stuck at one value disarms `{}`, and nothing notices", lock.name);
+                reader.warn(Code::BenchBlind, *at, message, Some(help));
+            }
+            let sees = |other: &Interlock| other.trip.is_disarmed_by(id) && other.patience_s <= LONG_S;
+            let told = interlocks.iter().any(|other| other.trip.asks_silence(id) || sees(other));
+            if disarms && !told {
+                let message =
+                    format!("`{name}` may be silent for {} s before anything is done", lock.patience_s);
+                let help = format!(
+                    "make `patience` of `{}` shorter, or add an interlock on `age({name})`",
+                    lock.name
+                );
+                reader.warn(Code::BenchBlind, *at, message, Some(help));
+            }
+        }
+    }
 }
 
 const ACTIONS: [(&str, Action); 6] = [

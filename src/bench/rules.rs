@@ -1,6 +1,7 @@
 //! Rules of the bench that act below every sequence: permits, interlocks, steps to safe states.
 
 use super::{ChannelId, Condition};
+use serde::{Deserialize, Serialize};
 use std::fmt;
 
 macro_rules! task_kinds {
@@ -98,7 +99,8 @@ pub struct Permit {
 }
 
 /// What an interlock does, by severity.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
 pub enum Action {
     /// Says so; everything goes on.
     Warn,
@@ -111,6 +113,7 @@ pub enum Action {
     /// The sequence ends and the bench is parked.
     Park,
     /// Parked, and nothing runs until an operator has acknowledged it.
+    #[serde(rename = "park-and-latch")]
     ParkLatch,
 }
 
@@ -151,6 +154,10 @@ pub struct Interlock {
     pub action: Action,
     /// Watched only while this holds.
     pub only_while: Option<Condition>,
+    /// How long it may not be known whether it trips, s.
+    pub patience_s: f64,
+    /// What it does after that.
+    pub blind: Action,
     /// The reason, for people.
     pub because: String,
 }

@@ -3,7 +3,7 @@
 use crate::bench::Bench;
 use crate::drive::RunTally;
 use crate::quantity::{Moment, in_words};
-use crate::run::Summary;
+use crate::run::{Onlookers, Summary};
 use std::fmt::Write;
 
 /// Steps that are listed; more are counted.
@@ -28,13 +28,10 @@ pub fn report(
         summary.points,
         file_bytes as f64 / 1e6
     );
-    if !summary.results.is_empty() {
-        let _ = writeln!(out, "\nResults");
-        for line in &summary.results {
-            if !line.starts_with("re-centred") {
-                let _ = writeln!(out, "  {}", shortened(line));
-            }
-        }
+    let told = tally.results.iter().filter(|line| line.what != "recentre");
+    let told: Vec<String> = told.map(|line| format!("  {}\n", line.words)).collect();
+    if !told.is_empty() {
+        let _ = write!(out, "\nResults\n{}", told.concat());
     }
     for trip in &summary.interlocks {
         let at = in_words(trip.at_s);
@@ -42,15 +39,6 @@ pub fn report(
     }
     ending(&mut out, summary);
     out
-}
-
-/// A result with its first doubt and how many more there are; the brief has them all.
-fn shortened(line: &str) -> String {
-    let Some((what, doubts)) = line.split_once(" — not to be trusted: ") else { return line.to_owned() };
-    let mut all = doubts.split("; ");
-    let (first, more) = (all.next().unwrap_or_default(), all.count());
-    let rest = if more == 0 { String::new() } else { format!(" (and {more} more)") };
-    format!("{what} — not to be trusted: {first}{rest}")
 }
 
 fn timeline(out: &mut String, tally: &RunTally) {
@@ -108,12 +96,14 @@ fn budgets(out: &mut String, bench: &Bench, tally: &RunTally, window: Option<Mom
             let _ = writeln!(out, ", no window given");
         }
     }
-    if let (Some(helium), Some((_, last))) = (bench.helium, tally.helium) {
+    if let (Some(helium), Some((_, last))) =
+        (bench.helium, tally.helium.as_ref().and_then(|level| level.readings.last()))
+    {
         let left_l = (last - helium.refill_mark_m3) * 1e3;
         let _ = writeln!(
             out,
             "Helium  {}, {:.1} L left, {:.1} L {} the refill mark of {:.1} L",
-            tally.helium_used_words(),
+            tally.helium.as_ref().map_or(String::new(), |level| level.used_in_words()),
             last * 1e3,
             left_l.abs(),
             if left_l < 0.0 { "below" } else { "above" },
@@ -139,14 +129,21 @@ pub fn finish(
     summary: &mut Summary,
     window: Option<Moment>,
     folder: &crate::run::RunFolder,
+    onlookers: &mut Onlookers,
     json: bool,
 ) {
-    match write_brief(folder) {
+    // Nothing that goes wrong with the brief changes how the run ended.
+    let written = std::panic::AssertUnwindSafe(|| write_brief(folder));
+    let brief = std::panic::catch_unwind(written)
+        .unwrap_or_else(|_| Err("a defect in noctule itself; the run file has everything".to_owned()));
+    onlookers.leave_terminal();
+    match brief {
         Ok(()) => summary.brief = Some(folder.brief().display().to_string()),
         Err(reason) => eprintln!("warning: there is no brief: {reason}"),
     }
     if json {
-        println!("{}", serde_json::to_string(summary).expect("a summary is plain data"));
+        let text = serde_json::to_string(summary).expect("a summary is plain data");
+        crate::output::data_within(crate::output::PATIENCE, text);
         return;
     }
     let bytes = std::fs::metadata(folder.run_file()).map_or(0, |m| m.len());

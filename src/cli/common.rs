@@ -60,7 +60,7 @@ pub fn start_log(verbose: u8, file: Option<&Path>) {
         1 => LevelFilter::INFO,
         _ => LevelFilter::DEBUG,
     };
-    let words = fmt::layer().with_writer(std::io::stderr).with_target(false).with_filter(level);
+    let words = fmt::layer().with_writer(|| crate::output::Unwaiting).with_target(false).with_filter(level);
     let kept = file.and_then(|path| std::fs::OpenOptions::new().create(true).append(true).open(path).ok());
     let kept = kept
         .and_then(|file| log::behind(file).ok())

@@ -2,6 +2,7 @@
 
 use super::common::reject;
 use crate::drive::connect::load_world;
+use crate::faults::Planned;
 use crate::mimic::{ServeOptions, read_faults, serve_blocking};
 use std::net::SocketAddr;
 use std::path::{Path, PathBuf};
@@ -36,7 +37,7 @@ impl Mimic {
             Err(reason) => return reject(&format!("the world `{}` can't be used: {reason}", self.world)),
         };
         let faults = match self.faults.as_deref().map(faults_of).transpose() {
-            Ok(faults) => faults,
+            Ok(faults) => faults.unwrap_or_default(),
             Err(code) => return code,
         };
         let stop = Arc::new(AtomicBool::new(false));
@@ -52,7 +53,7 @@ impl Mimic {
     }
 }
 
-fn faults_of(path: &Path) -> Result<crate::mimic::Faults, u8> {
+fn faults_of(path: &Path) -> Result<Vec<Planned>, u8> {
     let name = path.display();
     let text = std::fs::read_to_string(path).map_err(|e| reject(&format!("`{name}` can't be read: {e}")))?;
     read_faults(&text).map_err(|problems| {

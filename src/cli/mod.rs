@@ -19,6 +19,7 @@ mod rehearse;
 mod resume;
 mod run;
 mod salvage;
+mod screen;
 mod table;
 mod words;
 mod world;

@@ -1,5 +1,6 @@
 //! Progress: bars where there is a terminal, a plain line now and then where there is none.
 
+use super::screen::{Screen, View};
 use crate::bench::{Bench, Role};
 use crate::drive::virtual_time::{Nobody, Onlooker};
 use crate::drive::{Outlook, RunTally};
@@ -9,7 +10,6 @@ use crate::report::words::value_in;
 use crate::run::Setup;
 use crate::run::onlookers::{Prospect, Several, SharedProspect};
 use crate::supervisor::Notice;
-use indicatif::{MultiProgress, ProgressBar, ProgressStyle};
 use std::io::IsTerminal;
 use std::sync::Arc;
 use std::time::{Duration, Instant};
@@ -33,7 +33,7 @@ pub struct Progress {
     bench: Arc<Bench>,
     prospect: SharedProspect,
     rehearsal: bool,
-    bars: Option<Bars>,
+    screen: Screen,
     last: Option<Instant>,
     /// Channels that the sweep in hand sets and reads.
     watched: Vec<String>,
@@ -44,17 +44,9 @@ pub struct Progress {
 impl Progress {
     /// Of a rehearsal (`true`) or of a run.
     pub fn new(bench: Arc<Bench>, prospect: SharedProspect, rehearsal: bool) -> Self {
-        let bars = std::io::stderr().is_terminal().then(Bars::new);
+        let screen = Screen::start(std::io::stderr().is_terminal(), rehearsal);
         let (watched, sweep) = (Vec::new(), String::new());
-        Self { bench, prospect, rehearsal, bars, last: None, watched, sweep, events: 0 }
-    }
-
-    fn say(&self, line: &str) {
-        match &self.bars {
-            // Where the bars can't make room the words still count.
-            Some(bars) if bars.all.println(line).is_ok() => {}
-            _ => eprintln!("{line}"),
-        }
+        Self { bench, prospect, rehearsal, screen, last: None, watched, sweep, events: 0 }
     }
 
     /// Present values: of the sweep in hand, else of what matters most.
@@ -99,7 +91,7 @@ pub fn rehearsal_onlooker(setup: &Setup, json: bool) -> Box<dyn Onlooker> {
     if json {
         return Box::new(Nobody);
     }
-    let prospect = SharedProspect::new(Prospect::new(&setup.bench, setup.window, None));
+    let prospect = SharedProspect::new(Prospect::new(setup.window, None));
     let progress = Progress::new(Arc::clone(&setup.bench), prospect.clone(), true);
     Box::new(Several(vec![Box::new(prospect), Box::new(progress)]))
 }
@@ -121,13 +113,19 @@ pub fn ahead_words(ahead: &Outlook) -> Vec<String> {
 }
 
 impl Onlooker for Progress {
+    fn leave_terminal(&mut self) {
+        self.screen.leave();
+    }
+
     fn entry(&mut self, at: Moment, entry: &Entry) {
         match entry {
-            Entry::StepBegin { name, .. } if self.bars.is_none() => eprintln!("{at}  {name}"),
-            Entry::StepEnd { left_out: Some(why), .. } => self.say(&format!("{at}    left out: {why}")),
-            Entry::SweepBegin { name, fast, slow, read, .. } => {
-                self.sweep.clone_from(name);
-                let columns = std::iter::once(fast).chain(slow).chain(read);
+            Entry::StepBegin { name, .. } if !self.screen.has_bars() => {
+                self.screen.say(format!("{at}  {name}"))
+            }
+            Entry::StepEnd { left_out: Some(why), .. } => self.screen.say(format!("{at}    left out: {why}")),
+            Entry::SweepBegin { plan, .. } => {
+                self.sweep.clone_from(&plan.name);
+                let columns = plan.moved().chain(&plan.read);
                 self.watched = columns.map(|column| column.channel.clone()).collect();
             }
             Entry::SweepEnd { .. } => self.watched.clear(),
@@ -143,7 +141,7 @@ impl Onlooker for Progress {
             } else {
                 format!("{}: ", notice.topic)
             };
-            self.say(&format!("{at}  {topic}{}", notice.text));
+            self.screen.say(format!("{at}  {topic}{}", notice.text));
         }
     }
 
@@ -153,10 +151,10 @@ impl Onlooker for Progress {
         if self.rehearsal && !self.events.is_multiple_of(512) {
             return;
         }
-        let every = match (&self.bars, self.rehearsal) {
-            (Some(_), _) => BAR_EVERY,
-            (None, true) => REHEARSAL_LINE_EVERY,
-            (None, false) => RUN_LINE_EVERY,
+        let every = match (self.screen.has_bars(), self.rehearsal) {
+            (true, _) => BAR_EVERY,
+            (false, true) => REHEARSAL_LINE_EVERY,
+            (false, false) => RUN_LINE_EVERY,
         };
         // The first line comes when there is something to tell.
         let last = *self.last.get_or_insert_with(Instant::now);
@@ -165,78 +163,19 @@ impl Onlooker for Progress {
         }
         self.last = Some(Instant::now());
         let ahead = self.prospect.ahead(at, tally);
-        match &self.bars {
-            Some(bars) => {
-                bars.show_step(at, tally);
-                bars.show_sweep(&self.sweep_name(), &self.values(tally), tally.points, &ahead);
-                bars.show_ahead(&ahead);
-            }
-            None => eprintln!("{}", self.plain_line(at, tally, &ahead)),
+        if !self.screen.has_bars() {
+            return self.screen.say(self.plain_line(at, tally, &ahead));
         }
-    }
-}
-
-/// Three lines at the foot of the terminal: the step, the sweep in hand, what lies ahead.
-#[derive(Debug)]
-struct Bars {
-    all: MultiProgress,
-    step: ProgressBar,
-    sweep: ProgressBar,
-    ahead: ProgressBar,
-}
-
-fn style(template: &str) -> ProgressStyle {
-    let made = ProgressStyle::with_template(template).unwrap_or_else(|_| ProgressStyle::default_spinner());
-    made.progress_chars("━╸·")
-}
-
-impl Bars {
-    fn new() -> Self {
-        let all = MultiProgress::new();
-        let line = |template: &str| {
-            let bar = all.add(ProgressBar::no_length());
-            bar.set_style(style(template));
-            bar
-        };
-        let step = line("{spinner} {wide_msg}");
-        let sweep = line("  {wide_msg}");
-        let ahead = line("  {wide_msg}");
-        Self { step, sweep, ahead, all }
-    }
-
-    fn show_step(&self, at: Moment, tally: &RunTally) {
         let step = tally.steps.iter().rev().find(|step| step.to_s.is_none());
-        let words = match step {
-            Some(step) => format!("{at}  {}, for {}", step.name, in_words(at.s() - step.from_s)),
-            None => format!("{at}"),
-        };
-        self.step.set_message(words);
-        self.step.tick();
-    }
-
-    fn show_sweep(&self, name: &str, values: &str, points: u64, ahead: &Outlook) {
-        let Some((done, planned)) = ahead.sweep_points else {
-            self.sweep.set_style(style("  {wide_msg}"));
-            self.sweep.set_message(format!("{points} points   {values}"));
-            return;
-        };
-        self.sweep.set_style(style("  {prefix}{bar:24} {pos}/{len}  {wide_msg}"));
-        self.sweep.set_prefix(name.to_owned());
-        self.sweep.set_length(planned);
-        self.sweep.set_position(done);
-        let left = ahead.sweep_left_s.map(|s| format!("{} left   ", in_words(s))).unwrap_or_default();
-        self.sweep.set_message(format!("{left}{values}"));
-    }
-
-    fn show_ahead(&self, ahead: &Outlook) {
-        self.ahead.set_message(ahead_words(ahead).join("   "));
-    }
-}
-
-impl Drop for Bars {
-    fn drop(&mut self) {
-        for bar in [&self.step, &self.sweep, &self.ahead] {
-            bar.finish_and_clear();
-        }
+        self.screen.show(View {
+            step: match step {
+                Some(step) => format!("{at}  {}, for {}", step.name, in_words(at.s() - step.from_s)),
+                None => format!("{at}"),
+            },
+            sweep: self.sweep_name(),
+            values: self.values(tally),
+            points: tally.points,
+            ahead,
+        });
     }
 }

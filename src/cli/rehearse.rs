@@ -6,7 +6,7 @@ use crate::diagnostic::{Code, Diagnostic};
 use crate::record::{Document, Durability, Store};
 use crate::run::faults::{FaultPlan, read_faults};
 use crate::run::nights::{night_document, night_plan};
-use crate::run::{BenchSource, RunFolder, Setup, lock, rehearse_with_faults};
+use crate::run::{BenchSource, Onlookers, RunFolder, Setup, lock, rehearse_with_faults};
 use std::path::PathBuf;
 use std::time::Instant;
 
@@ -74,7 +74,7 @@ impl Rehearse {
         let stamp = now.strftime("%Y-%m-%d_%H%M").to_string();
         let folder = RunFolder::create(self.out.as_deref(), &stamp, &setup.sequence.name)
             .map_err(|e| reject(&e.to_string()))?;
-        let _alone = lock::take_run(&folder.run_file()).map_err(|reason| reject(&reason))?;
+        let _alone = lock::take_run(&folder.run_file()).map_err(|taken| reject(&taken.message))?;
         start_log(verbose, Some(&folder.log()));
         let mut documents = setup.documents();
         documents.extend(faults_text);
@@ -85,7 +85,9 @@ impl Rehearse {
         let mut summary = done.summary();
         summary.wall_s = started.elapsed().as_secs_f64();
         summary.run_file = Some(folder.run_file().display().to_string());
-        super::closing::finish(&setup.bench, &done.tally, &mut summary, setup.window, &folder, self.json);
+        let nobody = &mut Onlookers::default();
+        let window = setup.window;
+        super::closing::finish(&setup.bench, &done.tally, &mut summary, window, &folder, nobody, self.json);
         Ok(summary.outcome.exit_code())
     }
 

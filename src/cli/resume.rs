@@ -3,18 +3,20 @@
 use super::common::{load_sequence, now_in, reject, reject_all, start_log};
 use super::live::Watching;
 use super::progress::rehearsal_onlooker;
-use super::run::{close, keeper_plan, read_bench};
+use super::run::{close, keeper_plan, read_bench, take_instruments};
 use crate::bench::Bench;
+use crate::drive::RunTally;
 use crate::drive::oracle::Oracle;
 use crate::drive::replay::TreatAs;
 use crate::quantity::Moment;
-use crate::record::{Durability, Entry, NewWindow, Outcome, RecordError, Recorder, RunFile, Store};
+use crate::record::{
+    Change, Durability, Entry, Identity, NewWindow, Outcome, RecordError, Recorder, RunFile, Store,
+};
 use crate::run::lives::{PastLives, recorded_faults};
 use crate::run::onlookers::{Prospect, foresee};
-use crate::run::resume::{KnownState, tally_so_far};
 use crate::run::{
-    BenchSource, MakeRecorder, Measured, Measurement, Resumed, RunFolder, Setup, latest_window, locate, lock,
-    measure, meet_instruments, new_window, paced, resume_rehearsal,
+    BenchSource, MakeRecorder, Measured, Measurement, Onlookers, Resumed, RunFolder, Setup, latest_window,
+    locate, lock, measure, meet_instruments, new_window, paced, resume_rehearsal,
 };
 use crate::script::Sequence;
 use jiff::{ToSpan, ZonedDateTime};
@@ -77,12 +79,11 @@ impl Resume {
         let complain = |error: RecordError| reject(&error.to_string());
         let path = locate(&self.run).map_err(complain)?;
         // Before anything is read: whoever writes it now may be about to end it.
-        let _alone = lock::take_run(&path).map_err(|reason| reject(&reason))?;
+        let _alone = lock::take_run(&path).map_err(|taken| reject(&taken.message))?;
         let file = RunFile::open(&path).map_err(complain)?;
+        file.can_go_on().map_err(complain)?;
         self.check_ending(&file)?;
-        let Entry::Identity { rehearsal, seed, .. } = file.identity().map_err(complain)? else {
-            return Err(reject("the run file does not say what was run"));
-        };
+        let Identity { rehearsal, seed, .. } = file.identity().map_err(complain)?;
         let folder =
             RunFolder { path: path.parent().map_or_else(|| PathBuf::from("."), std::path::Path::to_owned) };
         start_log(verbose, Some(&folder.log()));
@@ -137,10 +138,8 @@ impl Resume {
         }
         let recorded = file.document("sequence").map_err(|e| reject(&e.to_string()))?;
         let (name, text) = recorded.ok_or_else(|| reject("the run file has no sequence"))?;
-        // An edited text has a number behind its name.
-        let name = name.split(".rhai (").next().map_or(name.clone(), |stem| {
-            if stem.len() < name.len() { format!("{stem}.rhai") } else { name.clone() }
-        });
+        // The name of the text in the record may have a number behind it, if it was edited before.
+        let name = file.identity().map_or(name, |identity| identity.sequence);
         let recorded = Sequence::from_text(&name, &text);
         Ok(Sequence { path: PathBuf::from(path).with_file_name(&name), ..recorded })
     }
@@ -185,7 +184,8 @@ impl Resume {
         let mut summary = done.summary();
         summary.wall_s = started.elapsed().as_secs_f64();
         summary.run_file = Some(folder.run_file().display().to_string());
-        super::closing::finish(&setup.bench, &done.tally, &mut summary, window, &folder, self.json);
+        let nobody = &mut Onlookers::default();
+        super::closing::finish(&setup.bench, &done.tally, &mut summary, window, &folder, nobody, self.json);
         Ok(summary.outcome.exit_code())
     }
 
@@ -193,31 +193,29 @@ impl Resume {
     fn close_measurement(&self, started: Instant, bench: &Arc<Bench>, begun: &Begun) -> Result<u8, u8> {
         let complain = |error: RecordError| reject(&error.to_string());
         let Begun { file, folder, .. } = begun;
-        let mut tally = tally_so_far(file, bench).map_err(complain)?;
-        for end in file.all("end").map_err(complain)? {
-            tally.entry(end.at, &end.entry);
-        }
+        let tally = RunTally::of(file, bench).map_err(complain)?;
         let digest = Store::reopen(&folder.run_file(), Durability::PowerCut, false)
             .and_then(|mut store| store.finish())
             .map_err(complain)?;
         let oracle = Oracle::new(bench);
-        let done = Measured { tally, oracle, digest: Some(digest), record_failed: None, replay_stop: None };
-        Ok(close(bench, &done, started, None, folder, self.json))
+        let mut done = Measured {
+            tally,
+            oracle,
+            digest: Some(digest),
+            record_failed: None,
+            replay_stop: None,
+            onlookers: Onlookers::default(),
+        };
+        Ok(close(bench, &mut done, started, None, folder, self.json))
     }
 
     fn resume_measurement(&self, started: Instant, bench: &Arc<Bench>, begun: Begun) -> Result<u8, u8> {
         let complain = |error: RecordError| reject(&error.to_string());
-        let _lock = lock::take_after_keeper(
-            &bench.name,
-            &format!("process {}, {}", std::process::id(), begun.sequence.name),
-        )
-        .map_err(|reason| reject(&reason))?;
+        let lock = take_instruments(bench, &begun.source, &begun.sequence)?;
         let (given, window) = self.window_of_measurement(bench, &begun)?;
         let Begun { file, folder, sequence, source, seed, .. } = begun;
-        let known = KnownState::from_record(&file, bench).map_err(complain)?;
-        let tally = tally_so_far(&file, bench).map_err(complain)?;
+        let tally = RunTally::of(&file, bench).map_err(complain)?;
         let (seq, at) = (file.next_seq().map_err(complain)?, file.last_moment().map_err(complain)?);
-        let sweeps = file.sweeps().map_err(complain)?.iter().map(|s| s.sweep + 1).max().unwrap_or(0);
         let instruments = meet_instruments(bench, &source.folder(), seed, self.pace).map_err(|error| {
             eprintln!("error: {error}\nnothing was moved");
             Outcome::Fault.exit_code()
@@ -232,18 +230,18 @@ impl Resume {
         });
         let recorded = file.document("sequence").map_err(complain)?.map(|(_, text)| text);
         let edited = recorded.is_some_and(|text| text != sequence.text);
-        let differences =
-            Vec::from_iter(edited.then(|| format!("the sequence `{}` was edited", sequence.name)));
+        let changes = Vec::from_iter(edited.then(|| Change::SequenceEdited(sequence.name.clone())));
         let introduction = vec![Entry::Resumed {
             frontier: seq,
             version: env!("CARGO_PKG_VERSION").to_owned(),
-            differences,
+            changes,
             window: given,
             taken_up_at: Some(now_in(bench.time_zone.as_deref())?.to_string()),
         }];
+        eprint!("{}", crate::cautions::in_words(crate::cautions::Act::GoOn));
         let _live = self.watching.serve(&folder.run_file(), bench)?;
         let foreseen = foresee(sequence.clone(), source.clone(), seed, window);
-        let mut prospect = Prospect::new(bench, window, Some(foreseen));
+        let mut prospect = Prospect::new(window, Some(foreseen));
         prospect.take_in_record(&file).map_err(complain)?;
         let onlooker = self.watching.onlooker(bench, &sequence.name, prospect, self.json)?;
         let measurement = Measurement {
@@ -255,14 +253,16 @@ impl Resume {
             window,
             introduction,
             folder: folder.path.clone(),
-            resumed: Some(Resumed { file, treat_as, seq, sweeps, at, known, tally }),
+            resumed: Some(Resumed { file, treat_as, seq, at, tally }),
             keeper: keeper_plan(bench, &source, self.pace),
         };
-        let done = measure(measurement, instruments, make, onlooker).map_err(|e| reject(&e.to_string()))?;
+        let mut done =
+            measure(measurement, instruments, make, onlooker).map_err(|e| reject(&e.to_string()))?;
+        drop(lock);
         if let Some(stop) = &done.replay_stop {
             return Err(reject(&stop.to_string()));
         }
-        Ok(close(bench, &done, started, window, &folder, self.json))
+        Ok(close(bench, &mut done, started, window, &folder, self.json))
     }
 
     /// The window that is given now, and the one that holds: it, or the latest that was given, or that of the

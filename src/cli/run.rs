@@ -96,11 +96,7 @@ impl Run {
         let now = now_in(bench.time_zone.as_deref())?;
         let end = window(self.until.as_deref(), &now)?;
         let stamp = now.strftime("%Y-%m-%d_%H%M").to_string();
-        let _lock = lock::take_after_keeper(
-            &bench.name,
-            &format!("process {}, {}", std::process::id(), sequence.name),
-        )
-        .map_err(|reason| reject(&reason))?;
+        let lock = take_instruments(bench, source, &sequence)?;
         let instruments =
             meet_instruments(bench, &source.folder(), self.seed, self.pace).map_err(|error| {
                 eprintln!("error: {error}\nnothing was moved");
@@ -108,7 +104,7 @@ impl Run {
             })?;
         let folder = RunFolder::create(self.out.as_deref(), &stamp, &sequence.name)
             .map_err(|e| reject(&e.to_string()))?;
-        let _alone = lock::take_run(&folder.run_file()).map_err(|reason| reject(&reason))?;
+        let _alone = lock::take_run(&folder.run_file()).map_err(|taken| reject(&taken.message))?;
         start_log(verbose, Some(&folder.log()));
         let setup = Setup::for_measurement(sequence, source.clone(), Arc::clone(bench), self.seed, end);
         let (path, documents) = (folder.run_file(), setup.documents());
@@ -128,12 +124,27 @@ impl Run {
         };
         let _live = self.watching.serve(&folder.run_file(), bench)?;
         let foreseen = foresee(setup.sequence.clone(), source.clone(), self.seed, end);
-        let prospect = Prospect::new(bench, end, Some(foreseen));
+        let prospect = Prospect::new(end, Some(foreseen));
         let onlooker = self.watching.onlooker(bench, &setup.sequence.name, prospect, self.json)?;
-        let done = measure(measurement, instruments, make, onlooker).map_err(|e| reject(&e.to_string()))?;
+        let mut done =
+            measure(measurement, instruments, make, onlooker).map_err(|e| reject(&e.to_string()))?;
+        // Whoever comes next need not wait for the brief.
+        drop(lock);
         let latched = done.tally.ending.as_ref().is_some_and(|ending| ending.latched);
-        Ok((close(bench, &done, started, end, &folder, self.json), latched))
+        Ok((close(bench, &mut done, started, end, &folder, self.json), latched))
     }
+}
+
+/// Nobody else drives an instrument of this bench from here on.
+pub(super) fn take_instruments(
+    bench: &Bench,
+    source: &BenchSource,
+    sequence: &Sequence,
+) -> Result<lock::Lock, u8> {
+    let what = format!("{} on the bench `{}`", sequence.name, bench.name);
+    let me = lock::Holder::me(lock::Role::Runner, &what);
+    let instruments = lock::Instruments::of(bench, &source.folder());
+    lock::take_after_keeper(&instruments, &me).map_err(|taken| reject(&taken.message))
 }
 
 fn in_queue(count: usize) -> String {
@@ -168,7 +179,7 @@ pub(super) fn read_bench(source: &BenchSource, json: bool) -> Result<Arc<Bench>,
 
 pub(super) fn close(
     bench: &Bench,
-    done: &Measured,
+    done: &mut Measured,
     started: Instant,
     window: Option<Moment>,
     folder: &RunFolder,
@@ -180,7 +191,7 @@ pub(super) fn close(
     if let Some(reason) = &done.record_failed {
         eprintln!("error: the run file could not be written to its end: {reason}");
     }
-    super::closing::finish(bench, &done.tally, &mut summary, window, folder, json);
+    super::closing::finish(bench, &done.tally, &mut summary, window, folder, &mut done.onlookers, json);
     let code = summary.outcome.exit_code();
     if code == EXIT_REJECTED { Outcome::Fault.exit_code() } else { code }
 }

@@ -1,6 +1,7 @@
 //! `noctule status`, `hold`, `release`, `stop`: words to a run from another terminal.
 
 use super::common::reject;
+use crate::cautions::{Act, in_words as in_words_of};
 use crate::drive::Outlook;
 use crate::drive::wall::control::say;
 use crate::drive::wall::status::Request;
@@ -61,10 +62,25 @@ impl Words {
                         println!("{effect}");
                     }
                     show(&status);
+                    // Who reads this may be about to put their hands into the machine, or may have them there.
+                    if let Some(act) = act(request, &before, &status) {
+                        eprint!("\n{}", in_words_of(act));
+                    }
                 }
                 0
             }
         }
+    }
+}
+
+/// What people may do next, or what happens to them next.
+fn act(request: &Request, before: &Value, after: &Value) -> Option<Act> {
+    let for_refill = hold_of(after).is_some_and(|hold| hold.refill) || *request == Request::HoldForRefill;
+    match request {
+        Request::Release => hold_of(before).map(|_| Act::GoOn),
+        Request::Stop => None,
+        _ if for_refill => Some(Act::Fill),
+        _ => hold_of(after).map(|_| Act::Work),
     }
 }
 

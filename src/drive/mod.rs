@@ -16,4 +16,4 @@ pub mod wall;
 
 pub use outlook::Outlook;
 pub use port::{Port, SharedPort};
-pub use tally::{RunTally, Trip};
+pub use tally::RunTally;

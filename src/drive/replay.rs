@@ -4,16 +4,13 @@ mod recorded;
 
 use super::Port;
 use crate::bench::Bench;
-use crate::instrument::{InstrumentError, TaskReport};
-use crate::record::{Ending, Entry, Outcome, RecordError, RunFile};
-use crate::supervisor::procedure::Centred;
-use crate::supervisor::{Answer, Call, Denial, HeliumOutlook, Reply, Request, SweepData, SweepPlan};
+use crate::instrument::{ErrorKind, TaskReport};
+use crate::record::{
+    Answer, Call, Denial, Ending, Failure, OWN_CALL, Outcome, RecordError, Reply, Request, RunFile,
+    SweepData, SweepPlan,
+};
 use recorded::{Recorded, RecordedCalls, What};
-use serde_json::Value;
-use std::borrow::Cow;
 use std::sync::Arc;
-
-pub use crate::supervisor::OWN_CALL;
 
 /// What an operator says about a task with an unknown outcome.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -40,10 +37,8 @@ pub enum ReplayStop {
     },
     /// A task must not be repeated on its own.
     Undecided {
-        /// What it is.
-        verb: String,
-        /// Its arguments.
-        args: String,
+        /// What it is, with its arguments.
+        task: String,
     },
     /// The record can't be read.
     Unreadable(String),
@@ -56,9 +51,9 @@ impl std::fmt::Display for ReplayStop {
                 f,
                 "the sequence does something else than what is recorded, at call {n}:\n  recorded: {recorded}\n  now:      {now} (line {line})\nnothing was moved"
             ),
-            ReplayStop::Undecided { verb, args } => write!(
+            ReplayStop::Undecided { task } => write!(
                 f,
-                "a {verb} ({args}) was begun when the run was cut, and nobody recorded its end; it is never repeated on its own.\n\
+                "{task} was begun when the run was cut, and nobody recorded its end; it is never repeated on its own.\n\
                  Look at the microscope, then resume with `--treat-as done` or `--treat-as not-done`; nothing was moved"
             ),
             ReplayStop::Unreadable(reason) => write!(f, "the record can't be replayed: {reason}"),
@@ -66,8 +61,8 @@ impl std::fmt::Display for ReplayStop {
     }
 }
 
-/// Makes the live port when the record ends.
-pub type GoLive = Box<dyn FnOnce() -> Result<Box<dyn Port>, Ending>>;
+/// Makes the live port when the record ends; it is told which call comes first.
+pub type GoLive = Box<dyn FnOnce(&Call) -> Result<Box<dyn Port>, Ending>>;
 
 /// A port that replays first.
 pub struct ReplayPort {
@@ -121,40 +116,38 @@ impl ReplayPort {
 
     /// The recorded answer; nothing if the call has to be made live, then in the form given back.
     fn replay(&mut self, call: Call, recorded: Recorded) -> Result<Result<Reply, Call>, ReplayStop> {
-        let verb = call.request.verb();
-        let args = call.request.arguments(&self.bench);
-        let at_line = if recorded.line > 0 { format!(" (line {})", recorded.line) } else { String::new() };
-        let (n, line) = (call.n, call.place.line);
-        let differs = |recorded: String| {
-            Err(ReplayStop::Differs {
-                n,
-                recorded: format!("{recorded}{at_line}"),
-                now: format!("{verb} {args}"),
-                line,
-            })
+        let now = call.request.named(&self.bench);
+        let what = match (recorded.failed, recorded.what) {
+            // An error that the sequence went on from belongs to its course. One that ended the run is no news: the call
+            // is made again, or another in its place, unless it may have done what must not be done twice.
+            (Some(failed), _) if self.calls.more_follow().map_err(unreadable)? => What::Answered(Err(failed)),
+            (Some(_), What::Answered(_)) => return Ok(Err(call)),
+            (Some(failed), What::Unknown) if has_not_happened(&failed) => return Ok(Err(call)),
+            (_, what) => what,
         };
-        match recorded.what {
-            What::Unknown { verb: then, args: args_then } => {
-                if (then.as_str(), &args_then) != (verb, &args) {
-                    return differs(format!("{then} {args_then}"));
+        if !recorded.request.same_call(&now) {
+            let at_line =
+                if recorded.line > 0 { format!(" (line {})", recorded.line) } else { String::new() };
+            return Err(ReplayStop::Differs {
+                n: call.n,
+                recorded: format!("{}{at_line}", recorded.request.in_words()),
+                now: now.in_words(),
+                line: call.place.line,
+            });
+        }
+        match (what, &call.request) {
+            (What::Stated, _) => Ok(Ok(Ok(Answer::Done))),
+            (What::Answered(answer), _) => Ok(Ok(answer.map_err(Denial::from))),
+            (What::Unknown, _) => match self.calls.decided(call.n).map_err(unreadable)?.or(self.treat_as) {
+                None => Err(ReplayStop::Undecided { task: now.in_words() }),
+                Some(TreatAs::NotDone) => Ok(Err(call)),
+                Some(TreatAs::Done) => {
+                    let remark = "treated as done by an operator after an interruption".to_owned();
+                    let report = TaskReport { achieved: true, remark, data: Vec::new() };
+                    Ok(Ok(Ok(Answer::Task(report))))
                 }
-                match self.calls.decided(n).map_err(unreadable)?.or(self.treat_as) {
-                    None => Err(ReplayStop::Undecided { verb: then, args: args_then }),
-                    Some(TreatAs::NotDone) => Ok(Err(call)),
-                    Some(TreatAs::Done) => {
-                        let remark = "treated as done by an operator after an interruption".to_owned();
-                        let report = TaskReport { achieved: true, remark, data: Vec::new() };
-                        Ok(Ok(Ok(Answer::Task(report))))
-                    }
-                }
-            }
-            What::Sweep { sweep, args: args_then, ended, rows } => {
-                let Request::Sweep(plan) = &call.request else {
-                    return differs(format!("sweep {args_then}"));
-                };
-                if args_then != args {
-                    return differs(format!("sweep {args_then}"));
-                }
+            },
+            (What::Sweep { sweep, ended, rows }, Request::Sweep(plan)) => {
                 let mut values = Vec::new();
                 self.calls.readings(sweep, rows, plan.read.len(), &mut values).map_err(unreadable)?;
                 if ended {
@@ -164,25 +157,11 @@ impl ReplayPort {
                 let plan = SweepPlan { continues: Some(sweep), done: values, ..(**plan).clone() };
                 Ok(Err(Call { request: Request::Sweep(Arc::new(plan)), ..call }))
             }
-            What::Bulk { verb: then, args: args_then, mut report, seq } => {
-                if (then.as_str(), &args_then) != (verb, &args) {
-                    return differs(format!("{then} {args_then}"));
-                }
+            (What::Bulk { mut report, seq }, _) => {
                 report.data = self.calls.bulk(seq).map_err(unreadable)?;
                 Ok(Ok(Ok(Answer::Task(report))))
             }
-            What::Answered(entry) => {
-                let Some((then, args_then)) = described(&entry) else {
-                    return Err(ReplayStop::Unreadable(format!("call {n} has no answer")));
-                };
-                if then != verb || !same_args(&entry, &args_then, &args, &call) {
-                    return differs(format!("{then} {args_then}"));
-                }
-                let Entry::Call { answer, .. } = entry else { return Ok(Ok(Ok(Answer::Done))) };
-                let reply = decode(answer)
-                    .ok_or_else(|| ReplayStop::Unreadable(format!("the answer to call {n} is unknown")))?;
-                Ok(Ok(reply))
-            }
+            (What::Sweep { .. }, _) => Err(ReplayStop::Unreadable(format!("call {} is no sweep", call.n))),
         }
     }
 
@@ -192,6 +171,14 @@ impl ReplayPort {
             Some(recorded) => self.replay(call, recorded),
             None => Ok(Err(call)),
         }
+    }
+}
+
+/// Whether an instrument, or the gate before it, said that it will not do something.
+fn has_not_happened(failed: &Failure) -> bool {
+    match failed {
+        Failure::Instrument(error) => matches!(error.kind, ErrorKind::Refused | ErrorKind::Busy),
+        Failure::Forbidden(_) => true,
     }
 }
 
@@ -223,7 +210,7 @@ impl Port for ReplayPort {
                 return ended(Outcome::Failed, reason);
             }
         };
-        match self.go_live.take().map(|go_live| go_live()) {
+        match self.go_live.take().map(|go_live| go_live(&call)) {
             Some(Ok(live)) => self.live.insert(live).request(call),
             Some(Err(ending)) => Err(Denial::Ended(ending)),
             None => ended(Outcome::Stopped, "the run is over".to_owned()),
@@ -237,69 +224,4 @@ impl Port for ReplayPort {
     fn seed(&self) -> u64 {
         self.seed
     }
-}
-
-/// Verb and arguments of a recorded call.
-fn described(entry: &Entry) -> Option<(&str, Cow<'_, str>)> {
-    Some(match entry {
-        Entry::Call { verb, args, .. } => (verb, args.into()),
-        Entry::StepBegin { name, .. } => ("step_begin", name.into()),
-        Entry::StepEnd { step, .. } => ("step_end", step.to_string().into()),
-        Entry::Judgement { title, .. } => ("judge", title.into()),
-        Entry::Note { text, .. } => ("note", text.into()),
-        Entry::Decision { question, .. } => ("decide", question.into()),
-        _ => return None,
-    })
-}
-
-/// Words of the sequence for people may be edited: a note is not a call to the bench. What decides the
-/// course of the sequence must be the same.
-fn same_args(entry: &Entry, then: &str, now: &str, call: &Call) -> bool {
-    use crate::supervisor::Jot;
-    match (entry, &call.request) {
-        (Entry::Call { .. }, _) => then == now,
-        (Entry::StepEnd { step, left_out, .. }, Request::Record(Jot::StepEnd { step: s, left_out: l })) => {
-            step == s && left_out.is_some() == l.is_some()
-        }
-        (Entry::StepBegin { step, .. }, Request::Record(Jot::StepBegin { step: s, .. })) => step == s,
-        (Entry::Decision { answer, .. }, Request::Record(Jot::Decision { answer: a, .. })) => answer == a,
-        (Entry::Judgement { what, sweep, .. }, Request::Record(Jot::Judgement { what: w, sweep: s, .. })) => {
-            what == w && sweep == s
-        }
-        (Entry::Note { .. }, Request::Record(Jot::Note { .. })) => true,
-        _ => false,
-    }
-}
-
-/// The answer as it was recorded.
-fn decode(mut answer: Value) -> Option<Reply> {
-    let answer = answer.as_object_mut()?;
-    let number = |value: &Value| value.as_f64();
-    if answer.contains_key("done") {
-        return Some(Ok(Answer::Done));
-    }
-    if let Some(value) = answer.get("number") {
-        // Infinite numbers have no form in JSON.
-        return Some(Ok(Answer::Number(number(value).unwrap_or(f64::MAX))));
-    }
-    if let Some(numbers) = answer.get("numbers").and_then(Value::as_array) {
-        let numbers = numbers.iter().map(|value| number(value).unwrap_or(f64::NAN)).collect();
-        return Some(Ok(Answer::Numbers(numbers)));
-    }
-    if let Some(task) = answer.remove("task") {
-        return serde_json::from_value::<TaskReport>(task).ok().map(|report| Ok(Answer::Task(report)));
-    }
-    if let Some(outlook) = answer.remove("outlook") {
-        return serde_json::from_value::<HeliumOutlook>(outlook)
-            .ok()
-            .map(|outlook| Ok(Answer::HeliumOutlook(outlook)));
-    }
-    if let Some(centred) = answer.remove("centred") {
-        return serde_json::from_value::<Centred>(centred).ok().map(|centred| Ok(Answer::Centred(centred)));
-    }
-    if let Some(error) = answer.remove("instrument") {
-        let error = serde_json::from_value::<InstrumentError>(error).ok()?;
-        return Some(Err(Denial::Instrument(error)));
-    }
-    answer.get("forbidden").and_then(Value::as_str).map(|reason| Err(Denial::Forbidden(reason.to_owned())))
 }

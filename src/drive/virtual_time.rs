@@ -11,7 +11,6 @@ use crate::bench::Bench;
 use crate::instrument::{ErrorKind, Instrument, InstrumentError, Task};
 use crate::quantity::Moment;
 use crate::record::{Ending, Entry, Outcome, Place, RecordError, Recorder, Values, WIDEST_POINT};
-use crate::supervisor::procedure::CentrePlan;
 use crate::supervisor::{
     Answered, Call, Channels, Command, Denial, Effect, Effects, Event, Notice, Reply, Start, Supervisor,
     Ticket,
@@ -34,6 +33,8 @@ pub trait Onlooker {
     fn notice(&mut self, _at: Moment, _notice: &Notice) {}
     /// Time has passed; called at every event.
     fn moment(&mut self, _at: Moment, _tally: &RunTally) {}
+    /// The run is over, and the terminal is wanted for its report.
+    fn leave_terminal(&mut self) {}
     /// What lies ahead, from those who keep account of it.
     fn outlook(&self, _at: Moment, _tally: &RunTally) -> Option<Outlook> {
         None
@@ -214,12 +215,12 @@ impl VirtualDrive {
 
     /// After an end: the run is taken up again in the same world, as a measurement is after its runner was
     /// ended. What was still to happen from outside happens; what was said to the ended run holds no more.
-    pub fn take_up(&mut self, sweeps: u64, spot: Option<CentrePlan>) {
+    pub fn take_up(&mut self) {
         let new = self.change_window(self.rows + 1);
         // A window in which there is time for parking only is over, but for one that was just given.
         let over = !new && self.supervisor.last_moment().is_some_and(|last| last <= self.now);
         let window = self.window.filter(|_| !over);
-        let start = Start { seq: 0, sweeps, now: self.now, window, spot };
+        let start = Start { window, ..Start::after(&self.tally, &self.bench, 0, self.now) };
         self.supervisor = Supervisor::new(Arc::clone(&self.bench), start);
         self.oracle.taken_up(&self.true_bench);
         let now = self.now;
@@ -370,7 +371,7 @@ impl VirtualDrive {
                 self.rows += 1;
                 let kept = self.recorder.append_point(&point);
                 if self.heed_record(kept) {
-                    self.tally.points += 1;
+                    self.tally.point(&point);
                     self.oracle.kept(&point);
                 }
             }

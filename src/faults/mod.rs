@@ -17,14 +17,17 @@
 mod read;
 mod refill;
 
+pub use crate::instrument::faulty::LinkTrouble;
 pub use read::{Stage, read};
 pub use refill::{Refill, RefillCall};
 
+use crate::quantity::{Moment, in_words};
+use crate::record::Word;
 use noctule_sim::Fault;
 
-/// One fault of a file.
+/// Something that happens, and when.
 #[derive(Debug, Clone, PartialEq)]
-pub struct Entry {
+pub struct Planned {
     /// When it begins, s.
     pub at_s: f64,
     /// For how long, s; infinite where it does not end.
@@ -36,12 +39,12 @@ pub struct Entry {
     /// Name of the channel in a rehearsal, of the instrument in a mimic; none for everything.
     pub on: Option<String>,
     /// What happens.
-    pub kind: Kind,
+    pub mishap: Mishap,
 }
 
 /// What happens.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub enum Kind {
+pub enum Mishap {
     /// Something with the apparatus.
     World(Fault),
     /// Everything that lasts in the apparatus ends.
@@ -52,30 +55,6 @@ pub enum Kind {
     Runner(RunnerTrouble),
     /// Somebody transfers helium: no fault, but something that happens to a run.
     Refill(Refill),
-}
-
-/// What happens on the way to an instrument.
-#[derive(Debug, Clone, Copy, PartialEq)]
-#[allow(missing_docs, reason = "what each does is said where it is carried out")]
-pub enum LinkTrouble {
-    NoReply { heard: bool },
-    LateReply { by_s: f64 },
-    Garbled,
-    NotANumber,
-    Refuses,
-    Saturated { at: f64 },
-    Stuck,
-    Drifting { per_s: f64 },
-    Stale { by_s: f64 },
-    Lies,
-    ReconnectNeeded,
-    NeverDone,
-    DropConnection,
-    HalfReply,
-    DoubleReply,
-    Rubbish,
-    Flood { bytes: u64 },
-    EndsEarly,
 }
 
 /// What happens to the runner.
@@ -94,23 +73,56 @@ pub enum RunnerTrouble {
         lag_s: f64,
     },
     /// An operator says something.
-    Operator(Said),
+    Operator(Word),
     /// The keeper process dies.
     KeeperLost,
+    /// The window ends then, if it does not end before.
+    WindowEnds,
 }
 
-/// What an operator can say.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-#[allow(missing_docs, reason = "the words of the command line")]
-pub enum Said {
-    Hold,
-    Refill,
-    Release,
-    Stop,
+impl Planned {
+    /// Once, so long, everywhere.
+    pub fn once(at_s: f64, for_s: f64, mishap: Mishap) -> Self {
+        Self { at_s, for_s, every_s: None, times: None, on: None, mishap }
+    }
+
+    /// When it begins.
+    pub fn at(&self) -> Moment {
+        Moment::from_s(self.at_s)
+    }
+
+    /// When it ends.
+    pub fn until(&self) -> Moment {
+        if self.for_s.is_finite() { Moment::from_s(self.at_s + self.for_s) } else { Moment::NEVER }
+    }
+
+    /// What ends it, if it is a lasting fault of the apparatus whose time ends.
+    pub fn end_in_world(&self) -> Option<Fault> {
+        let Mishap::World(fault) = self.mishap else { return None };
+        end_of(fault).filter(|_| self.for_s.is_finite())
+    }
+
+    /// One line for people.
+    pub fn describe(&self) -> String {
+        let what = match &self.mishap {
+            Mishap::World(fault) => format!("{} {fault:?}", fault.name()),
+            Mishap::Link(kind) => {
+                let times = self.times.map(|times| format!(", met {times} times")).unwrap_or_default();
+                format!("{kind:?} on {}{times}", self.on.as_deref().unwrap_or("the whole link"))
+            }
+            other => format!("{other:?}"),
+        };
+        let length = if self.for_s.is_finite() && self.for_s > 0.0 {
+            format!(" for {}", in_words(self.for_s))
+        } else {
+            String::new()
+        };
+        format!("{}: {what}{length}", self.at())
+    }
 }
 
 /// What takes a lasting fault of the apparatus back; none where it ends by itself, or never.
-pub fn end_of(fault: Fault) -> Option<Fault> {
+fn end_of(fault: Fault) -> Option<Fault> {
     Some(match fault {
         Fault::HeliumLeak { .. } => Fault::HeliumLeak { l_per_h: 0.0 },
         Fault::WarmUp { .. } => Fault::WarmUp { k: 0.0 },

@@ -1,11 +1,12 @@
 //! Reads a faults file; all that is wrong with it is reported at once.
 
-use super::{Entry, Kind, LinkTrouble, RefillCall, RunnerTrouble, Said};
+use super::{LinkTrouble, Mishap, Planned, RefillCall, RunnerTrouble};
 use crate::bench::Bench;
 use crate::diagnostic::meant;
 use crate::document::{Fields, Node, Problem, Text, nearest};
 use crate::instrument::faulty::TASKS;
 use crate::quantity::{Dimension, Quantity, Unit};
+use crate::record::Word;
 use noctule_sim::{Fault, Signal};
 
 /// Faults don't come more often than this, s.
@@ -24,7 +25,7 @@ enum Known {
 }
 
 /// Everything that a file may speak of.
-const NAMES: [(&str, Known); 37] = [
+const NAMES: [(&str, Known); 39] = [
     ("HeliumLeak", Known::Everywhere),
     ("PressureBurst", Known::Everywhere),
     ("WarmUp", Known::Everywhere),
@@ -43,6 +44,8 @@ const NAMES: [(&str, Known); 37] = [
     ("NotANumber", Known::Everywhere),
     ("Refuses", Known::Everywhere),
     ("Saturated", Known::Rehearsal),
+    ("OverRange", Known::Rehearsal),
+    ("UnderRange", Known::Rehearsal),
     ("Stuck", Known::Rehearsal),
     ("Drifting", Known::Rehearsal),
     ("Stale", Known::Rehearsal),
@@ -86,7 +89,7 @@ impl Stage<'_> {
 ///
 /// # Errors
 /// Everything that is wrong with it, in the order of its lines.
-pub fn read(text: &str, stage: Stage<'_>) -> Result<Vec<Entry>, Vec<Problem>> {
+pub fn read(text: &str, stage: Stage<'_>) -> Result<Vec<Planned>, Vec<Problem>> {
     let text = Text::new(text);
     let root = text.parse().map_err(|problem| vec![problem])?;
     let mut reader = Reader { stage, problems: Vec::new() };
@@ -116,7 +119,7 @@ pub(super) struct Reader<'b> {
 }
 
 impl Reader<'_> {
-    fn entry(&mut self, item: Node<'_>) -> Option<Entry> {
+    fn entry(&mut self, item: Node<'_>) -> Option<Planned> {
         let name = self.name(item)?;
         let mut fields = item.fields(&mut self.problems);
         if name == "Refill" {
@@ -124,8 +127,7 @@ impl Reader<'_> {
             fields.finish(&mut self.problems);
             let refill = refill?;
             let at_s = if let RefillCall::At(at_s) = refill.when { at_s } else { 0.0 };
-            let kind = Kind::Refill(refill);
-            return Some(Entry { at_s, for_s: 0.0, every_s: None, times: None, on: None, kind });
+            return Some(Planned::once(at_s, 0.0, Mishap::Refill(refill)));
         }
         let at_s = fields.need("at", &mut self.problems).and_then(|node| self.duration(node));
         let for_s = self.length(&mut fields, "for");
@@ -134,21 +136,20 @@ impl Reader<'_> {
         if let (Some(node), Some(..EVERY_MIN_S)) = (every_node, every_s) {
             self.problems.push(node.problem("a fault comes again after 100 ms at the earliest", None));
         }
-        let mut entry =
-            Entry { at_s: 0.0, for_s: f64::INFINITY, every_s, times: None, on: None, kind: Kind::Clear };
-        entry.for_s = for_s.unwrap_or(f64::INFINITY);
-        let kind = if name == "Clear" {
-            Some(Kind::Clear)
+        let for_s = for_s.unwrap_or(f64::INFINITY);
+        let mut entry = Planned { every_s, ..Planned::once(0.0, for_s, Mishap::Clear) };
+        let mishap = if name == "Clear" {
+            Some(Mishap::Clear)
         } else if let Some(fault) = self.world(name, &mut fields, entry.for_s) {
-            fault.map(Kind::World)
+            fault.map(Mishap::World)
         } else if let Some(trouble) = self.runner(name, &mut fields) {
-            trouble.map(Kind::Runner)
+            trouble.map(Mishap::Runner)
         } else {
             self.place(&mut fields, &mut entry);
-            self.link(name, &mut fields, entry.on.as_deref()).map(Kind::Link)
+            self.link(name, &mut fields, entry.on.as_deref()).map(Mishap::Link)
         };
         fields.finish(&mut self.problems);
-        (entry.at_s, entry.kind) = (at_s?, kind?);
+        (entry.at_s, entry.mishap) = (at_s?, mishap?);
         Some(entry)
     }
 
@@ -217,7 +218,7 @@ impl Reader<'_> {
     }
 
     /// Where on the way it happens, and to how many messages.
-    fn place(&mut self, fields: &mut Fields<'_>, entry: &mut Entry) {
+    fn place(&mut self, fields: &mut Fields<'_>, entry: &mut Planned) {
         match self.stage {
             Stage::Rehearsal(bench) => {
                 entry.on = fields.take("channel").and_then(|node| self.channel(node, bench));
@@ -248,6 +249,8 @@ impl Reader<'_> {
             "NotANumber" => LinkTrouble::NotANumber,
             "Refuses" => LinkTrouble::Refuses,
             "Saturated" => LinkTrouble::Saturated { at: self.need(fields, "to", dimension)? },
+            "OverRange" => LinkTrouble::OverRange,
+            "UnderRange" => LinkTrouble::UnderRange,
             "Stuck" => LinkTrouble::Stuck,
             "Drifting" => {
                 let per_s = self.need(fields, "rate", dimension.change().over(Dimension::TIME))?;
@@ -312,13 +315,13 @@ impl Reader<'_> {
         })
     }
 
-    fn said(&mut self, fields: &mut Fields<'_>) -> Option<Said> {
+    fn said(&mut self, fields: &mut Fields<'_>) -> Option<Word> {
         let node = fields.need("says", &mut self.problems)?;
         Some(match node.string(&mut self.problems)?.as_str() {
-            "hold" => Said::Hold,
-            "refill" => Said::Refill,
-            "release" => Said::Release,
-            "stop" => Said::Stop,
+            "hold" => Word::Hold,
+            "refill" => Word::HoldForRefill,
+            "release" => Word::Release,
+            "stop" => Word::Stop,
             _ => {
                 let message = "an operator says `hold`, `refill`, `release` or `stop`";
                 self.problems.push(node.problem(message, None));
@@ -420,7 +423,7 @@ mod tests {
                 let read = read(&format!("Faults(faults: [{}])", one(name)), stage);
                 if stage.knows(known) {
                     let entries = read.unwrap_or_else(|problems| panic!("{name}: {problems:?}"));
-                    if let Kind::Refill(refill) = entries[0].kind {
+                    if let Mishap::Refill(refill) = entries[0].mishap {
                         assert_eq!(refill.when, RefillCall::At(3600.0));
                         continue;
                     }
@@ -436,9 +439,9 @@ mod tests {
     fn values_arrive_in_the_units_of_the_simulation() {
         let text = format!("Faults(faults: [{}{}])", one("HeliumLeak"), one("GaugeDrift"));
         let entries = read(&text, Stage::Mimic(INSTRUMENTS)).unwrap();
-        let Kind::World(Fault::HeliumLeak { l_per_h }) = entries[0].kind else { panic!() };
+        let Mishap::World(Fault::HeliumLeak { l_per_h }) = entries[0].mishap else { panic!() };
         assert!((l_per_h - 0.5).abs() < 1e-9);
-        let Kind::World(Fault::GaugeDrift { per_s, for_s, .. }) = entries[1].kind else { panic!() };
+        let Mishap::World(Fault::GaugeDrift { per_s, for_s, .. }) = entries[1].mishap else { panic!() };
         assert!((per_s - 1e-3).abs() < 1e-15 && for_s == 7200.0);
     }
 

@@ -15,6 +15,7 @@ const DIALECT: &str = "https://json-schema.org/draft/2020-12/schema";
 pub fn bench_schema() -> Value {
     let text = json!({ "type": "string" });
     let condition = json!({ "type": "string", "description": "a comparison of channels and values, like helium_level < 4 L" });
+    let action = json!({ "enum": ["Warn", "Hold", "Withdraw", "Refill", "Park", "ParkLatch"] });
     let units: Vec<&str> = known_symbols().collect();
     let step = json!({ "type": "object", "description": "Withdraw(within), Set(channel, to, within) or Keep(channel)",
         "properties": { "within": quantity("a time"), "channel": text, "to": quantity("a value of the channel") },
@@ -39,9 +40,9 @@ pub fn bench_schema() -> Value {
             "channels": { "type": "array", "items": channel(&units) },
             "permits": { "type": "array", "items": object(&[("name", text.clone()), ("set", text.clone()), ("task", json!({ "enum": task_names() })), ("above", quantity("a value of the channel")), ("when", condition.clone()), ("because", text.clone())], &["name", "when"]) },
             "interlocks": { "type": "array", "items": object(&[
-                ("name", text.clone()), ("trip", condition.clone()), ("clear", condition.clone()), ("only_while", condition.clone()),
+                ("name", text.clone()), ("trip", condition.clone()), ("clear", condition.clone()), ("only_while", condition.clone()), ("patience", quantity("a time")), ("blind", action.clone()),
                 ("lasting", quantity("a time")), ("every", quantity("a time")),
-                ("action", json!({ "enum": ["Warn", "Hold", "Withdraw", "Refill", "Park", "ParkLatch"] })), ("because", text.clone()),
+                ("action", action), ("because", text.clone()),
             ], &["name", "trip", "action"]) },
             "park": steps,
             "hold": steps,
@@ -110,41 +111,90 @@ fn link() -> Value {
     );
     json!({ "oneOf": [
         object(&[("world", text.clone()), ("timeout", timeout.clone())], &["world"]),
-        object(&[("address", text.clone()), ("timeout", timeout.clone()), ("terminator", text.clone()), ("errors", text), ("greeting", texts()), ("tasks", tasks)], &["address"]),
+        text_link(&text, &timeout, tasks),
         object(&[("command", texts()), ("timeout", timeout)], &["command"]),
     ] })
+}
+
+/// A link that speaks lines of text.
+fn text_link(text: &Value, timeout: &Value, tasks: Value) -> Value {
+    let proof = [("query", text.clone()), ("answer", text.clone()), ("every", timeout.clone())];
+    let identity = object(&[("query", text.clone()), ("answer", text.clone())], &[]);
+    object(
+        &[
+            ("address", text.clone()),
+            ("timeout", timeout.clone()),
+            ("terminator", text.clone()),
+            ("reply_terminator", text.clone()),
+            ("errors", text.clone()),
+            ("greeting", texts()),
+            ("farewell", texts()),
+            ("identity", json!({ "oneOf": [{ "const": "Nobody" }, identity] })),
+            ("marker", text.clone()),
+            ("proof", object(&proof, &["query", "answer"])),
+            ("acknowledge", text.clone()),
+            ("silence", timeout.clone()),
+            ("pause", timeout.clone()),
+            ("tasks", tasks),
+        ],
+        &["address"],
+    )
+}
+
+/// What says how a channel is worded on such a link.
+fn wording() -> Vec<(&'static str, Value)> {
+    let text = || json!({ "type": "string" });
+    let pair = json!({ "type": "array", "items": text(), "minItems": 2, "maxItems": 2 });
+    let ready = [
+        ("query", text()),
+        ("answer", text()),
+        ("within", quantity("a time")),
+        ("every", quantity("a time")),
+    ];
+    vec![
+        ("set", text()),
+        ("query", text()),
+        ("field", json!({ "type": "integer", "minimum": 0 })),
+        ("fields", json!({ "type": "integer", "minimum": 1 })),
+        ("reply", text()),
+        ("speaks", text()),
+        ("scale", quantity("what a unit of the instrument stands for")),
+        ("offset", quantity("what is added to its value")),
+        ("table", json!({ "type": "array", "items": pair, "minItems": 2 })),
+        ("words", json!({ "type": "object", "additionalProperties": text() })),
+        ("list", texts()),
+        ("list_from", json!({ "type": "integer" })),
+        ("bit", json!({ "type": "integer", "minimum": 0, "maximum": 31 })),
+        ("over_range", text()),
+        ("under_range", text()),
+        ("acknowledge", text()),
+        ("ready", object(&ready, &["query", "answer"])),
+        ("verify", object(&[("within", quantity("the largest difference")), ("query", text())], &["within"])),
+    ]
 }
 
 fn channel(units: &[&str]) -> Value {
     let text = json!({ "type": "string" });
     let roles: Vec<Value> =
         Role::ALL.iter().map(|role| json!({ "const": role.name(), "description": role.meaning() })).collect();
-    object(
-        &[
-            ("name", json!({ "type": "string", "pattern": "^[a-z][a-z0-9_]*$" })),
-            ("role", json!({ "oneOf": roles })),
-            (
-                "unit",
-                json!({ "type": "string", "description": "the unit it is printed in", "examples": units }),
-            ),
-            ("link", text.clone()),
-            ("signal", text.clone()),
-            ("set", text.clone()),
-            ("query", text.clone()),
-            ("field", json!({ "type": "integer", "minimum": 0 })),
-            ("speaks", text.clone()),
-            ("known_as", text),
-            ("min", quantity("the smallest value")),
-            ("max", quantity("the largest value")),
-            ("step", quantity("the largest single step")),
-            ("slew", quantity("the fastest change")),
-            ("beyond_step", json!({ "enum": ["Ramp", "Refuse"] })),
-            ("settle", quantity("the wait after each set")),
-            ("tolerance", quantity("how near counts as arrived")),
-            ("arrive_within", quantity("the longest wait for arrival")),
-        ],
-        &["name", "unit", "link"],
-    )
+    let mut fields = vec![
+        ("name", json!({ "type": "string", "pattern": "^[a-z][a-z0-9_]*$" })),
+        ("role", json!({ "oneOf": roles })),
+        ("unit", json!({ "type": "string", "description": "the unit it is printed in", "examples": units })),
+        ("link", text.clone()),
+        ("signal", text.clone()),
+        ("known_as", text),
+        ("min", quantity("the smallest value")),
+        ("max", quantity("the largest value")),
+        ("step", quantity("the largest single step")),
+        ("slew", quantity("the fastest change")),
+        ("beyond_step", json!({ "enum": ["Ramp", "Refuse"] })),
+        ("settle", quantity("the wait after each set")),
+        ("tolerance", quantity("how near counts as arrived")),
+        ("arrive_within", quantity("the longest wait for arrival")),
+    ];
+    fields.extend(wording());
+    object(&fields, &["name", "unit", "link"])
 }
 
 /// The schema of world files: every field that a shipped world has, with its type and a value as example.

@@ -18,6 +18,13 @@ pub enum ErrorKind {
     Garbled,
     /// It did not answer in time.
     TimedOut,
+    /// Something came that nobody had asked for, or an answer that belongs to something else: what was read since
+    /// the last proof is doubtful.
+    OutOfStep,
+    /// What was to be read is more than can be shown.
+    AboveRange,
+    /// What was to be read is less than can be shown.
+    BelowRange,
 }
 
 impl ErrorKind {
@@ -34,6 +41,9 @@ impl ErrorKind {
             ErrorKind::Refused => "refused",
             ErrorKind::Garbled => "garbled",
             ErrorKind::TimedOut => "timed out",
+            ErrorKind::OutOfStep => "out of step",
+            ErrorKind::AboveRange => "above its range",
+            ErrorKind::BelowRange => "below its range",
         }
     }
 }

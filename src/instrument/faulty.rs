@@ -11,9 +11,10 @@ use noctule_sim::Fault;
 use noctule_sim::microscope::Chronicle;
 use std::collections::BTreeMap;
 
-/// How a link misbehaves.
+/// What happens on the way to an instrument. Some only a simulated instrument in a rehearsal can show, some only a
+/// wire: whoever meets one that is not theirs lets it pass.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub enum Misbehaviour {
+pub enum LinkTrouble {
     /// No answer comes. The command itself may have been heard.
     NoReply {
         /// Whether the instrument does what it was told.
@@ -33,6 +34,10 @@ pub enum Misbehaviour {
         /// The value, SI.
         at: f64,
     },
+    /// Readings say that the value lies above what can be shown.
+    OverRange,
+    /// Readings say that the value lies below what can be shown.
+    UnderRange,
     /// Readings show the value of the beginning of the trouble.
     Stuck,
     /// Readings drift off.
@@ -53,6 +58,21 @@ pub enum Misbehaviour {
     ReconnectNeeded,
     /// A task is said to be running for ever.
     NeverDone,
+    /// On a wire: the connection is closed instead of a reply.
+    DropConnection,
+    /// On a wire: half of the reply comes, and nothing after it.
+    HalfReply,
+    /// On a wire: the reply comes twice.
+    DoubleReply,
+    /// On a wire: random bytes come instead of the reply.
+    Rubbish,
+    /// On a wire: so many bytes come without a terminator.
+    Flood {
+        /// How many.
+        bytes: u64,
+    },
+    /// On a wire: a task counts as ended while it runs.
+    EndsEarly,
 }
 
 /// What a trouble calls its place if it meets tasks alone.
@@ -62,7 +82,7 @@ pub const TASKS: &str = "tasks";
 #[derive(Debug, Clone, PartialEq)]
 pub struct Trouble {
     /// What happens.
-    pub kind: Misbehaviour,
+    pub kind: LinkTrouble,
     /// From when.
     pub from: Moment,
     /// Until when.
@@ -111,7 +131,7 @@ impl Faulty {
     }
 
     /// The troubles that a message of this moment meets, for a channel or for a task.
-    fn active(&mut self, channel: Option<&Channel>) -> impl Iterator<Item = (usize, Misbehaviour)> + use<> {
+    fn active(&mut self, channel: Option<&Channel>) -> impl Iterator<Item = (usize, LinkTrouble)> + use<> {
         let mut found = Vec::new();
         for (index, trouble) in self.troubles.iter().enumerate() {
             if trouble.times.is_some_and(|times| self.met[index] >= times) {
@@ -136,16 +156,16 @@ impl Faulty {
         let mut passage = Passage::Through;
         for (index, kind) in self.active(channel) {
             match kind {
-                Misbehaviour::NoReply { heard: true } => passage = Passage::Unanswered,
-                Misbehaviour::NoReply { heard: false } => return Err(no_reply()),
-                Misbehaviour::LateReply { by_s } => self.late_s = self.late_s.max(by_s),
-                Misbehaviour::Garbled => passage = Passage::Garbled,
-                Misbehaviour::Refuses => {
+                LinkTrouble::NoReply { heard: true } => passage = Passage::Unanswered,
+                LinkTrouble::NoReply { heard: false } => return Err(no_reply()),
+                LinkTrouble::LateReply { by_s } => self.late_s = self.late_s.max(by_s),
+                LinkTrouble::Garbled => passage = Passage::Garbled,
+                LinkTrouble::Refuses => {
                     return Err(InstrumentError::new(ErrorKind::Refused, "the instrument will not do it"));
                 }
-                Misbehaviour::Lies => passage = Passage::Pretended,
-                Misbehaviour::NeverDone => passage = Passage::Endless,
-                Misbehaviour::ReconnectNeeded if !self.reconnected[index] => return Err(gone()),
+                LinkTrouble::Lies => passage = Passage::Pretended,
+                LinkTrouble::NeverDone => passage = Passage::Endless,
+                LinkTrouble::ReconnectNeeded if !self.reconnected[index] => return Err(gone()),
                 _ => {}
             }
         }
@@ -157,27 +177,29 @@ impl Faulty {
         for (index, kind) in self.active(Some(channel)) {
             let key = || (index, channel.name.clone());
             match kind {
-                Misbehaviour::NoReply { .. } => return Err(no_reply()),
-                Misbehaviour::LateReply { by_s } => self.late_s = self.late_s.max(by_s),
-                Misbehaviour::Garbled => return Err(garbled()),
-                Misbehaviour::NotANumber => value = f64::NAN,
-                Misbehaviour::Saturated { at } => value = at,
-                Misbehaviour::Stuck => value = *self.first_shown.entry(key()).or_insert(value),
-                Misbehaviour::Drifting { per_s } => {
+                LinkTrouble::NoReply { .. } => return Err(no_reply()),
+                LinkTrouble::LateReply { by_s } => self.late_s = self.late_s.max(by_s),
+                LinkTrouble::Garbled => return Err(garbled()),
+                LinkTrouble::NotANumber => value = f64::NAN,
+                LinkTrouble::Saturated { at } => value = at,
+                LinkTrouble::OverRange | LinkTrouble::UnderRange => {
+                    let above = kind == LinkTrouble::OverRange;
+                    let kind = if above { ErrorKind::AboveRange } else { ErrorKind::BelowRange };
+                    return Err(InstrumentError::new(kind, "it shows that the value lies beyond its range"));
+                }
+                LinkTrouble::Stuck => value = *self.first_shown.entry(key()).or_insert(value),
+                LinkTrouble::Drifting { per_s } => {
                     value += per_s * self.now.since(self.troubles[index].from);
                 }
-                Misbehaviour::Stale { by_s } => {
+                LinkTrouble::Stale { by_s } => {
                     let history = self.history.entry(key()).or_default();
                     history.push((self.now, value));
                     let old = history.iter().rposition(|(at, _)| self.now.since(*at) >= by_s).unwrap_or(0);
                     history.drain(..old);
                     value = history[0].1;
                 }
-                Misbehaviour::ReconnectNeeded if !self.reconnected[index] => return Err(gone()),
-                Misbehaviour::Refuses
-                | Misbehaviour::Lies
-                | Misbehaviour::ReconnectNeeded
-                | Misbehaviour::NeverDone => {}
+                LinkTrouble::ReconnectNeeded if !self.reconnected[index] => return Err(gone()),
+                _ => {}
             }
         }
         Ok(value)
@@ -273,7 +295,7 @@ impl Instrument for Faulty {
 
     fn reconnect(&mut self) -> Result<(), InstrumentError> {
         for (index, trouble) in self.troubles.iter().enumerate() {
-            if trouble.kind == Misbehaviour::ReconnectNeeded && trouble.from <= self.now {
+            if trouble.kind == LinkTrouble::ReconnectNeeded && trouble.from <= self.now {
                 self.reconnected[index] = true;
             }
         }

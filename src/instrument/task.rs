@@ -4,9 +4,10 @@ use crate::bench::{ChannelId, TaskKind};
 use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};
 
-/// A task with its arguments, SI.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub enum Task {
+/// A task with its arguments, SI. A channel is known by its place on the bench, in records by its name.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Task<C = ChannelId> {
     /// Bring the tip into tunnelling range.
     Approach,
     /// Pull the tip out of tunnelling range.
@@ -39,7 +40,7 @@ pub enum Task {
     /// Readings of one channel.
     Trace {
         /// The channel.
-        channel: ChannelId,
+        channel: C,
         /// How many.
         samples: u32,
         /// Distance in time, s.
@@ -67,7 +68,18 @@ pub enum Task {
     },
 }
 
-impl Task {
+impl<C: Serialize> Task<C> {
+    /// Its arguments by name, for driver processes and exports.
+    ///
+    /// # Panics
+    /// Never: tasks are plain data.
+    pub fn arguments(&self) -> Value {
+        let mut whole = serde_json::to_value(self).expect("tasks are plain data");
+        whole.get_mut(self.kind().name()).map_or_else(|| json!({}), Value::take)
+    }
+}
+
+impl<C> Task<C> {
     /// Its kind.
     pub fn kind(&self) -> TaskKind {
         match self {
@@ -85,23 +97,25 @@ impl Task {
         }
     }
 
-    /// Its arguments by name, for records and for driver processes.
-    pub fn arguments(&self) -> Value {
-        match *self {
-            Task::Approach | Task::Withdraw | Task::PickUp | Task::Drop | Task::Regenerate => json!({}),
-            Task::CoarseStep { steps } => json!({ "steps": steps }),
-            Task::MoveTip { x_m, y_m, speed_m_s } => {
-                json!({ "x_m": x_m, "y_m": y_m, "speed_m_s": speed_m_s })
-            }
-            Task::Pulse { volts, length_s } => json!({ "volts": volts, "length_s": length_s }),
-            Task::Trace { channel, samples, interval_s } => {
-                json!({ "channel": channel.0, "samples": samples, "interval_s": interval_s })
+    /// The same task on channels that go by other names; nothing if one of them has none.
+    pub fn renamed<D>(&self, name: impl FnOnce(&C) -> Option<D>) -> Option<Task<D>> {
+        Some(match *self {
+            Task::Approach => Task::Approach,
+            Task::Withdraw => Task::Withdraw,
+            Task::CoarseStep { steps } => Task::CoarseStep { steps },
+            Task::MoveTip { x_m, y_m, speed_m_s } => Task::MoveTip { x_m, y_m, speed_m_s },
+            Task::Pulse { volts, length_s } => Task::Pulse { volts, length_s },
+            Task::PickUp => Task::PickUp,
+            Task::Drop => Task::Drop,
+            Task::Trace { ref channel, samples, interval_s } => {
+                Task::Trace { channel: name(channel)?, samples, interval_s }
             }
             Task::Image { x_m, y_m, size_m, pixels, line_s } => {
-                json!({ "x_m": x_m, "y_m": y_m, "size_m": size_m, "pixels": pixels, "line_s": line_s })
+                Task::Image { x_m, y_m, size_m, pixels, line_s }
             }
-            Task::Persist { persistent } => json!({ "persistent": persistent }),
-        }
+            Task::Regenerate => Task::Regenerate,
+            Task::Persist { persistent } => Task::Persist { persistent },
+        })
     }
 
     /// A generous bound on its duration, s, after which it counts as hung.

@@ -39,8 +39,13 @@ const MESSAGES: usize = 14;
 /// The status: from the run itself where it answers (`said`), else from the record.
 pub fn status(follower: &Follower, said: Option<&Value>) -> Value {
     let account = follower.account();
-    let elapsed_s = said.and_then(|s| s["elapsed_s"].as_f64()).unwrap_or(account.end_s);
-    let step = account.steps.iter().rev().find(|step| step.to_s.is_none() && account.ending.is_none());
+    let elapsed_s = said.and_then(|s| s["elapsed_s"].as_f64()).unwrap_or(account.history.end_s);
+    let step = account
+        .history
+        .steps
+        .iter()
+        .rev()
+        .find(|step| step.to_s.is_none() && account.history.ending.is_none());
     let sweep = follower.present.as_ref().map(|present| {
         let table = &present.outline.table;
         json!({ "number": table.sweep, "name": table.name, "done": present.outline.measured,
@@ -55,19 +60,19 @@ pub fn status(follower: &Follower, said: Option<&Value>) -> Value {
         "bench": account.bench.as_ref().map(|b| b.name.clone()),
         "rehearsal": account.identity.as_ref().is_some_and(|i| i.rehearsal),
         "state": state,
-        "hold": said.filter(|_| account.ending.is_none()).and_then(hold),
-        "reason": account.ending.as_ref().map(|e| e.reason.clone()),
-        "parked": account.parked,
+        "hold": said.filter(|_| account.history.ending.is_none()).and_then(hold),
+        "reason": account.history.ending.as_ref().map(|e| e.reason.clone()),
+        "parked": account.history.parked,
         "answers": said.is_some(),
         "elapsed_s": elapsed_s,
         "elapsed": in_words(elapsed_s),
         "clock": account.clock.long(elapsed_s),
-        "window_left": window.filter(|_| account.ending.is_none()).map(in_words),
-        "ahead": said.filter(|_| account.ending.is_none()).and_then(|said| ahead(account, said, elapsed_s)),
+        "window_left": window.filter(|_| account.history.ending.is_none()).map(in_words),
+        "ahead": said.filter(|_| account.history.ending.is_none()).and_then(|said| ahead(account, said, elapsed_s)),
         "step": step.map(|s| s.name.clone()),
         "step_for": step.map(|s| in_words((elapsed_s - s.from_s).max(0.0))),
         "sweep": sweep,
-        "points": account.points,
+        "points": account.history.points,
         "channels": channels(account, said),
         "helium": helium(account, elapsed_s),
         "interlocks": interlocks(account, said),
@@ -97,7 +102,7 @@ fn hold(said: &Value) -> Option<Value> {
 
 fn state_of(account: &Account, said: Option<&Value>) -> String {
     let heard = said.and_then(|s| s["state"].as_str());
-    match (&account.ending, heard) {
+    match (&account.history.ending, heard) {
         (Some(ending), _) => ending.outcome.word().to_owned(),
         (None, Some(state)) => state.to_owned(),
         (None, None) => "no answer".to_owned(),
@@ -137,8 +142,8 @@ fn channels(account: &Account, said: Option<&Value>) -> Vec<Value> {
     }
     let known = bench.ids().filter_map(|id| {
         let channel = bench.channel(id);
-        let standing = account.state.of(&channel.name)?;
-        Some(row(&channel.name, channel.show(standing.si), account.end_s - standing.at_s))
+        let standing = account.history.channel(&channel.name)?;
+        Some(row(&channel.name, channel.show(standing.si), account.history.end_s - standing.at_s))
     });
     known.collect()
 }
@@ -222,7 +227,7 @@ struct FromFile<'a> {
 
 impl Readings for FromFile<'_> {
     fn latest(&self, channel: ChannelId) -> Option<f64> {
-        Some(self.account.state.of(&self.bench.channel(channel).name)?.si)
+        Some(self.account.history.channel(&self.bench.channel(channel).name)?.si)
     }
 
     fn rate_per_s(&self, _: ChannelId) -> Option<f64> {
@@ -230,8 +235,8 @@ impl Readings for FromFile<'_> {
     }
 
     fn age_s(&self, channel: ChannelId) -> f64 {
-        let standing = self.account.state.of(&self.bench.channel(channel).name);
-        standing.map_or(f64::INFINITY, |s| self.account.end_s - s.at_s)
+        let standing = self.account.history.channel(&self.bench.channel(channel).name);
+        standing.map_or(f64::INFINITY, |s| self.account.history.end_s - s.at_s)
     }
 
     fn frozen_s(&self, _: ChannelId) -> f64 {
@@ -253,8 +258,8 @@ fn results(account: &Account, said: Option<&Value>) -> Vec<String> {
         return live.iter().filter_map(|r| r.as_str().map(str::to_owned)).collect();
     }
     let verdicts = account.verdicts.iter().map(|v| format!("verdict: {}", v.verdict));
-    let laws = account.laws.iter().map(|law| law.title.clone());
-    laws.chain(verdicts).collect()
+    let law = account.proved().map(|law| law.title.clone());
+    law.into_iter().chain(verdicts).collect()
 }
 
 fn messages(account: &Account) -> Vec<Value> {

@@ -88,8 +88,7 @@ fn sweep(account: &Account, shown: &Shown, size: (f64, f64)) -> Drawing {
 
 /// Ends of the fast axis as planned, in the unit in which it is drawn.
 fn planned_range(account: &Account, outline: &crate::report::account::SweepOutline) -> Option<(f64, f64)> {
-    let args: serde_json::Value = serde_json::from_str(&outline.args).ok()?;
-    let (from, to) = (args["fast"]["from"].as_f64()?, args["fast"]["to"].as_f64()?);
+    let (from, to) = (outline.plan.fast.from, outline.plan.fast.to);
     let unit: Unit =
         Unit::parse(&outline.table.fast.unit).unwrap_or_else(|| account.unit_of(&outline.table.fast.channel));
     let (a, b) = (unit.from_si(from.min(to)), unit.from_si(from.max(to)));

@@ -1,6 +1,6 @@
 //! The microscope that all instruments of a mimic share, and its time.
 
-use super::faults::{WorldFault, WorldFaultKind};
+use crate::faults::{Mishap, Planned};
 use noctule_sim::act::ActReport;
 use noctule_sim::microscope::Microscope;
 use noctule_sim::{Act, Refusal, Signal};
@@ -29,7 +29,16 @@ pub(super) struct Lab {
 #[derive(Debug)]
 struct Coming {
     next_s: f64,
-    fault: WorldFault,
+    every_s: Option<f64>,
+    mishap: Mishap,
+}
+
+/// What happens to the apparatus: each fault, and its end where it lasts and has one.
+fn coming(fault: &Planned) -> impl Iterator<Item = Coming> + use<> {
+    let Planned { at_s, for_s, every_s, mishap, .. } = *fault;
+    let begins = matches!(mishap, Mishap::World(_) | Mishap::Clear).then_some((at_s, mishap));
+    let ends = fault.end_in_world().map(|end| (at_s + for_s, Mishap::World(end)));
+    begins.into_iter().chain(ends).map(move |(next_s, mishap)| Coming { next_s, every_s, mishap })
 }
 
 /// The lab, whatever happened to the thread that had it before.
@@ -38,14 +47,13 @@ pub(super) fn locked(lab: &Mutex<Lab>) -> MutexGuard<'_, Lab> {
 }
 
 impl Lab {
-    pub(super) fn new(microscope: Microscope, pace: f64, faults: &[WorldFault]) -> Self {
-        let coming = faults.iter().map(|fault| Coming { next_s: fault.at_s, fault: fault.clone() });
+    pub(super) fn new(microscope: Microscope, pace: f64, faults: &[Planned]) -> Self {
         Self {
             base_s: microscope.now_s(),
             microscope,
             pace,
             since: Instant::now(),
-            coming: coming.collect(),
+            coming: faults.iter().flat_map(coming).collect(),
             report: None,
             traced_unit: 1.0,
         }
@@ -77,11 +85,12 @@ impl Lab {
         while let Some(index) = self.first_due(now_s) {
             let coming = &mut self.coming[index];
             self.microscope.advance_to(coming.next_s);
-            match coming.fault.kind {
-                WorldFaultKind::Inflict(fault) => self.microscope.inflict(fault),
-                WorldFaultKind::Clear => self.microscope.clear(),
+            match coming.mishap {
+                Mishap::World(fault) => self.microscope.inflict(fault),
+                Mishap::Clear => self.microscope.clear(),
+                Mishap::Link(_) | Mishap::Runner(_) | Mishap::Refill(_) => {}
             }
-            match coming.fault.every_s {
+            match coming.every_s {
                 Some(every_s) => coming.next_s += every_s,
                 None => drop(self.coming.swap_remove(index)),
             }
@@ -126,7 +135,7 @@ mod tests {
     use std::thread::sleep;
     use std::time::Duration;
 
-    fn lab(pace: f64, faults: &[WorldFault]) -> Lab {
+    fn lab(pace: f64, faults: &[Planned]) -> Lab {
         Lab::new(Microscope::new(&World::shipped("night").unwrap(), 3), pace, faults)
     }
 
@@ -145,10 +154,20 @@ mod tests {
     }
 
     #[test]
+    fn a_lasting_fault_of_the_world_ends_when_it_should() {
+        let text = "Faults(faults: [WarmUp(at: \"10 s\", by: \"1 K\", for: \"5 s\", every: \"1 min\")])";
+        let faults = crate::mimic::read_faults(text).unwrap();
+        let coming: Vec<Coming> = coming(&faults[0]).collect();
+        assert_eq!(coming.len(), 2);
+        assert_eq!((coming[1].next_s, coming[1].every_s), (15.0, Some(60.0)));
+        assert_eq!(coming[1].mishap, Mishap::World(Fault::WarmUp { k: 0.0 }));
+    }
+
+    #[test]
     fn faults_of_the_world_come_at_their_time_and_again() {
         let first_s = 60.0;
-        let crash =
-            WorldFault { at_s: first_s, every_s: Some(5.0), kind: WorldFaultKind::Inflict(Fault::TipCrash) };
+        let crash = Planned::once(first_s, f64::INFINITY, Mishap::World(Fault::TipCrash));
+        let crash = Planned { every_s: Some(5.0), ..crash };
         let mut lab = lab(10_000.0, &[crash]);
         // Only a tip in range can touch the surface.
         let approach_s = lab.microscope().begin(noctule_sim::Act::Approach).unwrap();

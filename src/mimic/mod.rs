@@ -13,7 +13,7 @@
 //!
 //! let world = World::shipped("night").unwrap();
 //! let listen = "127.0.0.1:0".parse().unwrap();
-//! let mimic = Mimic::start(&world, 7, listen, 1.0, None).unwrap();
+//! let mimic = Mimic::start(&world, 7, listen, 1.0, &[]).unwrap();
 //! let mut client = std::net::TcpStream::connect(mimic.address("magnet").unwrap()).unwrap();
 //! client.write_all(b"*IDN?\n").unwrap();
 //! let mut answer = String::new();
@@ -22,7 +22,6 @@
 //! ```
 
 mod common;
-mod faults;
 mod header;
 pub mod instruments;
 mod lab;
@@ -34,10 +33,10 @@ mod spoil;
 mod tasks;
 mod visit;
 
-pub use faults::{Faults, LinkFault, LinkFaultKind, WorldFault, WorldFaultKind};
 pub use lab::{PACE_MAX, PACE_MIN};
 pub use read_faults::read as read_faults;
 
+use crate::faults::Planned;
 use instruments::INSTRUMENTS;
 use lab::Lab;
 use noctule_sim::microscope::Microscope;
@@ -86,7 +85,7 @@ pub struct ServeOptions {
     /// Simulated seconds in a second.
     pub pace: f64,
     /// What goes wrong, and when.
-    pub faults: Option<Faults>,
+    pub faults: Vec<Planned>,
 }
 
 /// Starts mimics.
@@ -104,12 +103,11 @@ impl Mimic {
         seed: u64,
         listen: SocketAddr,
         pace: f64,
-        faults: Option<Faults>,
+        faults: &[Planned],
     ) -> Result<Running, MimicError> {
         if !(PACE_MIN..=PACE_MAX).contains(&pace) {
             return Err(MimicError::Pace(pace));
         }
-        let faults = faults.unwrap_or_default();
         let mut listeners = Vec::new();
         for (index, instrument) in (0_u16..).zip(INSTRUMENTS) {
             let port = if listen.port() == 0 { 0 } else { listen.port().saturating_add(index) };
@@ -120,10 +118,10 @@ impl Mimic {
             listeners.push((instrument, listener, bound));
         }
         let stop = Arc::new(AtomicBool::new(false));
-        let lab = Arc::new(Mutex::new(Lab::new(Microscope::new(world, seed), pace, &faults.world)));
+        let lab = Arc::new(Mutex::new(Lab::new(Microscope::new(world, seed), pace, faults)));
         let mut running = Running { lab, stop, servers: Vec::new(), addresses: Vec::new(), ticker: None };
         for (instrument, listener, address) in listeners {
-            let spoiler = Arc::new(Mutex::new(Spoiler::new(instrument.name, &faults.links, seed)));
+            let spoiler = Arc::new(Mutex::new(Spoiler::new(instrument.name, faults, seed)));
             running.addresses.push((instrument.name, address));
             let (lab, stop) = (Arc::clone(&running.lab), Arc::clone(&running.stop));
             running.servers.push(Server::start(instrument, listener, address, lab, spoiler, stop));
@@ -206,8 +204,7 @@ pub fn serve_blocking(
     stop: &AtomicBool,
     announce: impl FnOnce(&Running),
 ) -> Result<(), MimicError> {
-    let faults = options.faults.clone();
-    let running = Mimic::start(&options.world, options.seed, options.listen, options.pace, faults)?;
+    let running = Mimic::start(&options.world, options.seed, options.listen, options.pace, &options.faults)?;
     announce(&running);
     running.wait(stop);
     Ok(())

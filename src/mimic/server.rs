@@ -1,11 +1,11 @@
 //! Ports and connections.
 
-use super::faults::LinkFaultKind;
 use super::instruments::InstrumentSpec;
 use super::lab::{Lab, locked};
 use super::scpi_error::ScpiError;
 use super::spoil::{Delivery, Spoiler};
 use super::visit::Visit;
+use crate::faults::LinkTrouble;
 use std::io::{self, Read, Write};
 use std::net::{IpAddr, Ipv4Addr, Ipv6Addr, Shutdown, SocketAddr, TcpListener, TcpStream};
 use std::sync::atomic::{AtomicBool, Ordering};
@@ -188,12 +188,12 @@ impl Client {
         let now_s = locked(&shared.lab).now_s();
         let fault = held(&shared.spoiler).due(now_s, text);
         match fault {
-            Some(LinkFaultKind::DropConnection) => return self.deliver(Delivery::Close, stream, shared),
-            Some(LinkFaultKind::Refuses) => {
+            Some(LinkTrouble::DropConnection) => return self.deliver(Delivery::Close, stream, shared),
+            Some(LinkTrouble::Refuses) => {
                 self.visit.status.error(ScpiError::about(-300, "a fault that was asked for"));
                 return Ok(());
             }
-            Some(LinkFaultKind::EndsEarly) => self.visit.hides_task = true,
+            Some(LinkTrouble::EndsEarly) => self.visit.hides_task = true,
             _ => {}
         }
         let Some(reply) = self.visit.execute(text, &shared.lab, &shared.stop) else { return Ok(()) };

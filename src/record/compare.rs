@@ -47,23 +47,20 @@ fn bare(kind: &str, body: &str) -> Option<Value> {
 /// A row in words: the verb, its arguments, and the line that it came from.
 pub(super) fn describe(kind: &str, body: &str) -> String {
     let Ok(entry) = from_row(kind, body) else { return format!("{kind} {body}") };
-    let (what, place) = match &entry {
-        Entry::Call { verb, args, place, .. }
-        | Entry::Intent { verb, args, place, .. }
-        | Entry::Bulk { verb, args, place, .. } => (format!("{verb} {args}"), place),
-        Entry::SweepBegin { args, place, .. } => (format!("sweep {args}"), place),
-        Entry::StepBegin { name, place, .. } => (format!("step \"{name}\""), place),
-        Entry::Note { text, place, .. } => (format!("note \"{text}\""), place),
-        Entry::Decision { question, answer, place, .. } => {
-            (format!("decide \"{question}\": {answer}"), place)
-        }
-        Entry::Judgement { what, title, place, .. } => (format!("{what} \"{title}\""), place),
-        Entry::SweepEnd { sweep, points, .. } => return format!("the end of sweep {sweep}, {points} points"),
-        Entry::StepEnd { .. } => return "the end of a step".to_owned(),
-        Entry::End { ending, .. } => return format!("the end: {}, {}", ending.outcome.word(), ending.reason),
-        _ => return format!("{kind} {body}"),
+    let what = match &entry {
+        Entry::SweepEnd { sweep, points, .. } => format!("the end of sweep {sweep}, {points} points"),
+        Entry::StepEnd { .. } => "the end of a step".to_owned(),
+        Entry::End { ending, .. } => format!("the end: {}, {}", ending.outcome.word(), ending.reason),
+        Entry::StepBegin { name, .. } => format!("step \"{name}\""),
+        Entry::Note { text, .. } => format!("note \"{text}\""),
+        Entry::Decision { question, answer, .. } => format!("decide \"{question}\": {answer}"),
+        Entry::Judgement { what, title, .. } => format!("{what} \"{title}\""),
+        entry => entry.request().map_or_else(|| format!("{kind} {body}"), |request| request.in_words()),
     };
-    if place.line == 0 { what } else { format!("{what} (line {})", place.line) }
+    match entry.place() {
+        Some(place) if place.line > 0 => format!("{what} (line {})", place.line),
+        _ => what,
+    }
 }
 
 #[cfg(test)]
@@ -78,7 +75,7 @@ mod tests {
         assert!(same("note", &note("one", place), &note("two", moved)));
         let set = |value: f64, place: &str| {
             format!(
-                r#"{{"n":4,"verb":"set","args":"{{\"value\":{value}}}",{place},"answer":{{"done":true}}}}"#
+                r#"{{"n":4,"request":{{"set":{{"channel":"bias","value":{value}}}}},{place},"answer":"done"}}"#
             )
         };
         assert!(same("call", &set(0.1, place), &set(0.1, moved)));
@@ -91,7 +88,7 @@ mod tests {
 
     #[test]
     fn a_row_is_told_as_a_call_with_its_line() {
-        let body = r#"{"n":4,"verb":"set","args":"{\"channel\":\"bias\"}","place":{"file":"a","line":3},"answer":{"done":true}}"#;
-        assert_eq!(describe("call", body), r#"set {"channel":"bias"} (line 3)"#);
+        let body = r#"{"n":4,"request":{"set":{"channel":"bias","value":0.1}},"place":{"file":"a","line":3},"answer":"done"}"#;
+        assert_eq!(describe("call", body), "set(channel: bias, value: 0.1) (line 3)");
     }
 }

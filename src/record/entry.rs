@@ -1,6 +1,10 @@
 //! What a run file holds: entries, and points of sweeps.
 
-use crate::quantity::Moment;
+use super::answer::either;
+use super::{Answer, During, Failure, Found, Request, SafeAct, SweepPlan};
+use crate::bench::{Action, Bench, ChannelId};
+use crate::instrument::{InstrumentError, Task, TaskReport};
+use crate::quantity::{Dimension, Moment, Unit, in_unit};
 use serde::{Deserialize, Serialize};
 use serde_json::Value;
 
@@ -86,7 +90,22 @@ pub struct NewWindow {
     pub end_s: f64,
 }
 
-/// A column of a sweep.
+/// What is run.
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+#[allow(missing_docs, reason = "fields are named after what they hold; hashes are of the texts")]
+pub struct Identity {
+    pub sequence: String,
+    pub sequence_hash: String,
+    pub bench: String,
+    pub bench_hash: String,
+    pub world: String,
+    pub world_hash: String,
+    pub seed: u64,
+    pub rehearsal: bool,
+    pub version: String,
+}
+
+/// A channel as it stands in a record: with what its numbers mean.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Column {
     /// Name of the channel.
@@ -95,6 +114,173 @@ pub struct Column {
     pub unit: String,
     /// SI unit of the values in the file.
     pub si_unit: String,
+}
+
+impl Column {
+    /// Of a channel of a bench.
+    pub fn of(bench: &Bench, id: ChannelId) -> Self {
+        let channel = bench.channel(id);
+        // A level has no SI unit of its own.
+        let volume = channel.dimension() == Dimension::VOLUME;
+        let si_unit = if volume { "m^3".to_owned() } else { channel.dimension().symbol() };
+        Self { channel: channel.name.clone(), unit: channel.unit.text.clone(), si_unit }
+    }
+
+    /// The unit that its values are printed in; a plain number where the record names none that is known.
+    ///
+    /// # Panics
+    /// Never: a plain number is a unit.
+    pub fn printed_in(&self) -> Unit {
+        let known = Unit::parse(&self.unit).or_else(|| Unit::parse(&self.si_unit));
+        known.or_else(|| Unit::parse("")).expect("a plain number is a unit")
+    }
+
+    /// A value for people: `50 mV`.
+    pub fn show(&self, si: f64) -> String {
+        in_unit(si, &self.printed_in())
+    }
+}
+
+/// An operator's word.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Word {
+    /// Finish the point in hand, then wait.
+    Hold,
+    /// Go to the refill state, then wait.
+    HoldForRefill,
+    /// Go on.
+    Release,
+    /// End at the next point and park; a second time: at once.
+    Stop,
+}
+
+impl Word {
+    /// For people.
+    pub fn in_words(self) -> &'static str {
+        match self {
+            Word::Hold => "hold",
+            Word::HoldForRefill => "hold for refill",
+            Word::Release => "release",
+            Word::Stop => "stop",
+        }
+    }
+}
+
+/// Who wants a hold.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum HeldBy {
+    /// A person.
+    Operator,
+    /// An interlock.
+    Interlock,
+}
+
+impl HeldBy {
+    /// For people.
+    pub fn word(self) -> &'static str {
+        match self {
+            HeldBy::Operator => "operator",
+            HeldBy::Interlock => "interlock",
+        }
+    }
+}
+
+/// What was compared when an interlock tripped.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Compared {
+    /// The channel, where one channel was compared as it is read. Else a value worked out from several, or a rate.
+    pub column: Option<Column>,
+    /// What it was, SI.
+    pub value: f64,
+    /// What it must not pass, SI.
+    pub limit: f64,
+}
+
+/// Why an interlock acts.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Cause {
+    /// A value passed its limit.
+    Compared(Compared),
+    /// A channel shows that its value lies beyond what it can show.
+    Beyond(String),
+    /// Channels that it needs have given no value for longer than its patience.
+    Blind(Vec<Unseen>),
+    /// Its condition holds; it is not one comparison.
+    Condition,
+}
+
+/// A channel that gives no value.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Unseen {
+    /// Its name.
+    pub channel: String,
+    /// For how long, s.
+    pub for_s: f64,
+}
+
+/// What is wrong with a link or a process.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Trouble {
+    /// A command failed for good.
+    GaveUp {
+        /// How.
+        error: InstrumentError,
+        /// How often it was tried.
+        tries: u32,
+        /// The task, if it is one that is never repeated on its own.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        once_only: Option<String>,
+    },
+    /// The keeper process is gone.
+    KeeperLost,
+    /// The keeper process was gone or stopped, and there is a new one.
+    KeeperReplaced,
+    /// Replies of a link came out of step; what it says of that.
+    OutOfStep(String),
+    /// Something else, in words.
+    Told(String),
+}
+
+impl Trouble {
+    /// For people.
+    pub fn in_words(&self) -> String {
+        match self {
+            Trouble::GaveUp { error, tries: 1, once_only: Some(task) } => {
+                format!("{error}, tried once: `{task}` is never repeated on its own")
+            }
+            Trouble::GaveUp { error, tries: 1, .. } => format!("{error}, tried once"),
+            Trouble::GaveUp { error, tries, .. } => format!("{error}, after {tries} attempts"),
+            Trouble::KeeperLost => "the keeper process is gone".to_owned(),
+            Trouble::KeeperReplaced => {
+                "the keeper process was gone or stopped; a new one keeps watch".to_owned()
+            }
+            Trouble::OutOfStep(words) | Trouble::Told(words) => words.clone(),
+        }
+    }
+}
+
+/// What is different where a run was resumed.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Change {
+    /// The text of the sequence.
+    SequenceEdited(String),
+    /// Something else, in words.
+    Told(String),
+}
+
+impl Change {
+    /// For people.
+    pub fn in_words(&self) -> String {
+        match self {
+            Change::SequenceEdited(name) => format!("the sequence `{name}` was edited"),
+            Change::Told(words) => words.clone(),
+        }
+    }
 }
 
 /// Gives an enum its two forms as JSON from one list of kinds: for readers with the kind among the other
@@ -119,51 +305,25 @@ in_two_forms! {
     #[allow(missing_docs, reason = "fields are named after what they hold; the guide lists them")]
     pub enum Entry / AsRow {
         /// What was run: the first entry.
-        Identity {
-            sequence: String,
-            sequence_hash: String,
-            bench: String,
-            bench_hash: String,
-            world: String,
-            world_hash: String,
-            seed: u64,
-            rehearsal: bool,
-            version: String,
-        },
+        Identity(Identity),
         /// When and where; not part of the digest.
         Context { started_at: String, window_s: Option<f64>, sequence_path: String, bench_path: String },
         /// A call that a replay answers from here.
-        Call { n: u64, verb: String, args: String, place: Place, answer: Value },
-        /// A task that must not happen twice is about to start.
-        Intent { n: u64, verb: String, args: String, place: Place },
-        /// A sweep begins.
-        SweepBegin {
+        Call {
             n: u64,
-            sweep: u64,
-            name: String,
-            args: String,
+            request: Request<String>,
             place: Place,
-            fast: Column,
-            slow: Option<Column>,
-            read: Vec<Column>,
-            points: u64,
-            both_ways: bool,
+            #[serde(with = "either")]
+            answer: Result<Answer, Failure>,
         },
+        /// A task that must not happen twice is about to start.
+        Intent { n: u64, task: Task<String>, place: Place },
+        /// A sweep begins.
+        SweepBegin { n: u64, sweep: u64, plan: SweepPlan<Column>, place: Place },
         /// A sweep has ended.
         SweepEnd { n: u64, sweep: u64, points: u64 },
         /// A trace or an image; its numbers stand in the table `bulk`.
-        Bulk {
-            n: u64,
-            verb: String,
-            args: String,
-            place: Place,
-            name: String,
-            unit: String,
-            shape: Vec<u64>,
-            interval_s: f64,
-            remark: String,
-            achieved: bool,
-        },
+        Bulk { n: u64, task: Task<Column>, place: Place, shape: Vec<u64>, report: TaskReport },
         /// A named step of the sequence begins.
         StepBegin { n: u64, step: u64, name: String, place: Place, parent: Option<u64> },
         /// It has ended.
@@ -183,24 +343,31 @@ in_two_forms! {
         /// A channel as it was watched.
         Monitor { channel: String, value: f64 },
         /// An interlock has tripped.
-        Interlock { name: String, action: String, value: String, because: String, place: Place },
+        Interlock {
+            name: String,
+            action: Action,
+            condition: String,
+            cause: Cause,
+            because: String,
+            place: Place,
+        },
         /// Its condition has cleared.
         Cleared { name: String },
         /// The sequence is held.
-        Held { by: String, reason: String },
+        Held { by: HeldBy, reason: String },
         /// It goes on.
         Released { after_s: f64 },
         /// A step of hold, refill, restore or park.
-        SafeStep { during: String, what: String, achieved: bool, remark: String },
+        SafeStep { during: During, step: SafeAct<Column>, achieved: bool, found: Found },
         /// An operator's word.
-        Operator { word: String },
+        Operator { word: Word },
         /// Something failed.
-        Fault { link: String, what: String },
+        Fault { link: String, trouble: Trouble },
         /// A run file was taken up again; not part of the digest.
         Resumed {
             frontier: u64,
             version: String,
-            differences: Vec<String>,
+            changes: Vec<Change>,
             #[serde(default, skip_serializing_if = "Option::is_none")]
             window: Option<NewWindow>,
             /// Time of day, for the clock of the run stands still between the lives.
@@ -238,6 +405,97 @@ pub(super) fn from_row(kind: &str, body: &str) -> Result<Entry, serde_json::Erro
 }
 
 impl Entry {
+    /// The call of the sequence that it belongs to, if it belongs to one.
+    pub fn call(&self) -> Option<u64> {
+        match self {
+            Entry::Call { n, .. }
+            | Entry::Intent { n, .. }
+            | Entry::SweepBegin { n, .. }
+            | Entry::SweepEnd { n, .. }
+            | Entry::Bulk { n, .. }
+            | Entry::StepBegin { n, .. }
+            | Entry::StepEnd { n, .. }
+            | Entry::Judgement { n, .. }
+            | Entry::Note { n, .. }
+            | Entry::Decision { n, .. } => Some(*n),
+            _ => None,
+        }
+    }
+
+    /// Where in the sequence it comes from, if it does.
+    pub fn place(&self) -> Option<&Place> {
+        match self {
+            Entry::Call { place, .. }
+            | Entry::Intent { place, .. }
+            | Entry::SweepBegin { place, .. }
+            | Entry::Bulk { place, .. }
+            | Entry::StepBegin { place, .. }
+            | Entry::Judgement { place, .. }
+            | Entry::Note { place, .. }
+            | Entry::Decision { place, .. }
+            | Entry::Interlock { place, .. } => Some(place),
+            _ => None,
+        }
+    }
+
+    /// What tripped an interlock, for people; the condition where nothing else is known.
+    pub fn what_tripped(&self) -> String {
+        let Entry::Interlock { condition, cause, .. } = self else { return String::new() };
+        match cause {
+            Cause::Compared(Compared { column: Some(column), value, limit }) => {
+                let (value, limit) = (column.show(*value), column.show(*limit));
+                format!("{} is {value}, the limit is {limit}", column.channel)
+            }
+            Cause::Compared(Compared { column: None, value, limit }) => {
+                let digits = |number: f64| crate::quantity::significant(number, 4);
+                format!("{condition}: {} against the limit {}", digits(*value), digits(*limit))
+            }
+            Cause::Beyond(channel) => format!("{condition}; {channel} lies beyond what it can show"),
+            Cause::Blind(unseen) => {
+                let silent = |one: &Unseen| {
+                    format!("{} has given no value for {}", one.channel, crate::quantity::in_words(one.for_s))
+                };
+                unseen.iter().map(silent).collect::<Vec<_>>().join(", ")
+            }
+            Cause::Condition => condition.clone(),
+        }
+    }
+
+    /// The request of the sequence that it answers or begins, if it tells one.
+    pub fn request(&self) -> Option<Request<String>> {
+        use super::Statement;
+        let named = |column: &Column| Some(column.channel.clone());
+        Some(match self {
+            Entry::Call { request, .. } => request.clone(),
+            Entry::Intent { task, .. } => Request::Task(task.clone()),
+            Entry::SweepBegin { plan, .. } => {
+                Request::Sweep(std::sync::Arc::new(plan.renamed(&mut { named })?))
+            }
+            Entry::Bulk { task, .. } => Request::Task(task.renamed(named)?),
+            Entry::StepBegin { step, name, parent, .. } => {
+                Request::Record(Statement::StepBegin { step: *step, name: name.clone(), parent: *parent })
+            }
+            Entry::StepEnd { step, left_out, .. } => {
+                Request::Record(Statement::StepEnd { step: *step, left_out: left_out.clone() })
+            }
+            Entry::Judgement { what, sweep, title, body, .. } => Request::Record(Statement::Judgement {
+                what: what.clone(),
+                sweep: *sweep,
+                title: title.clone(),
+                body: body.clone(),
+            }),
+            Entry::Note { text, for_next_shift, .. } => {
+                Request::Record(Statement::Note { text: text.clone(), for_next_shift: *for_next_shift })
+            }
+            Entry::Decision { question, answer, reason, .. } => Request::Record(Statement::Decision {
+                question: question.clone(),
+                answer: *answer,
+                reason: reason.clone(),
+            }),
+            _ => return None,
+        })
+    }
+
     /// Whether the digest covers it. Wall-clock times, paths and interruptions are left out.
     pub fn in_digest(&self) -> bool {
         !matches!(self, Entry::Context { .. } | Entry::Resumed { .. })

@@ -4,21 +4,31 @@
 //! measurement that is not recorded did not happen. It is one SQLite file (write-ahead log,
 //! `synchronous=FULL` for measurements); [`schema`] documents its tables.
 
+mod answer;
 mod compare;
 mod entry;
 mod last_words;
 mod meeting;
+mod older;
 mod reader;
 mod recorder;
+mod request;
 mod row;
+mod safe_step;
 mod salvage;
 pub mod schema;
 mod store;
 mod walk;
 
-pub use entry::{Column, Ending, Entry, NewWindow, Outcome, Place, Point, Values, WIDEST_POINT};
+pub use answer::{Answer, Centred, Denial, Failure, HeliumOutlook, Reply, SweepData};
+pub use entry::{
+    Cause, Change, Column, Compared, Ending, Entry, HeldBy, Identity, NewWindow, Outcome, Place, Point,
+    Trouble, Unseen, Values, WIDEST_POINT, Word,
+};
 pub use reader::{Numbered, RunFile, SweepTable};
 pub use recorder::{Difference, DigestOnly, RecordError, Recorder};
+pub use request::{Axis, Call, CentrePlan, OWN_CALL, Question, Request, Statement, SweepPlan};
+pub use safe_step::{During, Found, SafeAct};
 pub use salvage::{Salvage, SalvagedRow, salvage, salvage_into};
 pub use store::{Document, Durability, Store};
 pub use walk::Integrity;

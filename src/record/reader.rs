@@ -4,7 +4,7 @@ use super::entry::from_row;
 use super::recorder::RecordError;
 use super::row::from_blob;
 use super::schema::SCHEMA_VERSION;
-use super::{Column, Ending, Entry, Point, Values, WIDEST_POINT};
+use super::{Column, Ending, Entry, Identity, Point, SweepPlan, Values, WIDEST_POINT};
 use crate::quantity::Moment;
 use rusqlite::{Connection, OpenFlags, OptionalExtension, Row};
 use std::path::{Path, PathBuf};
@@ -17,6 +17,7 @@ const IN_ORDER: &str =
 pub struct RunFile {
     pub(super) connection: Connection,
     path: PathBuf,
+    version: u32,
 }
 
 /// An entry with its number and moment.
@@ -57,6 +58,25 @@ pub struct SweepTable {
     pub values: Vec<Vec<f64>>,
 }
 
+impl SweepTable {
+    /// Of a plan, without points.
+    pub fn empty(sweep: u64, at: Moment, plan: SweepPlan<Column>) -> Self {
+        Self {
+            sweep,
+            planned: plan.total(),
+            name: plan.name,
+            at,
+            fast: plan.fast.channel,
+            slow: plan.slow.map(|axis| axis.channel),
+            values: vec![Vec::new(); plan.read.len()],
+            read: plan.read,
+            both_ways: plan.both_ways,
+            x: Vec::new(),
+            y: Vec::new(),
+        }
+    }
+}
+
 impl RunFile {
     /// Opens a run file for reading.
     pub fn open(path: &Path) -> Result<Self, RecordError> {
@@ -67,13 +87,38 @@ impl RunFile {
         let flags = OpenFlags::SQLITE_OPEN_READ_ONLY | OpenFlags::SQLITE_OPEN_NO_MUTEX;
         let connection = Connection::open_with_flags(path, flags).map_err(|e| unusable(e.to_string()))?;
         connection.busy_timeout(std::time::Duration::from_secs(10))?;
-        check_version(&connection)?;
-        Ok(Self { connection, path: path.to_owned() })
+        let version = check_version(&connection)?;
+        Ok(Self { connection, path: path.to_owned(), version })
+    }
+
+    /// Whether this build can go on with it: it reads what older versions wrote, and adds nothing to it.
+    ///
+    /// # Errors
+    /// If an older version wrote it.
+    pub fn can_go_on(&self) -> Result<(), RecordError> {
+        if self.version < SCHEMA_VERSION {
+            return Err(RecordError::Older { found: self.version, known: SCHEMA_VERSION });
+        }
+        Ok(())
     }
 
     /// The file.
     pub fn path(&self) -> &Path {
         &self.path
+    }
+
+    /// Every entry with a number below `until` in order. Stops with the visitor's error.
+    pub fn every_entry(
+        &self,
+        until: u64,
+        mut visit: impl FnMut(Numbered) -> Result<(), RecordError>,
+    ) -> Result<(), RecordError> {
+        let mut statement = self.connection.prepare_cached(IN_ORDER)?;
+        let mut rows = statement.query([0, i64::try_from(until).unwrap_or(i64::MAX), i64::MAX])?;
+        while let Some(row) = rows.next()? {
+            visit(self.numbered(row)?)?;
+        }
+        Ok(())
     }
 
     /// Entries of one kind, or all, in order. Stops with the visitor's error.
@@ -90,7 +135,7 @@ impl RunFile {
             None => statement.query([])?,
         };
         while let Some(row) = rows.next()? {
-            visit(numbered(row)?)?;
+            visit(self.numbered(row)?)?;
         }
         Ok(())
     }
@@ -107,7 +152,7 @@ impl RunFile {
         let mut rows = statement.query([0, i64::try_from(until).unwrap_or(i64::MAX), i64::MAX])?;
         while let Some(row) = rows.next()? {
             if row.get_ref(2)?.as_str().is_ok_and(|kind| kinds.contains(&kind)) {
-                visit(numbered(row)?)?;
+                visit(self.numbered(row)?)?;
             }
         }
         Ok(())
@@ -129,7 +174,7 @@ impl RunFile {
         while let Some(row) = rows.next()? {
             (read, last) = (read + 1, row.get(0)?);
             if row.get_ref(2)?.as_str().is_ok_and(|kind| kinds.contains(&kind)) {
-                visit(numbered(row)?);
+                visit(self.numbered(row)?);
             }
         }
         Ok((read == most).then_some(last + 1))
@@ -176,7 +221,7 @@ impl RunFile {
         )?;
         let mut rows = statement.query([from, before])?;
         while let Some(row) = rows.next()? {
-            visit(numbered(row)?);
+            visit(self.numbered(row)?);
         }
         Ok(())
     }
@@ -211,9 +256,12 @@ impl RunFile {
     }
 
     /// What was run: the first entry.
-    pub fn identity(&self) -> Result<Entry, RecordError> {
-        let found = self.all("identity")?.into_iter().next();
-        found.map(|n| n.entry).ok_or_else(|| RecordError::Damaged("it does not say what was run".to_owned()))
+    pub fn identity(&self) -> Result<Identity, RecordError> {
+        let found = self.all("identity")?.into_iter().find_map(|n| match n.entry {
+            Entry::Identity(identity) => Some(identity),
+            _ => None,
+        });
+        found.ok_or_else(|| RecordError::Damaged("it does not say what was run".to_owned()))
     }
 
     /// How the run ended, if it has, and whether the bench was parked.
@@ -255,19 +303,7 @@ impl RunFile {
     /// All sweeps without their points.
     pub fn sweeps(&self) -> Result<Vec<SweepTable>, RecordError> {
         let tables = self.all("sweep_begin")?.into_iter().filter_map(|n| match n.entry {
-            Entry::SweepBegin { sweep, name, fast, slow, read, points, both_ways, .. } => Some(SweepTable {
-                sweep,
-                name,
-                at: n.at,
-                fast,
-                slow,
-                values: vec![Vec::new(); read.len()],
-                read,
-                planned: points,
-                both_ways,
-                x: Vec::new(),
-                y: Vec::new(),
-            }),
+            Entry::SweepBegin { sweep, plan, .. } => Some(SweepTable::empty(sweep, n.at, plan)),
             _ => None,
         });
         Ok(tables.collect())
@@ -340,6 +376,14 @@ impl RunFile {
         Ok(Moment::from_nanoseconds(at.unwrap_or(0).cast_unsigned()))
     }
 
+    fn numbered(&self, row: &Row<'_>) -> Result<Numbered, RecordError> {
+        let (seq, at_ns): (u64, i64) = (row.get(0)?, row.get(1)?);
+        let damaged = |reason: String| RecordError::Damaged(format!("entry {seq}: {reason}"));
+        let text = |column: usize| row.get_ref(column)?.as_str().map_err(|e| damaged(e.to_string()));
+        let entry = from_row_of(self.version, text(2)?, text(3)?).map_err(|e| damaged(e.to_string()))?;
+        Ok(Numbered { seq, at: Moment::from_nanoseconds(at_ns.cast_unsigned()), entry })
+    }
+
     /// The digest, if the record was ended.
     pub fn digest(&self) -> Result<Option<String>, RecordError> {
         let sql = "SELECT value FROM meta WHERE key = 'digest'";
@@ -347,12 +391,9 @@ impl RunFile {
     }
 }
 
-fn numbered(row: &Row<'_>) -> Result<Numbered, RecordError> {
-    let (seq, at_ns): (u64, i64) = (row.get(0)?, row.get(1)?);
-    let damaged = |reason: String| RecordError::Damaged(format!("entry {seq}: {reason}"));
-    let text = |column: usize| row.get_ref(column)?.as_str().map_err(|e| damaged(e.to_string()));
-    let entry = from_row(text(2)?, text(3)?).map_err(|e| damaged(e.to_string()))?;
-    Ok(Numbered { seq, at: Moment::from_nanoseconds(at_ns.cast_unsigned()), entry })
+/// The entry of a row of a file with this version of the schema.
+pub(super) fn from_row_of(version: u32, kind: &str, body: &str) -> Result<Entry, serde_json::Error> {
+    if version < 2 { super::older::from_row(kind, body) } else { from_row(kind, body) }
 }
 
 pub(super) fn point_from_row(row: &Row<'_>, from: usize) -> rusqlite::Result<Point> {
@@ -380,7 +421,8 @@ pub(super) fn next_seq(connection: &Connection) -> Result<u64, RecordError> {
     Ok(connection.query_row(sql, [], |row| row.get(0))?)
 }
 
-pub(super) fn check_version(connection: &Connection) -> Result<(), RecordError> {
+/// The version of the schema of a file that this build can read.
+pub(super) fn check_version(connection: &Connection) -> Result<u32, RecordError> {
     let value = |key: &str| -> Result<Option<String>, RecordError> {
         let sql = "SELECT value FROM meta WHERE key = ?1";
         Ok(connection.query_row(sql, [key], |row| row.get(0)).optional()?)
@@ -392,5 +434,5 @@ pub(super) fn check_version(connection: &Connection) -> Result<(), RecordError> 
         let version = value("version")?.unwrap_or_else(|| "of unknown version".to_owned());
         return Err(RecordError::Newer { version, found, known: SCHEMA_VERSION });
     }
-    Ok(())
+    Ok(found)
 }

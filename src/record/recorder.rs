@@ -31,6 +31,17 @@ pub enum RecordError {
         /// The newest schema of this build.
         known: u32,
     },
+    /// The file was written by an older version: it can be read, and not gone on with.
+    #[error(
+        "the run was recorded with schema {found} of the run file, and this build goes on only with schema {known}: \
+         calls were recorded as texts then. Brief, plot, export and runs read it; finish it with the version that began it"
+    )]
+    Older {
+        /// Its schema.
+        found: u32,
+        /// The schema that this build writes.
+        known: u32,
+    },
     /// A resumed run does something else than the recorded one.
     #[error("the sequence does something else than what is recorded, at {0}")]
     Differs(Box<Difference>),

@@ -92,8 +92,7 @@ pub fn from_blob(blob: &[u8]) -> Vec<f64> {
 #[cfg(test)]
 mod tests {
     use crate::record::entry::{from_row, to_row};
-    use crate::record::{Ending, Entry, Outcome, Place};
-    use serde_json::json;
+    use crate::record::{Answer, Ending, Entry, Failure, Outcome, Place, Request};
 
     #[test]
     fn a_row_gives_back_what_was_written() {
@@ -101,10 +100,15 @@ mod tests {
         let entries = [
             Entry::Call {
                 n: u64::MAX,
-                verb: "read".to_owned(),
-                args: json!({ "channels": ["current"] }).to_string(),
+                request: Request::Read { channels: vec!["current".to_owned()], samples: 1, spacing_s: 0.1 },
                 place: place.clone(),
-                answer: json!({ "numbers": [0.1 + 0.2, 1e-300] }),
+                answer: Ok(Answer::Numbers(vec![0.1 + 0.2, 1e-300])),
+            },
+            Entry::Call {
+                n: 2,
+                request: Request::Settle,
+                place: place.clone(),
+                answer: Err(Failure::Forbidden("no".to_owned())),
             },
             Entry::Note {
                 n: 1,
@@ -132,10 +136,13 @@ mod tests {
     }
 
     #[test]
-    fn bodies_in_the_order_of_older_files_are_read_alike() {
-        let older =
-            r#"{"args":"{}","answer":{"done":true},"n":4,"place":{"file":"a","line":3},"verb":"set"}"#;
-        let Entry::Call { n, verb, .. } = from_row("call", older).unwrap() else { panic!("a call") };
-        assert_eq!((n, verb.as_str()), (4, "set"));
+    fn what_is_no_number_comes_back_as_none() {
+        let answer = Ok(Answer::Numbers(vec![1.0, f64::NAN]));
+        let entry = Entry::Call { n: 1, request: Request::Settle, place: Place::default(), answer };
+        let (kind, body) = to_row(&entry);
+        let Ok(Entry::Call { answer: Ok(Answer::Numbers(back)), .. }) = from_row(&kind, &body) else {
+            panic!()
+        };
+        assert!(back[0] == 1.0 && back[1].is_nan());
     }
 }

@@ -3,11 +3,11 @@
 //! Each row carries the checksum of everything up to itself, so a row is known to be good if it agrees with the
 //! checksum of the row before it, whatever has happened to earlier ones.
 
-use super::entry::from_row;
-use super::reader::{next_seq, point_from_row};
+use super::reader::{check_version, from_row_of, next_seq, point_from_row};
 use super::recorder::{RecordError, Recorder};
 use super::row::{Tally, from_blob, to_blob};
-use super::{Document, Durability, Entry, Point, Store};
+use super::schema::SCHEMA_VERSION;
+use super::{Document, Durability, Entry, Identity, Point, Store};
 use crate::quantity::Moment;
 use rusqlite::{Connection, OpenFlags, OptionalExtension};
 use std::fmt;
@@ -87,9 +87,10 @@ pub fn salvage(
     mut visit: impl FnMut(u64, SalvagedRow, bool) -> Result<(), RecordError>,
 ) -> Result<Salvage, RecordError> {
     let connection = open_damaged(path)?;
+    let version = check_version(&connection).unwrap_or(SCHEMA_VERSION);
     let rehearsal = matches!(
-        row_at(&connection, 0),
-        Ok(Some((SalvagedRow::Entry { entry: Entry::Identity { rehearsal: true, .. }, .. }, _, _)))
+        row_at(&connection, version, 0),
+        Ok(Some((SalvagedRow::Entry { entry: Entry::Identity(Identity { rehearsal: true, .. }), .. }, _, _)))
     );
     let mut found = Salvage::default();
     let claimed = claimed_rows(&connection);
@@ -104,7 +105,7 @@ pub fn salvage(
     let (mut before, mut gap): (Option<u32>, Option<u64>) = (Some(0), None);
     let mut seq = 0;
     while end.map_or_else(|| gap.is_none_or(|from| seq - from < MISSING_AT_END), |end| seq < end) {
-        match row_at(&connection, seq).ok().flatten() {
+        match row_at(&connection, version, seq).ok().flatten() {
             None => {
                 gap.get_or_insert(seq);
                 before = None;
@@ -192,13 +193,13 @@ fn documents(connection: &Connection) -> Vec<Document> {
 
 type Found = Option<(SalvagedRow, (String, String), u32)>;
 
-fn row_at(connection: &Connection, seq: u64) -> Result<Found, RecordError> {
+fn row_at(connection: &Connection, version: u32, seq: u64) -> Result<Found, RecordError> {
     let entry: Option<(i64, String, String, u32)> = connection
         .prepare_cached("SELECT at_ns, kind, body, chain FROM entry WHERE seq = ?1")?
         .query_row([seq], |row| Ok((row.get(0)?, row.get(1)?, row.get(2)?, row.get(3)?)))
         .optional()?;
     if let Some((at_ns, kind, body, chain)) = entry {
-        let entry = from_row(&kind, &body).map_err(|e| RecordError::Damaged(e.to_string()))?;
+        let entry = from_row_of(version, &kind, &body).map_err(|e| RecordError::Damaged(e.to_string()))?;
         let blob: Option<Vec<u8>> = connection
             .prepare_cached("SELECT data FROM bulk WHERE seq = ?1")?
             .query_row([seq], |row| row.get(0))

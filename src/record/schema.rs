@@ -1,7 +1,7 @@
 //! The tables of a run file. The schema is documented for users in the guide; it has a version.
 
-/// Version of the schema that this build writes. It reads all older ones.
-pub const SCHEMA_VERSION: u32 = 1;
+/// Version of the schema that this build writes. It reads all older ones, and goes on with none of them.
+pub const SCHEMA_VERSION: u32 = 2;
 
 /// Statements that make an empty run file.
 ///
@@ -27,7 +27,8 @@ CREATE INDEX entry_of_kind ON entry (kind, seq);
 CREATE VIEW monitors AS SELECT seq, at_ns / 1e9 AS at_s, json_extract(body, '$.channel') AS channel,
     json_extract(body, '$.value') AS value FROM entry WHERE kind = 'monitor';
 CREATE VIEW sweeps AS SELECT seq, at_ns / 1e9 AS at_s, json_extract(body, '$.sweep') AS sweep,
-    json_extract(body, '$.name') AS name, json_extract(body, '$.points') AS points,
+    json_extract(body, '$.plan.name') AS name, json_extract(body, '$.plan.fast.points')
+    * coalesce(json_extract(body, '$.plan.slow.points'), 1) * (1 + json_extract(body, '$.plan.both_ways')) AS points,
     json_extract(body, '$.place.line') AS line FROM entry WHERE kind = 'sweep_begin';
 CREATE VIEW judgements AS SELECT seq, at_ns / 1e9 AS at_s, json_extract(body, '$.what') AS what,
     json_extract(body, '$.sweep') AS sweep, json_extract(body, '$.title') AS title,
@@ -35,6 +36,7 @@ CREATE VIEW judgements AS SELECT seq, at_ns / 1e9 AS at_s, json_extract(body, '$
 CREATE VIEW notes AS SELECT seq, at_ns / 1e9 AS at_s, json_extract(body, '$.text') AS text
     FROM entry WHERE kind = 'note';
 CREATE VIEW interlocks AS SELECT seq, at_ns / 1e9 AS at_s, json_extract(body, '$.name') AS name,
-    json_extract(body, '$.action') AS action, json_extract(body, '$.value') AS value,
+    json_extract(body, '$.action') AS action, json_extract(body, '$.condition') AS condition,
+    json_extract(body, '$.cause.compared.value') AS value, json_extract(body, '$.cause.compared.limit') AS limit_value,
     json_extract(body, '$.place.line') AS line FROM entry WHERE kind = 'interlock';
 ";

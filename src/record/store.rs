@@ -6,14 +6,23 @@ use super::meeting::Recorded;
 use super::recorder::{RecordError, Recorder};
 use super::row::{Tally, to_blob};
 use super::schema::{CREATE, SCHEMA_VERSION};
-use super::{Entry, NewWindow, Point};
+use super::{Change, Entry, NewWindow, Point, SweepPlan};
 use crate::quantity::Moment;
 use rusqlite::{Connection, OptionalExtension, params};
 use std::collections::{BTreeMap, VecDeque};
 use std::path::{Path, PathBuf};
+use std::time::Duration;
 
 /// Rows in one transaction at most, so that memory stays flat between commits.
 const ROWS_IN_FLIGHT: u64 = 20_000;
+
+/// How long those who read are waited for where a file is put together at its end.
+const READERS_PATIENCE: Duration = Duration::from_secs(2);
+/// How often it is looked whether somebody else's lock on the file is gone.
+const LOOK_AGAIN: Duration = Duration::from_millis(50);
+/// After so many looks it is told, and after so many (ten minutes) it is no lock but a fault.
+const TOLD_AFTER: i32 = 100;
+const GIVEN_UP_AFTER: i32 = 12_000;
 
 /// A text that belongs to a run.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -89,7 +98,9 @@ impl Store {
             )?;
         }
         let virtual_time = durability == Durability::ProcessEnd;
-        Self::begin(connection, path, virtual_time, 0)
+        let mut store = Self::begin(connection, path, virtual_time, 0)?;
+        store.connection.busy_handler(Some(wait_for_somebody))?;
+        Ok(store)
     }
 
     /// Opens a run file to go on with it. A rehearsal is run again from its beginning, and what it
@@ -101,7 +112,10 @@ impl Store {
             rusqlite::OpenFlags::SQLITE_OPEN_READ_WRITE | rusqlite::OpenFlags::SQLITE_OPEN_NO_MUTEX,
         )
         .map_err(|e| unusable(e.to_string()))?;
-        super::reader::check_version(&connection)?;
+        let version = super::reader::check_version(&connection)?;
+        if version < SCHEMA_VERSION {
+            return Err(RecordError::Older { found: version, known: SCHEMA_VERSION });
+        }
         // SQLite opens a file that may only be read without a word, and complains at the first write.
         if connection.is_readonly("main")? {
             return Err(unusable(
@@ -121,6 +135,7 @@ impl Store {
             store.kept = (store.tally.clone(), rows);
             store.forget_end()?;
         }
+        store.connection.busy_handler(Some(wait_for_somebody))?;
         Ok(store)
     }
 
@@ -204,31 +219,29 @@ impl Store {
     pub(super) fn pass_frontier(&mut self, at: Moment, frontier: u64) -> Result<(), RecordError> {
         self.connection.execute("DELETE FROM entry WHERE seq >= ?1", [frontier])?;
         self.forget_end()?;
-        let mut differences = Vec::new();
+        let mut changes = Vec::new();
         if let Some(document) = self.at_frontier.take()
             && self.add_document(&document)?
         {
-            differences.push(format!("the sequence `{}` was edited", document.name));
+            changes.push(Change::SequenceEdited(document.name));
         }
         let version = env!("CARGO_PKG_VERSION").to_owned();
         let window = self.new_window.take();
-        self.write_entry(
-            at,
-            &Entry::Resumed { frontier, version, differences, window, taken_up_at: None },
-            &[],
-        )
+        self.write_entry(at, &Entry::Resumed { frontier, version, changes, window, taken_up_at: None }, &[])
     }
 
     fn make_view(&mut self, entry: &Entry, met: bool) -> Result<(), RecordError> {
-        let Entry::SweepBegin { name, fast, slow, read, .. } = entry else { return Ok(()) };
+        let Entry::SweepBegin { plan: SweepPlan { name, fast, slow, read, .. }, .. } = entry else {
+            return Ok(());
+        };
         let word: String = name.chars().map(|c| if c.is_alphanumeric() { c } else { '_' }).collect();
         let column = |from: String, column: &super::Column| {
             let unit = column.si_unit.replace('/', "_per_").replace('^', "");
             let suffix = if unit.is_empty() { String::new() } else { format!("_{unit}") };
             format!("{from} AS \"{}{suffix}\"", column.channel)
         };
-        let mut columns = vec![column("x".to_owned(), fast)];
-        columns.extend(slow.iter().map(|c| column("y".to_owned(), c)));
+        let mut columns = vec![column("x".to_owned(), &fast.channel)];
+        columns.extend(slow.iter().map(|axis| column("y".to_owned(), &axis.channel)));
         columns.extend(read.iter().enumerate().map(|(i, c)| column(format!("r{i}"), c)));
         let columns = columns.join(", ");
         // A name used for another set of columns gets a view of its own.
@@ -243,7 +256,7 @@ impl Store {
             self.connection.execute_batch(&format!(
                 "CREATE VIEW IF NOT EXISTS \"{view}\" AS SELECT sweep, i, at_ns / 1e9 AS at_s, {columns} FROM point \
                  WHERE sweep IN (SELECT json_extract(body, '$.sweep') FROM entry WHERE kind = 'sweep_begin' \
-                 AND json_extract(body, '$.name') = '{quoted}')"
+                 AND json_extract(body, '$.plan.name') = '{quoted}')"
             ))?;
         }
         Ok(())
@@ -254,8 +267,8 @@ impl Store {
     /// The writing itself; [`Recorder`] sees to it that nothing follows a failure.
     pub(super) fn write_entry(&mut self, at: Moment, entry: &Entry, data: &[f64]) -> Result<(), RecordError> {
         let (kind, body) = to_row(entry);
-        let met =
-            self.replayed_until.is_some() && self.met_before(at, (&kind, &body), data, line_of(entry))?;
+        let met = self.replayed_until.is_some()
+            && self.met_before(at, (&kind, &body), data, entry.place().map(|place| place.line))?;
         self.make_view(entry, met)?;
         if !met {
             let blob = to_blob(data);
@@ -324,6 +337,8 @@ impl Store {
             params![digest, self.seq.to_string()],
         )?;
         self.connection.execute_batch("COMMIT")?;
+        // Somebody who reads may go on; then their reading puts it together, or the next that is opened.
+        self.connection.busy_timeout(READERS_PATIENCE)?;
         // A copy of the file without its side file would lose the tail.
         self.connection.query_row("PRAGMA wal_checkpoint(TRUNCATE)", [], |_| Ok(()))?;
         // An ended run is one plain file, without side files that readers would make. Not while somebody reads.
@@ -358,8 +373,17 @@ impl Recorder for Store {
     }
 }
 
+/// Somebody else has locked the file: what comes meanwhile waits in the queue of the thread that writes.
+fn wait_for_somebody(times: i32) -> bool {
+    if times == TOLD_AFTER {
+        tracing::error!("another program has locked the run file; what is measured waits in memory for it");
+    }
+    std::thread::sleep(LOOK_AGAIN);
+    times < GIVEN_UP_AFTER
+}
+
 fn prepare(connection: &Connection, durability: Durability) -> Result<(), RecordError> {
-    connection.busy_timeout(std::time::Duration::from_secs(10))?;
+    connection.busy_timeout(Duration::from_secs(10))?;
     connection.query_row("PRAGMA journal_mode = WAL", [], |_| Ok(()))?;
     let synchronous = match durability {
         Durability::PowerCut => "FULL",
@@ -367,18 +391,4 @@ fn prepare(connection: &Connection, durability: Durability) -> Result<(), Record
     };
     connection.execute_batch(&format!("PRAGMA synchronous = {synchronous}; PRAGMA temp_store = MEMORY;"))?;
     Ok(())
-}
-
-fn line_of(entry: &Entry) -> Option<u32> {
-    match entry {
-        Entry::Call { place, .. }
-        | Entry::Intent { place, .. }
-        | Entry::SweepBegin { place, .. }
-        | Entry::Bulk { place, .. }
-        | Entry::StepBegin { place, .. }
-        | Entry::Judgement { place, .. }
-        | Entry::Note { place, .. }
-        | Entry::Decision { place, .. } => Some(place.line),
-        _ => None,
-    }
 }

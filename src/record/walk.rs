@@ -3,7 +3,7 @@
 use super::reader::point_from_row;
 use super::recorder::RecordError;
 use super::row::Tally;
-use super::{Entry, Point, RunFile};
+use super::{Point, RunFile};
 use crate::quantity::Moment;
 use rusqlite::{Connection, OptionalExtension};
 
@@ -23,7 +23,7 @@ impl RunFile {
     pub fn check(&self) -> Result<Integrity, RecordError> {
         // One look at a file that may be written to meanwhile.
         let _snapshot = self.connection.unchecked_transaction()?;
-        let rehearsal = matches!(self.identity(), Ok(Entry::Identity { rehearsal: true, .. }));
+        let rehearsal = self.identity().is_ok_and(|identity| identity.rehearsal);
         let mut integrity = Integrity::default();
         let mut tally = Tally::new(rehearsal);
         let walked = walk(&self.connection, |row| {

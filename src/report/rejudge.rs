@@ -1,21 +1,21 @@
 //! Judging the spectra of a finished run anew, with other settings than those of the night.
 
 use super::account::{Account, Judged};
-use crate::analysis::realness::{Settings, Spectrum, judge};
+use crate::analysis::joint::{Prior, SpectrumAt, judge};
 use crate::record::RunFile;
 use serde_json::{Map, Value};
 
-/// Settings from words like `chance=1e-4`; what is not named keeps its default.
+/// What is asked, from words like `alpha=1e-4`; what is not named keeps its default.
 ///
 /// ```
 /// use noctule::report::rejudge::settings;
-/// assert_eq!(settings(&["chance=1e-4".to_owned()]).unwrap().chance, 1e-4);
-/// assert!(settings(&["chanse=1e-4".to_owned()]).unwrap_err().contains("chanse"));
+/// assert_eq!(settings(&["alpha=1e-4".to_owned()]).unwrap().alpha, 1e-4);
+/// assert!(settings(&["alpah=1e-4".to_owned()]).unwrap_err().contains("alpah"));
 /// ```
 ///
 /// # Errors
 /// One sentence for a word that is no setting.
-pub fn settings(words: &[String]) -> Result<Settings, String> {
+pub fn settings(words: &[String]) -> Result<Prior, String> {
     let mut named = Map::new();
     for word in words {
         let fault = || format!("`{word}` is not like setting=number");
@@ -27,14 +27,14 @@ pub fn settings(words: &[String]) -> Result<Settings, String> {
         .map_err(|error| format!("the settings can't be used: {error}"))
 }
 
-/// Field, level where it is known, frequencies and readings of a spectrum.
-type Column = (f64, Option<f64>, Vec<f64>, Vec<f64>);
+/// Field, begin, direction, frequencies and readings of a spectrum.
+type Column = (f64, f64, bool, Vec<f64>, Vec<f64>);
 
 /// Replaces the verdicts of an account by a new one on all its spectra whose field is known.
 ///
 /// # Errors
 /// One sentence if there is nothing to judge, or the run file can't be read.
-pub fn rejudge(account: &mut Account, run: &RunFile, settings: &Settings) -> Result<(), String> {
+pub fn rejudge(account: &mut Account, run: &RunFile, settings: &Prior) -> Result<(), String> {
     let mut columns: Vec<Column> = Vec::new();
     for outline in &account.sweeps {
         let table = &outline.table;
@@ -47,24 +47,25 @@ pub fn rejudge(account: &mut Account, run: &RunFile, settings: &Settings) -> Res
         let table = account.fill(run, outline).map_err(|error| error.to_string())?;
         let mut points: Vec<(f64, f64)> =
             table.x.iter().copied().zip(table.values[read].iter().copied()).collect();
+        let upward = table.x.first() <= table.x.last();
         points.sort_by(|a, b| a.0.total_cmp(&b.0));
         let (f_hz, y) = points.into_iter().unzip();
-        columns.push((field_t, outline.level_dbm, f_hz, y));
+        columns.push((field_t, outline.at_s, upward, f_hz, y));
     }
-    let spectra: Vec<Spectrum<'_>> = columns
+    let spectra: Vec<SpectrumAt<'_>> = columns
         .iter()
-        .map(|(field_t, level_dbm, f_hz, y)| Spectrum {
+        .map(|(field_t, start_s, upward, f_hz, y)| SpectrumAt {
             field_t: *field_t,
-            level_dbm: *level_dbm,
-            tip_height_m: None,
+            start_s: *start_s,
+            upward: *upward,
+            tip: 0,
             f_hz,
             y,
-            sigma: None,
         })
         .collect();
     let judged =
         judge(&spectra, settings).map_err(|error| format!("the spectra can't be judged anew: {error}"))?;
     let body = serde_json::to_value(&judged).map_err(|error| error.to_string())?;
-    account.verdicts = vec![Judged::read(account.end_s, &body)];
+    account.verdicts = vec![Judged::read(account.history.end_s, &body)];
     Ok(())
 }

@@ -12,6 +12,7 @@ use super::post::post;
 use crate::bench::{Bench, MessageHook};
 use crate::drive::RunTally;
 use crate::drive::virtual_time::Onlooker;
+use crate::history::Level;
 use crate::quantity::Moment;
 use crate::record::Entry;
 use serde_json::{Value, json};
@@ -28,12 +29,10 @@ const ATTEMPTS: u32 = 3;
 const FIRST_PAUSE: Duration = Duration::from_millis(500);
 /// A program that takes longer is ended.
 const PROGRAM_PATIENCE: Duration = Duration::from_secs(20);
-/// How long the end of a run, parked and recorded, waits for its last messages.
-const END_PATIENCE: Duration = Duration::from_secs(5);
+/// How long the end of a run waits for its last messages, after everything else is done.
+const END_PATIENCE: Duration = Duration::from_secs(45);
 /// A refill due within this time is told of, s.
 const HELIUM_AHEAD_S: f64 = 12.0 * 3600.0;
-/// The loss of helium is not worked out over less than this, s.
-const HELIUM_BASE_S: f64 = 1800.0;
 
 #[derive(Debug, Clone)]
 struct Message {
@@ -54,7 +53,7 @@ pub struct Hooks {
     queues: Vec<Queue>,
     bench: String,
     sequence: String,
-    helium: Option<HeliumWatch>,
+    helium: HeliumWatch,
 }
 
 impl Hooks {
@@ -67,13 +66,7 @@ impl Hooks {
             queues: queues.collect(),
             bench: bench.name.clone(),
             sequence: sequence.to_owned(),
-            helium: bench.helium.map(|budget| HeliumWatch {
-                channel: bench.channel(budget.channel).name.clone(),
-                mark_m3: budget.refill_mark_m3,
-                transfer_m3: budget.transfer_m3(),
-                since: None,
-                told: false,
-            }),
+            helium: HeliumWatch::default(),
         }
     }
 
@@ -97,29 +90,31 @@ impl Onlooker for Hooks {
                 let text = format!("{}; the bench is {parked}", ending.outcome.told(&ending.reason));
                 self.tell("finished", at, &text);
             }
-            Entry::Interlock { name, action, value, because, .. } => {
-                self.tell("interlock", at, &format!("{name} tripped ({action}): {value} — {because}"));
+            Entry::Interlock { name, action, because, .. } => {
+                let what = entry.what_tripped();
+                self.tell("interlock", at, &format!("{name} tripped ({action}): {what} — {because}"));
             }
             Entry::Judgement { what, body, title, .. }
                 if what == "verdict" && body["verdict"] == "undecided" =>
             {
                 self.tell("undecided", at, title);
             }
-            Entry::Held { by, reason } => self.tell("held", at, &format!("held ({by}): {reason}")),
+            Entry::Held { by, reason } => self.tell("held", at, &format!("held ({}): {reason}", by.word())),
             Entry::Released { .. } => self.tell("released", at, "the sequence goes on"),
-            Entry::Fault { link, what } => self.tell("fault", at, &format!("{link}: {what}")),
-            Entry::Monitor { channel, value } => {
-                let due = self.helium.as_mut().and_then(|watch| watch.read(at, channel, *value));
-                if let Some(due_s) = due {
-                    let when = crate::quantity::in_words(due_s);
-                    self.tell("helium", at, &format!("the refill is due in {when}"));
-                }
+            Entry::Fault { link, trouble } => {
+                self.tell("fault", at, &format!("{link}: {}", trouble.in_words()));
             }
             _ => {}
         }
     }
 
-    fn moment(&mut self, _: Moment, _: &RunTally) {}
+    fn moment(&mut self, at: Moment, tally: &RunTally) {
+        let due = tally.helium.as_ref().and_then(|level| self.helium.due(at, level));
+        if let Some(due_s) = due {
+            let when = crate::quantity::in_words(due_s);
+            self.tell("helium", at, &format!("the refill is due in {when}"));
+        }
+    }
 }
 
 impl Drop for Hooks {
@@ -138,38 +133,27 @@ impl Drop for Hooks {
 }
 
 /// When the refill is due, told once for each filling.
-#[derive(Debug)]
+#[derive(Debug, Default)]
 struct HeliumWatch {
-    channel: String,
-    mark_m3: f64,
-    transfer_m3: f64,
-    since: Option<(Moment, f64, f64)>,
-    told: bool,
+    /// Readings that were looked at.
+    seen: usize,
+    /// First reading of the filling of which it was told, s.
+    told: Option<f64>,
 }
 
 impl HeliumWatch {
-    /// Takes in a reading; gives the time to the refill, s, when it is to be told.
-    fn read(&mut self, at: Moment, channel: &str, level: f64) -> Option<f64> {
-        if channel != self.channel || !level.is_finite() {
+    /// The time to the refill, s, when it is to be told.
+    fn due(&mut self, at: Moment, level: &Level) -> Option<f64> {
+        if level.readings.len() == self.seen {
             return None;
         }
-        let (begun, first, lowest) = *self.since.get_or_insert((at, level, level));
-        if level > lowest + self.transfer_m3 {
-            (self.since, self.told) = (Some((at, level, level)), false);
-            return None;
-        }
-        self.since = Some((begun, first, lowest.min(level)));
-        let over_s = at.since(begun);
-        let due_s = if level <= self.mark_m3 {
-            0.0
-        } else if over_s >= HELIUM_BASE_S && first > level {
-            (level - self.mark_m3) * over_s / (first - level)
-        } else {
-            return None;
-        };
-        let tell = due_s < HELIUM_AHEAD_S && !self.told;
-        self.told |= tell;
-        tell.then_some(due_s)
+        self.seen = level.readings.len();
+        let filling = level.since_transfer();
+        let ((first_s, _), (_, last_m3)) = (*filling.first()?, *filling.last()?);
+        let due_s = if last_m3 <= level.mark_m3 { 0.0 } else { level.due()?.at_s - at.s() };
+        let tell = due_s < HELIUM_AHEAD_S && self.told != Some(first_s);
+        self.told = if tell { Some(first_s) } else { self.told };
+        tell.then_some(due_s.max(0.0))
     }
 }
 

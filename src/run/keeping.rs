@@ -6,7 +6,8 @@ use crate::bench::{Bench, read};
 use crate::drive::connect::open_all;
 use crate::drive::virtual_time::Onlooker;
 use crate::drive::wall::{
-    Clock, FromRecord, Inlets, Links, MakeInstrument, Parts, Recording, ScriptOver, StopFlag, WallDrive,
+    Clock, FromRecord, Inlets, Links, MakeInstrument, Parts, Pulse, Recording, ScriptOver, StopFlag,
+    WallDrive, control,
 };
 use crate::instrument::Instrument;
 use crate::quantity::Moment;
@@ -36,6 +37,8 @@ pub fn keep(run_folder: &Path) -> Result<(), String> {
     let charge = Charge::read(&mut input)?;
     let (bench, _) = read(&charge.bench_text, &charge.bench_name)
         .map_err(|faults| format!("the bench has {} faults", faults.len()))?;
+    // Looking up names may take a while, and nothing must when the runner is gone.
+    let instruments = lock::Instruments::of(&bench, &charge.bench_folder);
     say_ready();
     let left = listen(input, Duration::from_millis(bench.keeper.patience_ms));
     let reason = match left {
@@ -48,8 +51,8 @@ pub fn keep(run_folder: &Path) -> Result<(), String> {
     };
     tracing::error!(reason, "taking over");
     // Whoever holds the bench now has begun after the runner was gone, and drives it.
-    let who = lock::keeper_of(run_folder);
-    let Some(_lock) = take_lock(&bench.name, &who) else {
+    let me = lock::Holder::me(lock::Role::Keeper, &run_folder.display().to_string());
+    let Some(_lock) = take_lock(&instruments, &me) else {
         return Err("another run holds the bench, so the keeper leaves it alone".to_owned());
     };
     park(&bench, &charge, run_folder, reason)
@@ -63,13 +66,13 @@ fn end_runner(runner: u32) {
     }
 }
 
-fn take_lock(bench_name: &str, who: &str) -> Option<lock::BenchLock> {
+fn take_lock(instruments: &lock::Instruments, me: &lock::Holder) -> Option<lock::Lock> {
     let began = std::time::Instant::now();
     loop {
-        match lock::take(bench_name, who) {
+        match lock::take(instruments, me) {
             Ok(lock) => return Some(lock),
             Err(reason) if began.elapsed() > LET_GO_WITHIN => {
-                tracing::error!(reason);
+                tracing::error!(%reason);
                 return None;
             }
             Err(_) => std::thread::sleep(Duration::from_millis(20)),
@@ -92,13 +95,7 @@ fn park(bench: &Bench, charge: &Charge, run_folder: &Path, reason: &str) -> Resu
         .enable_all()
         .build()
         .map_err(|error| format!("the event loop can't be made: {error}"))?;
-    let mut instruments = open_all(bench, &charge.bench_folder, 0)?;
-    // The runner may have left a task running, and nothing else begins before it has ended.
-    if let Some(instrument) = bench.task_link.and_then(|link| instruments.get_mut(link))
-        && let Err(error) = instrument.abort()
-    {
-        tracing::warn!(%error, "whatever task was running could not be ended");
-    }
+    let instruments = open_all(bench, &charge.bench_folder, 0)?;
     let file = RunFolder { path: run_folder.to_owned() }.run_file();
     let (seq, at) =
         RunFile::open(&file).and_then(|file| Ok((file.next_seq()?, file.last_moment()?))).unwrap_or_default();
@@ -140,7 +137,7 @@ async fn drive(
     let (answer_sender, answers) = unbounded_channel();
     let (news_sender, record) = unbounded_channel::<FromRecord>();
     let (_over, script) = unbounded_channel();
-    let (_words, outside) = unbounded_channel();
+    let (words, outside) = unbounded_channel();
     let (replies, _replies) = channel();
     let makers: Vec<MakeInstrument> = instruments
         .into_iter()
@@ -151,7 +148,10 @@ async fn drive(
     let make = Box::new(move || -> Result<Box<dyn Recorder>, RecordError> {
         Ok(Box::new(Store::reopen(&path, Durability::PowerCut, false)?))
     });
-    let start = Start { seq, now: at, ..Start::default() };
+    // As long as it is not safe, a person can say here that they have seen to it.
+    let _listening = run_file.parent().and_then(|folder| control::listen(folder, words).ok());
+    // The runner may have left a task running, and nothing else begins before it has ended.
+    let start = Start { seq, now: at, foreign_task: bench.task_link.is_some(), ..Start::default() };
     let parts = Parts {
         bench,
         start,
@@ -161,10 +161,12 @@ async fn drive(
         replies,
         stop: Arc::new(StopFlag::default()),
         onlooker: Box::new(seen),
-        beats: None,
+        pulse: Pulse::default(),
     };
     let mut drive = WallDrive::new(parts);
     drive.end_now(ScriptOver { outcome: Outcome::Fault, reason: reason.to_owned(), place: Place::default() });
-    drive.work(&mut Inlets { calls, answers, record, script, outside }).await;
-    drive.finish().3
+    let mut inlets = Inlets { calls, answers, record, script, outside };
+    drive.work(&mut inlets).await;
+    drive.finish(&mut inlets).await;
+    drive.record_failed
 }

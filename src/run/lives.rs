@@ -7,13 +7,13 @@
 use super::Setup;
 use super::faults::{FaultPlan, read_faults};
 use super::nights::{NIGHT_NAME, night_document, night_plan};
-use super::resume::{KnownState, restore};
+use super::resume::restore;
 use crate::bench::Bench;
 use crate::drive::replay::{GoLive, ReplayPort, ReplayStop, TreatAs};
 use crate::drive::virtual_time::VirtualDrive;
 use crate::drive::{Port, SharedPort};
 use crate::quantity::Moment;
-use crate::record::{Document, Ending, Entry, Outcome, Place, RecordError, RunFile};
+use crate::record::{Change, Document, Ending, Entry, Outcome, Place, RecordError, RunFile};
 use crate::script::{self, ScriptEnd, Sequence};
 use crate::supervisor::{Call, Reply};
 use std::cell::RefCell;
@@ -28,8 +28,6 @@ struct PastLife {
     until: u64,
     /// What was run at its end.
     sequence: Sequence,
-    /// Number of the next sweep after it.
-    sweeps: u64,
 }
 
 /// The lives of a rehearsal so far, but for the one that is to go on.
@@ -58,24 +56,23 @@ impl PastLives {
     ) -> Result<Self, RecordError> {
         let texts = file.documents_in_order("sequence")?;
         let last_words = file.last_words()?.unwrap_or(u64::MAX);
-        let (mut edits, mut sweeps, mut lives) = (0, 0, Vec::new());
+        let (mut edits, mut lives) = (0, Vec::new());
         let (mut taken_up, mut windows) = (0, Vec::new());
-        file.entries_of(&["end", "resumed", "sweep_begin"], last_words, |numbered| {
+        file.entries_of(&["end", "resumed"], last_words, |numbered| {
             match &numbered.entry {
-                Entry::Resumed { differences, window, .. } => {
+                Entry::Resumed { changes, window, .. } => {
                     let end = window.as_ref().map(|window| Moment::from_s(window.end_s));
                     windows.extend(end.map(|end| (numbered.seq - taken_up, end)));
                     taken_up += 1;
-                    edits += usize::from(differences.iter().any(|told| told.contains("was edited")));
+                    edits += usize::from(changes.iter().any(|c| matches!(c, Change::SequenceEdited(_))));
                 }
-                Entry::SweepBegin { sweep, .. } => sweeps = sweeps.max(sweep + 1),
                 // What finished is met as it is.
                 Entry::End { ending, .. } if ending.outcome != Outcome::Finished => {
                     let (_, text) = texts.get(edits).or(texts.last()).ok_or_else(|| {
                         RecordError::Damaged("the text of the sequence is missing".to_owned())
                     })?;
                     let sequence = Sequence { text: text.clone(), ..like.clone() };
-                    lives.push(PastLife { until: numbered.seq + 1, sequence, sweeps });
+                    lives.push(PastLife { until: numbered.seq + 1, sequence });
                 }
                 _ => {}
             }
@@ -103,7 +100,7 @@ impl PastLives {
                 let (outcome, reason) = (Outcome::Failed, "an earlier life went otherwise".to_owned());
                 return (ScriptEnd { outcome, reason, place: Place::default(), column: 0 }, Vec::new());
             }
-            ended.take_up(life.sweeps, self.known(setup, life.until).ok().and_then(|known| known.spot));
+            ended.take_up();
             before = Some(life);
         }
         self.live(setup, before, &setup.sequence, drive)
@@ -134,11 +131,6 @@ impl PastLives {
         ended
     }
 
-    /// As the sequence had left the bench below a row.
-    fn known(&self, setup: &Setup, until: u64) -> Result<KnownState, RecordError> {
-        KnownState::at(&RunFile::open(&self.run_file)?, &setup.bench, until)
-    }
-
     fn replayed(
         &self,
         setup: &Setup,
@@ -147,11 +139,11 @@ impl PastLives {
     ) -> Result<ReplayPort, RecordError> {
         let file = RunFile::open(&self.run_file)?;
         let bench = Arc::clone(&setup.bench);
-        let known = self.known(setup, until)?;
+        let history = drive.borrow().tally.clone();
         let live = Live(Rc::clone(drive));
-        let go_live: GoLive = Box::new(move || -> Result<Box<dyn Port>, Ending> {
+        let go_live: GoLive = Box::new(move |next: &Call| -> Result<Box<dyn Port>, Ending> {
             let mut live = live;
-            restore(&mut live, &bench, &known)?;
+            restore(&mut live, &bench, &history, &next.request)?;
             Ok(Box::new(live))
         });
         ReplayPort::until(Arc::clone(&setup.bench), setup.seed, file, until, self.treat_as, go_live)

@@ -8,7 +8,7 @@ use crate::drive::oracle::Oracle;
 use crate::drive::replay::{GoLive, ReplayPort, ReplayStop, TreatAs};
 use crate::drive::virtual_time::Onlooker;
 use crate::drive::wall::{
-    Clock, FromRecord, Inlets, Links, MakeInstrument, Outside, Parts, Recording, ScriptOver, StopFlag,
+    Clock, FromRecord, Inlets, Links, MakeInstrument, Outside, Parts, Pulse, Recording, ScriptOver, StopFlag,
     WallDrive, WallPort, control,
 };
 use crate::drive::{Port, RunTally};
@@ -16,7 +16,7 @@ use crate::instrument::Instrument;
 use crate::quantity::Moment;
 use crate::record::{Ending, Entry, Outcome, Place, RecordError, Recorder, RunFile};
 use crate::script::{self, ScriptEnd, Sequence};
-use crate::supervisor::{Start, Word};
+use crate::supervisor::{Call, Start, Word};
 use std::cell::RefCell;
 use std::path::PathBuf;
 use std::rc::Rc;
@@ -59,14 +59,10 @@ pub struct Resumed {
     pub file: RunFile,
     /// What an operator says about a task of unknown outcome.
     pub treat_as: Option<TreatAs>,
-    /// Number of the next row, and of the next sweep.
+    /// Number of the next row.
     pub seq: u64,
-    /// Number of the next sweep.
-    pub sweeps: u64,
     /// The last moment of the record.
     pub at: Moment,
-    /// Channels as the sequence had left them, to be restored.
-    pub known: super::resume::KnownState,
     /// What the record adds up to so far.
     pub tally: RunTally,
 }
@@ -84,6 +80,27 @@ pub struct Measured {
     pub record_failed: Option<String>,
     /// Why a replay stopped before anything moved.
     pub replay_stop: Option<ReplayStop>,
+    /// Who looked on. Whoever has time may wait for the last that they have to tell.
+    pub onlookers: Onlookers,
+}
+
+/// Who looked on at a run that is over.
+#[derive(Default)]
+pub struct Onlookers(Option<Box<dyn Onlooker>>);
+
+impl std::fmt::Debug for Onlookers {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.debug_tuple("Onlookers").field(&self.0.is_some()).finish()
+    }
+}
+
+impl Onlookers {
+    /// The terminal is wanted for the report.
+    pub fn leave_terminal(&mut self) {
+        if let Some(onlooker) = &mut self.0 {
+            onlooker.leave_terminal();
+        }
+    }
 }
 
 impl Measured {
@@ -175,7 +192,7 @@ pub fn measure(
 
 async fn measure_within(
     mut measurement: Measurement,
-    instruments: Vec<Box<dyn Instrument + Send>>,
+    mut instruments: Vec<Box<dyn Instrument + Send>>,
     make_recorder: MakeRecorder,
     onlooker: Box<dyn Onlooker>,
 ) -> Result<Measured, NotBegun> {
@@ -188,13 +205,10 @@ async fn measure_within(
     let stop = Arc::new(StopFlag::default());
     let bench = Arc::clone(&measurement.bench);
 
-    let begin = measurement.resumed.as_ref().map_or_else(Start::default, |resumed| Start {
-        seq: resumed.seq,
-        sweeps: resumed.sweeps,
-        now: resumed.at,
-        window: None,
-        spot: resumed.known.spot,
-    });
+    let begin = measurement
+        .resumed
+        .as_ref()
+        .map_or_else(Start::default, |resumed| Start::after(&resumed.tally, &bench, resumed.seq, resumed.at));
     let mut start = Start { window: measurement.window, ..begin };
     let (seed, pace, folder) = (measurement.seed, measurement.pace, measurement.folder.clone());
     let introduction = std::mem::take(&mut measurement.introduction);
@@ -210,10 +224,19 @@ async fn measure_within(
         let replay_stop = told.lock().ok().and_then(|mut stop| stop.take());
         if replay_stop.is_some() {
             let (tally, oracle) = (RunTally::new(&bench), Oracle::new(&bench));
-            return Ok(Measured { tally, oracle, digest: None, record_failed: None, replay_stop });
+            let onlookers = Onlookers::default();
+            return Ok(Measured { tally, oracle, digest: None, record_failed: None, replay_stop, onlookers });
         }
     }
-    let keeper = start_keeper(plan.as_ref(), &bench, &folder, &word_sender)?;
+    // Runner and keeper may have died with a task on its way, and nothing else begins before it has ended.
+    if let Some(instrument) = bench.task_link.filter(|_| resuming).and_then(|link| instruments.get_mut(link))
+    {
+        let in_vain =
+            |error| NotBegun::Instrument(format!("a task that may be running can't be ended: {error}"));
+        instrument.abort().map_err(in_vain)?;
+    }
+    let pulse = Pulse::default();
+    let keeper = start_keeper(plan, &bench, &folder, &pulse, &word_sender)?;
     let makers: Vec<MakeInstrument> = instruments
         .into_iter()
         .map(|instrument| Box::new(move || -> Box<dyn Instrument> { instrument }) as MakeInstrument)
@@ -230,27 +253,30 @@ async fn measure_within(
     hear_signals(&word_sender);
     let clock = Clock::start(start.now, pace);
     let mut inlets = Inlets { calls, answers, record, script, outside };
-    let beats = keeper.as_ref().and_then(Keeper::beats);
     let mut drive =
-        WallDrive::new(Parts { bench, start, clock, links, recording, replies, stop, onlooker, beats });
+        WallDrive::new(Parts { bench, start, clock, links, recording, replies, stop, onlooker, pulse });
     drive.tally = tally.unwrap_or(drive.tally);
     drive.work(&mut inlets).await;
-    let (tally, oracle, digest, record_failed) = drive.finish();
+    // Parked, recorded, the keeper dismissed: only then anybody is waited for.
+    let digest = drive.finish(&mut inlets).await;
     if let Some(keeper) = keeper {
         keeper.dismiss();
     }
-    Ok(Measured { tally, oracle, digest, record_failed, replay_stop: None })
+    let (tally, oracle, record_failed, onlooker) = drive.into_parts();
+    let onlookers = Onlookers(Some(onlooker));
+    Ok(Measured { tally, oracle, digest, record_failed, replay_stop: None, onlookers })
 }
 
 /// Nothing begins without a keeper, unless the bench says that a lost one does not matter.
 fn start_keeper(
-    plan: Option<&KeeperPlan>,
+    plan: Option<KeeperPlan>,
     bench: &Bench,
     folder: &std::path::Path,
+    pulse: &Pulse,
     words: &UnboundedSender<Outside>,
 ) -> Result<Option<Keeper>, NotBegun> {
     let Some(plan) = plan else { return Ok(None) };
-    match Keeper::start(plan, folder, words.clone()) {
+    match Keeper::start(plan, folder, pulse.clone(), words.clone()) {
         Ok(keeper) => Ok(Some(keeper)),
         Err(reason) if bench.keeper.park_if_lost => Err(NotBegun::Keeper(reason)),
         Err(reason) => {
@@ -330,12 +356,12 @@ fn run_script(
         return script::run(&measurement.sequence, Rc::new(RefCell::new(port))).0;
     };
     let bench = Arc::clone(&measurement.bench);
-    let (known, live_bench) = (resumed.known, Arc::clone(&bench));
-    let go_live: GoLive = Box::new(move || -> Result<Box<dyn Port>, Ending> {
+    let (history, live_bench) = (resumed.tally, Arc::clone(&bench));
+    let go_live: GoLive = Box::new(move |next: &Call| -> Result<Box<dyn Port>, Ending> {
         let mut port = port;
         // If nobody waits any more, the first call will find that the run is over.
         let _ = ready.send(());
-        super::resume::restore(&mut port, &live_bench, &known)?;
+        super::resume::restore(&mut port, &live_bench, &history, &next.request)?;
         Ok(Box::new(port))
     });
     match ReplayPort::new(bench, measurement.seed, resumed.file, resumed.treat_as, go_live) {

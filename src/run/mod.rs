@@ -21,7 +21,9 @@ mod window;
 
 pub use claims::Claim;
 pub use folder::{RUN_FILE_NAME, RunFolder, locate};
-pub use measure::{MakeRecorder, Measured, Measurement, NotBegun, Resumed, measure, meet_instruments, paced};
+pub use measure::{
+    MakeRecorder, Measured, Measurement, NotBegun, Onlookers, Resumed, measure, meet_instruments, paced,
+};
 pub use rehearse::{Rehearsed, rehearse, rehearse_with, rehearse_with_faults, resume_rehearsal};
 pub use setup::{BenchSource, Setup, SetupError};
 pub use summary::Summary;

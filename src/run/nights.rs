@@ -1,10 +1,10 @@
 //! Many nights: the same sequence with other seeds and other faults, each judged by the oracle.
 
 use super::Setup;
-use super::faults::{FaultPlan, Kind, Mishap, Planned, draw};
+use super::faults::{FaultPlan, Kind, draw};
 use super::rehearse::rehearse_with_faults;
 use crate::drive::virtual_time::Nobody;
-use crate::quantity::Moment;
+use crate::faults::{Mishap, Planned, RunnerTrouble};
 use crate::record::{DigestOnly, Outcome};
 use crate::supervisor::{Probe, Probes, Word};
 use serde::Serialize;
@@ -29,8 +29,8 @@ pub fn night_plan(seed: u64) -> (FaultPlan, Vec<Kind>) {
     let (mut plan, kinds) = draw(seed);
     // The second word does not wait for the point in hand.
     for _ in 0..2 {
-        let mishap = Mishap::Operator(Word::Stop);
-        plan.faults.push(Planned { at: Moment::from_s(LONGEST_S), for_s: 0.0, mishap });
+        let mishap = Mishap::Runner(RunnerTrouble::Operator(Word::Stop));
+        plan.faults.push(Planned::once(LONGEST_S, 0.0, mishap));
     }
     (plan, kinds)
 }
@@ -133,7 +133,12 @@ pub fn night(setup: &Setup, seed: u64) -> Night {
         outcome: summary.outcome,
         reason: summary.reason,
         end_s: done.tally.end_s,
-        helium_left_l: done.tally.helium.map(|(_, last)| last * 1e3),
+        helium_left_l: done
+            .tally
+            .helium
+            .as_ref()
+            .and_then(|level| level.readings.last())
+            .map(|(_, last)| last * 1e3),
         violations,
         first_violation,
         points_lost: done.oracle.points_lost,
@@ -437,11 +442,7 @@ mod tests {
             b.park.reverse();
         });
         caught(order, "order of parking");
-        let crash = Planned {
-            at: Moment::from_s(300.0),
-            for_s: 0.0,
-            mishap: Mishap::World(noctule_sim::Fault::TipCrash),
-        };
+        let crash = Planned::once(300.0, 0.0, Mishap::World(noctule_sim::Fault::TipCrash));
         let blind = deceived("approach(); wait(10.min);", Some(crash.clone()), |b| {
             b.interlocks.iter_mut().for_each(|lock| lock.action = crate::bench::Action::Warn);
         });

@@ -74,7 +74,7 @@ pub fn rehearse_with_faults(
     let instruments = plan.instruments(&setup.bench, world, setup.seed);
     let recorder = plan.recorder(recorder);
     let setup = &Setup { window: plan.window(setup.window), ..setup.clone() };
-    let (past, disturbances) = (PastLives::default(), plan.disturbances());
+    let (past, disturbances) = (PastLives::default(), plan.disturbances(&setup.bench));
     rehearse_lives(setup, &past, instruments, recorder, onlooker, started_at, disturbances)
 }
 
@@ -90,7 +90,7 @@ pub fn resume_rehearsal(
 ) -> Rehearsed {
     let world = setup.world.as_deref().expect("a rehearsal has a world");
     let instruments = plan.instruments(&setup.bench, world, setup.seed);
-    rehearse_lives(setup, past, instruments, recorder, onlooker, started_at, plan.disturbances())
+    rehearse_lives(setup, past, instruments, recorder, onlooker, started_at, plan.disturbances(&setup.bench))
 }
 
 fn rehearse_lives(

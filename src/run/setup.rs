@@ -4,7 +4,7 @@ use crate::bench::{BUILTIN_NAME, Bench, builtin, builtin_text, read};
 use crate::diagnostic::{Code, Diagnostic};
 use crate::drive::connect::load_world;
 use crate::quantity::Moment;
-use crate::record::{Document, Entry};
+use crate::record::{Document, Entry, Identity};
 use crate::script::{Sequence, file_name};
 use noctule_sim::world::World;
 use std::path::{Path, PathBuf};
@@ -188,7 +188,7 @@ impl Setup {
     /// The first entry of the record: what is run.
     pub fn identity(&self) -> Entry {
         let [sequence, bench, world] = [0, 1, 2].map(|i| self.documents()[i].hash());
-        Entry::Identity {
+        Entry::Identity(Identity {
             sequence: self.sequence.name.clone(),
             sequence_hash: sequence,
             bench: self.bench.name.clone(),
@@ -198,7 +198,7 @@ impl Setup {
             seed: self.seed,
             rehearsal: self.world.is_some(),
             version: env!("CARGO_PKG_VERSION").to_owned(),
-        }
+        })
     }
 
     /// When and where; not part of the digest.

@@ -1,8 +1,9 @@
 //! The closing report of a run as one JSON object.
 
 use super::truth::Truth;
+use crate::drive::RunTally;
 use crate::drive::oracle::Oracle;
-use crate::drive::{RunTally, Trip};
+use crate::history::Trip;
 use crate::record::{Ending, Outcome, Place};
 use serde::Serialize;
 
@@ -72,12 +73,12 @@ impl Summary {
             run_file: None,
             brief: None,
             digest,
-            helium_used_l: tally.helium_used_l(),
+            helium_used_l: tally.helium.as_ref().map_or(0.0, |level| level.used().used * 1e3),
             interlocks: tally.trips.clone(),
             limit_violations: oracle.violations,
             parked: tally.parked,
             holds: tally.holds,
-            results: tally.results.clone(),
+            results: tally.results.iter().map(|line| line.words.clone()).collect(),
             truth: None,
         }
     }

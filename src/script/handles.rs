@@ -1,7 +1,8 @@
 //! What verbs give back: bulk data stays in native handles, never in script arrays.
 
 use crate::analysis::fit::Fit;
-use crate::analysis::realness::{FieldLine, Judgement};
+use crate::analysis::joint::Judgement;
+use crate::analysis::realness::FieldLine;
 use crate::analysis::transmission::Transmission;
 use crate::bench::Bench;
 use crate::quantity::{Dimension, Quantity};

@@ -5,7 +5,7 @@ use crate::bench::{Bench, Channel, ChannelId};
 use crate::document::nearest;
 use crate::drive::SharedPort;
 use crate::record::{Ending, Outcome, Place};
-use crate::supervisor::{Answer, Call, Denial, Jot, Request};
+use crate::supervisor::{Answer, Call, Denial, Request, Statement};
 use rand_chacha::ChaCha8Rng;
 use rand_chacha::rand_core::SeedableRng;
 use rhai::NativeCallContext;
@@ -119,7 +119,7 @@ impl Host {
     }
 
     /// Puts something into the record.
-    pub fn record(&self, ctx: &NativeCallContext<'_>, jot: Jot) -> Result<(), Thrown> {
+    pub fn record(&self, ctx: &NativeCallContext<'_>, jot: Statement) -> Result<(), Thrown> {
         self.call(ctx, Request::Record(jot)).map(|_| ())
     }
 

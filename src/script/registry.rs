@@ -141,6 +141,7 @@ pub fn all() -> impl Iterator<Item = &'static Verb> {
         verbs::tip::VERBS,
         verbs::drifting::VERBS,
         verbs::analysis::VERBS,
+        verbs::proving::VERBS,
         verbs::judging::VERBS,
         verbs::identifying::VERBS,
         verbs::flow::VERBS,

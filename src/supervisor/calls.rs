@@ -1,17 +1,15 @@
 //! Calls of the sequence: begun, finished, recorded, answered.
 
-use super::procedure::{
-    CentrePlan, Centring, Failure, Input, Procedure, Ramp, Reading, Sweeping, Tasking, Waiting,
-};
+use super::procedure::{Centring, Input, Procedure, Ramp, Reading, Sweeping, Tasking, Waiting};
 use super::slot::Purpose;
 use super::{
-    Answer, Call, Denial, Effect, Effects, Jot, OpenCall, Phase, Question, Reply, Request, Supervisor,
+    Answer, Call, CentrePlan, Denial, Effect, Effects, OpenCall, Phase, Question, Reply, Request, Statement,
+    Supervisor,
 };
-use crate::bench::Role;
 use crate::bench::expression::Readings;
+use crate::bench::{ChannelId, Role};
 use crate::instrument::{ErrorKind, InstrumentError, Task};
-use crate::record::{Column, Entry};
-use serde_json::{Value, json};
+use crate::record::{Column, Entry, Failure};
 use std::sync::Arc;
 
 impl Supervisor {
@@ -52,12 +50,12 @@ impl Supervisor {
             },
             Request::Task(task) => {
                 if task.kind().once_only() {
-                    self.append_intent(&call, out);
+                    self.append_intent(&call, task, out);
                 }
                 Procedure::Tasking(Tasking::new(*task))
             }
             Request::Recentre(plan) => Procedure::Centring(Centring::new(&self.bench, *plan)),
-            Request::Record(jot) => return self.record_jot(&call, jot.clone(), out),
+            Request::Record(statement) => return self.state(&call, statement.clone(), out),
             Request::Ask(question) => match self.unread_for(*question) {
                 // The first question of a run comes before the watch has read anything.
                 Some(channel) => Procedure::Reading(Reading::new(&self.bench, &[channel], 1, 0.0)),
@@ -81,25 +79,8 @@ impl Supervisor {
 
     /// What moves the tip along the surface, or changes it, takes it off the spot on which it was centred.
     fn note_move_of_tip(&mut self, request: &Request) {
-        let along = |id: crate::bench::ChannelId| {
-            matches!(self.bench.channel(id).role, Some(Role::TipX | Role::TipY))
-        };
-        let leaves = match request {
-            Request::Set { channel, .. } => along(*channel),
-            Request::Sweep(plan) => {
-                along(plan.fast.channel) || plan.slow.is_some_and(|axis| along(axis.channel))
-            }
-            Request::Task(task) => task.kind().leaves_spot(),
-            Request::Recentre(_) | Request::Park => true,
-            // A tip that comes in again is centred anew by whoever restores; else it stands where it stood.
-            Request::Restore { approach, .. } => approach.is_some(),
-            Request::Read { .. }
-            | Request::Wait { .. }
-            | Request::Settle
-            | Request::Record(_)
-            | Request::Ask(_) => false,
-        };
-        if leaves {
+        let along = |id: &ChannelId| matches!(self.bench.channel(*id).role, Some(Role::TipX | Role::TipY));
+        if request.leaves_spot(along) {
             self.spot = None;
         }
     }
@@ -111,54 +92,37 @@ impl Supervisor {
             open.sweep = Some(sweep);
         }
         if plan.continues.is_none() {
-            let column = |id: crate::bench::ChannelId| {
-                let channel = self.bench.channel(id);
-                Column {
-                    channel: channel.name.clone(),
-                    unit: channel.unit.text.clone(),
-                    si_unit: si_unit(channel),
-                }
-            };
             let entry = Entry::SweepBegin {
                 n: call.n,
                 sweep,
-                name: plan.name.clone(),
-                args: call.request.arguments(&self.bench),
+                plan: plan.in_columns(&self.bench),
                 place: call.place.clone(),
-                fast: column(plan.fast.channel),
-                slow: plan.slow.map(|axis| column(axis.channel)),
-                read: plan.read.iter().map(|id| column(*id)).collect(),
-                points: plan.total(),
-                both_ways: plan.both_ways,
             };
             self.append(entry, Vec::new(), false, out);
         }
         Procedure::Sweeping(Sweeping::new(&self.bench, &self.latest, Arc::clone(plan), sweep))
     }
 
-    fn append_intent(&mut self, call: &OpenCall, out: &mut Effects) {
-        let entry = Entry::Intent {
-            n: call.n,
-            verb: call.request.verb().to_owned(),
-            args: call.request.arguments(&self.bench),
-            place: call.place.clone(),
-        };
+    fn append_intent(&mut self, call: &OpenCall, task: &Task, out: &mut Effects) {
+        let task = task.renamed(|id| Some(self.bench.channel(*id).name.clone()));
+        let task = task.expect("every channel of a bench has a name");
+        let entry = Entry::Intent { n: call.n, task, place: call.place.clone() };
         // The driver makes an urgent entry durable before it carries out a command that follows it.
         self.append(entry, Vec::new(), true, out);
     }
 
-    fn record_jot(&mut self, call: &OpenCall, jot: Jot, out: &mut Effects) {
+    fn state(&mut self, call: &OpenCall, statement: Statement, out: &mut Effects) {
         let (n, place) = (call.n, call.place.clone());
-        let entry = match jot {
-            Jot::Note { text, for_next_shift } => Entry::Note { n, text, place, for_next_shift },
-            Jot::Decision { question, answer, reason } => {
+        let entry = match statement {
+            Statement::Note { text, for_next_shift } => Entry::Note { n, text, place, for_next_shift },
+            Statement::Decision { question, answer, reason } => {
                 Entry::Decision { n, question, answer, reason, place }
             }
-            Jot::Judgement { what, sweep, title, body } => {
+            Statement::Judgement { what, sweep, title, body } => {
                 Entry::Judgement { n, what, sweep, title, body, place }
             }
-            Jot::StepBegin { step, name, parent } => Entry::StepBegin { n, step, name, place, parent },
-            Jot::StepEnd { step, left_out } => Entry::StepEnd { n, step, left_out },
+            Statement::StepBegin { step, name, parent } => Entry::StepBegin { n, step, name, place, parent },
+            Statement::StepEnd { step, left_out } => Entry::StepEnd { n, step, left_out },
         };
         let seq = self.append(entry, Vec::new(), true, out);
         self.call = None;
@@ -180,12 +144,11 @@ impl Supervisor {
                 Ok(Answer::Number(last.map_or(f64::MAX, |last| last.since(self.now))))
             }
             Question::HeliumLeft | Question::HeliumOutlook => {
-                let known = self.bench.helium.and_then(|h| Some((h, self.latest.latest(h.channel)?)));
-                let answer = known.map(|(helium, level_m3)| match question {
-                    Question::HeliumOutlook => {
-                        Answer::HeliumOutlook(self.helium.outlook(self.now, level_m3, helium.refill_mark_m3))
-                    }
-                    _ => Answer::Number(level_m3 - helium.refill_mark_m3),
+                let known =
+                    self.bench.helium.and_then(|h| self.latest.latest(h.channel)).zip(self.helium.as_ref());
+                let answer = known.map(|(level_m3, helium)| match question {
+                    Question::HeliumOutlook => Answer::HeliumOutlook(helium.outlook(self.now, level_m3)),
+                    _ => Answer::Number(level_m3 - helium.mark_m3),
                 });
                 answer.ok_or_else(|| {
                     let message = "the helium level has not been read, or the bench has no helium budget";
@@ -206,8 +169,6 @@ impl Supervisor {
             let expected = Some(centred.curvature);
             self.spot = centred.found.then_some(CentrePlan { expected, ..*plan });
         }
-        let verb = call.request.verb().to_owned();
-        let args = call.request.arguments(&self.bench);
         let (n, place) = (call.n, call.place.clone());
         let mut data = Vec::new();
         let entry = match (&result, &call.request) {
@@ -217,39 +178,18 @@ impl Supervisor {
             }
             (Ok(Answer::Task(report)), Request::Task(task @ (Task::Trace { .. } | Task::Image { .. }))) => {
                 data.clone_from(&report.data);
-                self.bulk_entry(n, verb, args, place, task, report)
+                let shape = match *task {
+                    Task::Image { pixels, .. } => vec![u64::from(pixels); 2],
+                    _ => vec![report.data.len() as u64],
+                };
+                let task = task.renamed(|id| Some(Column::of(&self.bench, *id)));
+                let task = task.expect("every channel of a bench has a name");
+                Entry::Bulk { n, task, place, shape, report: report.clone() }
             }
-            _ => Entry::Call { n, verb, args, place, answer: encode(&result) },
+            _ => Entry::Call { n, request: call.request.named(&self.bench), place, answer: result.clone() },
         };
         let seq = self.append(entry, data, true, out);
-        let reply = result.map_err(|failure| match failure {
-            Failure::Instrument(error) => Denial::Instrument(error),
-            Failure::Forbidden(reason) => Denial::Forbidden(reason),
-        });
-        self.answer_when_durable(seq, reply, out);
-    }
-
-    fn bulk_entry(
-        &self,
-        n: u64,
-        verb: String,
-        args: String,
-        place: crate::record::Place,
-        task: &Task,
-        report: &crate::instrument::TaskReport,
-    ) -> Entry {
-        let (name, unit, shape, interval_s) = match *task {
-            Task::Trace { channel, interval_s, .. } => {
-                let channel = self.bench.channel(channel);
-                (channel.name.clone(), si_unit(channel), vec![report.data.len() as u64], interval_s)
-            }
-            Task::Image { pixels, line_s, .. } => {
-                ("height".to_owned(), "m".to_owned(), vec![u64::from(pixels), u64::from(pixels)], line_s)
-            }
-            _ => (String::new(), String::new(), Vec::new(), 0.0),
-        };
-        let (remark, achieved) = (report.remark.clone(), report.achieved);
-        Entry::Bulk { n, verb, args, place, name, unit, shape, interval_s, remark, achieved }
+        self.answer_when_durable(seq, result.map_err(Denial::from), out);
     }
 
     fn answer_when_durable(&mut self, seq: u64, reply: Reply, out: &mut Effects) {
@@ -268,26 +208,5 @@ impl Supervisor {
             out.push(Effect::Answer(reply));
         }
         self.close_if_durable(out);
-    }
-}
-
-/// Values in the file are SI; a level has no SI unit of its own.
-fn si_unit(channel: &crate::bench::Channel) -> String {
-    let symbol = channel.dimension().symbol();
-    if channel.dimension() == crate::quantity::Dimension::VOLUME { "m^3".to_owned() } else { symbol }
-}
-
-/// The answer as it is recorded and replayed.
-pub fn encode(result: &Result<Answer, Failure>) -> Value {
-    match result {
-        Ok(Answer::Done) => json!({ "done": true }),
-        Ok(Answer::Number(number)) => json!({ "number": number }),
-        Ok(Answer::Numbers(numbers)) => json!({ "numbers": numbers }),
-        Ok(Answer::Task(report)) => json!({ "task": report }),
-        Ok(Answer::HeliumOutlook(outlook)) => json!({ "outlook": outlook }),
-        Ok(Answer::Centred(centred)) => json!({ "centred": centred }),
-        Ok(Answer::Sweep(data)) => json!({ "sweep": data.sweep }),
-        Err(Failure::Instrument(error)) => json!({ "instrument": error }),
-        Err(Failure::Forbidden(reason)) => json!({ "forbidden": reason }),
     }
 }

@@ -1,10 +1,10 @@
 //! The end: interrupt the sequence, park the bench, write the last entry.
 
-use super::procedure::{Failure, Input, Procedure};
+use super::procedure::{Input, Procedure};
 use super::safety::park_steps;
 use super::slot::Purpose;
 use super::{Answer, Denial, Effect, Effects, Phase, Probe, Supervisor};
-use crate::record::{Ending, Entry, Outcome};
+use crate::record::{Ending, Entry, Failure, Outcome, Trouble};
 
 impl Supervisor {
     /// Ends the run; the first reason counts.
@@ -21,7 +21,8 @@ impl Supervisor {
         }
         out.push(Effect::Interrupt(ending));
         let at_work = self.slot.take();
-        let task_under_way = at_work.iter().chain(self.suspended.iter()).any(Procedure::holds_task);
+        let task_under_way =
+            self.foreign_task || at_work.iter().chain(self.suspended.iter()).any(Procedure::holds_task);
         self.suspended = None;
         if self.parked {
             return self.close(true, out);
@@ -125,10 +126,19 @@ impl Supervisor {
         self.close_if_durable(out);
     }
 
+    pub(super) fn keeper_replaced(&mut self, out: &mut Effects) {
+        self.reach(Probe::KeeperReplaced);
+        let trouble = Trouble::KeeperReplaced;
+        let what = trouble.in_words();
+        self.append(Entry::Fault { link: "keeper".to_owned(), trouble }, Vec::new(), true, out);
+        Self::notify("fault", what, out);
+    }
+
     pub(super) fn keeper_lost(&mut self, out: &mut Effects) {
         self.reach(Probe::KeeperLost);
-        let what = "the keeper process is gone".to_owned();
-        self.append(Entry::Fault { link: "keeper".to_owned(), what: what.clone() }, Vec::new(), true, out);
+        let trouble = Trouble::KeeperLost;
+        let what = trouble.in_words();
+        self.append(Entry::Fault { link: "keeper".to_owned(), trouble }, Vec::new(), true, out);
         Self::notify("fault", what.clone(), out);
         if self.bench.keeper.park_if_lost {
             let ending =

@@ -3,7 +3,7 @@
 use super::{Call, Reply};
 use crate::bench::{Bench, ChannelId};
 use crate::instrument::{InstrumentError, Task, TaskReport};
-use crate::record::{Ending, Entry, Outcome, Place, Point, Values, WIDEST_POINT};
+use crate::record::{Ending, Entry, Outcome, Place, Point, Values, WIDEST_POINT, Word};
 
 /// Something has happened.
 #[derive(Debug, Clone, PartialEq)]
@@ -28,6 +28,8 @@ pub enum Event {
     RecordFailed(String),
     /// An operator's word.
     Operator(Word),
+    /// The keeper process was gone or stopped, and a new one keeps watch.
+    KeeperReplaced,
     /// The keeper process is gone.
     KeeperLost,
     /// The clock of the computer was set.
@@ -44,19 +46,6 @@ pub enum Event {
         /// Where.
         place: Place,
     },
-}
-
-/// An operator's word.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Word {
-    /// Finish the point in hand, then wait.
-    Hold,
-    /// Go to the refill state, then wait.
-    HoldForRefill,
-    /// Go on.
-    Release,
-    /// End at the next point and park; a second time: at once.
-    Stop,
 }
 
 /// What an instrument has answered.

@@ -28,10 +28,18 @@ pub enum Refusal {
 }
 
 impl Refusal {
+    /// Why, in a phrase.
+    pub fn why(&self) -> &str {
+        match self {
+            Refusal::Never(why) | Refusal::NotMet(why) | Refusal::NotKnown(why) => why,
+        }
+    }
+
     /// One sentence.
     pub fn into_text(self) -> String {
         match self {
-            Refusal::Never(text) | Refusal::NotMet(text) | Refusal::NotKnown(text) => text,
+            Refusal::Never(text) => text,
+            Refusal::NotMet(why) | Refusal::NotKnown(why) => format!("not permitted: {why}"),
         }
     }
 }
@@ -129,9 +137,9 @@ pub fn check_permits(
         // What is known can settle that it is not met, whatever the silent gauge would say; that it is met takes all.
         match permit.condition.holds(&Trusted(latest)) {
             Some(true) if trusted => {}
-            Some(false) => return Err(Refusal::NotMet(format!("not permitted: {because} (needs {text})"))),
+            Some(false) => return Err(Refusal::NotMet(format!("{because} (needs {text})"))),
             _ => {
-                let text = format!("not permitted: it is not known whether {text} ({because})");
+                let text = format!("it is not known whether {text} ({because})");
                 return Err(Refusal::NotKnown(text));
             }
         }
@@ -145,6 +153,9 @@ struct Trusted<'l>(&'l Latest);
 impl Readings for Trusted<'_> {
     fn latest(&self, channel: ChannelId) -> Option<f64> {
         self.0.latest(channel).filter(|_| self.0.age_s(channel) <= PERMIT_TRUST_S)
+    }
+    fn beyond(&self, channel: ChannelId) -> Option<f64> {
+        self.0.beyond(channel).filter(|_| self.0.age_s(channel) <= PERMIT_TRUST_S)
     }
     fn rate_per_s(&self, channel: ChannelId) -> Option<f64> {
         self.0.rate_per_s(channel).filter(|_| self.0.age_s(channel) <= PERMIT_TRUST_S)

@@ -1,10 +1,11 @@
 //! Holding a sequence: the bench goes to its hold state, waits, and comes back.
 
-use super::procedure::{CentrePlan, SafeStep, What};
-use super::{Latest, Word};
+use super::procedure::SafeStep;
+use super::{CentrePlan, Latest, Word};
 use crate::bench::expression::Readings;
 use crate::bench::{Bench, ChannelId, Role};
 use crate::quantity::Moment;
+use crate::record::SafeAct;
 use std::collections::BTreeSet;
 
 /// Marks that are to hold before a sequence goes on rest on readings no older than this, s.
@@ -95,22 +96,22 @@ impl Hold {
         let from_bench = if self.refill { &bench.refill.steps } else { &bench.hold };
         let mut steps: Vec<SafeStep> = Vec::new();
         if task_under_way {
-            steps.push(SafeStep { what: What::Abort, within_s: 10.0 });
+            steps.push(SafeStep { act: SafeAct::Abort, within_s: 10.0 });
         }
         if self.must_withdraw_now() {
-            steps.push(SafeStep { what: What::Withdraw, within_s: 120.0 });
+            steps.push(SafeStep { act: SafeAct::Withdraw, within_s: 120.0 });
         }
         steps.extend(from_bench.iter().map(SafeStep::from_bench));
         self.at_refill |= self.refill;
         for step in &steps {
-            match step.what {
-                What::Withdraw => {
+            match step.act {
+                SafeAct::Withdraw => {
                     let in_range = bench.by_role(Role::Approached).and_then(|id| latest.latest(id));
                     self.withdrawn |= in_range.is_none_or(|flag| flag > 0.5);
                     self.out = true;
                 }
-                What::Set(channel, _) => self.save(channel, latest),
-                What::Abort | What::Approach | What::Keep(_) | What::Centre(_) => {}
+                SafeAct::Set(channel, _) => self.save(channel, latest),
+                SafeAct::Abort | SafeAct::Approach | SafeAct::Keep(_) | SafeAct::Centre(_) => {}
             }
         }
         steps
@@ -128,13 +129,13 @@ impl Hold {
     /// the stage; then the tip, then what else was changed, last changed first; last of all the spot, if the tip had
     /// stood on one.
     pub fn steps_out(&self, bench: &Bench, spot: Option<CentrePlan>) -> Vec<SafeStep> {
-        let approach = self.withdrawn.then_some(What::Approach);
-        let set = |(channel, value): &(ChannelId, f64)| What::Set(*channel, *value);
-        let (fields, others): (Vec<What>, Vec<What>) =
-            self.saved.iter().rev().map(set).partition(|what| is_field(bench, *what));
-        let centre = spot.filter(|_| self.withdrawn).map(What::Centre);
+        let approach = self.withdrawn.then_some(SafeAct::Approach);
+        let set = |(channel, value): &(ChannelId, f64)| SafeAct::Set(*channel, *value);
+        let (fields, others): (Vec<SafeAct>, Vec<SafeAct>) =
+            self.saved.iter().rev().map(set).partition(|act| is_field(bench, *act));
+        let centre = spot.filter(|_| self.withdrawn).map(SafeAct::Centre);
         let all = fields.into_iter().chain(approach).chain(others).chain(centre);
-        all.map(|what| SafeStep { what, within_s: BACK_WITHIN_S }).collect()
+        all.map(|act| SafeStep { act, within_s: BACK_WITHIN_S }).collect()
     }
 
     /// Whether something other than a person's word keeps it on.
@@ -149,8 +150,8 @@ impl Hold {
 }
 
 /// Whether a step ramps the magnet.
-pub(super) fn is_field(bench: &Bench, what: What) -> bool {
-    let What::Set(channel, _) = what else { return false };
+pub(super) fn is_field(bench: &Bench, act: SafeAct) -> bool {
+    let SafeAct::Set(channel, _) = act else { return false };
     matches!(bench.channel(channel).role, Some(Role::FieldZ | Role::FieldX))
 }
 

@@ -12,6 +12,8 @@ const RATE_SPAN_S: f64 = 30.0;
 #[derive(Debug, Clone, Copy)]
 struct Cell {
     value: f64,
+    /// Infinite, to one side, while it shows more or less than it can.
+    beyond: Option<f64>,
     read_at: Option<Moment>,
     changed_at: Moment,
     failures: u32,
@@ -35,6 +37,7 @@ impl Latest {
     pub fn new(channels: usize, begun: Moment) -> Self {
         let cell = Cell {
             value: f64::NAN,
+            beyond: None,
             read_at: None,
             changed_at: begun,
             failures: 0,
@@ -62,7 +65,7 @@ impl Latest {
                 cell.earlier = (value, now);
             }
             Some(_) => {
-                if cell.value != value {
+                if cell.value != value || cell.beyond.is_some() {
                     cell.changed_at = now;
                 }
                 // Two marks, half a span apart, keep the base of the rate between one and two spans old.
@@ -73,8 +76,26 @@ impl Latest {
             }
         }
         cell.value = value;
+        cell.beyond = None;
         cell.read_at = Some(now);
         cell.failures = 0;
+    }
+
+    /// A channel has answered that its value lies beyond what it can show: infinite, to one side.
+    pub fn note_beyond(&mut self, channel: ChannelId, side: f64) {
+        let now = self.now;
+        let cell = &mut self.cells[channel.index()];
+        if cell.beyond != Some(side) || cell.read_at.is_none() {
+            cell.changed_at = now;
+        }
+        cell.beyond = Some(side);
+        cell.read_at = Some(now);
+        cell.failures = 0;
+    }
+
+    /// Whether a channel has ever answered.
+    pub fn was_read(&self, channel: ChannelId) -> bool {
+        self.cells[channel.index()].read_at.is_some()
     }
 
     /// A failed attempt to read.
@@ -120,14 +141,18 @@ impl Latest {
 impl Readings for Latest {
     fn latest(&self, channel: ChannelId) -> Option<f64> {
         let cell = &self.cells[channel.index()];
-        cell.read_at.map(|_| cell.value)
+        cell.read_at.map(|_| cell.value).filter(|value| cell.beyond.is_none() && value.is_finite())
+    }
+
+    fn beyond(&self, channel: ChannelId) -> Option<f64> {
+        self.cells[channel.index()].beyond
     }
 
     fn rate_per_s(&self, channel: ChannelId) -> Option<f64> {
         let cell = &self.cells[channel.index()];
         let (base, at) = cell.older?;
         let span = cell.read_at?.since(at);
-        (span > 0.0).then(|| (cell.value - base) / span)
+        (span > 0.0 && cell.beyond.is_none()).then(|| (cell.value - base) / span)
     }
 
     fn age_s(&self, channel: ChannelId) -> f64 {

@@ -13,7 +13,6 @@ mod calls;
 mod ending;
 mod event;
 pub mod gate;
-mod helium;
 mod hold;
 mod interlock;
 mod latest;
@@ -22,31 +21,35 @@ mod permit;
 mod present_hold;
 mod probe;
 pub mod procedure;
-mod request;
 mod safety;
 mod slot;
 mod watch;
 
-pub use event::{Answered, Channels, Command, Effect, Effects, Event, Notice, Owner, Ticket, Word};
-pub use helium::HeliumOutlook;
+pub use crate::record::{
+    Answer, Axis, Call, CentrePlan, Centred, Denial, HeliumOutlook, OWN_CALL, Question, Reply, Request,
+    Statement, SweepData, SweepPlan, Word,
+};
+pub use event::{Answered, Channels, Command, Effect, Effects, Event, Notice, Owner, Ticket};
 pub use latest::Latest;
 pub use lockin::settle_in_time_constants;
 pub use permit::PATIENCE_S;
 pub use present_hold::{HoldStage, PresentHold};
 pub use probe::{Probe, Probes};
-pub use request::{
-    Answer, Axis, Call, Denial, Jot, OWN_CALL, Question, Reply, Request, SweepData, SweepPlan,
-};
 
 use crate::bench::Bench;
+use crate::history::{History, Level};
+use crate::instrument::{ErrorKind, InstrumentError};
 use crate::quantity::Moment;
-use crate::record::{Ending, Entry, Place, Point};
+use crate::record::{Ending, Entry, Place, Point, Trouble};
 use hold::Hold;
 use interlock::{Change, Interlocks};
-use procedure::{CentrePlan, Context, Input, Next, Procedure, link_of};
+use procedure::{Context, Input, Next, Procedure, link_of};
 use slot::{Arrived, Slot};
 use std::sync::Arc;
 use watch::Watch;
+
+/// People are told so often that the bench is not safe yet, s.
+const NOT_SAFE_TOLD_EVERY_S: f64 = 60.0;
 
 /// Where a run begins: all zero, or where the record of a resumed run ends.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
@@ -61,6 +64,22 @@ pub struct Start {
     pub window: Option<Moment>,
     /// The spot on which the sequence had centred the tip, where it has not moved it since.
     pub spot: Option<CentrePlan>,
+    /// A task that somebody else began may be running: it is ended before the tip is withdrawn.
+    pub foreign_task: bool,
+}
+
+impl Start {
+    /// Where a recorded run goes on.
+    pub fn after(history: &History, bench: &Bench, seq: u64, now: Moment) -> Self {
+        Self {
+            seq,
+            sweeps: history.next_sweep,
+            now,
+            window: None,
+            spot: history.spot_on(bench),
+            foreign_task: false,
+        }
+    }
 }
 
 #[derive(Debug, Clone, PartialEq)]
@@ -93,11 +112,12 @@ pub struct Supervisor {
     call: Option<OpenCall>,
     reply: Option<(u64, Reply)>,
     hold: Hold,
-    helium: helium::HeliumLog,
+    helium: Option<Level>,
     /// The spot on which the sequence has centred the tip, until it moves it elsewhere.
     spot: Option<CentrePlan>,
     phase: Phase,
     stop_wanted: bool,
+    foreign_task: bool,
     window: Option<Moment>,
     place: Place,
     seq: u64,
@@ -105,6 +125,8 @@ pub struct Supervisor {
     record_failed: bool,
     sweeps: u64,
     parked: bool,
+    /// When it was last told that the bench is not safe yet.
+    told_not_safe: Option<Moment>,
     now: Moment,
     /// When a task last ended: what was read before may not be so any more.
     task_ended_at: Option<Moment>,
@@ -121,14 +143,15 @@ impl Supervisor {
             latest: Latest::new(bench.channels.len(), start.now),
             watch: Watch::new(&bench),
             interlocks: Interlocks::new(&bench),
+            helium: Level::of(&bench),
             bench,
             slot: Slot::default(),
             suspended: None,
             call: None,
             reply: None,
             hold: Hold::default(),
-            helium: helium::HeliumLog::default(),
             spot: start.spot,
+            foreign_task: start.foreign_task,
             phase: Phase::Running,
             stop_wanted: false,
             window: start.window,
@@ -138,6 +161,7 @@ impl Supervisor {
             record_failed: false,
             sweeps: start.sweeps,
             parked: false,
+            told_not_safe: None,
             now: start.now,
             task_ended_at: None,
             points: Vec::new(),
@@ -162,6 +186,7 @@ impl Supervisor {
             Event::Durable { through } => self.made_durable(through, out),
             Event::RecordFailed(reason) => self.record_failed(&reason, out),
             Event::Operator(word) => self.operator(word, out),
+            Event::KeeperReplaced => self.keeper_replaced(out),
             Event::KeeperLost => self.keeper_lost(out),
             Event::ClockJumped { by_s } => self.latest.note_clock_jump(by_s),
             Event::SequenceEnded { outcome, reason, place } => {
@@ -279,8 +304,13 @@ impl Supervisor {
                 let Some(channels) = self.watch.answered(link, ticket.serial) else {
                     return self.reach(Probe::StaleAnswer);
                 };
-                if let Answered::Failed(_) = outcome {
-                    self.watch_failed(&channels);
+                if let Answered::Failed(error) = &outcome {
+                    if self.note_beyond(&channels, error.kind) {
+                        self.watch.read_beyond(&channels);
+                    } else {
+                        self.note_out_of_step(usize::from(link), error, out);
+                        self.watch_failed(&channels);
+                    }
                 } else {
                     self.watch.read_well(&channels);
                     self.note_reading(&channels, &outcome, out);
@@ -302,13 +332,38 @@ impl Supervisor {
         }
     }
 
+    /// A channel that says that its value lies beyond what it can show is not silent. A joint read tells nothing:
+    /// nobody knows which channel it was.
+    fn note_beyond(&mut self, channels: &Channels, kind: ErrorKind) -> bool {
+        let side = match kind {
+            ErrorKind::AboveRange => f64::INFINITY,
+            ErrorKind::BelowRange => f64::NEG_INFINITY,
+            _ => return false,
+        };
+        let [channel] = channels.as_slice() else { return false };
+        self.latest.note_beyond(*channel, side);
+        true
+    }
+
+    /// That readings are doubtful goes into the record, though what failed is tried again.
+    fn note_out_of_step(&mut self, link: usize, error: &InstrumentError, out: &mut Effects) {
+        if error.kind == ErrorKind::OutOfStep {
+            self.reach(Probe::OutOfStep);
+            let link = self.bench.links[link].name.clone();
+            let trouble = Trouble::OutOfStep(error.message.clone());
+            self.append(Entry::Fault { link, trouble }, Vec::new(), false, out);
+        }
+    }
+
     fn note_reading(&mut self, channels: &Channels, outcome: &Answered, out: &mut Effects) {
         match outcome {
             Answered::Read(values) => {
                 for (channel, value) in channels.as_slice().iter().zip(values.as_slice()) {
                     self.latest.note(*channel, *value);
-                    if let Some(budget) = self.bench.helium.filter(|budget| budget.channel == *channel) {
-                        self.helium.note(self.now, *value, budget.transfer_m3());
+                    if self.bench.helium.is_some_and(|budget| budget.channel == *channel)
+                        && let Some(level) = &mut self.helium
+                    {
+                        level.note(self.now.s(), *value);
                     }
                     if self.watch.record_is_due(*channel, self.now) {
                         let name = self.bench.channel(*channel).name.clone();
@@ -316,6 +371,7 @@ impl Supervisor {
                     }
                 }
             }
+            Answered::Failed(error) if self.note_beyond(channels, error.kind) => {}
             Answered::Failed(_) => {
                 for channel in channels.as_slice() {
                     self.latest.note_failure(*channel);
@@ -327,6 +383,11 @@ impl Supervisor {
 
     fn main_answered(&mut self, serial: u64, outcome: Answered, out: &mut Effects) {
         let bench = Arc::clone(&self.bench);
+        if let Answered::Failed(error) = &outcome
+            && let Some(link) = self.slot.link_in_use(&bench, serial)
+        {
+            self.note_out_of_step(link, error, out);
+        }
         let arrived = self.slot.answered(&bench, self.now, serial, outcome);
         self.probes[Probe::HeardAfterAll as usize] += std::mem::take(&mut self.slot.heard_after_all);
         match arrived {
@@ -345,13 +406,9 @@ impl Supervisor {
                 }
                 if let (Answered::Failed(error), Some(link)) = (&outcome, link_of(&bench, &command)) {
                     self.reach(Probe::GaveUp);
-                    let what = gave_up(&command, error, tries);
-                    self.append(
-                        Entry::Fault { link: bench.links[link].name.clone(), what },
-                        Vec::new(),
-                        false,
-                        out,
-                    );
+                    let trouble = gave_up(&command, error, tries);
+                    let link = bench.links[link].name.clone();
+                    self.append(Entry::Fault { link, trouble }, Vec::new(), false, out);
                 }
                 self.run(Input::Answered(outcome), out);
             }
@@ -396,14 +453,16 @@ impl Supervisor {
         }
     }
 
-    /// Parking that has to be tried again is told at each new pause.
+    /// Parking that has to be tried again is told of at its first pauses, and then once a minute.
     fn say_if_not_safe(&mut self, until: Moment, out: &mut Effects) {
         let pauses = matches!(&self.slot.procedure, Some(Procedure::Steps(steps)) if steps.pauses());
-        let Some(why) = self.not_safe_yet().filter(|_| pauses) else { return };
+        let lately = self.told_not_safe.is_some_and(|told| self.now.since(told) < NOT_SAFE_TOLD_EVERY_S);
+        let Some(why) = self.not_safe_yet().filter(|_| pauses && !lately) else { return };
         let text = format!(
             "NOT safe yet: {why}; tried again in {}; a word to stop ends the attempts",
             crate::quantity::in_words(until.since(self.now))
         );
+        self.told_not_safe = Some(self.now);
         Self::notify("park", text, out);
     }
 
@@ -431,14 +490,12 @@ impl Supervisor {
 }
 
 /// A failure that nothing more is tried about, with what was tried.
-fn gave_up(command: &Command, error: &crate::instrument::InstrumentError, tries: u32) -> String {
-    match command {
-        Command::Begin(task) if task.kind().once_only() && tries == 1 => {
-            format!("{error}, tried once: `{}` is never repeated on its own", task.kind().name())
-        }
-        _ if tries == 1 => format!("{error}, tried once"),
-        _ => format!("{error}, after {tries} attempts"),
-    }
+fn gave_up(command: &Command, error: &crate::instrument::InstrumentError, tries: u32) -> Trouble {
+    let once_only = match command {
+        Command::Begin(task) if task.kind().once_only() => Some(task.kind().name().to_owned()),
+        _ => None,
+    };
+    Trouble::GaveUp { error: error.clone(), tries, once_only }
 }
 
 #[cfg(test)]

@@ -106,9 +106,7 @@ impl Supervisor {
     fn put_off(&mut self, command: Command, attempts_left: u32, refusal: Refusal, out: &mut Effects) {
         if self.slot.patience_ends().is_none() {
             self.reach(Probe::PermitWaited);
-            let text = refusal.into_text();
-            let why = text.strip_prefix("not permitted: ").unwrap_or(&text);
-            Self::notify("waiting", format!("for a permit: {why}"), out);
+            Self::notify("waiting", format!("for a permit: {}", refusal.why()), out);
         }
         self.slot.put_off(command, attempts_left, self.now);
     }

@@ -31,6 +31,8 @@ probes! {
     PermitUnknown = "a permit was refused because a reading was too old";
     Refused = "a command was refused at the gate";
     Warned = "an interlock warned";
+    BlindLock = "an interlock acted because it could not see";
+    OutOfStep = "a link was out of step";
     HeldByLock = "an interlock held the sequence";
     WithdrawnByLock = "an interlock had the tip withdrawn";
     HeldAgain = "a hold was entered anew while one was on";
@@ -47,6 +49,7 @@ probes! {
     Stopped = "the run was stopped at a boundary";
     WindowEnded = "the window ended";
     RecordFailed = "the record failed";
+    KeeperReplaced = "a lost keeper was replaced";
     KeeperLost = "the keeper was lost";
     ParkIncomplete = "a step of parking failed";
     ParkedAtLast = "parking that had failed was tried again until it was done";

@@ -2,12 +2,14 @@
 
 use super::hold::{Stage, is_field};
 use super::interlock::Change;
-use super::procedure::{CentrePlan, Input, Next, Procedure, SafeStep, Steps, What};
+use super::procedure::{Input, Next, Procedure, SafeStep, Steps};
 use super::slot::Purpose;
-use super::{Effects, Phase, Probe, Supervisor, Word};
+use super::{CentrePlan, Effects, Phase, Probe, Supervisor, Word};
+use crate::bench::expression::Readings;
 use crate::bench::{Action, Bench, ChannelId};
+use crate::history::Level;
 use crate::quantity::Moment;
-use crate::record::{Ending, Entry, Outcome};
+use crate::record::{Cause, Column, Compared, During, Ending, Entry, HeldBy, Outcome, SafeAct, Unseen};
 
 /// Time that withdrawing is reckoned with when a window ends, s.
 const WITHDRAW_RECKONED_S: f64 = 60.0;
@@ -18,25 +20,25 @@ const WINDOW_MARGIN_S: f64 = 30.0;
 
 /// The park steps of a bench; a running task is ended first.
 pub(super) fn park_steps(bench: &Bench, task_under_way: bool) -> Steps {
-    let abort = task_under_way.then_some(SafeStep { what: What::Abort, within_s: 10.0 });
-    Steps::new("park", abort.into_iter().chain(bench.park.iter().map(SafeStep::from_bench)).collect())
+    let abort = task_under_way.then_some(SafeStep { act: SafeAct::Abort, within_s: 10.0 });
+    Steps::new(During::Park, abort.into_iter().chain(bench.park.iter().map(SafeStep::from_bench)).collect())
 }
 
 /// The steps back to where a cut run had left the bench: a tip that has to come out does so first, one that has to
 /// come in waits for the field.
 pub(super) fn restore_steps(bench: &Bench, approach: Option<bool>, values: &[(ChannelId, f64)]) -> Steps {
-    let withdraw = (approach == Some(false)).then_some(What::Withdraw);
-    let approach = (approach == Some(true)).then_some(What::Approach);
-    let set = |(channel, value): &(ChannelId, f64)| What::Set(*channel, *value);
-    let (fields, others): (Vec<What>, Vec<What>) =
-        values.iter().map(set).partition(|what| is_field(bench, *what));
+    let withdraw = (approach == Some(false)).then_some(SafeAct::Withdraw);
+    let approach = (approach == Some(true)).then_some(SafeAct::Approach);
+    let set = |(channel, value): &(ChannelId, f64)| SafeAct::Set(*channel, *value);
+    let (fields, others): (Vec<SafeAct>, Vec<SafeAct>) =
+        values.iter().map(set).partition(|act| is_field(bench, *act));
     let steps = withdraw
         .into_iter()
         .chain(fields)
         .chain(approach)
         .chain(others)
-        .map(|what| SafeStep { what, within_s: RESTORE_WITHIN_S });
-    Steps::new("restore", steps.collect())
+        .map(|act| SafeStep { act, within_s: RESTORE_WITHIN_S });
+    Steps::new(During::Restore, steps.collect())
 }
 
 impl Supervisor {
@@ -46,6 +48,7 @@ impl Supervisor {
         for change in changes.drain(..) {
             match change {
                 Change::Tripped(index) => self.tripped(index, out),
+                Change::Blind(index) => self.blinded(index, out),
                 Change::Cleared(index) => self.cleared(index, out),
                 Change::Crossed(index) => self.look_again(index),
             }
@@ -65,21 +68,44 @@ impl Supervisor {
     fn tripped(&mut self, index: usize, out: &mut Effects) {
         let bench = std::sync::Arc::clone(&self.bench);
         let lock = &bench.interlocks[index];
-        let value = self.show_distance(index);
-        let text = format!("{} tripped ({value}): {}", lock.name, lock.because);
+        let cause = self.compared(index);
+        self.act(index, lock.action, cause, out);
+    }
+
+    /// Nobody knows whether it would trip: it acts as if it had, and says what it can't see.
+    fn blinded(&mut self, index: usize, out: &mut Effects) {
+        let bench = std::sync::Arc::clone(&self.bench);
+        let lock = &bench.interlocks[index];
+        let mut channels: Vec<_> = super::interlock::unseen(lock, &self.latest).collect();
+        channels.dedup();
+        let unseen = channels
+            .into_iter()
+            .map(|id| Unseen { channel: bench.channel(id).name.clone(), for_s: self.latest.age_s(id) });
+        let cause = Cause::Blind(unseen.collect());
+        self.reach(Probe::BlindLock);
+        self.act(index, lock.blind, cause, out);
+    }
+
+    /// An interlock does what the bench says that it does.
+    fn act(&mut self, index: usize, action: Action, cause: Cause, out: &mut Effects) {
+        let bench = std::sync::Arc::clone(&self.bench);
+        let lock = &bench.interlocks[index];
+        let verb = if matches!(cause, Cause::Blind(_)) { "can't see" } else { "tripped" };
         let entry = Entry::Interlock {
             name: lock.name.clone(),
-            action: lock.action.name().to_owned(),
-            value,
+            action,
+            condition: lock.trip.text.clone(),
+            cause,
             because: lock.because.clone(),
             place: self.place.clone(),
         };
+        let text = format!("{} {verb} ({}): {}", lock.name, entry.what_tripped(), lock.because);
         self.append(entry, Vec::new(), true, out);
         Self::notify("interlock", text.clone(), out);
         if self.phase != Phase::Running {
             return self.reach(Probe::TrippedAtEnd);
         }
-        self.reach(match lock.action {
+        self.reach(match action {
             Action::Warn => Probe::Warned,
             Action::Hold => Probe::HeldByLock,
             Action::Withdraw => Probe::WithdrawnByLock,
@@ -87,11 +113,11 @@ impl Supervisor {
             Action::Park => Probe::ParkedByLock,
             Action::ParkLatch => Probe::Latched,
         });
-        match lock.action {
+        match action {
             Action::Warn => {}
             Action::Hold | Action::Withdraw => {
                 self.hold.locks.insert(index);
-                self.hold.withdraw |= lock.action == Action::Withdraw;
+                self.hold.withdraw |= action == Action::Withdraw;
                 self.hold_now(&text, out);
             }
             Action::Refill => {
@@ -101,7 +127,7 @@ impl Supervisor {
                 self.hold_now(&text, out);
             }
             Action::Park | Action::ParkLatch => {
-                let latched = lock.action == Action::ParkLatch;
+                let latched = action == Action::ParkLatch;
                 let place = self.place.clone();
                 self.end(Ending { outcome: Outcome::Interlock, reason: text, place, latched }, out);
             }
@@ -115,30 +141,21 @@ impl Supervisor {
         self.hold.locks.remove(&index);
     }
 
-    /// The value that tripped and its mark, where the condition is one comparison.
-    fn show_distance(&self, index: usize) -> String {
+    /// The value that tripped and its limit, where the condition is one comparison.
+    fn compared(&self, index: usize) -> Cause {
         let trip = &self.bench.interlocks[index].trip;
-        match (trip.distance(&self.latest), trip.channels().next()) {
-            (Some((value, mark)), Some(id)) if trip.text.contains(['(', '/']) => {
-                let name = &self.bench.channel(id).name;
-                format!("{}; {name}: {value:.4e} against {mark:.4e}", trip.text)
-            }
-            (Some((value, mark)), Some(id)) => {
-                let channel = self.bench.channel(id);
-                format!("{} is {}, the mark is {}", channel.name, channel.show(value), channel.show(mark))
-            }
-            _ => trip.text.clone(),
+        let Some((value, limit)) = trip.distance(&self.latest) else { return Cause::Condition };
+        let plain = !trip.text.contains(['(', '/']);
+        let id = trip.channels().next();
+        if !value.is_finite() || !limit.is_finite() {
+            return id.map_or(Cause::Condition, |id| Cause::Beyond(self.bench.channel(id).name.clone()));
         }
+        let column = id.filter(|_| plain).map(|id| Column::of(&self.bench, id));
+        Cause::Compared(Compared { column, value, limit })
     }
 
     pub(super) fn operator(&mut self, word: Word, out: &mut Effects) {
-        let text = match word {
-            Word::Hold => "hold",
-            Word::HoldForRefill => "hold for refill",
-            Word::Release => "release",
-            Word::Stop => "stop",
-        };
-        self.append(Entry::Operator { word: text.to_owned() }, Vec::new(), true, out);
+        self.append(Entry::Operator { word }, Vec::new(), true, out);
         if self.phase != Phase::Running {
             if word == Word::Stop {
                 self.give_up_parking(out);
@@ -256,13 +273,12 @@ impl Supervisor {
         }
         if self.hold.stage == Stage::None {
             self.hold.since = self.now;
-            let by = if self.hold.locks.is_empty() { "operator" } else { "interlock" };
-            let entry = Entry::Held { by: by.to_owned(), reason: reason.to_owned() };
-            self.append(entry, Vec::new(), true, out);
+            let by = if self.hold.locks.is_empty() { HeldBy::Operator } else { HeldBy::Interlock };
+            self.append(Entry::Held { by, reason: reason.to_owned() }, Vec::new(), true, out);
             Self::notify("held", format!("held: {reason}"), out);
         }
         self.hold.stage = Stage::Entering;
-        let during = if self.hold.refill { "refill" } else { "hold" };
+        let during = if self.hold.refill { During::Refill } else { During::Hold };
         let steps = self.hold.steps_in(&self.bench, &self.latest, task_under_way);
         self.slot.begin(Procedure::Steps(Steps::new(during, steps)), Purpose::EnterHold);
         self.run(Input::Go, out);
@@ -279,7 +295,7 @@ impl Supervisor {
         // Only where the bench says how: without it the tip stays where it lands.
         let spot = self.bench.recentre.zip(self.spot);
         let spot = spot.map(|(bench, spot)| CentrePlan { search_m: 0.5 * bench.search_m, ..spot });
-        let steps = Steps::new("restore", self.hold.steps_out(&self.bench, spot));
+        let steps = Steps::new(During::Restore, self.hold.steps_out(&self.bench, spot));
         self.slot.begin(Procedure::Steps(steps), Purpose::LeaveHold);
         self.run(Input::Go, out);
     }
@@ -338,7 +354,7 @@ impl Supervisor {
             out,
         );
         if self.hold.refill {
-            self.helium.forget();
+            self.helium.iter_mut().for_each(Level::begin_anew);
         }
         self.hold = super::Hold::default();
         match self.suspended.take() {
@@ -356,14 +372,14 @@ impl Supervisor {
         let window = self.window?;
         let mut parking_s = WINDOW_MARGIN_S;
         for step in self.bench.park.iter().map(SafeStep::from_bench) {
-            parking_s += match step.what {
-                What::Withdraw | What::Approach => WITHDRAW_RECKONED_S.min(step.within_s),
-                What::Set(channel, value) => {
+            parking_s += match step.act {
+                SafeAct::Withdraw | SafeAct::Approach => WITHDRAW_RECKONED_S.min(step.within_s),
+                SafeAct::Set(channel, value) => {
                     let from = self.latest.standing(channel).unwrap_or(value);
                     let way_s = super::gate::ramp_time_s(&self.bench, channel, from, value);
                     (way_s + self.bench.channel(channel).settle_s).min(step.within_s) + 1.0
                 }
-                What::Abort | What::Keep(_) | What::Centre(_) => 0.0,
+                SafeAct::Abort | SafeAct::Keep(_) | SafeAct::Centre(_) => 0.0,
             };
         }
         Some(Moment::from_s((window.s() - parking_s).max(0.0)))

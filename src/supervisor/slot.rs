@@ -154,7 +154,7 @@ impl Slot {
     pub fn send(&mut self, bench: &Bench, now: Moment, command: Command, attempts_left: u32) -> Ticket {
         self.serial += 1;
         let timeout_s =
-            super::procedure::link_of(bench, &command).map_or(1.0, |link| bench.links[link].timeout_s);
+            super::procedure::link_of(bench, &command).map_or(1.0, |link| bench.answer_within_s(link));
         let count = if let Command::Read { channels } = &command { channels.as_slice().len() } else { 1 };
         let deadline = now.after(timeout_s * (3 * count) as f64 + 1.0);
         let unsure = self.unsure && matches!(command, Command::Begin(_));
@@ -219,6 +219,12 @@ impl Slot {
             Some(channel) => Some(Ok(channel)),
             None => self.after_reading.take().map(|w| Err((w.command, w.attempts_left))),
         }
+    }
+
+    /// The link of the command on its way, if it has this serial.
+    pub fn link_in_use(&self, bench: &Bench, serial: u64) -> Option<usize> {
+        let sent = self.on_its_way.filter(|sent| sent.serial == serial)?;
+        super::procedure::link_of(bench, &sent.command)
     }
 
     /// An answer has come.

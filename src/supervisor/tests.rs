@@ -1,5 +1,5 @@
 use super::*;
-use crate::bench::{BUILTIN_NAME, Role, builtin_text, read};
+use crate::bench::{BUILTIN_NAME, ChannelId, Role, builtin_text, read};
 use crate::instrument::{Task, TaskReport};
 use crate::record::{Outcome, Values};
 use std::collections::{BTreeMap, BTreeSet};
@@ -14,18 +14,19 @@ struct Play {
     supervisor: Supervisor,
     bench: Arc<Bench>,
     now: Moment,
-    values: BTreeMap<crate::bench::ChannelId, f64>,
+    values: BTreeMap<ChannelId, f64>,
     sent: Vec<String>,
     replies: Vec<Reply>,
     entries: Vec<Entry>,
     over: bool,
     /// Channels that give no answer.
-    dead: BTreeSet<crate::bench::ChannelId>,
+    dead: BTreeSet<ChannelId>,
     /// Middle, height and width of what stands under the tip, m.
     spot: Option<([f64; 2], f64, f64)>,
     notices: Vec<String>,
     /// How starts of tasks fail.
     fails: Option<crate::instrument::ErrorKind>,
+    reads: u32,
 }
 
 impl Play {
@@ -58,6 +59,7 @@ impl Play {
             spot: None,
             notices: Vec::new(),
             fails: None,
+            reads: 0,
         }
     }
 
@@ -105,7 +107,7 @@ impl Play {
             }
             Command::Read { channels } => {
                 self.scan();
-                let values: Vec<f64> = channels.as_slice().iter().map(|id| self.values[id]).collect();
+                let values: Vec<f64> = channels.as_slice().iter().map(|id| self.shown(*id)).collect();
                 Answered::Read(Values::new(&values))
             }
             Command::Begin(task) => {
@@ -126,6 +128,20 @@ impl Play {
             }
             Command::Poll => Answered::Ended(TaskReport { achieved: true, ..TaskReport::default() }),
             Command::Abort => Answered::Taken,
+        }
+    }
+
+    /// What a channel shows: live gauges have noise, and no current flows while the tip is out.
+    fn shown(&mut self, id: ChannelId) -> f64 {
+        const LIVE: [Role; 4] =
+            [Role::HeliumLevel, Role::StageTemperature, Role::ChamberPressure, Role::MagnetVoltage];
+        self.reads += 1;
+        let noise = 1e-15 * f64::from(self.reads % 7);
+        match self.bench.channel(id).role {
+            Some(Role::Current) if self.get(Role::Approached) < 0.5 => noise,
+            Some(Role::Current) => self.values[&id] + noise,
+            Some(role) if LIVE.contains(&role) => self.values[&id] + noise,
+            _ => self.values[&id],
         }
     }
 

@@ -137,7 +137,7 @@ impl Watch {
             }
             self.serial += 1;
             let channels = Channels::new(&due[..count]);
-            let deadline = now.after(bench.links[link].timeout_s * (3 * count) as f64 + 1.0);
+            let deadline = now.after(bench.answer_within_s(link) * (3 * count) as f64 + 1.0);
             self.in_flight[link] = Some(InFlight { serial: self.serial, deadline, channels });
             let owner = Owner::Watch(u16::try_from(link).unwrap_or(u16::MAX));
             send(Ticket { owner, serial: self.serial }, link, Command::Read { channels });
@@ -188,6 +188,13 @@ impl Watch {
                 item.alone = false;
                 item.failures = 0;
             }
+        }
+    }
+
+    /// A channel has answered, but not with a number: it is still read by itself, and not less often.
+    pub fn read_beyond(&mut self, channels: &Channels) {
+        for item in self.items.iter_mut().filter(|item| channels.as_slice().contains(&item.channel)) {
+            item.failures = 0;
         }
     }
 

@@ -42,7 +42,7 @@ fn measure(folder: &Path, rate: f64) -> Delays {
     let bench = Arc::new(builtin());
     let (_, store) = begin_run(folder, &bench, 1);
     let (sender, mut news) = unbounded_channel();
-    let recording = Recording::start(Box::new(move || Ok(Box::new(store) as Box<dyn Recorder>)), sender);
+    let mut recording = Recording::start(Box::new(move || Ok(Box::new(store) as Box<dyn Recorder>)), sender);
     let plan = plan(&bench);
     let begin = Box::new(sweep_begin(&bench, &plan, 0, 0));
     recording.append(0, Moment::START, begin, Vec::new(), true);
@@ -76,7 +76,7 @@ fn measure(folder: &Path, rate: f64) -> Delays {
             recording.append_point(seq, point(&plan, 0, i % POINTS, at_s));
         }
     }
-    recording.finish().expect("space");
+    recording.end().wait().expect("space");
     let durable = listener.join().expect("no thread has panicked");
     let mut delays = Delays::default();
     let mut known = durable.iter().peekable();

@@ -2,7 +2,7 @@
 
 use criterion::{Criterion, criterion_group, criterion_main};
 use noctule::analysis::contrast::contrast_of_trace;
-use noctule::analysis::realness::{Settings, Spectrum, judge};
+use noctule::analysis::joint::{Prior, SpectrumAt, judge};
 use noctule::analysis::register::{Image, register};
 
 fn wobble(i: usize) -> f64 {
@@ -43,13 +43,13 @@ fn benches(c: &mut Criterion) {
                 .collect()
         })
         .collect();
-    let spectra: Vec<Spectrum> = fields
+    let spectra: Vec<SpectrumAt> = fields
         .iter()
         .zip(&signals)
-        .map(|(b, y)| Spectrum { field_t: *b, level_dbm: None, tip_height_m: None, f_hz: &f, y, sigma: None })
+        .map(|(b, y)| SpectrumAt { field_t: *b, start_s: *b, upward: true, tip: 0, f_hz: &f, y })
         .collect();
     c.bench_function("verdict on 8 spectra of 301 points", |bench| {
-        bench.iter(|| judge(&spectra, &Settings::default()).expect("good"));
+        bench.iter(|| judge(&spectra, &Prior::default()).expect("good"));
     });
     night(c);
 }
@@ -72,18 +72,18 @@ fn night(c: &mut Criterion) {
             axes[k].iter().enumerate().map(at).collect()
         })
         .collect();
-    let spectra: Vec<Spectrum> = (0..38)
-        .map(|k| Spectrum {
+    let spectra: Vec<SpectrumAt> = (0..38)
+        .map(|k| SpectrumAt {
             field_t: fields[k],
-            level_dbm: Some(-3.0),
-            tip_height_m: None,
+            start_s: k as f64,
+            upward: k % 2 == 0,
+            tip: 0,
             f_hz: &axes[k],
             y: &signals[k],
-            sigma: None,
         })
         .collect();
     c.bench_function("verdict on a night of 38 spectra of 201 points", |bench| {
-        bench.iter(|| judge(&spectra, &Settings::default()).expect("good"));
+        bench.iter(|| judge(&spectra, &Prior::default()).expect("good"));
     });
 }
 

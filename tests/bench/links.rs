@@ -23,18 +23,14 @@ const POINTS: usize = 200;
 const TURNS: usize = 150;
 
 fn bias() -> Channel {
-    let address = ScpiAddress {
-        set: Some("SOUR:VOLT {}".to_owned()),
-        query: Some("SOUR:VOLT?".to_owned()),
-        field: 0,
-        unit: Unit::parse("V").expect("a unit"),
-    };
+    let address =
+        ScpiAddress::plain(Some("SOUR:VOLT {}"), Some("SOUR:VOLT?"), Unit::parse("V").expect("a unit"));
     Channel {
         name: "bias".to_owned(),
         role: None,
         unit: Unit::parse("mV").expect("a unit"),
         link: 0,
-        address: Address::Scpi(address),
+        address: Address::Scpi(Box::new(address)),
         settable: true,
         min: -1.0,
         max: 1.0,
@@ -100,13 +96,8 @@ impl Bare {
 
 /// A bare client and the driver on one connection.
 fn pair(address: SocketAddr) -> (Bare, Scpi) {
-    let link = ScpiLink {
-        address: address.to_string(),
-        terminator: "\n".to_owned(),
-        error_query: Some("SYST:ERR?".to_owned()),
-        greeting: Vec::new(),
-        tasks: None,
-    };
+    let link =
+        ScpiLink { error_query: Some("SYST:ERR?".to_owned()), ..ScpiLink::plain(&address.to_string()) };
     let stream = TcpStream::connect(address).expect("the peer");
     let bare = Bare { stream: stream.try_clone().expect("a copy"), buffer: [0; 4096] };
     (bare, Scpi::over("peer", &link, 1.0, stream).expect("a socket"))
@@ -143,7 +134,7 @@ fn main() {
     let plain = plain_peer();
     let world = World::shipped("night").expect("the shipped world");
     let mimic =
-        Mimic::start(&world, 7, "127.0.0.1:0".parse().expect("an address"), 1.0, None).expect("free ports");
+        Mimic::start(&world, 7, "127.0.0.1:0".parse().expect("an address"), 1.0, &[]).expect("free ports");
     let electronics = mimic.address("electronics").expect("electronics");
     for (peer, address) in [("plain peer", plain), ("mimic", electronics)] {
         let ((mut bare, mut driver), bias) = (pair(address), bias());

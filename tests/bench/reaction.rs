@@ -129,7 +129,7 @@ fn main() {
     let trips = std::env::args().filter_map(|word| word.parse().ok()).next().unwrap_or(TRIPS);
     let world = World::shipped("night").expect("the shipped world");
     let listen = "127.0.0.1:0".parse().expect("an address");
-    let mimic = Mimic::start(&world, 7, listen, 1.0, None).expect("free ports");
+    let mimic = Mimic::start(&world, 7, listen, 1.0, &[]).expect("free ports");
     let bench = Arc::new(bench_of(&mimic));
     let mut held = true;
     println!("from the reading that crosses to the first command of parking, a sequence in an endless loop");

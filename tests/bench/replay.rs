@@ -9,9 +9,9 @@ mod run_file;
 use criterion::{BatchSize, Criterion, Throughput};
 use noctule::bench::{Bench, builtin};
 use noctule::drive::Port;
+use noctule::drive::RunTally;
 use noctule::drive::replay::ReplayPort;
 use noctule::record::{Durability, Ending, Outcome, Place, RunFile, Store};
-use noctule::run::resume::{KnownState, tally_so_far};
 use noctule::script::Sequence;
 use noctule::supervisor::{Answer, Call, Request};
 use run_file::{POINTS, place, plan, read_request, sequence_text, write_run};
@@ -24,7 +24,7 @@ const BIG_SWEEPS: u64 = 500;
 /// Opens a run file and replays everything in it.
 fn replay(path: &Path, bench: &Arc<Bench>, scalars: u64, sweeps: u64) -> usize {
     let file = RunFile::open(path).expect("a run file");
-    let go_live = Box::new(|| {
+    let go_live = Box::new(|_: &Call| {
         let reason = "the record is at its end".to_owned();
         Err(Ending { outcome: Outcome::Stopped, reason, place: Place::default(), latched: false })
     });
@@ -55,12 +55,11 @@ fn resume_big(path: &Path) {
     let bench = Arc::new(builtin());
     let began = Instant::now();
     let file = RunFile::open(path).expect("a run file");
-    let known = timed("the state of the bench", || KnownState::from_record(&file, &bench).expect("a record"));
-    let tally = timed("what it adds up to", || tally_so_far(&file, &bench).expect("a record"));
-    assert_eq!((tally.points, known.values.len()), (BIG_SWEEPS * POINTS, 1));
+    let tally = timed("what it adds up to", || RunTally::of(&file, &bench).expect("a record"));
+    assert_eq!((tally.points, tally.left.values.len()), (BIG_SWEEPS * POINTS, 1));
     let live_from = std::rc::Rc::new(std::cell::Cell::new(false));
     let reached = std::rc::Rc::clone(&live_from);
-    let go_live = Box::new(move || {
+    let go_live = Box::new(move |_: &Call| {
         reached.set(true);
         let reason = "the record is at its end".to_owned();
         Err(Ending { outcome: Outcome::Stopped, reason, place: Place::default(), latched: false })

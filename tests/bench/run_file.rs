@@ -2,11 +2,10 @@
 
 use noctule::bench::{Bench, builtin, builtin_text};
 use noctule::quantity::Moment;
-use noctule::record::{Column, Durability, Entry, Place, Point, Recorder, Store, Values};
+use noctule::record::{Answer, Durability, Entry, Place, Point, Recorder, Store, Values};
 use noctule::run::{BenchSource, Setup};
 use noctule::script::Sequence;
 use noctule::supervisor::{Axis, Request, SweepPlan};
-use serde_json::json;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
@@ -57,23 +56,7 @@ pub fn point(plan: &SweepPlan, sweep: u64, i: u64, at_s: f64) -> Point {
 
 /// The beginning of a sweep that is call number `n`.
 pub fn sweep_begin(bench: &Bench, plan: &Arc<SweepPlan>, n: u64, sweep: u64) -> Entry {
-    let column = |name: &str, unit: &str| Column {
-        channel: name.to_owned(),
-        unit: unit.to_owned(),
-        si_unit: unit.to_owned(),
-    };
-    Entry::SweepBegin {
-        n,
-        sweep,
-        name: "esr".to_owned(),
-        args: Request::Sweep(Arc::clone(plan)).arguments(bench),
-        place: place(2),
-        fast: column("rf_frequency", "Hz"),
-        slow: None,
-        read: vec![column("lockin_x", "A"), column("current", "A")],
-        points: POINTS,
-        both_ways: false,
-    }
+    Entry::SweepBegin { n, sweep, plan: plan.in_columns(bench), place: place(2) }
 }
 
 /// A run file that has just begun.
@@ -94,9 +77,9 @@ pub fn write_run(folder: &Path, sweeps: u64, scalars: u64) -> PathBuf {
     let bench = Arc::new(builtin());
     let (path, mut store) = begin_run(folder, &bench, sweeps);
     for n in 0..scalars {
-        let args = read_request(&bench).arguments(&bench);
-        let answer = json!({ "numbers": [1e-11 + n as f64 * 1e-17] });
-        let call = Entry::Call { n, verb: "read".to_owned(), args, place: place(1), answer };
+        let request = read_request(&bench).named(&bench);
+        let answer = Ok(Answer::Numbers(vec![1e-11 + n as f64 * 1e-17]));
+        let call = Entry::Call { n, request, place: place(1), answer };
         store.append(Moment::from_s(n as f64), &call, &[]).expect("space");
     }
     let plan = plan(&bench);

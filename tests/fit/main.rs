@@ -3,4 +3,6 @@
 mod bad_data;
 mod coverage;
 mod nist;
+mod own;
 mod shapes;
+mod trust;

@@ -5,11 +5,11 @@
 #![allow(dead_code, reason = "each target uses one of them")]
 
 use noctule::bench::expression::{self, Readings};
-use noctule::bench::{Address, Bench, ChannelId, StepAction, builtin, read};
+use noctule::bench::{Address, Bench, ChannelId, Meaning, Pattern, ScpiAddress, StepAction, builtin, read};
 use noctule::diagnostic::{Diagnostic, has_errors, render};
 use noctule::instrument::process::protocol::{self, Answer};
-use noctule::instrument::scpi::{reply, template};
-use noctule::quantity::Dimension;
+use noctule::instrument::scpi::{reply, template, wording};
+use noctule::quantity::{Dimension, Unit};
 use noctule::run::faults::read_faults;
 use std::sync::OnceLock;
 
@@ -63,7 +63,10 @@ fn sound(bench: &Bench) {
             assert!(channel.min.is_finite() && channel.max.is_finite(), "{} has no limits", channel.name);
         }
         if let Address::Scpi(address) = &channel.address {
-            assert_eq!(address.unit.dimension, channel.dimension());
+            assert!(address.reply.field < address.reply.fields);
+            if address.reply.meaning == Meaning::PLAIN {
+                assert_eq!(address.unit.dimension, channel.dimension());
+            }
         }
     }
     for condition in bench.permits.iter().map(|permit| &permit.condition) {
@@ -105,6 +108,7 @@ pub fn scpi_reply(data: &[u8]) {
     if let Ok(value) = reply::field_number(text, usize::from(*field)) {
         assert!(value.is_finite() && usize::from(*field) < fields.len());
     }
+    wordings(*field, text);
     if let Ok(Some((code, remark))) = reply::error_entry(text) {
         assert!(code != 0 && !remark.contains('\n'));
     }
@@ -112,6 +116,33 @@ pub fn scpi_reply(data: &[u8]) {
     let _ = fields.iter().map(|field| reply::unquoted(field).len()).sum::<usize>();
     if let Ok(message) = template::set_message(text, 1.25e-3) {
         assert!(!message.contains("{}"));
+    }
+}
+
+/// The same reply in every form that a bench file can give it; the text before its first `|` is a pattern.
+fn wordings(choice: u8, text: &str) {
+    let (pattern, text) = text.split_once('|').unwrap_or(("{}", text));
+    let mut address = ScpiAddress::plain(Some("S {}"), Some("S?"), Unit::parse("V").expect("a unit"));
+    address.reply.pattern = Pattern::parse(pattern).ok();
+    address.reply.fields = 1 + usize::from(choice % 3);
+    address.reply.field = usize::from(choice / 3) % address.reply.fields;
+    address.reply.beyond = (Some("OVLD".to_owned()), Some("-OVLD".to_owned()));
+    for meaning in [
+        Meaning::PLAIN,
+        Meaning::Number { scale: -1e-9, offset: 0.5 },
+        Meaning::Table(vec![(-1.0, 300.0), (0.5, 4.0), (2.0, 0.1)]),
+        Meaning::Words(vec![("ON".to_owned(), 1.0), ("OFF".to_owned(), 0.0)]),
+        Meaning::Listed { first: -1, values: vec![0.1, 0.3, 1.0] },
+        Meaning::Bit(choice % 32),
+    ] {
+        address.reply.meaning = meaning;
+        let Ok(value) = wording::understand(&address, text) else { continue };
+        assert!(value.is_finite());
+        // What was understood can be said again, and means the same; a single bit can't be said.
+        if let Ok(said) = wording::speak(&address, value) {
+            let again = wording::value_of(&address, &said).unwrap_or(value);
+            assert!((again - value).abs() <= 1e-6 * value.abs().max(1.0), "{said}: {again}, not {value}");
+        }
     }
 }
 
@@ -201,7 +232,7 @@ pub fn fault_file(data: &[u8]) {
             for planned in plan.faults.iter().take(50) {
                 assert!(planned.for_s >= 0.0 && !planned.describe().is_empty());
             }
-            let outside = plan.disturbances();
+            let outside = plan.disturbances(bench);
             assert!(outside.events.len() + outside.slow_disk.len() <= plan.faults.len());
         }
         Err(problems) => assert!(!problems.is_empty()),
@@ -209,9 +240,8 @@ pub fn fault_file(data: &[u8]) {
     match noctule::mimic::read_faults(text) {
         Ok(faults) => {
             let finite = |at_s: f64| assert!(at_s.is_finite() && at_s >= 0.0);
-            faults.links.iter().for_each(|fault| finite(fault.at_s));
-            faults.world.iter().for_each(|fault| finite(fault.at_s));
-            assert!(faults.links.iter().all(|fault| fault.for_s >= 0.0));
+            faults.iter().for_each(|fault| finite(fault.at_s));
+            assert!(faults.iter().all(|fault| fault.for_s >= 0.0));
         }
         Err(problems) => assert!(!problems.is_empty()),
     }

@@ -231,7 +231,7 @@ fn keys(value: &serde_json::Value) -> Vec<String> {
 fn events_in_the_chapters_are_those_that_are_written() {
     let page = Page::default();
     let bench = builtin();
-    let prospect = SharedProspect::new(Prospect::new(&bench, None, None));
+    let prospect = SharedProspect::new(Prospect::new(None, None));
     let mut events = Events::start(Box::new(page.clone()), Some(prospect)).expect("there is a thread");
     events.moment(Moment::START, &RunTally::new(&bench));
     drop(events);

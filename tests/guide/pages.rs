@@ -179,3 +179,16 @@ fn a_command_asked_for_by_name_tells_of_itself() {
     assert!(said.stdout.contains("Usage: noctule lines"), "{}", said.stdout);
     assert_eq!(crate::common::say(&["guide", "lanes"]).code, 2);
 }
+
+#[test]
+fn the_promises_in_the_papers_are_those_of_the_code_and_have_their_tests() {
+    use noctule::run::faults::{PROMISES, promises_table};
+    let root = std::path::Path::new(env!("CARGO_MANIFEST_DIR"));
+    let page = std::fs::read_to_string(root.join("DEVELOPERS.md")).unwrap();
+    assert!(page.contains(&promises_table()), "print it anew with `noctule nights --promises`");
+    let cases = std::fs::read_to_string(root.join("tests/safety/cases.rs")).unwrap();
+    for promise in PROMISES.iter().filter(|promise| promise.test != "nights") {
+        let name = promise.test.strip_prefix("safety::cases::").expect("in the room of cases");
+        assert!(cases.contains(&format!("fn {name}(")), "{}: there is no test `{name}`", promise.fault);
+    }
+}

@@ -2,8 +2,9 @@
 
 use noctule::analysis::contrast::{self, contrast_of_histogram, contrast_of_sample, contrast_of_trace};
 use noctule::analysis::forecast::{hold_from_cycles, level_forecast, progress};
+use noctule::analysis::joint::{Prior, SpectrumAt, Verdict, judge};
 use noctule::analysis::noise::{allan_deviation, best_dwell, welch};
-use noctule::analysis::realness::{Settings, Spectrum, Unusable, Verdict, field_line, judge};
+use noctule::analysis::realness::{Unusable, field_line};
 use noctule::analysis::register::{Image, drift, recentre, register};
 use proptest::prelude::*;
 use serde::Serialize;
@@ -21,22 +22,12 @@ fn all_finite<T: Serialize>(result: &T, optional: &[&str]) -> bool {
     walk(&serde_json::to_value(result).expect("results are JSON"), "", optional)
 }
 
-fn spectrum<'a>(field_t: f64, f_hz: &'a [f64], y: &'a [f64]) -> Spectrum<'a> {
-    Spectrum { field_t, level_dbm: None, tip_height_m: None, f_hz, y, sigma: None }
+fn spectrum<'a>(field_t: f64, f_hz: &'a [f64], y: &'a [f64]) -> SpectrumAt<'a> {
+    SpectrumAt { field_t, start_s: field_t, upward: true, tip: 0, f_hz, y }
 }
 
-const OPTIONAL: [&str; 10] = [
-    "smallest_noticed",
-    "next",
-    "power",
-    "slope_hz_per_t",
-    "expected_hz",
-    "otherwise_hz",
-    "level_dbm",
-    "polarisation",
-    "switching",
-    "latest_s",
-];
+const OPTIONAL: [&str; 9] =
+    ["next", "law", "suspect", "multiplet", "g_from", "g_to", "polarisation", "switching", "latest_s"];
 
 fn awkward() -> impl Strategy<Value = f64> {
     prop_oneof![
@@ -151,9 +142,9 @@ proptest! {
             .iter()
             .map(|y| (0..y.len()).map(|i| 1e9 * (10.0 + first) + span.abs() * 1e6 * i as f64).collect())
             .collect();
-        let spectra: Vec<Spectrum> =
+        let spectra: Vec<SpectrumAt> =
             signals.iter().zip(&f).enumerate().map(|(k, (y, f))| spectrum(0.1 * k as f64, f, y)).collect();
-        if let Ok(said) = judge(&spectra, &Settings::default()) {
+        for said in judge(&spectra, &Prior::default()).unwrap_or_default() {
             prop_assert!(all_finite(&said, &OPTIONAL), "{said:?}");
             prop_assert!(said.verdict != Verdict::Real, "random numbers hold no line: {:?}", said.reasons);
             prop_assert!(!said.reasons.is_empty());
@@ -165,8 +156,8 @@ proptest! {
 fn each_fault_has_its_word() {
     let f: Vec<f64> = (0..40).map(|i| 14e9 + 1e6 * f64::from(i)).collect();
     let y: Vec<f64> = (0..40).map(|i| f64::from(i * 7 % 5)).collect();
-    let ask = |f: &[f64], y: &[f64]| judge(&[spectrum(0.5, f, y)], &Settings::default());
-    assert!(matches!(judge(&[], &Settings::default()), Err(Unusable::Empty { .. })));
+    let ask = |f: &[f64], y: &[f64]| judge(&[spectrum(0.5, f, y)], &Prior::default());
+    assert!(matches!(judge(&[], &Prior::default()), Err(Unusable::Empty { .. })));
     assert!(matches!(ask(&[], &[]), Err(Unusable::Empty { .. })));
     assert!(matches!(ask(&f[..2], &y[..2]), Err(Unusable::TooFew { have: 2, .. })));
     assert!(matches!(ask(&f, &y[..39]), Err(Unusable::LengthMismatch { .. })));
@@ -180,7 +171,7 @@ fn each_fault_has_its_word() {
     assert!(matches!(contrast_of_sample(&[1.0; 50]), Err(Unusable::Constant { .. })));
     assert!(matches!(contrast_of_sample(&[1.0, 2.0]), Err(Unusable::TooFew { .. })));
     assert!(matches!(level_forecast(&[1.0; 4], &[1.0, 2.0, 3.0, 4.0]), Err(Unusable::Constant { .. })));
-    let settings = Settings { smallest_moment_mu_b: -1.0, ..Settings::default() };
+    let settings = Prior { g_from: -1.0, ..Prior::default() };
     assert!(matches!(judge(&[spectrum(0.5, &f, &y)], &settings), Err(Unusable::OutOfRange { .. })));
 }
 
@@ -188,7 +179,7 @@ fn each_fault_has_its_word() {
 fn spectra_as_short_as_they_may_be_are_spoken_of_in_plain_words() {
     let f: Vec<f64> = (0..32).map(|i| 10e9 + 20e6 * f64::from(i)).collect();
     let y: Vec<f64> = (0..32).map(|i| f64::from(i * 5 % 7)).collect();
-    let said = judge(&[spectrum(0.5, &f, &y)], &Settings::default()).unwrap();
+    let said = judge(&[spectrum(0.5, &f, &y)], &Prior::default()).unwrap().remove(0);
     assert_eq!(said.verdict, Verdict::Undecided, "{:?}", said.reasons);
     assert!(said.reasons.iter().all(|reason| !reason.contains("e308")), "{:?}", said.reasons);
 }

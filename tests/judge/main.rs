@@ -1,11 +1,9 @@
-//! Judgements of signals: peaks, where to look next, contrast, realness; against references, in campaigns, on bad data.
+//! Judgements of signals: peaks, where to look next, contrast, whether a line moves with the field; against references, in campaigns, on bad data.
 
 mod bad_data;
 mod contrast_campaign;
 mod contrast_cases;
 mod dip_table;
-mod realness_campaign;
-mod realness_cases;
 mod reference_checks;
 mod search_adaptive;
 mod search_peaks;

@@ -1,7 +1,7 @@
 //! The sequences that come with the program, each rehearsed with the result that its world holds for it.
 
 use crate::common::{say, text, write};
-use noctule::record::{Entry, RunFile};
+use noctule::record::{Answer, Entry, RunFile};
 use noctule_sim::microscope::Microscope;
 use noctule_sim::world::World;
 use noctule_sim::{Act, Signal};
@@ -266,9 +266,11 @@ fn forecasts_agree_with_what_came(night: &Night) {
     }
     let mut compared = 0;
     for numbered in night.file.all("call").unwrap() {
-        let Entry::Call { verb, answer, .. } = &numbered.entry else { continue };
+        let Entry::Call { answer: Ok(Answer::HeliumOutlook(outlook)), .. } = &numbered.entry else {
+            continue;
+        };
         // Over less than an hour the steps of the gauge are seen, not the loss.
-        if verb != "helium_outlook" || number(answer, "/outlook/over_s") < 3600.0 {
+        if outlook.over_s < 3600.0 {
             continue;
         }
         let then_s = numbered.at.s() + AHEAD_S;
@@ -279,8 +281,7 @@ fn forecasts_agree_with_what_came(night: &Night) {
             continue;
         }
         let came_l = near.iter().sum::<f64>() / near.len() as f64;
-        let forecast_m3 =
-            number(answer, "/outlook/left_m3") + number(answer, "/outlook/rate_m3_per_s") * AHEAD_S;
+        let forecast_m3 = outlook.left_m3 + outlook.rate_m3_per_s * AHEAD_S;
         // The refill mark of the bench is 10 L; the gauge shows steps of 0.1 L.
         let forecast_l = 10.0 + forecast_m3 * 1e3;
         assert!((forecast_l - came_l).abs() < 0.15, "{forecast_l} L forecast, {came_l} L came");

@@ -120,7 +120,10 @@ fn a_second_reply_that_comes_later_is_not_taken_for_the_next() {
     let mut scpi = plain_scpi(address, 0.5);
     assert_eq!(scpi.read(&bias()), Ok(0.01));
     std::thread::sleep(Duration::from_millis(150));
-    // The connection is made anew, so that this is the answer of the second one.
+    // It is told that the one before may have been another's, and the connection is made anew.
+    let error = scpi.read(&bias()).expect_err("out of step");
+    assert_eq!(error.kind, ErrorKind::OutOfStep, "{error}");
+    assert!(error.message.contains("the last reading is doubtful"), "{error}");
     assert_eq!(scpi.read(&bias()), Ok(0.02));
 }
 
@@ -134,15 +137,16 @@ fn other_terminators_units_and_fields_work() {
     });
     let mut link = scpi_link(address, None);
     link.terminator = "\r\n".to_owned();
+    link.reply_terminator = "\r\n".to_owned();
     let mut scpi = Scpi::new("peer", &link, 0.5);
     let mut channel = bias();
     let noctule::bench::Address::Scpi(scpi_address) = &mut channel.address else { panic!() };
-    scpi_address.field = 1;
+    (scpi_address.reply.field, scpi_address.reply.fields) = (1, 3);
     assert_eq!(scpi.set(&channel, 0.0625), Ok(()));
     assert_eq!(scpi.read(&channel), Ok(0.0625));
     let noctule::bench::Address::Scpi(scpi_address) = &mut channel.address else { panic!() };
-    scpi_address.field = 7;
-    assert_eq!(scpi.read(&channel).expect_err("no such field").kind, ErrorKind::Garbled);
+    scpi_address.reply.fields = 2;
+    assert_eq!(scpi.read(&channel).expect_err("a field too many").kind, ErrorKind::Garbled);
 }
 
 #[test]

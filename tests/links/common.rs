@@ -17,10 +17,9 @@ pub fn world() -> World {
 /// A mimic on free ports, with these faults of a faults file.
 pub fn mimic(pace: f64, faults: &str) -> Running {
     let text = format!("Faults(faults: [{faults}])");
-    let faults =
-        if faults.is_empty() { None } else { Some(read_faults(&text).expect("a sound faults file")) };
+    let faults = read_faults(&text).expect("a sound faults file");
     let listen = "127.0.0.1:0".parse().expect("an address");
-    Mimic::start(&world(), 7, listen, pace, faults).expect("free ports")
+    Mimic::start(&world(), 7, listen, pace, &faults).expect("free ports")
 }
 
 /// `scripts/bench_mimic.ron` with the ports of a running mimic.
@@ -66,13 +65,7 @@ pub fn plain_scpi(address: SocketAddr, timeout_s: f64) -> Scpi {
 }
 
 pub fn scpi_link(address: SocketAddr, error_query: Option<&str>) -> ScpiLink {
-    ScpiLink {
-        address: address.to_string(),
-        terminator: "\n".to_owned(),
-        error_query: error_query.map(str::to_owned),
-        greeting: Vec::new(),
-        tasks: None,
-    }
+    ScpiLink { error_query: error_query.map(str::to_owned), ..ScpiLink::plain(&address.to_string()) }
 }
 
 /// A channel that can be set without bounds.
@@ -97,8 +90,7 @@ pub fn channel(name: &str, address: Address) -> Channel {
 
 pub fn scpi_channel(set: &str, query: &str, unit: &str) -> Channel {
     let unit = Unit::parse(unit).expect("a unit");
-    let address = ScpiAddress { set: Some(set.to_owned()), query: Some(query.to_owned()), field: 0, unit };
-    channel("bias", Address::Scpi(address))
+    channel("bias", Address::Scpi(Box::new(ScpiAddress::plain(Some(set), Some(query), unit))))
 }
 
 /// A peer that does what it likes with each connection, one after the other.

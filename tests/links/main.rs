@@ -6,7 +6,9 @@ mod bench_files;
 mod common;
 mod contract;
 mod link_faults;
+mod manners;
 mod mimic_commands;
+mod out_of_step;
 mod processes;
 #[cfg(all(feature = "serial", unix))]
 mod serial;

@@ -140,7 +140,7 @@ fn the_pace_is_one_for_all_and_only_within_its_range() {
     std::thread::sleep(std::time::Duration::from_millis(30));
     assert!(other.number("SYST:ELAP?") - before_s >= 6.0);
     assert!(matches!(
-        Mimic::start(&crate::common::world(), 1, "127.0.0.1:0".parse().expect("an address"), 1e9, None),
+        Mimic::start(&crate::common::world(), 1, "127.0.0.1:0".parse().expect("an address"), 1e9, &[]),
         Err(MimicError::Pace(_))
     ));
 }
@@ -149,7 +149,7 @@ fn the_pace_is_one_for_all_and_only_within_its_range() {
 fn a_taken_port_is_told_and_nothing_is_left_running() {
     let first = mimic(1.0, "");
     let taken = first.address("magnet").expect("magnet");
-    let error = Mimic::start(&crate::common::world(), 1, taken, 1.0, None).expect_err("it is taken");
+    let error = Mimic::start(&crate::common::world(), 1, taken, 1.0, &[]).expect_err("it is taken");
     assert!(error.to_string().contains(&taken.to_string()), "{error}");
     first.stop();
     assert!(std::net::TcpStream::connect(taken).is_err(), "after the stop nobody listens");

@@ -6,7 +6,9 @@
 
 use noctule::live::Live;
 use noctule::quantity::Moment;
-use noctule::record::{Column, Document, Durability, Entry, Place, Point, Recorder, Store, Values};
+use noctule::record::{
+    Axis, Column, Document, Durability, Entry, Identity, Place, Point, Recorder, Store, SweepPlan, Values,
+};
 use std::io::{Read, Write};
 use std::net::{SocketAddr, TcpStream};
 use std::sync::Arc;
@@ -38,7 +40,7 @@ fn begin(path: &std::path::Path) -> Store {
     let text = std::fs::read_to_string("scripts/bench_simulated.ron").expect("it is shipped");
     let bench = Document { name: "bench.ron".into(), role: "bench", text };
     let mut store = Store::create(path, Durability::ProcessEnd, &[bench]).expect("the file is made");
-    let identity = Entry::Identity {
+    let identity = Entry::Identity(Identity {
         sequence: "a_long_day.rhai".into(),
         sequence_hash: String::new(),
         bench: "Lantern cryostat (invented)".into(),
@@ -48,7 +50,7 @@ fn begin(path: &std::path::Path) -> Store {
         seed: 1,
         rehearsal: false,
         version: "0".into(),
-    };
+    });
     store.append(Moment::START, &identity, &[]).expect("it is written");
     store.commit().expect("it is committed");
     store
@@ -85,18 +87,9 @@ fn between_sweeps(store: &mut Store, sweep: u64, at: Moment) {
         };
         store.append(at, &note, &[]).expect("it is written");
     }
-    let begin = Entry::SweepBegin {
-        n: 2 * sweep + 1,
-        sweep,
-        name: "esr".into(),
-        args: r#"{"fast":{"from":13.9e9,"to":14.1e9,"points":2000}}"#.into(),
-        place,
-        fast: column("rf_frequency", "GHz", "Hz"),
-        slow: None,
-        read: vec![column("lockin_x", "fA", "A")],
-        points: SWEEP,
-        both_ways: false,
-    };
+    let fast = Axis { channel: column("rf_frequency", "GHz", "Hz"), from: 13.9e9, to: 14.1e9, points: SWEEP };
+    let plan = SweepPlan::plain("esr", fast, vec![column("lockin_x", "fA", "A")]);
+    let begin = Entry::SweepBegin { n: 2 * sweep + 1, sweep, plan, place };
     store.append(at, &begin, &[]).expect("it is written");
 }
 

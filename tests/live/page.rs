@@ -3,7 +3,9 @@
 use crate::common::{noctule, text, write};
 use noctule::live::Live;
 use noctule::quantity::Moment;
-use noctule::record::{Column, Document, Durability, Entry, Place, Point, Recorder, Store, Values};
+use noctule::record::{
+    Axis, Column, Document, Durability, Entry, Identity, Place, Point, Recorder, Store, SweepPlan, Values,
+};
 use serde_json::Value;
 use std::io::{BufRead, BufReader, Read, Write};
 use std::net::{SocketAddr, TcpStream};
@@ -85,7 +87,7 @@ fn begin_run(file: &Path, planned: u64) -> Store {
         text: std::fs::read_to_string("scripts/bench_simulated.ron").unwrap(),
     };
     let mut store = Store::create(file, Durability::ProcessEnd, &[bench]).unwrap();
-    let identity = Entry::Identity {
+    let identity = Entry::Identity(Identity {
         sequence: "made_up.rhai".into(),
         sequence_hash: String::new(),
         bench: "Lantern cryostat (invented)".into(),
@@ -95,7 +97,7 @@ fn begin_run(file: &Path, planned: u64) -> Store {
         seed: 1,
         rehearsal: false,
         version: "0".into(),
-    };
+    });
     store.append(Moment::START, &identity, &[]).unwrap();
     let helium = Entry::Monitor { channel: "helium_level".into(), value: 0.05 };
     store.append(Moment::from_s(0.5), &helium, &[]).unwrap();
@@ -106,18 +108,9 @@ fn begin_run(file: &Path, planned: u64) -> Store {
         for_next_shift: false,
     };
     store.append(Moment::from_s(0.8), &note, &[]).unwrap();
-    let begin = Entry::SweepBegin {
-        n: 1,
-        sweep: 0,
-        name: "esr".into(),
-        args: r#"{"fast":{"from":14e9,"to":14.2e9,"points":201}}"#.into(),
-        place: Place::default(),
-        fast: column("rf_frequency", "GHz", "Hz"),
-        slow: None,
-        read: vec![column("lockin_x", "fA", "A")],
-        points: planned,
-        both_ways: false,
-    };
+    let fast = Axis { channel: column("rf_frequency", "GHz", "Hz"), from: 14e9, to: 14.2e9, points: planned };
+    let plan = SweepPlan::plain("esr", fast, vec![column("lockin_x", "fA", "A")]);
+    let begin = Entry::SweepBegin { n: 1, sweep: 0, plan, place: Place::default() };
     store.append(Moment::from_s(1.0), &begin, &[]).unwrap();
     store.commit().unwrap();
     store

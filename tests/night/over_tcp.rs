@@ -61,7 +61,7 @@ fn the_mimic_gives_the_fits_of_the_rehearsal_within_their_errors() {
     assert_eq!(said.code, 0, "{}", said.stderr);
 
     let world = World::shipped("night").unwrap();
-    let running = Mimic::start(&world, 1, "127.0.0.1:0".parse().unwrap(), 1.0, None).unwrap();
+    let running = Mimic::start(&world, 1, "127.0.0.1:0".parse().unwrap(), 1.0, &[]).unwrap();
     let bench = write(folder.path(), "bench.ron", &bench_for(&running));
     let measured = folder.path().join("measured");
     let arguments =

@@ -2,7 +2,7 @@
 //! found again, and the sequence goes on. Laboratory and numbers are invented.
 
 use crate::common::{say, text, write};
-use noctule::record::{Entry, RunFile};
+use noctule::record::{During, Entry, RunFile, SafeAct, Word};
 use noctule::script::Sequence;
 use serde_json::Value;
 use std::path::Path;
@@ -56,10 +56,10 @@ impl Rehearsal {
         Self { json: said.json(), code: said.code, entries, at_s }
     }
 
-    fn steps(&self, wanted: &str) -> Vec<(&str, bool)> {
+    fn steps(&self, wanted: &str) -> Vec<(String, bool)> {
         let steps = self.entries.iter().filter_map(|entry| match entry {
-            Entry::SafeStep { during, what, achieved, .. } if during == wanted => {
-                Some((what.as_str(), *achieved))
+            Entry::SafeStep { during, step, achieved, .. } if during.word() == wanted => {
+                Some((step.in_words(), *achieved))
             }
             _ => None,
         });
@@ -92,19 +92,23 @@ fn a_refill_in_the_middle_of_a_sweep_ends_on_the_same_spin() {
     assert_eq!(run.json["points"], 162, "every point of both sweeps, none twice");
     assert_eq!(
         run.steps("refill"),
-        [("withdraw the tip", true), ("rf_output to 0", true), ("field_z to 0 T", true)]
+        [
+            ("withdraw the tip".to_owned(), true),
+            ("rf_output to 0".to_owned(), true),
+            ("field_z to 0 T".to_owned(), true)
+        ]
     );
     assert_eq!(
         run.steps("restore"),
         [
-            ("field_z to 0.5 T", true),
-            ("approach the tip", true),
-            ("rf_output to 1", true),
-            ("find the spot again by height", true)
+            ("field_z to 0.5 T".to_owned(), true),
+            ("approach the tip".to_owned(), true),
+            ("rf_output to 1".to_owned(), true),
+            ("find the spot again by height".to_owned(), true)
         ]
     );
-    for word in ["hold for refill", "release"] {
-        assert!(run.has(|e| matches!(e, Entry::Operator { word: said } if said == word)), "{word}");
+    for word in [Word::HoldForRefill, Word::Release] {
+        assert!(run.has(|e| *e == Entry::Operator { word }), "{word:?}");
     }
     // Drift and transfer have carried the spin away by more than the width of an atom, and the tip followed.
     let centred = run.own_centring();
@@ -140,7 +144,7 @@ fn a_spot_that_is_gone_parks_the_run_with_its_reason() {
     assert_eq!(run.json["parked"], true);
     let reason = run.json["reason"].as_str().unwrap();
     assert!(reason.starts_with("the spot under the tip was not found again after a hold"), "{reason}");
-    assert_eq!(run.steps("restore").last(), Some(&("find the spot again by height", false)));
+    assert_eq!(run.steps("restore").last(), Some(&("find the spot again by height".to_owned(), false)));
     // Nothing was measured elsewhere: the sweep stops where the hold began.
     let held = run.entries.iter().position(|e| matches!(e, Entry::Held { .. })).unwrap();
     assert!(
@@ -158,8 +162,8 @@ fn an_operator_who_releases_early_does_not_hurry_the_cryostat() {
     let run = Rehearsal::of(scratch.path(), &sequence, faults, &[]);
     assert_eq!(run.code, 0, "{}", run.json);
     let at = |wanted: &dyn Fn(&Entry) -> bool| run.entries.iter().position(wanted).unwrap();
-    let released = at(&|e| matches!(e, Entry::Operator { word } if word == "release"));
-    let back = at(&|e| matches!(e, Entry::SafeStep { during, .. } if during == "restore"));
+    let released = at(&|e| *e == Entry::Operator { word: Word::Release });
+    let back = at(&|e| matches!(e, Entry::SafeStep { during: During::Restore, .. }));
     let warm = run.entries[released..back].iter().any(
         |e| matches!(e, Entry::Monitor { channel, value } if channel == "stage_temperature" && *value > 0.5),
     );
@@ -176,7 +180,7 @@ fn a_stop_while_the_tip_is_on_its_way_back_parks_it() {
     let scratch = tempfile::tempdir().unwrap();
     let sequence = write(scratch.path(), "spin.rhai", ON_A_SPIN);
     let whole = Rehearsal::of(scratch.path(), &sequence, REFILL, &[]);
-    let in_range = |e: &Entry| matches!(e, Entry::SafeStep { what, .. } if what == "approach the tip");
+    let in_range = |e: &Entry| matches!(e, Entry::SafeStep { step: SafeAct::Approach, .. });
     let at_s = whole.at_s[whole.entries.iter().position(in_range).unwrap()];
     // Approaching takes 25 s: this is in the middle of it.
     let faults = format!(r#"{REFILL}, Operator(at: "{} s", says: "stop")"#, at_s - 10.0);
@@ -184,9 +188,16 @@ fn a_stop_while_the_tip_is_on_its_way_back_parks_it() {
     std::fs::create_dir(&folder).unwrap();
     let run = Rehearsal::of(&folder, &sequence, &faults, &[]);
     assert_eq!((run.code, &run.json["outcome"]), (4, &"stopped".into()), "{}", run.json);
-    assert_eq!(run.steps("restore"), [("field_z to 0.5 T", true)], "the field was up, the tip not in");
+    assert_eq!(
+        run.steps("restore"),
+        [("field_z to 0.5 T".to_owned(), true)],
+        "the field was up, the tip not in"
+    );
     assert_eq!(run.json["parked"], true, "{:?}", run.steps("park"));
-    assert_eq!(run.steps("park")[..2], [("end the running task", true), ("withdraw the tip", true)]);
+    assert_eq!(
+        run.steps("park")[..2],
+        [("end the running task".to_owned(), true), ("withdraw the tip".to_owned(), true)]
+    );
 }
 
 #[test]
@@ -197,8 +208,8 @@ fn a_spot_is_found_again_after_an_interlock_had_the_tip_out() {
     let run = Rehearsal::of(scratch.path(), &sequence, faults, &[]);
     assert_eq!((run.code, &run.json["points"]), (0, &162.into()), "{}", run.json);
     let back = run.steps("restore");
-    assert_eq!(back.first(), Some(&("approach the tip", true)));
-    assert_eq!(back.last(), Some(&("find the spot again by height", true)), "{back:?}");
+    assert_eq!(back.first(), Some(&("approach the tip".to_owned(), true)));
+    assert_eq!(back.last(), Some(&("find the spot again by height".to_owned(), true)), "{back:?}");
     assert!(run.own_centring()["found"] == true);
 }
 
@@ -241,7 +252,7 @@ fn the_shipped_two_days_with_a_refill_find_the_moment_of_the_world() {
     let run = Rehearsal::of(scratch.path(), &script, "", &["--refill", "45 L"]);
     assert_eq!((run.code, &run.json["outcome"]), (0, &"finished".into()), "{}", run.json);
     assert!(run.json["virtual_s"].as_f64().unwrap() > 32.0 * 3600.0, "{}", run.json["virtual_s"]);
-    assert!(run.has(|e| matches!(e, Entry::Operator { word } if word == "hold for refill")));
+    assert!(run.has(|e| *e == Entry::Operator { word: Word::HoldForRefill }));
     assert!(run.own_centring()["found"] == true);
     let line = run.entries.iter().rev().find_map(|entry| match entry {
         Entry::Judgement { what, body, .. } if what == "field_line" => Some(body["line"].clone()),

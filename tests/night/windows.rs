@@ -3,7 +3,7 @@
 
 use crate::common::{say, text, write};
 use noctule::bench::builtin_text;
-use noctule::record::{Entry, RunFile};
+use noctule::record::{Answer, Entry, RunFile};
 use serde_json::Value;
 use std::path::{Path, PathBuf};
 
@@ -193,8 +193,9 @@ step("no helium", #{ time: 6.h }, || { wait(1.min); });
         );
     }
     // What it was decided by is in the record.
-    let asked = run.entries.iter().filter(
-        |(_, e)| matches!(e, Entry::Call { verb, answer, .. } if verb == "helium_outlook" && answer["outlook"].is_object()),
-    );
+    let asked = run
+        .entries
+        .iter()
+        .filter(|(_, e)| matches!(e, Entry::Call { answer: Ok(Answer::HeliumOutlook(_)), .. }));
     assert_eq!(asked.count(), 3);
 }

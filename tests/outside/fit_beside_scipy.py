@@ -99,14 +99,16 @@ def main():
             assert parameter["name"] == name
             scale = max(abs(value), error)
             worst_value = max(worst_value, abs(parameter["value"] - value) / scale)
-            worst_error = max(worst_error, abs(parameter["standard_error"] / error - 1))
+            # Where chance made the noise look slow, this project's errors allow for that; curve_fit's never do.
+            if not fit["slow_noise"]:
+                worst_error = max(worst_error, abs(parameter["standard_error"] / error - 1))
     ratio = plain_us / here["median_us"]
     print(f"{SPECTRA} spectra of 401 points, six parameters, covariance included, median of one fit:")
     print(f"  this project, cold start            {here['median_us']:8.1f} us")
     print(f"  curve_fit, started near the truth   {plain_us:8.1f} us   {ratio:.1f} times as long")
     print(f"  curve_fit with derivatives          {helped_us:8.1f} us   {helped_us / here['median_us']:.1f} times as long")
     print(f"  largest relative difference of a parameter {worst_value:.1e}, of a standard error {worst_error:.1e}")
-    if worst_value > 1e-6 or ratio < 6:
+    if worst_value > 1e-6 or worst_error > 1e-5 or ratio < 6:
         sys.exit("the answers differ or the ratio is below 6")
 
 

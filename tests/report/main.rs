@@ -1,4 +1,7 @@
 //! What the next shift reads of a night.
 
+#[path = "../common/mod.rs"]
+mod common;
 mod night;
+mod older;
 mod outlook;

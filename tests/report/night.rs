@@ -1,9 +1,12 @@
 //! What is told of a run afterwards: brief, plots, exports, list of runs, on a rehearsed evening.
 
+use noctule::bench::Action;
 use noctule::drive::virtual_time::Nobody;
+use noctule::instrument::Task;
 use noctule::quantity::Moment;
 use noctule::record::{
-    Column, Document, Durability, Ending, Entry, Outcome, Place, Point, Recorder, RunFile, Store, Values,
+    Axis, Cause, Column, Document, Durability, During, Ending, Entry, Found, Identity, Outcome, Place, Point,
+    Recorder, RunFile, SafeAct, Store, SweepPlan, Values,
 };
 use noctule::report::account::Account;
 use noctule::report::{brief, export, plot, runs};
@@ -172,7 +175,7 @@ fn the_brief_tells_the_evening_and_loads_nothing() {
         "rf_output to 0",
         "does the helium last?",
         "oxygen monitor",
-        "This software is no safety device",
+        "This program is no safety device",
         "every row checked",
     ] {
         assert!(html.contains(needed), "`{needed}` is missing");
@@ -203,7 +206,7 @@ fn the_text_says_the_same_and_fits_a_terminal() {
 #[test]
 fn a_damaged_file_gives_the_brief_of_its_intact_part_and_says_so() {
     let whole = Account::read(&open(evening()));
-    assert!(whole.is_intact() && whole.points == 5 * 81 + 24 + 18, "{} points", whole.points);
+    assert!(whole.is_intact() && whole.history.points == 5 * 81 + 24 + 18, "{} points", whole.history.points);
     let folder = tempfile::tempdir().unwrap();
     for (name, damage) in [
         ("altered point", "UPDATE point SET r0 = r0 + 1e-15 WHERE sweep = 2 AND i = 40"),
@@ -229,7 +232,7 @@ fn a_damaged_file_gives_the_brief_of_its_intact_part_and_says_so() {
             intact_here >= least && (intact_here == 40 || name == "garbled entry"),
             "{name}: {intact_here}"
         );
-        assert_eq!(account.points, 2 * 81 + intact_here, "{name}: {:?}", account.integrity);
+        assert_eq!(account.history.points, 2 * 81 + intact_here, "{name}: {:?}", account.integrity);
         assert_eq!(account.fits.len(), 2, "{name}");
         let html = brief::html(&[open(&path)]).unwrap();
         assert_balanced(&html);
@@ -263,7 +266,7 @@ fn cut_short(path: &Path) {
         Document { name: "bench.ron".into(), role: "bench", text: noctule::bench::builtin_text().into() };
     let mut store = Store::create(path, Durability::PowerCut, &[bench]).unwrap();
     let place = Place { file: "night.rhai".into(), line: 12 };
-    let identity = Entry::Identity {
+    let identity = Entry::Identity(Identity {
         sequence: "night.rhai".into(),
         sequence_hash: "1".into(),
         bench: "bench.ron".into(),
@@ -273,7 +276,7 @@ fn cut_short(path: &Path) {
         seed: 0,
         rehearsal: false,
         version: "0.1.0".into(),
-    };
+    });
     let column = |channel: &str, unit: &str, si_unit: &str| Column {
         channel: channel.into(),
         unit: unit.into(),
@@ -281,21 +284,11 @@ fn cut_short(path: &Path) {
     };
     let at = Moment::from_s;
     store.append(at(0.0), &identity, &[]).unwrap();
-    let pulse =
-        Entry::Intent { n: 1, verb: "pulse".into(), args: "{\"volts\":1.5}".into(), place: place.clone() };
+    let pulse = Entry::Intent { n: 1, task: Task::Pulse { volts: 1.5, length_s: 0.1 }, place: place.clone() };
     store.append(at(5.0), &pulse, &[]).unwrap();
-    let begin = Entry::SweepBegin {
-        n: 2,
-        sweep: 0,
-        name: "esr".into(),
-        args: "{\"fast\":{\"points\":100}}".into(),
-        place,
-        fast: column("rf_frequency", "GHz", "Hz"),
-        slow: None,
-        read: vec![column("lockin_x", "fA", "A")],
-        points: 100,
-        both_ways: false,
-    };
+    let fast = Axis { channel: column("rf_frequency", "GHz", "Hz"), from: 14e9, to: 14.1e9, points: 100 };
+    let plan = SweepPlan::plain("esr", fast, vec![column("lockin_x", "fA", "A")]);
+    let begin = Entry::SweepBegin { n: 2, sweep: 0, plan, place };
     store.append(at(6.0), &begin, &[]).unwrap();
     for i in 0..40 {
         let values = Values::new(&[1e-15 * i as f64]);
@@ -329,7 +322,7 @@ fn a_run_that_was_cut_says_what_is_not_known_and_how_to_go_on() {
     );
     assert!(hand.questions.iter().any(|q| q.contains("40 of 100 points")));
     assert_eq!(hand.state[0].value, "not known");
-    let frequency = account.state.of("rf_frequency").unwrap();
+    let frequency = account.history.channel("rf_frequency").unwrap();
     assert!((frequency.si - 14.039e9).abs() < 1.0);
     assert!(brief::html(&[open(&path)]).unwrap().contains("noctule resume"));
 }
@@ -343,17 +336,16 @@ fn an_interlock_that_parked_is_told_with_its_place() {
     let place = Place { file: "night.rhai".into(), line: 12 };
     let trip = Entry::Interlock {
         name: "magnet voltage".into(),
-        action: "park-and-latch".into(),
-        value: "magnet_voltage is 2.4 V, the mark is 2 V".into(),
+        action: Action::ParkLatch,
+        condition: "magnet_voltage > 2 V".into(),
+        cause: Cause::Condition,
         because: "a quench".into(),
         place: place.clone(),
     };
     store.append(Moment::from_s(60.0), &trip, &[]).unwrap();
-    for (what, achieved, remark) in
-        [("withdraw the tip", true, "reads 0"), ("bias to 50 mV", false, "reads 60 mV")]
-    {
-        let step =
-            Entry::SafeStep { during: "park".into(), what: what.into(), achieved, remark: remark.into() };
+    let bias = Column { channel: "bias".into(), unit: "mV".into(), si_unit: "V".into() };
+    for (step, achieved, read) in [(SafeAct::Withdraw, true, 0.0), (SafeAct::Set(bias, 0.05), false, 0.06)] {
+        let step = Entry::SafeStep { during: During::Park, step, achieved, found: Found::Reads(read) };
         store.append(Moment::from_s(61.0), &step, &[]).unwrap();
     }
     let ending =
@@ -472,6 +464,6 @@ fn past_runs_are_listed_searched_named_and_tidied() {
     let shelf = folder.path().join("shelf");
     let plan = runs::move_to(&every[..1], &shelf);
     assert_eq!(plan.carry_out(), Vec::<String>::new());
-    assert_eq!(Account::read(&open(&shelf.join("1124_evening/run.sqlite"))).points, 447);
+    assert_eq!(Account::read(&open(&shelf.join("1124_evening/run.sqlite"))).history.points, 447);
     assert_eq!(runs::older_than(&runs::list(&shelf).unwrap(), 1).len(), 0);
 }

@@ -65,15 +65,24 @@ def check_hdf5(entry, stem, begin, points):
         numpy.testing.assert_allclose(group["time"][...], points[:, 1], rtol=0, atol=1e-6)
 
 
+def columns_of(begin):
+    """The columns of a sweep, whatever the plan says of their values."""
+    plan = begin["plan"]
+    slow = plan["slow"]["channel"] if plan["slow"] else None
+    return {**plan, "sweep": begin["sweep"], "fast": plan["fast"]["channel"], "slow": slow}
+
+
 def check_bulk(run, folder, entry):
     for seq, body in run.execute("SELECT seq, body FROM entry WHERE kind = 'bulk'"):
         body = json.loads(body)
         (blob,) = run.execute("SELECT data FROM bulk WHERE seq = ?", [seq]).fetchone()
         numbers = numpy.frombuffer(blob, dtype="<f8")
-        stem = f"{body['verb']}_{seq:06}_{body['name']}"
+        ((verb, task),) = body["task"].items()
+        name = task["channel"]["channel"] if verb == "trace" else "height"
+        stem = f"{verb}_{seq:06}_{name}"
         table = pandas.read_csv(folder / f"{stem}.csv")
         numpy.testing.assert_array_equal(table.iloc[:, -1], numbers)
-        data = entry[stem][body["name"]]
+        data = entry[stem][name]
         assert list(data.shape) == body["shape"]
         numpy.testing.assert_array_equal(data[...].ravel(), numbers)
 
@@ -109,7 +118,8 @@ def main():
     path, folder, file = sys.argv[1], pathlib.Path(sys.argv[2]), sys.argv[3]
     run = sqlite3.connect(f"file:{path}?mode=ro", uri=True)
     with h5py.File(file, "r") as root:
-        sweeps = [json.loads(b) for (b,) in run.execute("SELECT body FROM entry WHERE kind = 'sweep_begin'")]
+        begun = run.execute("SELECT body FROM entry WHERE kind = 'sweep_begin'")
+        sweeps = [columns_of(json.loads(body)) for (body,) in begun]
         assert sweeps
         for begin in sweeps:
             points = points_of(run, begin["sweep"], len(begin["read"]))

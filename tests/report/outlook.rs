@@ -55,7 +55,7 @@ fn along(change: (&str, &str), seed: u64) -> (Vec<Told>, f64) {
     }
     assert!(matches!(foreseen.get(), Some(Foreseen::Course(_))), "{:?}", foreseen.get());
     let setup = Setup::for_rehearsal(sequence, source(change), None, seed, None).expect("it can be run");
-    let prospect = SharedProspect::new(Prospect::new(&setup.bench, None, Some(foreseen)));
+    let prospect = SharedProspect::new(Prospect::new(None, Some(foreseen)));
     let asking = Asking { prospect, told: Rc::default() };
     let done = rehearse(&setup, Box::new(DigestOnly::default()), Box::new(asking.clone()), "");
     let told = asking.told.borrow().clone();

@@ -107,8 +107,8 @@ impl Night {
     /// Steps of `park`, `hold`, `restore`: what, whether achieved, remark.
     pub fn steps(&self, during: &str) -> Vec<(String, bool, String)> {
         let steps = self.entries.iter().filter_map(|(_, entry)| match entry {
-            Entry::SafeStep { during: d, what, achieved, remark } if d == during => {
-                Some((what.clone(), *achieved, remark.clone()))
+            Entry::SafeStep { during: d, step, achieved, found } if d.word() == during => {
+                Some((step.in_words(), *achieved, found.in_words(step)))
             }
             _ => None,
         });

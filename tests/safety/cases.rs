@@ -323,7 +323,9 @@ fn trip_while_parking() {
         Saturated(at: "10 min", for: "1 min", channel: "current", to: "10 nA"),
         Saturated(at: "601.5 s", for: "1 min", channel: "magnet_voltage", to: "3 V")"#;
     let night = night(SWEEP, faults);
-    assert_eq!(night.done.tally.trips.len(), 2, "{:?}", night.done.tally.trips);
+    // The third one sees a current though the tip is out: the amplifier stands at its limit.
+    let names: Vec<&str> = night.done.tally.trips.iter().map(|trip| trip.name.as_str()).collect();
+    assert_eq!(names, ["current too large", "magnet voltage", "in range unnoticed"]);
     night.parked_by("current too large", false).reached(Probe::TrippedAtEnd);
 }
 
@@ -374,6 +376,9 @@ fn every_branch_of_recovery_is_taken_by_some_fault() {
     add(night(image, r#"PressureBurst(at: "5 min", height: "1e-6 mbar")"#));
     let missing = Probe::ALL.iter().zip(taken).filter(|(_, count)| *count == 0).map(|(probe, _)| *probe);
     // No interlock of the built-in bench refills, none of these sequences has a spot to find again, and no fault lasts
-    // as long as a hold waits: the tests of the supervisor have all three.
-    assert_eq!(missing.collect::<Vec<_>>(), [Probe::HeldInVain, Probe::RefillByLock, Probe::SpotLost]);
+    // as long as a hold waits: the tests of the supervisor have all three. A rehearsal has no keeper to be replaced, and
+    // no simulated link is ever out of step: `tests/survive/edges.rs` and `tests/links/` have real ones.
+    let elsewhere =
+        [Probe::HeldInVain, Probe::OutOfStep, Probe::RefillByLock, Probe::SpotLost, Probe::KeeperReplaced];
+    assert_eq!(missing.collect::<Vec<_>>(), elsewhere);
 }

@@ -129,10 +129,22 @@ impl Bed {
         seen: impl Fn(Role, f64, f64) -> Result<f64, InstrumentError> + Send + 'static,
     ) -> (ScriptEnd, bool) {
         let standing = Arc::clone(&self.standing);
+        let mut reads = 0;
         self.mock.expect_read().returning(move |channel| {
             let standing = standing.lock().unwrap();
             let role = channel.role.expect("each channel of the built-in bench has a role");
-            seen(role, standing.get(role), standing.now_s)
+            let mut shown = standing.get(role);
+            // Live gauges have noise, and no current flows while the tip is out.
+            reads += 1;
+            let noise = 1e-15 * f64::from(reads % 7);
+            match role {
+                Role::Current if standing.get(Role::Approached) < 0.5 => shown = noise,
+                Role::Current | Role::StageTemperature | Role::ChamberPressure | Role::MagnetVoltage => {
+                    shown += noise
+                }
+                _ => {}
+            }
+            seen(role, shown, standing.now_s)
         });
         let drive = VirtualDrive::new(
             Arc::new(builtin()),

@@ -2,6 +2,7 @@
 //! `noctule::run::faults::PROMISES`, hostile sequences, and arbitrary events.
 
 mod bed;
+mod blind;
 #[path = "../fuzz/bodies.rs"]
 mod bodies;
 mod cases;

@@ -73,7 +73,7 @@ fn the_faults_of_a_night_come_again_when_it_is_resumed() {
     // A seed whose night the sequence rides out, with something in it.
     let is_met = |seed: &u64| {
         let (plan, kinds) = noctule::run::faults::draw(*seed);
-        let early = plan.faults.iter().any(|planned| planned.at.s() < 900.0);
+        let early = plan.faults.iter().any(|planned| planned.at_s < 900.0);
         early && kinds.iter().all(|kind| kind.promise().rides_out)
     };
     let seed = (1..1000).find(is_met).expect("such a night").to_string();

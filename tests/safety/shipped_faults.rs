@@ -32,7 +32,7 @@ fn drivers_get_along_with_the_wire_of_the_mimic() {
     let faults = read_faults(&shipped("faults_mimic.ron")).expect("a sound faults file");
     let world = World::shipped("night").expect("the shipped world");
     // Five minutes of the simulated microscope in about three seconds.
-    let mimic = Mimic::start(&world, 7, "127.0.0.1:0".parse().expect("an address"), 100.0, Some(faults));
+    let mimic = Mimic::start(&world, 7, "127.0.0.1:0".parse().expect("an address"), 100.0, &faults);
     let mimic = mimic.expect("free ports");
     let (mut bench, _) = read(&shipped("bench_mimic.ron"), "bench_mimic.ron").expect("the shipped bench");
     for link in &mut bench.links {

@@ -25,7 +25,7 @@ impl Lab {
     pub fn new(change: impl FnOnce(String) -> String) -> Self {
         let world = World::shipped("night").expect("a shipped world");
         let listen = "127.0.0.1:0".parse().expect("an address");
-        let mimic = Mimic::start(&world, 7, listen, 1.0, None).expect("free ports");
+        let mimic = Mimic::start(&world, 7, listen, 1.0, &[]).expect("free ports");
         let shipped = Path::new(env!("CARGO_MANIFEST_DIR")).join("scripts/bench_mimic.ron");
         let mut text = std::fs::read_to_string(shipped).expect("the shipped bench");
         for (port, name) in (5125..).zip(["electronics", "magnet", "source", "lockin", "monitors"]) {

@@ -3,11 +3,15 @@
 #[path = "../common/mod.rs"]
 mod common;
 mod disk;
+mod edges;
+mod gate;
 mod interruptions;
 mod keeper;
 mod lab;
 mod lives;
+mod locks;
 mod once;
+mod outages;
 mod refill;
 mod rehearsal;
 mod windows;

@@ -2,8 +2,9 @@
 
 use crate::common::{Said, noctule, say, text, write};
 use crate::interruptions::{intact, rows, start, sweeps, wait_until};
+use crate::keeper::is_free;
 use crate::lab::{Lab, wall_sweeps};
-use noctule::record::{Entry, RunFile};
+use noctule::record::{Change, Entry, Found, RunFile, SafeAct};
 use noctule_sim::Signal;
 use std::io::{BufRead, BufReader, Write};
 use std::net::{TcpListener, TcpStream};
@@ -114,12 +115,6 @@ fn run_arguments<'a>(sequence: &'a Path, lab: &'a Lab, folder: &'a Path) -> Vec<
     vec!["run", text(sequence), "--bench", text(&lab.bench), "--out", text(folder), "--pace", "50", "--json"]
 }
 
-fn is_free(lab: &Lab) -> bool {
-    let (bench, _) = noctule::bench::read(&std::fs::read_to_string(&lab.bench).unwrap(), "bench.ron")
-        .expect("a good bench");
-    noctule::run::lock::take(&bench.name, "a test").is_ok()
-}
-
 fn resume(folder: &Path, more: &[&str]) -> Said {
     let mut arguments = vec!["resume", text(folder), "--pace", "50", "--json"];
     arguments.extend_from_slice(more);
@@ -134,7 +129,12 @@ fn a_pulse_of_unknown_outcome_waits_for_a_decision_and_is_never_repeated() {
     for _ in 0..2 {
         let said = resume(&folder, &[]);
         assert_eq!(said.code, 2, "{}", said.stderr);
-        for part in ["a pulse", "never repeated on its own", "--treat-as done", "nothing was moved"] {
+        for part in [
+            "pulse(length_s: 0.02, volts: 0.2) was begun",
+            "never repeated on its own",
+            "--treat-as done",
+            "nothing was moved",
+        ] {
             assert!(said.stderr.contains(part), "{part:?} is not in {}", said.stderr);
         }
         assert_eq!(rows(&folder), kept, "a refused resume has written something");
@@ -212,8 +212,8 @@ fn edits_of_a_real_run_are_judged_like_those_of_a_rehearsal() {
     let said = resume(&folder, &["--sequence", text(&wrong)]);
     assert_eq!(said.code, 2, "{}", said.stderr);
     for part in [
-        "recorded: set {\"channel\":\"setpoint\",\"value\":1e-11}",
-        "now:      set {\"channel\":\"setpoint\",\"value\":1.2e-11} (line 4)",
+        "recorded: set(channel: setpoint, value: 1e-11)",
+        "now:      set(channel: setpoint, value: 1.2e-11) (line 4)",
         "nothing was moved",
     ] {
         assert!(said.stderr.contains(part), "{part:?} is not in {}", said.stderr);
@@ -230,8 +230,8 @@ fn edits_of_a_real_run_are_judged_like_those_of_a_rehearsal() {
     let points: Vec<usize> = sweeps(&file).iter().map(|sweep| sweep.x.len()).collect();
     assert_eq!(points, [40; 6]);
     assert_eq!(file.documents("sequence").unwrap().len(), 2);
-    let Entry::Resumed { differences, .. } = &file.all("resumed").unwrap()[0].entry else { panic!() };
-    assert!(differences.iter().any(|d| d.contains("was edited")), "{differences:?}");
+    let Entry::Resumed { changes, .. } = &file.all("resumed").unwrap()[0].entry else { panic!() };
+    assert!(changes.iter().any(|c| matches!(c, Change::SequenceEdited(_))), "{changes:?}");
     // The keeper had parked the bench, and what it changed was brought back and told.
     let notes: Vec<String> = file
         .all("note")
@@ -247,7 +247,7 @@ fn edits_of_a_real_run_are_judged_like_those_of_a_rehearsal() {
     let told = brief.find("the runner was gone").expect("the brief tells of the crash");
     assert!(told < brief.find("State of the bench").unwrap(), "{brief}");
     // The keeper had not seen the field, and read it.
-    let kept = |n: &Entry| matches!(n, Entry::SafeStep { what, remark, .. } if what == "leave field_z as it is" && remark.starts_with("it reads "));
+    let kept = |n: &Entry| matches!(n, Entry::SafeStep { step: SafeAct::Keep(column), found: Found::Reads(_), .. } if column.channel == "field_z");
     assert!(file.all("safe_step").unwrap().iter().any(|n| kept(&n.entry)));
     let page = std::fs::read_to_string(folder.join("brief.html")).unwrap();
     for words in [brief.split_whitespace().collect::<Vec<_>>().join(" "), page] {

@@ -5,7 +5,7 @@ use crate::common::{noctule, say, text, write};
 use crate::interruptions::{campaign, intact, start, sweeps, wait_until};
 use crate::keeper::keeper_of;
 use crate::lab::Lab;
-use noctule::record::{Entry, RunFile};
+use noctule::record::{Entry, Question, Request, RunFile};
 use noctule_sim::Signal;
 use serde_json::Value;
 use std::path::Path;
@@ -123,8 +123,9 @@ fn a_run_killed_while_it_is_held_comes_back_to_its_spot() {
     assert_eq!(own_centring(&file)["found"], true);
     // What was decided before is not decided anew: the forecast stands in the record once for each step.
     let asked = file.all("call").unwrap();
-    let outlooks =
-        asked.iter().filter(|n| matches!(&n.entry, Entry::Call { verb, .. } if verb == "helium_outlook"));
+    let outlooks = asked
+        .iter()
+        .filter(|n| matches!(&n.entry, Entry::Call { request: Request::Ask(Question::HeliumOutlook), .. }));
     assert_eq!(outlooks.count(), 2);
 }
 

@@ -3,7 +3,7 @@
 use crate::common::{Said, noctule, say, text, write};
 use crate::interruptions::{intact, kill_after, sweeps, wait_until};
 use crate::lab::{Lab, simulated, wall_sweeps};
-use noctule::record::{Entry, Outcome, RunFile};
+use noctule::record::{During, Entry, Outcome, RunFile};
 use noctule_sim::Signal;
 use serde_json::Value;
 use std::path::{Path, PathBuf};
@@ -224,8 +224,8 @@ fn a_hold_for_refill_brings_tip_and_field_away_and_back() {
         .unwrap()
         .into_iter()
         .filter_map(|n| match n.entry {
-            Entry::SafeStep { during, what, achieved: true, .. } if during != "park" => {
-                Some(format!("{during}: {what}"))
+            Entry::SafeStep { during, step, achieved: true, .. } if during != During::Park => {
+                Some(format!("{}: {}", during.word(), step.in_words()))
             }
             _ => None,
         })

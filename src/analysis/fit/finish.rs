@@ -88,6 +88,7 @@ impl Solution {
             residual_standard_deviation: reduced.sqrt(),
             degrees_of_freedom,
             weighted: !options.sigmas.is_empty(),
+            slow_noise: false,
             converged: self.converged && finite,
             iterations: self.iterations,
             doubts,

@@ -11,48 +11,19 @@ pub(crate) trait Curves {
     /// Writes the model value of each point.
     fn values(&mut self, p: &[f64], out: &mut [f64]);
 
-    /// Writes the derivative by each parameter wanted, as columns over the points. `fine` asks for the best
-    /// derivatives there are; otherwise good ones suffice.
-    fn derivatives(&mut self, p: &[f64], wanted: &[bool], fine: bool, columns: &mut [Vec<f64>]);
+    /// Writes the derivative by each parameter wanted, as columns over the points.
+    fn derivatives(&mut self, p: &[f64], wanted: &[bool], precision: Precision, columns: &mut [Vec<f64>]);
 }
 
-/// Derivatives by differences, for models that can only be called.
-pub(crate) fn differences(
-    p: &[f64],
-    wanted: &[bool],
-    fine: bool,
-    columns: &mut [Vec<f64>],
-    mut values: impl FnMut(&[f64], &mut [f64]),
-) {
-    let n = columns.first().map_or(0, Vec::len);
-    let (mut low, mut high) = (vec![0.0; n], vec![0.0; n]);
-    let mut moved = p.to_vec();
-    for j in (0..p.len()).filter(|j| wanted[*j]) {
-        // Steps that balance truncation against rounding: third root of the rounding unit for the plain central
-        // difference, fifth root for the one extrapolated from two steps.
-        let share = if fine { 7.4e-4 } else { 6.1e-6 };
-        let size = if p[j] == 0.0 { 1.0 } else { p[j].abs() };
-        let step = share * size;
-        let mut central = |step: f64, column: &mut [f64], weight: f64| {
-            moved[j] = p[j] + step;
-            let above = moved[j];
-            values(&moved, &mut high);
-            moved[j] = p[j] - step;
-            let below = moved[j];
-            values(&moved, &mut low);
-            moved[j] = p[j];
-            for i in 0..n {
-                column[i] += weight * (high[i] - low[i]) / (above - below);
-            }
-        };
-        columns[j].fill(0.0);
-        if fine {
-            central(0.5 * step, &mut columns[j], 4.0 / 3.0);
-            central(step, &mut columns[j], -1.0 / 3.0);
-        } else {
-            central(step, &mut columns[j], 1.0);
-        }
-    }
+/// How good derivatives have to be.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) enum Precision {
+    /// Good enough to find the way.
+    Rough,
+    /// For the last steps and the errors.
+    Good,
+    /// The best there are, for residuals at the level of rounding.
+    Best,
 }
 
 /// What the minimisation found.
@@ -91,8 +62,8 @@ impl Problem<'_> {
     }
 
     /// Weighted derivatives of the model; `false` if one is not finite.
-    fn jacobian(&mut self, p: &[f64], fine: bool) -> bool {
-        self.curves.derivatives(p, &self.wanted, fine, &mut self.columns);
+    fn jacobian(&mut self, p: &[f64], precision: Precision) -> bool {
+        self.curves.derivatives(p, &self.wanted, precision, &mut self.columns);
         let mut finite = true;
         for j in (0..p.len()).filter(|j| self.wanted[*j]) {
             for (entry, weight) in self.columns[j].iter_mut().zip(&self.weights) {
@@ -142,7 +113,7 @@ impl MPFitter for Problem<'_> {
         derivs: &mut [Option<Vec<f64>>],
     ) -> MPResult<()> {
         self.residuals(params, deviates);
-        Problem::jacobian(self, params, false);
+        Problem::jacobian(self, params, Precision::Rough);
         for (wanted, column) in derivs.iter_mut().zip(&self.columns) {
             if let Some(out) = wanted {
                 for (out, d) in out.iter_mut().zip(column) {
@@ -159,7 +130,7 @@ struct Offset {
     step: Vec<f64>,
     /// Root mean square of the step in standard errors.
     relative: f64,
-    /// Largest step relative to the parameter.
+    /// Largest change of the curve by one step, root mean square over its magnitude.
     change: f64,
 }
 
@@ -209,7 +180,7 @@ pub(crate) fn minimise(
     let limits = wanted.iter().zip(&bounds).map(|(w, b)| limit(*w, *b)).collect();
     let columns = vec![vec![0.0; y.len()]; names.len()];
     let max_iter = if effort == Effort::Patient { 400 } else { 60 };
-    let config = MPConfig { ftol: 1e-15, xtol: 1e-13, gtol: 1e-13, max_iter, ..MPConfig::new() };
+    let config = MPConfig { ftol: 1e-11, xtol: 1e-9, gtol: 1e-13, max_iter, ..MPConfig::new() };
     let mut problem = Problem { curves, y, weights, wanted, limits, bounds, config, columns };
     Ok(conclude(&mut problem, &start, unit, effort))
 }
@@ -292,11 +263,19 @@ fn descend(problem: &mut Problem<'_>, p: &mut Vec<f64>) -> usize {
 fn polish(problem: &mut Problem<'_>, p: &mut Vec<f64>, unit: f64) -> Minimum {
     let mut sum = problem.sum(p);
     let mut converged = false;
+    let mut precision = Precision::Good;
+    // Whether the derivatives at hand are those at this place.
+    let mut fresh = false;
     for _ in 0..12 {
-        let Some(offset) = offset(problem, p) else { break };
-        // Within a thousandth of a standard error, or with nothing left to gain in the digits of the parameters.
-        converged = offset.relative < 1e-3 || offset.change < 1e-7;
-        if offset.relative < 1e-9 || offset.change < 1e-15 {
+        if sum < 1e-12 * problem.y.len() as f64 {
+            precision = Precision::Best;
+        }
+        fresh = false;
+        let Some(offset) = offset(problem, p, precision) else { break };
+        fresh = true;
+        // Within a thousandth of a standard error, or with nothing left to gain in the digits of the curve.
+        converged = offset.relative < 1e-3 || offset.change < 1e-9;
+        if offset.relative < 1e-7 || offset.change < 1e-15 {
             break;
         }
         let trial: Vec<f64> = p
@@ -311,8 +290,9 @@ fn polish(problem: &mut Problem<'_>, p: &mut Vec<f64>, unit: f64) -> Minimum {
             break;
         }
         (*p, sum) = (trial, trial_sum);
+        fresh = false;
     }
-    let finite = problem.jacobian(p, true);
+    let finite = fresh || problem.jacobian(p, precision);
     let used: Vec<Vec<f64>> =
         (0..p.len()).filter(|j| problem.wanted[*j]).map(|j| problem.columns[j].clone()).collect();
     let inverse = covariance::of_columns(&used).filter(|_| finite).map(|c| c / (unit * unit));
@@ -323,8 +303,8 @@ fn polish(problem: &mut Problem<'_>, p: &mut Vec<f64>, unit: f64) -> Minimum {
 }
 
 /// The step to the minimum of the linearised problem, in all parameters that are free and not at a bound.
-fn offset(problem: &mut Problem<'_>, p: &[f64]) -> Option<Offset> {
-    if !problem.jacobian(p, true) {
+fn offset(problem: &mut Problem<'_>, p: &[f64], precision: Precision) -> Option<Offset> {
+    if !problem.jacobian(p, precision) {
         return None;
     }
     let loose: Vec<usize> =
@@ -349,7 +329,7 @@ fn offset(problem: &mut Problem<'_>, p: &[f64]) -> Option<Offset> {
     let mut change = 0.0_f64;
     for (a, j) in loose.iter().enumerate() {
         step[*j] = solved[a] / lengths[a];
-        change = change.max(step[*j].abs() / p[*j].abs().max(f64::MIN_POSITIVE));
+        change = change.max(solved[a].abs() / (n as f64).sqrt());
     }
     let freedom = (n - loose.len()).max(1) as f64;
     let across = (r.norm_squared() - along.norm_squared()).max(0.0) / freedom;

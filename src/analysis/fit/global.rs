@@ -1,7 +1,7 @@
 //! One model in several spectra, some parameters shared among them.
 
 use super::finish::Solution;
-use super::general::{self, Curves};
+use super::general::{self, Curves, Precision};
 use super::shape::ModelCurve;
 use super::{Doubt, Fit, FitError, Options, approach, decay, gaussian, lorentzian, prepare, resonance};
 use crate::analysis::model::Model;
@@ -197,12 +197,12 @@ impl Curves for GlobalCurve<'_> {
         }
     }
 
-    fn derivatives(&mut self, p: &[f64], wanted: &[bool], fine: bool, columns: &mut [Vec<f64>]) {
+    fn derivatives(&mut self, p: &[f64], wanted: &[bool], precision: Precision, columns: &mut [Vec<f64>]) {
         columns.iter_mut().for_each(|c| c.fill(0.0));
         let mut first = 0;
         for ((curve, places), scratch) in self.curves.iter_mut().zip(&self.places).zip(&mut self.scratch) {
             let own: Vec<f64> = places.iter().map(|i| p[*i]).collect();
-            curve.derivatives(&own, wanted, fine, scratch);
+            curve.derivatives(&own, wanted, precision, scratch);
             let last = first + curve.x.len();
             for (place, column) in places.iter().zip(scratch.iter()) {
                 columns[*place][first..last].copy_from_slice(column);

@@ -26,8 +26,11 @@
 //! ```
 
 mod candidates;
+mod colour;
 mod covariance;
+mod differences;
 mod doubt;
+mod evidence;
 mod finish;
 mod general;
 mod global;
@@ -45,6 +48,7 @@ mod shape;
 mod simple;
 mod steps;
 
+pub(crate) use colour::slow_noise_gain;
 pub use doubt::{Doubt, FitError};
 pub use global::{Shape, Spectrum, global};
 pub use line::{line, line_about};

@@ -38,6 +38,9 @@ pub struct Fit {
     pub degrees_of_freedom: usize,
     /// Whether sigmas were given.
     pub weighted: bool,
+    /// Whether the residuals show noise with memory, which the errors then allow for; otherwise they are those of
+    /// independent noise.
+    pub slow_noise: bool,
     /// Whether the iteration settled.
     pub converged: bool,
     /// Iterations used.
@@ -127,9 +130,14 @@ impl Fit {
             from.iter().map(|i| from.iter().map(|j| self.covariance[*i][*j]).collect()).collect();
     }
 
-    /// Why the fit is not to be trusted, as one sentence; `None` if it is.
+    /// Why the fit is not to be trusted, a phrase for each doubt; empty if it is.
+    pub fn words(&self) -> Vec<String> {
+        self.doubts.iter().map(Doubt::to_string).collect()
+    }
+
+    /// The same as one sentence; `None` if it is to be trusted.
     pub fn word(&self) -> Option<String> {
-        let said: Vec<String> = self.doubts.iter().map(Doubt::to_string).collect();
+        let said = self.words();
         (!said.is_empty()).then(|| said.join("; "))
     }
 }

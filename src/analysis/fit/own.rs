@@ -1,14 +1,16 @@
 //! Fits of the user's own models: a formula given as text, or a closure.
 
+use super::differences::Differences;
 use super::finish::Solution;
-use super::general::{self, Curves};
+use super::general::{self, Curves, Precision};
 use super::{Fit, FitError, Options, prepare};
 use crate::analysis::formula::Formula;
 use crate::analysis::model::Model;
 
 /// Fits a formula of named columns; the parameters are the names given with their starting values.
 ///
-/// Derivatives are exact. Start from typical magnitudes, not zero. Fixed parameters, bounds and sigmas are taken
+/// Derivatives are exact. Errors are those of independent noise, as usual for least squares; a pattern in the residuals is a
+/// doubt. Fixed parameters, bounds and sigmas are taken
 /// from the options of [`formula_with`].
 ///
 /// # Errors
@@ -60,8 +62,8 @@ pub fn formula_with(
 /// Fits a closure of one row of predictors and the parameters, such as `|x, p| p[0] * (p[1] * x[0]).exp()`.
 ///
 /// `start` names the parameters with their starting values; `columns` are the predictors. Derivatives are taken by
-/// differences relative to each parameter, so start from typical magnitudes, not zero. A closure that cannot
-/// answer gives not-a-number, and the step there is refused.
+/// differences, with steps that are found by trying, so a parameter may have any size and may begin at zero. A closure that
+/// cannot answer gives not-a-number, and the step there is refused.
 ///
 /// # Errors
 /// [`FitError`].
@@ -88,7 +90,8 @@ pub fn closure(
             return Err(FitError::BadSetting { message: format!("the parameter `{name}` is named twice") });
         }
     }
-    let mut curve = ClosureCurve { model: &model, columns, points: y.len() };
+    let mut curve =
+        ClosureCurve { model: &model, columns, points: y.len(), differences: Differences::default() };
     let found = general::minimise(&mut curve, y, &names, &values, options, general::Effort::Patient)?;
     Ok(solution(Model::Closure { parameters: names }, found, columns, y).finish(options))
 }
@@ -154,7 +157,7 @@ impl Curves for FormulaCurve<'_> {
         }
     }
 
-    fn derivatives(&mut self, p: &[f64], _wanted: &[bool], _fine: bool, columns: &mut [Vec<f64>]) {
+    fn derivatives(&mut self, p: &[f64], _wanted: &[bool], _precision: Precision, columns: &mut [Vec<f64>]) {
         self.gradient.resize(p.len(), 0.0);
         let points = columns.first().map_or(0, Vec::len);
         for i in 0..points {
@@ -171,6 +174,7 @@ struct ClosureCurve<'a, F> {
     model: &'a F,
     columns: &'a [&'a [f64]],
     points: usize,
+    differences: Differences,
 }
 
 impl<F: Fn(&[f64], &[f64]) -> f64> Curves for ClosureCurve<'_, F> {
@@ -185,7 +189,9 @@ impl<F: Fn(&[f64], &[f64]) -> f64> Curves for ClosureCurve<'_, F> {
         }
     }
 
-    fn derivatives(&mut self, p: &[f64], wanted: &[bool], fine: bool, columns: &mut [Vec<f64>]) {
-        general::differences(p, wanted, fine, columns, |p, out| self.values(p, out));
+    fn derivatives(&mut self, p: &[f64], wanted: &[bool], precision: Precision, columns: &mut [Vec<f64>]) {
+        let mut differences = std::mem::take(&mut self.differences);
+        differences.derivatives(p, wanted, precision, columns, |p, out| self.values(p, out));
+        self.differences = differences;
     }
 }

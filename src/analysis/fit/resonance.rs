@@ -6,7 +6,7 @@ use super::candidates::candidates;
 use super::finish::Solution;
 use super::separable::{Limits, Point, Scaled, Settled};
 use super::shape::{self, check_shape};
-use super::{Doubt, Fit, FitError, Options, covariance, general, prepare};
+use super::{Doubt, Fit, FitError, Options, covariance, evidence, general, prepare};
 use crate::analysis::model::Model;
 
 /// How the data were brought to the unit range.
@@ -44,7 +44,7 @@ pub fn resonance(x: &[f64], y: &[f64], options: &Options) -> Result<Fit, FitErro
         let start = raw(&settled.point, &scale);
         return shape::from_starts(model, x, y, &[start], options);
     }
-    Ok(conclude(x, y, options, order, &scale, &scaled, settled, spacing))
+    Ok(conclude(x, y, options, order, (&scale, &scaled), settled, spacing))
 }
 
 /// Starting values of one line on a sloping background for other fits: centre, width, height, asymmetry, offset at
@@ -116,14 +116,12 @@ fn best(scaled: &Scaled, limits: Limits) -> Option<Settled> {
 }
 
 /// From scaled numbers to a fit in the units of the data.
-#[expect(clippy::too_many_arguments, reason = "one call, with everything the caller has worked out")]
 fn conclude(
     x: &[f64],
     y: &[f64],
     options: &Options,
     order: Option<Vec<usize>>,
-    scale: &Scale,
-    scaled: &Scaled,
+    (scale, scaled): (&Scale, &Scaled),
     settled: Settled,
     spacing: f64,
 ) -> Fit {
@@ -136,8 +134,8 @@ fn conclude(
         .inverse()
         .map(|inverse| unscale(&inverse, point, scale))
         .or_else(|| from_jacobian(&model, x, &values, &options.sigmas));
-    let doubts = line_doubts(scaled, point, spacing);
-    Solution {
+    let doubts = line_doubts(point, spacing);
+    let mut fit = Solution {
         model,
         values,
         inverse,
@@ -148,7 +146,10 @@ fn conclude(
         magnitude: y.iter().fold(0.0, |a, v| a.max(v.abs())),
         doubts,
     }
-    .finish(options)
+    .finish(options);
+    let ratio = scaled.background().0 / settled.point.sum;
+    evidence::weigh(&mut fit, x, y, options, ratio.is_finite().then_some(ratio));
+    fit
 }
 
 /// Inverse normal matrix for centre, width, height, asymmetry, offset, slope from the scaled one.
@@ -182,7 +183,7 @@ fn from_jacobian(model: &Model, x: &[f64], values: &[f64], sigmas: &[f64]) -> Op
 }
 
 /// Doubts about the line as a line.
-fn line_doubts(scaled: &Scaled, point: &Point, spacing: f64) -> Vec<Doubt> {
+fn line_doubts(point: &Point, spacing: f64) -> Vec<Doubt> {
     let mut doubts = Vec::new();
     if point.centre.abs() > 1.0 {
         doubts.push(Doubt::OutsideData("centre".to_owned()));
@@ -192,15 +193,6 @@ fn line_doubts(scaled: &Scaled, point: &Point, spacing: f64) -> Vec<Doubt> {
     }
     if point.width > 2.0 {
         doubts.push(Doubt::TooWide);
-    }
-    // A line in pure noise gains, at the best of about 2/width independent places, twice the logarithm of their
-    // number; 14 more is one chance in a thousand with two amplitudes free.
-    let n = scaled.t.len() as f64;
-    let gain = (scaled.background().0 - point.sum) / (point.sum.max(0.0) / (n - 6.0));
-    let places = 1.0 + 2.0 * 2.0 / point.width;
-    let significant = gain > 2.0 * places.ln() + 14.0;
-    if !significant {
-        doubts.push(Doubt::NotSignificant);
     }
     doubts
 }

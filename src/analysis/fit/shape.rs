@@ -1,8 +1,8 @@
 //! Fits of a built-in model of one variable by the general solver.
 
 use super::finish::Solution;
-use super::general::{self, Curves, Effort};
-use super::{Doubt, Fit, FitError, Options, prepare};
+use super::general::{self, Curves, Effort, Precision};
+use super::{Doubt, Fit, FitError, Options, evidence, prepare};
 use crate::analysis::model::Model;
 
 /// A built-in model at given x.
@@ -25,7 +25,7 @@ impl Curves for ModelCurve<'_> {
         }
     }
 
-    fn derivatives(&mut self, p: &[f64], _wanted: &[bool], _fine: bool, columns: &mut [Vec<f64>]) {
+    fn derivatives(&mut self, p: &[f64], _wanted: &[bool], _precision: Precision, columns: &mut [Vec<f64>]) {
         for (i, x) in self.x.iter().enumerate() {
             self.model.with_gradient(*x, p, &mut self.gradient);
             for (column, g) in columns.iter_mut().zip(&self.gradient) {
@@ -98,7 +98,9 @@ fn from_start(
         magnitude: general::magnitude(y),
         doubts,
     };
-    Ok(solution.finish(options))
+    let mut fit = solution.finish(options);
+    evidence::weigh(&mut fit, x, y, options, None);
+    Ok(fit)
 }
 
 /// Doubts about places and widths that the data do not reach.

@@ -141,6 +141,46 @@ pub fn level_forecast(times_s: &[f64], levels: &[f64]) -> Result<LevelForecast, 
     })
 }
 
+/// The reading from which on the level falls at another rate than before: the knot of two straight stretches that meet.
+/// None where one straight line does as well, by an F ratio of [`CHANGED`] for the knot that fits best.
+///
+/// ```
+/// use noctule::analysis::forecast::latest_change;
+/// let t: Vec<f64> = (0..120).map(|m| 60.0 * f64::from(m)).collect();
+/// let wobble = |t: &f64| 0.05 * (t * 0.7129).sin();
+/// let steady: Vec<f64> = t.iter().map(|t| 50.0 - t / 14_400.0 + wobble(t)).collect();
+/// assert_eq!(latest_change(&t, &steady), None);
+/// let leak: Vec<f64> = t.iter().zip(&steady).map(|(t, l)| l - (t - 6000.0).max(0.0) / 300.0).collect();
+/// assert!((latest_change(&t, &leak).unwrap() as i32 - 100).abs() <= 1);
+/// ```
+pub fn latest_change(times_s: &[f64], levels: &[f64]) -> Option<usize> {
+    let line = level_forecast(times_s, levels).ok()?;
+    let n = times_s.len() as f64;
+    let from_mean: Vec<f64> = times_s.iter().map(|t| t - line.mean_t).collect();
+    let stt: f64 = from_mean.iter().map(|t| t * t).sum();
+    let rest: Vec<f64> =
+        from_mean.iter().zip(levels).map(|(t, level)| level - line.mean_level - line.rate * t).collect();
+    let squares: f64 = rest.iter().map(|r| r * r).sum();
+    let gain = |knot: usize| {
+        // What the kink explains of the residuals, after the straight line is taken out of it.
+        let hinge = |t: f64| (t - from_mean[knot]).max(0.0);
+        let (sum, tilt) = from_mean.iter().fold((0.0, 0.0), |(s, c), t| (s + hinge(*t), c + hinge(*t) * t));
+        let (mut shared, mut length) = (0.0, 0.0);
+        for (t, r) in from_mean.iter().zip(&rest) {
+            let own = hinge(*t) - sum / n - tilt / stt * t;
+            (shared, length) = (shared + own * r, length + own * own);
+        }
+        if length > 0.0 { shared * shared / length } else { 0.0 }
+    };
+    let knots = 1..times_s.len().saturating_sub(2);
+    let (knot, explained) = knots.map(|k| (k, gain(k))).max_by(|a, b| a.1.total_cmp(&b.1))?;
+    let left = (squares - explained).max(f64::MIN_POSITIVE) / (n - 3.0);
+    (n > 4.0 && explained / left > CHANGED).then_some(knot)
+}
+
+/// F ratio above which a change of the rate is believed: five standard errors, for a place is chosen among hundreds.
+const CHANGED: f64 = 25.0;
+
 /// The quadratic part of the residuals in its own standard errors.
 fn bend(times_s: &[f64], rest: &[f64], mean_t: f64, stt: f64, scatter: f64) -> f64 {
     let n = times_s.len() as f64;

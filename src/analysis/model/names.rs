@@ -55,11 +55,11 @@ impl Model {
     }
 
     /// Whether the named parameter sets the size or scale of the feature, so that an error larger than its value
-    /// means that there is no such feature. Offsets, slopes and asymmetries may well be zero; of a formula or a
-    /// closure nothing is known, so every parameter counts.
+    /// means that there is no such feature. Offsets, slopes and asymmetries may well be zero, and so may every
+    /// parameter of a formula or a closure, of which nothing is known.
     pub fn scales(&self, name: &str) -> bool {
         match self {
-            Self::Formula(_) | Self::Closure { .. } => true,
+            Self::Formula(_) | Self::Closure { .. } => false,
             _ => ["width", "height", "time", "current", "kappa", "spacing", "step", "broadening"]
                 .contains(&kind(name)),
         }

@@ -7,8 +7,8 @@
 //! time for which it has shown one and the same value, `unreadable(c)` true after
 //! repeated failures, `abs(…)`; and `clock_jump()`, the size of the last jump of the clock.
 //!
-//! A channel that was never read makes a condition *unknown*: a permit is then waited
-//! for and refused after a while, an interlock does not trip (its `age` or `unreadable` does).
+//! A channel that was never read makes a condition *unknown*: a permit is then waited for and refused after a while,
+//! an interlock acts after its patience. One that shows more than it can is larger than every mark.
 
 mod parse;
 #[cfg(test)]
@@ -23,6 +23,10 @@ use std::collections::BTreeSet;
 pub trait Readings {
     /// Last good value in SI.
     fn latest(&self, channel: ChannelId) -> Option<f64>;
+    /// Infinite, to one side, where the channel shows that its value lies beyond what it can show.
+    fn beyond(&self, _channel: ChannelId) -> Option<f64> {
+        None
+    }
     /// Change per second.
     fn rate_per_s(&self, channel: ChannelId) -> Option<f64>;
     /// Time since the last good value, s.
@@ -55,6 +59,22 @@ impl Condition {
         self.channels.iter().copied()
     }
 
+    /// Whether one channel that is stuck at some value could keep it from ever being true, whatever the others show.
+    pub fn is_disarmed_by(&self, channel: ChannelId) -> bool {
+        self.root.can_be_forced(channel, false)
+    }
+
+    /// Whether it would notice that a channel is stuck: by how long it has been frozen, or by another channel beside it.
+    pub fn notices_stuck(&self, channel: ChannelId) -> bool {
+        self.root.mentions(&|n| *n == Number::Frozen(channel), channel)
+            || (self.channels.contains(&channel) && self.channels.len() > 1 && self.is_disarmed_by(channel))
+    }
+
+    /// Whether it asks how long a channel has been silent.
+    pub fn asks_silence(&self, channel: ChannelId) -> bool {
+        self.root.mentions(&|n| *n == Number::Age(channel), channel)
+    }
+
     /// For conditions of one comparison: the value now and the mark it is compared with.
     /// Interlocks show with these how far they are from tripping.
     pub fn distance(&self, readings: &impl Readings) -> Option<(f64, f64)> {
@@ -78,6 +98,32 @@ impl Condition {
         let high =
             if mine.1.0 < theirs.1.0 || (mine.1.0 == theirs.1.0 && !mine.1.1) { mine.1 } else { theirs.1 };
         a == b && (low.0 < high.0 || (low.0 == high.0 && low.1 && high.1))
+    }
+}
+
+impl Truth {
+    /// Whether some value of this channel alone settles it to be so.
+    fn can_be_forced(&self, channel: ChannelId, truth: bool) -> bool {
+        match self {
+            Truth::Compare(_, left, right) => left.shows(channel) || right.shows(channel),
+            Truth::Unreadable(_) => false,
+            Truth::Not(inner) => inner.can_be_forced(channel, !truth),
+            Truth::And(a, b) if truth => a.can_be_forced(channel, true) && b.can_be_forced(channel, true),
+            Truth::Or(a, b) if !truth => a.can_be_forced(channel, false) && b.can_be_forced(channel, false),
+            Truth::And(a, b) | Truth::Or(a, b) => {
+                a.can_be_forced(channel, truth) || b.can_be_forced(channel, truth)
+            }
+        }
+    }
+
+    /// Whether a number in it is so, or it asks whether the channel can be read.
+    fn mentions(&self, is: &dyn Fn(&Number) -> bool, unreadable: ChannelId) -> bool {
+        match self {
+            Truth::Compare(_, left, right) => left.any(is) || right.any(is),
+            Truth::Unreadable(channel) => *channel == unreadable,
+            Truth::Not(inner) => inner.mentions(is, unreadable),
+            Truth::And(a, b) | Truth::Or(a, b) => a.mentions(is, unreadable) || b.mentions(is, unreadable),
+        }
     }
 }
 
@@ -123,6 +169,24 @@ enum Number {
 }
 
 impl Number {
+    /// Whether a part of it is so.
+    fn any(&self, is: &dyn Fn(&Number) -> bool) -> bool {
+        is(self)
+            || match self {
+                Number::Negative(a) | Number::Absolute(a) => a.any(is),
+                Number::Sum(a, b)
+                | Number::Difference(a, b)
+                | Number::Product(a, b)
+                | Number::Quotient(a, b) => a.any(is) || b.any(is),
+                _ => false,
+            }
+    }
+
+    /// Whether it rests on the value of a channel.
+    fn shows(&self, channel: ChannelId) -> bool {
+        self.any(&|n| matches!(n, Number::Latest(id) | Number::Rate(id) if *id == channel))
+    }
+
     /// A number that is written out.
     fn mark(&self) -> Option<f64> {
         match self {
@@ -133,21 +197,28 @@ impl Number {
     }
 
     fn eval(&self, readings: &impl Readings) -> Option<f64> {
-        let value = match self {
-            Number::Literal(value) => *value,
-            Number::Latest(channel) => readings.latest(*channel)?,
-            Number::Rate(channel) => readings.rate_per_s(*channel)?,
-            Number::Age(channel) => return Some(readings.age_s(*channel)),
-            Number::Frozen(channel) => readings.frozen_s(*channel),
-            Number::ClockJump => readings.clock_jump_s(),
-            Number::Negative(inner) => -inner.eval(readings)?,
-            Number::Absolute(inner) => inner.eval(readings)?.abs(),
-            Number::Sum(a, b) => a.eval(readings)? + b.eval(readings)?,
-            Number::Difference(a, b) => a.eval(readings)? - b.eval(readings)?,
-            Number::Product(a, b) => a.eval(readings)? * b.eval(readings)?,
-            Number::Quotient(a, b) => a.eval(readings)? / b.eval(readings)?,
+        let both = |a: &Number, b: &Number, join: fn(f64, f64) -> f64| {
+            let (a, b) = (a.eval(readings)?, b.eval(readings)?);
+            let joined = join(a, b);
+            // Only a value that lies beyond its range is larger than every mark; a sum that overflows is nothing.
+            let known = joined.is_finite() || (joined.is_infinite() && (a.is_infinite() || b.is_infinite()));
+            known.then_some(joined)
         };
-        value.is_finite().then_some(value)
+        match self {
+            Number::Literal(value) => Some(*value),
+            Number::Latest(channel) => readings.beyond(*channel).or_else(|| readings.latest(*channel)),
+            Number::Rate(channel) => readings.rate_per_s(*channel),
+            Number::Age(channel) => Some(readings.age_s(*channel)),
+            Number::Frozen(channel) => Some(readings.frozen_s(*channel)),
+            Number::ClockJump => Some(readings.clock_jump_s()),
+            Number::Negative(inner) => inner.eval(readings).map(|value| -value),
+            Number::Absolute(inner) => inner.eval(readings).map(f64::abs),
+            Number::Sum(a, b) => both(a, b, |a, b| a + b),
+            Number::Difference(a, b) => both(a, b, |a, b| a - b),
+            Number::Product(a, b) => both(a, b, |a, b| a * b),
+            Number::Quotient(a, b) => both(a, b, |a, b| a / b),
+        }
+        .filter(|value| !value.is_nan())
     }
 }
 

@@ -2,7 +2,7 @@
 
 use super::{OWN_CALL, TreatAs};
 use crate::instrument::TaskReport;
-use crate::record::{Entry, Numbered, RecordError, RunFile};
+use crate::record::{Answer, Entry, Failure, Numbered, RecordError, Request, RunFile};
 use std::collections::VecDeque;
 
 /// Rows that are read at once.
@@ -26,21 +26,27 @@ const KINDS: [&str; 10] = [
 pub(super) struct Recorded {
     /// Line of the sequence that made it; 0 if unknown.
     pub(super) line: u32,
+    /// What was asked.
+    pub(super) request: Request<String>,
     /// What became of it.
     pub(super) what: What,
+    /// The error with which it was answered, if it was.
+    pub(super) failed: Option<Failure>,
 }
 
 /// What became of a call.
 #[derive(Debug)]
 pub(super) enum What {
-    /// Answered; nothing further is needed.
-    Answered(Entry),
+    /// It was said for the record; nothing further is needed.
+    Stated,
+    /// Answered.
+    Answered(Result<Answer, Failure>),
     /// A sweep that ended, or was cut short; its points lie between two rows.
-    Sweep { sweep: u64, args: String, ended: bool, rows: (u64, u64) },
+    Sweep { sweep: u64, ended: bool, rows: (u64, u64) },
     /// A trace or an image; its numbers stand under this number.
-    Bulk { verb: String, args: String, report: TaskReport, seq: u64 },
+    Bulk { report: TaskReport, seq: u64 },
     /// Something that must not happen twice was begun, and nobody knows whether it happened.
-    Unknown { verb: String, args: String },
+    Unknown,
 }
 
 /// The calls of a record in order.
@@ -75,12 +81,12 @@ impl RecordedCalls {
             let ahead = &mut self.ahead;
             self.next = self.file.some_entries(&KINDS, (from, self.until), AT_ONCE, |numbered| {
                 // Calls of the engine itself, when it brought the bench back, are none of the sequence.
-                if call_of(&numbered.entry).is_some_and(|n| n != OWN_CALL) {
+                if numbered.entry.call().is_some_and(|n| n != OWN_CALL) {
                     ahead.push_back(numbered);
                 }
             })?;
         }
-        Ok(self.ahead.front().and_then(|numbered| Some((call_of(&numbered.entry)?, numbered))))
+        Ok(self.ahead.front().and_then(|numbered| Some((numbered.entry.call()?, numbered))))
     }
 
     /// Takes everything that is recorded of a call. Calls come in order; nothing if the record has come to its end.
@@ -104,6 +110,11 @@ impl RecordedCalls {
         Ok(found)
     }
 
+    /// Whether the sequence made further calls after the one that was taken last.
+    pub(super) fn more_follow(&mut self) -> Result<bool, RecordError> {
+        Ok(self.peek()?.is_some())
+    }
+
     /// What was decided in an earlier resume about a call whose outcome is unknown: if it was begun again, it had
     /// not happened; if other calls follow, it had.
     pub(super) fn decided(&mut self, n: u64) -> Result<Option<TreatAs>, RecordError> {
@@ -112,7 +123,7 @@ impl RecordedCalls {
         }
         let mut decided = None;
         self.file.some_entries(&KINDS, (self.until, u64::MAX), u32::MAX, |numbered| {
-            let then = call_of(&numbered.entry).filter(|then| *then != OWN_CALL && *then >= n);
+            let then = numbered.entry.call().filter(|then| *then != OWN_CALL && *then >= n);
             let again = then == Some(n) && matches!(numbered.entry, Entry::Intent { .. });
             decided = decided.or(then.map(|_| if again { TreatAs::NotDone } else { TreatAs::Done }));
         })?;
@@ -136,46 +147,33 @@ impl RecordedCalls {
     }
 }
 
-/// The call that an entry belongs to.
-fn call_of(entry: &Entry) -> Option<u64> {
-    match entry {
-        Entry::Call { n, .. }
-        | Entry::Intent { n, .. }
-        | Entry::SweepBegin { n, .. }
-        | Entry::SweepEnd { n, .. }
-        | Entry::Bulk { n, .. }
-        | Entry::StepBegin { n, .. }
-        | Entry::StepEnd { n, .. }
-        | Entry::Judgement { n, .. }
-        | Entry::Note { n, .. }
-        | Entry::Decision { n, .. } => Some(*n),
-        _ => None,
-    }
-}
-
 /// Adds an entry to what is known of its call.
 fn take_in(found: &mut Option<Recorded>, seq: u64, entry: Entry, until: u64) {
-    let (line, what) = match entry {
-        Entry::Intent { verb, args, place, .. } => (place.line, What::Unknown { verb, args }),
-        Entry::SweepBegin { sweep, args, place, .. } => {
-            (place.line, What::Sweep { sweep, args, ended: false, rows: (seq, until) })
+    if let Entry::SweepEnd { .. } = entry {
+        if let Some(Recorded { what: What::Sweep { ended, rows, .. }, failed, .. }) = found {
+            (*ended, rows.1, *failed) = (true, seq, None);
         }
-        Entry::SweepEnd { .. } => {
-            if let Some(Recorded { what: What::Sweep { ended, rows, .. }, .. }) = found {
-                (*ended, rows.1) = (true, seq);
-            }
-            return;
-        }
-        Entry::Bulk { verb, args, place, remark, achieved, .. } => {
-            let report = TaskReport { achieved, remark, data: Vec::new() };
-            (place.line, What::Bulk { verb, args, report, seq })
-        }
-        Entry::Call { ref place, .. }
-        | Entry::StepBegin { ref place, .. }
-        | Entry::Judgement { ref place, .. }
-        | Entry::Note { ref place, .. }
-        | Entry::Decision { ref place, .. } => (place.line, What::Answered(entry)),
-        entry => (0, What::Answered(entry)),
+        return;
+    }
+    let Some(request) = entry.request() else { return };
+    let line = entry.place().map_or(0, |place| place.line);
+    let failed = match &entry {
+        Entry::Call { answer: Err(failed), .. } => Some(failed.clone()),
+        _ => None,
     };
-    *found = Some(Recorded { line, what });
+    // What was measured or begun before the error is still so.
+    if let (Some(_), Some(known)) = (&failed, &mut *found)
+        && !matches!(known.what, What::Answered(_))
+    {
+        known.failed = failed;
+        return;
+    }
+    let what = match entry {
+        Entry::Intent { .. } => What::Unknown,
+        Entry::SweepBegin { sweep, .. } => What::Sweep { sweep, ended: false, rows: (seq, until) },
+        Entry::Bulk { report, .. } => What::Bulk { report, seq },
+        Entry::Call { answer, .. } => What::Answered(answer),
+        _ => What::Stated,
+    };
+    *found = Some(Recorded { line, request, what, failed });
 }

@@ -6,11 +6,13 @@
 pub mod control;
 mod links;
 mod port;
+mod pulse;
 mod recording;
 pub mod status;
 
 pub use links::{FromLink, Links, MakeInstrument};
 pub use port::{StopFlag, WallPort};
+pub use pulse::Pulse;
 pub use recording::{FromRecord, Recording};
 pub use status::Status;
 
@@ -24,14 +26,12 @@ use crate::supervisor::{
     Answered, Call, Command, Effect, Effects, Event, Notice, Reply, Start, Supervisor, Ticket, Word,
 };
 use std::sync::Arc;
-use std::sync::mpsc::{Sender, SyncSender};
+use std::sync::mpsc::Sender;
 use std::time::{Duration, Instant, SystemTime};
 use tokio::sync::{mpsc, oneshot};
 
 /// How often the loop gives the keeper a sign of life.
 pub const BEAT: Duration = Duration::from_millis(100);
-/// The sign of life.
-pub const ALIVE: u8 = b'.';
 /// How often the clock of the computer is compared with the one that can't be set.
 const CLOCK_CHECK: Duration = Duration::from_secs(1);
 /// A difference above this is a jump, s.
@@ -71,7 +71,9 @@ pub enum Outside {
     Word(Word),
     /// What is going on?
     Status(oneshot::Sender<Status>),
-    /// The keeper process is gone.
+    /// The keeper process was gone or stopped, and a new one keeps watch.
+    KeeperReplaced,
+    /// The keeper process is gone, and no new one comes up.
     KeeperLost,
 }
 
@@ -123,8 +125,7 @@ pub struct WallDrive {
     durable: Option<u64>,
     deferred: Vec<(u64, Ticket, usize, Command)>,
     interrupted: Option<Ending>,
-    beats: Option<SyncSender<u8>>,
-    beaten: Instant,
+    pulse: Pulse,
 }
 
 impl std::fmt::Debug for WallDrive {
@@ -151,8 +152,8 @@ pub struct Parts {
     pub stop: Arc<StopFlag>,
     /// Looks on.
     pub onlooker: Box<dyn Onlooker>,
-    /// Where signs of life for the keeper go.
-    pub beats: Option<SyncSender<u8>>,
+    /// Signs of life for the keeper.
+    pub pulse: Pulse,
 }
 
 impl WallDrive {
@@ -176,8 +177,7 @@ impl WallDrive {
             durable: None,
             deferred: Vec::new(),
             interrupted: None,
-            beats: parts.beats,
-            beaten: Instant::now(),
+            pulse: parts.pulse,
         }
     }
 
@@ -185,17 +185,6 @@ impl WallDrive {
     pub fn end_now(&mut self, over: ScriptOver) {
         let ScriptOver { outcome, reason, place } = over;
         self.feed(Event::SequenceEnded { outcome, reason, place });
-    }
-
-    /// A sign of life for the keeper; it comes out of the loop itself, so that a loop that hangs gives none.
-    fn beat(&mut self) {
-        if self.beaten.elapsed() >= BEAT {
-            self.beaten = Instant::now();
-            if let Some(beats) = &self.beats {
-                // If the keeper takes nothing, it has its own ways to notice, and so has the runner.
-                let _ = beats.try_send(ALIVE);
-            }
-        }
     }
 
     /// Works until the bench is parked and the record closed.
@@ -226,17 +215,37 @@ impl WallDrive {
                 }
             }
             self.onlooker.moment(self.clock.now(), &self.tally);
-            self.beat();
+            // It comes out of the loop itself, so that a loop that hangs gives no sign of life.
+            self.pulse.beat();
         }
     }
 
-    /// Ends the record and gives its digest.
-    pub fn finish(self) -> (RunTally, Oracle, Option<String>, Option<String>) {
-        let (tally, oracle, failed) = (self.tally, self.oracle, self.record_failed);
-        match self.recording.finish() {
-            Ok(digest) => (tally, oracle, Some(digest), failed),
-            Err(error) => (tally, oracle, None, failed.or_else(|| Some(error.to_string()))),
+    /// Ends the record and gives its digest, if it has one. A slow disk, or somebody who reads the file, may hold
+    /// that up for long; meanwhile there are signs of life, and whoever asks is answered.
+    pub async fn finish(&mut self, inlets: &mut Inlets) -> Option<String> {
+        let (sender, mut closed) = oneshot::channel();
+        let closing = self.recording.end();
+        std::thread::spawn(move || sender.send(closing.wait()));
+        let mut beat = tokio::time::interval(BEAT);
+        let result = loop {
+            tokio::select! {
+                biased;
+                result = &mut closed => break result,
+                Some(Outside::Status(answer)) = inlets.outside.recv() => drop(answer.send(self.status())),
+                _ = beat.tick() => self.pulse.beat(),
+            }
+        };
+        match result {
+            Ok(Ok(digest)) => return Some(digest),
+            Ok(Err(error)) => drop(self.record_failed.get_or_insert_with(|| error.to_string())),
+            Err(_) => drop(self.record_failed.get_or_insert_with(|| "nobody closed it".to_owned())),
         }
+        None
+    }
+
+    /// Everything that is left when the run is over.
+    pub fn into_parts(self) -> (RunTally, Oracle, Option<String>, Box<dyn Onlooker>) {
+        (self.tally, self.oracle, self.record_failed, self.onlooker)
     }
 
     /// A snapshot of what is going on.
@@ -254,6 +263,7 @@ impl WallDrive {
             Outside::Status(answer) => {
                 let _ = answer.send(self.status());
             }
+            Outside::KeeperReplaced => self.feed(Event::KeeperReplaced),
             Outside::KeeperLost => self.feed(Event::KeeperLost),
         }
     }
@@ -341,7 +351,7 @@ impl WallDrive {
                 self.recording.append(seq, now, entry, data, urgent);
             }
             Effect::AppendPoint { seq, point } => {
-                self.tally.points += 1;
+                self.tally.point(&point);
                 self.oracle.kept(&point);
                 self.recording.append_point(seq, point);
             }

@@ -65,10 +65,24 @@ impl Recording {
         let _ = self.items.send(Item::Point { seq, point });
     }
 
-    /// Ends the record and gives its digest.
-    pub fn finish(mut self) -> Result<String, RecordError> {
+    /// Ends the record; what comes back can be waited for.
+    pub fn end(&mut self) -> Closing {
         let _ = self.items.send(Item::Finish);
-        match self.thread.take().map(JoinHandle::join) {
+        Closing(self.thread.take())
+    }
+}
+
+/// A record that is being closed.
+#[derive(Debug)]
+pub struct Closing(Option<JoinHandle<Result<String, RecordError>>>);
+
+impl Closing {
+    /// Waits until it is closed; gives the digest.
+    ///
+    /// # Errors
+    /// Why it could not be written to its end.
+    pub fn wait(self) -> Result<String, RecordError> {
+        match self.0.map(JoinHandle::join) {
             Some(Ok(result)) => result,
             Some(Err(_)) | None => Err(RecordError::Damaged("the recording thread has died".to_owned())),
         }

@@ -2,8 +2,9 @@
 
 use crate::bench::Bench;
 use crate::bench::expression::Readings;
+use crate::drive::Outlook;
 use crate::drive::RunTally;
-use crate::drive::{Outlook, Trip};
+use crate::history::Trip;
 use crate::quantity::Moment;
 use crate::supervisor::{PresentHold, Supervisor};
 use serde::{Deserialize, Serialize};
@@ -145,7 +146,7 @@ pub fn snapshot(
         channels: channels.collect(),
         interlocks: interlocks.collect(),
         trips: tally.trips.clone(),
-        results: tally.results.iter().rev().take(8).rev().cloned().collect(),
+        results: tally.results.iter().rev().take(8).rev().map(|line| line.words.clone()).collect(),
         messages: Vec::new(),
     }
 }

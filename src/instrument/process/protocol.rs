@@ -70,6 +70,8 @@ pub fn kind_of(code: i64) -> ErrorKind {
         2 => ErrorKind::Busy,
         4 | -32700 | -32600 | -32603 => ErrorKind::Garbled,
         5 => ErrorKind::TimedOut,
+        6 => ErrorKind::AboveRange,
+        7 => ErrorKind::BelowRange,
         _ => ErrorKind::Refused,
     }
 }
@@ -147,6 +149,7 @@ mod tests {
     fn codes_become_kinds() {
         let kinds = [1, 2, 3, 4, 5, -32601, -32602, -32603, 99].map(kind_of);
         use ErrorKind::{Absent, Busy, Garbled, Refused, TimedOut};
+        assert_eq!([6, 7].map(kind_of), [ErrorKind::AboveRange, ErrorKind::BelowRange]);
         assert_eq!(kinds, [Absent, Busy, Refused, Garbled, TimedOut, Refused, Refused, Garbled, Refused]);
     }
 

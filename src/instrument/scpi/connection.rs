@@ -80,7 +80,7 @@ impl Connection {
 
     /// Whether something lies there that nobody asked for.
     pub(super) fn idle(&mut self) -> Idle {
-        self.transport.idle()
+        if self.filled > 0 { Idle::Unasked } else { self.transport.idle() }
     }
 
     pub(super) fn send(&mut self, bytes: &[u8]) -> Result<(), Fault> {
@@ -93,16 +93,52 @@ impl Connection {
         })
     }
 
-    /// One reply without its terminator.
+    /// Throws away what comes until nothing has come for a while.
+    pub(super) fn wait_for_silence(&mut self, silence: Duration, deadline: Instant) -> Result<(), Fault> {
+        if silence.is_zero() {
+            return Ok(());
+        }
+        self.transport.set_wait(silence).map_err(|error| Fault::of(&error))?;
+        self.wait = silence;
+        loop {
+            match self.transport.receive(&mut self.buffer) {
+                Ok(0) => return Err(Fault::new(ErrorKind::Absent, "the connection ended at once")),
+                Ok(_) if Instant::now() < deadline => {}
+                Ok(_) => return Err(Fault::garbled("it never stops talking".to_owned())),
+                Err(error) if error.kind() == io::ErrorKind::Interrupted => {}
+                Err(error) => match Fault::of(&error) {
+                    Fault { kind: ErrorKind::TimedOut, .. } => return Ok(()),
+                    fault => return Err(fault),
+                },
+            }
+        }
+    }
+
+    /// One reply without its terminator; nothing may come behind it.
     pub(super) fn receive(&mut self, longest: usize, deadline: Instant) -> Result<&[u8], Fault> {
+        let end = self.fill(longest, deadline)?;
+        if end + self.terminator.len() != self.filled {
+            return Err(Fault::new(ErrorKind::OutOfStep, "more came than one reply"));
+        }
+        self.filled = 0;
+        Ok(&self.buffer[..end])
+    }
+
+    /// One reply of several; what came behind it is kept for the next call.
+    pub(super) fn receive_next(&mut self, longest: usize, deadline: Instant) -> Result<Vec<u8>, Fault> {
+        let end = self.fill(longest, deadline)?;
+        let reply = self.buffer[..end].to_vec();
+        self.buffer.copy_within(end + self.terminator.len()..self.filled, 0);
+        self.filled -= end + self.terminator.len();
+        Ok(reply)
+    }
+
+    /// Receives until the end of a reply is there, and says where it is.
+    fn fill(&mut self, longest: usize, deadline: Instant) -> Result<usize, Fault> {
         let mut searched = 0;
         loop {
             if let Some(end) = self.find_end(searched) {
-                if end + self.terminator.len() != self.filled {
-                    return Err(Fault::garbled("more came than one reply".to_owned()));
-                }
-                self.filled = 0;
-                return Ok(&self.buffer[..end]);
+                return Ok(end);
             }
             searched = self.filled;
             if self.filled > longest {

@@ -1,10 +1,11 @@
 //! An instrument that speaks SCPI over TCP, or over a serial port in a build with the feature `serial`.
 //!
 //! # How a call becomes messages
-//! * `set` fills the channel's `set` template and writes it. Where the link has an error query,
-//!   that goes out in the same write, and the call returns when the queue has said `0`.
-//!   Without one, the call returns as soon as the message is on its way.
-//! * `read` writes the channel's query and takes one comma-separated field of the reply.
+//! * `set` fills the channel's `set` template and writes it. Where the instrument acknowledges, its answer is awaited.
+//!   Where the link has an error query, that goes out too (in the same write if nothing is acknowledged), and the
+//!   call returns when the queue has said `0`. Then `ready` is polled and the value is read back, where the bench
+//!   file says so. Without any of these, the call returns as soon as the message is on its way.
+//! * `read` writes the channel's query and takes one comma-separated field of the reply, of as many as are expected.
 //! * `begin` asks the `busy` query first, then writes the task's message.
 //! * `poll` asks `busy`, and once that is 0 `report`, and `data` where the task has any.
 //!
@@ -13,24 +14,35 @@
 //! |---|---|
 //! | absent | no connection can be made, or it ended |
 //! | busy | a task runs, or the error queue says -213 |
-//! | refused | the error queue says another number; or the bench file has no message for this |
-//! | garbled | a reply that is no finite number, too long, binary, or more than was asked for |
+//! | refused | the error queue says another number; a value that was read back differs; or the bench file has no message for this |
+//! | garbled | a reply that is not of the form that the bench file gives, too long, binary, or more than was asked for |
 //! | timed out | no complete reply in time |
+//! | out of step | something came that nobody had asked for, or a reply that belongs to another query |
+//! | above, below its range | SCPI's ±9.9E37, or the words for it that the bench file gives |
 //!
-//! # Old replies
-//! SCPI has nothing that ties a reply to its query. So after a time-out and after anything
-//! garbled the connection is closed, and a late reply has nowhere to go. Bytes that lie there
-//! before a query is written belong to nothing that was asked: the connection is made anew first.
+//! # In step
+//! SCPI has nothing that ties a reply to its query. One query is in flight at a time, and after anything odd the
+//! connection is closed. Bytes that lie there before a query is written fail the call as out of step. A new connection
+//! is proved before it is used, by the best that the bench file offers:
+//!
+//! 1. a marker: a number that the instrument gives back with every reply. Each reading is proved, and a stale reply
+//!    could only pass 256 queries later.
+//! 2. a query whose answer is known, asked after each reading or now and then.
+//! 3. silence, and the same identity as before.
 
 mod connection;
+mod exchange;
 pub mod reply;
+mod setting;
 mod tasks;
 pub mod template;
 mod transport;
+pub mod wording;
 
 use super::{ErrorKind, Identity, Instrument, InstrumentError, Task, TaskReport};
 use crate::bench::{Address, Channel, ScpiAddress, ScpiLink};
-use connection::Connection;
+use connection::{Connection, Idle};
+use exchange::garbled;
 use std::fmt;
 use std::net::TcpStream;
 use std::time::{Duration, Instant};
@@ -53,6 +65,15 @@ pub struct Scpi {
     connection: Option<Connection>,
     /// Kept between calls so that a message costs no allocation.
     message: Vec<u8>,
+    /// Number that was sent last to come back with a reply.
+    marked: u8,
+    /// Readings since the last proof that the link is in step.
+    unproved: u32,
+    proved_at: Option<Instant>,
+    /// When something was last sent or heard.
+    heard_at: Option<Instant>,
+    /// Who answered when this was last asked.
+    known_identity: Option<String>,
     /// Numbers that the task begun here will have at its end; none if none was begun.
     begun: Option<usize>,
 }
@@ -76,6 +97,11 @@ impl Scpi {
             timeout: timeout.max(Duration::from_millis(1)),
             connection: None,
             message: Vec::with_capacity(256),
+            marked: 0,
+            unproved: 0,
+            proved_at: None,
+            heard_at: None,
+            known_identity: None,
             begun: None,
         }
     }
@@ -87,7 +113,7 @@ impl Scpi {
     /// If the socket takes no timeout.
     pub fn over(name: &str, link: &ScpiLink, timeout_s: f64, stream: TcpStream) -> std::io::Result<Self> {
         let mut scpi = Self::new(name, link, timeout_s);
-        scpi.connection = Some(Connection::over(stream, &link.terminator, scpi.timeout)?);
+        scpi.connection = Some(Connection::over(stream, &link.reply_terminator, scpi.timeout)?);
         Ok(scpi)
     }
 
@@ -97,7 +123,7 @@ impl Scpi {
     /// [`ErrorKind::Refused`] unless a mimic is there; else as for any query.
     pub fn pace(&mut self) -> Result<f64, InstrumentError> {
         self.expect_mimic()?;
-        self.ask("SYST:PACE?", LONGEST_REPLY, self.deadline(), reply::single)
+        self.ask("SYST:PACE?", LONGEST_REPLY, self.deadline(), |text| reply::single(text).map_err(garbled))
     }
 
     /// Sets the pace of a mimic. All its ports share one. Repeatable.
@@ -118,10 +144,6 @@ impl Scpi {
         Err(self.error(ErrorKind::Refused, format!("`{}` is no mimic, so it has no pace", identity.text)))
     }
 
-    fn deadline(&self) -> Instant {
-        Instant::now() + self.timeout
-    }
-
     fn error(&self, kind: ErrorKind, message: impl fmt::Display) -> InstrumentError {
         InstrumentError::new(kind, format!("`{}`: {message}", self.name))
     }
@@ -134,131 +156,6 @@ impl Scpi {
             }
         }
     }
-
-    /// A connection on which nothing lies that nobody asked for.
-    fn ready(&mut self, deadline: Instant) -> Result<(), InstrumentError> {
-        if let Some(connection) = &mut self.connection {
-            match connection.idle() {
-                connection::Idle::Quiet => return Ok(()),
-                connection::Idle::Unasked => {
-                    tracing::warn!(link = %self.name, "bytes that nobody asked for; connecting anew");
-                }
-                connection::Idle::Closed => {
-                    tracing::info!(link = %self.name, "the connection had ended; connecting anew");
-                }
-            }
-            self.connection = None;
-        }
-        self.connect(deadline)
-    }
-
-    fn connect(&mut self, deadline: Instant) -> Result<(), InstrumentError> {
-        let opened = Connection::open(&self.link.address, &self.link.terminator, self.timeout, deadline);
-        self.connection = Some(opened.map_err(|fault| self.error(fault.kind, fault.message))?);
-        // Errors in the queue now are somebody else's, or from before.
-        self.drain(deadline)?;
-        for message in self.link.greeting.clone() {
-            if let Err(error) = self.write_and_check(&message, deadline) {
-                self.connection = None;
-                return Err(error);
-            }
-        }
-        Ok(())
-    }
-
-    /// Writes a message; with its error query where there is one.
-    fn tell(&mut self, message: &str, deadline: Instant) -> Result<(), InstrumentError> {
-        self.ready(deadline)?;
-        self.write_and_check(message, deadline)
-    }
-
-    fn write_and_check(&mut self, message: &str, deadline: Instant) -> Result<(), InstrumentError> {
-        let Some(query) = self.link.error_query.take() else {
-            return self.write(&[message]);
-        };
-        let checked = self.write_checked(message, &query, deadline);
-        self.link.error_query = Some(query);
-        checked
-    }
-
-    fn write_checked(
-        &mut self,
-        message: &str,
-        query: &str,
-        deadline: Instant,
-    ) -> Result<(), InstrumentError> {
-        self.write(&[message, query])?;
-        let first = self.receive(LONGEST_REPLY, deadline, reply::error_entry)?;
-        let Some((code, text)) = first else { return Ok(()) };
-        self.drain_with(query, deadline)?;
-        let kind = if code == INIT_IGNORED { ErrorKind::Busy } else { ErrorKind::Refused };
-        Err(self.error(kind, format!("{text} ({code})")))
-    }
-
-    fn drain(&mut self, deadline: Instant) -> Result<(), InstrumentError> {
-        let Some(query) = self.link.error_query.clone() else { return Ok(()) };
-        self.drain_with(&query, deadline)
-    }
-
-    /// Reads the error queue until it is empty.
-    fn drain_with(&mut self, query: &str, deadline: Instant) -> Result<(), InstrumentError> {
-        for _ in 0..ERRORS_AT_MOST {
-            self.write(&[query])?;
-            if self.receive(LONGEST_REPLY, deadline, reply::error_entry)?.is_none() {
-                return Ok(());
-            }
-        }
-        self.connection = None;
-        Err(self.error(ErrorKind::Garbled, "its error queue has no end"))
-    }
-
-    /// Writes a query and reads its reply.
-    fn ask<T>(
-        &mut self,
-        query: &str,
-        longest: usize,
-        deadline: Instant,
-        understand: impl FnOnce(&str) -> Result<T, String>,
-    ) -> Result<T, InstrumentError> {
-        self.ready(deadline)?;
-        self.write(&[query])?;
-        self.receive(longest, deadline, understand)
-    }
-
-    fn write(&mut self, messages: &[&str]) -> Result<(), InstrumentError> {
-        self.message.clear();
-        for message in messages {
-            self.message.extend_from_slice(message.as_bytes());
-            self.message.extend_from_slice(self.link.terminator.as_bytes());
-        }
-        let Some(connection) = &mut self.connection else {
-            return Err(self.error(ErrorKind::Absent, "there is no connection"));
-        };
-        connection.send(&self.message).map_err(|fault| {
-            self.connection = None;
-            self.error(fault.kind, fault.message)
-        })
-    }
-
-    /// One reply. Whatever is wrong with it, the connection does not outlive it.
-    fn receive<T>(
-        &mut self,
-        longest: usize,
-        deadline: Instant,
-        understand: impl FnOnce(&str) -> Result<T, String>,
-    ) -> Result<T, InstrumentError> {
-        let Some(connection) = &mut self.connection else {
-            return Err(self.error(ErrorKind::Absent, "there is no connection"));
-        };
-        let understood = connection.receive(longest, deadline).and_then(|bytes| {
-            let text = reply::text(bytes).map_err(connection::Fault::garbled)?;
-            understand(text).map_err(connection::Fault::garbled)
-        });
-        understood.map_err(|fault| {
-            self.connection = None;
-            self.error(fault.kind, fault.message)
-        })
-    }
 }
 
 impl Instrument for Scpi {
@@ -268,19 +165,27 @@ impl Instrument for Scpi {
     }
 
     fn identify(&mut self) -> Result<Identity, InstrumentError> {
-        let text = self.ask("*IDN?", LONGEST_REPLY, self.deadline(), |text| Ok(text.to_owned()))?;
+        let deadline = self.deadline();
+        self.ready(deadline)?;
+        let Some(query) = self.link.identity.query.clone() else {
+            let text = "an instrument that does not say who it is".to_owned();
+            return Ok(Identity { text, simulated: false });
+        };
+        // IEEE 488.2 wants this query to be the last of a message, so it takes no marker.
+        self.write(&[&query])?;
+        let text = self.receive(LONGEST_REPLY, deadline, None, |text| Ok(text.to_owned()))?;
+        if let Some(expected) = self.link.identity.answer.as_ref().filter(|expected| !expected.fits(&text)) {
+            let message =
+                format!("`{}` is there, and `{}` was expected", reply::shorten(&text), expected.text);
+            return Err(self.error(ErrorKind::Refused, message));
+        }
         let simulated = text.split(',').next().is_some_and(|field| field.trim() == MIMIC_MANUFACTURER);
+        self.known_identity = Some(text.clone());
         Ok(Identity { text, simulated })
     }
 
     fn set(&mut self, channel: &Channel, si: f64) -> Result<(), InstrumentError> {
-        let address = self.address_of(channel)?;
-        let Some(set) = &address.set else {
-            return Err(self.error(ErrorKind::Refused, format!("`{}` can only be read", channel.name)));
-        };
-        let message = template::set_message(set, address.unit.from_si(si))
-            .map_err(|reason| self.error(ErrorKind::Refused, format!("`{}`: {reason}", channel.name)))?;
-        self.tell(&message, self.deadline())
+        self.set_channel(channel, si)
     }
 
     fn read(&mut self, channel: &Channel) -> Result<f64, InstrumentError> {
@@ -288,10 +193,7 @@ impl Instrument for Scpi {
         let Some(query) = &address.query else {
             return Err(self.error(ErrorKind::Refused, format!("`{}` can't be read", channel.name)));
         };
-        self.ask(query, LONGEST_REPLY, self.deadline(), |text| {
-            let si = address.unit.to_si(reply::field_number(text, address.field)?);
-            if si.is_finite() { Ok(si) } else { Err(format!("`{}` is too large", reply::shorten(text))) }
-        })
+        self.ask(query, LONGEST_REPLY, self.deadline(), |text| wording::understand(address, text))
     }
 
     fn begin(&mut self, task: &Task, traced: Option<&Channel>) -> Result<(), InstrumentError> {
@@ -309,5 +211,17 @@ impl Instrument for Scpi {
     fn reconnect(&mut self) -> Result<(), InstrumentError> {
         self.connection = None;
         self.connect(self.deadline())
+    }
+}
+
+impl Drop for Scpi {
+    /// Says what the bench file wants said at the end, if anybody still listens.
+    fn drop(&mut self) {
+        let quiet = self.connection.as_mut().is_some_and(|connection| connection.idle() == Idle::Quiet);
+        for message in std::mem::take(&mut self.link.farewell) {
+            if !quiet || self.write(&[&message]).is_err() {
+                return;
+            }
+        }
     }
 }

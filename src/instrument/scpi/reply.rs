@@ -8,6 +8,19 @@ use std::borrow::Cow;
 
 /// From here on a number stands for infinity or for none.
 const INFINITE: f64 = 9.9e37;
+/// What stands for no number at all.
+const NONE: f64 = 9.91e37;
+
+/// A number, or that there is more or less than can be shown.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum Number {
+    /// A number.
+    Finite(f64),
+    /// More than can be shown.
+    Above,
+    /// Less than can be shown.
+    Below,
+}
 
 /// The reply as text.
 ///
@@ -34,13 +47,27 @@ pub fn text(bytes: &[u8]) -> Result<&str, String> {
 /// # Errors
 /// One sentence.
 pub fn number(text: &str) -> Result<f64, String> {
+    match any_number(text)? {
+        Number::Finite(value) => Ok(value),
+        Number::Above | Number::Below => Err(format!("`{}` stands for no finite number", shorten(text))),
+    }
+}
+
+/// A number, where SCPI's infinities are told apart from what is no number.
+///
+/// # Errors
+/// One sentence.
+pub fn any_number(text: &str) -> Result<Number, String> {
     let text = text.trim_ascii();
     // Rust's own parser takes `inf` and `nan` as well.
     let decimal = text.bytes().all(|b| matches!(b, b'0'..=b'9' | b'+' | b'-' | b'.' | b'e' | b'E'));
-    match text.parse::<f64>() {
-        Ok(value) if decimal && value.abs() < INFINITE => Ok(value),
-        Ok(_) if decimal => Err(format!("`{}` stands for no finite number", shorten(text))),
-        _ => Err(format!("`{}` is no number", shorten(text))),
+    let value = text.parse::<f64>().ok().filter(|_| decimal);
+    match value {
+        Some(value) if value.abs() < INFINITE => Ok(Number::Finite(value)),
+        Some(value) if value.abs() < NONE && value > 0.0 => Ok(Number::Above),
+        Some(value) if value.abs() < NONE => Ok(Number::Below),
+        Some(_) => Err(format!("`{}` stands for no finite number", shorten(text))),
+        None => Err(format!("`{}` is no number", shorten(text))),
     }
 }
 

@@ -1,5 +1,6 @@
 //! Tasks in SCPI messages, as the bench file gives them.
 
+use super::exchange::garbled;
 use super::{LONGEST_REPLY, Scpi, reply, template};
 use crate::bench::{Channel, ScpiTasks};
 use crate::instrument::{ErrorKind, InstrumentError, Task, TaskReport};
@@ -29,7 +30,8 @@ impl Scpi {
             .map_err(|reason| self.error(ErrorKind::Refused, format!("{name}: {reason}")))?;
         let deadline = self.deadline();
         // Not every instrument says by itself that it is occupied.
-        if self.ask(&tasks.busy, LONGEST_REPLY, deadline, reply::single)? != 0.0 {
+        if self.ask(&tasks.busy, LONGEST_REPLY, deadline, |text| reply::single(text).map_err(garbled))? != 0.0
+        {
             return Err(self.error(ErrorKind::Busy, "a task is still running"));
         }
         // If this fails nobody knows what the next report is about, so it is not taken for this task's.
@@ -42,20 +44,24 @@ impl Scpi {
     pub(super) fn poll_task(&mut self) -> Result<Option<TaskReport>, InstrumentError> {
         let tasks = self.tasks()?;
         let deadline = self.deadline();
-        if self.ask(&tasks.busy, LONGEST_REPLY, deadline, reply::single)? != 0.0 {
+        if self.ask(&tasks.busy, LONGEST_REPLY, deadline, |text| reply::single(text).map_err(garbled))? != 0.0
+        {
             return Ok(None);
         }
         let Some(numbers) = self.begun else {
             return Err(self.error(ErrorKind::Refused, "no task is running"));
         };
-        let (achieved, remark) = self.ask(&tasks.report, LONGEST_REPLY, deadline, reply::report)?;
+        let (achieved, remark) =
+            self.ask(&tasks.report, LONGEST_REPLY, deadline, |text| reply::report(text).map_err(garbled))?;
         let mut data = Vec::new();
         if numbers > 0 {
             let bytes = numbers.saturating_mul(NUMBER_BYTES);
             let patience =
                 self.timeout.saturating_mul(u32::try_from(1 + bytes / BYTES_PER_TIMEOUT).unwrap_or(u32::MAX));
             let deadline = Instant::now() + patience.min(std::time::Duration::from_secs(600));
-            data = self.ask(&tasks.data, bytes.saturating_add(LONGEST_REPLY), deadline, reply::numbers)?;
+            data = self.ask(&tasks.data, bytes.saturating_add(LONGEST_REPLY), deadline, |text| {
+                reply::numbers(text).map_err(garbled)
+            })?;
             if achieved && data.len() != numbers {
                 let message = format!("{} numbers came, {numbers} were asked for", data.len());
                 return Err(self.error(ErrorKind::Garbled, message));

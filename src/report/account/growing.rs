@@ -53,7 +53,7 @@ impl Growing {
             reader.entry(&numbered);
         })?;
         self.next = before;
-        self.reader.account.points = before - self.entries;
+        self.reader.account.history.points = before - self.entries;
         self.prune();
         Ok(true)
     }
@@ -70,6 +70,11 @@ impl Growing {
 
     fn prune(&mut self) {
         let account = &mut self.reader.account;
+        if let Some(level) = account.history.helium.as_mut().filter(|l| l.readings.len() > MOST_READINGS) {
+            level.readings = thin(&level.readings, THINNED_PARTS);
+        }
+        keep_last(&mut account.history.trips, MOST_WORDS);
+        keep_last(&mut account.history.results, MOST_WORDS);
         for readings in account.monitors.values_mut().filter(|r| r.len() > MOST_READINGS) {
             *readings = thin(readings, THINNED_PARTS);
         }
@@ -81,6 +86,9 @@ impl Growing {
             keep_last(&mut law.points, MOST_FITS);
         }
         keep_last(&mut account.verdicts, 5);
+        for law in account.verdicts.iter_mut().filter_map(|verdict| verdict.law.as_mut()) {
+            keep_last(&mut law.points, MOST_FITS);
+        }
         keep_last(&mut account.judged, 5);
         keep_last(&mut account.sweeps, MOST_SWEEPS);
         keep_last(&mut account.bulks, 4);
@@ -93,24 +101,13 @@ impl Growing {
 
     /// Steps that are open stay, wherever they stand.
     fn prune_steps(&mut self) {
-        let Reader { account, open_steps, .. } = &mut self.reader;
-        let excess = account.steps.len().saturating_sub(MOST_WORDS);
-        if excess == 0 {
-            return;
-        }
-        let mut places = Vec::with_capacity(account.steps.len());
-        let mut kept = 0;
-        for i in 0..account.steps.len() {
-            let keep = i >= excess || open_steps.contains(&i);
-            places.push(keep.then_some(kept));
-            kept += usize::from(keep);
-        }
-        let mut i = 0;
-        account.steps.retain(|_| {
-            i += 1;
-            places[i - 1].is_some()
+        let steps = &mut self.reader.account.history.steps;
+        let excess = steps.len().saturating_sub(MOST_WORDS);
+        let mut place = 0;
+        steps.retain(|step| {
+            place += 1;
+            place > excess || step.to_s.is_none()
         });
-        *open_steps = open_steps.iter().filter_map(|open| places[*open]).collect();
     }
 }
 

@@ -1,7 +1,7 @@
 //! The helium budget of a run, and when the refill is due.
 
-use crate::analysis::forecast::{LevelUse, level_use};
 use crate::bench::Bench;
+use crate::history::Level;
 
 /// What is known of the helium.
 #[derive(Debug, Clone, PartialEq)]
@@ -20,50 +20,36 @@ pub struct Helium {
     pub filled_at_s: Option<f64>,
     /// When the level reaches the mark at that loss, s from the start of the run.
     pub due_at_s: Option<f64>,
-    /// Lost in the run, m³; transfers are not counted against it.
-    pub used_m3: f64,
 }
 
-/// From readings of the level (s, m³) and the budget of the bench.
-pub fn forecast(levels: &[(f64, f64)], bench: &Bench) -> Option<Helium> {
+/// What the recorded level of a run tells.
+pub fn forecast(level: &Level, bench: &Bench) -> Option<Helium> {
     let budget = bench.helium?;
-    let (_, first) = *levels.first()?;
-    let LevelUse { used, since, .. } = level_use(levels, budget.transfer_m3());
-    let now = &levels[since..];
-    let (last_t, last_read) = now[now.len() - 1];
-    let line = straight(now);
-    let last = line.map_or(last_read, |(mean_t, mean, slope)| mean + slope * (last_t - mean_t));
-    let loss = line.map(|(_, _, slope)| -slope).filter(|loss| *loss > 0.0);
-    let due = loss.map(|loss| last_t + (last - budget.refill_mark_m3) / loss).filter(|due| due.is_finite());
+    let (_, first) = *level.readings.first()?;
+    let now = level.since_transfer();
+    let (last_s, last_read) = *now.last()?;
+    let line = level.line().map(|(line, _)| line);
     Some(Helium {
         first_m3: first,
-        last_m3: last,
+        last_m3: line.map_or(last_read, |line| line.at(last_s).0),
         mark_m3: budget.refill_mark_m3,
         volume_m3: budget.volume_m3,
-        loss_m3_per_s: loss,
-        filled_at_s: (since > 0).then(|| now[0].0),
-        due_at_s: due,
-        used_m3: used,
+        loss_m3_per_s: line.map(|line| -line.rate).filter(|loss| *loss > 0.0),
+        filled_at_s: (now.len() < level.readings.len()).then(|| now[0].0),
+        due_at_s: level.due().map(|due| due.at_s),
     })
-}
-
-/// Mean time, mean level and slope by least squares; none below half an hour, which says nothing about a day.
-fn straight(levels: &[(f64, f64)]) -> Option<(f64, f64, f64)> {
-    let (first, last) = (levels.first()?, levels.last()?);
-    if levels.len() < 5 || last.0 - first.0 < 1800.0 {
-        return None;
-    }
-    let n = levels.len() as f64;
-    let mean_t = levels.iter().map(|l| l.0).sum::<f64>() / n;
-    let mean = levels.iter().map(|l| l.1).sum::<f64>() / n;
-    let tt: f64 = levels.iter().map(|l| (l.0 - mean_t).powi(2)).sum();
-    let tl: f64 = levels.iter().map(|l| (l.0 - mean_t) * (l.1 - mean)).sum();
-    Some((mean_t, mean, tl / tt))
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    fn told(levels: &[(f64, f64)]) -> Option<Helium> {
+        let bench = crate::bench::builtin();
+        let mut level = Level::of(&bench).unwrap();
+        levels.iter().for_each(|(at_s, m3)| level.note(*at_s, *m3));
+        forecast(&level, &bench)
+    }
 
     /// A bath that loses 1 L/h.
     fn falling(from_s: f64, hours: usize, level_l: f64) -> Vec<(f64, f64)> {
@@ -73,9 +59,8 @@ mod tests {
     #[test]
     fn the_refill_is_due_when_the_straight_line_meets_the_mark() {
         // 40 L, 1 L/h, mark at 10 L: 30 h after the start.
-        let helium = forecast(&falling(0.0, 8, 40.0), &crate::bench::builtin()).unwrap();
+        let helium = told(&falling(0.0, 8, 40.0)).unwrap();
         assert!((helium.due_at_s.unwrap() - 30.0 * 3600.0).abs() < 1.0, "{helium:?}");
-        assert!((helium.used_m3 - 8e-3).abs() < 1e-5);
         assert_eq!(helium.filled_at_s, None);
     }
 
@@ -83,18 +68,16 @@ mod tests {
     fn a_transfer_begins_a_new_count() {
         let mut levels = falling(0.0, 4, 20.0);
         levels.extend(falling(5.0 * 3600.0, 3, 65.0));
-        let helium = forecast(&levels, &crate::bench::builtin()).unwrap();
+        let helium = told(&levels).unwrap();
         assert_eq!(helium.filled_at_s, Some(5.0 * 3600.0));
         assert!((helium.due_at_s.unwrap() - 60.0 * 3600.0).abs() < 1.0, "{helium:?}");
-        assert!((helium.used_m3 - 7e-3).abs() < 1e-5, "{helium:?}");
     }
 
     #[test]
     fn a_few_minutes_give_no_forecast_and_a_rising_level_none_either() {
-        let bench = crate::bench::builtin();
-        assert_eq!(forecast(&falling(0.0, 0, 40.0), &bench).unwrap().due_at_s, None);
+        assert_eq!(told(&falling(0.0, 0, 40.0)).unwrap().due_at_s, None);
         let rising: Vec<_> = falling(0.0, 2, 40.0).into_iter().map(|(t, l)| (t, 0.08 - l)).collect();
-        assert_eq!(forecast(&rising, &bench).unwrap().due_at_s, None);
-        assert_eq!(forecast(&[], &bench), None);
+        assert_eq!(told(&rising).unwrap().due_at_s, None);
+        assert_eq!(told(&[]), None);
     }
 }

@@ -1,7 +1,7 @@
 //! Where a run was cut and taken up again: why, how the bench was left, and how it was brought back.
 
 use super::{Account, ParkStep, place_in_words};
-use crate::record::Ending;
+use crate::record::{Column, Ending, SafeAct};
 
 /// One interruption of a run.
 #[derive(Debug, Clone, PartialEq)]
@@ -19,7 +19,7 @@ pub struct Interruption {
     /// When it went on by the wall clock, where the record says so.
     pub taken_up_at: Option<String>,
     /// What was brought back, with whether it was reached.
-    pub brought_back: Vec<(String, bool)>,
+    pub brought_back: Vec<(SafeAct<Column>, bool)>,
     /// What the search for the spot said, where there was one before anything was measured.
     pub centred: Option<String>,
     /// Whether the way back is still under way at this point of the record.
@@ -30,14 +30,14 @@ impl Interruption {
     /// Begins one: what had been its end is so no longer.
     pub(super) fn begin(account: &mut Account, again_s: f64, taken_up_at: Option<&str>) {
         let failed = |step: &&ParkStep| !step.achieved;
-        let ending = account.ending.take();
+        let ending = account.history.ending.take();
         // Park steps of an end that was not recorded are those of an earlier one.
         let steps = if ending.is_some() { account.park.as_slice() } else { &[] };
         let not_reached = steps.iter().filter(failed).map(|s| format!("{} ({})", s.what, s.remark)).collect();
         account.interruptions.push(Self {
-            at_s: account.end_s,
+            at_s: account.history.end_s,
             ending,
-            parked: std::mem::take(&mut account.parked),
+            parked: std::mem::take(&mut account.history.parked),
             not_reached,
             again_s,
             taken_up_at: taken_up_at.map(super::clock::day_and_minute),
@@ -78,7 +78,7 @@ impl Interruption {
         };
         let names = |wanted: bool| {
             let all = self.brought_back.iter().filter(|(_, reached)| *reached == wanted);
-            all.map(|(what, _)| what.as_str()).collect::<Vec<_>>().join(", ")
+            all.map(|(step, _)| step.in_words()).collect::<Vec<_>>().join(", ")
         };
         let (back, failed) = (names(true), names(false));
         if !back.is_empty() {
@@ -89,7 +89,7 @@ impl Interruption {
         }
         match &self.centred {
             Some(said) => text += &format!(" The spot was looked for again: {said}."),
-            None if self.brought_back.iter().any(|(what, _)| what == "approach the tip") => {
+            None if self.brought_back.iter().any(|(step, _)| *step == SafeAct::Approach) => {
                 text += " The tip came back without a search for its spot.";
             }
             None => {}
@@ -106,6 +106,7 @@ mod tests {
 
     #[test]
     fn a_crash_is_told_with_how_it_was_left_and_brought_back() {
+        let bias = Column { channel: "bias".into(), unit: "mV".into(), si_unit: "V".into() };
         let reason = "the runner was gone; the keeper parked the bench".to_owned();
         let ending = Ending { outcome: Outcome::Fault, reason, place: Place::default(), latched: false };
         let mut one = Interruption {
@@ -115,7 +116,7 @@ mod tests {
             not_reached: Vec::new(),
             again_s: 60.0,
             taken_up_at: None,
-            brought_back: vec![("approach the tip".into(), true), ("bias to 60 mV".into(), false)],
+            brought_back: vec![(SafeAct::Approach, true), (SafeAct::Set(bias, 0.06), false)],
             centred: None,
             open: false,
         };

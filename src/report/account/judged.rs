@@ -36,7 +36,7 @@ pub struct Fitted {
     /// Whether nothing speaks against it.
     pub trusted: bool,
     /// What speaks against it.
-    pub doubts: String,
+    pub doubts: Vec<String>,
     /// The curve, where it can be drawn again.
     pub model: Option<Model>,
     /// The whole body.
@@ -44,7 +44,7 @@ pub struct Fitted {
 }
 
 impl Fitted {
-    /// Reads the body of a judgement `fit`. `title` holds the doubts in words.
+    /// Reads the body of a judgement `fit`.
     pub fn read(seq: u64, at_s: f64, sweep: Option<u64>, title: &str, body: &Value) -> Self {
         let fit = &body["fit"];
         let parameters = fit["parameters"].as_array().map_or(&[][..], Vec::as_slice);
@@ -55,8 +55,7 @@ impl Fitted {
             fixed: p["fixed"].as_bool().unwrap_or(false),
         });
         let trusted = body["trusted"].as_bool().unwrap_or(false);
-        let said = title.split_once("not to be trusted: ").map(|(_, why)| why.to_owned());
-        let doubts = if trusted { String::new() } else { said.unwrap_or_else(|| tags(&fit["doubts"])) };
+        let doubts = if trusted { Vec::new() } else { why(body) };
         Self {
             seq,
             at_s,
@@ -89,11 +88,14 @@ impl Fitted {
     }
 }
 
-fn tags(doubts: &Value) -> String {
-    let list = doubts.as_array().map_or(&[][..], Vec::as_slice);
-    let words: Vec<String> =
-        list.iter().filter_map(|d| d["doubt"].as_str().or(d.as_str())).map(|t| t.replace('_', " ")).collect();
-    if words.is_empty() { "no reason is recorded".to_owned() } else { words.join("; ") }
+/// Why a fit is not to be trusted. The first version of the run file has only the names of the doubts.
+fn why(body: &Value) -> Vec<String> {
+    let words = |list: &Value| -> Vec<String> {
+        let list = list.as_array().map_or(&[][..], Vec::as_slice);
+        list.iter().filter_map(|d| d["doubt"].as_str().or(d.as_str())).map(|t| t.replace('_', " ")).collect()
+    };
+    let told = body.get("why").map_or_else(|| words(&body["fit"]["doubts"]), words);
+    if told.is_empty() { vec!["no reason is recorded".to_owned()] } else { told }
 }
 
 /// The model of a recorded fit.
@@ -160,6 +162,14 @@ impl Law {
         }
     }
 
+    /// Reads the proved law in the body of a judgement `verdict`; none where nothing is proved.
+    pub fn proved(at_s: f64, body: &Value) -> Option<Self> {
+        body["law"].as_object()?;
+        let whole = serde_json::json!({ "line": body["law"], "points": body["points"] });
+        let title = body["reasons"][0].as_str().unwrap_or_default();
+        Some(Self { body: body.clone(), ..Self::read(at_s, title, &whole) })
+    }
+
     /// Where the line is expected, Hz.
     pub fn at(&self, field_t: f64) -> Option<f64> {
         Some((self.slope_hz_per_t? * (field_t + self.tip_field_t?.0)).abs())
@@ -171,12 +181,14 @@ impl Law {
 pub struct Judged {
     /// When, s.
     pub at_s: f64,
-    /// `real`, `artefact`, `undecided`.
+    /// `real`, `absent`, `artefact`, `curved`, `undecided`.
     pub verdict: String,
     /// Reasons, the weightiest first.
     pub reasons: Vec<String>,
-    /// Explanations and the logarithm of their evidence, best first.
-    pub evidence: Vec<(String, f64)>,
+    /// Logarithm of the evidence for a moving line, and what a proof needs.
+    pub evidence: Option<(f64, f64)>,
+    /// The law, where one is proved: the only source of moment and tip field.
+    pub law: Option<Law>,
     /// What would settle it, in words.
     pub next: Option<String>,
     /// The whole body.
@@ -191,52 +203,12 @@ impl Judged {
             at_s,
             verdict: body["verdict"].as_str().unwrap_or("unknown").to_owned(),
             reasons: list("reasons").iter().filter_map(|r| r.as_str().map(str::to_owned)).collect(),
-            evidence: list("evidence")
-                .iter()
-                .filter_map(|e| Some((hypothesis(e["hypothesis"].as_str()?), e["log_evidence"].as_f64()?)))
-                .collect(),
-            next: next_in_words(&body["next"]),
+            evidence: body["log_e"].as_f64().zip(body["log_e_wanted"].as_f64()),
+            law: Law::proved(at_s, body),
+            next: body["next"].as_str().map(str::to_owned),
             body: body.clone(),
         }
     }
-}
-
-fn hypothesis(word: &str) -> String {
-    match word {
-        "nothing" => "nothing but baselines and noise",
-        "in_place" => "features that stay in place",
-        "moving_line" => "one line that moves with field",
-        "moving_and_in_place" => "a moving line beside features in place",
-        "several_lines" => "several moving lines",
-        other => return other.replace('_', " "),
-    }
-    .to_owned()
-}
-
-/// The measurement that would settle an undecided case.
-fn next_in_words(next: &Value) -> Option<String> {
-    let ghz = |name: &str| next[name].as_f64().map(|f| format!("{:.4} GHz", f * 1e-9));
-    Some(match next["measure"].as_str()? {
-        "another_field" => {
-            let field = next["field_t"].as_f64()? * 1e3;
-            let mut words = format!("one more spectrum at {field:.1} mT");
-            if let Some(expected) = ghz("expected_hz") {
-                words += &format!("; a free moment's line would be at {expected}");
-            }
-            if let Some(otherwise) = ghz("otherwise_hz") {
-                words += &format!("; a feature in place stays at {otherwise}");
-            }
-            words
-        }
-        "average_longer" => format!("the same spectra, averaged {:.1} times longer", next["times"].as_f64()?),
-        "same_range" => format!("{} to {} at every field", ghz("from_hz")?, ghz("to_hz")?),
-        "another_level" => match next["level_dbm"].as_f64() {
-            Some(level) => format!("one spectrum at {level:.1} dBm"),
-            None => "one spectrum at another RF level".to_owned(),
-        },
-        "tip_contrast" => "a contrast measurement of the tip".to_owned(),
-        other => other.replace('_', " "),
-    })
 }
 
 #[cfg(test)]
@@ -273,8 +245,8 @@ mod tests {
             assert_eq!(Law::read(0.0, "t", &body).at(0.5), None);
             assert_eq!(Judged::read(0.0, &body).verdict, "unknown");
         }
-        let next = json!({ "measure": "another_field", "field_t": 0.6, "expected_hz": 16.8e9, "otherwise_hz": null });
-        let words = next_in_words(&next).unwrap();
-        assert_eq!(words, "one more spectrum at 600.0 mT; a free moment's line would be at 16.8000 GHz");
+        let proved =
+            json!({ "verdict": "real", "law": { "moment_mu_b": 0.9, "moment_error": 0.01 }, "next": null });
+        assert_eq!(Judged::read(0.0, &proved).law.unwrap().moment, Some((0.9, 0.01)));
     }
 }

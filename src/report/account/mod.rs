@@ -11,7 +11,6 @@ mod judged;
 mod read;
 mod salvage;
 mod silence;
-mod state;
 
 pub use clock::{Clock, elapsed};
 pub use growing::Growing;
@@ -19,57 +18,27 @@ pub use helium::Helium;
 pub use interruption::Interruption;
 pub use judged::{Fitted, Judged, Law, Parameter};
 pub use silence::Silence;
-pub use state::{Standing, State, place_in_words};
 
 use crate::bench::Bench;
+use crate::history::History;
+use crate::instrument::Task;
 use crate::quantity::Unit;
-use crate::record::{Column, Ending, Integrity, Outcome, Place, RecordError, RunFile, Salvage, SweepTable};
+use crate::record::{
+    Column, Ending, Identity, Integrity, Outcome, Place, RecordError, RunFile, Salvage, SweepPlan, SweepTable,
+};
 use std::collections::BTreeMap;
 use std::path::PathBuf;
-
-/// What was run.
-#[derive(Debug, Clone, PartialEq, Default)]
-#[allow(missing_docs, reason = "the names are those of the record")]
-pub struct Identity {
-    pub sequence: String,
-    pub sequence_hash: String,
-    pub bench: String,
-    pub bench_hash: String,
-    pub world: String,
-    pub seed: u64,
-    pub rehearsal: bool,
-    pub version: String,
-}
-
-/// A named step of the sequence.
-#[derive(Debug, Clone, PartialEq)]
-pub struct StepSpan {
-    /// Its number.
-    pub step: u64,
-    /// Its name.
-    pub name: String,
-    /// How deep it is nested.
-    pub depth: usize,
-    /// When it began, s.
-    pub from_s: f64,
-    /// When it ended, s; none if it did not.
-    pub to_s: Option<f64>,
-    /// Why it was left out.
-    pub left_out: Option<String>,
-    /// Where in the sequence.
-    pub place: Place,
-    /// Sweeps that began in it.
-    pub sweeps: u64,
-}
 
 /// A sweep without its points.
 #[derive(Debug, Clone, PartialEq)]
 pub struct SweepOutline {
     /// The table, empty.
     pub table: SweepTable,
+    /// The plan.
+    pub plan: SweepPlan<Column>,
     /// Points that were recorded.
     pub measured: u64,
-    /// Points of the fast axis, where the record says so.
+    /// Points of the fast axis, where they are drawn line by line.
     pub line: Option<u64>,
     /// When it began, s.
     pub at_s: f64,
@@ -81,8 +50,6 @@ pub struct SweepOutline {
     pub level_dbm: Option<f64>,
     /// Where in the sequence.
     pub place: Place,
-    /// Arguments as recorded.
-    pub args: String,
 }
 
 /// A trace or an image without its numbers.
@@ -92,18 +59,36 @@ pub struct BulkOutline {
     pub seq: u64,
     /// When it was finished, s.
     pub at_s: f64,
-    /// `trace` or `image`.
-    pub verb: String,
-    /// What was read.
-    pub name: String,
-    /// SI unit of the numbers.
-    pub unit: String,
+    /// What was done.
+    pub task: Task<Column>,
     /// One length for a trace, rows and columns for an image.
     pub shape: Vec<u64>,
+}
+
+impl BulkOutline {
+    /// `trace` or `image`.
+    pub fn verb(&self) -> &'static str {
+        self.task.kind().name()
+    }
+
+    /// What was read: the name of a channel, or `height`.
+    pub fn name(&self) -> &str {
+        if let Task::Trace { channel, .. } = &self.task { &channel.channel } else { "height" }
+    }
+
+    /// SI unit of the numbers.
+    pub fn unit(&self) -> &str {
+        if let Task::Trace { channel, .. } = &self.task { &channel.si_unit } else { "m" }
+    }
+
     /// Distance of the samples, or time for a line, s.
-    pub interval_s: f64,
-    /// Arguments as recorded.
-    pub args: String,
+    pub fn interval_s(&self) -> f64 {
+        match self.task {
+            Task::Trace { interval_s, .. } => interval_s,
+            Task::Image { line_s, .. } => line_s,
+            _ => 0.0,
+        }
+    }
 }
 
 /// Something worth a line in the chronicle.
@@ -139,7 +124,6 @@ pub struct TipEvent {
 #[allow(missing_docs, reason = "the names are those of the record")]
 pub struct ParkStep {
     pub at_s: f64,
-    pub during: String,
     pub what: String,
     pub achieved: bool,
     pub remark: String,
@@ -175,14 +159,8 @@ pub struct Account {
     pub sequence_path: String,
     /// The bench, where its text is in the file and can be read.
     pub bench: Option<Bench>,
-    /// How it ended; none for a run that was cut, or that still goes on.
-    pub ending: Option<Ending>,
-    /// Whether the record says that the bench was parked.
-    pub parked: bool,
-    /// The end, or the last moment in the record, s.
-    pub end_s: f64,
-    /// Steps of the sequence.
-    pub steps: Vec<StepSpan>,
+    /// The state of the run: where everything stood last, steps, the end.
+    pub history: History,
     /// Sweeps.
     pub sweeps: Vec<SweepOutline>,
     /// Traces and images.
@@ -209,12 +187,6 @@ pub struct Account {
     pub park: Vec<ParkStep>,
     /// Readings of watched channels: s, SI.
     pub monitors: BTreeMap<String, Vec<(f64, f64)>>,
-    /// Where everything stood last.
-    pub state: State,
-    /// Actions that were begun and of which no end is recorded.
-    pub open_intents: Vec<(f64, String, Place)>,
-    /// Points of all sweeps.
-    pub points: u64,
     /// What the check of the file found.
     pub integrity: Integrity,
     /// What is left of a damaged file as a whole, row by row.
@@ -230,6 +202,11 @@ impl Account {
         read::read(run)
     }
 
+    /// The law that was proved last: the one source of moment, g and tip field.
+    pub fn proved(&self) -> Option<&Law> {
+        self.verdicts.iter().rev().find_map(|verdict| verdict.law.as_ref())
+    }
+
     /// Short name of the run: the file, or its folder where the file has the usual name.
     pub fn name(&self) -> String {
         name_of(&self.path)
@@ -242,19 +219,18 @@ impl Account {
 
     /// The word for the outcome; `cut short` where the record has no end.
     pub fn outcome_word(&self) -> &'static str {
-        self.ending.as_ref().map_or("cut short", |e| e.outcome.word())
+        self.history.ending.as_ref().map_or("cut short", |e| e.outcome.word())
     }
 
     /// Whether the run came to its end by itself.
     pub fn is_finished(&self) -> bool {
-        self.ending.as_ref().is_some_and(|e| e.outcome == Outcome::Finished)
+        self.history.ending.as_ref().is_some_and(|e| e.outcome == Outcome::Finished)
     }
 
     /// The helium budget.
     pub fn helium(&self) -> Option<Helium> {
         let bench = self.bench.as_ref()?;
-        let channel = &bench.channel(bench.helium?.channel).name;
-        helium::forecast(self.monitors.get(channel)?, bench)
+        helium::forecast(self.history.helium.as_ref()?, bench)
     }
 
     /// The unit that a channel is printed in, and its SI unit.
@@ -262,7 +238,7 @@ impl Account {
         let from_bench =
             self.bench.as_ref().and_then(|b| b.find(channel).map(|id| b.channel(id).unit.clone()));
         let columns = self.sweeps.iter().flat_map(|s| s.table.read.iter().chain([&s.table.fast]));
-        let from_sweeps = || columns.clone().find(|c| c.channel == channel).map(unit_of_column);
+        let from_sweeps = || columns.clone().find(|c| c.channel == channel).map(Column::printed_in);
         from_bench.or_else(from_sweeps).unwrap_or_else(|| Unit::parse("").expect("a plain number is a unit"))
     }
 
@@ -306,13 +282,6 @@ impl Account {
     }
 }
 
-/// The unit that the values of a column are printed in.
-pub fn unit_of_column(column: &Column) -> Unit {
-    Unit::parse(&column.unit)
-        .or_else(|| Unit::parse(&column.si_unit))
-        .unwrap_or_else(|| Unit::parse("").expect("a plain number is a unit"))
-}
-
 /// Short name of a run file.
 pub fn name_of(path: &std::path::Path) -> String {
     let stem = path.file_stem().map(|s| s.to_string_lossy().into_owned()).unwrap_or_default();
@@ -320,5 +289,15 @@ pub fn name_of(path: &std::path::Path) -> String {
     match folder {
         Some(folder) if stem == "run" => folder,
         _ => stem,
+    }
+}
+
+/// Where in a sequence, for people.
+pub fn place_in_words(place: &Place) -> String {
+    match (place.file.as_str(), place.line) {
+        ("", 0) => "before the sequence began".to_owned(),
+        (file, 0) => file.to_owned(),
+        ("", line) => format!("line {line}"),
+        (file, line) => format!("{file}, line {line}"),
     }
 }

@@ -1,18 +1,28 @@
 //! Reading an account from a run file.
 
 use super::{
-    Account, BulkOutline, Clock, Fitted, Happening, Identity, Interruption, Judged, Law, ParkStep, Remark,
-    State, StepSpan, SweepOutline, TipEvent, salvage,
+    Account, BulkOutline, Clock, Fitted, Happening, Interruption, Judged, Law, ParkStep, Remark,
+    SweepOutline, TipEvent, salvage,
 };
-use crate::bench::{Bench, Role};
+use crate::bench::{Action, Bench, Role, TaskKind};
+use crate::history::History;
 use crate::quantity::{Moment, in_words};
-use crate::record::{Entry, Numbered, Place, RecordError, RunFile, SalvagedRow, SweepTable};
-use crate::supervisor::OWN_CALL;
+use crate::record::{
+    Answer, Change, Column, During, Entry, Failure, Found, Numbered, OWN_CALL, Place, RecordError, Request,
+    RunFile, SafeAct, SalvagedRow, SweepTable,
+};
 use serde_json::Value;
 use std::collections::BTreeMap;
 
-/// Calls that belong to the history of the tip.
-const TIP_VERBS: [&str; 6] = ["approach", "withdraw", "pulse", "pick_up", "drop", "coarse_step"];
+/// Tasks that belong to the life of the tip.
+const OF_TIP: [TaskKind; 6] = [
+    TaskKind::Approach,
+    TaskKind::Withdraw,
+    TaskKind::Pulse,
+    TaskKind::PickUp,
+    TaskKind::Drop,
+    TaskKind::CoarseStep,
+];
 
 pub(super) fn read(run: &RunFile) -> Account {
     let integrity = salvage::check(run);
@@ -32,7 +42,6 @@ pub(super) fn read(run: &RunFile) -> Account {
     if let (Err(error), true) = (walked, intact) {
         account.integrity.faults.push(error.to_string());
     }
-    account.open_intents = reader.intents.into_values().collect();
     account.clock =
         Clock::new(reader.started_at.as_deref(), account.bench.as_ref().and_then(|b| b.time_zone.as_deref()));
     if let Err(error) = finish_sweeps(run, &mut account, before) {
@@ -49,14 +58,14 @@ pub(super) fn read(run: &RunFile) -> Account {
             Ok(())
         });
         account.salvage = found.ok();
-        account.ending_behind = behind.filter(|_| account.ending.is_none());
+        account.ending_behind = behind.filter(|_| account.history.ending.is_none());
     }
     account
 }
 
 /// How many points each sweep has, and where its axes were left.
 fn finish_sweeps(run: &RunFile, account: &mut Account, before: u64) -> Result<(), RecordError> {
-    let mut last_moment = account.end_s;
+    let mut points = 0;
     for i in 0..account.sweeps.len() {
         let sweep = &account.sweeps[i];
         let number = sweep.table.sweep;
@@ -71,21 +80,14 @@ fn finish_sweeps(run: &RunFile, account: &mut Account, before: u64) -> Result<()
                     last = Some(point);
                 }
             })?;
-            let (fast, slow) = (sweep.table.fast.channel.clone(), sweep.table.slow.clone());
             account.sweeps[i].measured = count;
-            if let Some(point) = last {
-                last_moment = last_moment.max(point.at.s());
-                if account.ending.is_none() {
-                    account.state.swept(&fast, point.x, point.at.s());
-                    if let Some(slow) = slow {
-                        account.state.swept(&slow.channel, point.y, point.at.s());
-                    }
-                }
+            if let Some(point) = last.filter(|_| account.history.ending.is_none()) {
+                account.history.point(&point);
             }
         }
-        account.points += account.sweeps[i].measured;
+        points += account.sweeps[i].measured;
     }
-    account.end_s = last_moment;
+    account.history.points = points;
     Ok(())
 }
 
@@ -93,9 +95,6 @@ fn finish_sweeps(run: &RunFile, account: &mut Account, before: u64) -> Result<()
 pub(super) struct Reader {
     pub(super) account: Account,
     pub(super) started_at: Option<String>,
-    /// Actions begun, by the number of their call.
-    pub(super) intents: BTreeMap<u64, (f64, String, Place)>,
-    pub(super) open_steps: Vec<usize>,
 }
 
 impl Reader {
@@ -106,11 +105,8 @@ impl Reader {
             clock: Clock::default(),
             window_s: None,
             sequence_path: String::new(),
+            history: History::new(bench.as_ref()),
             bench,
-            ending: None,
-            parked: false,
-            end_s: 0.0,
-            steps: Vec::new(),
             sweeps: Vec::new(),
             bulks: Vec::new(),
             fits: Vec::new(),
@@ -124,27 +120,23 @@ impl Reader {
             centres: Vec::new(),
             park: Vec::new(),
             monitors: BTreeMap::new(),
-            state: State::default(),
-            open_intents: Vec::new(),
-            points: 0,
             integrity: crate::record::Integrity::default(),
             salvage: None,
             ending_behind: None,
         };
-        Self { account, started_at: None, intents: BTreeMap::new(), open_steps: Vec::new() }
+        Self { account, started_at: None }
     }
 
     pub(super) fn entry(&mut self, numbered: &Numbered) {
         let Numbered { seq, at, entry } = numbered;
-        self.account.state.entry(*at, entry, self.account.bench.as_ref());
         let at_s = at.s();
-        self.account.end_s = self.account.end_s.max(at_s);
+        if let Entry::Resumed { taken_up_at, .. } = entry {
+            Interruption::begin(&mut self.account, at_s, taken_up_at.as_deref());
+        }
+        self.account.history.entry(*at, entry);
         self.way_back(entry);
         match entry {
-            Entry::Identity { .. } | Entry::Context { .. } | Entry::Resumed { .. } | Entry::End { .. } => {
-                self.frame(at_s, entry);
-            }
-            Entry::StepBegin { .. } | Entry::StepEnd { .. } => self.step(at_s, entry),
+            Entry::Identity(_) | Entry::Context { .. } | Entry::Resumed { .. } => self.frame(at_s, entry),
             Entry::SweepBegin { .. } | Entry::SweepEnd { .. } | Entry::Bulk { .. } => {
                 self.data(*seq, *at, entry);
             }
@@ -174,16 +166,16 @@ impl Reader {
                     }
                 }
             }
-            Entry::Intent { n, verb, args, place } => {
-                let what = if args == "{}" { verb.clone() } else { format!("{verb} {args}") };
-                self.intents.insert(*n, (at_s, what, place.clone()));
-            }
-            Entry::Call { n, verb, args, answer, .. } => {
-                self.intents.remove(n);
-                self.call(at_s, verb, args, answer);
-            }
+            Entry::Call { request, answer, .. } => self.call(at_s, request, answer),
             other => self.happening(at_s, other),
         }
+    }
+
+    /// A sequence may ask after each spectrum: a verdict on more spectra of one series takes the place of the last one.
+    fn verdict(&mut self, new: Judged) {
+        let series = |judged: &Judged| (judged.body["tip"].clone(), judged.body["sweeps"][0].clone());
+        self.account.verdicts.retain(|old| old.body["sweeps"].is_null() || series(old) != series(&new));
+        self.account.verdicts.push(new);
     }
 
     /// After an interruption the engine brings the bench back with calls of its own, until the sequence goes on.
@@ -193,8 +185,8 @@ impl Reader {
             Entry::Judgement { n: OWN_CALL, what, title, .. } if what == "recentre" => {
                 cut.centred = Some(title.clone());
             }
-            Entry::SafeStep { during, what, achieved, .. } if during == "restore" => {
-                cut.brought_back.push((what.clone(), *achieved));
+            Entry::SafeStep { during: During::Restore, step, achieved, .. } => {
+                cut.brought_back.push((step.clone(), *achieved));
             }
             Entry::SweepBegin { .. } | Entry::SweepEnd { .. } | Entry::Held { .. } | Entry::End { .. } => {
                 cut.open = false;
@@ -206,37 +198,15 @@ impl Reader {
 
     fn frame(&mut self, at_s: f64, entry: &Entry) {
         match entry {
-            Entry::Identity {
-                sequence,
-                sequence_hash,
-                bench,
-                bench_hash,
-                world,
-                seed,
-                rehearsal,
-                version,
-                ..
-            } => {
-                self.account.identity = Some(Identity {
-                    sequence: sequence.clone(),
-                    sequence_hash: sequence_hash.clone(),
-                    bench: bench.clone(),
-                    bench_hash: bench_hash.clone(),
-                    world: world.clone(),
-                    seed: *seed,
-                    rehearsal: *rehearsal,
-                    version: version.clone(),
-                });
-            }
+            Entry::Identity(identity) => self.account.identity = Some(identity.clone()),
             Entry::Context { started_at, window_s, sequence_path, .. } => {
                 // The first start is the origin of all moments; later ones are of resumed runs.
                 self.started_at.get_or_insert_with(|| started_at.clone());
                 self.account.window_s = window_s.or(self.account.window_s);
                 self.account.sequence_path.clone_from(sequence_path);
             }
-            Entry::Resumed { version, differences, window, taken_up_at, .. } => {
+            Entry::Resumed { version, changes, window, .. } => {
                 self.account.park.clear();
-                Interruption::begin(&mut self.account, at_s, taken_up_at.as_deref());
                 if let Some(cut) = self.account.interruptions.last() {
                     let text = cut.why();
                     self.say(cut.at_s, "cut", text, true, None);
@@ -247,45 +217,11 @@ impl Reader {
                         &format!(", with a new window until {}", super::clock::day_and_minute(&window.until));
                     self.account.window_s = Some(window.end_s);
                 }
-                if !differences.is_empty() {
-                    text += &format!("; it differs: {}", differences.join("; "));
+                if !changes.is_empty() {
+                    let told: Vec<String> = changes.iter().map(Change::in_words).collect();
+                    text += &format!("; it differs: {}", told.join("; "));
                 }
-                let grave = !differences.is_empty();
-                self.say(at_s, "resumed", text, grave, None);
-            }
-            Entry::End { ending, parked, elapsed_s } => {
-                self.account.ending = Some(ending.clone());
-                self.account.parked = *parked;
-                self.account.end_s = self.account.end_s.max(*elapsed_s);
-            }
-            _ => {}
-        }
-    }
-
-    fn step(&mut self, at_s: f64, entry: &Entry) {
-        match entry {
-            Entry::StepBegin { step, name, place, parent, .. } => {
-                let above = parent.and_then(|p| self.account.steps.iter().find(|s| s.step == p));
-                let depth = above.map_or(0, |s| s.depth + 1);
-                self.open_steps.push(self.account.steps.len());
-                self.account.steps.push(StepSpan {
-                    step: *step,
-                    name: name.clone(),
-                    depth,
-                    from_s: at_s,
-                    to_s: None,
-                    left_out: None,
-                    place: place.clone(),
-                    sweeps: 0,
-                });
-            }
-            Entry::StepEnd { step, left_out, .. } => {
-                let open = self.account.steps.iter_mut().rposition(|s| s.step == *step);
-                if let Some(i) = open {
-                    self.account.steps[i].to_s = Some(at_s);
-                    self.account.steps[i].left_out.clone_from(left_out);
-                    self.open_steps.retain(|o| *o != i);
-                }
+                self.say(at_s, "resumed", text, !changes.is_empty(), None);
             }
             _ => {}
         }
@@ -293,65 +229,31 @@ impl Reader {
 
     fn data(&mut self, seq: u64, at: Moment, entry: &Entry) {
         match entry {
-            Entry::SweepBegin { sweep, name, args, place, fast, slow, read, points, both_ways, .. } => {
-                for i in &self.open_steps {
-                    self.account.steps[*i].sweeps += 1;
-                }
-                let parsed: Value = serde_json::from_str(args).unwrap_or(Value::Null);
-                let line = parsed["fast"]["points"].as_u64();
+            Entry::SweepBegin { sweep, plan, place, .. } => {
                 let si = |role: Role| {
                     let bench = self.account.bench.as_ref()?;
-                    self.account.state.of_role(bench, role).map(|s| s.si)
+                    self.account.history.of_role(bench, role).map(|s| s.si)
                 };
                 self.account.sweeps.push(SweepOutline {
                     measured: 0,
-                    line,
+                    line: Some(plan.fast.points),
                     at_s: at.s(),
                     ended: false,
                     field_t: si(Role::FieldZ),
                     level_dbm: si(Role::RfLevel),
                     place: place.clone(),
-                    args: args.clone(),
-                    table: SweepTable {
-                        sweep: *sweep,
-                        name: name.clone(),
-                        at,
-                        fast: fast.clone(),
-                        slow: slow.clone(),
-                        values: vec![Vec::new(); read.len()],
-                        read: read.clone(),
-                        planned: *points,
-                        both_ways: *both_ways,
-                        x: Vec::new(),
-                        y: Vec::new(),
-                    },
+                    table: SweepTable::empty(*sweep, at, plan.clone()),
+                    plan: plan.clone(),
                 });
             }
             Entry::SweepEnd { sweep, points, .. } => {
-                let Some(open) = self.account.sweeps.iter_mut().rfind(|s| s.table.sweep == *sweep) else {
-                    return;
-                };
-                (open.ended, open.measured) = (true, *points);
-                let args: Value = serde_json::from_str(&open.args).unwrap_or(Value::Null);
-                // A sweep leaves its axes at their ends.
-                for (axis, column) in [("fast", Some(&open.table.fast)), ("slow", open.table.slow.as_ref())] {
-                    let side = if axis == "fast" && open.table.both_ways { "from" } else { "to" };
-                    if let (Some(column), Some(si)) = (column, args[axis][side].as_f64()) {
-                        self.account.state.swept(&column.channel, si, at.s());
-                    }
+                if let Some(open) = self.account.sweeps.iter_mut().rfind(|s| s.table.sweep == *sweep) {
+                    (open.ended, open.measured) = (true, *points);
                 }
             }
-            Entry::Bulk { verb, args, name, unit, shape, interval_s, .. } => {
-                self.account.bulks.push(BulkOutline {
-                    seq,
-                    at_s: at.s(),
-                    verb: verb.clone(),
-                    name: name.clone(),
-                    unit: unit.clone(),
-                    shape: shape.clone(),
-                    interval_s: *interval_s,
-                    args: args.clone(),
-                });
+            Entry::Bulk { task, shape, .. } => {
+                let (task, shape) = (task.clone(), shape.clone());
+                self.account.bulks.push(BulkOutline { seq, at_s: at.s(), task, shape });
             }
             _ => {}
         }
@@ -366,14 +268,14 @@ impl Reader {
                 self.account.fits.push(fit);
             }
             "field_line" => self.account.laws.push(Law::read(at_s, title, body)),
-            "verdict" => self.account.verdicts.push(Judged::read(at_s, body)),
+            "verdict" => self.verdict(Judged::read(at_s, body)),
             "recentre" => {
                 if let (Some(x), Some(y)) = (body["x_m"].as_f64(), body["y_m"].as_f64()) {
                     self.account.centres.push((at_s, x, y));
                 }
             }
             other => {
-                if other.contains("contrast") || other.contains("tip") {
+                if other == "contrast" {
                     self.account.tip.push(TipEvent {
                         at_s,
                         what: other.to_owned(),
@@ -386,67 +288,86 @@ impl Reader {
         }
     }
 
-    fn call(&mut self, at_s: f64, verb: &str, args: &str, answer: &Value) {
-        if !TIP_VERBS.contains(&verb) {
+    fn call(&mut self, at_s: f64, request: &Request<String>, answer: &Result<Answer, Failure>) {
+        let Request::Task(task) = request else { return };
+        if !OF_TIP.contains(&task.kind()) {
             return;
         }
-        let achieved = answer.pointer("/task/achieved").and_then(Value::as_bool);
-        let said = ["/task/remark", "/instrument/message", "/forbidden"];
-        let remark = said.iter().find_map(|p| answer.pointer(p).and_then(Value::as_str)).unwrap_or_default();
-        let remark =
-            if args == "{}" || args.is_empty() { remark.to_owned() } else { format!("{args} {remark}") };
-        let achieved = achieved.or(Some(false));
-        self.account.tip.push(TipEvent { at_s, what: verb.to_owned(), achieved, remark });
+        let (achieved, said) = match answer {
+            Ok(Answer::Task(report)) => (report.achieved, report.remark.clone()),
+            Ok(_) => (false, String::new()),
+            Err(Failure::Instrument(error)) => (false, error.message.clone()),
+            Err(Failure::Forbidden(reason)) => (false, reason.clone()),
+        };
+        let words = request.in_words();
+        let arguments = words.strip_prefix(request.verb()).unwrap_or_default();
+        let remark = format!("{arguments} {said}").trim().to_owned();
+        self.account.tip.push(TipEvent {
+            at_s,
+            what: request.verb().to_owned(),
+            achieved: Some(achieved),
+            remark,
+        });
     }
 
     fn happening(&mut self, at_s: f64, entry: &Entry) {
         match entry {
-            Entry::Interlock { name, action, value, because, place } => {
-                let text = format!("{name} tripped, action {action}: {value} — {because}");
-                self.say(at_s, "interlock", text, action != "warn", Some(place.clone()));
+            Entry::Interlock { name, action, because, place, .. } => {
+                let text = format!("{name} tripped, action {action}: {} — {because}", entry.what_tripped());
+                self.say(at_s, "interlock", text, *action != Action::Warn, Some(place.clone()));
             }
             Entry::Cleared { name } => self.say(at_s, "cleared", format!("{name} has cleared"), false, None),
             Entry::Held { by, reason } => {
-                self.say(at_s, "held", format!("the sequence was held ({by}): {reason}"), false, None);
+                self.say(
+                    at_s,
+                    "held",
+                    format!("the sequence was held ({}): {reason}", by.word()),
+                    false,
+                    None,
+                );
             }
             Entry::Released { after_s } => {
                 self.say(at_s, "released", format!("it went on after {}", in_words(*after_s)), false, None);
             }
             Entry::Operator { word } => {
-                self.say(at_s, "operator", format!("an operator said: {word}"), false, None)
+                self.say(at_s, "operator", format!("an operator said: {}", word.in_words()), false, None)
             }
-            Entry::Fault { link, what } => self.say(at_s, "fault", format!("{link}: {what}"), true, None),
-            Entry::SafeStep { during, what, achieved, remark } => {
-                let step = ParkStep {
-                    at_s,
-                    during: during.clone(),
-                    what: what.clone(),
-                    achieved: *achieved,
-                    remark: remark.clone(),
-                };
-                self.safe_step(step);
+            Entry::Fault { link, trouble } => {
+                self.say(at_s, "fault", format!("{link}: {}", trouble.in_words()), true, None);
+            }
+            Entry::SafeStep { during, step, achieved, found } => {
+                self.safe_step(at_s, *during, step, *achieved, found);
             }
             _ => {}
         }
     }
 
-    fn safe_step(&mut self, step: ParkStep) {
-        if step.what == "withdraw the tip" || step.what == "approach the tip" {
-            let what = if step.what.starts_with('w') { "withdraw" } else { "approach" };
-            let remark = format!("while the bench went to {}; {}", step.during, step.remark);
-            let achieved = Some(step.achieved);
-            self.account.tip.push(TipEvent { at_s: step.at_s, what: what.to_owned(), achieved, remark });
+    fn safe_step(
+        &mut self,
+        at_s: f64,
+        during: During,
+        step: &SafeAct<Column>,
+        achieved: bool,
+        found: &Found,
+    ) {
+        let (what, remark) = (step.in_words(), found.in_words(step));
+        if matches!(step, SafeAct::Withdraw | SafeAct::Approach) {
+            let kind = if *step == SafeAct::Withdraw { TaskKind::Withdraw } else { TaskKind::Approach };
+            let remark = format!("while the bench went to {}; {remark}", during.word());
+            let what = kind.name().to_owned();
+            self.account.tip.push(TipEvent { at_s, what, achieved: Some(achieved), remark });
         }
-        if step.during == "park" {
+        if during == During::Park {
+            let step = ParkStep { at_s, what, achieved, remark };
             // A step that failed may be tried again until it is reached: its last word counts.
             match self.account.park.iter_mut().find(|s| s.what == step.what) {
                 Some(before) => *before = step,
                 None => self.account.park.push(step),
             }
         } else {
-            let done = if step.achieved { "done" } else { "NOT reached" };
-            let text = format!("{}: {} — {done} ({})", step.during, step.what, step.remark);
-            self.say(step.at_s, "step", text, !step.achieved, None);
+            let done = if achieved { "done" } else { "NOT reached" };
+            let text = format!("{}: {what} — {done} ({remark})", during.word());
+            self.say(at_s, "step", text, !achieved, None);
         }
     }
 

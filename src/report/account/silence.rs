@@ -34,7 +34,7 @@ impl Account {
                 }),
             );
             let (last_s, _) = readings[readings.len() - 1];
-            if long(last_s, self.end_s) {
+            if long(last_s, self.history.end_s) {
                 found.push(Silence { channel: channel.clone(), from_s: last_s, to_s: None });
             }
         }

@@ -1,9 +1,9 @@
 //! Sections with figures: verdicts, resonance against field, spectra, fits, channels.
 
 use super::handover::Weight;
-use super::page::{Cell, cards, figure, list, safe, table};
+use super::page::{Cell, cards, figure, list, safe};
 use crate::bench::Role;
-use crate::quantity::{Unit, significant};
+use crate::quantity::Unit;
 use crate::record::RunFile;
 use crate::report::account::{Account, Fitted};
 use crate::report::figure::{Ink, Mark, Series, Style};
@@ -25,7 +25,11 @@ pub(super) fn verdicts(account: &Account) -> String {
     for judged in &account.verdicts {
         let (weight, words) = match judged.verdict.as_str() {
             "real" => (Weight::Good, "Real: a line moves with field as a moment does"),
-            "artefact" => (Weight::Wrong, "Artefact: what is seen stays in place, or nothing is there"),
+            "artefact" => (Weight::Wrong, "Artefact: what is seen stays in place"),
+            "absent" => {
+                (Weight::Good, "Nothing: no line of the height asked for lies where it was looked for")
+            }
+            "curved" => (Weight::Look, "Curved: a line moves with field, but not as a moment's does"),
             "undecided" => (Weight::Look, "Undecided: these spectra cannot tell"),
             _ => (Weight::Look, "A verdict that this version does not know"),
         };
@@ -40,18 +44,12 @@ pub(super) fn verdicts(account: &Account) -> String {
         if let Some(next) = &judged.next {
             let _ = write!(out, "<p><b>What would settle it most cheaply:</b> {}.</p>", safe(next));
         }
-        let best = judged.evidence.first().map_or(0.0, |e| e.1);
-        let rows: Vec<(&str, Vec<Cell>)> = judged
-            .evidence
-            .iter()
-            .map(|(what, evidence)| {
-                let behind = best - evidence;
-                let behind = if behind > 0.0 { format!("{behind:.1} behind") } else { "leads".to_owned() };
-                ("", vec![("", safe(what)), ("n", format!("{evidence:.1}")), ("w", behind)])
-            })
-            .collect();
-        let head = [("", "Explanation"), ("n", "ln evidence"), ("", "")];
-        out += &table("Evidence for each explanation, over that for nothing but noise", &head, &rows);
+        if let Some((evidence, wanted)) = judged.evidence {
+            let _ = write!(
+                out,
+                "<p>Evidence for a line that moves with field: e<sup>{evidence:.1}</sup>; a proof needs e<sup>{wanted:.1}</sup>.</p>"
+            );
+        }
     }
     for (at_s, what, title, _) in &account.judged {
         let _ = write!(
@@ -67,11 +65,12 @@ pub(super) fn verdicts(account: &Account) -> String {
 
 pub(super) fn resonance(account: &Account) -> String {
     let with_field = account.fits.iter().filter(|f| f.field_t.is_some()).count();
-    if account.laws.is_empty() && with_field < 2 {
+    let law = account.proved();
+    if law.is_none() && with_field < 2 {
         return String::new();
     }
     let mut out = String::new();
-    if let Some(law) = account.laws.last() {
+    if let Some(law) = law {
         let mut facts = Vec::new();
         if let Some((moment, error)) = law.moment {
             facts.push(format!("moment <b>{} μ<sub>B</sub></b>", safe(&rounded(moment, error))));
@@ -79,19 +78,18 @@ pub(super) fn resonance(account: &Account) -> String {
         if let Some((field, error)) = law.tip_field_t {
             facts.push(format!("tip field <b>{} mT</b>", safe(&rounded(field * 1e3, error * 1e3))));
         }
-        facts.push(safe(&count(law.points.len() as u64, "trusted fit")));
-        if let Some(p) = law.p_value {
-            facts.push(format!("scatter alone gives as much with probability {}", safe(&significant(p, 2))));
-        }
+        facts.push(safe(&count(law.points.len() as u64, "spectrum")));
         let _ = write!(out, "<p>{}.</p>", facts.join(" · "));
+    } else {
+        out += "<p>Nothing is proved, so there is no moment and no tip field. The points are fits, each for itself.</p>";
     }
     if let Ok(drawing) = plot::resonance(account, (760.0, 430.0)) {
-        let caption = "Error bars are one standard error. Fits that are not trusted are crossed and not used for the line.";
+        let caption = "Error bars are one standard error. Fits that are not trusted are crossed; the line is that of the verdict.";
         let _ = write!(out, "<div class=\"wide\">{}</div>", figure(&drawing, caption));
     }
     // On a phone the lettering of the wide one would be too small to read.
     if let Ok(drawing) = plot::resonance(account, (370.0, 400.0)) {
-        let caption = "Error bars are one standard error; crossed fits are not trusted and not used.";
+        let caption = "Error bars are one standard error; crossed fits are not trusted.";
         let _ = write!(out, "<div class=\"narrow\">{}</div>", figure(&drawing, caption));
     }
     out
@@ -136,7 +134,7 @@ pub(super) fn bulks(account: &Account, run: &RunFile) -> String {
     let mut small = String::new();
     let mut drawn = 0;
     for verb in ["image", "trace"] {
-        let all = account.bulks.iter().filter(|b| b.verb == verb).count();
+        let all = account.bulks.iter().filter(|b| b.verb() == verb).count();
         for which in 0..all.min(MOST_BULKS) {
             let drawing = if verb == "image" {
                 plot::image(account, run, which, (330.0, 270.0))
@@ -190,15 +188,15 @@ fn trust(fit: &Fitted) -> String {
     if fit.trusted {
         "<span class=\"t-good\">✓ yes</span>".to_owned()
     } else {
-        format!("<span class=\"t-wrong\">✕ no</span>: {}", safe(&fit.doubts))
+        format!("<span class=\"t-wrong\">✕ no</span>: {}", safe(&fit.doubts.join("; ")))
     }
 }
 
 /// What the sequence fitted to points of its own: trends over several spectra.
 fn fits_of_points(account: &Account) -> String {
     let row = |fit: &Fitted| {
-        let said = fit.title.split(" — not to be trusted").next().unwrap_or_default();
-        let cells = vec![("w", safe(&account.clock.short(fit.at_s))), ("", safe(said)), ("", trust(fit))];
+        let cells =
+            vec![("w", safe(&account.clock.short(fit.at_s))), ("", safe(&fit.title)), ("", trust(fit))];
         ("", cells)
     };
     let rows: Vec<(&str, Vec<Cell>)> = account.fits_of_points().take(100).map(row).collect();
@@ -276,7 +274,7 @@ fn forecast(account: &Account, name: &str, chart: &mut crate::report::figure::Ch
     let mark = unit.from_si(helium.mark_m3);
     chart.marks.push(Mark { y: mark, text: "refill mark".to_owned() });
     let (Some(due), Some(loss)) = (helium.due_at_s, helium.loss_m3_per_s) else { return };
-    let from = account.end_s;
+    let from = account.history.end_s;
     let to = due.min(from + FORECAST_H * 3600.0);
     if to <= from {
         return;

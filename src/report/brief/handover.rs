@@ -1,9 +1,10 @@
 //! What a colleague has to know at nine in the morning, in words; the page and the text say the same.
 
 use crate::bench::Role;
+use crate::history::{How, OpenTask, Standing};
 use crate::quantity::in_words;
-use crate::record::{Outcome, Salvage};
-use crate::report::account::{Account, Standing, place_in_words};
+use crate::record::{Outcome, Request, Salvage};
+use crate::report::account::{Account, place_in_words};
 use crate::report::words::{count, value_in};
 
 /// How urgent a line is; shown by sign and word, never by colour alone.
@@ -81,8 +82,8 @@ impl Handover {
         let span = format!(
             "{} to {} ({})",
             account.clock.long(0.0),
-            account.clock.short(account.end_s),
-            in_words(account.end_s)
+            account.clock.short(account.history.end_s),
+            in_words(account.history.end_s)
         );
         Self {
             outcome: outcome(account),
@@ -100,8 +101,8 @@ impl Handover {
 }
 
 fn outcome(account: &Account) -> (String, Weight) {
-    let weight = match account.ending.as_ref().map(|e| e.outcome) {
-        Some(Outcome::Finished) if account.parked => Weight::Good,
+    let weight = match account.history.ending.as_ref().map(|e| e.outcome) {
+        Some(Outcome::Finished) if account.history.parked => Weight::Good,
         Some(Outcome::Finished | Outcome::Stopped) => Weight::Look,
         Some(Outcome::Failed | Outcome::Interlock | Outcome::Fault) | None => Weight::Wrong,
     };
@@ -109,22 +110,25 @@ fn outcome(account: &Account) -> (String, Weight) {
 }
 
 fn sentence(account: &Account) -> String {
-    let Some(ending) = &account.ending else {
+    let Some(ending) = &account.history.ending else {
         if !account.is_intact() {
             return format!(
                 "The run file is damaged from {} on. What is told here is what is whole before that.",
-                account.clock.short(account.end_s)
+                account.clock.short(account.history.end_s)
             );
         }
         return format!(
             "The record has no end: the run was cut at {}, or it still goes on. Nothing after that is known.",
-            account.clock.short(account.end_s)
+            account.clock.short(account.history.end_s)
         );
     };
     let reason = ending.reason.trim_end_matches('.');
     let where_it_was = place_in_words(&ending.place);
-    let parked =
-        if account.parked { "The bench is parked." } else { "PARKING WAS NOT COMPLETE: see the park steps." };
+    let parked = if account.history.parked {
+        "The bench is parked."
+    } else {
+        "PARKING WAS NOT COMPLETE: see the park steps."
+    };
     match ending.outcome {
         Outcome::Finished if reason.is_empty() => format!("The sequence came to its end. {parked}"),
         Outcome::Finished => format!("{}. {parked}", capital(reason)),
@@ -143,7 +147,7 @@ pub fn capital(text: &str) -> String {
 fn measured(account: &Account) -> String {
     let mut parts = vec![
         count(account.sweeps.len() as u64, "sweep"),
-        count(account.points, "point"),
+        count(account.history.points, "point"),
         count(account.fits_of_sweeps().count() as u64, "fit"),
     ];
     let doubtful = account.fits_of_sweeps().filter(|f| !f.trusted).count();
@@ -153,7 +157,7 @@ fn measured(account: &Account) -> String {
     let others = account.fits_of_points().count() as u64;
     parts.extend((others > 0).then(|| format!("{} of other points", count(others, "fit"))));
     if !account.bulks.is_empty() {
-        let images = account.bulks.iter().filter(|b| b.verb == "image").count() as u64;
+        let images = account.bulks.iter().filter(|b| b.verb() == "image").count() as u64;
         let traces = account.bulks.len() as u64 - images;
         parts.extend((images > 0).then(|| count(images, "image")));
         parts.extend((traces > 0).then(|| count(traces, "trace")));
@@ -182,7 +186,7 @@ fn state(account: &Account) -> Vec<StateLine> {
         for (role, what) in ASKED_FOR {
             let Some(id) = bench.by_role(role) else { continue };
             let channel = bench.channel(id);
-            let standing = account.state.of(&channel.name);
+            let standing = account.history.channel(&channel.name);
             let mut line = standing_line(account, what, standing, |si| value_in(si, &channel.unit, 5));
             if let (Role::RfOutput, Some(standing)) = (role, standing) {
                 let on = standing.si > 0.5;
@@ -199,7 +203,7 @@ fn state(account: &Account) -> Vec<StateLine> {
                 }
             }
             if role == Role::PotTemperature {
-                line.note += &match account.state.regenerated_s {
+                line.note += &match account.history.regenerated_s {
                     Some(since) => format!("; regenerated at {}", account.clock.short(since)),
                     None => "; not regenerated in this run".to_owned(),
                 };
@@ -216,7 +220,7 @@ fn state(account: &Account) -> Vec<StateLine> {
 
 fn tip(account: &Account) -> StateLine {
     let what = "Tip".to_owned();
-    match account.state.tip_in {
+    match account.history.tip_in {
         Some((within, since)) => StateLine {
             what,
             value: if within { "IN tunnelling range" } else { "withdrawn" }.to_owned(),
@@ -249,7 +253,11 @@ fn standing_line(
             let (note, weight) = if standing.doubtful {
                 (format!("last known at {at}; a later set failed"), Weight::Wrong)
             } else {
-                let how = if standing.how == "kept" { "left as it was" } else { standing.how };
+                let how = match standing.how {
+                    How::Read => "read",
+                    How::Set => "set",
+                    How::Kept => "left as it was",
+                };
                 (format!("{how}, {at}"), Weight::Good)
             };
             StateLine { what, value: show(standing.si), note, weight }
@@ -274,7 +282,7 @@ fn helium(account: &Account) -> Option<StateLine> {
     }
     let (note, weight) = match (helium.due_at_s, helium.loss_m3_per_s) {
         (Some(due), Some(loss)) => {
-            let left = due - account.end_s;
+            let left = due - account.history.end_s;
             let rate = value_in(loss * 3600.0, unit, 2);
             let weight = if left < 12.0 * 3600.0 { Weight::Look } else { Weight::Good };
             let text = format!(
@@ -310,10 +318,11 @@ fn questions(account: &Account) -> Vec<String> {
             ending.outcome.word()
         )
     }));
-    for (at_s, what, place) in &account.open_intents {
+    for OpenTask { task, at_s, place } in account.history.open_tasks.values() {
+        let what = Request::Task(task.clone()).in_words();
         open.push(format!(
             "{} was begun at {} ({}) and its end is not recorded: it may have happened. It is never repeated on its own.",
-            capital(what),
+            capital(&what),
             account.clock.short(*at_s),
             place_in_words(place)
         ));
@@ -339,7 +348,7 @@ fn questions(account: &Account) -> Vec<String> {
             sweep.table.sweep, sweep.table.name, sweep.measured, sweep.table.planned
         ));
     }
-    for step in account.steps.iter().filter(|s| s.left_out.is_some()) {
+    for step in account.history.steps.iter().filter(|s| s.left_out.is_some()) {
         let why = step.left_out.as_deref().unwrap_or_default();
         open.push(format!("Left out: {} — {why}.", step.name));
     }
@@ -379,15 +388,15 @@ fn what_is_whole(found: &Salvage) -> String {
 
 fn next(account: &Account) -> Vec<String> {
     let mut steps = Vec::new();
-    if account.ending.as_ref().is_some_and(|e| e.latched) {
+    if account.history.ending.as_ref().is_some_and(|e| e.latched) {
         steps.push("Acknowledge the interlock after finding its cause; nothing runs before that.".to_owned());
     }
-    if account.ending.is_none() || !account.parked {
+    if account.history.ending.is_none() || !account.history.parked {
         steps.push(
             "Look at the bench itself before anything moves: what is written here may not be how it stands."
                 .to_owned(),
         );
-    } else if account.state.tip_in.is_none_or(|(within, _)| within) {
+    } else if account.history.tip_in.is_none_or(|(within, _)| within) {
         steps.push("Check whether the tip is out before changing bias, field or temperature.".to_owned());
     }
     if let (Some(helium), Some(bench)) = (account.helium(), &account.bench) {
@@ -460,7 +469,7 @@ fn command(account: &Account) -> Option<String> {
 
 /// Whether the sequence stopped itself or failed, so that it would come to the same end again.
 fn ended_by_itself(account: &Account) -> bool {
-    account.ending.as_ref().is_some_and(|ending| ending.outcome == Outcome::Failed)
+    account.history.ending.as_ref().is_some_and(|ending| ending.outcome == Outcome::Failed)
 }
 
 /// A path as a shell takes it.
@@ -471,29 +480,6 @@ fn quoted(path: &str) -> String {
     }
     format!("'{}'", path.replace('\'', "'\\''"))
 }
-
-/// What must be kept in mind at every bench; the same in each brief, on purpose.
-pub const CAUTIONS: [(&str, &str); 5] = [
-    (
-        "Cryogens",
-        "Boiling helium and nitrogen displace air: heed the oxygen monitor, never work alone in a small room. Cold \
-         burns: gloves and face shield. An iced or blocked vent builds up pressure: check it before and after a transfer.",
-    ),
-    (
-        "Magnet",
-        "Keep people with implants and loose iron away. A quench boils the bath at once: leave the room. Do not ramp \
-         on low helium.",
-    ),
-    (
-        "High voltage and RF",
-        "Piezo and ion-pump supplies can kill: switch off and discharge before opening. RF off before a line is taken apart.",
-    ),
-    (
-        "This software is no safety device",
-        "Hardware protection stays in charge: relief valves, quench protection, interlocks of the supplies, oxygen monitor.",
-    ),
-    ("Rules", "Local rules and trained staff decide, not this page."),
-];
 
 #[cfg(test)]
 mod tests {

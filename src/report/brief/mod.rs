@@ -7,7 +7,7 @@ mod page;
 mod story;
 mod text;
 
-pub use handover::{CAUTIONS, Handover, StateLine, Weight};
+pub use handover::{Handover, StateLine, Weight};
 
 use super::account::Account;
 use crate::record::{RecordError, RunFile};

@@ -1,7 +1,8 @@
 //! Sections in words and tables: state, next steps, what ran, tip, chronicle, parking, notes, cautions.
 
-use super::handover::{CAUTIONS, Handover, Weight};
+use super::handover::{Handover, Weight};
 use super::page::{Cell, cards, figure, list, safe, table};
+use crate::cautions::CAUTIONS;
 use crate::quantity::in_words;
 use crate::report::account::{Account, place_in_words};
 use crate::report::figure::{Axis, Chart, Ink, Series, Style};
@@ -49,13 +50,14 @@ pub(super) fn next(hand: &Handover) -> String {
 }
 
 pub(super) fn steps(account: &Account) -> String {
-    let whole = account.end_s.max(1e-9);
+    let whole = account.history.end_s.max(1e-9);
     let rows: Vec<(&str, Vec<Cell>)> = account
+        .history
         .steps
         .iter()
         .take(MOST_ROWS)
         .map(|step| {
-            let to = step.to_s.unwrap_or(account.end_s);
+            let to = step.to_s.unwrap_or(account.history.end_s);
             let left = 100.0 * step.from_s / whole;
             let width = (100.0 * (to - step.from_s) / whole).min(100.0 - left);
             let open = if step.to_s.is_none() { " class=\"open\"" } else { "" };
@@ -85,7 +87,7 @@ pub(super) fn steps(account: &Account) -> String {
     };
     let head = [("", "Began"), ("", "Step"), ("", "Took"), ("n", "Sweeps"), ("", "In the run")];
     let mut out = table(&caption, &head, &rows);
-    more(&mut out, account.steps.len());
+    more(&mut out, account.history.steps.len());
     out
 }
 
@@ -238,8 +240,9 @@ pub(super) fn remarks(account: &Account) -> String {
 }
 
 pub(super) fn cautions() -> String {
-    let items =
-        CAUTIONS.iter().map(|(title, text)| format!("<li><b>{}.</b> {}</li>", safe(title), safe(text)));
+    let items = CAUTIONS
+        .iter()
+        .map(|caution| format!("<li><b>{}.</b> {}</li>", safe(caution.title), safe(caution.text)));
     format!("<ul>{}</ul>", items.collect::<String>())
 }
 

@@ -1,6 +1,8 @@
 //! The brief as text, for a terminal or a message.
 
-use super::handover::{CAUTIONS, Handover};
+use super::handover::Handover;
+use crate::cautions::CAUTIONS;
+use crate::history::first_of;
 use crate::quantity::in_words;
 use crate::report::account::Account;
 use crate::report::words::with_error;
@@ -35,17 +37,10 @@ pub fn write(out: &mut String, account: &Account) {
     what_ran(out, account);
     chronicle(out, account);
     heading(out, "Cautions");
-    for (title, text) in CAUTIONS {
-        wrapped(out, &format!("{title}: {text}"), "- ", "  ");
+    for caution in CAUTIONS {
+        wrapped(out, &format!("{}: {}", caution.title, caution.text), "- ", "  ");
     }
     out.push('\n');
-}
-
-/// The first of several doubts, and how many more there are; the page and the export have them all.
-fn first_of(doubts: &str) -> String {
-    let mut all = doubts.split("; ");
-    let (first, more) = (all.next().unwrap_or_default(), all.count());
-    if more == 0 { first.to_owned() } else { format!("{first} (and {more} more)") }
 }
 
 fn heading(out: &mut String, title: &str) {
@@ -83,7 +78,7 @@ fn wrapped(out: &mut String, text: &str, lead: &str, rest: &str) {
 }
 
 fn results(out: &mut String, account: &Account) {
-    if account.verdicts.is_empty() && account.laws.is_empty() && account.fits.is_empty() {
+    if account.verdicts.is_empty() && account.fits.is_empty() {
         return;
     }
     heading(out, "Results");
@@ -92,9 +87,6 @@ fn results(out: &mut String, account: &Account) {
         for reason in &verdict.reasons {
             wrapped(out, reason, "  - ", "    ");
         }
-    }
-    if let Some(law) = account.laws.last() {
-        wrapped(out, &law.title, "", "  ");
     }
     for fit in account.fits_of_sweeps() {
         let centre = fit.parameter("centre");
@@ -111,17 +103,21 @@ fn results(out: &mut String, account: &Account) {
         let _ = writeln!(out, "  sweep {sweep:>4}  {field:>12}  {shown:<28} {trust}");
     }
     for fit in account.fits_of_points() {
-        let sign = if fit.trusted { "✓" } else { "✕" };
-        wrapped(out, &format!("{} {sign}", fit.title), "  ", "    ");
+        let trust = if fit.trusted {
+            "✓".to_owned()
+        } else {
+            format!("✕ not trusted: {}", first_of(&fit.doubts))
+        };
+        wrapped(out, &format!("{} {trust}", fit.title), "  ", "    ");
     }
 }
 
 fn what_ran(out: &mut String, account: &Account) {
-    if account.steps.is_empty() {
+    if account.history.steps.is_empty() {
         return;
     }
     heading(out, "What ran");
-    for step in &account.steps {
+    for step in &account.history.steps {
         let how_long = match (&step.left_out, step.to_s) {
             (Some(why), _) => format!("left out: {why}"),
             (None, Some(to)) => in_words(to - step.from_s),

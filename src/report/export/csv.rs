@@ -31,7 +31,7 @@ pub fn csv(run: &RunFile, folder: &Path) -> Result<Vec<PathBuf>, ExportError> {
         write_json(&put(format!("{name}.json")), &sweep_meta(&account, outline))?;
     }
     for bulk in &account.bulks {
-        let name = format!("{}_{:06}_{}", bulk.verb, bulk.seq, plain_name(&bulk.name));
+        let name = format!("{}_{:06}_{}", bulk.verb(), bulk.seq, plain_name(bulk.name()));
         bulk_table(run, bulk, &put(format!("{name}.csv")))?;
         write_json(&put(format!("{name}.json")), &bulk_meta(bulk))?;
     }
@@ -58,11 +58,11 @@ pub(super) fn run_meta(account: &Account) -> Value {
         "version": identity.version,
         "started_at": account.clock.iso(0.0),
         "outcome": account.outcome_word(),
-        "reason": account.ending.as_ref().map(|e| e.reason.clone()),
-        "parked": account.parked,
-        "elapsed_s": account.end_s,
+        "reason": account.history.ending.as_ref().map(|e| e.reason.clone()),
+        "parked": account.history.parked,
+        "elapsed_s": account.history.end_s,
         "sweeps": account.sweeps.len(),
-        "points": account.points,
+        "points": account.history.points,
         "intact": account.is_intact(),
         "faults": account.integrity.faults,
         "digest": account.integrity.digest,
@@ -87,19 +87,19 @@ fn sweep_meta(account: &Account, outline: &SweepOutline) -> Value {
         "field_t": outline.field_t,
         "rf_level_dbm": outline.level_dbm,
         "place": outline.place,
-        "arguments": serde_json::from_str::<Value>(&outline.args).unwrap_or(Value::Null),
+        "arguments": outline.plan,
     })
 }
 
 fn bulk_meta(bulk: &BulkOutline) -> Value {
     json!({
-        "verb": bulk.verb,
-        "name": bulk.name,
-        "unit": bulk.unit,
+        "verb": bulk.verb(),
+        "name": bulk.name(),
+        "unit": bulk.unit(),
         "shape": bulk.shape,
-        "interval_s": bulk.interval_s,
+        "interval_s": bulk.interval_s(),
         "at_s": bulk.at_s,
-        "arguments": serde_json::from_str::<Value>(&bulk.args).unwrap_or(Value::Null),
+        "arguments": bulk.task,
     })
 }
 
@@ -170,15 +170,15 @@ fn bulk_table(run: &RunFile, bulk: &BulkOutline, path: &Path) -> Result<(), Expo
         let columns = bulk.shape.get(1).and_then(|n| usize::try_from(*n).ok()).filter(|n| *n > 0);
         match columns {
             Some(columns) => {
-                writeln!(out, "row,column,{}", header(&bulk.name, &bulk.unit)).map_err(fail)?;
+                writeln!(out, "row,column,{}", header(bulk.name(), bulk.unit())).map_err(fail)?;
                 for (i, value) in numbers.iter().enumerate() {
                     writeln!(out, "{},{},{value:e}", i / columns, i % columns).map_err(fail)?;
                 }
             }
             None => {
-                writeln!(out, "time (s),{}", header(&bulk.name, &bulk.unit)).map_err(fail)?;
+                writeln!(out, "time (s),{}", header(bulk.name(), bulk.unit())).map_err(fail)?;
                 for (i, value) in numbers.iter().enumerate() {
-                    writeln!(out, "{:e},{value:e}", i as f64 * bulk.interval_s).map_err(fail)?;
+                    writeln!(out, "{:e},{value:e}", i as f64 * bulk.interval_s()).map_err(fail)?;
                 }
             }
         }
@@ -210,7 +210,7 @@ fn steps(account: &Account, path: &Path) -> Result<(), ExportError> {
     whole::write(path, |out| {
         let fail = |error: std::io::Error| ExportError::write(path, error);
         writeln!(out, "step,name,depth,from (s),to (s),sweeps,left out,line").map_err(fail)?;
-        for step in &account.steps {
+        for step in &account.history.steps {
             let to = step.to_s.map_or(String::new(), |t| format!("{t:e}"));
             let left_out = field(step.left_out.as_deref().unwrap_or_default());
             let (from, line) = (step.from_s, step.place.line);

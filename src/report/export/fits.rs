@@ -24,7 +24,7 @@ pub fn fits_json(account: &Account) -> Value {
                 "field_t": fit.field_t,
                 "channel": account.channel_name(&fit.channel),
                 "trusted": fit.trusted,
-                "doubts": fit.doubts,
+                "doubts": fit.doubts.join("; "),
                 "parameters": parameters,
                 "fit": fit.body["fit"],
             })

@@ -61,7 +61,7 @@ fn write(run: &RunFile, account: &Account, path: &Path) -> Result<(), Failure> {
     entry.set_attr_string("NX_class", "NXentry")?;
     let first = account.sweeps.iter().find(|s| s.measured > 0).map(sweep_name);
     let first_bulk =
-        account.bulks.first().map(|b| format!("{}_{:06}_{}", b.verb, b.seq, plain_name(&b.name)));
+        account.bulks.first().map(|b| format!("{}_{:06}_{}", b.verb(), b.seq, plain_name(b.name())));
     if let Some(default) = first.or(first_bulk) {
         entry.set_attr_string("default", &default)?;
     }
@@ -88,7 +88,7 @@ fn frame(entry: &H5Group, account: &Account) -> Result<(), Failure> {
     if let Some(start) = account.clock.iso(0.0) {
         text(entry, "start_time", &start)?;
     }
-    if let Some(end) = account.clock.iso(account.end_s) {
+    if let Some(end) = account.clock.iso(account.history.end_s) {
         text(entry, "end_time", &end)?;
     }
     text(entry, "outcome", account.outcome_word())?;
@@ -202,7 +202,7 @@ fn sweep(entry: &H5Group, run: &RunFile, account: &Account, outline: &SweepOutli
         None => format!("{} {}", table.name, table.sweep),
     };
     group.set_attr_string("title", &title)?;
-    group.set_attr_string("arguments", &outline.args)?;
+    group.set_attr_string("arguments", &serde_json::json!(outline.plan).to_string())?;
     if let Some(field) = outline.field_t {
         group.set_attr_numeric("field_t", &field)?;
     }
@@ -285,8 +285,8 @@ fn describe(dataset: &H5Dataset, column: &Column) -> Result<(), Failure> {
 fn bulks(entry: &H5Group, run: &RunFile, account: &Account) -> Result<(), Failure> {
     for bulk in &account.bulks {
         let numbers = run.bulk(bulk.seq)?;
-        let signal = plain_name(&bulk.name);
-        let name = format!("{}_{:06}_{signal}", bulk.verb, bulk.seq);
+        let signal = plain_name(bulk.name());
+        let name = format!("{}_{:06}_{signal}", bulk.verb(), bulk.seq);
         let shape: Vec<usize> = bulk.shape.iter().filter_map(|n| usize::try_from(*n).ok()).collect();
         let whole = shape.iter().product::<usize>() == numbers.len() && !numbers.is_empty();
         if !whole {
@@ -297,10 +297,10 @@ fn bulks(entry: &H5Group, run: &RunFile, account: &Account) -> Result<(), Failur
         let group = data_group(entry, &name, &signal, axes)?;
         let dataset = group.new_dataset::<f64>().shape(&shape).create(&signal)?;
         dataset.write_raw(&numbers)?;
-        attribute(&dataset, "units", &bulk.unit)?;
-        group.set_attr_string("arguments", &bulk.args)?;
+        attribute(&dataset, "units", bulk.unit())?;
+        group.set_attr_string("arguments", &serde_json::json!(bulk.task).to_string())?;
         if !image {
-            let times: Vec<f64> = (0..numbers.len()).map(|i| i as f64 * bulk.interval_s).collect();
+            let times: Vec<f64> = (0..numbers.len()).map(|i| i as f64 * bulk.interval_s()).collect();
             let time = group.new_dataset::<f64>().shape([times.len()]).create("time")?;
             time.write_raw(&times)?;
             attribute(&time, "units", "s")?;

@@ -7,13 +7,13 @@ use crate::report::figure::{Axis, Chart, Drawing, Ink, Place, Series, Style};
 /// Room on the left of both charts, so that they line up.
 const LEFT: f64 = 58.0;
 
-/// Resonance against field: trusted fits with their errors, others crossed, the last line through them and, below
+/// Resonance against field: trusted fits with their errors, others crossed, the proved law and, below
 /// it, what is left over.
 ///
 /// # Errors
 /// There is no fit whose field is known.
 pub fn resonance(account: &Account, size: (f64, f64)) -> Result<Drawing, PlotError> {
-    let law = account.laws.last();
+    let law = account.proved();
     let used: Vec<(f64, f64, f64)> = match law {
         Some(law) => law.points.clone(),
         None => fits(account, true),
@@ -31,7 +31,11 @@ pub fn resonance(account: &Account, size: (f64, f64)) -> Result<Drawing, PlotErr
         ..Chart::default()
     };
     upper.series.extend(line(law, range));
-    upper.series.push(with_errors(&used, 1e-9, |_| 0.0, Style::Dots, Ink::First).named("trusted fits"));
+    upper.series.push(with_errors(&used, 1e-9, |_| 0.0, Style::Dots, Ink::First).named(if law.is_some() {
+        "spectra"
+    } else {
+        "trusted fits"
+    }));
     if !left_out.is_empty() {
         let crossed = with_errors(&left_out, 1e-9, |_| 0.0, Style::Crosses, Ink::Warn);
         upper.series.push(crossed.named("not trusted"));

@@ -1,8 +1,9 @@
 //! Sweeps and maps.
 
 use super::PlotError;
+use crate::record::Column;
 use crate::record::{RunFile, SweepTable};
-use crate::report::account::{Account, Fitted, SweepOutline, unit_of_column};
+use crate::report::account::{Account, Fitted, SweepOutline};
 use crate::report::figure::{Axis, Chart, Drawing, Heat, Ink, Place, Series, Style};
 use crate::report::words::value_in;
 
@@ -58,7 +59,7 @@ fn usual_reading(account: &Account, table: &SweepTable) -> usize {
 /// The chart of a sweep over one axis, with its fit.
 pub fn spectrum(account: &Account, outline: &SweepOutline, table: &SweepTable, read: Option<usize>) -> Chart {
     let read = read.unwrap_or_else(|| usual_reading(account, table)).min(table.read.len().saturating_sub(1));
-    let (x_unit, y_unit) = (unit_of_column(&table.fast), table.read.get(read).map(unit_of_column));
+    let (x_unit, y_unit) = (Column::printed_in(&table.fast), table.read.get(read).map(Column::printed_in));
     let y_unit = y_unit.unwrap_or_else(|| x_unit.clone());
     let empty = Vec::new();
     let values = table.values.get(read).unwrap_or(&empty);
@@ -144,9 +145,9 @@ fn curve(fit: &Fitted, table: &SweepTable) -> Option<Vec<Place>> {
 
 /// A sweep over two axes as a map; points that go back along a line are put in their place.
 pub fn map(table: &SweepTable, outline: &SweepOutline, read: usize) -> Heat {
-    let (x_unit, z_unit) = (unit_of_column(&table.fast), unit_of_column(&table.read[read]));
+    let (x_unit, z_unit) = (Column::printed_in(&table.fast), Column::printed_in(&table.read[read]));
     let slow = table.slow.as_ref().unwrap_or(&table.fast);
-    let y_unit = unit_of_column(slow);
+    let y_unit = Column::printed_in(slow);
     let columns = columns_of(table, outline);
     let along = if table.both_ways { 2 * columns } else { columns };
     let rows = table.x.len().div_ceil(along.max(1));

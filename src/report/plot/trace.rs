@@ -1,14 +1,14 @@
 //! Traces, histograms, images, and channels that were watched.
 
 use super::PlotError;
+use crate::instrument::Task;
 use crate::quantity::Unit;
 use crate::record::RunFile;
 use crate::report::account::{Account, BulkOutline};
 use crate::report::figure::{Axis, Chart, Drawing, Heat, Ink, Place, Series, Style};
-use serde_json::Value;
 
 fn bulk<'a>(account: &'a Account, verb: &'static str, which: usize) -> Result<&'a BulkOutline, PlotError> {
-    let all: Vec<&BulkOutline> = account.bulks.iter().filter(|b| b.verb == verb).collect();
+    let all: Vec<&BulkOutline> = account.bulks.iter().filter(|b| b.verb() == verb).collect();
     all.get(which).copied().ok_or_else(|| PlotError::Unknown {
         what: verb,
         name: which.to_string(),
@@ -20,8 +20,8 @@ fn bulk<'a>(account: &'a Account, verb: &'static str, which: usize) -> Result<&'
 }
 
 fn unit_of(account: &Account, bulk: &BulkOutline) -> Unit {
-    let unit = account.unit_of(&bulk.name);
-    let si = Unit::parse(&bulk.unit).or_else(|| Unit::parse("")).expect("a plain number is a unit");
+    let unit = account.unit_of(bulk.name());
+    let si = Unit::parse(bulk.unit()).or_else(|| Unit::parse("")).expect("a plain number is a unit");
     if unit.dimension == si.dimension { unit } else { si }
 }
 
@@ -33,13 +33,13 @@ pub fn trace(account: &Account, run: &RunFile, which: usize, size: (f64, f64)) -
     let bulk = bulk(account, "trace", which)?;
     let unit = unit_of(account, bulk);
     let numbers = run.bulk(bulk.seq)?;
-    let at = |(i, value): (usize, &f64)| (i as f64 * bulk.interval_s, unit.from_si(*value));
+    let at = |(i, value): (usize, &f64)| (i as f64 * bulk.interval_s(), unit.from_si(*value));
     let points: Vec<Place> = numbers.iter().enumerate().map(at).collect();
     let chart = Chart {
-        title: format!("{} at {}", bulk.name, account.clock.short(bulk.at_s)),
-        label: format!("trace of {}, {} samples", bulk.name, points.len()),
+        title: format!("{} at {}", bulk.name(), account.clock.short(bulk.at_s)),
+        label: format!("trace of {}, {} samples", bulk.name(), points.len()),
         x: Axis::of("time", "s"),
-        y: Axis::of(&bulk.name, &unit.text),
+        y: Axis::of(bulk.name(), &unit.text),
         series: vec![Series::new(points, Style::Line, Ink::First)],
         marks: Vec::new(),
         left: 0.0,
@@ -78,11 +78,11 @@ pub fn histogram(
     let tallest = counts.iter().copied().max().unwrap_or(1) as f64;
     let mut y = Axis::of("samples in a bin", "");
     y.range = Some((0.0, 1.05 * tallest));
-    let mut x = Axis::of(&bulk.name, &unit.text);
+    let mut x = Axis::of(bulk.name(), &unit.text);
     x.range = Some((least, least + width * bins as f64));
     let chart = Chart {
-        title: format!("{} at {}", bulk.name, account.clock.short(bulk.at_s)),
-        label: format!("histogram of {}, {} samples in {bins} bins", bulk.name, numbers.len()),
+        title: format!("{} at {}", bulk.name(), account.clock.short(bulk.at_s)),
+        label: format!("histogram of {}, {} samples in {bins} bins", bulk.name(), numbers.len()),
         x,
         y,
         series: vec![Series::new(points, Style::Bars, Ink::First)],
@@ -98,9 +98,10 @@ pub fn histogram(
 /// No such image; the file can't be read.
 pub fn image(account: &Account, run: &RunFile, which: usize, size: (f64, f64)) -> Result<Drawing, PlotError> {
     let bulk = bulk(account, "image", which)?;
-    let args: Value = serde_json::from_str(&bulk.args).unwrap_or(Value::Null);
-    let nm = |name: &str| args[name].as_f64().unwrap_or(0.0) * 1e9;
-    let (x, y, side) = (nm("x_m"), nm("y_m"), nm("size_m"));
+    let Task::Image { x_m, y_m, size_m, .. } = bulk.task else {
+        return Err(PlotError::Nothing(format!("what was done there is no image: {}", bulk.verb())));
+    };
+    let (x, y, side) = (x_m * 1e9, y_m * 1e9, size_m * 1e9);
     let columns = bulk.shape.last().and_then(|n| usize::try_from(*n).ok()).unwrap_or(1);
     let axis = |name: &str, middle: f64| Axis {
         range: Some((middle - side / 2.0, middle + side / 2.0)),
@@ -141,7 +142,7 @@ pub fn watched_chart(account: &Account, name: &str) -> Chart {
         points.iter().fold((f64::INFINITY, f64::NEG_INFINITY), |(l, m), p| (l.min(p.1), m.max(p.1)));
     let from = account.clock.is_known().then(|| format!(" after {}", account.clock.short(0.0)));
     let mut x = Axis::of(&format!("hours{}", from.unwrap_or_default()), "");
-    x.range = Some((0.0, (account.end_s / 3600.0).max(1e-3)));
+    x.range = Some((0.0, (account.history.end_s / 3600.0).max(1e-3)));
     Chart {
         title: name.to_owned(),
         label: format!(

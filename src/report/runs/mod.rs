@@ -124,9 +124,8 @@ fn look(path: &Path, folder: Option<PathBuf>) -> PastRun {
 /// Reads only what a list needs: no points, no monitors, no check of the whole file.
 fn fill(run: &mut PastRun) -> Result<(), RecordError> {
     let file = RunFile::open(&run.path)?;
-    if let Entry::Identity { sequence, rehearsal, .. } = file.identity()? {
-        (run.sequence, run.rehearsal) = (sequence, rehearsal);
-    }
+    let identity = file.identity()?;
+    (run.sequence, run.rehearsal) = (identity.sequence, identity.rehearsal);
     "cut short".clone_into(&mut run.outcome);
     if let Some(first) = file.all("context")?.into_iter().next()
         && let Entry::Context { started_at, .. } = first.entry

@@ -1,9 +1,9 @@
 //! Faults drawn from a seed, swarm style: each seed draws which kinds exist at all, then how many and how strong.
 
-use super::{FaultPlan, Mishap, PROMISES, Planned, Promise};
-use crate::instrument::faulty::{Misbehaviour, TASKS};
-use crate::quantity::Moment;
-use crate::supervisor::Word;
+use super::{FaultPlan, PROMISES, Promise};
+use crate::faults::{LinkTrouble, Mishap, Planned, RunnerTrouble};
+use crate::instrument::faulty::TASKS;
+use crate::record::Word;
 use noctule_sim::Fault;
 use rand::RngExt;
 use rand_chacha::ChaCha8Rng;
@@ -18,13 +18,6 @@ const LAST_S: f64 = 8.0 * 3600.0;
 /// Part of the nights in which something happens that must end the run.
 const SEVERE_PART: f64 = 0.25;
 
-/// One of the mishaps that a kind is made of: so much later than the others, so long, and what.
-struct Part {
-    later_s: f64,
-    for_s: f64,
-    mishap: Mishap,
-}
-
 macro_rules! kinds {
     ($($kind:ident => $recipe:expr,)*) => {
         /// The kinds of faults that nights are drawn from. [`PROMISES`] says what each leads to.
@@ -37,7 +30,7 @@ macro_rules! kinds {
             pub const ALL: &'static [Kind] = &[$(Kind::$kind,)*];
 
             /// What each is made of in one night, in the same order. What is drawn first stands first.
-            const RECIPES: &'static [fn(&mut ChaCha8Rng) -> Vec<Part>] = &[$($recipe,)*];
+            const RECIPES: &'static [fn(&mut ChaCha8Rng) -> Vec<Planned>] = &[$($recipe,)*];
         }
     };
 }
@@ -46,9 +39,9 @@ kinds! {
     PressureBurst => |rng| at_once(world(Fault::PressureBurst { pa: between(rng, 2e-6, 1e-3) })),
     WarmSpell => |rng| lasting(between(rng, 600.0, 2400.0), world(Fault::WarmUp { k: between(rng, 0.3, 1.5) })),
     StageSensorSilent => |rng| {
-        lasting(between(rng, 5.0, 1200.0), link(Misbehaviour::NotANumber, named("stage_temperature")))
+        on(lasting(between(rng, 5.0, 1200.0), link(LinkTrouble::NotANumber)), "stage_temperature")
     },
-    CurrentLost => |rng| lasting(between(rng, 5.0, 600.0), reads(0.0, "current")),
+    CurrentLost => |rng| vec![reads(0.0, between(rng, 5.0, 600.0), 0.0, "current")],
     LockinOverload => |rng| {
         let for_s = between(rng, 2.0, 120.0);
         lasting(for_s, world(Fault::LockinOverload { for_s }))
@@ -66,44 +59,48 @@ kinds! {
         let m_per_s = between(rng, 1e-14, 2e-13) * sign(rng);
         lasting(between(rng, 300.0, 1800.0), world(Fault::TipDrift { m_per_s }))
     },
-    GaugeStuck => |rng| lasting(between(rng, 60.0, 1800.0), link(Misbehaviour::Stuck, gauge(rng))),
+    GaugeStuck => |rng| on(lasting(between(rng, 60.0, 1800.0), link(LinkTrouble::Stuck)), gauge(rng)),
     GaugeStale => |rng| {
-        let kind = Misbehaviour::Stale { by_s: between(rng, 1.0, 60.0) };
-        lasting(between(rng, 60.0, 1800.0), link(kind, gauge(rng)))
+        let kind = LinkTrouble::Stale { by_s: between(rng, 1.0, 60.0) };
+        on(lasting(between(rng, 60.0, 1800.0), link(kind)), gauge(rng))
     },
     GaugeDrifts => |rng| {
         // Up to a litre in an hour.
-        let kind = Misbehaviour::Drifting { per_s: between(rng, 1e-8, 2.8e-7) * sign(rng) };
-        lasting(between(rng, 60.0, 3600.0), link(kind, named("helium_level")))
+        let kind = LinkTrouble::Drifting { per_s: between(rng, 1e-8, 2.8e-7) * sign(rng) };
+        on(lasting(between(rng, 60.0, 3600.0), link(kind)), "helium_level")
     },
-    GaugeSaturated => |rng| lasting(between(rng, 60.0, 1200.0), reads(1e3, "pot_temperature")),
+    GaugeSaturated => |rng| vec![reads(0.0, between(rng, 60.0, 1200.0), 1e3, "pot_temperature")],
     PressureGaugeSilent => |rng| {
-        lasting(between(rng, 5.0, 1800.0), link(Misbehaviour::NotANumber, named("chamber_pressure")))
+        on(lasting(between(rng, 5.0, 1800.0), link(LinkTrouble::NotANumber)), "chamber_pressure")
     },
     ShortSilence => |rng| {
         let heard = rng.random_bool(0.5);
-        lasting(between(rng, 0.05, 1.5), whole_link(Misbehaviour::NoReply { heard }))
+        lasting(between(rng, 0.05, 1.5), link(LinkTrouble::NoReply { heard }))
     },
     LateReplies => |rng| {
         let by_s = between(rng, 0.005, 0.3);
-        lasting(between(rng, 10.0, 600.0), whole_link(Misbehaviour::LateReply { by_s }))
+        lasting(between(rng, 10.0, 600.0), link(LinkTrouble::LateReply { by_s }))
     },
-    ShortGarble => |rng| lasting(between(rng, 0.01, 0.35), whole_link(Misbehaviour::Garbled)),
-    Reconnect => |rng| lasting(between(rng, 1.0, 60.0), whole_link(Misbehaviour::ReconnectNeeded)),
-    ClockJump => |rng| at_once(Mishap::ClockJump { by_s: between(rng, 1.0, 3600.0) * sign(rng) }),
-    SlowDisk => |rng| lasting(between(rng, 10.0, 1200.0), Mishap::SlowDisk { lag_s: between(rng, 0.01, 3.0) }),
+    ShortGarble => |rng| lasting(between(rng, 0.01, 0.35), link(LinkTrouble::Garbled)),
+    Reconnect => |rng| lasting(between(rng, 1.0, 60.0), link(LinkTrouble::ReconnectNeeded)),
+    ClockJump => |rng| at_once(runner(RunnerTrouble::ClockJump { by_s: between(rng, 1.0, 3600.0) * sign(rng) })),
+    SlowDisk => |rng| {
+        let for_s = between(rng, 10.0, 1200.0);
+        lasting(for_s, runner(RunnerTrouble::SlowDisk { lag_s: between(rng, 0.01, 3.0) }))
+    },
     TwoHolds => |rng| {
         let overload = part(0.0, 120.0, world(Fault::LockinOverload { for_s: 120.0 }));
         vec![overload, part(between(rng, 6.0, 60.0), 0.0, strong_burst(rng))]
     },
     OperatorHolds => |rng| {
         let word = if rng.random_bool(0.5) { Word::Hold } else { Word::HoldForRefill };
-        let release = part(between(rng, 60.0, 1200.0), 0.0, Mishap::Operator(Word::Release));
-        vec![part(0.0, 0.0, Mishap::Operator(word)), release]
+        let release = part(between(rng, 60.0, 1200.0), 0.0, operator(Word::Release));
+        vec![part(0.0, 0.0, operator(word)), release]
     },
     TaskAnswerLost => |_| {
-        let kind = Misbehaviour::NoReply { heard: true };
-        lasting(f64::INFINITY, Mishap::Link { kind, channel: named(TASKS), times: Some(1) })
+        let kind = LinkTrouble::NoReply { heard: true };
+        let lost = part(0.0, f64::INFINITY, link(kind));
+        vec![Planned { times: Some(1), on: Some(TASKS.to_owned()), ..lost }]
     },
     Quench => |_| at_once(world(Fault::Quench)),
     TipCrash => |_| at_once(world(Fault::TipCrash)),
@@ -111,49 +108,49 @@ kinds! {
         lasting(between(rng, 7200.0, 36_000.0), world(Fault::WarmUp { k: between(rng, 8.0, 30.0) }))
     },
     BigLeak => |rng| lasting(f64::INFINITY, world(Fault::HeliumLeak { l_per_h: between(rng, 30.0, 100.0) })),
-    CurrentSaturated => |rng| lasting(between(rng, 2.0, 60.0), reads(1e-8, "current")),
+    CurrentSaturated => |rng| vec![reads(0.0, between(rng, 2.0, 60.0), 1e-8, "current")],
     LeadVoltage => |rng| {
-        let voltage = reads(between(rng, 2.5, 10.0), "magnet_voltage");
-        lasting(between(rng, 3.0, 60.0), voltage)
+        let volts = between(rng, 2.5, 10.0);
+        vec![reads(0.0, between(rng, 3.0, 60.0), volts, "magnet_voltage")]
     },
     LongSilence => |rng| {
         let heard = rng.random_bool(0.5);
-        lasting(between(rng, 60.0, 3600.0), whole_link(Misbehaviour::NoReply { heard }))
+        lasting(between(rng, 60.0, 3600.0), link(LinkTrouble::NoReply { heard }))
     },
-    Refuses => |rng| lasting(between(rng, 60.0, 3600.0), whole_link(Misbehaviour::Refuses)),
-    Lies => |rng| lasting(between(rng, 60.0, 3600.0), whole_link(Misbehaviour::Lies)),
-    DiskFull => |_| lasting(f64::INFINITY, Mishap::DiskFull),
+    Refuses => |rng| lasting(between(rng, 60.0, 3600.0), link(LinkTrouble::Refuses)),
+    Lies => |rng| lasting(between(rng, 60.0, 3600.0), link(LinkTrouble::Lies)),
+    DiskFull => |_| lasting(f64::INFINITY, runner(RunnerTrouble::DiskFull)),
     FieldReadingStuck => |rng| {
-        lasting(between(rng, 3600.0, 10_800.0), link(Misbehaviour::Stuck, named("field_z")))
+        on(lasting(between(rng, 3600.0, 10_800.0), link(LinkTrouble::Stuck)), "field_z")
     },
     HeliumGaugeSilent => |rng| {
-        lasting(between(rng, 3600.0, 10_800.0), link(Misbehaviour::NotANumber, named("helium_level")))
+        on(lasting(between(rng, 3600.0, 10_800.0), link(LinkTrouble::NotANumber)), "helium_level")
     },
     TaskNeverEnds => |rng| {
-        lasting(between(rng, 3600.0, 10_800.0), link(Misbehaviour::NeverDone, named(TASKS)))
+        on(lasting(between(rng, 3600.0, 10_800.0), link(LinkTrouble::NeverDone)), TASKS)
     },
     LinkHangs => |rng| {
         let by_s = between(rng, 10.0, 300.0);
-        lasting(between(rng, 60.0, 600.0), whole_link(Misbehaviour::LateReply { by_s }))
+        lasting(between(rng, 60.0, 600.0), link(LinkTrouble::LateReply { by_s }))
     },
     NotBroughtBack => |rng| {
         let tip_is_out_s = between(rng, 20.0, 40.0);
         let burst = part(0.0, 0.0, strong_burst(rng));
-        vec![burst, part(tip_is_out_s, between(rng, 3600.0, 7200.0), whole_link(Misbehaviour::Refuses))]
+        vec![burst, part(tip_is_out_s, between(rng, 3600.0, 7200.0), link(LinkTrouble::Refuses))]
     },
     TripWhileParking => |rng| {
         // Late replies, so that parking takes its time.
-        let late = whole_link(Misbehaviour::LateReply { by_s: between(rng, 0.2, 0.4) });
+        let late = link(LinkTrouble::LateReply { by_s: between(rng, 0.2, 0.4) });
         let then_s = between(rng, 1.0, 2.0);
         vec![
             part(0.0, 120.0, late),
-            part(0.0, 60.0, reads(1e-8, "current")),
-            part(then_s, 60.0, reads(3.0, "magnet_voltage")),
+            reads(0.0, 60.0, 1e-8, "current"),
+            reads(then_s, 60.0, 3.0, "magnet_voltage"),
         ]
     },
-    OperatorStops => |_| at_once(Mishap::Operator(Word::Stop)),
-    WindowEnds => |_| at_once(Mishap::WindowEnds),
-    KeeperLost => |_| at_once(Mishap::KeeperLost),
+    OperatorStops => |_| at_once(operator(Word::Stop)),
+    WindowEnds => |_| at_once(runner(RunnerTrouble::WindowEnds)),
+    KeeperLost => |_| at_once(runner(RunnerTrouble::KeeperLost)),
 }
 
 impl Kind {
@@ -163,23 +160,22 @@ impl Kind {
     }
 
     /// What it is made of, in one night: most are one mishap.
-    fn draw(self, at: Moment, rng: &mut ChaCha8Rng) -> Vec<Planned> {
+    fn draw(self, at_s: f64, rng: &mut ChaCha8Rng) -> Vec<Planned> {
         let parts = Kind::RECIPES[self as usize](rng).into_iter();
-        parts
-            .map(|Part { later_s, for_s, mishap }| Planned { at: at.after(later_s), for_s, mishap })
-            .collect()
+        parts.map(|part| Planned { at_s: at_s + part.at_s, ..part }).collect()
     }
 }
 
-fn part(later_s: f64, for_s: f64, mishap: Mishap) -> Part {
-    Part { later_s, for_s, mishap }
+/// So much later than the beginning of its kind, for so long.
+fn part(later_s: f64, for_s: f64, mishap: Mishap) -> Planned {
+    Planned::once(later_s, for_s, mishap)
 }
 
-fn at_once(mishap: Mishap) -> Vec<Part> {
+fn at_once(mishap: Mishap) -> Vec<Planned> {
     vec![part(0.0, 0.0, mishap)]
 }
 
-fn lasting(for_s: f64, mishap: Mishap) -> Vec<Part> {
+fn lasting(for_s: f64, mishap: Mishap) -> Vec<Planned> {
     vec![part(0.0, for_s, mishap)]
 }
 
@@ -192,26 +188,31 @@ fn strong_burst(rng: &mut ChaCha8Rng) -> Mishap {
     world(Fault::PressureBurst { pa: between(rng, 2e-4, 1e-3) })
 }
 
-fn link(kind: Misbehaviour, channel: Option<String>) -> Mishap {
-    Mishap::Link { kind, channel, times: None }
+fn link(kind: LinkTrouble) -> Mishap {
+    Mishap::Link(kind)
 }
 
-fn whole_link(kind: Misbehaviour) -> Mishap {
-    link(kind, None)
+fn runner(trouble: RunnerTrouble) -> Mishap {
+    Mishap::Runner(trouble)
+}
+
+fn operator(word: Word) -> Mishap {
+    runner(RunnerTrouble::Operator(word))
+}
+
+/// Of one channel, or of tasks alone.
+fn on(parts: Vec<Planned>, channel: &str) -> Vec<Planned> {
+    parts.into_iter().map(|part| Planned { on: Some(channel.to_owned()), ..part }).collect()
 }
 
 /// A gauge stands at a value.
-fn reads(at: f64, channel: &str) -> Mishap {
-    link(Misbehaviour::Saturated { at }, named(channel))
+fn reads(later_s: f64, for_s: f64, at: f64, channel: &str) -> Planned {
+    Planned { on: Some(channel.to_owned()), ..part(later_s, for_s, link(LinkTrouble::Saturated { at })) }
 }
 
-fn named(channel: &str) -> Option<String> {
-    Some(channel.to_owned())
-}
-
-fn gauge(rng: &mut ChaCha8Rng) -> Option<String> {
+fn gauge(rng: &mut ChaCha8Rng) -> &'static str {
     let gauges = ["stage_temperature", "helium_level", "chamber_pressure", "pot_temperature"];
-    named(gauges[rng.random_range(0..gauges.len())])
+    gauges[rng.random_range(0..gauges.len())]
 }
 
 /// Evenly spread over the decades.
@@ -241,11 +242,11 @@ pub fn draw(seed: u64) -> (FaultPlan, Vec<Kind>) {
         kinds.push(*kind);
         let times = if kind.promise().rides_out { rng.random_range(1..=3) } else { 1 };
         for _ in 0..times {
-            let at = Moment::from_s(rng.random_range(FIRST_S..LAST_S));
-            plan.faults.extend(kind.draw(at, &mut rng));
+            let at_s = rng.random_range(FIRST_S..LAST_S);
+            plan.faults.extend(kind.draw(at_s, &mut rng));
         }
     }
-    plan.faults.sort_by_key(|planned| planned.at);
+    plan.faults.sort_by(|a, b| a.at_s.total_cmp(&b.at_s));
     (plan, kinds)
 }
 
@@ -260,9 +261,7 @@ mod tests {
         for seed in 0..1000 {
             let (plan, kinds) = draw(seed);
             assert!(
-                plan.faults
-                    .iter()
-                    .all(|planned| planned.at.s() >= FIRST_S && planned.at.s() <= LAST_S + 1200.0)
+                plan.faults.iter().all(|planned| planned.at_s >= FIRST_S && planned.at_s <= LAST_S + 1200.0)
             );
             kinds.iter().for_each(|kind| seen[*kind as usize] += 1);
             assert_eq!(draw(seed), (plan, kinds), "the same seed draws the same faults");
@@ -279,6 +278,6 @@ mod tests {
                 sum = (sum ^ u64::from(byte)).wrapping_mul(0x0100_0000_01b3);
             }
         }
-        assert_eq!(format!("{sum:016x}"), "699d2af8c6c3c5fa");
+        assert_eq!(format!("{sum:016x}"), "b4dc72b2a3476b9e");
     }
 }

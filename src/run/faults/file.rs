@@ -1,13 +1,11 @@
 //! The faults of `noctule rehearse --faults`, from a [faults file](crate::faults).
 
-use super::{FaultPlan, Mishap, Planned};
+use super::FaultPlan;
 use crate::bench::Bench;
 use crate::document::Problem;
 use crate::drive::visitor::{Call, Visit};
-use crate::faults::{Entry, Kind, LinkTrouble, Refill, RefillCall, RunnerTrouble, Said, Stage, read};
-use crate::instrument::faulty::Misbehaviour;
+use crate::faults::{Planned, Refill, RefillCall, Stage, read};
 use crate::quantity::Moment;
-use crate::supervisor::Word;
 
 /// A fault that comes again does so for so long, s: no run is planned for longer.
 const COMES_AGAIN_FOR_S: f64 = 7.0 * 86_400.0;
@@ -29,44 +27,20 @@ const FULL_PART: f64 = 0.95;
 /// Everything that is wrong with it.
 pub fn read_faults(text: &str, bench: &Bench) -> Result<FaultPlan, Vec<Problem>> {
     let entries = read(text, Stage::Rehearsal(bench))?;
-    Ok(FaultPlan { faults: entries.iter().flat_map(|entry| planned(entry, bench)).collect() })
+    Ok(FaultPlan { faults: entries.iter().flat_map(each_time).collect() })
 }
 
 /// A fault each time it comes.
-fn planned(entry: &Entry, bench: &Bench) -> impl Iterator<Item = Planned> + use<> {
-    let (at_s, for_s, mishap) = (entry.at_s, entry.for_s, mishap(entry, bench));
+fn each_time(entry: &Planned) -> impl Iterator<Item = Planned> + use<> {
     let again = entry.every_s.map_or(0.0, |every_s| (COMES_AGAIN_FOR_S / every_s).floor());
     let times = (again as usize).min(COMES_AT_MOST - 1) + 1;
     let every_s = entry.every_s.unwrap_or(0.0);
-    (0..times).map(move |time| {
-        let at = Moment::from_s(at_s + every_s * time as f64);
-        Planned { at, for_s, mishap: mishap.clone() }
-    })
-}
-
-fn mishap(entry: &Entry, bench: &Bench) -> Mishap {
-    match entry.kind {
-        Kind::World(fault) => Mishap::World(fault),
-        Kind::Link(trouble) => {
-            Mishap::Link { kind: misbehaviour(trouble), channel: entry.on.clone(), times: entry.times }
-        }
-        Kind::Runner(RunnerTrouble::ClockJump { by_s }) => Mishap::ClockJump { by_s },
-        Kind::Runner(RunnerTrouble::DiskFull) => Mishap::DiskFull,
-        Kind::Runner(RunnerTrouble::SlowDisk { lag_s }) => Mishap::SlowDisk { lag_s },
-        Kind::Runner(RunnerTrouble::KeeperLost) => Mishap::KeeperLost,
-        Kind::Runner(RunnerTrouble::Operator(said)) => Mishap::Operator(match said {
-            Said::Hold => Word::Hold,
-            Said::Refill => Word::HoldForRefill,
-            Said::Release => Word::Release,
-            Said::Stop => Word::Stop,
-        }),
-        Kind::Refill(refill) => Mishap::Refill(visit(refill, bench)),
-        Kind::Clear => unreachable!("the reader refuses it in a rehearsal"),
-    }
+    let once = Planned { every_s: None, ..entry.clone() };
+    (0..times).map(move |time| Planned { at_s: once.at_s + every_s * time as f64, ..once.clone() })
 }
 
 /// The visit that a file asks for, with what is usual where it leaves something out.
-fn visit(refill: Refill, bench: &Bench) -> Visit {
+pub(super) fn visit(refill: Refill, bench: &Bench) -> Visit {
     let (when, usual_s) = match refill.when {
         RefillCall::At(at_s) => (Call::At(Moment::from_s(at_s)), 0.0),
         RefillCall::Below(mark_m3) => (Call::Below(mark_m3), COMES_AFTER_S),
@@ -81,32 +55,11 @@ fn visit(refill: Refill, bench: &Bench) -> Visit {
     }
 }
 
-fn misbehaviour(trouble: LinkTrouble) -> Misbehaviour {
-    match trouble {
-        LinkTrouble::NoReply { heard } => Misbehaviour::NoReply { heard },
-        LinkTrouble::LateReply { by_s } => Misbehaviour::LateReply { by_s },
-        LinkTrouble::Garbled => Misbehaviour::Garbled,
-        LinkTrouble::NotANumber => Misbehaviour::NotANumber,
-        LinkTrouble::Refuses => Misbehaviour::Refuses,
-        LinkTrouble::Saturated { at } => Misbehaviour::Saturated { at },
-        LinkTrouble::Stuck => Misbehaviour::Stuck,
-        LinkTrouble::Drifting { per_s } => Misbehaviour::Drifting { per_s },
-        LinkTrouble::Stale { by_s } => Misbehaviour::Stale { by_s },
-        LinkTrouble::Lies => Misbehaviour::Lies,
-        LinkTrouble::ReconnectNeeded => Misbehaviour::ReconnectNeeded,
-        LinkTrouble::NeverDone => Misbehaviour::NeverDone,
-        LinkTrouble::DropConnection
-        | LinkTrouble::HalfReply
-        | LinkTrouble::DoubleReply
-        | LinkTrouble::Rubbish
-        | LinkTrouble::Flood { .. }
-        | LinkTrouble::EndsEarly => unreachable!("the reader refuses it in a rehearsal"),
-    }
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::faults::{LinkTrouble, Mishap, RunnerTrouble};
+    use crate::record::Word;
 
     #[test]
     fn a_fault_that_comes_again_is_planned_each_time() {
@@ -116,10 +69,8 @@ mod tests {
         ])"#;
         let plan = read_faults(text, &crate::bench::builtin()).unwrap();
         assert_eq!(plan.faults.len(), 85 + 1 + COMES_AT_MOST);
-        assert_eq!((plan.faults[1].at.s(), plan.faults[1].for_s), (10_800.0, 9.0));
-        let channel = Some("helium_level".to_owned());
-        let garbled = Mishap::Link { kind: Misbehaviour::Garbled, channel, times: None };
-        assert_eq!(plan.faults[1].mishap, garbled);
-        assert_eq!(plan.faults[85].mishap, Mishap::Operator(Word::HoldForRefill));
+        let garbled = Planned::once(10_800.0, 9.0, Mishap::Link(LinkTrouble::Garbled));
+        assert_eq!(plan.faults[1], Planned { on: Some("helium_level".to_owned()), ..garbled });
+        assert_eq!(plan.faults[85].mishap, Mishap::Runner(RunnerTrouble::Operator(Word::HoldForRefill)));
     }
 }

@@ -1,7 +1,7 @@
 //! Hooks against receivers on this computer.
 
 use super::*;
-use crate::record::{Ending, Outcome, Place};
+use crate::record::{Ending, HeldBy, Outcome, Place, Trouble};
 use std::io::{BufRead, BufReader, Read};
 use std::net::{TcpListener, TcpStream};
 use std::sync::{Arc, Mutex};
@@ -50,7 +50,7 @@ fn receiver(codes: Vec<u16>) -> (String, Arc<Mutex<Vec<Value>>>) {
 }
 
 fn held(reason: &str) -> Entry {
-    Entry::Held { by: "operator".into(), reason: reason.into() }
+    Entry::Held { by: HeldBy::Operator, reason: reason.into() }
 }
 
 fn end() -> Entry {
@@ -117,7 +117,7 @@ fn a_receiver_that_never_answers_does_not_slow_the_run() {
     let address = format!("http://{}/", silent.local_addr().unwrap());
     let bench = bench_with(&["fault"], &[&address], 0);
     let mut hooks = Hooks::start(&bench, "s");
-    let fault = Entry::Fault { link: "magnet".into(), what: "no answer".into() };
+    let fault = Entry::Fault { link: "magnet".into(), trouble: Trouble::KeeperLost };
     let started = Instant::now();
     for i in 0..10_000 {
         hooks.entry(Moment::from_s(f64::from(i)), &fault);
@@ -136,8 +136,9 @@ fn a_program_gets_the_message_and_one_that_is_missing_does_no_harm() {
     let mut hooks = Hooks::start(&bench_with(&["interlock"], &["sh", "-c", &script], 0), "s");
     let trip = Entry::Interlock {
         name: "warm".into(),
-        action: "park".into(),
-        value: "1 K".into(),
+        action: crate::bench::Action::Park,
+        condition: "stage_temperature > 1 K".into(),
+        cause: crate::record::Cause::Condition,
         because: "it is".into(),
         place: Place::default(),
     };
@@ -145,7 +146,10 @@ fn a_program_gets_the_message_and_one_that_is_missing_does_no_harm() {
     drop(hooks);
     let text = std::fs::read_to_string(&file).unwrap();
     let (json, event) = text.trim().split_once('\n').unwrap();
-    assert_eq!(serde_json::from_str::<Value>(json).unwrap()["text"], "warm tripped (park): 1 K — it is");
+    assert_eq!(
+        serde_json::from_str::<Value>(json).unwrap()["text"],
+        "warm tripped (park): stage_temperature > 1 K — it is"
+    );
     assert_eq!(event, "interlock");
     let mut none = Hooks::start(&bench_with(&["interlock"], &["no-such-program-here"], 0), "s");
     none.entry(Moment::START, &trip);
@@ -154,27 +158,20 @@ fn a_program_gets_the_message_and_one_that_is_missing_does_no_harm() {
 
 #[test]
 fn the_refill_is_told_of_once_for_each_filling() {
-    let bench = crate::bench::builtin();
-    let budget = bench.helium.unwrap();
-    let channel = bench.channel(budget.channel).name.clone();
-    let mut watch = HeliumWatch {
-        channel: channel.clone(),
-        mark_m3: budget.refill_mark_m3,
-        transfer_m3: budget.transfer_m3(),
-        since: None,
-        told: false,
+    let mut helium = Level::of(&crate::bench::builtin()).unwrap();
+    let mut watch = HeliumWatch::default();
+    let mut read = |hours: f64, above_l: f64| {
+        helium.note(hours * 3600.0, helium.mark_m3 + above_l * 1e-3);
+        watch.due(Moment::from_s(hours * 3600.0), &helium)
     };
     // 1 L/h from 20 L above the mark: 12 h before the mark is 8 h after the start.
-    let level = |hours: f64| budget.refill_mark_m3 + (20.0 - hours) * 1e-3;
     let mut told = Vec::new();
     for minute in 0..=18 * 60 {
         let hours = f64::from(minute) / 60.0;
-        if let Some(due_s) = watch.read(Moment::from_s(hours * 3600.0), &channel, level(hours)) {
-            told.push((hours, due_s / 3600.0));
-        }
+        told.extend(read(hours, 20.0 - hours).map(|due_s| (hours, due_s / 3600.0)));
     }
     assert_eq!(told.len(), 1, "{told:?}");
     assert!((told[0].0 - 8.0).abs() < 0.05 && (told[0].1 - 12.0).abs() < 0.05, "{told:?}");
-    assert_eq!(watch.read(Moment::from_s(19.0 * 3600.0), &channel, level(-40.0)), None);
-    assert_eq!(watch.read(Moment::from_s(19.1 * 3600.0), &channel, budget.refill_mark_m3), Some(0.0));
+    assert_eq!(read(19.0, 60.0), None);
+    assert_eq!(read(19.1, 0.0), Some(0.0));
 }

@@ -81,8 +81,8 @@ impl Marker {
                 self.open.truncate(place);
                 format!("end{path}")
             }
-            Entry::SweepBegin { name, .. } => {
-                self.sweep = format!("{within}/{name}");
+            Entry::SweepBegin { plan, .. } => {
+                self.sweep = format!("{within}/{}", plan.name);
                 format!("sweep{}", self.sweep)
             }
             Entry::SweepEnd { .. } => format!("swept{}", self.sweep),

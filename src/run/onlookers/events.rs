@@ -167,7 +167,8 @@ mod tests {
     fn a_reader_that_does_not_read_costs_lines_but_no_time() {
         let (mut reader, writer) = std::io::pipe().unwrap();
         let mut events = Events::start(Box::new(writer), None).unwrap();
-        let entry = Entry::Fault { link: "l".into(), what: "x".repeat(4000) };
+        let entry =
+            Entry::Note { n: 0, text: "x".repeat(4000), place: Default::default(), for_next_shift: false };
         let started = Instant::now();
         for i in 0..10_000 {
             events.entry(Moment::from_s(f64::from(i)), &entry);

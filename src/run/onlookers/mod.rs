@@ -40,6 +40,10 @@ impl Onlooker for Several {
         self.0.iter_mut().for_each(|one| one.moment(at, tally));
     }
 
+    fn leave_terminal(&mut self) {
+        self.0.iter_mut().for_each(|one| one.leave_terminal());
+    }
+
     fn outlook(&self, at: Moment, tally: &RunTally) -> Option<Outlook> {
         self.0.iter().find_map(|one| one.outlook(at, tally))
     }

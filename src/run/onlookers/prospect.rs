@@ -2,11 +2,10 @@
 
 use super::course::{Course, Foreseen, Mark, Marker};
 use super::pace::{Pace, Paces, Rest, Segment};
-use crate::analysis::forecast::level_forecast;
-use crate::bench::Bench;
 use crate::drive::outlook::{HeliumAhead, TimeLeft};
 use crate::drive::virtual_time::Onlooker;
 use crate::drive::{Outlook, RunTally};
+use crate::history::Level;
 use crate::quantity::Moment;
 use crate::record::{Entry, RecordError, RunFile};
 use std::cell::RefCell;
@@ -15,12 +14,6 @@ use std::sync::{Arc, OnceLock};
 
 /// Marks in a row that the rehearsal does not have, after which the run counts as gone another way.
 const STRAYED: u32 = 4;
-/// The loss of helium is not worked out over less than this, s.
-const HELIUM_BASE_S: f64 = 1800.0;
-/// Readings of the level that are kept; above, every other one goes.
-const MOST_LEVELS: usize = 1500;
-/// A bend of the level by so many standard errors is a change of the loss.
-const BEND: f64 = 3.0;
 
 /// A sweep that goes on.
 #[derive(Debug, Clone, Copy)]
@@ -28,14 +21,6 @@ struct SweepNow {
     planned: u64,
     points_before: u64,
     begun_s: f64,
-}
-
-#[derive(Debug)]
-struct HeliumNow {
-    channel: String,
-    transfer_l: f64,
-    mark_l: f64,
-    levels: Vec<(f64, f64)>,
 }
 
 /// The account.
@@ -52,7 +37,6 @@ pub struct Prospect {
     /// Whether there was a hold since the last mark.
     held: bool,
     holds: Holds,
-    helium: Option<HeliumNow>,
     points: u64,
 }
 
@@ -93,13 +77,7 @@ struct Along {
 
 impl Prospect {
     /// Of a run that begins; `foreseen` is filled when the rehearsal is over.
-    pub fn new(bench: &Bench, window: Option<Moment>, foreseen: Option<Arc<OnceLock<Foreseen>>>) -> Self {
-        let helium = bench.helium.map(|budget| HeliumNow {
-            channel: bench.channel(budget.channel).name.clone(),
-            transfer_l: budget.transfer_m3() * 1e3,
-            mark_l: budget.refill_mark_m3 * 1e3,
-            levels: Vec::new(),
-        });
+    pub fn new(window: Option<Moment>, foreseen: Option<Arc<OnceLock<Foreseen>>>) -> Self {
         Self {
             foreseen,
             window,
@@ -109,7 +87,6 @@ impl Prospect {
             sweep: None,
             held: false,
             holds: Holds::default(),
-            helium,
             points: 0,
         }
     }
@@ -120,9 +97,7 @@ impl Prospect {
     /// The file can't be read.
     pub fn take_in_record(&mut self, file: &RunFile) -> Result<(), RecordError> {
         let mut all = Vec::new();
-        for kind in
-            ["step_begin", "step_end", "sweep_begin", "sweep_end", "monitor", "held", "released", "resumed"]
-        {
+        for kind in ["step_begin", "step_end", "sweep_begin", "sweep_end", "held", "released", "resumed"] {
             all.extend(file.all(kind)?);
         }
         all.sort_by_key(|numbered| numbered.seq);
@@ -141,9 +116,9 @@ impl Prospect {
             self.held = false;
         }
         match entry {
-            Entry::SweepBegin { points, .. } => {
+            Entry::SweepBegin { plan, .. } => {
                 self.sweep = Some(SweepNow {
-                    planned: *points,
+                    planned: plan.total(),
                     points_before: self.points,
                     begun_s: self.holds.worked_s(at.s()),
                 });
@@ -158,11 +133,6 @@ impl Prospect {
             Entry::Resumed { .. } => {
                 self.held = true;
                 self.holds.end(at.s());
-            }
-            Entry::Monitor { channel, value } => {
-                if let Some(helium) = self.helium.as_mut().filter(|h| h.channel == *channel) {
-                    helium.take_in(at.s(), value * 1e3);
-                }
             }
             _ => {}
         }
@@ -204,7 +174,7 @@ impl Prospect {
             basis,
             sweep_points: self.sweep.map(|sweep| (sweep.done(tally.points), sweep.planned)),
             sweep_left_s,
-            helium: self.helium.as_ref().and_then(|helium| helium.ahead(at.s())),
+            helium: tally.helium.as_ref().and_then(|level| helium_ahead(level, at.s())),
             window_left_s: self.window.map(|window| window.since(at)),
         }
     }
@@ -313,55 +283,17 @@ impl Along {
     }
 }
 
-impl HeliumNow {
-    fn take_in(&mut self, at_s: f64, level_l: f64) {
-        if !level_l.is_finite() {
-            return;
-        }
-        let lowest = self.levels.iter().map(|l| l.1).fold(f64::INFINITY, f64::min);
-        if level_l > lowest + self.transfer_l {
-            self.levels.clear();
-        }
-        self.levels.push((at_s, level_l));
-        if self.levels.len() > MOST_LEVELS {
-            let mut keep = false;
-            self.levels.retain(|_| {
-                keep = !keep;
-                keep
-            });
-        }
-    }
-
-    fn ahead(&self, now_s: f64) -> Option<HeliumAhead> {
-        let (_, last_l) = *self.levels.last()?;
-        let plain = HeliumAhead {
-            level_l: last_l,
-            above_mark_l: last_l - self.mark_l,
-            due_in_s: None,
-            due_between_s: None,
-        };
-        let mut levels = self.levels.as_slice();
-        while levels.len() >= 5 && levels[levels.len() - 1].0 - levels[0].0 >= HELIUM_BASE_S {
-            let (times, values): (Vec<f64>, Vec<f64>) = levels.iter().copied().unzip();
-            let Ok(line) = level_forecast(&times, &values) else { return Some(plain) };
-            if line.bend.abs() > BEND {
-                // The loss has changed, by a ramp or a warm-up: only the later half counts.
-                levels = &levels[levels.len() / 2..];
-                continue;
-            }
-            let (level_l, _) = line.at(now_s);
-            let known = HeliumAhead { level_l, above_mark_l: level_l - self.mark_l, ..plain };
-            let Some(due) = line.reaches(self.mark_l).ok().filter(|_| line.rate < 0.0) else {
-                return Some(known);
-            };
-            return Some(HeliumAhead {
-                due_in_s: Some(due.at_s - now_s),
-                due_between_s: Some((due.earliest_s - now_s, due.latest_s.map(|s| s - now_s))),
-                ..known
-            });
-        }
-        Some(plain)
-    }
+/// Helium at a moment, and when the refill is due.
+fn helium_ahead(level: &Level, now_s: f64) -> Option<HeliumAhead> {
+    let (_, last_m3) = *level.readings.last()?;
+    let level_l = 1e3 * level.line().map_or(last_m3, |(line, _)| line.at(now_s).0);
+    let due = level.due();
+    Some(HeliumAhead {
+        level_l,
+        above_mark_l: level_l - level.mark_m3 * 1e3,
+        due_in_s: due.map(|due| due.at_s - now_s),
+        due_between_s: due.map(|due| (due.earliest_s - now_s, due.latest_s.map(|s| s - now_s))),
+    })
 }
 
 /// The account, for those who show it: the one who is told first keeps it.
@@ -401,6 +333,7 @@ impl Onlooker for SharedProspect {
 mod tests {
     use super::*;
     use crate::bench::builtin;
+    use crate::record::{Axis, Column, HeldBy, SweepPlan};
 
     fn begin(step: u64, name: &str) -> Entry {
         Entry::StepBegin {
@@ -430,7 +363,7 @@ mod tests {
     fn prospect(foreseen: Foreseen) -> SharedProspect {
         let cell = Arc::new(OnceLock::new());
         cell.set(foreseen).unwrap();
-        SharedProspect::new(Prospect::new(&builtin(), Some(Moment::from_s(5000.0)), Some(cell)))
+        SharedProspect::new(Prospect::new(Some(Moment::from_s(5000.0)), Some(cell)))
     }
 
     fn ahead(prospect: &SharedProspect, at_s: f64) -> Outlook {
@@ -461,19 +394,10 @@ mod tests {
     }
 
     fn sweep_begin(sweep: u64) -> Entry {
-        let fast = crate::record::Column { channel: "bias".into(), unit: "V".into(), si_unit: "V".into() };
-        Entry::SweepBegin {
-            n: 0,
-            sweep,
-            name: "s".into(),
-            args: String::new(),
-            place: crate::record::Place::default(),
-            fast,
-            slow: None,
-            read: Vec::new(),
-            points: 100,
-            both_ways: false,
-        }
+        let column = |name: &str| Column { channel: name.into(), unit: "V".into(), si_unit: "V".into() };
+        let fast = Axis { channel: column("bias"), from: 0.0, to: 1.0, points: 100 };
+        let plan = SweepPlan::plain("s", fast, vec![column("current")]);
+        Entry::SweepBegin { n: 0, sweep, plan, place: crate::record::Place::default() }
     }
 
     #[test]
@@ -499,7 +423,7 @@ mod tests {
         let truth = 330.0 + 5.0 * (60.0 + 440.0);
         assert!((left.s / truth - 1.0).abs() < 0.12, "{left:?} instead of {truth}");
         // In a hold nothing goes on, so nothing is left more or less; afterwards it goes on as before.
-        one.entry(Moment::from_s(160.0), &Entry::Held { by: "operator".into(), reason: "a refill".into() });
+        one.entry(Moment::from_s(160.0), &Entry::Held { by: HeldBy::Operator, reason: "a refill".into() });
         let held = one.ahead(Moment::from_s(4000.0), &tally);
         assert_eq!(held.left.unwrap().s, left.s);
         assert!((held.sweep_left_s.unwrap() - 330.0).abs() < 1e-6 && held.basis.contains("hold"), "{held:?}");
@@ -514,7 +438,7 @@ mod tests {
     fn a_step_that_is_left_out_shortens_the_rest_and_a_hold_is_no_pace() {
         let mut one = prospect(Foreseen::Course(course()));
         one.entry(Moment::from_s(0.0), &begin(0, "0"));
-        one.entry(Moment::from_s(50.0), &Entry::Held { by: "operator".into(), reason: "tea".into() });
+        one.entry(Moment::from_s(50.0), &Entry::Held { by: HeldBy::Operator, reason: "tea".into() });
         one.entry(Moment::from_s(5000.0), &end(0));
         one.entry(Moment::from_s(5000.0), &begin(7, "7"));
         let outlook = ahead(&one, 5000.0);
@@ -532,34 +456,30 @@ mod tests {
         assert!(outlook.basis.contains("another way"), "{outlook:?}");
         let failed = prospect(Foreseen::Unknown("its rehearsal ended after 3 h: no line".into()));
         assert_eq!(ahead(&failed, 1.0).basis, "its rehearsal ended after 3 h: no line");
-        let waiting = Prospect::new(&builtin(), None, Some(Arc::new(OnceLock::new())));
+        let waiting = Prospect::new(None, Some(Arc::new(OnceLock::new())));
         let outlook = waiting.outlook(Moment::START, &RunTally::new(&builtin()));
         assert_eq!((outlook.left, outlook.basis.as_str()), (None, "the sequence is being rehearsed"));
     }
 
     #[test]
     fn helium_is_foretold_after_half_an_hour_and_anew_after_a_transfer() {
-        let mut one = Prospect::new(&builtin(), None, None);
-        let level = |value| Entry::Monitor { channel: "helium_level".into(), value };
+        let mut level = Level::of(&builtin()).unwrap();
         let noise = |m: u32| 0.01e-3 * f64::from(m % 3);
         for m in 0..10 {
-            one.take(Moment::from_s(60.0 * f64::from(m)), &level(40e-3 - noise(m)));
+            level.note(60.0 * f64::from(m), 40e-3 - noise(m));
         }
-        assert_eq!(one.helium.as_ref().unwrap().ahead(600.0).unwrap().due_in_s, None);
+        assert_eq!(helium_ahead(&level, 600.0).unwrap().due_in_s, None);
         for m in 10..=120 {
-            one.take(
-                Moment::from_s(60.0 * f64::from(m)),
-                &level((40.0 - f64::from(m) / 60.0) * 1e-3 - noise(m)),
-            );
+            level.note(60.0 * f64::from(m), (40.0 - f64::from(m) / 60.0) * 1e-3 - noise(m));
         }
         // 1 L/h from 38 L to the mark at 10 L: 28 h.
-        let helium = one.helium.as_ref().unwrap().ahead(7200.0).unwrap();
+        let helium = helium_ahead(&level, 7200.0).unwrap();
         let due_h = helium.due_in_s.unwrap() / 3600.0;
         let (least, most) = helium.due_between_s.unwrap();
         assert!((due_h - 28.0).abs() < 1.5 && least < helium.due_in_s.unwrap(), "{helium:?}");
         assert!(most.is_some_and(|most| most > helium.due_in_s.unwrap()));
-        one.take(Moment::from_s(7300.0), &level(70e-3));
-        let filled = one.helium.as_ref().unwrap().ahead(7300.0).unwrap();
+        level.note(7300.0, 70e-3);
+        let filled = helium_ahead(&level, 7300.0).unwrap();
         assert_eq!((filled.level_l, filled.due_in_s), (70.0, None));
     }
 }

@@ -1,17 +1,17 @@
 //! Fits and verdicts on what has just been measured.
 
 use crate::analysis::fit::{self, Options};
-use crate::analysis::realness::{self, Settings, Spectrum, Verdict};
+use crate::analysis::realness;
 use crate::bench::Role;
 use crate::quantity::{Dimension, Quantity};
-use crate::script::convert::{MapFields, quantity};
+use crate::script::convert::quantity;
 use crate::script::error::{Thrown, argument};
-use crate::script::handles::{FieldLineHandle, FitHandle, Sweep, VerdictHandle};
+use crate::script::handles::{FieldLineHandle, FitHandle, Sweep};
 use crate::script::host::Host;
 use crate::script::registry::{Chapter, Kind, Verb, in_chapter, param};
 use crate::script::units::as_value;
-use crate::supervisor::Jot;
-use rhai::{Array, Dynamic, Engine, Map, NativeCallContext};
+use crate::supervisor::Statement;
+use rhai::{Array, Dynamic, Engine, NativeCallContext};
 use serde::Serialize;
 use serde_json::{Value, json};
 use std::rc::Rc;
@@ -38,18 +38,6 @@ pub const VERBS: &[Verb] = &[
         example: "// let law = field_line(fits);  law.moment, law.moment_error, law.expected(0.7.T)",
         ..in_chapter(Chapter::Analysis)
     },
-    Verb {
-        name: "is_real",
-        params: &[param(
-            "spectra",
-            Kind::List,
-            "pairs of a field and a spectrum, `[[0.5.T, sweep], …]`, or maps `#{ field, sweep, level, height }` where level or height of the tip differ",
-        )],
-        gives: "a verdict",
-        summary: "Judges whether spectra at several fields show a moment or the apparatus: `verdict` is `real`, `artefact` or `undecided`, `reasons` says why.",
-        example: "// let judged = is_real(spectra);  judged.verdict, judged.reasons",
-        ..in_chapter(Chapter::Analysis)
-    },
 ];
 
 pub(super) fn register(engine: &mut Engine, host: &Rc<Host>) {
@@ -63,8 +51,6 @@ pub(super) fn register(engine: &mut Engine, host: &Rc<Host>) {
     });
     let h = Rc::clone(host);
     engine.register_fn("field_line", move |ctx: NativeCallContext, pairs: Array| field_line(&h, &ctx, pairs));
-    let h = Rc::clone(host);
-    engine.register_fn("is_real", move |ctx: NativeCallContext, pairs: Array| is_real(&h, &ctx, pairs));
     register_fit_type(engine);
     register_law_types(engine);
 }
@@ -88,17 +74,20 @@ fn fit_resonance(
     let y_dimension = sweep.column(channel).map_or(Dimension::NONE, |column| column.dimension);
     let handle = FitHandle { fit: Rc::new(fit), x: fast, y: y_dimension };
     let title = format!(
-        "{} {}: line at {} ± {}, {} wide, {} high{}",
+        "{} {}: line at {} ± {}, {} wide, {} high",
         sweep.data.plan.name,
         sweep.data.sweep,
         handle.value("centre"),
         rounded(handle.error("centre")),
         rounded(handle.value("width")),
-        rounded(handle.value("height")),
-        handle.fit.word().map(|word| format!(" — not to be trusted: {word}")).unwrap_or_default()
+        rounded(handle.value("height"))
     );
-    let body = json!({ "channel": channel, "fit": body(&*handle.fit), "trusted": handle.fit.trusted() });
-    host.record(ctx, Jot::Judgement { what: "fit".to_owned(), sweep: Some(sweep.data.sweep), title, body })?;
+    let body = json!({ "channel": channel, "fit": body(&*handle.fit), "trusted": handle.fit.trusted(),
+        "why": handle.fit.words() });
+    host.record(
+        ctx,
+        Statement::Judgement { what: "fit".to_owned(), sweep: Some(sweep.data.sweep), title, body },
+    )?;
     Ok(handle)
 }
 
@@ -109,7 +98,7 @@ pub(super) fn rounded(quantity: Quantity) -> Quantity {
 }
 
 /// A list of pairs of a field and something else.
-fn pairs<T: Clone + 'static>(
+pub(super) fn pairs<T: Clone + 'static>(
     ctx: &NativeCallContext<'_>,
     pairs: Array,
     what: &str,
@@ -139,7 +128,7 @@ fn field_line(host: &Host, ctx: &NativeCallContext<'_>, list: Array) -> Result<F
         )
     })?;
     let title = format!(
-        "resonance against field: moment {:.5} ± {:.5} μB (g {:.4}), tip field {} ± {}, {} of {} fits",
+        "line through fits, no proof of a resonance: moment {:.5} ± {:.5} μB (g {:.4}), tip field {} ± {}, {} of {} fits",
         line.moment_mu_b,
         line.moment_error,
         line.g,
@@ -153,74 +142,8 @@ fn field_line(host: &Host, ctx: &NativeCallContext<'_>, list: Array) -> Result<F
         .map(|(field, fit)| json!({ "field_t": field, "centre_hz": fit.fit.value("centre"), "error_hz": fit.fit.error("centre") }))
         .collect();
     let body = json!({ "line": body(&line), "points": points });
-    host.record(ctx, Jot::Judgement { what: "field_line".to_owned(), sweep: None, title, body })?;
+    host.record(ctx, Statement::Judgement { what: "field_line".to_owned(), sweep: None, title, body })?;
     Ok(FieldLineHandle(Rc::new(line)))
-}
-
-/// A spectrum with the conditions that it was taken under.
-struct Taken {
-    field_t: f64,
-    level_dbm: Option<f64>,
-    height_m: Option<f64>,
-    sweep: Sweep,
-}
-
-fn taken(ctx: &NativeCallContext<'_>, i: usize, item: Dynamic) -> Result<Taken, Thrown> {
-    if item.is_array() {
-        let mut pair = pairs::<Sweep>(ctx, vec![item], "a sweep")?;
-        let (field_t, sweep) = pair.pop().ok_or_else(|| argument(ctx, "there is nothing to judge"))?;
-        return Ok(Taken { field_t, level_dbm: None, height_m: None, sweep });
-    }
-    let wrong = |what: &str| argument(ctx, &format!("item {i} of the list {what}"));
-    let map = item.try_cast::<Map>().ok_or_else(|| wrong("is neither a pair nor a map"))?;
-    let mut fields = MapFields::new(ctx, "is_real", map);
-    let field_t = fields.quantity("field", Dimension::FIELD)?.ok_or_else(|| wrong("has no `field`"))?;
-    let sweep = fields.need("sweep")?.try_cast::<Sweep>().ok_or_else(|| wrong("has no spectrum"))?;
-    let level_dbm = fields.quantity("level", Dimension::LEVEL)?;
-    let height_m = fields.quantity("height", Dimension::LENGTH)?;
-    fields.finish()?;
-    Ok(Taken { field_t, level_dbm, height_m, sweep })
-}
-
-fn is_real(host: &Host, ctx: &NativeCallContext<'_>, list: Array) -> Result<VerdictHandle, Thrown> {
-    let taken =
-        list.into_iter().enumerate().map(|(i, item)| taken(ctx, i, item)).collect::<Result<Vec<_>, _>>()?;
-    let mut columns = Vec::with_capacity(taken.len());
-    for one in &taken {
-        let spectrum = one.sweep.spectrum(Role::LockinX.name());
-        columns
-            .push(spectrum.ok_or_else(|| argument(ctx, "a spectrum in the list did not read the lock-in"))?);
-    }
-    let spectra: Vec<Spectrum<'_>> = taken
-        .iter()
-        .zip(&columns)
-        .map(|(one, (f_hz, y))| Spectrum {
-            field_t: one.field_t,
-            level_dbm: one.level_dbm,
-            tip_height_m: one.height_m,
-            f_hz,
-            y,
-            sigma: None,
-        })
-        .collect();
-    let judged = realness::judge(&spectra, &Settings::default())
-        .map_err(|error| argument(ctx, &format!("these spectra can't be judged: {error}")))?;
-    let title = format!(
-        "verdict: {}. {}",
-        verdict_word(judged.verdict),
-        judged.reasons.first().cloned().unwrap_or_default()
-    );
-    host.record(ctx, Jot::Judgement { what: "verdict".to_owned(), sweep: None, title, body: body(&judged) })?;
-    Ok(VerdictHandle(Rc::new(judged)))
-}
-
-/// The word for a verdict.
-fn verdict_word(verdict: Verdict) -> &'static str {
-    match verdict {
-        Verdict::Real => "real",
-        Verdict::Artefact => "artefact",
-        Verdict::Undecided => "undecided",
-    }
 }
 
 fn register_fit_type(engine: &mut Engine) {
@@ -264,10 +187,5 @@ fn register_law_types(engine: &mut Engine) {
     engine.register_fn("expected", |ctx: NativeCallContext, law: &mut FieldLineHandle, field: Dynamic| {
         let field_t = quantity(&ctx, &field, Dimension::FIELD, "the field")?;
         Ok::<_, Thrown>(Quantity::new(law.0.predict(field_t).0, Dimension::FREQUENCY))
-    });
-    engine.register_type_with_name::<VerdictHandle>("verdict");
-    engine.register_get("verdict", |verdict: &mut VerdictHandle| verdict_word(verdict.0.verdict).to_owned());
-    engine.register_get("reasons", |verdict: &mut VerdictHandle| -> Array {
-        verdict.0.reasons.iter().map(|reason| Dynamic::from(reason.clone())).collect()
     });
 }

@@ -9,7 +9,7 @@ use crate::script::error::{Thrown, argument, thrown};
 use crate::script::handles::{Sweep, TransmissionHandle};
 use crate::script::host::Host;
 use crate::script::registry::{Chapter, Kind, Time, Verb, acts, in_chapter, param};
-use crate::supervisor::{Answer, Axis, Jot, Request, SweepData, SweepPlan};
+use crate::supervisor::{Answer, Axis, Request, Statement, SweepData, SweepPlan};
 use rhai::{Dynamic, Engine, Map, NativeCallContext};
 use std::ops::Range;
 use std::rc::Rc;
@@ -119,7 +119,7 @@ fn transmission(
     );
     let body = serde_json::to_value(&line).unwrap_or_default();
     let what = "transmission".to_owned();
-    host.record(ctx, Jot::Judgement { what, sweep: Some(sweep.data.sweep), title, body })?;
+    host.record(ctx, Statement::Judgement { what, sweep: Some(sweep.data.sweep), title, body })?;
     Ok(TransmissionHandle(Rc::new(line)))
 }
 

@@ -9,7 +9,7 @@ use crate::script::error::{Thrown, argument};
 use crate::script::handles::Image;
 use crate::script::host::Host;
 use crate::script::registry::{Chapter, Kind, Verb, in_chapter, param};
-use crate::supervisor::Jot;
+use crate::supervisor::Statement;
 use rhai::{Array, Dynamic, Engine, Map, NativeCallContext};
 use serde_json::json;
 use std::rc::Rc;
@@ -112,7 +112,7 @@ fn image_shift(
         "dx_m": dx_m, "dy_m": dy_m, "dx_error_m": x_error_m, "dy_error_m": y_error_m,
         "correlation": shift.correlation, "overlap": shift.overlap,
     });
-    host.record(ctx, Jot::Judgement { what: "image_shift".to_owned(), sweep: None, title, body })?;
+    host.record(ctx, Statement::Judgement { what: "image_shift".to_owned(), sweep: None, title, body })?;
     let mut map = Map::new();
     for (name, si) in [("dx", dx_m), ("dy", dy_m), ("dx_error", x_error_m), ("dy_error", y_error_m)] {
         map.insert(name.into(), Dynamic::from(length(si)));
@@ -167,7 +167,7 @@ fn drift_rate(
         in_words(due.centre_by_s.min(1e7))
     );
     let body = json!({ "drift": drift, "due": due, "tolerance_m": tolerance_m });
-    host.record(ctx, Jot::Judgement { what: "drift".to_owned(), sweep: None, title, body })?;
+    host.record(ctx, Statement::Judgement { what: "drift".to_owned(), sweep: None, title, body })?;
     let speed = Dimension::LENGTH.over(Dimension::TIME);
     let mut map = Map::new();
     for (name, si) in [
@@ -210,7 +210,7 @@ fn helium_forecast(host: &Host, ctx: &NativeCallContext<'_>, levels: Array) -> R
         in_words(latest_s)
     );
     let body = json!({ "line": line, "mark_m3": helium.refill_mark_m3, "due": due });
-    host.record(ctx, Jot::Judgement { what: "helium".to_owned(), sweep: None, title, body })?;
+    host.record(ctx, Statement::Judgement { what: "helium".to_owned(), sweep: None, title, body })?;
     let mut map = Map::new();
     map.insert("per_day".into(), Dynamic::from(volume(-line.rate * DAY_S)));
     map.insert("per_day_error".into(), Dynamic::from(volume(line.rate_error * DAY_S)));

@@ -8,7 +8,7 @@ use crate::script::convert::{MapFields, plain_number};
 use crate::script::error::{Thrown, argument, ended, thrown};
 use crate::script::host::{Host, place_of};
 use crate::script::registry::{Chapter, Deed, Kind, Nature, Time, Verb, acts, in_chapter, looks, of, param};
-use crate::supervisor::{Jot, Question, Request};
+use crate::supervisor::{Question, Request, Statement};
 use rand::RngExt;
 use rhai::{Dynamic, Engine, FnPtr, Map, NativeCallContext};
 use std::rc::Rc;
@@ -155,27 +155,27 @@ pub(super) fn step(
 ) -> Result<Dynamic, Thrown> {
     let step = host.next_step();
     let parent = host.steps.borrow().last().copied();
-    host.record(ctx, Jot::StepBegin { step, name: name.to_owned(), parent })?;
+    host.record(ctx, Statement::StepBegin { step, name: name.to_owned(), parent })?;
     if left_out.is_some() {
-        host.record(ctx, Jot::StepEnd { step, left_out })?;
+        host.record(ctx, Statement::StepEnd { step, left_out })?;
         return Ok(Dynamic::UNIT);
     }
     host.steps.borrow_mut().push(step);
     let result = body.call_within_context::<Dynamic>(ctx, ());
     host.steps.borrow_mut().pop();
     let result = result?;
-    host.record(ctx, Jot::StepEnd { step, left_out: None })?;
+    host.record(ctx, Statement::StepEnd { step, left_out: None })?;
     Ok(result)
 }
 
 fn register_words(engine: &mut Engine, host: &Rc<Host>) {
     let h = Rc::clone(host);
     engine.register_fn("note", move |ctx: NativeCallContext, text: Dynamic| {
-        h.record(&ctx, Jot::Note { text: text.to_string(), for_next_shift: false })
+        h.record(&ctx, Statement::Note { text: text.to_string(), for_next_shift: false })
     });
     let h = Rc::clone(host);
     engine.register_fn("hand_over", move |ctx: NativeCallContext, text: Dynamic| {
-        h.record(&ctx, Jot::Note { text: text.to_string(), for_next_shift: true })
+        h.record(&ctx, Statement::Note { text: text.to_string(), for_next_shift: true })
     });
     engine.register_fn("with_error", |ctx: NativeCallContext, value: Dynamic, error: Dynamic| {
         with_error(&ctx, &value, &error)
@@ -235,7 +235,7 @@ fn decide(
     answer: bool,
     reason: &str,
 ) -> Result<bool, Thrown> {
-    let jot = Jot::Decision { question: question.to_owned(), answer, reason: reason.to_owned() };
+    let jot = Statement::Decision { question: question.to_owned(), answer, reason: reason.to_owned() };
     host.record(ctx, jot).map(|()| answer)
 }
 

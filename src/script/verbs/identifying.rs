@@ -10,7 +10,7 @@ use crate::script::error::{Thrown, argument};
 use crate::script::handles::{FitHandle, Sweep};
 use crate::script::host::Host;
 use crate::script::registry::{Chapter, Kind, Verb, in_chapter, param};
-use crate::supervisor::Jot;
+use crate::supervisor::Statement;
 use rhai::{Array, Dynamic, Engine, Map, NativeCallContext};
 use std::rc::Rc;
 
@@ -180,7 +180,7 @@ fn identify(host: &Host, ctx: &NativeCallContext<'_>, map: Map) -> Result<Map, T
         candidates.iter().map(|c| format!("{} {:.4}", name_of(c), c.probability)).collect();
     let title = format!("kind of spin: {}", all.join(", "));
     let body = serde_json::json!({ "seen": seen, "candidates": candidates });
-    host.record(ctx, Jot::Judgement { what: "identify".to_owned(), sweep: None, title, body })?;
+    host.record(ctx, Statement::Judgement { what: "identify".to_owned(), sweep: None, title, body })?;
     let candidates: Vec<Map> = candidates.iter().map(as_map).collect();
     // There is always a candidate: "none of these".
     let mut best = candidates.first().cloned().unwrap_or_default();

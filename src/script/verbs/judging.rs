@@ -14,7 +14,7 @@ use crate::script::handles::{FitHandle, Sweep, Trace};
 use crate::script::host::Host;
 use crate::script::registry::{Chapter, Deed, Kind, Time, Verb, acts, in_chapter, of, param};
 use crate::script::units::as_value;
-use crate::supervisor::{Answer, Jot, Request};
+use crate::supervisor::{Answer, Request, Statement};
 use rhai::{Array, Dynamic, Engine, FnPtr, Map, NativeCallContext};
 use serde_json::json;
 use std::rc::Rc;
@@ -156,7 +156,7 @@ fn contrast(host: &Host, ctx: &NativeCallContext<'_>, trace: &Trace) -> Result<M
         ContrastVerdict::Undecided => "undecided",
     };
     let reason = judged.reasons.first().cloned().unwrap_or_default();
-    let jot = Jot::Judgement {
+    let jot = Statement::Judgement {
         what: "contrast".to_owned(),
         sweep: None,
         title: format!("contrast: {verdict}. {reason}"),
@@ -199,7 +199,7 @@ fn find_lines(
     let body = serde_json::to_value(&found).unwrap_or_default();
     host.record(
         ctx,
-        Jot::Judgement { what: "lines".to_owned(), sweep: Some(sweep.data.sweep), title, body },
+        Statement::Judgement { what: "lines".to_owned(), sweep: Some(sweep.data.sweep), title, body },
     )?;
     let line = |peak: &peaks::Peak| {
         let mut map = Map::new();
@@ -269,7 +269,7 @@ fn search(host: &Host, ctx: &NativeCallContext<'_>, plan: Map) -> Result<Map, Th
         known.presence, known.observations
     );
     let body = serde_json::to_value(known).unwrap_or_default();
-    host.record(ctx, Jot::Judgement { what: "search".to_owned(), sweep: None, title, body })?;
+    host.record(ctx, Statement::Judgement { what: "search".to_owned(), sweep: None, title, body })?;
     let mut map = Map::new();
     let hertz = |si| Dynamic::from(Quantity::new(si, Dimension::FREQUENCY));
     map.insert("centre".into(), hertz(known.centre));
@@ -352,8 +352,9 @@ fn fit_points(
     let [x_is, y_is, _] = dimensions.map(|dimension| dimension.unwrap_or(Dimension::NONE));
     let handle = FitHandle { fit: Rc::new(fit), x: x_is, y: y_is };
     let title = format!("{} points, {shape}: {}", x.len(), in_short(&handle));
-    let body = json!({ "x": x, "y": y, "fit": &*handle.fit, "trusted": handle.fit.trusted() });
-    host.record(ctx, Jot::Judgement { what: "fit".to_owned(), sweep: None, title, body })?;
+    let body = json!({ "x": x, "y": y, "fit": &*handle.fit, "trusted": handle.fit.trusted(),
+        "why": handle.fit.words() });
+    host.record(ctx, Statement::Judgement { what: "fit".to_owned(), sweep: None, title, body })?;
     Ok(handle)
 }
 
@@ -411,18 +412,21 @@ pub(super) fn keep_fit(
     let (x, y) = dimensions(sweep, channel);
     let handle = FitHandle { fit: Rc::new(fit), x, y };
     let title = format!("{} {}, {shape}: {}", sweep.data.plan.name, sweep.data.sweep, in_short(&handle));
-    let body = json!({ "channel": channel, "fit": &*handle.fit, "trusted": handle.fit.trusted() });
-    host.record(ctx, Jot::Judgement { what: "fit".to_owned(), sweep: Some(sweep.data.sweep), title, body })?;
+    let body = json!({ "channel": channel, "fit": &*handle.fit, "trusted": handle.fit.trusted(),
+        "why": handle.fit.words() });
+    host.record(
+        ctx,
+        Statement::Judgement { what: "fit".to_owned(), sweep: Some(sweep.data.sweep), title, body },
+    )?;
     Ok(handle)
 }
 
-/// Parameters with their errors, and a doubt if there is one.
+/// Parameters with their errors.
 fn in_short(handle: &FitHandle) -> String {
     let one = |p: &fit::Parameter| {
         let show = |si| rounded(Quantity::new(si, handle.dimension(&p.name)));
         format!("{} {} ± {}", p.name, show(p.value), show(p.standard_error))
     };
     let values: Vec<String> = handle.fit.parameters.iter().map(one).collect();
-    let doubt = handle.fit.word().map(|word| format!(" — not to be trusted: {word}")).unwrap_or_default();
-    format!("{}{doubt}", values.join(", "))
+    values.join(", ")
 }

@@ -8,6 +8,7 @@ pub mod drifting;
 pub mod flow;
 pub mod identifying;
 pub mod judging;
+pub mod proving;
 pub mod sweeping;
 pub mod tip;
 
@@ -22,6 +23,7 @@ pub fn register(engine: &mut Engine, host: &Rc<Host>) {
     tip::register(engine, host);
     analysis::register(engine, host);
     judging::register(engine, host);
+    proving::register(engine, host);
     compensating::register(engine, host);
     drifting::register(engine, host);
     identifying::register(engine, host);

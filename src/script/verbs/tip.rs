@@ -3,13 +3,14 @@
 use crate::bench::{Role, TaskKind};
 use crate::instrument::{Task, TaskReport};
 use crate::quantity::{Dimension, Quantity};
+use crate::record::CentrePlan;
 use crate::script::convert::{MapFields, number, quantity};
 use crate::script::error::{Thrown, argument, thrown};
 use crate::script::handles::Image;
 use crate::script::host::Host;
 use crate::script::registry::{Chapter, Deed, Kind, Nature, Time, Verb, acts, in_chapter, param};
-use crate::supervisor::procedure::{CentrePlan, MOVE_SPEED_M_S};
-use crate::supervisor::{Answer, Jot, Request};
+use crate::supervisor::procedure::MOVE_SPEED_M_S;
+use crate::supervisor::{Answer, Request, Statement};
 use rhai::{Array, Dynamic, Engine, Map, NativeCallContext};
 use std::rc::Rc;
 
@@ -277,7 +278,7 @@ fn recentre(host: &Host, ctx: &NativeCallContext<'_>, reach_m: Option<f64>) -> R
     };
     let body = serde_json::to_value(&centred).unwrap_or_default();
     let title = centred.title();
-    host.record(ctx, Jot::Judgement { what: "recentre".to_owned(), sweep: None, title, body })?;
+    host.record(ctx, Statement::Judgement { what: "recentre".to_owned(), sweep: None, title, body })?;
     let length = |si| Dynamic::from(Quantity::new(si, Dimension::LENGTH));
     let mut map = Map::new();
     map.insert("dx".into(), length(centred.dx_m));

@@ -1,13 +1,13 @@
 //! Putting the tip on the top of what stands near by: readings at a pattern of places, a paraboloid through
 //! them, again until its top lies in the middle; and, where that shows nothing, a search of what is around.
 
-use super::{Context, Failure, Input, Next, Reading, Tasking};
+use super::{Context, Input, Next, Reading, Tasking};
 use crate::analysis::register::recentre;
-use crate::bench::{Bench, ChannelId, Recentre, Role};
+use crate::bench::{Bench, ChannelId, Role};
 use crate::instrument::{ErrorKind, InstrumentError, Task};
 use crate::quantity::Moment;
-use crate::supervisor::{Answer, gate};
-use serde::{Deserialize, Serialize};
+use crate::record::{Answer, CentrePlan, Centred, Failure};
+use crate::supervisor::gate;
 
 /// Speed of moves along the surface, m/s: slow enough for the height loop.
 pub const MOVE_SPEED_M_S: f64 = 5e-9;
@@ -26,69 +26,6 @@ const MIDDLE_PART: f64 = 0.2;
 const SAME_SHAPE_PART: f64 = 0.2;
 /// Places of a search that are looked at closely.
 const CANDIDATES: usize = 3;
-
-/// How a spot is looked for.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct CentrePlan {
-    /// Channel that is read; its maximum is the spot.
-    pub channel: ChannelId,
-    /// How far the pattern goes to each side, m.
-    pub reach_m: f64,
-    /// Places along each side of the pattern; odd, at least 3.
-    pub points: u32,
-    /// How far a search goes to each side if the pattern does not show the spot, m; 0 for none.
-    pub search_m: f64,
-    /// Curvature that the spot had before, if it must be the same one.
-    pub expected: Option<f64>,
-}
-
-impl CentrePlan {
-    /// The pattern that the bench declares.
-    pub fn of_bench(plan: &Recentre) -> Self {
-        let (reach_m, search_m) = (0.5 * plan.span_m, 0.5 * plan.search_m);
-        Self { channel: plan.channel, reach_m, points: plan.points, search_m, expected: None }
-    }
-}
-
-/// What came of it.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-pub struct Centred {
-    /// Whether the tip stands on the spot; if not, it stands where it was before.
-    pub found: bool,
-    /// Where the tip stands, m.
-    pub x_m: f64,
-    /// Where the tip stands, m.
-    pub y_m: f64,
-    /// How far it was moved, m.
-    pub dx_m: f64,
-    /// How far it was moved, m.
-    pub dy_m: f64,
-    /// Standard error of the place, m; 0 where it was not found.
-    pub x_error_m: f64,
-    /// Standard error of the place, m; 0 where it was not found.
-    pub y_error_m: f64,
-    /// Half the mean second derivative of the readings at the top, unit of the channel per m².
-    pub curvature: f64,
-    /// Whether it had to be searched for.
-    pub searched: bool,
-    /// One plain sentence.
-    pub remark: String,
-}
-
-impl Centred {
-    /// One line for people.
-    pub fn title(&self) -> String {
-        let show = |si: f64| {
-            let digits = crate::quantity::significant(si, 3).parse().unwrap_or(si);
-            crate::quantity::Quantity::new(digits, crate::quantity::Dimension::LENGTH)
-        };
-        if self.found {
-            format!("re-centred by {} and {}", show(self.dx_m), show(self.dy_m))
-        } else {
-            format!("re-centring found no top here: {}", self.remark)
-        }
-    }
-}
 
 #[derive(Debug)]
 enum Work {

@@ -12,20 +12,19 @@ mod sweep;
 mod task;
 mod wait;
 
-pub use centre::{CentrePlan, Centred, Centring, MOVE_SPEED_M_S};
+pub use centre::{Centring, MOVE_SPEED_M_S};
 pub use ramp::Ramp;
 pub use read::Reading;
-pub use steps::{SafeStep, Steps, What};
+pub use steps::{SafeStep, Steps};
 pub use sweep::{Sweeping, check_plan};
 pub use task::Tasking;
 pub use wait::Waiting;
 
 use super::event::{Answered, Command};
-use super::{Answer, Latest, Probe, Probes};
+use super::{Latest, Probe, Probes};
 use crate::bench::{Bench, ChannelId};
-use crate::instrument::InstrumentError;
 use crate::quantity::Moment;
-use crate::record::{Entry, Point};
+use crate::record::{Answer, Entry, Failure, Point};
 
 /// What a procedure can see and touch.
 pub struct Context<'c> {
@@ -71,24 +70,6 @@ pub enum Next {
     Until(Moment),
     /// It is over.
     Finished(Result<Answer, Failure>),
-}
-
-/// Why a procedure did not do what it should.
-#[derive(Debug, Clone, PartialEq)]
-pub enum Failure {
-    /// An instrument failed.
-    Instrument(InstrumentError),
-    /// A limit or a permit forbids it.
-    Forbidden(String),
-}
-
-impl std::fmt::Display for Failure {
-    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
-        match self {
-            Failure::Instrument(error) => error.fmt(f),
-            Failure::Forbidden(reason) => f.write_str(reason),
-        }
-    }
 }
 
 /// The procedures, without a box around each.

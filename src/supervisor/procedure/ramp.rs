@@ -1,11 +1,12 @@
 //! Bringing a channel to a value within its largest step and fastest slew.
 
-use super::{Context, Failure, Input, Next};
+use super::{Context, Input, Next};
 use crate::bench::{BeyondStep, ChannelId};
 use crate::instrument::{ErrorKind, InstrumentError};
 use crate::quantity::Moment;
+use crate::record::{Answer, Failure};
 use crate::supervisor::event::{Answered, Channels, Command};
-use crate::supervisor::{Answer, Probe, gate};
+use crate::supervisor::{Probe, gate};
 
 /// How often a slow channel is asked whether it has arrived, s.
 const ARRIVAL_POLL_S: f64 = 1.0;

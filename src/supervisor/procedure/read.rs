@@ -1,9 +1,9 @@
 //! Reading channels, with averaging.
 
-use super::{Context, Failure, Input, Next};
+use super::{Context, Input, Next};
 use crate::bench::{Bench, ChannelId};
 use crate::quantity::Moment;
-use crate::supervisor::Answer;
+use crate::record::{Answer, Failure};
 use crate::supervisor::event::{Answered, Channels, Command};
 
 /// Readings of some channels; each value is a mean over samples.

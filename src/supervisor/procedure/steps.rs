@@ -1,40 +1,23 @@
 //! Steps to a safe state, or back from it: each with its own time, each read back.
 
-use super::{CentrePlan, Centring, Context, Failure, Input, Next, Ramp, Tasking};
-use crate::bench::{Bench, ChannelId, Role, Step, StepAction};
+use super::{Centring, Context, Input, Next, Ramp, Tasking};
+use crate::bench::{Bench, Role, Step, StepAction};
 use crate::instrument::Task;
 use crate::quantity::Moment;
-use crate::record::{Entry, Place};
+use crate::record::{Answer, Column, During, Entry, Failure, Found, Place, SafeAct};
 use crate::supervisor::event::{Answered, Channels, Command};
-use crate::supervisor::{Answer, OWN_CALL, Probe};
+use crate::supervisor::{OWN_CALL, Probe};
 
 /// Attempts at each step.
 const ATTEMPTS: u32 = 2;
 /// Part of a channel's range within which a value read back counts as the one that was set.
 const READ_BACK_PART: f64 = 1e-3;
 
-/// What one step does.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub enum What {
-    /// End a running task.
-    Abort,
-    /// Withdraw the tip.
-    Withdraw,
-    /// Approach again.
-    Approach,
-    /// Bring a channel to a value.
-    Set(ChannelId, f64),
-    /// Leave a channel as it is.
-    Keep(ChannelId),
-    /// Put the tip back on the spot on which it stood.
-    Centre(CentrePlan),
-}
-
 /// One step with its time.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct SafeStep {
     /// What it does.
-    pub what: What,
+    pub act: SafeAct,
     /// Longest time, s.
     pub within_s: f64,
 }
@@ -42,26 +25,17 @@ pub struct SafeStep {
 impl SafeStep {
     /// From a step of the bench file.
     pub fn from_bench(step: &Step) -> Self {
-        let what = match step.action {
-            StepAction::Withdraw => What::Withdraw,
-            StepAction::Set { channel, value } => What::Set(channel, value),
-            StepAction::Keep { channel } => What::Keep(channel),
+        let act = match step.action {
+            StepAction::Withdraw => SafeAct::Withdraw,
+            StepAction::Set { channel, value } => SafeAct::Set(channel, value),
+            StepAction::Keep { channel } => SafeAct::Keep(channel),
         };
-        Self { what, within_s: step.within_s }
+        Self { act, within_s: step.within_s }
     }
 
-    /// For people: `withdraw`, `bias to 50 mV`.
-    pub fn describe(&self, bench: &Bench) -> String {
-        match self.what {
-            What::Abort => "end the running task".to_owned(),
-            What::Withdraw => "withdraw the tip".to_owned(),
-            What::Approach => "approach the tip".to_owned(),
-            What::Set(id, value) => {
-                format!("{} to {}", bench.channel(id).name, bench.channel(id).show(value))
-            }
-            What::Keep(id) => format!("leave {} as it is", bench.channel(id).name),
-            What::Centre(plan) => format!("find the spot again by {}", bench.channel(plan.channel).name),
-        }
+    /// With names and units, as it is recorded.
+    pub fn recorded(&self, bench: &Bench) -> SafeAct<Column> {
+        self.act.renamed(|id| Some(Column::of(bench, *id))).expect("every channel of a bench has a name")
     }
 }
 
@@ -77,7 +51,7 @@ enum Work {
 /// Steps at work. It always finishes, and says in the record how far each step came.
 #[derive(Debug)]
 pub struct Steps {
-    during: &'static str,
+    during: During,
     steps: Vec<SafeStep>,
     at: usize,
     attempt: u32,
@@ -96,12 +70,13 @@ pub struct Steps {
     pause: Option<Moment>,
 }
 
-/// Pause before what failed is tried again, s: it doubles from round to round, up to the second one.
-const PAUSES_S: (f64, f64) = (1.0, 60.0);
+/// Pause before what failed is tried again, s: it doubles from round to round, up to the second one. A bench whose links
+/// are back is to be safe within ten seconds.
+const PAUSES_S: (f64, f64) = (1.0, 5.0);
 
 impl Steps {
-    /// `during` is the word for the record: `park`, `hold`, `refill`, `restore`.
-    pub fn new(during: &'static str, steps: Vec<SafeStep>) -> Self {
+    /// Steps on their way.
+    pub fn new(during: During, steps: Vec<SafeStep>) -> Self {
         Self {
             during,
             steps,
@@ -221,11 +196,8 @@ impl Steps {
             if ctx.now >= self.deadline {
                 ctx.reach(Probe::SafeStepLate);
                 // What is left as it is was left, whoever could not be asked.
-                let (left, remark) = match step.what {
-                    What::Keep(_) => (true, "nothing was sent to it, and it could not be read in time"),
-                    _ => (false, "it took too long"),
-                };
-                self.close(step, left, remark, ctx);
+                let left = matches!(step.act, SafeAct::Keep(_));
+                self.close(step, left, Found::Late, ctx);
                 continue;
             }
             let next = match work {
@@ -251,25 +223,24 @@ impl Steps {
 
     fn begin(&mut self, step: SafeStep, ctx: &mut Context<'_>) -> Option<Work> {
         self.deadline = ctx.now.after(step.within_s);
-        match step.what {
+        match step.act {
             // With another field the tip has no business in range, and without it what is found there would not be
             // the spot.
-            What::Centre(_) | What::Approach if self.failed > 0 => {
-                self.close(step, false, "the steps before it failed", ctx);
+            SafeAct::Centre(_) | SafeAct::Approach if self.failed > 0 => {
+                self.close(step, false, Found::NotTried, ctx);
                 None
             }
-            What::Abort => Some(Work::Abort),
-            What::Withdraw => Some(Work::Task(Tasking::new(Task::Withdraw))),
-            What::Approach => Some(Work::Task(Tasking::new(Task::Approach))),
-            What::Set(channel, value) => Some(Work::Ramp(Ramp::new(channel, value))),
-            What::Centre(plan) => Some(Work::Centre(Box::new(Centring::new(ctx.bench, plan)))),
-            What::Keep(id) => {
+            SafeAct::Abort => Some(Work::Abort),
+            SafeAct::Withdraw => Some(Work::Task(Tasking::new(Task::Withdraw))),
+            SafeAct::Approach => Some(Work::Task(Tasking::new(Task::Approach))),
+            SafeAct::Set(channel, value) => Some(Work::Ramp(Ramp::new(channel, value))),
+            SafeAct::Centre(plan) => Some(Work::Centre(Box::new(Centring::new(ctx.bench, plan)))),
+            SafeAct::Keep(id) => {
                 let Some(value) = ctx.latest.standing(id) else {
                     // Whoever parks after a crash has not seen it: the instrument knows.
                     return Some(Work::ReadBack);
                 };
-                let remark = format!("it was last at {}", ctx.bench.channel(id).show(value));
-                self.close(step, true, &remark, ctx);
+                self.close(step, true, Found::Standing(value), ctx);
                 None
             }
         }
@@ -283,118 +254,90 @@ impl Steps {
                 let place = Place::default();
                 ctx.entries.push(Entry::Judgement { n: OWN_CALL, what, sweep: None, title, body, place });
                 if centred.found {
-                    self.close(step, true, &centred.title(), ctx);
+                    self.close(step, true, Found::Centred(centred), ctx);
                 } else {
-                    self.lose(step, &centred.remark, ctx);
+                    self.lost = Some(centred.remark.clone());
+                    self.close(step, false, Found::Centred(centred), ctx);
                 }
             }
-            Err(failure) if matches!(step.what, What::Centre(_)) => {
-                self.lose(step, &failure.to_string(), ctx)
+            Err(failure) if matches!(step.act, SafeAct::Centre(_)) => {
+                self.lost = Some(failure.to_string());
+                self.close(step, false, Found::Failed(failure), ctx);
             }
-            Ok(Answer::Task(report)) if !report.achieved => self.try_again(step, &report.remark, ctx),
-            Ok(_) if step.what == What::Abort => self.close(step, true, "", ctx),
+            Ok(Answer::Task(report)) if !report.achieved => {
+                self.try_again(step, Found::Remark(report.remark), ctx)
+            }
+            Ok(_) if step.act == SafeAct::Abort => self.close(step, true, Found::Nothing, ctx),
             Ok(_) => self.work = Some(Work::ReadBack),
-            Err(Failure::Forbidden(reason)) => self.close(step, false, &reason, ctx),
-            Err(Failure::Instrument(error)) => self.try_again(step, &error.to_string(), ctx),
+            Err(failure @ Failure::Forbidden(_)) => self.close(step, false, Found::Failed(failure), ctx),
+            Err(failure) => self.try_again(step, Found::Failed(failure), ctx),
         }
     }
 
-    fn lose(&mut self, step: SafeStep, why: &str, ctx: &mut Context<'_>) {
-        self.lost = Some(why.to_owned());
-        self.close(step, false, why, ctx);
-    }
-
-    fn try_again(&mut self, step: SafeStep, remark: &str, ctx: &mut Context<'_>) {
+    fn try_again(&mut self, step: SafeStep, found: Found, ctx: &mut Context<'_>) {
         self.attempt += 1;
         if self.attempt >= ATTEMPTS {
-            self.close(step, false, remark, ctx);
+            self.close(step, false, found, ctx);
         } else {
             ctx.reach(Probe::SafeStepRepeated);
             self.work = self.begin(step, ctx);
         }
     }
 
-    fn close(&mut self, step: SafeStep, achieved: bool, remark: &str, ctx: &mut Context<'_>) {
-        let what = step.describe(ctx.bench);
+    fn close(&mut self, step: SafeStep, achieved: bool, found: Found, ctx: &mut Context<'_>) {
+        let recorded = step.recorded(ctx.bench);
         if !achieved {
             self.failed += u32::from(self.rounds == 0);
-            self.first_failure.get_or_insert_with(|| format!("{what}: {remark}"));
+            self.first_failure
+                .get_or_insert_with(|| format!("{}: {}", recorded.in_words(), found.in_words(&recorded)));
             self.again.push(step);
         } else if self.rounds > 0 {
             self.failed -= 1;
         }
         // That it has failed again is no news.
         if achieved || self.rounds == 0 {
-            let (during, remark) = (self.during.to_owned(), remark.to_owned());
-            ctx.entries.push(Entry::SafeStep { during, what, achieved, remark });
+            ctx.entries.push(Entry::SafeStep { during: self.during, step: recorded, achieved, found });
         }
         self.at += 1;
         self.attempt = 0;
         self.work = None;
     }
 
-    /// Reads what is left as it is. It is left so even if nobody can say how.
-    fn look_at(
-        &mut self,
-        step: SafeStep,
-        id: ChannelId,
-        input: Input,
-        ctx: &mut Context<'_>,
-    ) -> Option<Next> {
-        let remark = match input {
-            Input::Answered(Answered::Read(values)) => {
-                let value = values.as_slice().first().copied().filter(|value| value.is_finite());
-                value.map_or_else(
-                    || "nothing was sent to it, and it gives no number".to_owned(),
-                    |value| format!("it reads {}", ctx.bench.channel(id).show(value)),
-                )
-            }
-            Input::Answered(Answered::Failed(error)) => {
-                format!("nothing was sent to it, and it can't be read: {error}")
-            }
-            _ => return Some(Next::Command(Command::Read { channels: Channels::new(&[id]) })),
-        };
-        self.close(step, true, &remark, ctx);
-        None
-    }
-
-    /// Reads back what a step has set. Returns nothing when the step is closed.
+    /// Reads back what a step has set, or what it leaves as it is: that is left so even if nobody can say how.
+    /// Returns nothing when the step is closed.
     fn read_back(&mut self, step: SafeStep, input: Input, ctx: &mut Context<'_>) -> Option<Next> {
-        let (id, wanted) = match step.what {
-            What::Set(channel, value) => (channel, value),
-            What::Withdraw | What::Approach => {
-                let flag = f64::from(u8::from(step.what == What::Approach));
+        let (id, wanted) = match step.act {
+            SafeAct::Set(channel, value) => (channel, Some(value)),
+            SafeAct::Withdraw | SafeAct::Approach => {
+                let flag = f64::from(u8::from(step.act == SafeAct::Approach));
                 match ctx.bench.by_role(Role::Approached) {
-                    Some(channel) => (channel, flag),
+                    Some(channel) => (channel, Some(flag)),
                     None => {
-                        self.close(step, true, "no channel shows it", ctx);
+                        self.close(step, true, Found::Unseen, ctx);
                         return None;
                     }
                 }
             }
-            What::Keep(id) => return self.look_at(step, id, input, ctx),
-            What::Abort | What::Centre(_) => return None,
+            SafeAct::Keep(id) => (id, None),
+            SafeAct::Abort | SafeAct::Centre(_) => return None,
         };
         let channel = ctx.bench.channel(id);
-        match input {
+        let (found, value) = match input {
             Input::Answered(Answered::Read(values)) => {
                 let value = values.as_slice().first().copied().unwrap_or(f64::NAN);
-                let range = if channel.max.is_finite() { channel.max - channel.min } else { 1.0 };
-                let near = channel.tolerance.unwrap_or(READ_BACK_PART * range);
-                let remark = format!("reads {}", channel.show(value));
-                if (value - wanted).abs() <= near {
-                    self.close(step, true, &remark, ctx);
-                } else {
-                    self.try_again(step, &remark, ctx);
-                }
-                None
+                (Found::reading(value), value)
             }
-            Input::Answered(Answered::Failed(error)) => {
-                self.try_again(step, &format!("set, but not read back: {error}"), ctx);
-                None
-            }
-            _ => Some(Next::Command(Command::Read { channels: Channels::new(&[id]) })),
+            Input::Answered(Answered::Failed(error)) => (Found::Unreadable(error), f64::NAN),
+            _ => return Some(Next::Command(Command::Read { channels: Channels::new(&[id]) })),
+        };
+        let range = if channel.max.is_finite() { channel.max - channel.min } else { 1.0 };
+        let near = channel.tolerance.unwrap_or(READ_BACK_PART * range);
+        if wanted.is_none_or(|wanted| (value - wanted).abs() <= near) {
+            self.close(step, true, found, ctx);
+        } else {
+            self.try_again(step, found, ctx);
         }
+        None
     }
 }
 
@@ -417,8 +360,8 @@ mod tests {
     fn steps_that_a_hold_has_cut_begin_their_task_anew() {
         let bench = builtin();
         let mut latest = Latest::new(bench.channels.len(), Moment::START);
-        let withdraw = SafeStep { what: What::Withdraw, within_s: 1e6 };
-        let mut steps = Steps::new("park", vec![withdraw]);
+        let withdraw = SafeStep { act: SafeAct::Withdraw, within_s: 1e6 };
+        let mut steps = Steps::new(During::Park, vec![withdraw]);
         let (mut points, mut entries, mut probes) = (Vec::new(), Vec::new(), [0; Probe::ALL.len()]);
         let mut step = |steps: &mut Steps, now_s: f64| {
             let mut ctx = Context {
@@ -457,13 +400,14 @@ mod tests {
                 boundary: false,
                 probes: &mut probes,
             };
-            let mut steps = Steps::new("park", vec![SafeStep { what: What::Keep(field), within_s: 10.0 }]);
+            let keep = SafeStep { act: SafeAct::Keep(field), within_s: 10.0 };
+            let mut steps = Steps::new(During::Park, vec![keep]);
             assert!(matches!(steps.step(Input::Go, &mut ctx), Next::Command(Command::Read { .. })));
             ctx.now = Moment::from_s(now_s);
             let next = steps.step(answer.map_or(Input::Go, Input::Answered), &mut ctx);
             assert!(matches!(next, Next::Finished(Ok(Answer::Number(0.0)))), "{next:?}");
-            let Some(Entry::SafeStep { achieved: true, remark, .. }) = entries.pop() else { panic!() };
-            remark
+            let Some(Entry::SafeStep { step, achieved: true, found, .. }) = entries.pop() else { panic!() };
+            found.in_words(&step)
         };
         let read = |value: f64| Some(Answered::Read(crate::record::Values::new(&[value])));
         assert_eq!(said(read(0.519), 1.0), "it reads 0.519 T");

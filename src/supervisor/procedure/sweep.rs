@@ -1,11 +1,10 @@
 //! A sweep: set, settle, read, record, for every point of its plan.
 
-use super::{Context, Failure, Input, Next, Ramp, Reading};
+use super::{Context, Input, Next, Ramp, Reading};
 use crate::bench::{Bench, Role};
 use crate::quantity::Moment;
-use crate::record::{Point, Values};
-use crate::supervisor::lockin;
-use crate::supervisor::{Answer, Latest, SweepData, SweepPlan};
+use crate::record::{Answer, Failure, Point, SweepData, SweepPlan, Values};
+use crate::supervisor::{Latest, lockin};
 use std::sync::Arc;
 
 #[derive(Debug)]

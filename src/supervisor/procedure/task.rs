@@ -1,10 +1,11 @@
 //! A task: start it, ask for its end, give up in time.
 
-use super::{Context, Failure, Input, Next};
+use super::{Context, Input, Next};
 use crate::instrument::{ErrorKind, InstrumentError, Task};
 use crate::quantity::Moment;
+use crate::record::{Answer, Failure};
+use crate::supervisor::Probe;
 use crate::supervisor::event::{Answered, Command};
-use crate::supervisor::{Answer, Probe};
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 enum Stage {

@@ -2,7 +2,7 @@
 
 use super::{Context, Input, Next};
 use crate::quantity::Moment;
-use crate::supervisor::Answer;
+use crate::record::Answer;
 
 /// A wait; time spent on hold does not count.
 #[derive(Debug)]

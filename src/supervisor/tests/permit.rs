@@ -1,6 +1,7 @@
 //! A permit of which nothing is known right now: waited for, never passed, never in the way of what protects.
 
 use super::*;
+use crate::record::{Found, SafeAct};
 
 /// A bench that is approached, whose gauge of this role then falls silent for long enough to be distrusted.
 fn silent(play: &mut Play, role: Role) {
@@ -120,12 +121,7 @@ fn a_hold_does_not_wait_either_and_a_task_that_waited_is_done_once() {
     play.until(30.0);
     play.feed(Event::Operator(Word::Hold));
     assert!(play.supervisor.is_held() && play.supervisor.waits_for_permit().is_none());
-    assert!(
-        !play
-            .entries
-            .iter()
-            .any(|entry| matches!(entry, Entry::SafeStep { what, .. } if what.contains("end")))
-    );
+    assert!(!play.entries.iter().any(|entry| matches!(entry, Entry::SafeStep { step: SafeAct::Abort, .. })));
     play.until(60.0);
     play.feed(Event::Operator(Word::Release));
     play.until(70.0);
@@ -163,8 +159,8 @@ fn parking_waits_for_no_permit() {
     play.feed(Event::Operator(Word::Stop));
     play.until(30.0);
     let refused = |entry: &Entry| {
-        matches!(entry, Entry::SafeStep { what, achieved: false, remark, .. }
-        if what.starts_with("bias") && remark.contains("not known whether"))
+        matches!(entry, Entry::SafeStep { step: SafeAct::Set(column, _), achieved: false, found: Found::Failed(why), .. }
+        if column.channel == "bias" && why.to_string().contains("not known whether"))
     };
     assert!(play.entries.iter().any(refused), "refused within seconds: {:?}", play.entries);
     assert_eq!(reached(&play, Probe::PermitWaited), 0);

@@ -44,11 +44,11 @@ fn a_pulse_that_fails_is_sent_once_and_the_record_says_so() {
         play.call(0, pulse(1.0, 0.02));
         play.until(30.0);
         assert_eq!(play.sent, ["pulse"], "{kind:?}");
-        let faults: Vec<&String> = play
-            .entries
-            .iter()
-            .filter_map(|entry| if let Entry::Fault { what, .. } = entry { Some(what) } else { None })
-            .collect();
+        let fault = |entry: &Entry| match entry {
+            Entry::Fault { trouble, .. } => Some(trouble.in_words()),
+            _ => None,
+        };
+        let faults: Vec<String> = play.entries.iter().filter_map(fault).collect();
         assert_eq!(faults.len(), 1, "{faults:?}");
         assert!(faults[0].ends_with("tried once: `pulse` is never repeated on its own"), "{}", faults[0]);
     }
@@ -61,6 +61,6 @@ fn a_pulse_that_fails_is_sent_once_and_the_record_says_so() {
     let said = play
         .entries
         .iter()
-        .any(|entry| matches!(entry, Entry::Fault { what, .. } if what.ends_with("after 3 attempts")));
+        .any(|entry| matches!(entry, Entry::Fault { trouble, .. } if trouble.in_words().ends_with("after 3 attempts")));
     assert!(said, "{:?}", play.entries);
 }

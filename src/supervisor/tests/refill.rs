@@ -1,5 +1,5 @@
 use super::*;
-use crate::supervisor::procedure::{CentrePlan, Centred};
+use crate::record::{CentrePlan, Centred};
 
 const ADATOM: (f64, f64) = (0.16e-9, 0.28e-9);
 

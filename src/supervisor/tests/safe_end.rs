@@ -27,15 +27,15 @@ fn parking_is_tried_again_until_it_is_done() {
         assert!(!play.over && told(&play) > 0, "after {outage_s} s: {:?}", play.notices);
         assert!(play.supervisor.not_safe_yet().unwrap().starts_with("withdraw the tip"));
         play.fails = None;
-        // The pauses grow to a minute at most.
-        play.until(outage_s + 65.0);
+        // The pauses grow to five seconds at most.
+        play.until(outage_s + 10.0);
         assert!(play.over, "after {outage_s} s");
         assert_eq!(play.get(Role::Approached), 0.0);
         let Some(Entry::End { parked, .. }) = play.entries.last() else { panic!("no end") };
         assert!(parked);
         // What failed again and again is told once, and that it was reached at last.
         let withdrawn = play.entries.iter().filter_map(|entry| match entry {
-            Entry::SafeStep { what, achieved, .. } if what == "withdraw the tip" => Some(*achieved),
+            Entry::SafeStep { step: crate::record::SafeAct::Withdraw, achieved, .. } => Some(*achieved),
             _ => None,
         });
         assert_eq!(withdrawn.collect::<Vec<_>>(), [false, true]);

@@ -1,0 +1,102 @@
+//! The background: whatever repeats no faster than the longest delay of an RF line lets it.
+//!
+//! A wave that is reflected and comes back after a delay τ makes a ripple of period 1/τ in frequency. A background made of
+//! delays up to some longest one is band-limited, and in a window W wide such functions span about 2Wτ dimensions
+//! (Bell Syst. Tech. J. 40, 43 (1961), 10.1002/j.1538-7305.1961.tb03976.x; from memory, not checked). These
+//! dimensions are taken out of each spectrum by itself, so a ripple may drift in any way and still makes no ghost. A
+//! line narrower than 1/(2πτ) keeps most of what tells it.
+
+/// Longest delay that is taken out, s.
+pub(super) const LONGEST_S: f64 = 13e-9;
+/// Spacing of the delays times the span: closer ones add nothing new.
+const CLOSE: f64 = 0.7;
+/// What is left of a function below this part of it is no new dimension.
+const NEW: f64 = 0.03;
+
+/// Orthonormal bases of the background, one for each kind of grid.
+#[derive(Debug, Default)]
+pub(super) struct Bases {
+    all: Vec<(usize, f64, bool, Vec<Vec<f64>>)>,
+}
+
+impl Bases {
+    /// The number of the basis for these frequencies.
+    pub fn of(&mut self, f: &[f64]) -> usize {
+        let (count, span) = (f.len(), f[f.len() - 1] - f[0]);
+        let step = span / (count - 1) as f64;
+        let even = f.iter().enumerate().all(|(i, x)| (x - f[0] - step * i as f64).abs() < 0.02 * step);
+        let known = |b: &(usize, f64, bool, Vec<Vec<f64>>)| {
+            even && b.2 && b.0 == count && (b.1 - span).abs() < 1e-4 * span
+        };
+        self.all.iter().position(known).unwrap_or_else(|| {
+            self.all.push((count, span, even, basis(f)));
+            self.all.len() - 1
+        })
+    }
+
+    pub fn clean(&self, basis: usize, v: &mut [f64]) {
+        project(v, &self.all[basis].3);
+    }
+
+    /// Whether spectra with this basis share one grid.
+    pub fn even(&self, basis: usize) -> bool {
+        self.all[basis].2
+    }
+}
+
+fn basis(f: &[f64]) -> Vec<Vec<f64>> {
+    let (low, span) = (f[0], f[f.len() - 1] - f[0]);
+    let delays = (LONGEST_S * span / CLOSE).ceil().max(1.0) as usize;
+    let mut kept: Vec<Vec<f64>> = Vec::new();
+    let mut add = |mut v: Vec<f64>| {
+        let before = v.iter().map(|x| x * x).sum::<f64>().sqrt();
+        project(&mut v, &kept);
+        project(&mut v, &kept);
+        let norm = v.iter().map(|x| x * x).sum::<f64>().sqrt();
+        // A basis that filled the space would leave nothing to judge.
+        if norm > NEW * before && 2 * kept.len() < f.len() {
+            v.iter_mut().for_each(|x| *x /= norm);
+            kept.push(v);
+        }
+    };
+    let unit = |x: &f64| 2.0 * (x - low) / span - 1.0;
+    (0..3).for_each(|degree| add(f.iter().map(|x| unit(x).powi(degree)).collect()));
+    for k in 1..=delays {
+        let omega = 2.0 * std::f64::consts::PI * LONGEST_S * k as f64 / delays as f64;
+        add(f.iter().map(|x| (omega * (x - low - 0.5 * span)).cos()).collect());
+        add(f.iter().map(|x| (omega * (x - low - 0.5 * span)).sin()).collect());
+    }
+    kept
+}
+
+/// Takes the part along each vector of an orthonormal set out.
+fn project(v: &mut [f64], basis: &[Vec<f64>]) {
+    for b in basis {
+        let along: f64 = v.iter().zip(b).map(|(x, y)| x * y).sum();
+        v.iter_mut().zip(b).for_each(|(x, y)| *x -= along * y);
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn slow_ripples_go_and_a_line_stays() {
+        let f: Vec<f64> = (0..201).map(|i| 14e9 + 1.6e6 * f64::from(i)).collect();
+        let mut bases = Bases::default();
+        let basis = bases.of(&f);
+        let energy = |v: &[f64]| v.iter().map(|x| x * x).sum::<f64>();
+        for delay in [0.3e-9, 1.3e-9, 4.7e-9, 9.1e-9, 12e-9] {
+            let mut ripple: Vec<f64> =
+                f.iter().map(|f| (2.0 * std::f64::consts::PI * delay * f + 0.3).sin()).collect();
+            let before = energy(&ripple);
+            bases.clean(basis, &mut ripple);
+            assert!(energy(&ripple) < 2e-3 * before, "{delay}: {}", energy(&ripple) / before);
+        }
+        let mut line: Vec<f64> = f.iter().map(|f| 1.0 / (1.0 + ((f - 14.15e9) / 7e6).powi(2))).collect();
+        let before = energy(&line);
+        bases.clean(basis, &mut line);
+        assert!(energy(&line) > 0.2 * before, "{}", energy(&line) / before);
+    }
+}

@@ -1,0 +1,349 @@
+//! From spectra to a verdict.
+
+use super::centres::{Centre, Shape, centres, inside};
+use super::clean::Bases;
+use super::law::{Straight, straight};
+use super::locked::{Locked, LockedTo, mask_locked};
+use super::outcome::{Judgement, LawPoint, LookedAt, ProvedLaw, Suspect, Verdict};
+use super::scan::{FEWEST_FIELDS, Found, Scanned, field_numbers, scan};
+use super::spectra::{Prior, Ready, SpectrumAt, check, median, ready};
+use super::tables::{Group, Tables, groups, tables, widths};
+use crate::analysis::realness::{MU_B_PER_H_HZ_PER_T, Unusable};
+
+/// Curvature in units of its error beyond which a law is not straight.
+const CURVED: f64 = 4.0;
+/// Part of the spectra with the line inside that must show it.
+const MOST_SHOW: f64 = 0.6;
+/// Log e-value from which a field shows the line.
+const SHOWS: f64 = 0.7;
+/// Log likelihood by which the law has to beat a place in the window or in the sweep.
+const BEATS: f64 = 8.0;
+/// Log e-value of a single law from which it is worth another look.
+const SUSPECTED: f64 = 1.5;
+/// Log evidence below which nothing is suspected.
+const NOTHING: f64 = 2.0;
+/// Widest line that a "no" speaks of, Hz: of wider ones the background takes too much.
+const WIDEST: f64 = 21e6;
+/// Part of the laws looked at that may stay open in a "no".
+const OPEN: f64 = 1e-3;
+
+/// Judges all spectra, each tip state by itself, in the order of the tip numbers.
+///
+/// May be called after each new spectrum with all spectra so far, and the measurement stopped at the first proof.
+///
+/// # Errors
+/// Refuses no spectra, unusable numbers, spectra of fewer than 12 points, signals that never change, and a
+/// prior without room.
+pub fn judge(spectra: &[SpectrumAt<'_>], prior: &Prior) -> Result<Vec<Judgement>, Unusable> {
+    check(spectra)?;
+    prior.check()?;
+    let mut tips: Vec<u32> = spectra.iter().map(|s| s.tip).collect();
+    tips.sort_unstable();
+    tips.dedup();
+    let of = |tip: u32| spectra.iter().filter(|s| s.tip == tip).collect::<Vec<_>>();
+    tips.into_iter().map(|tip| one_tip(tip, &of(tip), prior)).collect()
+}
+
+/// One width with all that was found at it.
+struct Tried {
+    tables: Tables,
+    groups: Vec<Group>,
+    locked: Vec<Locked>,
+    scanned: Scanned,
+}
+
+struct Case<'a> {
+    spectra: &'a [Ready],
+    bases: &'a Bases,
+    prior: &'a Prior,
+    /// Number of the field of each spectrum.
+    numbers: &'a [usize],
+    fields: usize,
+}
+
+fn one_tip(tip: u32, given: &[&SpectrumAt<'_>], prior: &Prior) -> Result<Judgement, Unusable> {
+    let (spectra, bases) = ready(given);
+    let wanted = (1.0 / prior.alpha).ln();
+    let (numbers, fields) = field_numbers(&spectra);
+    let mut said = Judgement {
+        tip,
+        spectra: given.len(),
+        fields,
+        verdict: Verdict::Undecided,
+        log_e: 0.0,
+        log_e_wanted: wanted,
+        law: None,
+        suspect: None,
+        points: Vec::new(),
+        multiplet: None,
+        locked: Vec::new(),
+        looked_at: LookedAt { part: 0.0, open: 1.0, g_from: None, g_to: None, height: 0.0 },
+        reasons: Vec::new(),
+        next: None,
+    };
+    if spectra.is_empty() {
+        return Err(Unusable::Constant { what: "signals" });
+    }
+    let case = Case { spectra: &spectra, bases: &bases, prior, numbers: &numbers, fields };
+    let tried: Vec<Tried> = widths(&spectra).into_iter().map(|width| case.at_frequencies(width)).collect();
+    take(&case, &tried, &mut said);
+    if said.verdict != Verdict::Undecided {
+        return Ok(said);
+    }
+    // What stays in the windows or in the sweeps is masked as well, which costs the laws that run along with it.
+    let masked: Vec<Tried> = tried.iter().filter_map(|t| case.in_windows(t)).collect();
+    if !masked.is_empty() {
+        take(&case, &masked, &mut said);
+    }
+    Ok(said)
+}
+
+impl Case<'_> {
+    /// All laws at one width, what stays at a frequency masked.
+    fn at_frequencies(&self, width: f64) -> Tried {
+        let mut tables = tables(self.spectra, self.bases, width);
+        let locked = mask_locked(self.spectra, &mut tables, self.prior, &[LockedTo::Frequency]);
+        self.scanned(tables, locked)
+    }
+
+    fn in_windows(&self, tried: &Tried) -> Option<Tried> {
+        let mut tables = tried.tables.clone();
+        let more = mask_locked(self.spectra, &mut tables, self.prior, &[LockedTo::Window, LockedTo::Sweep]);
+        let locked = tried.locked.iter().chain(&more).copied().collect();
+        (!more.is_empty()).then(|| self.scanned(tables, locked))
+    }
+
+    fn scanned(&self, tables: Tables, locked: Vec<Locked>) -> Tried {
+        let groups = groups(self.spectra, &tables, self.numbers, self.fields);
+        let slopes = (self.prior.g_from * MU_B_PER_H_HZ_PER_T, self.prior.g_to * MU_B_PER_H_HZ_PER_T);
+        let scanned = scan(&groups, tables.width, slopes, self.prior);
+        Tried { tables, groups, locked, scanned }
+    }
+}
+
+/// Says what follows from all widths.
+fn take(case: &Case<'_>, tried: &[Tried], said: &mut Judgement) {
+    said.reasons.clear();
+    said.next = None;
+    said.log_e = log_mean(&tried.iter().map(|t| t.scanned.log_e).collect::<Vec<_>>());
+    let sigma = median(case.spectra.iter().map(|s| s.sigma).collect());
+    said.looked_at = looked_at(tried, case.prior.height * sigma);
+    let most = tried.iter().max_by_key(|t| t.locked.len());
+    said.locked = most.map_or_else(Vec::new, |t| t.locked.clone());
+    let suspects = tried.iter().filter_map(|t| t.scanned.suspect);
+    let suspect = suspects.max_by(|a, b| a.log_e.total_cmp(&b.log_e)).filter(|s| s.log_e > SUSPECTED);
+    said.suspect = suspect.map(|s| Suspect { slope_hz_per_t: s.slope, tip_field_t: s.tip_t, log_e: s.log_e });
+    let best = tried.iter().filter_map(|t| t.scanned.best.map(|b| (t, b)));
+    let best = best.max_by(|a, b| a.1.log_e.total_cmp(&b.1.log_e));
+    match best {
+        Some((t, found)) if said.log_e >= said.log_e_wanted => claim(case, t, found, said),
+        _ => decide_against(case, said),
+    }
+}
+
+fn log_mean(v: &[f64]) -> f64 {
+    let top = v.iter().copied().fold(f64::NEG_INFINITY, f64::max);
+    top + (v.iter().map(|x| (x - top).exp()).sum::<f64>() / v.len().max(1) as f64).ln()
+}
+
+fn looked_at(tried: &[Tried], height: f64) -> LookedAt {
+    let part = |of: fn(&Scanned) -> usize, to: fn(&Scanned) -> usize| {
+        let narrow = tried.iter().filter(|t| t.tables.width <= WIDEST || tried.len() == 1);
+        let each = narrow.map(|t| of(&t.scanned) as f64 / (to(&t.scanned).max(1)) as f64);
+        each.fold(0.0, f64::max)
+    };
+    let looked = part(|s| s.looked_at, |s| s.laws);
+    let open = if looked > 0.0 { part(|s| s.open, |s| s.looked_at) } else { 1.0 };
+    let g = tried.iter().filter_map(|t| t.scanned.g).reduce(|a, b| (a.0.min(b.0), a.1.max(b.1)));
+    LookedAt { part: looked, open, g_from: g.map(|g| g.0), g_to: g.map(|g| g.1), height }
+}
+
+/// What is said where no law is proved.
+fn decide_against(case: &Case<'_>, said: &mut Judgement) {
+    let looked = said.looked_at;
+    let sideways = said.locked.iter().filter(|l| l.to != LockedTo::Frequency).count();
+    if looked.part > 0.0 && looked.open <= OPEN && said.log_e < NOTHING {
+        let g = match (looked.g_from, looked.g_to) {
+            (Some(a), Some(b)) => format!(" for g from {a:.2} to {b:.2}"),
+            _ => String::new(),
+        };
+        said.verdict = if said.locked.is_empty() { Verdict::Absent } else { Verdict::Artefact };
+        said.reasons.push(format!(
+            "Along none of the laws that {} spectra at {} fields can show{g} lies a line {:.2e} high, which is {} times the noise of a point.",
+            said.spectra, said.fields, looked.height, case.prior.height
+        ));
+    } else if case.fields < FEWEST_FIELDS {
+        said.reasons.push(format!(
+            "{} different fields are too few: two fit any law, a third may by chance.",
+            case.fields
+        ));
+        said.next =
+            Some(format!("spectra at {} more fields, in irregular steps", FEWEST_FIELDS - case.fields));
+    } else if looked.part == 0.0 {
+        said.reasons.push("No law of a moment lies in the windows at two fields.".to_owned());
+        said.next = Some(
+            "windows that overlap from field to field, or that hold the line of one moment at each field"
+                .to_owned(),
+        );
+    } else {
+        said.reasons.push(format!(
+            "The evidence for a line that moves with the field is e^{:.1}; a proof needs e^{:.1}. A line of the height asked for is possible along {:.1} % of the laws looked at.",
+            said.log_e, said.log_e_wanted, 100.0 * looked.open
+        ));
+        said.next = Some(if sideways > 0 {
+            "windows that lie otherwise at each field: in these something stays at one place of the window or of the sweep".to_owned()
+        } else {
+            "more spectra at other fields, in irregular steps, with some windows where the line is elsewhere"
+                .to_owned()
+        });
+    }
+    told_of_locked(said);
+}
+
+fn told_of_locked(said: &mut Judgement) {
+    for l in &said.locked {
+        let what = match l.to {
+            LockedTo::Frequency => format!("stays at {:.4} GHz at every field", l.at * 1e-9),
+            LockedTo::Window => format!("stays at {:.0} % of every window", 100.0 * l.at),
+            LockedTo::Sweep => format!("comes {:.0} % after the beginning of every sweep", 100.0 * l.at),
+        };
+        said.reasons.push(format!("A feature {what}, in {} spectra.", l.shows_in));
+    }
+}
+
+/// Checks what evidence alone does not tell, and reads off the law.
+fn claim(case: &Case<'_>, t: &Tried, found: Found, said: &mut Judgement) {
+    let law = |b: f64| (found.slope * (b + found.tip_t)).abs();
+    // Of all fields whose windows hold the law, most have to show it.
+    let held: Vec<(&Group, usize)> =
+        t.groups.iter().filter_map(|g| g.index(law(g.field_t)).map(|i| (g, i))).collect();
+    let at_fields = held.iter().filter(|(g, i)| g.log_e[*i] > SHOWS).count();
+    let shows = |k: &usize| {
+        let g = &t.groups[case.numbers[*k]];
+        g.index(law(g.field_t)).is_some_and(|i| g.log_e[i] > SHOWS)
+    };
+    let places = inside(case.spectra, &t.tables, law);
+    let shown: Vec<(usize, f64)> = places.iter().filter(|(k, _)| shows(k)).copied().collect();
+    let (shape, seen) = centres(case.spectra, case.bases, &shown, t.tables.width);
+    let wrong = if at_fields < FEWEST_FIELDS || seen.len() < FEWEST_FIELDS {
+        Some(format!("it shows at {at_fields} fields only"))
+    } else if (at_fields as f64) < MOST_SHOW * held.len() as f64 {
+        Some(format!("it shows at {at_fields} of the {} fields that should show it", held.len()))
+    } else if !alike(&seen) {
+        Some("what aligns differs in sign or height from spectrum to spectrum".to_owned())
+    } else {
+        runs_along(case, &seen)
+    };
+    let line = if wrong.is_none() { line_through(case, &seen) } else { None };
+    let Some(line) = line else {
+        let why = wrong.unwrap_or_else(|| "its centres give no law".to_owned());
+        said.reasons.push(format!("Something moves with the field, but {why}."));
+        said.next = Some("more spectra at other fields".to_owned());
+        told_of_locked(said);
+        return;
+    };
+    let points = seen.iter().map(|c| LawPoint {
+        field_t: case.spectra[c.index].field_t,
+        centre_hz: c.f,
+        error_hz: c.error,
+    });
+    said.points = points.collect();
+    if line.curved.abs() > CURVED {
+        said.verdict = Verdict::Curved;
+        said.reasons.push(format!("A line moves with the field, but its centres bend by {:.1} errors: no moment can be read off a straight law. A splitting without field or a second spin does this.", line.curved.abs()));
+        told_of_locked(said);
+        return;
+    }
+    said.verdict = Verdict::Real;
+    let law = proved_law(case, shape, &seen, &line);
+    said.reasons.push(format!(
+        "A line moves with the field over {at_fields} fields and {} spectra: moment {:.4} ± {:.4} μB, tip field {:.2} ± {:.2} mT. The chance that spectra which know nothing of the field ever align so well is below e^-{:.0}.",
+        shown.len(), law.moment_mu_b, law.moment_error, 1e3 * law.tip_field_t, 1e3 * law.tip_field_error, said.log_e
+    ));
+    said.law = Some(law);
+    told_of_locked(said);
+}
+
+/// Whether heights agree well enough in sign and size to be those of one line.
+fn alike(seen: &[Centre]) -> bool {
+    if seen.is_empty() {
+        return false;
+    }
+    let typical = median(seen.iter().map(|c| c.height).collect());
+    let near = |c: &&Centre| {
+        let slack = 3.0 * c.height_error;
+        c.height + slack > 0.4 * typical && c.height - slack < 2.5 * typical
+    };
+    typical > 0.0 && seen.iter().filter(near).count() * 5 >= seen.len() * 4
+}
+
+/// Whether the centres lie as well at one place of the window, or at one time of the sweep, as along the law.
+fn runs_along(case: &Case<'_>, seen: &[Centre]) -> Option<String> {
+    let n = seen.len() as f64;
+    let own = median(seen.iter().map(|c| c.error).collect());
+    // The scatter about a rival is not known beforehand: its likelihood falls with the power n of it.
+    let scatter = |offsets: &[f64], taken: f64| {
+        let mean = offsets.iter().sum::<f64>() / n;
+        let sum: f64 = offsets.iter().map(|o| (o - mean).powi(2)).sum();
+        (sum / (n - taken).max(1.0)).sqrt().hypot(own)
+    };
+    let fields: Vec<f64> = seen.iter().map(|c| case.spectra[c.index].field_t.abs()).collect();
+    let mean_b = fields.iter().sum::<f64>() / n;
+    let mean_f = seen.iter().map(|c| c.f).sum::<f64>() / n;
+    let sxx: f64 = fields.iter().map(|b| (b - mean_b).powi(2)).sum();
+    let slope = seen.iter().zip(&fields).map(|(c, b)| (b - mean_b) * (c.f - mean_f)).sum::<f64>() / sxx;
+    let about_law: Vec<f64> = seen.iter().zip(&fields).map(|(c, b)| c.f - slope * b).collect();
+    let law = scatter(&about_law, 2.0);
+    let rivals: [(&str, fn(&Ready, f64) -> f64); 3] = [
+        ("stays at one place of every window", |s, f| f - 0.5 * (s.window.0 + s.window.1)),
+        ("comes at one time of every sweep", |s, f| {
+            let off = f - 0.5 * (s.window.0 + s.window.1);
+            if s.upward { off } else { -off }
+        }),
+        ("stays at one frequency", |_, f| f),
+    ];
+    let as_well = |(_, place): &&(&str, fn(&Ready, f64) -> f64)| {
+        let offsets: Vec<f64> = seen.iter().map(|c| place(&case.spectra[c.index], c.f)).collect();
+        n * (scatter(&offsets, 1.0) / law).ln() < BEATS
+    };
+    rivals.iter().find(as_well).map(|(what, _)| format!("it also {what}"))
+}
+
+fn line_through(case: &Case<'_>, seen: &[Centre]) -> Option<Straight> {
+    let fields: Vec<f64> = seen.iter().map(|c| case.spectra[c.index].field_t.abs()).collect();
+    let times: Vec<f64> = seen.iter().map(|c| case.spectra[c.index].start_s).collect();
+    let f: Vec<f64> = seen.iter().map(|c| c.f).collect();
+    let errors: Vec<f64> = seen.iter().map(|c| c.error).collect();
+    straight(&fields, &times, &f, &errors)
+}
+
+fn proved_law(case: &Case<'_>, shape: Shape, seen: &[Centre], line: &Straight) -> ProvedLaw {
+    let sigma = median(case.spectra.iter().map(|s| s.sigma).collect());
+    let per_moment = 2.0 * MU_B_PER_H_HZ_PER_T;
+    let (moment, moment_error) = (line.slope / per_moment, line.slope_variance.sqrt() / per_moment);
+    // B_tip = f̄/s − B̄.
+    let ratio = line.middle / line.slope;
+    let variance = line.middle_variance - 2.0 * ratio * line.covariance + ratio * ratio * line.slope_variance;
+    let weights: Vec<f64> = seen.iter().map(|c| c.height_error.powi(-2)).collect();
+    let total: f64 = weights.iter().sum();
+    let height = seen.iter().zip(&weights).map(|(c, w)| c.height * w).sum::<f64>() / total;
+    ProvedLaw {
+        moment_mu_b: moment,
+        moment_error,
+        g: 2.0 * moment,
+        g_error: 2.0 * moment_error,
+        tip_field_t: ratio - line.mean_field,
+        tip_field_error: variance.max(0.0).sqrt() / line.slope,
+        slope_hz_per_t: line.slope,
+        slope_error: line.slope_variance.sqrt(),
+        wander_hz: line.wander,
+        width_hz: shape.width,
+        asymmetry: shape.asymmetry,
+        height: shape.sign * height * sigma,
+        height_error: sigma / total.sqrt(),
+        spectra: seen.len(),
+        mean_field_t: line.mean_field,
+        mean_variance_hz2: line.middle_variance,
+        covariance: line.covariance,
+    }
+}

@@ -1,0 +1,120 @@
+//! Moment and tip field from centres, with errors that know of wander and drift in time.
+#![allow(
+    clippy::needless_range_loop,
+    reason = "rows and columns of small matrices are named by their numbers"
+)]
+
+/// A straight law through centres: slope Hz/T, frequency at the mean field Hz, curvature Hz/T², and their variances.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Straight {
+    pub slope: f64,
+    pub slope_variance: f64,
+    pub middle: f64,
+    pub middle_variance: f64,
+    pub covariance: f64,
+    pub mean_field: f64,
+    pub wander: f64,
+    /// Curvature in units of its error.
+    pub curved: f64,
+}
+
+/// Averages generalised least squares over the size of the wander and how long it lasts, each with its restricted
+/// likelihood: a wander that lasts lets drift in time become slope, and the error says so.
+pub(super) fn straight(fields: &[f64], times: &[f64], centres: &[f64], errors: &[f64]) -> Option<Straight> {
+    let n = fields.len();
+    if n < 3 {
+        return None;
+    }
+    let mean = fields.iter().sum::<f64>() / n as f64;
+    let x: Vec<f64> = fields.iter().map(|b| b - mean).collect();
+    let spread = (x.iter().map(|v| v * v).sum::<f64>() / n as f64).sqrt();
+    if spread <= 0.0 {
+        return None;
+    }
+    let base = centres.iter().sum::<f64>() / n as f64;
+    let y: Vec<f64> = centres.iter().map(|c| c - base).collect();
+    let typical = super::spectra::median(errors.to_vec());
+    let length = (times.iter().fold(f64::NEG_INFINITY, |m, t| m.max(*t))
+        - times.iter().fold(f64::INFINITY, |m, t| m.min(*t)))
+    .max(1e-9);
+    let mut sums: Vec<(f64, Gls, f64)> = Vec::new();
+    for k in 0..22 {
+        let wander = if k == 0 { 0.0 } else { 0.25 * typical * 1.35f64.powi(k) };
+        for last in [1e-6, 0.06, 0.25, 1.0] {
+            if k == 0 && last > 1e-3 {
+                continue;
+            }
+            let cov = |i: usize, j: usize| {
+                let lag = (times[i] - times[j]).abs() / (last * length);
+                let own = if i == j { errors[i] * errors[i] } else { 0.0 };
+                own + wander * wander * (-lag).exp()
+            };
+            if let Some(g) = gls(&x, &y, spread, cov) {
+                sums.push((g.log_likelihood, g, wander));
+            }
+        }
+    }
+    let top = sums.iter().map(|s| s.0).fold(f64::NEG_INFINITY, f64::max);
+    let weights: Vec<f64> = sums.iter().map(|s| (s.0 - top).exp()).collect();
+    let total: f64 = weights.iter().sum();
+    if !total.is_finite() || total <= 0.0 {
+        return None;
+    }
+    let average =
+        |f: &dyn Fn(&Gls) -> f64| weights.iter().zip(&sums).map(|(w, s)| w * f(&s.1)).sum::<f64>() / total;
+    let (a, b) = (average(&|g| g.p[0]), average(&|g| g.p[1]));
+    let variance =
+        |i: usize, j: usize, p: [f64; 2]| average(&|g| g.v[i][j] + (g.p[i] - p[i]) * (g.p[j] - p[j]));
+    let p = [a, b];
+    Some(Straight {
+        slope: b,
+        slope_variance: variance(1, 1, p),
+        middle: base + a,
+        middle_variance: variance(0, 0, p),
+        covariance: variance(0, 1, p),
+        mean_field: mean,
+        wander: weights.iter().zip(&sums).map(|(w, s)| w * s.2).sum::<f64>() / total,
+        curved: if n >= 5 { average(&|g| g.curved) } else { 0.0 },
+    })
+}
+
+struct Gls {
+    p: [f64; 2],
+    v: [[f64; 2]; 2],
+    curved: f64,
+    log_likelihood: f64,
+}
+
+fn gls(x: &[f64], y: &[f64], spread: f64, cov: impl Fn(usize, usize) -> f64) -> Option<Gls> {
+    let n = x.len();
+    let mut l = vec![vec![0.0f64; n]; n];
+    for i in 0..n {
+        for j in 0..=i {
+            let s = cov(i, j) - (0..j).map(|k| l[i][k] * l[j][k]).sum::<f64>();
+            l[i][j] = if i == j { (s > 0.0).then(|| s.sqrt())? } else { s / l[j][j] };
+        }
+    }
+    let white = |v: &[f64]| {
+        let mut w = v.to_vec();
+        for i in 0..n {
+            let s: f64 = (0..i).map(|k| l[i][k] * w[k]).sum();
+            w[i] = (w[i] - s) / l[i][i];
+        }
+        w
+    };
+    let dot = |a: &[f64], b: &[f64]| a.iter().zip(b).map(|(p, q)| p * q).sum::<f64>();
+    let (one, line, wy) = (white(&vec![1.0; n]), white(x), white(y));
+    let mut bend = white(&x.iter().map(|v| (v / spread).powi(2)).collect::<Vec<_>>());
+    let (a, b, d) = (dot(&one, &one), dot(&one, &line), dot(&line, &line));
+    let det = a * d - b * b;
+    let (u, w) = (dot(&one, &wy), dot(&line, &wy));
+    let p = [(d * u - b * w) / det, (a * w - b * u) / det];
+    let rest: Vec<f64> = (0..n).map(|i| wy[i] - p[0] * one[i] - p[1] * line[i]).collect();
+    let (u, w) = (dot(&one, &bend), dot(&line, &bend));
+    let q = [(d * u - b * w) / det, (a * w - b * u) / det];
+    (0..n).for_each(|i| bend[i] -= q[0] * one[i] + q[1] * line[i]);
+    let curved = dot(&bend, &rest) / dot(&bend, &bend).sqrt().max(1e-300);
+    let log_det: f64 = (0..n).map(|i| l[i][i].ln()).sum();
+    let log_likelihood = -log_det - 0.5 * det.ln() - 0.5 * dot(&rest, &rest);
+    (det > 0.0).then_some(Gls { p, v: [[d / det, -b / det], [-b / det, a / det]], curved, log_likelihood })
+}

@@ -1,0 +1,177 @@
+//! What the judge says.
+
+use super::locked::Locked;
+use serde::Serialize;
+
+/// The verdict on one tip state.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Verdict {
+    /// A line moves with the field as a moment's line does, and nothing that stays in place explains it.
+    Real,
+    /// What is there stays in place, and no line of the height asked for moves.
+    Artefact,
+    /// No line of the height asked for lies where it was looked for.
+    Absent,
+    /// A line moves with the field, but not in proportion: no moment can be read off.
+    Curved,
+    /// None of these is proved.
+    Undecided,
+}
+
+impl Verdict {
+    /// The word that sequences, briefs and records use.
+    pub fn word(self) -> &'static str {
+        match self {
+            Verdict::Real => "real",
+            Verdict::Artefact => "artefact",
+            Verdict::Absent => "absent",
+            Verdict::Curved => "curved",
+            Verdict::Undecided => "undecided",
+        }
+    }
+}
+
+/// A proved law: the line lies at `2 μ |B + B_tip| / h`. All errors are standard errors and know of the wander of the
+/// line from spectrum to spectrum.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+pub struct ProvedLaw {
+    /// Moment along the field, Bohr magnetons.
+    pub moment_mu_b: f64,
+    /// Its standard error.
+    pub moment_error: f64,
+    /// The g factor of a spin one half with this moment.
+    pub g: f64,
+    /// Its standard error.
+    pub g_error: f64,
+    /// Field of the tip along the applied field, T. Where several lines share a moment it is that of their middle.
+    pub tip_field_t: f64,
+    /// Its standard error, T.
+    pub tip_field_error: f64,
+    /// Slope, Hz/T.
+    pub slope_hz_per_t: f64,
+    /// Its standard error, Hz/T.
+    pub slope_error: f64,
+    /// Wander of the line from spectrum to spectrum, Hz.
+    pub wander_hz: f64,
+    /// Full width at half height, Hz.
+    pub width_hz: f64,
+    /// Asymmetry of the line.
+    pub asymmetry: f64,
+    /// Height, unit of the signal, with its standard error.
+    pub height: f64,
+    /// Standard error of the height.
+    pub height_error: f64,
+    /// Spectra that show the line.
+    pub spectra: usize,
+    /// Mean field, T, where the law is known best.
+    pub mean_field_t: f64,
+    /// Variance of the frequency there, Hz².
+    pub mean_variance_hz2: f64,
+    /// Covariance of that frequency and the slope, Hz²/T.
+    pub covariance: f64,
+}
+
+impl ProvedLaw {
+    /// Where the line is at another field, Hz, with its standard error.
+    pub fn predict(&self, field_t: f64) -> (f64, f64) {
+        let field = field_t.abs();
+        let off = field - self.mean_field_t;
+        let variance = self.mean_variance_hz2
+            + 2.0 * off * self.covariance
+            + (off * self.slope_error).powi(2)
+            + self.wander_hz.powi(2);
+        ((self.slope_hz_per_t * (field + self.tip_field_t)).abs(), variance.max(0.0).sqrt())
+    }
+}
+
+/// Several lines that share a moment.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct Multiplet {
+    /// How many lines were seen.
+    pub lines: usize,
+    /// Distance of neighbours, Hz; none where they are not even.
+    pub spacing_hz: Option<f64>,
+    /// Its standard error, Hz.
+    pub spacing_error_hz: Option<f64>,
+    /// How far each line lies from the first, Hz.
+    pub offsets_hz: Vec<f64>,
+}
+
+/// A centre that a proved law rests on.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+pub struct LawPoint {
+    /// Field, T.
+    pub field_t: f64,
+    /// Centre, Hz.
+    pub centre_hz: f64,
+    /// Its own standard error, Hz, without wander.
+    pub error_hz: f64,
+}
+
+/// Where a line may be, though nothing is proved: no number for a result, only for where to look next.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+pub struct Suspect {
+    /// Slope, Hz/T.
+    pub slope_hz_per_t: f64,
+    /// Tip field, T.
+    pub tip_field_t: f64,
+    /// Log e-value of this one law, its choice among all not counted.
+    pub log_e: f64,
+}
+
+impl Suspect {
+    /// Where to look at another field, Hz.
+    pub fn place(&self, field_t: f64) -> f64 {
+        (self.slope_hz_per_t * (field_t.abs() + self.tip_field_t)).abs()
+    }
+}
+
+/// What was looked at and could not hold a line of the height asked for.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+pub struct LookedAt {
+    /// Part of the laws of the prior that the windows held at two fields or more.
+    pub part: f64,
+    /// Part of these along which a line of the height asked for is not excluded.
+    pub open: f64,
+    /// Smallest g that was looked at, for a tip without field.
+    pub g_from: Option<f64>,
+    /// Largest g.
+    pub g_to: Option<f64>,
+    /// The height asked for, unit of the signal.
+    pub height: f64,
+}
+
+/// The judgement of one tip state.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct Judgement {
+    /// Number of the tip state.
+    pub tip: u32,
+    /// Spectra judged.
+    pub spectra: usize,
+    /// Different fields among them.
+    pub fields: usize,
+    /// The verdict.
+    pub verdict: Verdict,
+    /// Natural logarithm of the evidence for a moving line; the chance that it ever gets so large where none is, is at
+    /// most its inverse.
+    pub log_e: f64,
+    /// What a proof needs.
+    pub log_e_wanted: f64,
+    /// The law; only with `real`.
+    pub law: Option<ProvedLaw>,
+    /// Where to look next while nothing is proved.
+    pub suspect: Option<Suspect>,
+    /// The centres it rests on.
+    pub points: Vec<LawPoint>,
+    /// The lines, where there are several that share the moment.
+    pub multiplet: Option<Multiplet>,
+    /// What stays in place.
+    pub locked: Vec<Locked>,
+    /// What was looked at.
+    pub looked_at: LookedAt,
+    /// Reasons in words and numbers, the weightiest first.
+    pub reasons: Vec<String>,
+    /// What would settle it; only for `undecided`.
+    pub next: Option<String>,
+}

@@ -1,0 +1,166 @@
+//! All laws of the prior at once.
+
+use super::spectra::{Prior, Ready};
+use super::tables::{Group, PLACES_PER_WIDTH};
+use crate::analysis::realness::MU_B_PER_H_HZ_PER_T;
+
+/// Slopes differ by so many places at the ends of the fields.
+const CLOSE: f64 = 1.4;
+/// Asymmetries with which a line of the height asked for is looked for.
+const ASYMMETRIES: [f64; 3] = [-0.6, 0.0, 0.6];
+/// Different fields that a proof needs.
+pub(super) const FEWEST_FIELDS: usize = 4;
+/// Different fields that have to hold a law before a line along it is excluded.
+const FEWEST_LOOKED: u16 = 2;
+/// Log likelihood below which a line of the height asked for is excluded.
+const EXCLUDED: f64 = -6.0;
+/// Log likelihood that a line of the height asked for would have on average: enough that the best of a hundred thousand
+/// laws of noise alone is still excluded.
+const STANDS_OUT: f64 = 60.0;
+/// Fields closer than this are one, T.
+pub(super) const SAME_FIELD_T: f64 = 3e-4;
+
+/// The best law found.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Found {
+    pub slope: f64,
+    pub tip_t: f64,
+    pub log_e: f64,
+}
+
+/// What a scan says.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Scanned {
+    pub best: Option<Found>,
+    /// The best law that any field holds: nothing is claimed of it, but that is where to look next.
+    pub suspect: Option<Found>,
+    /// Log of the e-values averaged over all laws of the prior.
+    pub log_e: f64,
+    /// Laws that the windows hold at two fields or more.
+    pub looked_at: usize,
+    /// Of them those along which a line of the height asked for may still lie.
+    pub open: usize,
+    /// All laws.
+    pub laws: usize,
+    /// Smallest and largest g, without tip field, that was looked at.
+    pub g: Option<(f64, f64)>,
+}
+
+/// Number of the field of each spectrum, equal ones the same.
+pub(super) fn field_numbers(spectra: &[Ready]) -> (Vec<usize>, usize) {
+    let mut fields: Vec<f64> = spectra.iter().map(|s| s.field_t.abs()).collect();
+    fields.sort_by(f64::total_cmp);
+    fields.dedup_by(|a, b| (*a - *b).abs() < SAME_FIELD_T);
+    let number = |s: &Ready| fields.partition_point(|b| *b + SAME_FIELD_T <= s.field_t.abs());
+    (spectra.iter().map(number).collect(), fields.len())
+}
+
+/// Goes through g (`slopes` in Hz/T) and tip field.
+pub(super) fn scan(groups: &[Group], width: f64, slopes: (f64, f64), prior: &Prior) -> Scanned {
+    let fields: Vec<f64> = groups.iter().map(|g| g.field_t).collect();
+    let low = fields.iter().copied().fold(f64::INFINITY, f64::min);
+    let range = (fields.iter().copied().fold(0.0, f64::max) - low).max(1e-3);
+    let place_step = width / PLACES_PER_WIDTH;
+    let count = ((slopes.1 - slopes.0) * range / (CLOSE * place_step)).ceil() as usize + 1;
+    let mut said = Scanned {
+        best: None,
+        suspect: None,
+        log_e: f64::NEG_INFINITY,
+        looked_at: 0,
+        open: 0,
+        laws: 0,
+        g: None,
+    };
+    let (mut top, mut sum, mut suspected) = (0.0f64, 0.0, f64::NEG_INFINITY);
+    let most = 2 * (prior.tip_field_t * slopes.1 / place_step).ceil() as usize + 2;
+    let mut row = Row::new(most);
+    for i in 0..count {
+        let slope = slopes.0 + (slopes.1 - slopes.0) * i as f64 / (count - 1).max(1) as f64;
+        let half = (prior.tip_field_t * slope / place_step).floor() as i64;
+        let tips = (2 * half + 1) as usize;
+        said.laws += tips;
+        row.clear(tips);
+        for group in groups {
+            row.add(group, slope * group.field_t - half as f64 * place_step, tips);
+        }
+        for t in 0..tips {
+            let log_e = row.log_e[t];
+            let found = || Found { slope, tip_t: (t as i64 - half) as f64 * place_step / slope, log_e };
+            // Among equals the one with the smallest tip field.
+            let likely = log_e - (found().tip_t / prior.tip_field_t).powi(2);
+            if row.fields[t] > 0 && likely > suspected {
+                (suspected, said.suspect) = (likely, Some(found()));
+            }
+            if row.fields[t] < FEWEST_LOOKED {
+                continue;
+            }
+            // Where such a line would hardly stand out, nothing was looked at.
+            if row.expected(t, prior.height) > STANDS_OUT {
+                said.looked_at += 1;
+                said.open += usize::from(row.asked(t, prior.height) > EXCLUDED);
+            }
+            if t == half as usize {
+                let g = slope / MU_B_PER_H_HZ_PER_T;
+                said.g = said.g.map_or(Some((g, g)), |(a, b)| Some((a.min(g), b.max(g))));
+            }
+            if log_e > top {
+                sum *= (top - log_e).exp();
+                top = log_e;
+            }
+            sum += (log_e - top).exp();
+            if said.best.is_none_or(|b| log_e > b.log_e) {
+                said.best = Some(found());
+            }
+        }
+    }
+    said.log_e = top + sum.ln() - (said.laws.max(1) as f64).ln();
+    said
+}
+
+/// All tip fields of one slope.
+struct Row {
+    log_e: Vec<f64>,
+    sums: [Vec<f64>; 4],
+    fields: Vec<u16>,
+}
+
+impl Row {
+    fn new(most: usize) -> Self {
+        Row { log_e: vec![0.0; most], sums: std::array::from_fn(|_| vec![0.0; most]), fields: vec![0; most] }
+    }
+
+    fn clear(&mut self, tips: usize) {
+        self.log_e[..tips].fill(0.0);
+        self.sums.iter_mut().for_each(|sum| sum[..tips].fill(0.0));
+        self.fields[..tips].fill(0);
+    }
+
+    /// Adds what one field says about the laws that lie in its windows: at `first` for tip field number zero, and each
+    /// next one a place further.
+    fn add(&mut self, group: &Group, first: f64, tips: usize) {
+        let start = ((first - group.low) / group.step).round() as i64;
+        let (from, to) = ((-start).max(0), (group.open.len() as i64 - start).min(tips as i64));
+        if from >= to {
+            return;
+        }
+        let (laws, places) = (from as usize..to as usize, (start + from) as usize..(start + to) as usize);
+        let add = |to: &mut [f64], from: &[f64]| to.iter_mut().zip(from).for_each(|(t, f)| *t += f);
+        add(&mut self.log_e[laws.clone()], &group.log_e[places.clone()]);
+        for (to, from) in self.sums.iter_mut().zip(&group.sums) {
+            add(&mut to[laws.clone()], &from[places.clone()]);
+        }
+        self.fields[laws].iter_mut().zip(&group.open[places]).for_each(|(t, f)| *t += f);
+    }
+
+    /// Mean log likelihood ratio that a line of this height would have.
+    fn expected(&self, t: usize, height: f64) -> f64 {
+        0.5 * height * height * self.sums[2][t]
+    }
+
+    /// Log likelihood ratio of a line of this height, of either sign and some asymmetry, against none.
+    fn asked(&self, t: usize, height: f64) -> f64 {
+        let [a, d, aa, dd] = [0, 1, 2, 3].map(|i| self.sums[i][t]);
+        let with = |q: &f64| height * (a + q * d).abs() - 0.5 * height * height * (aa + q * q * dd);
+        ASYMMETRIES.iter().map(with).fold(f64::NEG_INFINITY, f64::max)
+    }
+}

@@ -1,0 +1,139 @@
+//! What the judge is given, and how it is made ready.
+
+use super::clean::Bases;
+use crate::analysis::realness::{Unusable, at_least, finite, same_length};
+use serde::{Deserialize, Serialize};
+
+/// One spectrum with what was known when it was taken.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct SpectrumAt<'a> {
+    /// Applied field along the moment, T.
+    pub field_t: f64,
+    /// When it began, on any one clock; only order and proportions count.
+    pub start_s: f64,
+    /// Whether the sweep went from low to high frequency.
+    pub upward: bool,
+    /// Spectra with the same number were taken with one tip.
+    pub tip: u32,
+    /// Frequencies, Hz, rising.
+    pub f_hz: &'a [f64],
+    /// Signal, any one unit for all.
+    pub y: &'a [f64],
+}
+
+/// What is believed beforehand about the spin, how sure a claim has to be, and what is asked for.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[serde(default, deny_unknown_fields)]
+pub struct Prior {
+    /// Smallest g for a spin one half; the moment is g/2 in Bohr magnetons.
+    pub g_from: f64,
+    /// Largest g.
+    pub g_to: f64,
+    /// Largest tip field either way, T.
+    pub tip_field_t: f64,
+    /// Largest probability of a false claim.
+    pub alpha: f64,
+    /// Height of the line that is asked about, in units of the noise of one point.
+    pub height: f64,
+}
+
+impl Default for Prior {
+    fn default() -> Self {
+        Prior { g_from: 1.4, g_to: 2.3, tip_field_t: 0.06, alpha: 3e-4, height: 4.0 }
+    }
+}
+
+impl Prior {
+    pub(super) fn check(&self) -> Result<(), Unusable> {
+        let number = |what, value: f64, low: f64, high: f64, range| {
+            if value > low && value < high {
+                Ok(())
+            } else {
+                Err(Unusable::OutOfRange { what, value, range })
+            }
+        };
+        number("The smallest g", self.g_from, 0.01, 100.0, "0.01 to 100")?;
+        number("The largest g", self.g_to, self.g_from, 100.0, "the smallest g to 100")?;
+        number("The largest tip field", self.tip_field_t, 1e-4, 10.0, "0.1 mT to 10 T")?;
+        number("The probability of a false claim", self.alpha, 1e-12, 0.5, "1e-12 to 0.5")?;
+        number("The height asked for", self.height, 0.1, 1e3, "0.1 to 1000")
+    }
+}
+
+/// A piece of a spectrum in units of its own white noise, background taken out.
+#[derive(Debug, Clone)]
+pub(super) struct Ready {
+    pub field_t: f64,
+    pub start_s: f64,
+    pub upward: bool,
+    /// Ends of the whole spectrum, Hz.
+    pub window: (f64, f64),
+    pub f: Vec<f64>,
+    pub y: Vec<f64>,
+    /// White noise of a point in the unit of the input.
+    pub sigma: f64,
+    /// Which basis of the background it was cleaned with.
+    pub basis: usize,
+}
+
+impl Ready {
+    pub fn span(&self) -> f64 {
+        self.f[self.f.len() - 1] - self.f[0]
+    }
+    pub fn step(&self) -> f64 {
+        self.span() / (self.f.len() - 1) as f64
+    }
+}
+
+pub(super) fn median(mut v: Vec<f64>) -> f64 {
+    assert!(!v.is_empty(), "a median needs values");
+    v.sort_by(f64::total_cmp);
+    v[v.len() / 2]
+}
+
+/// Longest piece that a spectrum is cleaned in, Hz: the background is let free in each.
+const PIECE_HZ: f64 = 0.6e9;
+
+/// Checks the numbers of all spectra, so that a bad one is named before any is judged.
+pub(super) fn check(spectra: &[SpectrumAt<'_>]) -> Result<(), Unusable> {
+    at_least(spectra.len(), 1, "spectra")?;
+    for s in spectra {
+        same_length(("frequencies", s.f_hz), ("signals", s.y))?;
+        at_least(s.f_hz.len(), 12, "points of a spectrum")?;
+        finite(s.f_hz, "frequencies")?;
+        finite(s.y, "signals")?;
+        finite(&[s.field_t, s.start_s], "field and time")?;
+        if s.f_hz.windows(2).any(|w| w[1] <= w[0]) {
+            return Err(Unusable::NotDetermined { what: "An order of frequencies that do not rise" });
+        }
+    }
+    Ok(())
+}
+
+/// Spectra of one tip, cut into pieces, in units of their noise, without background. Spectra that are all the same
+/// number tell nothing and are left out.
+pub(super) fn ready(spectra: &[&SpectrumAt<'_>]) -> (Vec<Ready>, Bases) {
+    let (mut all, mut bases) = (Vec::new(), Bases::default());
+    for s in spectra {
+        // Third differences take out the shape; their spread is √20 times that of a point.
+        let bends = s.y.windows(4).map(|w| (w[3] - 3.0 * w[2] + 3.0 * w[1] - w[0]).abs()).collect();
+        let sigma = 1.4826 * median(bends) / 20f64.sqrt();
+        let window = (s.f_hz[0], s.f_hz[s.f_hz.len() - 1]);
+        let span = window.1 - window.0;
+        let count = s.f_hz.len();
+        let pieces = ((span / PIECE_HZ).ceil() as usize).clamp(1, (count / 40).max(1));
+        if sigma <= 0.0 || !sigma.is_finite() || !span.is_finite() {
+            continue;
+        }
+        for p in 0..pieces {
+            let (from, to) = (p * count / pieces, (p + 1) * count / pieces);
+            let f = s.f_hz[from..to].to_vec();
+            let mut y: Vec<f64> = s.y[from..to].iter().map(|v| v / sigma).collect();
+            let basis = bases.of(&f);
+            bases.clean(basis, &mut y);
+            let (field_t, start_s, upward) = (s.field_t, s.start_s, s.upward);
+            all.push(Ready { field_t, start_s, upward, window, f, y, sigma, basis });
+        }
+    }
+    (all, bases)
+}

@@ -1,0 +1,202 @@
+//! For each place of each spectrum: how much a line there would explain.
+
+use super::clean::Bases;
+use super::evidence::{line_log_e, over_mean};
+use super::spectra::{Ready, median};
+
+/// Prior spread of the two amplitudes of a line, in units of the noise of a point.
+const TAU: f64 = 5.0;
+/// Log score of a place beyond which it counts no further.
+const CAP: f64 = 10.0;
+/// Part of the spectra that may show nothing where the law has its line.
+const FLOOR: f64 = 0.05;
+/// Places for each width.
+pub(super) const PLACES_PER_WIDTH: f64 = 4.0;
+/// Part of the usual information below which a place tells nothing.
+const TELLING: f64 = 0.7;
+/// Scores beyond this many standard deviations count no further where a height is looked for: glitches are larger.
+const HELD: f64 = 12.0;
+
+/// Score and information of both parts of a line at one place.
+#[derive(Debug, Clone, Copy, Default)]
+pub(super) struct Place {
+    pub n: [f64; 2],
+    pub g: [f64; 3],
+}
+
+/// Both parts of a line: symmetric and dispersive.
+pub(super) fn shape(f: f64, centre: f64, width: f64) -> [f64; 2] {
+    let d = 2.0 * (f - centre) / width;
+    let s = 1.0 / (1.0 + d * d);
+    [s, d * s]
+}
+
+/// The places of one piece of a spectrum, `step` apart.
+#[derive(Debug, Clone)]
+pub(super) struct Table {
+    pub low: f64,
+    pub step: f64,
+    pub places: Vec<Place>,
+    /// Log evidence of a line there against none.
+    pub score: Vec<f64>,
+    /// Log e-value of a line there against any place of the window, this spectrum alone.
+    pub log_e: Vec<f64>,
+    /// Places that something else explains.
+    pub masked: Vec<bool>,
+}
+
+impl Table {
+    pub fn index(&self, f: f64) -> Option<usize> {
+        let k = ((f - self.low) / self.step).round();
+        (k >= 0.0 && (k as usize) < self.places.len()).then_some(k as usize)
+    }
+    pub fn place(&self, k: usize) -> f64 {
+        self.low + self.step * k as f64
+    }
+}
+
+/// All tables of one width.
+#[derive(Debug, Clone)]
+pub(super) struct Tables {
+    pub width: f64,
+    pub all: Vec<Table>,
+}
+
+/// Widths that are tried, Hz: what the grids resolve.
+pub(super) fn widths(spectra: &[Ready]) -> Vec<f64> {
+    let step = median(spectra.iter().map(Ready::step).collect());
+    let span = median(spectra.iter().map(Ready::span).collect());
+    let tried = [7e6, 12e6, 21e6, 36e6].into_iter().filter(|w| *w >= 2.2 * step && *w <= span / 6.0);
+    let tried: Vec<f64> = tried.collect();
+    if tried.is_empty() { vec![(2.5 * step).min(span / 4.0)] } else { tried }
+}
+
+/// Lines at all places of one grid, which spectra with the same basis share: both parts point by point, and information.
+struct Templates {
+    basis: usize,
+    shapes: Vec<[Vec<f64>; 2]>,
+    information: Vec<[f64; 3]>,
+}
+
+pub(super) fn tables(spectra: &[Ready], bases: &Bases, width: f64) -> Tables {
+    let mut known: Vec<Templates> = Vec::new();
+    let all = spectra.iter().map(|s| table(s, bases, width, &mut known)).collect();
+    Tables { width, all }
+}
+
+fn table(s: &Ready, bases: &Bases, width: f64, known: &mut Vec<Templates>) -> Table {
+    let step = width / PLACES_PER_WIDTH;
+    let low = s.f[0] + 0.5 * width;
+    let count = ((s.span() - width) / step + 1e-6).floor().max(0.0) as usize + 1;
+    let place = |k: usize| low + step * k as f64;
+    let at = known.iter().position(|t| bases.even(s.basis) && t.basis == s.basis);
+    let at = at.unwrap_or_else(|| {
+        known.push(templates(s, bases, (0..count).map(place), width));
+        known.len() - 1
+    });
+    let dot = |x: &[f64]| x.iter().zip(&s.y).map(|(p, y)| p * y).sum::<f64>();
+    let both = known[at].shapes.iter().zip(&known[at].information);
+    let mut places: Vec<Place> =
+        both.take(count).map(|(p, g)| Place { n: [dot(&p[0]), dot(&p[1])], g: *g }).collect();
+    // The median of a chi-square of two is 2 ln 2: excess at the width of the line is noise that is correlated.
+    let gains = places.iter().map(|p| 2.0 * line_log_e_plain(p)).collect();
+    let inflation = (median(gains) / (2.0 * 2f64.ln())).clamp(1.0, 25.0);
+    for p in &mut places {
+        p.n.iter_mut().for_each(|v| *v /= inflation);
+        p.g.iter_mut().for_each(|v| *v /= inflation);
+    }
+    let score: Vec<f64> = places.iter().map(|p| line_log_e(p.n, p.g, TAU)).collect();
+    // Towards the ends of a window the background takes most of a line; what is left there would only pose as evidence.
+    let usual = median(places.iter().map(|p| p.g[0]).collect());
+    let masked: Vec<bool> = places.iter().map(|p| p.g[0] < TELLING * usual).collect();
+    let log_e = e_values(&score);
+    Table { low, step, places, score, log_e, masked }
+}
+
+/// Log e-values of places from their scores.
+fn e_values(score: &[f64]) -> Vec<f64> {
+    over_mean(score, CAP, (0.5 * PLACES_PER_WIDTH) as usize, FLOOR)
+}
+
+/// Half the gain in chi-square by the best two amplitudes.
+fn line_log_e_plain(p: &Place) -> f64 {
+    let (a, b, d) = (p.g[0] + 1e-6, p.g[1], p.g[2] + 1e-6);
+    let det = (a * d - b * b).max(1e-12);
+    0.5 * (d * p.n[0] * p.n[0] - 2.0 * b * p.n[0] * p.n[1] + a * p.n[1] * p.n[1]) / det
+}
+
+fn templates(s: &Ready, bases: &Bases, places: impl Iterator<Item = f64>, width: f64) -> Templates {
+    let dot = |x: &[f64], y: &[f64]| x.iter().zip(y).map(|(p, q)| p * q).sum::<f64>();
+    let (mut shapes, mut information) = (Vec::new(), Vec::new());
+    for centre in places {
+        let both = s.f.iter().map(|f| shape(*f, centre, width));
+        let (a, d): (Vec<f64>, Vec<f64>) = both.map(|p| (p[0], p[1])).unzip();
+        let (mut pa, mut pd) = (a.clone(), d.clone());
+        bases.clean(s.basis, &mut pa);
+        bases.clean(s.basis, &mut pd);
+        information.push([dot(&pa, &pa), dot(&pa, &pd), dot(&pd, &pd)]);
+        shapes.push([a, d]);
+    }
+    Templates { basis: s.basis, shapes, information }
+}
+
+/// All that was measured at one field: spectra that were taken under the same field are no independent witnesses of where a
+/// line lies, so their scores are added before they become one e-value.
+#[derive(Debug, Clone)]
+pub(super) struct Group {
+    pub low: f64,
+    pub step: f64,
+    pub field_t: f64,
+    pub log_e: Vec<f64>,
+    /// Scores of the two parts of a line, and their information.
+    pub sums: [Vec<f64>; 4],
+    /// One where a place was measured and is not masked, else zero.
+    pub open: Vec<u16>,
+}
+
+impl Group {
+    pub fn index(&self, f: f64) -> Option<usize> {
+        let k = ((f - self.low) / self.step).round();
+        (k >= 0.0 && (k as usize) < self.open.len()).then_some(k as usize).filter(|k| self.open[*k] > 0)
+    }
+}
+
+/// One group for each field.
+pub(super) fn groups(spectra: &[Ready], tables: &Tables, numbers: &[usize], fields: usize) -> Vec<Group> {
+    (0..fields).map(|n| group(spectra, tables, numbers, n)).collect()
+}
+
+fn group(spectra: &[Ready], tables: &Tables, numbers: &[usize], number: usize) -> Group {
+    let members: Vec<usize> = (0..spectra.len()).filter(|k| numbers[*k] == number).collect();
+    let of = |k: &usize| &tables.all[*k];
+    let step = tables.width / PLACES_PER_WIDTH;
+    let low = members.iter().map(|k| of(k).low).fold(f64::INFINITY, f64::min);
+    let start = |k: &usize| ((of(k).low - low) / step).round() as usize;
+    let count = members.iter().map(|k| start(k) + of(k).places.len()).max().unwrap_or(0);
+    let mut score = vec![0.0; count];
+    let mut group = Group {
+        low,
+        step,
+        field_t: spectra[members[0]].field_t.abs(),
+        log_e: vec![0.0; count],
+        sums: std::array::from_fn(|_| vec![0.0; count]),
+        open: vec![0; count],
+    };
+    for k in &members {
+        let (t, start) = (of(k), start(k));
+        for i in (0..t.places.len()).filter(|i| !t.masked[*i]) {
+            score[start + i] += t.score[i];
+            let Place { n, g } = t.places[i];
+            let held = |n: f64, g: f64| n.clamp(-HELD * g.sqrt(), HELD * g.sqrt());
+            let add = [held(n[0], g[0]), held(n[1], g[2]), g[0], g[2]];
+            group.sums.iter_mut().zip(add).for_each(|(sum, v)| sum[start + i] += v);
+            group.open[start + i] = 1;
+        }
+    }
+    let open: Vec<usize> = (0..count).filter(|i| group.open[*i] > 0).collect();
+    if !open.is_empty() {
+        let log_e = e_values(&open.iter().map(|i| score[*i]).collect::<Vec<_>>());
+        open.iter().zip(log_e).for_each(|(i, e)| group.log_e[*i] = e);
+    }
+    group
+}

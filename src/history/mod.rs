@@ -1,0 +1,324 @@
+//! The state of a run, folded from what is recorded of it.
+//!
+//! [`History`] takes entries one after the other, as they are recorded or as they are read again, and knows at each
+//! of them what is so: where the channels and the tip stand, and at which spot; how the sequence had left the bench;
+//! steps, sweeps, holds, interlocks; the helium with its transfers; the end. It is pure and it grows with the record:
+//! folding an entry more never makes it forget what it knew of the others. Whoever wants to know what is so asks it:
+//! the way back of a resumed run, the closing report, `status`, the brief, the live page.
+
+mod channels;
+mod helium;
+mod names;
+mod spans;
+
+pub use channels::{How, Standing};
+pub use helium::Level;
+pub use spans::{ResultLine, StepSpan, Trip, first_of};
+
+use crate::bench::{Bench, TaskKind};
+use crate::instrument::Task;
+use crate::quantity::Moment;
+use crate::record::{
+    Answer, CentrePlan, Centred, Column, Ending, Entry, Failure, Found, HeldBy, Place, Point, RecordError,
+    Request, RunFile, SafeAct, SweepPlan,
+};
+use names::Names;
+use std::collections::{BTreeMap, BTreeSet};
+
+/// How the sequence had left the bench, whatever holds and parking did to it afterwards.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct Left {
+    /// Channels that it has set, with their last value, SI.
+    pub values: BTreeMap<String, f64>,
+    /// Whether the tip was in tunnelling range, where the sequence has approached or withdrawn.
+    pub approached: Option<bool>,
+    /// The spot on which it had centred the tip, where nothing has moved the tip since.
+    pub spot: Option<CentrePlan<String>>,
+}
+
+/// A task that must not happen twice and that was begun.
+#[derive(Debug, Clone, PartialEq)]
+pub struct OpenTask {
+    /// The task.
+    pub task: Task<String>,
+    /// When it was begun, s.
+    pub at_s: f64,
+    /// Where in the sequence.
+    pub place: Place,
+}
+
+/// A hold that goes on.
+#[derive(Debug, Clone, PartialEq)]
+pub struct HoldNow {
+    /// Since when.
+    pub since: Moment,
+    /// Who wanted it.
+    pub by: HeldBy,
+}
+
+/// The state of a run. See the [module](self).
+#[derive(Debug, Clone, PartialEq)]
+pub struct History {
+    names: Names,
+    channels: BTreeMap<String, Standing>,
+    /// How the sequence had left the bench.
+    pub left: Left,
+    /// Whether the tip is in tunnelling range, and since when, s; nothing where that is not known.
+    pub tip_in: Option<(bool, f64)>,
+    /// When the condensation pot was last regenerated, s.
+    pub regenerated_s: Option<f64>,
+    /// The helium level as it was recorded.
+    pub helium: Option<Level>,
+    /// Steps of the sequence, in the order of their beginning.
+    pub steps: Vec<StepSpan>,
+    /// The sweep that goes on.
+    pub sweep: Option<(u64, SweepPlan<Column>)>,
+    /// Number of the next sweep.
+    pub next_sweep: u64,
+    /// Sweeps that ended.
+    pub sweeps: u64,
+    /// Points of sweeps.
+    pub points: u64,
+    /// Interlocks that tripped.
+    pub trips: Vec<Trip>,
+    /// Interlocks that have tripped and not cleared.
+    pub tripped: BTreeSet<String>,
+    /// The hold that goes on.
+    pub hold: Option<HoldNow>,
+    /// Times the sequence was held.
+    pub holds: u64,
+    /// Times the run was resumed.
+    pub resumed: u64,
+    /// Tasks that were begun, must not happen twice, and have no recorded end, by the number of their call.
+    pub open_tasks: BTreeMap<u64, OpenTask>,
+    /// One line for each judgement: fits, verdicts, contrast.
+    pub results: Vec<ResultLine>,
+    /// The end, if it has come and the run was not resumed since.
+    pub ending: Option<Ending>,
+    /// Whether every park step of that end was reached.
+    pub parked: bool,
+    /// The last moment that is known, s.
+    pub end_s: f64,
+}
+
+impl History {
+    /// Of a run of which nothing is known. Without its bench what depends on the roles of channels stays unknown.
+    pub fn new(bench: Option<&Bench>) -> Self {
+        Self {
+            names: bench.map(Names::of).unwrap_or_default(),
+            channels: BTreeMap::new(),
+            left: Left::default(),
+            tip_in: None,
+            regenerated_s: None,
+            helium: bench.and_then(Level::of),
+            steps: Vec::new(),
+            sweep: None,
+            next_sweep: 0,
+            sweeps: 0,
+            points: 0,
+            trips: Vec::new(),
+            tripped: BTreeSet::new(),
+            hold: None,
+            holds: 0,
+            resumed: 0,
+            open_tasks: BTreeMap::new(),
+            results: Vec::new(),
+            ending: None,
+            parked: false,
+            end_s: 0.0,
+        }
+    }
+
+    /// Of a recorded run, up to below the row with the number `until`.
+    ///
+    /// # Errors
+    /// If the record can't be read.
+    pub fn of(file: &RunFile, bench: &Bench, until: u64) -> Result<Self, RecordError> {
+        let mut history = Self::new(Some(bench));
+        let mut entries = 0;
+        file.every_entry(until, |numbered| {
+            entries += 1;
+            history.entry(numbered.at, &numbered.entry);
+            // Nothing is called while a sweep is measured, so its last point is what stands until its end.
+            if let Entry::SweepBegin { sweep, .. } = numbered.entry
+                && let Some(point) = file.last_point(sweep, until)?
+            {
+                history.point(&point);
+            }
+            Ok(())
+        })?;
+        // Numbers are given to entries and points together, without a gap.
+        history.points = file.next_seq()?.min(until).saturating_sub(entries);
+        Ok(history)
+    }
+
+    /// The spot on which the sequence had centred the tip, on the channels of a bench.
+    pub fn spot_on(&self, bench: &Bench) -> Option<CentrePlan> {
+        self.left.spot.as_ref()?.renamed(|name| bench.find(name))
+    }
+
+    /// Takes in an entry.
+    pub fn entry(&mut self, at: Moment, entry: &Entry) {
+        let at_s = at.s();
+        self.end_s = self.end_s.max(at_s);
+        match entry {
+            Entry::Monitor { channel, value } => self.monitored(channel, *value, at_s),
+            Entry::Intent { n, task, place } => {
+                let begun = OpenTask { task: task.clone(), at_s, place: place.clone() };
+                self.open_tasks.insert(*n, begun);
+                // Nobody may ever know how it ended.
+                self.leave_spot_if(task.kind().leaves_spot());
+            }
+            Entry::Call { n, request, answer, .. } => {
+                self.open_tasks.remove(n);
+                self.leave_spot_if(request.leaves_spot(|channel| self.names.moves_tip(channel)));
+                self.called(request, answer, at_s);
+            }
+            Entry::SweepBegin { sweep, plan, .. } => {
+                self.leave_spot_if(plan.moved().any(|column| self.names.moves_tip(&column.channel)));
+                self.next_sweep = self.next_sweep.max(sweep + 1);
+                self.steps.iter_mut().filter(|step| step.to_s.is_none()).for_each(|step| step.sweeps += 1);
+                self.sweep = Some((*sweep, plan.clone()));
+            }
+            Entry::SweepEnd { .. } => self.swept(at_s),
+            Entry::StepBegin { .. } | Entry::StepEnd { .. } => spans::step(&mut self.steps, at_s, entry),
+            Entry::SafeStep { step, achieved, found, .. } => self.safe_step(step, *achieved, found, at_s),
+            Entry::Interlock { name, .. } => {
+                self.tripped.insert(name.clone());
+                self.trips.extend(Trip::of(at_s, entry));
+            }
+            Entry::Cleared { name } => {
+                self.tripped.remove(name);
+            }
+            Entry::Held { by, .. } => {
+                self.holds += 1;
+                self.hold = Some(HoldNow { since: at, by: *by });
+            }
+            Entry::Released { .. } => self.hold = None,
+            Entry::Resumed { .. } => {
+                self.resumed += 1;
+                (self.hold, self.ending, self.parked) = (None, None, false);
+                self.tripped.clear();
+            }
+            Entry::End { ending, parked, elapsed_s } => {
+                self.hold = None;
+                (self.ending, self.parked) = (Some(ending.clone()), *parked);
+                self.end_s = self.end_s.max(*elapsed_s);
+            }
+            Entry::Judgement { what, title, body, .. } => {
+                self.results.push(ResultLine::of(what, title, body));
+            }
+            Entry::Identity { .. }
+            | Entry::Context { .. }
+            | Entry::Bulk { .. }
+            | Entry::Note { .. }
+            | Entry::Decision { .. }
+            | Entry::Operator { .. }
+            | Entry::Fault { .. } => {}
+        }
+    }
+
+    /// Takes in a point of the sweep that goes on.
+    pub fn point(&mut self, point: &Point) {
+        self.points += 1;
+        self.end_s = self.end_s.max(point.at.s());
+        let Some((sweep, plan)) = self.sweep.take() else { return };
+        if sweep == point.sweep {
+            self.stands(&plan.fast.channel.channel, point.x, point.at.s());
+            if let Some(slow) = &plan.slow {
+                self.stands(&slow.channel.channel, point.y, point.at.s());
+            }
+        }
+        self.sweep = Some((sweep, plan));
+    }
+
+    /// A call of the sequence, or of the engine for it, has ended.
+    fn called(&mut self, request: &Request<String>, answer: &Result<Answer, Failure>, at_s: f64) {
+        match (request, answer) {
+            (Request::Set { channel, value }, Ok(_)) => self.stands(channel, *value, at_s),
+            // It may have come part of the way.
+            (Request::Set { channel, .. }, Err(Failure::Instrument(_))) => self.doubt(channel),
+            (Request::Read { channels, .. }, Ok(Answer::Numbers(values))) => {
+                for (channel, value) in channels.iter().zip(values).filter(|(_, value)| value.is_finite()) {
+                    self.know(channel, *value, at_s, How::Read);
+                }
+            }
+            (Request::Task(task), Ok(Answer::Task(report))) if report.achieved => self.task_done(task, at_s),
+            (Request::Recentre(plan), Ok(Answer::Centred(centred))) => {
+                self.tip_at(centred.x_m, centred.y_m, at_s);
+                let spot = || CentrePlan { expected: Some(centred.curvature), ..plan.clone() };
+                self.left.spot = centred.found.then(spot);
+            }
+            // The steps of parking are recorded one by one; here is what the sequence wants from now on.
+            (Request::Park, Ok(_)) => {
+                for (channel, value) in self.names.parked() {
+                    self.left.values.insert(channel.clone(), *value);
+                }
+                if self.names.park_withdraws() {
+                    self.left.approached = Some(false);
+                }
+            }
+            _ => {}
+        }
+    }
+
+    fn task_done(&mut self, task: &Task<String>, at_s: f64) {
+        match task {
+            Task::MoveTip { x_m, y_m, .. } => self.tip_at(*x_m, *y_m, at_s),
+            Task::Regenerate => self.regenerated_s = Some(at_s),
+            task if matches!(task.kind(), TaskKind::Approach | TaskKind::Withdraw) => {
+                let within = task.kind() == TaskKind::Approach;
+                self.left.approached = Some(within);
+                self.tip(within, at_s);
+            }
+            _ => {}
+        }
+    }
+
+    /// A sweep leaves its axes at their ends.
+    fn swept(&mut self, at_s: f64) {
+        self.sweeps += 1;
+        let Some((_, plan)) = self.sweep.take() else { return };
+        let (fast, slow) = plan.at(plan.total().saturating_sub(1));
+        self.stands(&plan.fast.channel.channel, fast, at_s);
+        if let Some(axis) = &plan.slow {
+            self.stands(&axis.channel.channel, slow, at_s);
+        }
+    }
+
+    /// What holds, parking and the way back do to the bench is none of the sequence's doing, but for the place of a
+    /// tip that was put back on its spot.
+    fn safe_step(&mut self, step: &SafeAct<Column>, achieved: bool, found: &Found, at_s: f64) {
+        match (step, found) {
+            (SafeAct::Withdraw, _) if achieved => self.tip(false, at_s),
+            (SafeAct::Approach, _) if achieved => self.tip(true, at_s),
+            (SafeAct::Withdraw | SafeAct::Approach, _) => self.tip_in = None,
+            (SafeAct::Keep(column), Found::Reads(value) | Found::Standing(value)) => {
+                self.know(&column.channel, *value, at_s, How::Kept);
+            }
+            (SafeAct::Set(column, value), found) if achieved => {
+                let read = if let Found::Reads(read) = found { *read } else { *value };
+                self.know(&column.channel, read, at_s, How::Set);
+            }
+            (SafeAct::Set(column, _), found) => {
+                if let Found::Reads(read) = found {
+                    self.know(&column.channel, *read, at_s, How::Read);
+                }
+                self.doubt(&column.channel);
+            }
+            (SafeAct::Centre(_), Found::Centred(Centred { found: true, x_m, y_m, .. })) => {
+                self.tip_at(*x_m, *y_m, at_s);
+            }
+            _ => {}
+        }
+    }
+
+    fn leave_spot_if(&mut self, leaves: bool) {
+        if leaves {
+            self.left.spot = None;
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests;

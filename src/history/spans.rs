@@ -1,0 +1,114 @@
+//! Steps of the sequence, interlocks that tripped, results in a line.
+
+use crate::record::{Entry, Place};
+use serde::Serialize;
+use serde_json::Value;
+
+/// A named step of the sequence.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct StepSpan {
+    /// Its name.
+    pub name: String,
+    /// How deep it is nested.
+    pub depth: usize,
+    /// When it began, s.
+    pub from_s: f64,
+    /// When it ended, s; none if it did not.
+    pub to_s: Option<f64>,
+    /// Why it was left out.
+    pub left_out: Option<String>,
+    /// Its number.
+    #[serde(skip)]
+    pub step: u64,
+    /// Where in the sequence.
+    #[serde(skip)]
+    pub place: Place,
+    /// Sweeps that began in it.
+    #[serde(skip)]
+    pub sweeps: u64,
+}
+
+/// Takes in the beginning or the end of a step.
+pub(super) fn step(steps: &mut Vec<StepSpan>, at_s: f64, entry: &Entry) {
+    match entry {
+        Entry::StepBegin { step, name, place, parent, .. } => {
+            let above = parent.and_then(|parent| steps.iter().rfind(|s| s.step == parent));
+            steps.push(StepSpan {
+                name: name.clone(),
+                depth: above.map_or(0, |above| above.depth + 1),
+                from_s: at_s,
+                to_s: None,
+                left_out: None,
+                step: *step,
+                place: place.clone(),
+                sweeps: 0,
+            });
+        }
+        Entry::StepEnd { step, left_out, .. } => {
+            if let Some(span) = steps.iter_mut().rfind(|s| s.step == *step) {
+                span.to_s = Some(at_s);
+                span.left_out.clone_from(left_out);
+            }
+        }
+        _ => {}
+    }
+}
+
+/// An interlock that tripped.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct Trip {
+    /// Its name.
+    pub name: String,
+    /// When, s.
+    pub at_s: f64,
+    /// What it did.
+    pub action: String,
+    /// What tripped it.
+    pub value: String,
+    /// Line of the sequence that was at work.
+    pub line: u32,
+}
+
+impl Trip {
+    pub(super) fn of(at_s: f64, entry: &Entry) -> Option<Self> {
+        let Entry::Interlock { name, action, place, .. } = entry else { return None };
+        Some(Self {
+            name: name.clone(),
+            at_s,
+            action: action.name().to_owned(),
+            value: entry.what_tripped(),
+            line: place.line,
+        })
+    }
+}
+
+/// One line of what was worked out from data.
+#[derive(Debug, Clone, PartialEq)]
+pub struct ResultLine {
+    /// `fit`, `verdict`, `contrast`, …
+    pub what: String,
+    /// For people, with the first doubt if there are doubts.
+    pub words: String,
+}
+
+impl ResultLine {
+    pub(super) fn of(what: &str, title: &str, body: &Value) -> Self {
+        let why = body["why"].as_array().map_or(&[][..], Vec::as_slice);
+        let why: Vec<String> = why.iter().filter_map(Value::as_str).map(str::to_owned).collect();
+        let doubt = if why.is_empty() {
+            String::new()
+        } else {
+            format!(" — not to be trusted: {}", first_of(&why))
+        };
+        Self { what: what.to_owned(), words: format!("{title}{doubt}") }
+    }
+}
+
+/// The first of several doubts, and how many more there are; the page and the export have them all.
+pub fn first_of(doubts: &[String]) -> String {
+    match doubts {
+        [] => String::new(),
+        [one] => one.clone(),
+        [first, more @ ..] => format!("{first} (and {} more)", more.len()),
+    }
+}

@@ -1,0 +1,92 @@
+//! An interlock that can't see acts: each channel that one needs falls silent, shows too much, or is stuck.
+
+use crate::bed::{SWEEP, night};
+use noctule::bench::{Action, ChannelId, builtin, builtin_text, read};
+use noctule::diagnostic::Code;
+use noctule::supervisor::Probe;
+
+#[test]
+fn a_current_that_shows_more_than_it_can_trips_like_a_current_beyond_its_mark() {
+    for kind in ["OverRange", "UnderRange"] {
+        let faults = format!(r#"{kind}(at: "10 min", for: "2 min", channel: "current")"#);
+        let night = night(SWEEP, &faults);
+        let trip = &night.done.tally.trips[0];
+        assert!(trip.name == "current too large" && trip.at_s < 603.0, "{trip:?}");
+        night.parked_by("current too large", false);
+    }
+}
+
+#[test]
+fn a_stage_that_is_too_cold_to_show_is_no_reason_to_stop() {
+    let night = night(SWEEP, r#"UnderRange(at: "10 min", for: "1 min", channel: "stage_temperature")"#);
+    night.rode_out();
+}
+
+/// Silence, rubbish and standing still of each channel that an interlock of the shipped bench rests on.
+#[test]
+fn each_dangerous_interlock_that_one_silent_channel_blinds_acts_within_its_patience() {
+    let bench = builtin();
+    for lock in bench.interlocks.iter().filter(|lock| lock.action >= Action::Withdraw) {
+        // One that asks for the age of a channel says by itself what silence means.
+        let rests_on = |id: &ChannelId| lock.trip.is_disarmed_by(*id) && !lock.trip.asks_silence(*id);
+        for id in lock.trip.channels().filter(rests_on) {
+            let channel = &bench.channel(id).name;
+            let lasting_s = lock.patience_s + 60.0;
+            let faults = format!(r#"NotANumber(at: "5 min", for: "{lasting_s} s", channel: "{channel}")"#);
+            let text = format!("approach(); wait({}.s); park();", 400.0 + lasting_s);
+            let night = night(&text, &faults);
+            let acted = night.done.tally.trips.iter().find(|trip| trip.name == lock.name);
+            let trip = acted.unwrap_or_else(|| panic!("{}: {:?}", lock.name, night.done.tally.trips));
+            let late_s = trip.at_s - 300.0 - lock.patience_s;
+            // A channel that fails is asked again after five seconds at the latest.
+            assert!(
+                (-1.0 - lock.every_s..lock.every_s + 6.0).contains(&late_s),
+                "{} of {channel}: {late_s} s late",
+                lock.name
+            );
+            assert_eq!(trip.action, lock.blind.name(), "{}", lock.name);
+            night.reached(Probe::BlindLock);
+        }
+    }
+}
+
+#[test]
+fn a_hold_for_blindness_is_left_when_the_channel_speaks_again() {
+    let night = night(SWEEP, r#"NotANumber(at: "10 min", for: "1 min", channel: "magnet_voltage")"#);
+    let trip = &night.done.tally.trips[0];
+    assert_eq!((trip.name.as_str(), trip.action.as_str()), ("magnet voltage", "hold"), "{trip:?}");
+    night.rode_out().reached(Probe::BlindLock);
+}
+
+#[test]
+fn a_current_that_flows_while_the_flag_says_out_of_range_brings_the_tip_out() {
+    let text = "approach(); wait(20.min); park();";
+    let night = night(text, r#"Saturated(at: "10 min", for: "2 min", channel: "approached", to: "0")"#);
+    let trip = &night.done.tally.trips[0];
+    assert!(trip.name == "in range unnoticed" && trip.action == "withdraw", "{trip:?}");
+    assert!((600.0..620.0).contains(&trip.at_s), "{trip:?}");
+}
+
+#[test]
+fn the_check_names_each_interlock_that_one_stuck_or_silent_channel_disarms() {
+    let told = |text: &str| {
+        let (_, found) = read(text, "bench.ron").expect("a sound bench");
+        assert!(found.iter().all(|warning| warning.code == Code::BenchBlind), "{found:#?}");
+        found.into_iter().map(|warning| warning.message).collect::<Vec<_>>()
+    };
+    assert!(told(builtin_text()).is_empty(), "the shipped bench has no such interlock");
+    let without = |text: &str, name: &str| {
+        let from = text.find(&format!("Interlock(name: \"{name}\"")).expect("the interlock");
+        let to = from + text[from..].find("\"),\n").expect("its end") + 4;
+        format!("{}{}", &text[..from], &text[to..])
+    };
+    let found = told(&without(builtin_text(), "current frozen"));
+    // The current is still looked at beside the flag, so one of the two is noticed.
+    assert!(found.is_empty(), "{found:?}");
+    let found = told(&without(&without(builtin_text(), "current frozen"), "in range unnoticed"));
+    let part = |part: &str| found.iter().any(|message| message.contains(part));
+    assert!(part("`current` stuck at one value disarms `current too large`"), "{found:?}");
+    assert!(part("`approached` stuck at one value disarms `stage warming up`"), "{found:?}");
+    let found = told(&without(builtin_text(), "helium gauge silent"));
+    assert!(found.iter().any(|message| message.contains("`helium_level` may be silent")), "{found:?}");
+}
