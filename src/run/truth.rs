@@ -80,9 +80,14 @@ impl Truth {
     /// The spin that could be seen for most of a span: the longest stay in it under a polarised tip. `None` if
     /// there was none, so that whatever was found then is no resonance.
     pub fn between(&self, from_s: f64, to_s: f64) -> Option<&SpinStay> {
-        let shared = |stay: &SpinStay| stay.to_s.min(to_s) - stay.from_s.max(from_s);
-        let seen = self.stays.iter().filter(|stay| self.can_show(stay) && shared(stay) > 0.0);
-        seen.max_by(|a, b| shared(a).total_cmp(&shared(b)))
+        let shared = |stay: &&SpinStay| stay.to_s.min(to_s) - stay.from_s.max(from_s);
+        self.seen(from_s, to_s).max_by(|a, b| shared(a).total_cmp(&shared(b)))
+    }
+
+    /// Every stay under a polarised tip within a span.
+    pub fn seen(&self, from_s: f64, to_s: f64) -> impl Iterator<Item = &SpinStay> {
+        let within = move |stay: &&SpinStay| stay.to_s.min(to_s) > stay.from_s.max(from_s);
+        self.stays.iter().filter(|stay| self.can_show(stay)).filter(within)
     }
 
     /// Whether the apex changed within a span.
@@ -97,8 +102,7 @@ impl Truth {
         self
     }
 
-    /// Whether a spin could be seen in a stay.
-    pub(super) fn can_show(&self, stay: &SpinStay) -> bool {
+    fn can_show(&self, stay: &SpinStay) -> bool {
         self.tips.get(stay.tip).is_some_and(|tip| tip.polarised)
     }
 }

@@ -1,5 +1,7 @@
 //! Closed forms of n equal RC stages (textbook), written down here a second time.
 
+#![allow(dead_code, reason = "each test file uses its own part")]
+
 use noctule_sim::lockin::LockinParams;
 
 /// The lock-in of the tests.
