@@ -142,6 +142,7 @@ pub fn all() -> impl Iterator<Item = &'static Verb> {
         verbs::drifting::VERBS,
         verbs::analysis::VERBS,
         verbs::judging::VERBS,
+        verbs::together::VERBS,
         verbs::identifying::VERBS,
         verbs::flow::VERBS,
         verbs::agenda::VERBS,

@@ -10,6 +10,7 @@ pub mod identifying;
 pub mod judging;
 pub mod sweeping;
 pub mod tip;
+pub mod together;
 
 use super::host::Host;
 use rhai::Engine;
@@ -25,6 +26,7 @@ pub fn register(engine: &mut Engine, host: &Rc<Host>) {
     compensating::register(engine, host);
     drifting::register(engine, host);
     identifying::register(engine, host);
+    together::register(engine, host);
     flow::register(engine, host);
     agenda::register(engine, host);
 }
