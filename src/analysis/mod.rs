@@ -1,6 +1,7 @@
 //! Pure functions on slices of numbers: fits, peaks, verdicts, forecasts.
 
 pub mod contrast;
+pub mod field_law;
 pub mod fit;
 pub mod forecast;
 pub mod formula;

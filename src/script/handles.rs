@@ -142,9 +142,9 @@ pub enum Measure {
 }
 
 impl Measure {
-    /// By the parameter's name.
+    /// By the parameter's name, without the number of its spectrum.
     pub fn of(name: &str) -> Self {
-        match name {
+        match name.split('@').next().unwrap_or(name) {
             "centre" | "zero" => Measure::X,
             "width" | "spacing" | "decay" | "broadening" => Measure::ChangeOfX,
             "height" | "offset" => Measure::Y,
@@ -152,6 +152,17 @@ impl Measure {
             _ if name.starts_with("centre") || name.starts_with("step_") => Measure::X,
             _ if name.starts_with("height") => Measure::Y,
             _ => Measure::Plain,
+        }
+    }
+
+    /// The dimension on axes of these dimensions.
+    pub fn dimension(self, x: Dimension, y: Dimension) -> Dimension {
+        match self {
+            Measure::X => x,
+            Measure::ChangeOfX => x.change(),
+            Measure::Y => y,
+            Measure::Slope => y.change().over(x.change()),
+            Measure::Plain => Dimension::NONE,
         }
     }
 }
@@ -170,13 +181,7 @@ pub struct FitHandle {
 impl FitHandle {
     /// Dimension of a parameter, by its name.
     pub fn dimension(&self, name: &str) -> Dimension {
-        match Measure::of(name) {
-            Measure::X => self.x,
-            Measure::ChangeOfX => self.x.change(),
-            Measure::Y => self.y,
-            Measure::Slope => self.y.change().over(self.x.change()),
-            Measure::Plain => Dimension::NONE,
-        }
+        Measure::of(name).dimension(self.x, self.y)
     }
 
     /// A parameter as a quantity.
@@ -190,9 +195,9 @@ impl FitHandle {
     }
 }
 
-/// The line of resonance against field.
+/// The line of resonance against field, and what speaks against it.
 #[derive(Debug, Clone)]
-pub struct FieldLineHandle(pub Rc<FieldLine>);
+pub struct FieldLineHandle(pub Rc<FieldLine>, pub Rc<[String]>);
 
 /// A verdict on spectra.
 #[derive(Debug, Clone)]

@@ -143,6 +143,7 @@ pub fn all() -> impl Iterator<Item = &'static Verb> {
         verbs::analysis::VERBS,
         verbs::proving::VERBS,
         verbs::judging::VERBS,
+        verbs::together::VERBS,
         verbs::identifying::VERBS,
         verbs::flow::VERBS,
         verbs::agenda::VERBS,

@@ -85,7 +85,7 @@ fn error_rates_of_the_contrast_verdict() {
         let v = match said.verdict {
             ContrastVerdict::Contrast => 0,
             ContrastVerdict::None => 1,
-            ContrastVerdict::Undecided => 2,
+            ContrastVerdict::Undecided | ContrastVerdict::Jump => 2,
         };
         table[kinds.iter().position(|k| *k == kind).expect("known kind")][v] += 1;
         if let Some((separation, dwell)) = truth {
@@ -121,4 +121,96 @@ fn error_rates_of_the_contrast_verdict() {
     assert!(share(table[0][2], table[0]) <= 0.20, "two levels left undecided");
     assert!(share(ones[2], ones) <= 0.20, "one level left undecided");
     assert!(within(3.0) > 90.0, "dwell times agree with the truth within their errors");
+}
+
+/// Time between samples, s.
+const STEP_S: f64 = 5e-3;
+
+/// A sum of processes that forget, one for each octave: 1/f noise of about the variance given.
+fn flicker(variance: f64, rng: &mut ChaCha8Rng) -> Vec<f64> {
+    let mut sum = vec![0.0; SAMPLES];
+    let (mut time, mut octaves) = (0.7, 0.0);
+    while time < 4.0 * SAMPLES as f64 {
+        let left = (-1.0_f64 / time).exp();
+        let mut state = normal(rng);
+        for value in &mut sum {
+            *value += state;
+            state = left * state + (1.0 - left * left).sqrt() * normal(rng);
+        }
+        (time, octaves) = (2.0 * time, octaves + 1.0);
+    }
+    let spread: f64 = (variance / octaves).sqrt();
+    sum.iter().map(|v| v * spread).collect()
+}
+
+/// Two levels two widths apart, with a mean dwell of 0.05 to 5 s and twenty switches at least.
+fn telegraph(rng: &mut ChaCha8Rng) -> Vec<f64> {
+    loop {
+        let dwell = 0.05 * 100_f64.powf(rng.random::<f64>()) / STEP_S;
+        let leave = 0.5 * (1.0 - (-2.0 / dwell).exp());
+        let mut high = rng.random_bool(0.5);
+        let mut switches = 0;
+        let levels: Vec<bool> = (0..SAMPLES)
+            .map(|_| {
+                let turns = rng.random::<f64>() < leave;
+                switches += usize::from(turns);
+                high ^= turns;
+                high
+            })
+            .collect();
+        if switches >= 20 {
+            return levels.iter().map(|h| 2.0 * f64::from(u8::from(*h)) + normal(rng)).collect();
+        }
+    }
+}
+
+/// What one level or one jump looks like, and no switching.
+fn unswitched(kind: usize, rng: &mut ChaCha8Rng) -> Vec<f64> {
+    let white = |rng: &mut ChaCha8Rng| -> Vec<f64> { (0..SAMPLES).map(|_| normal(rng)).collect() };
+    let along = |i: usize| i as f64 / SAMPLES as f64;
+    match kind {
+        0 => {
+            let (at, by) = (rng.random_range(200..1800), rng.random_range(2.0..6.0));
+            let noise = white(rng);
+            noise.iter().enumerate().map(|(i, v)| v + if i >= at { by } else { 0.0 }).collect()
+        }
+        1 => {
+            let drift = rng.random_range(0.5..6.0);
+            white(rng).iter().enumerate().map(|(i, v)| v + drift * along(i)).collect()
+        }
+        2 => flicker(1.0, rng),
+        _ => {
+            let variance = rng.random_range(0.1..9.0);
+            let slow = flicker(variance, rng);
+            white(rng).iter().zip(slow).map(|(v, s)| v + s).collect()
+        }
+    }
+}
+
+#[test]
+fn switching_is_told_from_jumps_drift_and_slow_noise() {
+    let count = if std::env::var("NOCTULE_CAMPAIGN").is_ok_and(|v| v == "full") { 4000 } else { 16 };
+    let kinds = ["telegraph", "one jump", "drift", "1/f", "white and 1/f"];
+    let mut table = [[0_usize; 4]; 5];
+    for seed in 0..count {
+        let mut rng = ChaCha8Rng::seed_from_u64(77);
+        rng.set_stream(seed);
+        let kind = if seed % 2 == 0 { 0 } else { 1 + (seed as usize / 2) % 4 };
+        let y = if kind == 0 { telegraph(&mut rng) } else { unswitched(kind - 1, &mut rng) };
+        let y: Vec<f64> = y.iter().map(|v| 20e-12 + 0.5e-12 * v).collect();
+        let verdict = contrast_of_trace(&y, STEP_S).expect("good numbers are judged").verdict;
+        table[kind][verdict as usize] += 1;
+    }
+    println!("{:<16}{:>9}{:>8}{:>8}{:>11}", "truth", "contrast", "jump", "none", "undecided");
+    for (name, row) in kinds.iter().zip(table) {
+        println!("{name:<16}{:>9}{:>8}{:>8}{:>11}", row[0], row[1], row[2], row[3]);
+    }
+    let of = |verdict: ContrastVerdict, rows: std::ops::Range<usize>| -> usize {
+        rows.map(|k| table[k][verdict as usize]).sum()
+    };
+    let half = 0.5 * count as f64;
+    assert!(of(ContrastVerdict::Contrast, 1..5) as f64 <= 0.001 * half, "false contrast");
+    assert!((half as usize - of(ContrastVerdict::Contrast, 0..1)) as f64 <= 0.01 * half, "missed contrast");
+    let jumps: usize = table[1].iter().sum();
+    assert!(of(ContrastVerdict::Jump, 1..2) * 10 >= jumps * 9, "single jumps are called so");
 }

@@ -97,3 +97,13 @@ fn dip_and_bimodality_of_random_samples_agree_with_the_libraries() {
         assert!((b - number(&case["bimodality"])).abs() < 1e-9, "{name}: {b}");
     }
 }
+
+#[test]
+fn one_single_jump_is_called_a_jump() {
+    let wobble = |i: usize| ((i * 7919 % 1000) as f64 / 1000.0 + (i * 104_729 % 997) as f64 / 997.0) - 1.0;
+    let trace: Vec<f64> = (0..2000).map(|i| if i < 830 { 8.0 } else { 12.0 } + wobble(i)).collect();
+    let said = noctule::analysis::contrast::contrast_of_trace(&trace, 1e-3).expect("a usable trace");
+    assert_eq!(said.verdict, noctule::analysis::contrast::ContrastVerdict::Jump);
+    assert!(said.reasons.iter().any(|r| r.contains("jumped once")), "{:?}", said.reasons);
+    assert!(said.switching.is_none());
+}

@@ -168,3 +168,38 @@ fn nonsense_is_refused_and_leaves_the_search_as_it_was() {
         assert!(search.estimate().centre.is_finite());
     }
 }
+
+#[test]
+fn a_rippling_background_is_no_line_and_hides_none() {
+    let searches = lines(3);
+    let (mut empty, mut found) = (0, 0);
+    for seed in 0..searches {
+        for height in [0.0, 15.0] {
+            let mut rng = ChaCha8Rng::seed_from_u64(300 + seed as u64);
+            let noise = Normal::new(0.0, 1.0).unwrap();
+            let phases: [f64; 3] = std::array::from_fn(|_| rng.random_range(0.0..6.3));
+            let centre = rng.random_range(50.0..250.0);
+            let signal = |f: f64| {
+                let waves = [(770.0, 2.5), (213.0, 3.0), (83.0, 1.5)];
+                let wave = |((period, size), phase): (&(f64, f64), f64)| {
+                    size * (std::f64::consts::TAU * f / period + phase).cos()
+                };
+                let ripple: f64 = waves.iter().zip(phases).map(wave).sum();
+                ripple + height / (1.0 + ((f - centre) / 9.0).powi(2))
+            };
+            let mut search = Search::new((0.0, 300.0), (6.0, 40.0), (-70.0, 70.0), 1.0, None).unwrap();
+            for _ in 0..60 {
+                let f = search.next();
+                search.observe(f, signal(f) + noise.sample(&mut rng)).unwrap();
+            }
+            let said = search.estimate();
+            if height == 0.0 {
+                empty += usize::from(said.presence < 0.99);
+            } else {
+                found += usize::from(said.presence > 0.99 && (said.centre - centre).abs() < 5.0);
+            }
+        }
+    }
+    println!("{empty} of {searches} ripples called empty, {found} of {searches} lines on them found");
+    assert!(empty * 100 >= 99 * searches && found * 100 >= 95 * searches);
+}

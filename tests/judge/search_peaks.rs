@@ -165,3 +165,54 @@ fn settings_and_data_that_make_no_sense_are_refused() {
     assert!(peaks::find(&[], &[], &Search::default()).is_err());
     assert!(peaks::find(&[1.0; 50], &x, &Search::default()).is_err());
 }
+
+/// A ripple as an RF line has it, with periods of 770, 213 and 83 MHz, in units of the noise of a point.
+fn ripple(x_mhz: f64, phases: [f64; 3]) -> f64 {
+    let waves = [(770.0, 6.0), (213.0, 4.0), (83.0, 0.8)];
+    let one = |((period, size), phase): (&(f64, f64), f64)| {
+        size * (std::f64::consts::TAU * x_mhz / period + phase).cos()
+    };
+    waves.iter().zip(phases).map(one).sum()
+}
+
+#[test]
+fn humps_of_a_wavy_background_are_no_lines() {
+    let x: Vec<f64> = (0..501).map(|i| 12_000.0 + 2.0 * f64::from(i)).collect();
+    let search = Search { over_waves: Some(40.0), ..Search::default() };
+    let (mut false_lines, mut found) = (0, 0);
+    let spectra = if full() { 1000 } else { 40 };
+    for seed in 0..spectra {
+        let mut rng = ChaCha8Rng::seed_from_u64(seed);
+        let phases = std::array::from_fn(|_| rng.random_range(0.0..6.3));
+        let background: Vec<f64> =
+            x.iter().zip(noise(x.len(), &mut rng)).map(|(x, e)| 40.0 + ripple(*x, phases) + e).collect();
+        false_lines += peaks::find(&x, &background, &search).unwrap().lines.len();
+        let centre = rng.random_range(12_050.0..12_950.0);
+        let line = |x: f64| 10.0 / (1.0 + ((x - centre) / 10.0).powi(2));
+        let y: Vec<f64> = x.iter().zip(&background).map(|(x, b)| b + line(*x)).collect();
+        let lines = peaks::find(&x, &y, &search).unwrap().lines;
+        found += usize::from(lines.iter().any(|l| (l.centre - centre).abs() < 10.0));
+    }
+    println!("{false_lines} humps taken for lines, {found} lines found in {spectra} spectra each");
+    assert!(false_lines * 50 <= spectra as usize, "{false_lines} humps in {spectra} spectra");
+    assert!(found * 100 >= 95 * spectra as usize, "{found} lines in {spectra} spectra");
+}
+
+#[test]
+fn the_highest_line_on_a_coarse_grid_is_found() {
+    // 25 MHz from point to point, a line of 20 MHz: it is high in one point or two.
+    let x: Vec<f64> = (0..121).map(|i| 12_000.0 + 25.0 * f64::from(i)).collect();
+    let spectra = if full() { 1000 } else { 100 };
+    let mut found = 0;
+    for seed in 0..spectra {
+        let mut rng = ChaCha8Rng::seed_from_u64(seed);
+        let centre = rng.random_range(12_200.0..14_800.0);
+        let line = |x: f64| 60.0 / (1.0 + ((x - centre) / 10.0).powi(2));
+        let y: Vec<f64> = x.iter().zip(noise(x.len(), &mut rng)).map(|(x, e)| 40.0 + line(*x) + e).collect();
+        let lines = peaks::find(&x, &y, &Search::default()).unwrap().lines;
+        let highest = lines.iter().max_by(|a, b| a.score.total_cmp(&b.score));
+        found += usize::from(highest.is_some_and(|l| (l.centre - centre).abs() < 25.0));
+    }
+    println!("{found} of {spectra} lines found on a grid coarser than they are wide");
+    assert!(found * 100 >= 95 * spectra as usize, "{found} of {spectra}");
+}

@@ -6,6 +6,7 @@
 mod dip;
 mod dip_table;
 mod mixture;
+mod slow;
 mod telegraph;
 
 use serde::Serialize;
@@ -24,6 +25,8 @@ use telegraph::switching;
 pub enum ContrastVerdict {
     /// Two separate levels.
     Contrast,
+    /// Two levels, but the trace changes from one to the other once and stays.
+    Jump,
     /// One level, as far as this sample tells.
     None,
     /// The shape is not that of one Gaussian, but two levels are not proved.
@@ -66,6 +69,9 @@ pub struct Contrast {
     pub polarisation: Option<(f64, f64)>,
     /// Dwell times and rates, where a trace in time was given and switches.
     pub switching: Option<Switching>,
+    /// Gain in log likelihood of two levels with persistence over one level with slow Gaussian noise of any colour;
+    /// absent without a trace in time.
+    pub over_slow_noise: Option<f64>,
     /// Reasons in words and numbers.
     pub reasons: Vec<String>,
 }
@@ -239,7 +245,13 @@ fn judge(values: &[f64], step_s: Option<f64>) -> Result<Contrast, Unusable> {
     let bic_one = one_gaussian(&every) + 2.0 * n.ln() + unit;
     let m = two_gaussians(&binned);
     let bic_two = minus_two_log_likelihood(&every, |x| m.density(x)) + 5.0 * n.ln() + unit;
-    let switched = step_s.and_then(|step| switching(&trace, step, &m));
+    let fitted = step_s.and_then(|step| {
+        let chains = [switching(&trace, step, &m), drifting(&trace, step)];
+        chains.into_iter().flatten().max_by(|a, b| a.1.total_cmp(&b.1))
+    });
+    let slow = step_s.map(|_| slow::gain(&trace));
+    // A chain that never switches, or only once, has no dwell times.
+    let switched = fitted.map(|(s, _)| s).filter(|s| s.switches >= 2.0);
     let mixture = Mixture {
         means: m.means.map(|v| mean + scale * v),
         deviations: m.deviations.map(|v| scale * v),
@@ -258,14 +270,113 @@ fn judge(values: &[f64], step_s: Option<f64>) -> Result<Contrast, Unusable> {
         switching: switched.map(|s| Switching {
             levels: s.levels.map(|v| mean + scale * v),
             psd_zero: s.psd_zero * scale * scale,
+            deviations: s.deviations.map(|v| scale * v),
             ..s
         }),
         mixture,
+        over_slow_noise: None,
         reasons: Vec::new(),
     };
     let loners = step_s.is_some() && far_values_stand_alone(&trace, &m);
     speak(&mut said, values.len(), loners);
+    if let Some(slow) = slow {
+        let gain = fitted.map_or(0.0, |(_, gain)| gain);
+        said.over_slow_noise = Some(gain - slow);
+        in_time(&mut said, fitted.map(|(s, _)| s), slow, &trace);
+    }
     Ok(said)
+}
+
+/// Switching on a straight drift, where there clearly is one; the drift counts among what is gained.
+fn drifting(trace: &[f64], step_s: f64) -> Option<(Switching, f64)> {
+    let n = trace.len() as f64;
+    let middle = 0.5 * (n - 1.0);
+    let tilt: f64 = trace.iter().enumerate().map(|(i, v)| (i as f64 - middle) * v).sum();
+    let slope = tilt / (n * (n * n - 1.0) / 12.0);
+    let level: Vec<f64> = trace.iter().enumerate().map(|(i, v)| v - slope * (i as f64 - middle)).collect();
+    let squares = |values: &[f64]| values.iter().map(|v| v * v).sum::<f64>();
+    let gained = 0.5 * n * (squares(trace) / squares(&level)).ln();
+    if gained < 8.0 {
+        return None;
+    }
+    let mut sorted = level.clone();
+    sorted.sort_by(f64::total_cmp);
+    let m = two_gaussians(&Weighted::of_sorted(&sorted));
+    switching(&level, step_s, &m)
+        .map(|(s, gain)| (Switching { persistence: s.persistence + gained, ..s }, gain + gained))
+}
+
+/// Gain in log likelihood of two levels that last over one level with slow noise, from which on it proves or hints.
+const PROVES: f64 = 18.0;
+const HINTS: f64 = 6.0;
+/// The same where the two levels get no credit for the shape that their values have without regard to order; and what slow
+/// noise may be better by in this respect, where the shape speaks.
+const ORDER_PROVES: f64 = 7.0;
+const ORDER_MAY_LACK: f64 = 2.0;
+/// Gain in log likelihood by which the order of the values has to matter at all.
+const LASTS: f64 = 15.0;
+/// Slow noise with less gain than this over white noise does not matter.
+const SLOW_MATTERS: f64 = 10.0;
+/// Switches from which on a trace shows switching, and not a few accidents.
+const ENOUGH_SWITCHES: f64 = 8.0;
+
+/// The verdict on a trace, whose order tells more than its values: levels that last are seen though they overlap, and drift,
+/// flicker and a single jump have two values without switching.
+fn in_time(said: &mut Contrast, chain: Option<Switching>, slow: f64, trace: &[f64]) {
+    let over = said.over_slow_noise.unwrap_or(0.0);
+    let order = chain.map_or(0.0, |s| s.persistence - slow);
+    let two_modes = said.verdict == ContrastVerdict::Contrast;
+    let proved = |s: &Switching| {
+        let shaped = over > PROVES && s.persistence > LASTS && (two_modes || order > -ORDER_MAY_LACK);
+        s.switches >= ENOUGH_SWITCHES && (shaped || order.min(over) > ORDER_PROVES)
+    };
+    let lasting = chain.filter(|s| {
+        let apart = (s.levels[1] - s.levels[0]) / s.deviations[0].max(s.deviations[1]);
+        let alike = s.deviations[0].max(s.deviations[1]) < 1.6 * s.deviations[0].min(s.deviations[1]);
+        apart > 1.2 && alike && s.shares[0].min(s.shares[1]) > 0.03
+    });
+    let (verdict, why) = match lasting {
+        Some(s) if proved(&s) => (
+            ContrastVerdict::Contrast,
+            "Two levels are proved by how the current stays in each and switches.",
+        ),
+        Some(s) if over > HINTS && jumps_once(trace, &s) => (
+            ContrastVerdict::Jump,
+            "The current jumped once and stayed: a change of the tip or the height, or a switch much rarer than the trace is long. A longer trace tells.",
+        ),
+        _ if slow > SLOW_MATTERS && said.verdict == ContrastVerdict::Contrast => (
+            ContrastVerdict::Undecided,
+            "There are two values, but drift or slow noise explains them as well as switching does.",
+        ),
+        Some(s) if over > HINTS && s.switches >= 2.0 && said.verdict == ContrastVerdict::None => (
+            ContrastVerdict::Undecided,
+            "The current may stay in either of two levels, but too little of that is seen.",
+        ),
+        _ => return,
+    };
+    said.verdict = verdict;
+    said.reasons[0] = why.into();
+    match (verdict, said.switching) {
+        (ContrastVerdict::Jump, _) => said.switching = None,
+        // Levels that overlap are known from the time spent in each, not from the shape of all values.
+        (ContrastVerdict::Contrast, Some(s)) if !two_modes => {
+            said.mixture = Mixture { means: s.levels, deviations: s.deviations, weights: s.shares };
+            said.separation = said.mixture.separation();
+            said.polarisation = polarisation(&said.mixture, trace.len() as f64);
+        }
+        _ => {}
+    }
+}
+
+/// Whether twenty parts of the trace lie at one level each and change it exactly once: one jump is no switching.
+fn jumps_once(trace: &[f64], s: &Switching) -> bool {
+    let delta = s.levels[1] - s.levels[0];
+    let parts =
+        trace.chunks((trace.len() / 20).max(1)).map(|part| part.iter().sum::<f64>() / part.len() as f64);
+    let places: Vec<f64> = parts.map(|mean| (mean - s.levels[0]) / delta).collect();
+    let between = places.iter().filter(|p| (**p - 0.5).abs() < 0.25).count();
+    let changes = places.windows(2).filter(|w| (w[0] > 0.5) != (w[1] > 0.5)).count();
+    between <= 2 && changes == 1
 }
 
 /// Relative difference of the two levels with the error of their means.

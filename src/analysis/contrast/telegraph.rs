@@ -41,6 +41,10 @@ pub struct Switching {
     pub psd_zero: f64,
     /// Levels in order, unit of the trace.
     pub levels: [f64; 2],
+    /// Noise in either level, unit of the trace.
+    pub deviations: [f64; 2],
+    /// Part of the time in either level.
+    pub shares: [f64; 2],
     /// Gain in log likelihood of a persistent state over independent draws from the same two levels.
     pub persistence: f64,
 }
@@ -48,13 +52,77 @@ pub struct Switching {
 /// Most iterations of the two-state fit.
 const MOST_ROUNDS: usize = 60;
 
-/// Fits a two-state chain to a trace, starting from the mixture; levels and widths are refined with it.
+/// Samples that are averaged for a start at levels that overlap in single samples.
+const STRETCHES: [usize; 3] = [4, 12, 40];
+
+/// A two-state chain that was fitted to a trace.
+struct Chain {
+    levels: Mixture,
+    stay: [f64; 2],
+    switches: f64,
+    unsure: f64,
+    likelihood: f64,
+}
+
+/// Fits a two-state chain to a trace, starting from the mixture and from the levels of averaged stretches; levels and
+/// widths are refined with it. Gives the gain of its log likelihood over one Gaussian too.
 ///
-/// `None` where the chain has no switch, stays in no state for longer than a sample, or loses a state.
-pub(super) fn switching(trace: &[f64], step_s: f64, mixture: &Mixture) -> Option<Switching> {
+/// `None` where the chain stays in no state for longer than a sample, or loses a state.
+pub(super) fn switching(trace: &[f64], step_s: f64, mixture: &Mixture) -> Option<(Switching, f64)> {
+    let starts = STRETCHES.iter().filter(|m| trace.len() >= 12 * **m).map(|m| stretched(trace, *m));
+    let chains = [(*mixture, 0.9)].into_iter().chain(starts).filter_map(|(m, stay)| chain(trace, m, stay));
+    let best = chains.max_by(|a, b| a.likelihood.total_cmp(&b.likelihood))?;
+    let independent: f64 = trace.iter().map(|x| mixture.density(*x).max(1e-300).ln()).sum();
+    let n = trace.len() as f64;
+    let mean = trace.iter().sum::<f64>() / n;
+    let variance = trace.iter().map(|x| (x - mean).powi(2)).sum::<f64>() / n;
+    let one = -0.5 * n * ((2.0 * std::f64::consts::PI * variance).ln() + 1.0);
+    let (m, out, back) = (best.levels, 1.0 - best.stay[0], 1.0 - best.stay[1]);
+    // A chain that forgets its state within a sample (out + back ≥ 1) has no dwell time to speak of.
+    if !(out + back < 0.95 && best.likelihood.is_finite()) {
+        return None;
+    }
+    // The transition matrix over one sample is exp(Q Δt); its eigenvalue 1 − out − back is exp(−(k1 + k2) Δt).
+    let total = -(1.0 - out - back).ln() / step_s;
+    let rate = [total * out / (out + back), total * back / (out + back)];
+    let dwell = rate.map(|r| 1.0 / r);
+    let delta = m.means[1] - m.means[0];
+    let seen = (0.5 * best.switches).max(0.5);
+    let switching = Switching {
+        dwell_s: dwell,
+        // Half of the switches end a stay in either level; a mean of k exponential times has error 1/√k, and
+        // switches hidden in the noise come and go in pairs.
+        dwell_error_s: dwell.map(|d| d * (seen + best.unsure).sqrt() / seen),
+        rate_hz: rate,
+        switches: best.switches,
+        corner_hz: total / (2.0 * std::f64::consts::PI),
+        psd_zero: telegraph_psd(0.0, dwell[0], dwell[1], delta),
+        levels: m.means,
+        deviations: m.deviations,
+        shares: m.weights,
+        persistence: best.likelihood - independent,
+    };
+    Some((switching, best.likelihood - one))
+}
+
+/// Two levels at the quarters of means over stretches, as wide as what the stretches leave; and the probability to stay.
+fn stretched(trace: &[f64], samples: usize) -> (Mixture, f64) {
+    let mut means: Vec<f64> =
+        trace.chunks_exact(samples).map(|c| c.iter().sum::<f64>() / samples as f64).collect();
+    let square = |c: &[f64], mean: f64| c.iter().map(|v| (v - mean).powi(2)).sum::<f64>();
+    let inside: f64 = trace.chunks_exact(samples).zip(&means).map(|(c, m)| square(c, *m)).sum();
+    let width = (inside / (means.len() * (samples - 1)) as f64).sqrt().max(1e-3);
+    means.sort_by(f64::total_cmp);
+    let at = |share: f64| means[((means.len() - 1) as f64 * share) as usize];
+    let (low, high) = (at(0.15), at(0.85));
+    let means = if high > low { [low, high] } else { [low - 0.5 * width, low + 0.5 * width] };
+    (Mixture { means, deviations: [width; 2], weights: [0.5; 2] }, 1.0 - 0.5 / samples as f64)
+}
+
+/// Expectation and maximisation from a start; the lower level first.
+fn chain(trace: &[f64], start: Mixture, stay: f64) -> Option<Chain> {
     let n = trace.len();
-    let mut m = *mixture;
-    let mut stay = [0.9, 0.9];
+    let (mut m, mut stay) = (start, [stay; 2]);
     let mut forward = vec![[0.0f64; 2]; n];
     let mut scale = vec![0.0f64; n];
     let (mut switches, mut unsure) = (0.0, 0.0);
@@ -75,36 +143,21 @@ pub(super) fn switching(trace: &[f64], step_s: f64, mixture: &Mixture) -> Option
         for k in 0..2 {
             let [w, s, q] = levels[k];
             let mean = s / w;
-            m.deviations[k] = (q / w - mean * mean).max(0.0).sqrt().max(0.3 * mixture.deviations[k]);
+            m.deviations[k] = (q / w - mean * mean).max(0.0).sqrt().max(0.3 * start.deviations[k]);
             m.means[k] += mean;
+            m.weights[k] = w / n as f64;
         }
         if (likelihood - before).abs() < 1e-6 * likelihood.abs().max(1.0) {
             break;
         }
     }
-    let independent: f64 = trace.iter().map(|x| mixture.density(*x).max(1e-300).ln()).sum();
-    let (out, back) = (1.0 - stay[0], 1.0 - stay[1]);
-    // A chain that forgets its state within a sample (out + back ≥ 1) has no dwell time to speak of.
-    if !(switches >= 2.0 && out + back < 0.95 && likelihood.is_finite()) {
-        return None;
+    if m.means[0] > m.means[1] {
+        m.means.swap(0, 1);
+        m.deviations.swap(0, 1);
+        m.weights.swap(0, 1);
+        stay.swap(0, 1);
     }
-    // The transition matrix over one sample is exp(Q Δt); its eigenvalue 1 − out − back is exp(−(k1 + k2) Δt).
-    let total = -(1.0 - out - back).ln() / step_s;
-    let rate = [total * out / (out + back), total * back / (out + back)];
-    let dwell = rate.map(|r| 1.0 / r);
-    let delta = m.means[1] - m.means[0];
-    Some(Switching {
-        dwell_s: dwell,
-        // Half of the switches end a stay in either level; a mean of k exponential times has error 1/√k, and
-        // switches hidden in the noise come and go in pairs.
-        dwell_error_s: dwell.map(|d| d * (0.5 * switches + unsure).sqrt() / (0.5 * switches)),
-        rate_hz: rate,
-        switches,
-        corner_hz: total / (2.0 * std::f64::consts::PI),
-        psd_zero: telegraph_psd(0.0, dwell[0], dwell[1], delta),
-        levels: m.means,
-        persistence: likelihood - independent,
-    })
+    Some(Chain { levels: m, stay, switches, unsure, likelihood })
 }
 
 fn emission(x: f64, m: &Mixture) -> [f64; 2] {

@@ -12,7 +12,7 @@
 use nalgebra::DMatrix;
 
 /// Fewest points from which the colour of noise can be told.
-pub(super) const FEWEST: usize = 24;
+pub(super) const FEWEST: usize = 36;
 
 /// Up to so many points it is always looked for: too few for a quick test.
 const SHORT: usize = 260;

@@ -24,7 +24,9 @@ pub(super) fn weigh(fit: &mut Fit, x: &[f64], y: &[f64], options: &Options, with
     let points = Points { x, sigmas: &options.sigmas, order: general::rising(x) };
     let residuals = points.weighted(&fit.deviations);
     let free: Vec<usize> = (0..fit.parameters.len()).filter(|j| !fit.parameters[*j].fixed).collect();
-    let gain = if colour::suspected(&residuals, free.len()) {
+    // Steps look like slow noise to a family of noises that knows nothing of them; a pattern in what they leave is a doubt.
+    let tellable = !matches!(fit.model, Model::Steps { .. });
+    let gain = if tellable && colour::suspected(&residuals, free.len()) {
         let residuals = residuals.into_owned();
         allow_for_colour(fit, &residuals, &points, &free, options)
     } else {
@@ -141,7 +143,7 @@ fn allow_for_colour(
 }
 
 /// Probability of white noise from which on errors are those of white noise.
-const SURELY_WHITE: f64 = 0.8;
+const SURELY_WHITE: f64 = 0.5;
 
 /// Odds of white noise over those that errors are averaged with: where nothing speaks against it, a line is weighed as in
 /// white noise.

@@ -3,7 +3,7 @@
 use super::profile::{Taken, fit, remove_line};
 use super::scan::{Scan, Window, running, strength};
 use super::significance::Chance;
-use super::{Peak, Peaks, Search, noise};
+use super::{Peak, Peaks, Search, noise, waves};
 use crate::analysis::fit::{FitError, check_columns, degenerate, range};
 
 const FEWEST: usize = 16;
@@ -28,6 +28,9 @@ pub(super) fn find(x: &[f64], y: &[f64], search: &Search) -> Result<Peaks, FitEr
     // A floor at the rounding of the data keeps exact data from making noise of nothing.
     let sigma = search.sigma.unwrap_or_else(|| noise::spread(&level)).max(1e-13 * magnitude);
     let spikes = flatten_spikes(&mut level, sigma);
+    if let Some(widest) = search.over_waves {
+        waves::take_out(&mut level, 2.0 * widest / spacing, sigma);
+    }
     remove_line(&mut level);
     let halves = halves(n, spacing, search.widths);
     if halves.is_empty() {
@@ -78,6 +81,9 @@ fn check_settings(search: &Search) -> Result<(), FitError> {
     if search.sigma.is_some_and(|s| !(s.is_finite() && s > 0.0)) {
         return refuse("the noise must be a positive finite number");
     }
+    if search.over_waves.is_some_and(|w| !(w > 0.0 && w.is_finite())) {
+        return refuse("the width of the widest line must be a positive finite number");
+    }
     if search.widths.is_some_and(|(low, high)| !(low > 0.0 && high >= low && high.is_finite())) {
         return refuse("the widths must be positive and in rising order");
     }
@@ -122,7 +128,9 @@ fn flatten_spikes(level: &mut [f64], sigma: f64) -> usize {
         // The neighbours must agree among themselves: the tip of a narrow line is no spike.
         let off = (old[i] - near[2]).abs();
         let neighbours = (old[i - 1] - old[i + 1]).abs().max((old[i - 1] - near[2]).abs());
-        if off > 7.0 * sigma && off > 5.0 * neighbours {
+        // On a coarse grid a line is one point high, but its flanks show in the points beside it.
+        let flanks = 0.5 * (old[i - 1] + old[i + 1] - old[i - 2] - old[i + 2]) * (old[i] - near[2]).signum();
+        if off > 7.0 * sigma && off > 5.0 * neighbours && flanks < 3.0 * sigma {
             level[i] = 0.5 * (old[i - 1] + old[i + 1]);
             spikes += 1;
         }

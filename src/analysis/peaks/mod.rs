@@ -31,6 +31,7 @@ mod noise;
 mod profile;
 mod scan;
 mod significance;
+mod waves;
 
 use serde::Serialize;
 
@@ -46,6 +47,9 @@ pub struct Search {
     /// Narrowest and widest full width at half maximum, in the unit of x; all that the spacing and the range
     /// allow if not given.
     pub widths: Option<(f64, f64)>,
+    /// Width of the widest line on a wavy background, in the unit of x: waves twice as long are taken out first. Nothing is
+    /// taken out if not given.
+    pub over_waves: Option<f64>,
     /// Standard deviation of one point, in the unit of y; estimated if not given.
     pub sigma: Option<f64>,
     /// Most lines to report.
@@ -55,7 +59,7 @@ pub struct Search {
 impl Default for Search {
     /// One false alarm in a thousand spectra, all widths, unknown noise, at most 32 lines.
     fn default() -> Self {
-        Self { false_alarm: 1e-3, widths: None, sigma: None, most: 32 }
+        Self { false_alarm: 1e-3, widths: None, over_waves: None, sigma: None, most: 32 }
     }
 }
 

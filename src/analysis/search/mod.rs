@@ -1,7 +1,7 @@
 //! An adaptive search for one line: where to measure next so that the answer says most about the line.
 //!
 //! A grid of centres and widths carries the posterior; for each cell, height, asymmetry (as the height of a dispersive
-//! part) and offset are linear and their Gaussian posterior is exact. The next place is the one whose outcome is expected to tell the cells apart
+//! part) and background are linear and their Gaussian posterior is exact. The next place is the one whose outcome is expected to tell the cells apart
 //! best: the mutual information of outcome and cell, with both taken as Gaussian. As the line gets known, the grid
 //! closes in on it. (Choosing measurements by expected information: Ann. Math. Statist. 27, 986 (1956), from
 //! memory, not checked.)
@@ -21,19 +21,25 @@
 //! assert!(found.presence > 0.999);
 //! ```
 
+mod background;
 mod cells;
 mod information;
 
 use serde::Serialize;
 
 use crate::analysis::fit::{FitError, check_values};
-use cells::{Cells, Prior};
+use background::{Background, Ground};
+use cells::{Cells, Noise, Prior};
 
 /// Centres in the grid.
 const CENTRES: usize = 161;
 
-/// Observations from which the noise is estimated: five numbers of the line are fitted to them as well.
+/// Observations from which the noise is estimated: those of line and background are fitted to them as well.
 const FEWEST_FOR_NOISE: usize = 12;
+
+/// Spreads of the waves of the background over the typical height of the line; the most probable one is used, with a line
+/// and without.
+const WAVES: [f64; 4] = [0.003, 0.03, 0.12, 0.4];
 
 /// Widths in the grid.
 const WIDTHS: usize = 5;
@@ -51,6 +57,8 @@ pub struct Search {
     weights: Vec<f64>,
     /// Noise in use: given, or estimated from the best cell.
     noise: f64,
+    /// The background alone, with the most probable spread of its waves.
+    ground: Ground,
     presence: f64,
 }
 
@@ -120,9 +128,10 @@ impl Search {
         let prior = Prior::of(heights, asymmetry);
         // The first grid must not step over a line of the least width.
         let centres = CENTRES.max((3.0 * span / widths.0).ceil() as usize).min(4001);
-        let cells = Cells::new(range, centres, widths, WIDTHS);
+        let cells = Cells::new(range, centres, widths, WIDTHS, Background::new(range, widths.1));
         let weights = vec![1.0 / cells.count() as f64; cells.count()];
         let noise = sigma.unwrap_or(0.2 * prior.typical());
+        let ground = cells.ground(&prior, noise, WAVES[0]);
         Ok(Self {
             range,
             widths,
@@ -132,6 +141,7 @@ impl Search {
             observations: Vec::new(),
             weights,
             noise,
+            ground,
             presence: 0.5,
         })
     }
@@ -139,7 +149,7 @@ impl Search {
     /// The place to measure next.
     pub fn next(&self) -> f64 {
         let places = self.places();
-        information::best(&places, &self.cells, &self.weights, &self.prior, self.noise)
+        information::best(&places, &self.cells, &self.weights, &self.prior, self.noise, &self.ground)
     }
 
     /// Takes in an observation, wherever it was made.
@@ -163,7 +173,7 @@ impl Search {
         let mut sums = [0.0; 8];
         for (k, weight) in self.weights.iter().enumerate().filter(|(_, w)| **w > 0.0) {
             let (centre, width) = (self.cells.centre(k) - self.cells.middle(), self.cells.width(k));
-            let state = self.cells.state(k, &self.prior, self.noise);
+            let state = self.cells.state(k, &self.prior, self.noise, &self.ground);
             let terms = [
                 centre,
                 centre * centre,
@@ -172,7 +182,7 @@ impl Search {
                 state.mean[0],
                 state.mean[0] * state.mean[0] + state.covariance[0],
                 state.mean[1],
-                state.mean[2],
+                self.under(&state, self.cells.centre(k)),
             ];
             for (sum, term) in sums.iter_mut().zip(terms) {
                 *sum += weight * term;
@@ -198,14 +208,14 @@ impl Search {
     /// Places worth trying: the centres of the grid and its near surroundings, and the whole range coarsely.
     fn places(&self) -> Vec<f64> {
         let (low, high) = self.range;
-        let coarse = 48;
+        let coarse = 36;
         let mut places: Vec<f64> =
             (0..=coarse).map(|k| low + (high - low) * f64::from(k) / f64::from(coarse)).collect();
-        let stride = self.cells.centres().len().div_ceil(400);
+        let stride = self.cells.centres().len().div_ceil(100);
         places.extend(self.cells.centres().iter().step_by(stride));
         let (first, last) = self.cells.span();
-        for k in -40..=40 {
-            let place = 0.5 * (first + last) + 0.1 * f64::from(k) * self.widths.1;
+        for k in -20..=20 {
+            let place = 0.5 * (first + last) + 0.2 * f64::from(k) * self.widths.1;
             if (low..=high).contains(&place) {
                 places.push(place);
             }
@@ -213,29 +223,44 @@ impl Search {
         places
     }
 
-    /// Works out the posterior weights, with the noise estimated if it was not given.
+    /// Background at a place, with a line as in this state.
+    fn under(&self, state: &cells::State, x: f64) -> f64 {
+        let alone = self.ground.back(&self.ground.z);
+        let functions = self.cells.functions(x);
+        let part = |v| cells::dot(v, &functions);
+        part(&alone) - state.mean[0] * part(&state.gives_way[0]) - state.mean[1] * part(&state.gives_way[1])
+    }
+
+    /// Works out the posterior weights, and the noise for the next time if it was not given.
     fn weigh(&mut self) {
-        let rounds = if self.sigma.is_some() || self.observations.len() < FEWEST_FOR_NOISE { 1 } else { 2 };
-        for round in 0..rounds {
-            let evidence: Vec<f64> =
-                (0..self.cells.count()).map(|k| self.cells.ln_evidence(k, &self.prior, self.noise)).collect();
-            let largest = evidence.iter().copied().fold(f64::NEG_INFINITY, f64::max);
-            self.weights = evidence.iter().map(|e| (e - largest).exp()).collect();
-            let total: f64 = self.weights.iter().sum();
-            assert!(total >= 1.0 && total.is_finite(), "the best cell has weight one");
-            self.weights.iter_mut().for_each(|w| *w /= total);
-            // Cells outside a grid that has closed in were all but excluded; the mean is over the full first grid.
-            let share = self.cells.share_of(self.range);
-            let ln_line = largest + (share * total / self.cells.count() as f64).ln();
-            let ln_none = self.cells.ln_evidence_of_nothing(&self.prior, self.noise);
-            self.presence = 1.0 / (1.0 + (ln_none - ln_line).exp());
-            if round + 1 < rounds {
-                let best = evidence.iter().position(|e| *e == largest).expect("the largest is among them");
-                let n = self.observations.len() as f64;
-                let left = self.cells.residual_square(best, &self.prior, self.noise)
-                    / (n - self.prior.free()).max(1.0);
-                self.noise = left.sqrt().max(1e-9 * self.prior.typical());
+        let noise = Noise { sigma: self.noise, known: self.sigma.is_some() };
+        let likely =
+            self.weights.iter().enumerate().fold((0, 0.0), |m, (k, w)| if *w > m.1 { (k, *w) } else { m }).0;
+        // The waves that suit the line where it was likely so far, and those that suit none.
+        let (mut line, mut nothing) = (f64::NEG_INFINITY, f64::NEG_INFINITY);
+        for waves in WAVES {
+            let ground = self.cells.ground(&self.prior, self.noise, waves);
+            nothing = nothing.max(self.cells.ln_evidence_of_nothing(noise, &ground));
+            let (here, _) = self.cells.ln_evidence(likely, &self.prior, noise, &ground);
+            if here > line {
+                (line, self.ground) = (here, ground);
             }
+        }
+        let evidence: Vec<(f64, f64)> = (0..self.cells.count())
+            .map(|k| self.cells.ln_evidence(k, &self.prior, noise, &self.ground))
+            .collect();
+        let (largest, left) =
+            evidence.iter().fold((f64::NEG_INFINITY, 0.0), |m, e| if e.0 > m.0 { *e } else { m });
+        self.weights = evidence.iter().map(|e| (e.0 - largest).exp()).collect();
+        let total: f64 = self.weights.iter().sum();
+        assert!(total >= 1.0 && total.is_finite(), "the best cell has weight one");
+        self.weights.iter_mut().for_each(|w| *w /= total);
+        // Cells outside a grid that has closed in were all but excluded; the mean is over the full first grid.
+        let share = self.cells.share_of(self.range) / self.cells.count() as f64;
+        self.presence = 1.0 / (1.0 + (nothing - largest - (share * total).ln()).exp());
+        if self.sigma.is_none() && self.observations.len() >= FEWEST_FOR_NOISE {
+            let each = left / self.observations.len() as f64;
+            self.noise = (self.noise * each.sqrt()).max(1e-9 * self.prior.typical());
         }
     }
 
@@ -254,7 +279,13 @@ impl Search {
         if high - low > 0.5 * (last - first) || high - low < 1e-10 * high.abs() {
             return;
         }
-        self.cells = Cells::new((low, high), CENTRES, self.widths, 2 * WIDTHS);
+        self.cells = Cells::new(
+            (low, high),
+            CENTRES,
+            self.widths,
+            2 * WIDTHS,
+            Background::new(self.range, self.widths.1),
+        );
         for (x, y) in &self.observations {
             self.cells.add(*x, y - self.prior.level());
         }

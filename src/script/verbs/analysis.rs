@@ -1,5 +1,6 @@
 //! Fits and verdicts on what has just been measured.
 
+use crate::analysis::field_law;
 use crate::analysis::fit::{self, Options};
 use crate::analysis::realness;
 use crate::bench::Role;
@@ -34,7 +35,7 @@ pub const VERBS: &[Verb] = &[
         name: "field_line",
         params: &[param("pairs", Kind::List, "pairs of a field and a fit, `[[0.5.T, fit], …]`")],
         gives: "a field line",
-        summary: "The line of resonance against field through trusted fits: `moment` in Bohr magnetons, `tip_field`, their errors, and `expected(field)`.",
+        summary: "The line of resonance against field through trusted fits: `moment` in Bohr magnetons, `tip_field`, their errors, `doubts`, and `expected(field)`. Fits at fewer than three fields, and lines that no spin or tip can have, are refused with the reason; errors grow where the centres scatter.",
         example: "// let law = field_line(fits);  law.moment, law.moment_error, law.expected(0.7.T)",
         ..in_chapter(Chapter::Analysis)
     },
@@ -127,8 +128,13 @@ fn field_line(host: &Host, ctx: &NativeCallContext<'_>, list: Array) -> Result<F
             &format!("no line of resonance against field: {fits} of {all} fits can be trusted; {error}"),
         )
     })?;
+    if let Some(why) = field_law::refusal(&fields, &line) {
+        return Err(argument(ctx, &format!("no line of resonance against field: {why}")));
+    }
+    let doubts = field_law::doubts(&fields, &line);
+    let doubted = if doubts.is_empty() { String::new() } else { format!(" — {}", doubts.join("; ")) };
     let title = format!(
-        "line through fits, no proof of a resonance: moment {:.5} ± {:.5} μB (g {:.4}), tip field {} ± {}, {} of {} fits",
+        "line through fits, no proof of a resonance: moment {:.5} ± {:.5} μB (g {:.4}), tip field {} ± {}, {} of {} fits{doubted}",
         line.moment_mu_b,
         line.moment_error,
         line.g,
@@ -141,9 +147,9 @@ fn field_line(host: &Host, ctx: &NativeCallContext<'_>, list: Array) -> Result<F
         .iter()
         .map(|(field, fit)| json!({ "field_t": field, "centre_hz": fit.fit.value("centre"), "error_hz": fit.fit.error("centre") }))
         .collect();
-    let body = json!({ "line": body(&line), "points": points });
+    let body = json!({ "line": body(&line), "points": points, "doubts": doubts });
     host.record(ctx, Statement::Judgement { what: "field_line".to_owned(), sweep: None, title, body })?;
-    Ok(FieldLineHandle(Rc::new(line)))
+    Ok(FieldLineHandle(Rc::new(line), doubts.into()))
 }
 
 fn register_fit_type(engine: &mut Engine) {
@@ -183,6 +189,9 @@ fn register_law_types(engine: &mut Engine) {
     });
     engine.register_get("tip_field_error", |law: &mut FieldLineHandle| {
         Quantity::new(law.0.tip_field_error, Dimension::FIELD)
+    });
+    engine.register_get("doubts", |law: &mut FieldLineHandle| -> Array {
+        law.1.iter().map(|doubt| Dynamic::from(doubt.clone())).collect()
     });
     engine.register_fn("expected", |ctx: NativeCallContext, law: &mut FieldLineHandle, field: Dynamic| {
         let field_t = quantity(&ctx, &field, Dimension::FIELD, "the field")?;

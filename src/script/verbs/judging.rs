@@ -25,6 +25,9 @@ const USUAL_ASYMMETRY: f64 = 1.0;
 /// The most readings of one adaptive search.
 const MOST_READINGS: u64 = 2_000;
 
+/// Width of the widest line in a spectrum over frequency, Hz: longer waves are the transmission of the RF line.
+const WIDEST_LINE_HZ: f64 = 40e6;
+
 /// Shapes that can be fitted by their name.
 const SHAPES: &[&str] = &["lorentzian", "gaussian", "decay", "approach", "line"];
 
@@ -34,7 +37,7 @@ pub const VERBS: &[Verb] = &[
         name: "contrast",
         params: &[param("trace", Kind::Handle("trace"), "a trace of the current")],
         gives: "a map with `verdict`, `polarisation`, `separation`, `reasons`",
-        summary: "Judges whether a current has two levels, as it has under a magnetic tip: `verdict` is `contrast`, `none` or `undecided`.",
+        summary: "Judges whether a current has two levels, as it has under a magnetic tip: `verdict` is `contrast`, `none`, `undecided`, or `jump` where it changed from one to the other once and stayed.",
         example: "let seen = contrast(trace(\"Current\", 400, 5.ms));\nnote(`contrast: ${seen.verdict}`);",
         ..in_chapter(Chapter::Analysis)
     },
@@ -46,7 +49,7 @@ pub const VERBS: &[Verb] = &[
         ],
         optional: 1,
         gives: "a list of maps with `centre`, `width`, `height`, `false_alarm`",
-        summary: "The lines of a spectrum, each with the probability that noise alone shows one as strong anywhere in the range.",
+        summary: "The lines of a spectrum in rising order of frequency, each with the probability that noise alone shows one as strong anywhere in the range. Over frequency, waves of 80 MHz and more are taken for the transmission of the RF line, so lines are up to 40 MHz wide.",
         example: "let s = sweep(#{ channel: \"RfFrequency\", from: 14.GHz, to: 14.2.GHz, points: 41, read: \"LockinX\" });\nfor line in find_lines(s) { note(`a line at ${line.centre}`); }",
         ..in_chapter(Chapter::Analysis)
     },
@@ -152,6 +155,7 @@ fn contrast(host: &Host, ctx: &NativeCallContext<'_>, trace: &Trace) -> Result<M
         .map_err(|error| argument(ctx, &format!("this trace can't be judged: {error}")))?;
     let verdict = match judged.verdict {
         ContrastVerdict::Contrast => "contrast",
+        ContrastVerdict::Jump => "jump",
         ContrastVerdict::None => "none",
         ContrastVerdict::Undecided => "undecided",
     };
@@ -180,7 +184,7 @@ pub(super) fn spectrum(
     sweep.spectrum(channel).ok_or_else(|| argument(ctx, &format!("this sweep did not read `{channel}`")))
 }
 
-fn dimensions(sweep: &Sweep, channel: &str) -> (Dimension, Dimension) {
+pub(super) fn dimensions(sweep: &Sweep, channel: &str) -> (Dimension, Dimension) {
     let x = sweep.bench.channel(sweep.data.plan.fast.channel).dimension();
     (x, sweep.column(channel).map_or(Dimension::NONE, |column| column.dimension))
 }
@@ -193,7 +197,10 @@ fn find_lines(
 ) -> Result<Array, Thrown> {
     let (x, y) = spectrum(ctx, sweep, channel)?;
     let (x_is, y_is) = dimensions(sweep, channel);
-    let found = peaks::find(&x, &y, &peaks::Search::default())
+    let spans = x.iter().fold((f64::INFINITY, f64::NEG_INFINITY), |m, v| (m.0.min(*v), m.1.max(*v)));
+    let wavy = x_is == Dimension::FREQUENCY && spans.1 - spans.0 > 2.0 * WIDEST_LINE_HZ;
+    let plan = peaks::Search { over_waves: wavy.then_some(WIDEST_LINE_HZ), ..peaks::Search::default() };
+    let found = peaks::find(&x, &y, &plan)
         .map_err(|error| argument(ctx, &format!("no lines can be looked for: {error}")))?;
     let title = format!("{} {}: {} lines", sweep.data.plan.name, sweep.data.sweep, found.lines.len());
     let body = serde_json::to_value(&found).unwrap_or_default();
@@ -422,7 +429,7 @@ pub(super) fn keep_fit(
 }
 
 /// Parameters with their errors.
-fn in_short(handle: &FitHandle) -> String {
+pub(super) fn in_short(handle: &FitHandle) -> String {
     let one = |p: &fit::Parameter| {
         let show = |si| rounded(Quantity::new(si, handle.dimension(&p.name)));
         format!("{} {} ± {}", p.name, show(p.value), show(p.standard_error))

@@ -11,6 +11,7 @@ pub mod judging;
 pub mod proving;
 pub mod sweeping;
 pub mod tip;
+pub mod together;
 
 use super::host::Host;
 use rhai::Engine;
@@ -27,6 +28,7 @@ pub fn register(engine: &mut Engine, host: &Rc<Host>) {
     compensating::register(engine, host);
     drifting::register(engine, host);
     identifying::register(engine, host);
+    together::register(engine, host);
     flow::register(engine, host);
     agenda::register(engine, host);
 }
