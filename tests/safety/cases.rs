@@ -376,6 +376,9 @@ fn every_branch_of_recovery_is_taken_by_some_fault() {
     add(night(image, r#"PressureBurst(at: "5 min", height: "1e-6 mbar")"#));
     let missing = Probe::ALL.iter().zip(taken).filter(|(_, count)| *count == 0).map(|(probe, _)| *probe);
     // No interlock of the built-in bench refills, and none of these sequences has a spot to find again: the tests of the
-    // supervisor have both. No simulated link is ever out of step: those of `links` are.
-    assert_eq!(missing.collect::<Vec<_>>(), [Probe::OutOfStep, Probe::RefillByLock, Probe::SpotLost]);
+    // supervisor have both. No simulated link is ever out of step or loses its settings: those over TCP do.
+    assert_eq!(
+        missing.collect::<Vec<_>>(),
+        [Probe::Changed, Probe::OutOfStep, Probe::RefillByLock, Probe::SpotLost]
+    );
 }
