@@ -21,6 +21,8 @@ pub enum ErrorKind {
     /// Something came that nobody had asked for, or an answer that belongs to something else: what was read since
     /// the last proof is doubtful.
     OutOfStep,
+    /// After its connection was made anew, settings are not what they were. Told once; nothing was done.
+    Changed,
     /// What was to be read is more than can be shown.
     AboveRange,
     /// What was to be read is less than can be shown.
@@ -42,6 +44,7 @@ impl ErrorKind {
             ErrorKind::Garbled => "garbled",
             ErrorKind::TimedOut => "timed out",
             ErrorKind::OutOfStep => "out of step",
+            ErrorKind::Changed => "changed",
             ErrorKind::AboveRange => "above its range",
             ErrorKind::BelowRange => "below its range",
         }

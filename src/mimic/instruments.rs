@@ -29,6 +29,8 @@ pub struct InstrumentSpec {
     pub(super) commands: &'static [(&'static str, Does)],
     /// What `*RST` sets.
     pub(super) reset: &'static [(Signal, f64)],
+    /// What it comes back with after its power was off.
+    pub(super) power_on: &'static [(Signal, f64)],
 }
 
 /// What a command does.
@@ -82,6 +84,7 @@ pub const INSTRUMENTS: &[InstrumentSpec] = &[
             ("ABORt", Task(Word::Abort)),
         ],
         reset: &[(Signal::Bias, 0.05), (Signal::Setpoint, 10e-12), (Signal::Feedback, 1.0)],
+        power_on: &[],
     },
     InstrumentSpec {
         name: "magnet",
@@ -94,6 +97,7 @@ pub const INSTRUMENTS: &[InstrumentSpec] = &[
         ],
         // A field stays where it is: bringing it down is nothing to do by the way.
         reset: &[],
+        power_on: &[],
     },
     InstrumentSpec {
         name: "source",
@@ -103,6 +107,7 @@ pub const INSTRUMENTS: &[InstrumentSpec] = &[
             ("OUTPut:[STATe]", Knob(Signal::RfOutput)),
         ],
         reset: &[(Signal::RfOutput, 0.0)],
+        power_on: &[(Signal::RfOutput, 0.0), (Signal::RfLevel, -60.0)],
     },
     InstrumentSpec {
         name: "lockin",
@@ -115,6 +120,7 @@ pub const INSTRUMENTS: &[InstrumentSpec] = &[
             ("STATus:OVERload", Gauge(Signal::LockinOverload, 1.0)),
         ],
         reset: &[(Signal::LockinModulation, 0.0), (Signal::LockinReference, 0.0)],
+        power_on: &[(Signal::LockinModulation, 0.0), (Signal::LockinReference, 0.0)],
     },
     InstrumentSpec {
         name: "monitors",
@@ -126,6 +132,7 @@ pub const INSTRUMENTS: &[InstrumentSpec] = &[
             ("MEASure:PRESsure:PREParation", Gauge(Signal::PreparationPressure, MBAR)),
         ],
         reset: &[],
+        power_on: &[],
     },
 ];
 

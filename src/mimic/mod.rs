@@ -165,6 +165,18 @@ impl Running {
         look(lab.microscope())
     }
 
+    /// Switches one instrument off for so long: it comes back with the settings of its power-on state.
+    pub fn power_cycle(&self, instrument: &str, off: Duration) {
+        let Some(index) = self.addresses.iter().position(|(name, _)| *name == instrument) else { return };
+        self.servers[index].power_cycle(off);
+        for (signal, value) in INSTRUMENTS[index].power_on {
+            let set = self.with_microscope(|microscope| microscope.set(*signal, *value));
+            if let Err(refusal) = set {
+                tracing::error!(instrument, %refusal, "no power-on state");
+            }
+        }
+    }
+
     /// Simulated seconds in a second.
     pub fn pace(&self) -> f64 {
         lab::locked(&self.lab).pace()

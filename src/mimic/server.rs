@@ -34,6 +34,8 @@ struct Shared {
     lab: Arc<Mutex<Lab>>,
     spoiler: Arc<Mutex<Spoiler>>,
     stop: Arc<AtomicBool>,
+    /// Nobody is served before then: it is switched off.
+    off_until: Mutex<Option<Instant>>,
     /// Connections that are open, to end them from outside.
     open: Mutex<Vec<(u64, TcpStream)>>,
 }
@@ -51,10 +53,26 @@ impl Server {
         spoiler: Arc<Mutex<Spoiler>>,
         stop: Arc<AtomicBool>,
     ) -> Self {
-        let shared = Arc::new(Shared { instrument, lab, spoiler, stop, open: Mutex::new(Vec::new()) });
+        let shared = Arc::new(Shared {
+            instrument,
+            lab,
+            spoiler,
+            stop,
+            off_until: Mutex::new(None),
+            open: Mutex::new(Vec::new()),
+        });
         let theirs = Arc::clone(&shared);
         let thread = thread::spawn(move || accept(&listener, &theirs));
         Self { address, shared, thread: Some(thread) }
+    }
+
+    /// Switches the instrument off and on again: its connections end, and for a while new ones end at once.
+    pub(super) fn power_cycle(&self, off: Duration) {
+        *held(&self.shared.off_until) = Some(Instant::now() + off);
+        for (_, stream) in held(&self.shared.open).iter() {
+            // It may have ended by itself.
+            let _gone = stream.shutdown(Shutdown::Both);
+        }
     }
 
     /// Ends every connection. The flag to stop is up already.
@@ -93,7 +111,8 @@ fn accept(listener: &TcpListener, shared: &Arc<Shared>) {
             continue;
         };
         let Ok(copy) = stream.try_clone() else { continue };
-        if threads.len() >= CLIENTS_AT_MOST {
+        let off = held(&shared.off_until).is_some_and(|until| Instant::now() < until);
+        if off || threads.len() >= CLIENTS_AT_MOST {
             continue;
         }
         number += 1;

@@ -175,6 +175,8 @@ pub enum HeldBy {
     Operator,
     /// An interlock.
     Interlock,
+    /// An instrument that stands elsewhere than it was told.
+    Instrument,
 }
 
 impl HeldBy {
@@ -183,6 +185,7 @@ impl HeldBy {
         match self {
             HeldBy::Operator => "operator",
             HeldBy::Interlock => "interlock",
+            HeldBy::Instrument => "instrument",
         }
     }
 }
@@ -241,6 +244,8 @@ pub enum Trouble {
     KeeperReplaced,
     /// Replies of a link came out of step; what it says of that.
     OutOfStep(String),
+    /// An instrument stands elsewhere than it was told: it came back with other settings, or somebody else set it.
+    SettingsChanged(String),
     /// Something else, in words.
     Told(String),
 }
@@ -258,7 +263,9 @@ impl Trouble {
             Trouble::KeeperReplaced => {
                 "the keeper process was gone or stopped; a new one keeps watch".to_owned()
             }
-            Trouble::OutOfStep(words) | Trouble::Told(words) => words.clone(),
+            Trouble::OutOfStep(words) | Trouble::SettingsChanged(words) | Trouble::Told(words) => {
+                words.clone()
+            }
         }
     }
 }

@@ -38,6 +38,8 @@ pub struct Hold {
     pub operator: bool,
     /// Whether it is for a helium transfer.
     pub refill: bool,
+    /// Whether an instrument has changed its settings, which are to be brought back.
+    pub changed: bool,
     /// Whether the tip has to come out.
     pub withdraw: bool,
     /// When it began.
@@ -56,7 +58,7 @@ pub struct Hold {
 impl Hold {
     /// Whether anybody wants it.
     pub fn wanted(&self) -> bool {
-        self.operator || !self.locks.is_empty()
+        self.operator || self.changed || !self.locks.is_empty()
     }
 
     /// An operator's word; true if something has changed.
@@ -115,6 +117,21 @@ impl Hold {
             }
         }
         steps
+    }
+
+    /// The settings of an instrument that has lost them are brought back with the rest, in the order of the bench.
+    pub fn bring_back(&mut self, bench: &Bench, latest: &Latest, link: usize) {
+        let tip = |role| matches!(role, Some(Role::TipX | Role::TipY));
+        let mut here: Vec<ChannelId> = bench.ids().filter(|id| bench.channel(*id).link == link).collect();
+        here.reverse();
+        for id in here {
+            let channel = bench.channel(id);
+            // Where the tip stands is changed by tasks as well, and moving it back would hurt more than help.
+            if channel.settable && !tip(channel.role) {
+                self.save(id, latest);
+            }
+        }
+        self.changed = true;
     }
 
     fn save(&mut self, channel: ChannelId, latest: &Latest) {

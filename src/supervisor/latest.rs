@@ -18,6 +18,8 @@ struct Cell {
     changed_at: Moment,
     failures: u32,
     sent: Option<(f64, Moment)>,
+    /// What was sent and read before does not say any more where it stands.
+    lost: bool,
     moved_at: Option<Moment>,
     earlier: (f64, Moment),
     older: Option<(f64, Moment)>,
@@ -42,6 +44,7 @@ impl Latest {
             changed_at: begun,
             failures: 0,
             sent: None,
+            lost: false,
             moved_at: None,
             earlier: (f64::NAN, begun),
             older: None,
@@ -77,6 +80,7 @@ impl Latest {
         }
         cell.value = value;
         cell.beyond = None;
+        cell.lost = false;
         cell.read_at = Some(now);
         cell.failures = 0;
     }
@@ -108,6 +112,7 @@ impl Latest {
     pub fn note_sent(&mut self, channel: ChannelId, value: f64) {
         let cell = &mut self.cells[channel.index()];
         cell.sent = Some((value, self.now));
+        cell.lost = false;
         cell.moved_at = Some(self.now);
     }
 
@@ -124,7 +129,13 @@ impl Latest {
     /// Best knowledge of where a settable channel stands: last told, else last read.
     pub fn standing(&self, channel: ChannelId) -> Option<f64> {
         let cell = &self.cells[channel.index()];
-        cell.sent.map(|(value, _)| value).or_else(|| self.latest(channel))
+        cell.sent.map(|(value, _)| value).or_else(|| self.latest(channel).filter(|_| !cell.lost))
+    }
+
+    /// An instrument is not as it was left: where a channel stands has to be read before it is moved.
+    pub fn lose(&mut self, channel: ChannelId) {
+        self.forget_sent(channel);
+        self.cells[channel.index()].lost = true;
     }
 
     /// Forgets what a channel was told, so that it is read anew before it is moved.

@@ -309,7 +309,9 @@ impl Supervisor {
                         self.watch.read_beyond(&channels);
                     } else {
                         self.note_out_of_step(usize::from(link), error, out);
-                        self.watch_failed(&channels);
+                        if !self.note_changed(usize::from(link), error, out) {
+                            self.watch_failed(&channels);
+                        }
                     }
                 } else {
                     self.watch.read_well(&channels);
@@ -387,6 +389,9 @@ impl Supervisor {
             && let Some(link) = self.slot.link_in_use(&bench, serial)
         {
             self.note_out_of_step(link, error, out);
+            if self.note_changed(link, error, out) {
+                return;
+            }
         }
         let arrived = self.slot.answered(&bench, self.now, serial, outcome);
         self.probes[Probe::HeardAfterAll as usize] += std::mem::take(&mut self.slot.heard_after_all);

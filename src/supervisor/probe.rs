@@ -32,6 +32,7 @@ probes! {
     Refused = "a command was refused at the gate";
     Warned = "an interlock warned";
     BlindLock = "an interlock acted because it could not see";
+    Changed = "an instrument was not as it was left when its connection was made anew";
     OutOfStep = "a link was out of step";
     HeldByLock = "an interlock held the sequence";
     WithdrawnByLock = "an interlock had the tip withdrawn";

@@ -8,8 +8,11 @@ use super::{CentrePlan, Effects, Phase, Probe, Supervisor, Word};
 use crate::bench::expression::Readings;
 use crate::bench::{Action, Bench, ChannelId};
 use crate::history::Level;
+use crate::instrument::{ErrorKind, InstrumentError};
 use crate::quantity::Moment;
-use crate::record::{Cause, Column, Compared, During, Ending, Entry, HeldBy, Outcome, SafeAct, Unseen};
+use crate::record::{
+    Cause, Column, Compared, During, Ending, Entry, HeldBy, Outcome, SafeAct, Trouble, Unseen,
+};
 
 /// Time that withdrawing is reckoned with when a window ends, s.
 const WITHDRAW_RECKONED_S: f64 = 60.0;
@@ -220,7 +223,11 @@ impl Supervisor {
             return true;
         }
         if self.hold.wanted() && self.hold.stage == Stage::None && !matches!(next, Next::Finished(_)) {
-            self.enter_hold("an operator asked for it, and it began at the next point", out);
+            let reason = match self.hold.changed {
+                true => "an instrument has changed its settings",
+                false => "an operator asked for it, and it began at the next point",
+            };
+            self.enter_hold(reason, out);
             return true;
         }
         false
@@ -239,8 +246,32 @@ impl Supervisor {
         self.hold.stage != Stage::None
     }
 
+    /// An instrument is not as it was left: that is told, its settings are brought back through the gate, and the point
+    /// in hand is measured again. True if the procedure at work was put aside for it.
+    pub(super) fn note_changed(&mut self, link: usize, error: &InstrumentError, out: &mut Effects) -> bool {
+        if error.kind != ErrorKind::Changed {
+            return false;
+        }
+        self.reach(Probe::Changed);
+        let bench = std::sync::Arc::clone(&self.bench);
+        let name = bench.links[link].name.clone();
+        let text = format!("{name} is not as it was left: {}", error.message);
+        let trouble = Trouble::SettingsChanged(error.message.clone());
+        self.append(Entry::Fault { link: name, trouble }, Vec::new(), true, out);
+        Self::notify("fault", text.clone(), out);
+        if self.phase != Phase::Running {
+            return false;
+        }
+        self.hold.bring_back(&bench, &self.latest, link);
+        for id in bench.ids().filter(|id| bench.channel(*id).link == link && bench.channel(*id).settable) {
+            self.latest.lose(id);
+        }
+        self.hold_now(&text, out);
+        !self.hold.changed
+    }
+
     /// An interlock or an operator wants a hold now.
-    fn hold_now(&mut self, reason: &str, out: &mut Effects) {
+    pub(super) fn hold_now(&mut self, reason: &str, out: &mut Effects) {
         match self.hold.stage {
             Stage::None => {
                 let task = self.slot.holds_task();
@@ -251,6 +282,7 @@ impl Supervisor {
                 self.enter_hold(reason, out);
             }
             Stage::Leaving => self.enter_hold(reason, out),
+            Stage::Entering | Stage::Waiting if self.hold.changed => self.enter_hold(reason, out),
             Stage::Entering | Stage::Waiting if self.hold.must_go_further() => self.enter_hold(reason, out),
             Stage::Entering | Stage::Waiting => {}
         }
@@ -273,11 +305,16 @@ impl Supervisor {
         }
         if self.hold.stage == Stage::None {
             self.hold.since = self.now;
-            let by = if self.hold.locks.is_empty() { HeldBy::Operator } else { HeldBy::Interlock };
+            let by = match (self.hold.locks.is_empty(), self.hold.changed) {
+                (false, _) => HeldBy::Interlock,
+                (true, true) => HeldBy::Instrument,
+                (true, false) => HeldBy::Operator,
+            };
             self.append(Entry::Held { by, reason: reason.to_owned() }, Vec::new(), true, out);
             Self::notify("held", format!("held: {reason}"), out);
         }
         self.hold.stage = Stage::Entering;
+        self.hold.changed = false;
         let during = if self.hold.refill { During::Refill } else { During::Hold };
         let steps = self.hold.steps_in(&self.bench, &self.latest, task_under_way);
         self.slot.begin(Procedure::Steps(Steps::new(during, steps)), Purpose::EnterHold);

@@ -83,3 +83,66 @@ fn the_mimic_gives_the_fits_of_the_rehearsal_within_their_errors() {
         assert!(pull.abs() < 5.0, "{a} ± {a_error} and {b} ± {b_error}");
     }
 }
+
+/// A long look at one line, with what the source says of itself at each point.
+const WATCHED: &str = r#"
+approach();
+set("RfLevel", -8.dBm);
+set("RfOutput", 1);
+sweep(#{ name: "watched", channel: "RfFrequency", from: 12.GHz, to: 12.1.GHz, points: 60,
+    read: ["RfLevel", "RfOutput", "Current"], dwell: 600.ms, average: 4 });
+park();
+"#;
+
+/// The source is away for a fifth of a second in the middle of a sweep and comes back with the settings of its power-on
+/// state: that is noticed and told, it is set again, and no point is measured without RF.
+#[test]
+fn a_source_that_comes_back_switched_off_is_noticed_told_and_set_again() {
+    let folder = tempfile::tempdir().unwrap();
+    let sequence = write(folder.path(), "watched.rhai", WATCHED);
+    let world = World::shipped("night").unwrap();
+    let running = Mimic::start(&world, 1, "127.0.0.1:0".parse().unwrap(), 1.0, &[]).unwrap();
+    let bench = bench_for(&running).replace("attempts: 3, pause: \"200 ms\"", "attempts: 20, pause: \"1 s\"");
+    let bench = write(folder.path(), "bench.ron", &bench.replace("mimic of", "rebooting mimic of"));
+    let run = folder.path().join("run");
+    let arguments =
+        ["run", text(&sequence), "--bench", text(&bench), "--out", text(&run), "--pace", "10", "--json"];
+    let child = noctule()
+        .args(arguments)
+        .stdout(std::process::Stdio::piped())
+        .stderr(std::process::Stdio::piped())
+        .spawn()
+        .unwrap();
+    let on = || running.with_microscope(|m| m.read(noctule_sim::Signal::RfOutput)) > 0.5;
+    let began = std::time::Instant::now();
+    while !on() {
+        assert!(began.elapsed().as_secs() < 120, "the sweep does not begin");
+        std::thread::sleep(std::time::Duration::from_millis(20));
+    }
+    std::thread::sleep(std::time::Duration::from_millis(700));
+    assert!(on(), "the sweep is over already");
+    running.power_cycle("source", std::time::Duration::from_millis(200));
+    let said: crate::common::Said = child.wait_with_output().unwrap().into();
+    assert_eq!(said.code, 0, "{}\n{}", said.stdout, said.stderr);
+    let json = said.json();
+    assert_eq!((&json["outcome"], &json["points"]), (&"finished".into(), &60.into()));
+    assert_eq!(json["limit_violations"], 0);
+
+    let out = folder.path().join("csv");
+    let exported = say(&["export", text(&run), "--as", "csv", "--out", text(&out)]);
+    assert_eq!(exported.code, 0, "{}", exported.stderr);
+    let table = std::fs::read_to_string(out.join("sweep_0000_watched.csv")).unwrap();
+    let mut lines = table.lines().filter(|line| !line.starts_with('#'));
+    let names: Vec<&str> = lines.next().unwrap().split(',').collect();
+    let at = |name: &str| names.iter().position(|column| column.starts_with(name)).expect("the column");
+    let (level, output) = (at("rf_level"), at("rf_output"));
+    let mut points = 0;
+    for line in lines {
+        let cells: Vec<f64> = line.split(',').map(|cell| cell.parse().unwrap()).collect();
+        assert!((cells[level] + 8.0).abs() < 0.2 && cells[output] == 1.0, "a point without RF: {line}");
+        points += 1;
+    }
+    assert_eq!(points, 60);
+    let brief = say(&["brief", text(&run)]);
+    assert!(brief.stdout.contains("was left at -8 dBm"), "{}", brief.stdout);
+}

@@ -23,7 +23,7 @@ impl Scpi {
     pub(super) fn ready(&mut self, deadline: Instant) -> Result<(), InstrumentError> {
         if let Some(connection) = &mut self.connection {
             match connection.idle() {
-                Idle::Quiet => return Ok(()),
+                Idle::Quiet => return self.tell_changed(),
                 Idle::Unasked => {
                     self.connection = None;
                     return Err(self.out_of_step("something came that nobody had asked for"));
@@ -34,7 +34,8 @@ impl Scpi {
             }
             self.connection = None;
         }
-        self.connect(deadline)
+        self.connect(deadline)?;
+        self.tell_changed()
     }
 
     /// Says how much is doubtful now.
@@ -53,10 +54,11 @@ impl Scpi {
         let link = &self.link;
         let opened = Connection::open(&link.address, &link.reply_terminator, self.timeout, deadline);
         self.connection = Some(opened.map_err(|fault| self.error(fault.kind, fault.message))?);
-        let met = self.meet(deadline);
+        let met = self.meet(deadline).and_then(|()| if self.met_before { self.look_again() } else { Ok(()) });
         if met.is_err() {
             self.connection = None;
         }
+        self.met_before |= met.is_ok();
         met
     }
 
@@ -225,7 +227,7 @@ impl Scpi {
     }
 
     /// A query with its marker, or the marker alone; gives the number that has to come back.
-    fn write_query(&mut self, query: Option<&str>) -> Result<Option<u8>, InstrumentError> {
+    pub(super) fn write_query(&mut self, query: Option<&str>) -> Result<Option<u8>, InstrumentError> {
         self.compose(None, query)
     }
 

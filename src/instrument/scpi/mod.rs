@@ -18,6 +18,7 @@
 //! | garbled | a reply that is not of the form that the bench file gives, too long, binary, or more than was asked for |
 //! | timed out | no complete reply in time |
 //! | out of step | something came that nobody had asked for, or a reply that belongs to another query |
+//! | changed | the connection was made anew, and a setting is not what it was: told once, nothing was done |
 //! | above, below its range | SCPI's ±9.9E37, or the words for it that the bench file gives |
 //!
 //! # In step
@@ -32,6 +33,7 @@
 
 mod connection;
 mod exchange;
+mod look;
 pub mod reply;
 mod setting;
 mod tasks;
@@ -40,7 +42,7 @@ mod transport;
 pub mod wording;
 
 use super::{ErrorKind, Identity, Instrument, InstrumentError, Task, TaskReport};
-use crate::bench::{Address, Channel, ScpiAddress, ScpiLink};
+use crate::bench::{Address, Channel, Role, ScpiAddress, ScpiLink};
 use connection::{Connection, Idle};
 use exchange::garbled;
 use std::fmt;
@@ -72,6 +74,12 @@ pub struct Scpi {
     proved_at: Option<Instant>,
     /// When something was last sent or heard.
     heard_at: Option<Instant>,
+    /// What settable channels were last told, or last showed: looked at after a connection was made anew.
+    known: std::collections::BTreeMap<String, (Channel, f64)>,
+    /// Whether there was a connection before.
+    met_before: bool,
+    /// What was found changed after a connection was made anew, until it is told.
+    changed: Option<String>,
     /// Who answered when this was last asked.
     known_identity: Option<String>,
     /// Numbers that the task begun here will have at its end; none if none was begun.
@@ -101,6 +109,9 @@ impl Scpi {
             unproved: 0,
             proved_at: None,
             heard_at: None,
+            known: std::collections::BTreeMap::new(),
+            met_before: false,
+            changed: None,
             known_identity: None,
             begun: None,
         }
@@ -185,7 +196,9 @@ impl Instrument for Scpi {
     }
 
     fn set(&mut self, channel: &Channel, si: f64) -> Result<(), InstrumentError> {
-        self.set_channel(channel, si)
+        self.set_channel(channel, si)?;
+        self.known.insert(channel.name.clone(), (channel.clone(), si));
+        Ok(())
     }
 
     fn read(&mut self, channel: &Channel) -> Result<f64, InstrumentError> {
@@ -193,10 +206,17 @@ impl Instrument for Scpi {
         let Some(query) = &address.query else {
             return Err(self.error(ErrorKind::Refused, format!("`{}` can't be read", channel.name)));
         };
-        self.ask(query, LONGEST_REPLY, self.deadline(), |text| wording::understand(address, text))
+        let si =
+            self.ask(query, LONGEST_REPLY, self.deadline(), |text| wording::understand(address, text))?;
+        if channel.settable && !self.known.contains_key(&channel.name) {
+            self.known.insert(channel.name.clone(), (channel.clone(), si));
+        }
+        Ok(si)
     }
 
     fn begin(&mut self, task: &Task, traced: Option<&Channel>) -> Result<(), InstrumentError> {
+        // A task may move the tip, or what stands under it, and that is no other hand.
+        self.known.retain(|_, (channel, _)| !matches!(channel.role, Some(Role::TipX | Role::TipY)));
         self.begin_task(task, traced)
     }
 
