@@ -25,7 +25,8 @@ fn spectrum<'a>(field_t: f64, f_hz: &'a [f64], y: &'a [f64]) -> Spectrum<'a> {
     Spectrum { field_t, level_dbm: None, tip_height_m: None, f_hz, y, sigma: None }
 }
 
-const OPTIONAL: [&str; 10] = [
+const OPTIONAL: [&str; 11] = [
+    "over_slow_noise",
     "smallest_noticed",
     "next",
     "power",
