@@ -26,8 +26,18 @@ fn spectrum<'a>(field_t: f64, f_hz: &'a [f64], y: &'a [f64]) -> SpectrumAt<'a> {
     SpectrumAt { field_t, start_s: field_t, upward: true, tip: 0, f_hz, y }
 }
 
-const OPTIONAL: [&str; 9] =
-    ["next", "law", "suspect", "multiplet", "g_from", "g_to", "polarisation", "switching", "latest_s"];
+const OPTIONAL: [&str; 10] = [
+    "over_slow_noise",
+    "next",
+    "law",
+    "suspect",
+    "multiplet",
+    "g_from",
+    "g_to",
+    "polarisation",
+    "switching",
+    "latest_s",
+];
 
 fn awkward() -> impl Strategy<Value = f64> {
     prop_oneof![

@@ -100,10 +100,16 @@ fn dip_and_bimodality_of_random_samples_agree_with_the_libraries() {
 
 #[test]
 fn one_single_jump_is_called_a_jump() {
-    let wobble = |i: usize| ((i * 7919 % 1000) as f64 / 1000.0 + (i * 104_729 % 997) as f64 / 997.0) - 1.0;
-    let trace: Vec<f64> = (0..2000).map(|i| if i < 830 { 8.0 } else { 12.0 } + wobble(i)).collect();
+    use rand::SeedableRng;
+    use rand_distr::{Distribution, StandardNormal};
+    let mut rng = rand_chacha::ChaCha8Rng::seed_from_u64(8);
+    let mut level = |i: usize| -> f64 {
+        let noise: f64 = StandardNormal.sample(&mut rng);
+        noise + if i < 830 { 8.0 } else { 12.0 }
+    };
+    let trace: Vec<f64> = (0..2000).map(&mut level).collect();
     let said = noctule::analysis::contrast::contrast_of_trace(&trace, 1e-3).expect("a usable trace");
-    assert_eq!(said.verdict, noctule::analysis::contrast::ContrastVerdict::Jump);
+    assert_eq!(said.verdict, noctule::analysis::contrast::ContrastVerdict::Jump, "{:?}", said.reasons);
     assert!(said.reasons.iter().any(|r| r.contains("jumped once")), "{:?}", said.reasons);
     assert!(said.switching.is_none());
 }

@@ -281,7 +281,7 @@ fn judge(values: &[f64], step_s: Option<f64>) -> Result<Contrast, Unusable> {
     speak(&mut said, values.len(), loners);
     if let Some(slow) = slow {
         let gain = fitted.map_or(0.0, |(_, gain)| gain);
-        said.over_slow_noise = Some(gain - slow);
+        said.over_slow_noise = Some(gain - slow).filter(|over| over.is_finite());
         in_time(&mut said, fitted.map(|(s, _)| s), slow, &trace);
     }
     Ok(said)
