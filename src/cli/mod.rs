@@ -14,6 +14,7 @@ mod live;
 mod log;
 mod mimic;
 mod nights;
+mod probe;
 mod progress;
 mod reading;
 mod rehearse;
@@ -48,6 +49,8 @@ enum Command {
     Check(checking::Check),
     /// Dry-run a sequence against the simulated microscope in virtual time.
     Rehearse(rehearse::Rehearse),
+    /// Talk to every link and channel of a bench, and set nothing.
+    Probe(probe::Probe),
     /// Rehearse many nights with faults drawn from their seeds.
     Nights(nights::Nights),
     /// Measure.
@@ -109,6 +112,7 @@ fn run(arguments: Arguments) -> u8 {
         Command::Run(command) => command.run(arguments.verbose),
         Command::Resume(command) => command.run(arguments.verbose),
         Command::Check(command) => command.run(),
+        Command::Probe(command) => command.run(),
         Command::Live(command) => command.run(),
         Command::Brief(command) => command.run(),
         Command::Plot(command) => command.run(),

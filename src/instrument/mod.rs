@@ -96,6 +96,11 @@ pub trait Instrument {
         None
     }
 
+    /// The last reply as it came, for people who look for what is wrong; none where there is no text.
+    fn last_reply(&self) -> Option<String> {
+        None
+    }
+
     /// How much later than usual the last answer comes, s, where time is virtual. With real instruments
     /// an answer that is late simply comes late.
     fn lateness_s(&self) -> f64 {

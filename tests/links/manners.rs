@@ -146,6 +146,12 @@ const ENDS: [&str; 6] = ["\r", "\n", "\n", "\n", "\r\n", "!"];
 
 /// All six with what each was told, and the bench file that reaches them.
 fn laboratory() -> (Bench, Vec<Arc<Mutex<Vec<String>>>>) {
+    let (text, heard) = laboratory_text();
+    (read_bench(&text), heard)
+}
+
+/// The same as the text of the bench file.
+fn laboratory_text() -> (String, Vec<Arc<Mutex<Vec<String>>>>) {
     let manners = [preamplifier(), source(), magnet(), rf_source(), lockin(), monitor()];
     let (mut text, mut heard) = (BENCH.to_owned(), Vec::new());
     for (index, (end, manner)) in ENDS.into_iter().zip(manners).enumerate() {
@@ -153,7 +159,7 @@ fn laboratory() -> (Bench, Vec<Arc<Mutex<Vec<String>>>>) {
         text = text.replace(&format!("ADDRESS-{index}"), &address.to_string());
         heard.push(notes);
     }
-    (read_bench(&text), heard)
+    (text, heard)
 }
 
 const BENCH: &str = r##"Bench(
@@ -315,5 +321,31 @@ fn every_fault_of_the_wording_is_found_at_once_with_its_place() {
         let line = text.lines().position(|line| line.contains(broken)).expect("the line") as u32 + 1;
         let told = found.iter().any(|fault| fault.message.contains(part) && fault.line.abs_diff(line) <= 2);
         assert!(told, "`{broken}`, line {line}: {found:#?}");
+    }
+}
+
+#[test]
+fn a_probe_asks_everything_once_and_sets_nothing() {
+    let (text, heard) = laboratory_text();
+    let folder = tempfile::tempdir().expect("a folder");
+    let bench = folder.path().join("bench.ron");
+    std::fs::write(&bench, text).expect("the bench file");
+    let probe = std::process::Command::new(env!("CARGO_BIN_EXE_noctule"))
+        .arg("probe")
+        .arg(&bench)
+        .arg("--json")
+        .output()
+        .expect("the program starts");
+    assert_eq!(probe.status.code(), Some(0), "{}", String::from_utf8_lossy(&probe.stdout));
+    let told: serde_json::Value = serde_json::from_slice(&probe.stdout).expect("one object");
+    let looks = told["looks"].as_array().expect("a list");
+    assert_eq!(looks.len(), 6 + 11);
+    let helium = looks.iter().find(|look| look["channel"] == "helium_level").expect("the level");
+    assert_eq!((&helium["says"], &helium["reply"]), (&"43.75 L".into(), &"LVL 62.5 %".into()));
+    let gain = looks.iter().find(|look| look["channel"] == "gain").expect("the gain");
+    assert!(gain["remark"].as_str().is_some_and(|remark| remark.contains("not verified")), "{gain}");
+    let sets = ["G ", "BIAS=", "SWEEP", "OUTP O", "TIME "];
+    for message in heard.iter().flat_map(|notes| notes.lock().expect("notes").clone()) {
+        assert!(sets.iter().all(|set| !message.starts_with(set)), "`{message}` was sent");
     }
 }

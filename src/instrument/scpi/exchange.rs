@@ -6,6 +6,8 @@ use super::{ERRORS_AT_MOST, INIT_IGNORED, LONGEST_REPLY, Scpi, reply};
 use crate::instrument::{ErrorKind, InstrumentError};
 use std::time::{Duration, Instant};
 
+/// Of a reply so much is kept to be shown, bytes; it is ASCII.
+const LONGEST_KEPT: usize = 1000;
 /// Stale replies that are thrown away on a new connection before it counts as endless.
 const STALE_AT_MOST: usize = 10_000;
 
@@ -264,6 +266,7 @@ impl Scpi {
         let Some(connection) = &mut self.connection else {
             return Err(self.error(ErrorKind::Absent, "there is no connection"));
         };
+        self.last.clear();
         let sent = connection.send(&self.message);
         self.heard_at = Some(Instant::now());
         sent.map_err(|fault| {
@@ -286,6 +289,7 @@ impl Scpi {
         };
         let understood = connection.receive(longest, deadline).and_then(|bytes| {
             let text = reply::text(bytes).map_err(Fault::garbled)?;
+            self.last.push_str(&text[..text.len().min(LONGEST_KEPT)]);
             let text = without_marker(text, marker)?;
             understand(text).map_err(|(kind, message)| Fault::new(kind, message))
         });

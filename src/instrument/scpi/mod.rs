@@ -67,6 +67,8 @@ pub struct Scpi {
     connection: Option<Connection>,
     /// Kept between calls so that a message costs no allocation.
     message: Vec<u8>,
+    /// The last reply as it came; empty while none has come to the last message.
+    last: String,
     /// Number that was sent last to come back with a reply.
     marked: u8,
     /// Readings since the last proof that the link is in step.
@@ -105,6 +107,7 @@ impl Scpi {
             timeout: timeout.max(Duration::from_millis(1)),
             connection: None,
             message: Vec::with_capacity(256),
+            last: String::new(),
             marked: 0,
             unproved: 0,
             proved_at: None,
@@ -226,6 +229,10 @@ impl Instrument for Scpi {
 
     fn abort(&mut self) -> Result<(), InstrumentError> {
         self.abort_task()
+    }
+
+    fn last_reply(&self) -> Option<String> {
+        (!self.last.is_empty()).then(|| self.last.clone())
     }
 
     fn reconnect(&mut self) -> Result<(), InstrumentError> {
