@@ -135,12 +135,23 @@ impl Run {
     }
 }
 
+/// Memory that a run needs for its threads and its sequence: who has it at the start does not die for want of it.
+const ROOM_BYTES: usize = 128 << 20;
+
 /// Nobody else drives an instrument of this bench from here on.
 pub(super) fn take_instruments(
     bench: &Bench,
     source: &BenchSource,
     sequence: &Sequence,
 ) -> Result<lock::Lock, u8> {
+    let mut room: Vec<u8> = Vec::new();
+    if room.try_reserve_exact(ROOM_BYTES).is_err() {
+        let mb = ROOM_BYTES >> 20;
+        return Err(reject(&format!(
+            "there is too little memory: a run needs {mb} MB more; nothing was moved"
+        )));
+    }
+    drop(room);
     let what = format!("{} on the bench `{}`", sequence.name, bench.name);
     let me = lock::Holder::me(lock::Role::Runner, &what);
     let instruments = lock::Instruments::of(bench, &source.folder());

@@ -110,7 +110,7 @@ impl Keeper {
                 care.watch(&mine, signs, &words);
                 let _ = gone_sender.send(());
             })
-            .map_err(|error| format!("nobody can look after the keeper: {error}"))?;
+            .map_err(|error| format!("there is no memory left to look after the keeper: {error}"))?;
         Ok(Self { dismissed, present, gone })
     }
 
@@ -168,12 +168,12 @@ impl Care {
         let charge = serde_json::to_string(&self.plan.charge).map_err(|error| error.to_string())?;
         writeln!(input, "{charge}").map_err(|error| format!("the keeper takes no charge: {error}"))?;
         let (sign, signs) = channel();
-        std::thread::spawn(move || hear_signs(output, &sign));
+        helper("signs of life", move || hear_signs(output, &sign))?;
         if signs.recv_timeout(READY_WITHIN).is_err() {
             return Err("the keeper did not get ready".to_owned());
         }
         let (pulse, dismissed) = (self.pulse.clone(), Arc::clone(&self.dismissed));
-        std::thread::spawn(move || write_beats(input, &pulse, &dismissed));
+        helper("beats", move || write_beats(input, &pulse, &dismissed))?;
         Ok(signs)
     }
 
@@ -205,6 +205,12 @@ impl Care {
             }
         }
     }
+}
+
+/// A thread that does little.
+fn helper(name: &str, work: impl FnOnce() + Send + 'static) -> Result<(), String> {
+    let made = std::thread::Builder::new().name(name.to_owned()).stack_size(256 << 10).spawn(work);
+    made.map(drop).map_err(|error| format!("there is no memory left to look after the keeper: {error}"))
 }
 
 /// Takes in signs of life until there are none; gives whether the keeper is there all the same.

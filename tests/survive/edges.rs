@@ -182,3 +182,24 @@ fn a_keeper_that_is_stopped_or_killed_is_replaced_and_the_new_one_parks() {
     child.wait().unwrap();
     wait_until("the newest keeper parks", Duration::from_secs(10), || bed.lab.is_parked());
 }
+
+#[test]
+fn with_little_memory_a_run_says_so_or_goes_on_but_never_hangs() {
+    for kilobytes in [150_000, 250_000, 300_000, 400_000, 600_000] {
+        let bed = Bed::new(|bench| bench);
+        let program = noctule().get_program().to_owned();
+        let mut shell = Command::new("sh");
+        let limited = format!("ulimit -v {kilobytes}; exec \"$0\" \"$@\"");
+        shell.current_dir(env!("CARGO_MANIFEST_DIR")).args(["-c", &limited]).arg(program);
+        let mut command = bed.command(shell);
+        let mut child = command.stdout(Stdio::null()).stderr(Stdio::piped()).spawn().unwrap();
+        wait_until("it ends", Duration::from_secs(60), || child.try_wait().unwrap().is_some());
+        let said = child.wait_with_output().unwrap();
+        let words = String::from_utf8_lossy(&said.stderr).into_owned();
+        wait_until("it is parked", Duration::from_secs(20), || bed.lab.is_parked());
+        eprintln!("with {kilobytes} kB: {:?}", said.status);
+        if said.status.code() == Some(2) {
+            assert!(words.contains("memory"), "{words}");
+        }
+    }
+}

@@ -225,7 +225,9 @@ impl WallDrive {
     pub async fn finish(&mut self, inlets: &mut Inlets) -> Option<String> {
         let (sender, mut closed) = oneshot::channel();
         let closing = self.recording.end();
-        std::thread::spawn(move || sender.send(closing.wait()));
+        // Where there is no memory for a thread, its sender is gone at once, and that is told as the failure it is.
+        let made = std::thread::Builder::new().name("closing".to_owned()).stack_size(256 << 10);
+        let _ = made.spawn(move || sender.send(closing.wait()));
         let mut beat = tokio::time::interval(BEAT);
         let result = loop {
             tokio::select! {

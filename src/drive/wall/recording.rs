@@ -41,6 +41,7 @@ impl Recording {
         news: UnboundedSender<FromRecord>,
     ) -> Self {
         let (items, receiver) = channel();
+        let in_vain = news.clone();
         let thread = std::thread::Builder::new().name("record".to_owned()).spawn(move || {
             // Whoever waits for the disk must hear of a failure, or it waits for ever.
             let tell = |error: &RecordError| {
@@ -52,6 +53,9 @@ impl Recording {
                 hear_last_words(recorder.as_mut(), &receiver);
             })
         });
+        if let Err(error) = &thread {
+            let _ = in_vain.send(FromRecord::Failed(format!("there is no memory left to write it: {error}")));
+        }
         Self { items, thread: thread.ok() }
     }
 
