@@ -134,12 +134,11 @@ fn stay(from_s: f64, apex: &Apex) -> TipStay {
 
 impl Microscope {
     /// Writes down what is under the tip: once a second.
-    pub(super) fn write_diary(&mut self) {
-        if !self.motion.approached {
+    pub(super) fn write_diary(&mut self, junction: Option<Junction>) {
+        let Some(junction) = junction else {
             self.diary.leave();
             return;
-        }
-        let (junction, _) = self.junction();
+        };
         match junction.spin.filter(|spin| spin.overlap >= REACH) {
             Some(spin) => {
                 let field_t = self.field_while_up_t(&junction);

@@ -1,6 +1,7 @@
 //! Time: the walk from event to event.
 
 use super::Microscope;
+use super::junction::Junction;
 
 /// The grid on which the apparatus moves, s.
 const TICK_S: f64 = 1.0;
@@ -55,9 +56,11 @@ impl Microscope {
                 let atoms = self.tip.atoms_after_change();
                 self.change_tip(atoms);
             }
-            self.refresh();
+            let junction = self.refresh();
+            self.write_diary(junction);
+        } else {
+            self.write_diary(None);
         }
-        self.write_diary();
     }
 
     fn switch(&mut self) {
@@ -76,19 +79,19 @@ impl Microscope {
         self.refresh();
     }
 
-    /// What follows from the present state: switching rates, and whether the tip touches.
-    pub(super) fn refresh(&mut self) {
+    /// What follows from the present state: switching rates, and whether the tip touches. Gives the junction, unless it has.
+    pub(super) fn refresh(&mut self) -> Option<Junction> {
         if !self.motion.approached {
-            return;
+            return None;
         }
         let (junction, _) = self.junction();
         if junction.gap_m < self.world.tip.preparation.contact_gap_m {
             self.crash();
-            return;
+            return None;
         }
         // A paramagnet has no two states to switch between.
         if self.effects.apex_spin > 0.0 {
-            return;
+            return Some(junction);
         }
         let [leave_up_hz, leave_down_hz] = self.world.tip.switching.rates_hz(
             &self.tip.apex,
@@ -98,6 +101,7 @@ impl Microscope {
             self.plant.stage_k(),
         );
         self.tip.switching.set_rates(self.now_s, leave_up_hz, leave_down_hz);
+        Some(junction)
     }
 
     /// The tip touches the surface: it is another tip afterwards, and the loop starts again from its target.
