@@ -243,7 +243,7 @@ fn size(small: usize, full: usize) -> usize {
 
 #[test]
 fn a_blind_tip_is_never_proved() {
-    let tally = campaign("blind", size(12, 3000), &[World::Blind], &ALL);
+    let tally = campaign("blind", size(100, 3000), &[World::Blind], &ALL);
     assert!(tally.proved * 1000 <= tally.nights, "{} of {}", tally.proved, tally.nights);
 }
 
@@ -260,7 +260,7 @@ fn rivals_are_never_proved() {
         ("quadratic", World::Quadratic),
     ];
     for (name, world) in rivals {
-        let tally = campaign(name, size(4, 300), &[world], &ALL);
+        let tally = campaign(name, size(20, 300), &[world], &ALL);
         assert!(tally.proved * 200 <= tally.nights, "{name}: {} of {}", tally.proved, tally.nights);
     }
 }
@@ -269,7 +269,7 @@ fn rivals_are_never_proved() {
 fn true_spins_are_proved() {
     let worlds = [World::Spin { height: 6.0, drift: false }, World::Spin { height: 6.0, drift: true }];
     let designs = [Design::Regular, Design::Irregular, Design::Own];
-    let tally = campaign("true spin, fixed windows", size(12, 600), &worlds, &designs);
+    let tally = campaign("true spin, fixed windows", size(100, 600), &worlds, &designs);
     assert!(tally.artefact * 300 <= tally.nights, "artefact in {} of {}", tally.artefact, tally.nights);
     assert!(tally.proved * 20 >= tally.nights * 19, "proved {} of {}", tally.proved, tally.nights);
 }

@@ -111,7 +111,8 @@ pub(super) fn scan(groups: &[Group], width: f64, slopes: (f64, f64), prior: &Pri
             }
         }
     }
-    said.log_e = top + sum.ln() - (said.laws.max(1) as f64).ln();
+    // Where no law could be asked, nothing was learned.
+    said.log_e = if sum > 0.0 { top + sum.ln() - (said.laws.max(1) as f64).ln() } else { 0.0 };
     said
 }
 
