@@ -136,7 +136,7 @@ fn a_window_that_may_be_too_short_is_called_so() {
         .with_time_zone(jiff::tz::TimeZone::UTC)
         .saturating_add(jiff::Span::new().minutes(30));
     let until = soon.strftime("%H:%M").to_string();
-    let said = say(&["check", &shipped("overnight_field_sweep.rhai"), "--until", &until]);
+    let said = say(&["check", &shipped("drift_map.rhai"), "--until", &until]);
     assert_eq!(said.code, 0, "{}", said.stderr);
     assert!(said.stdout.contains("perhaps too short"), "{}", said.stdout);
 }

@@ -124,8 +124,8 @@ fn a_finished_night_can_be_judged_anew_with_other_settings() {
     assert_eq!(said.code, 0, "{}", said.stderr);
     let kept = say(&["brief", text(&out)]);
     assert!(kept.stdout.contains("Verdict: REAL"), "{}", kept.stdout);
-    // Nothing with so small a moment is looked for, so what is there can't be believed.
-    let anew = say(&["brief", text(&out), "--rejudge", "largest_moment_mu_b=0.5"]);
+    // Only other moments are looked for, so what is there is not found.
+    let anew = say(&["brief", text(&out), "--rejudge", "g_to=1.5"]);
     assert_eq!(anew.code, 0, "{}", anew.stderr);
     assert!(!anew.stdout.contains("Verdict: REAL"), "{}", anew.stdout);
     let wrong = say(&["brief", text(&out), "--rejudge", "larjest=1"]);
