@@ -3,7 +3,7 @@
 use super::common::{load_sequence, now_in, print, reject_all, window};
 use crate::bench::{Bench, builtin, read};
 use crate::diagnostic::{Severity, has_errors};
-use crate::quantity::{Moment, in_words};
+use crate::quantity::{TimePoint, in_words};
 use crate::report::words::count;
 use crate::run::BenchSource;
 use crate::script::Sequence;
@@ -60,7 +60,7 @@ impl Check {
 
     fn window_s(&self, bench: &Bench) -> Result<Option<f64>, u8> {
         let now = now_in(bench.time_zone.as_deref())?;
-        Ok(window(self.until.as_deref(), &now)?.map(Moment::s))
+        Ok(window(self.until.as_deref(), &now)?.map(TimePoint::s))
     }
 
     fn once(&self) -> Result<u8, u8> {

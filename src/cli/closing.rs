@@ -2,8 +2,8 @@
 
 use crate::bench::Bench;
 use crate::drive::RunTally;
-use crate::quantity::{Moment, in_words};
-use crate::run::{Onlookers, Summary};
+use crate::quantity::{TimePoint, in_words};
+use crate::run::{Observers, Summary};
 use std::fmt::Write;
 
 /// Steps that are listed; more are counted.
@@ -14,7 +14,7 @@ pub fn report(
     bench: &Bench,
     tally: &RunTally,
     summary: &Summary,
-    window: Option<Moment>,
+    window: Option<TimePoint>,
     file_bytes: u64,
 ) -> String {
     let mut out = String::new();
@@ -47,7 +47,7 @@ fn timeline(out: &mut String, tally: &RunTally) {
     }
     let _ = writeln!(out, "Timeline\n  {:>9}  {:>12}  step", "start", "took");
     for step in tally.steps.iter().take(STEPS_SHOWN) {
-        let start = Moment::from_s(step.from_s);
+        let start = TimePoint::from_s(step.from_s);
         let took = match (&step.left_out, step.to_s) {
             (Some(_), _) => "left out".to_owned(),
             (None, Some(to)) => in_words(to - step.from_s),
@@ -85,7 +85,7 @@ fn extremes(out: &mut String, bench: &Bench, tally: &RunTally) {
     }
 }
 
-fn budgets(out: &mut String, bench: &Bench, tally: &RunTally, window: Option<Moment>) {
+fn budgets(out: &mut String, bench: &Bench, tally: &RunTally, window: Option<TimePoint>) {
     let _ = write!(out, "\nTime    {}", in_words(tally.end_s));
     match window {
         Some(window) => {
@@ -127,16 +127,16 @@ pub fn finish(
     bench: &Bench,
     tally: &RunTally,
     summary: &mut Summary,
-    window: Option<Moment>,
+    window: Option<TimePoint>,
     folder: &crate::run::RunFolder,
-    onlookers: &mut Onlookers,
+    observers: &mut Observers,
     json: bool,
 ) {
     // Nothing that goes wrong with the brief changes how the run ended.
     let written = std::panic::AssertUnwindSafe(|| write_brief(folder));
     let brief = std::panic::catch_unwind(written)
         .unwrap_or_else(|_| Err("a defect in noctule itself; the run file has everything".to_owned()));
-    onlookers.leave_terminal();
+    observers.leave_terminal();
     match brief {
         Ok(()) => summary.brief = Some(folder.brief().display().to_string()),
         Err(reason) => eprintln!("warning: there is no brief: {reason}"),

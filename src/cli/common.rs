@@ -3,7 +3,7 @@
 use super::{EXIT_REJECTED, log};
 use crate::bench::Bench;
 use crate::diagnostic::{Diagnostic, has_errors, render};
-use crate::quantity::Moment;
+use crate::quantity::TimePoint;
 use crate::run::{seconds_until, zone};
 use crate::script::Sequence;
 use crate::script::check::check_with_texts;
@@ -47,10 +47,10 @@ pub fn now_in(zone_name: Option<&str>) -> Result<ZonedDateTime, u8> {
 }
 
 /// The end of a window as a moment of the run that begins at `start`.
-pub fn window(until: Option<&str>, start: &ZonedDateTime) -> Result<Option<Moment>, u8> {
+pub fn window(until: Option<&str>, start: &ZonedDateTime) -> Result<Option<TimePoint>, u8> {
     let Some(text) = until else { return Ok(None) };
     let seconds = seconds_until(text, start).map_err(|reason| reject(&reason))?;
-    Ok(Some(Moment::from_s(seconds)))
+    Ok(Some(TimePoint::from_s(seconds)))
 }
 
 /// Sends what happens to stderr, as loud as asked for, and to a file beside the run file.

@@ -2,7 +2,7 @@
 
 use super::common::{reject, start_log};
 use crate::record::Outcome;
-use crate::run::keeping::keep;
+use crate::run::keeper_process::keep;
 use std::path::PathBuf;
 
 /// Arguments of the keeper.

@@ -3,12 +3,12 @@
 use super::common::reject;
 use super::progress::Progress;
 use crate::bench::Bench;
-use crate::drive::virtual_time::Onlooker;
+use crate::drive::virtual_time::Observer;
 use crate::live::Live;
 use crate::record::RunFile;
 use crate::run::hooks::Hooks;
 use crate::run::locate;
-use crate::run::onlookers::{Events, Prospect, Several, SharedProspect};
+use crate::run::observers::{Events, Prospect, Several, SharedProspect};
 use std::io::Write;
 use std::net::SocketAddr;
 use std::path::Path;
@@ -35,13 +35,13 @@ impl Watching {
     }
 
     /// Progress, events and the messages of the bench.
-    pub fn onlooker(
+    pub fn observer(
         &self,
         bench: &Arc<Bench>,
         sequence: &str,
         prospect: Prospect,
         json: bool,
-    ) -> Result<Box<dyn Onlooker>, u8> {
+    ) -> Result<Box<dyn Observer>, u8> {
         let prospect = SharedProspect::new(prospect);
         // The one who keeps account is told first, so that the others tell what holds now.
         let mut several = Several(vec![Box::new(prospect.clone())]);

@@ -26,7 +26,7 @@ mod table;
 mod words;
 mod world;
 
-use crate::drive::wall::status::Request;
+use crate::drive::real_time::status::Request;
 
 use clap::{CommandFactory, Parser, Subcommand};
 

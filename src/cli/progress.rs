@@ -2,13 +2,13 @@
 
 use super::screen::{Screen, View};
 use crate::bench::{Bench, Role};
-use crate::drive::virtual_time::{Nobody, Onlooker};
+use crate::drive::virtual_time::{Nobody, Observer};
 use crate::drive::{Outlook, RunTally};
-use crate::quantity::{Moment, in_words};
+use crate::quantity::{TimePoint, in_words};
 use crate::record::Entry;
 use crate::report::words::value_in;
 use crate::run::Setup;
-use crate::run::onlookers::{Prospect, Several, SharedProspect};
+use crate::run::observers::{Prospect, Several, SharedProspect};
 use crate::supervisor::Notice;
 use std::io::IsTerminal;
 use std::sync::Arc;
@@ -64,7 +64,7 @@ impl Progress {
         shown.join("   ")
     }
 
-    fn plain_line(&self, at: Moment, tally: &RunTally, ahead: &Outlook) -> String {
+    fn plain_line(&self, at: TimePoint, tally: &RunTally, ahead: &Outlook) -> String {
         let mut line = if self.rehearsal { format!("{at} of virtual time") } else { format!("{at}") };
         if let Some(step) = tally.steps.iter().rev().find(|step| step.to_s.is_none()) {
             line += &format!("  {} (for {})", step.name, in_words(at.s() - step.from_s));
@@ -87,7 +87,7 @@ impl Progress {
 }
 
 /// Who looks on at a rehearsal: nobody where its answer is JSON.
-pub fn rehearsal_onlooker(setup: &Setup, json: bool) -> Box<dyn Onlooker> {
+pub fn rehearsal_observer(setup: &Setup, json: bool) -> Box<dyn Observer> {
     if json {
         return Box::new(Nobody);
     }
@@ -112,12 +112,12 @@ pub fn ahead_words(ahead: &Outlook) -> Vec<String> {
     parts
 }
 
-impl Onlooker for Progress {
+impl Observer for Progress {
     fn leave_terminal(&mut self) {
         self.screen.leave();
     }
 
-    fn entry(&mut self, at: Moment, entry: &Entry) {
+    fn entry(&mut self, at: TimePoint, entry: &Entry) {
         match entry {
             Entry::StepBegin { name, .. } if !self.screen.has_bars() => {
                 self.screen.say(format!("{at}  {name}"))
@@ -133,7 +133,7 @@ impl Onlooker for Progress {
         }
     }
 
-    fn notice(&mut self, at: Moment, notice: &Notice) {
+    fn notice(&mut self, at: TimePoint, notice: &Notice) {
         if !matches!(notice.topic, "ending" | "park") {
             // A text that begins with its topic needs it no second time.
             let topic = if notice.text.starts_with(notice.topic) {
@@ -145,7 +145,7 @@ impl Onlooker for Progress {
         }
     }
 
-    fn moment(&mut self, at: Moment, tally: &RunTally) {
+    fn moment(&mut self, at: TimePoint, tally: &RunTally) {
         self.events = self.events.wrapping_add(1);
         // In a rehearsal, asking the clock at every event would cost more than the event.
         if self.rehearsal && !self.events.is_multiple_of(512) {

@@ -1,12 +1,12 @@
 //! `noctule rehearse`
 
 use super::common::{check_first, load_sequence, now_in, reject, reject_all, start_log, window};
-use super::progress::rehearsal_onlooker;
+use super::progress::rehearsal_observer;
 use crate::diagnostic::{Code, Diagnostic};
 use crate::record::{Document, Durability, Store};
 use crate::run::faults::{FaultPlan, read_faults};
 use crate::run::nights::{night_document, night_plan};
-use crate::run::{BenchSource, Onlookers, RunFolder, Setup, lock, rehearse_with_faults};
+use crate::run::{BenchSource, Observers, RunFolder, Setup, lock, rehearse_with_faults};
 use std::path::PathBuf;
 use std::time::Instant;
 
@@ -80,12 +80,12 @@ impl Rehearse {
         documents.extend(faults_text);
         let store = Store::create(&folder.run_file(), Durability::ProcessEnd, &documents)
             .map_err(|e| reject(&e.to_string()))?;
-        let onlooker = rehearsal_onlooker(&setup, self.json);
-        let done = rehearse_with_faults(&setup, &plan, Box::new(store), onlooker, &start.to_string());
+        let observer = rehearsal_observer(&setup, self.json);
+        let done = rehearse_with_faults(&setup, &plan, Box::new(store), observer, &start.to_string());
         let mut summary = done.summary();
         summary.wall_s = started.elapsed().as_secs_f64();
         summary.run_file = Some(folder.run_file().display().to_string());
-        let nobody = &mut Onlookers::default();
+        let nobody = &mut Observers::default();
         let window = setup.window;
         super::closing::finish(&setup.bench, &done.tally, &mut summary, window, &folder, nobody, self.json);
         Ok(summary.outcome.exit_code())

@@ -2,21 +2,21 @@
 
 use super::common::{load_sequence, now_in, reject, reject_all, start_log};
 use super::live::Watching;
-use super::progress::rehearsal_onlooker;
+use super::progress::rehearsal_observer;
 use super::run::{close, keeper_plan, read_bench, take_instruments};
 use crate::bench::Bench;
 use crate::drive::RunTally;
 use crate::drive::oracle::Oracle;
 use crate::drive::replay::TreatAs;
-use crate::quantity::Moment;
+use crate::quantity::TimePoint;
 use crate::record::{
     Change, Durability, Entry, Identity, NewWindow, Outcome, RecordError, Recorder, RunFile, Store, lost_act,
 };
-use crate::run::lives::{PastLives, recorded_faults};
-use crate::run::onlookers::{Prospect, foresee};
+use crate::run::observers::{Prospect, foresee};
+use crate::run::resumed_rehearsal::{PastLives, recorded_faults};
 use crate::run::stricter::hold_to_file;
 use crate::run::{
-    BenchSource, MakeRecorder, Measured, Measurement, Onlookers, Resumed, RunFolder, Setup, latest_window,
+    BenchSource, MakeRecorder, Measured, Measurement, Observers, Resumed, RunFolder, Setup, latest_window,
     locate, lock, measure, meet_instruments, new_window, paced, resume_rehearsal,
 };
 use crate::script::Sequence;
@@ -176,7 +176,7 @@ impl Resume {
     }
 
     /// The window that is given now, if one is, seen from what the clock shows where the run goes on.
-    fn new_window(&self, now: &ZonedDateTime, at: Moment) -> Result<Option<NewWindow>, u8> {
+    fn new_window(&self, now: &ZonedDateTime, at: TimePoint) -> Result<Option<NewWindow>, u8> {
         let given = self.until.as_deref().map(|text| new_window(text, now, at));
         given.transpose().map_err(|reason| reject(&reason))
     }
@@ -186,7 +186,7 @@ impl Resume {
         let Begun { file, folder, sequence, source, seed, started_at, window_s, latest } = begun;
         let world = file.document("world").map_err(complain)?;
         let (world_name, world_text) = world.ok_or_else(|| reject("the run file has no world"))?;
-        let recorded = window_s.map(Moment::from_s);
+        let recorded = window_s.map(TimePoint::from_s);
         let setup = Setup::for_resumed_rehearsal(sequence, source, &world_name, &world_text, seed, recorded)
             .map_err(|error| reject_all(&error.diagnostics, &error.source, self.json))?;
         let given = match &self.until {
@@ -196,7 +196,7 @@ impl Resume {
             }
             None => None,
         };
-        let end = |window: &NewWindow| Moment::from_s(window.end_s);
+        let end = |window: &NewWindow| TimePoint::from_s(window.end_s);
         let past = PastLives::of(&file, &setup.sequence, self.treat_as(), given.as_ref().map(end))
             .map_err(complain)?;
         let plan = recorded_faults(&file, &setup.bench).map_err(|reason| reject(&reason))?;
@@ -204,8 +204,8 @@ impl Resume {
         // What is told about the time left is about the window that holds from now on.
         let window = given.as_ref().or(latest.as_ref()).map(end).or(recorded);
         store.at_frontier(setup.sequence.document(), given);
-        let onlooker = rehearsal_onlooker(&Setup { window, ..setup.clone() }, self.json);
-        let done = resume_rehearsal(&setup, &past, &plan, Box::new(store), onlooker, &started_at);
+        let observer = rehearsal_observer(&Setup { window, ..setup.clone() }, self.json);
+        let done = resume_rehearsal(&setup, &past, &plan, Box::new(store), observer, &started_at);
         if let Some(stop) = past.stop.take() {
             return Err(reject(&stop.to_string()));
         }
@@ -215,7 +215,7 @@ impl Resume {
         let mut summary = done.summary();
         summary.wall_s = started.elapsed().as_secs_f64();
         summary.run_file = Some(folder.run_file().display().to_string());
-        let nobody = &mut Onlookers::default();
+        let nobody = &mut Observers::default();
         super::closing::finish(&setup.bench, &done.tally, &mut summary, window, &folder, nobody, self.json);
         Ok(summary.outcome.exit_code())
     }
@@ -235,7 +235,7 @@ impl Resume {
             digest: Some(digest),
             record_failed: None,
             replay_stop: None,
-            onlookers: Onlookers::default(),
+            observers: Observers::default(),
         };
         Ok(close(bench, &mut done, started, None, folder, self.json))
     }
@@ -277,7 +277,7 @@ impl Resume {
         let foreseen = foresee(sequence.clone(), source.clone(), seed, window);
         let mut prospect = Prospect::new(window, Some(foreseen));
         prospect.take_in_record(&file).map_err(complain)?;
-        let onlooker = self.watching.onlooker(bench, &sequence.name, prospect, self.json)?;
+        let observer = self.watching.observer(bench, &sequence.name, prospect, self.json)?;
         let measurement = Measurement {
             sequence,
             bench: paced(bench, self.pace),
@@ -291,7 +291,7 @@ impl Resume {
             keeper: keeper_plan(bench, &source, self.pace),
         };
         let mut done =
-            measure(measurement, instruments, make, onlooker).map_err(|e| reject(&e.to_string()))?;
+            measure(measurement, instruments, make, observer).map_err(|e| reject(&e.to_string()))?;
         drop(lock);
         if let Some(stop) = &done.replay_stop {
             return Err(reject(&stop.to_string()));
@@ -305,11 +305,11 @@ impl Resume {
         &self,
         bench: &Bench,
         begun: &Begun,
-    ) -> Result<(Option<NewWindow>, Option<Moment>), u8> {
+    ) -> Result<(Option<NewWindow>, Option<TimePoint>), u8> {
         let now = now_in(bench.time_zone.as_deref())?;
         let at = begun.file.last_moment().map_err(|error| reject(&error.to_string()))?;
         if let Some(given) = self.new_window(&now, at)? {
-            let end = Moment::from_s(given.end_s);
+            let end = TimePoint::from_s(given.end_s);
             return Ok((Some(given), Some(end)));
         }
         let (given_at, length_s) = match (&begun.latest, begun.window_s) {
@@ -341,7 +341,7 @@ fn held_to_file(bench: &Arc<Bench>, source: &BenchSource) -> (Arc<Bench>, Vec<St
 }
 
 /// What the clock of a rehearsal shows at a moment.
-fn rehearsed_now(started_at: &str, at: Moment) -> Result<ZonedDateTime, u8> {
+fn rehearsed_now(started_at: &str, at: TimePoint) -> Result<ZonedDateTime, u8> {
     let past_the_calendar = |_| reject("the clock of this rehearsal is past the calendar");
     moment_of(started_at)?.checked_add((at.s().round() as i64).seconds()).map_err(past_the_calendar)
 }

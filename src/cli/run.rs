@@ -4,10 +4,10 @@ use super::EXIT_REJECTED;
 use super::common::{check_first, load_sequence, now_in, reject, reject_all, start_log, window};
 use super::live::Watching;
 use crate::bench::{Bench, read};
-use crate::quantity::Moment;
+use crate::quantity::TimePoint;
 use crate::record::{Durability, Outcome, Store};
 use crate::run::keeper::{Charge, KeeperPlan, is_needed};
-use crate::run::onlookers::{Prospect, foresee};
+use crate::run::observers::{Prospect, foresee};
 use crate::run::{
     BenchSource, MakeRecorder, Measured, Measurement, RunFolder, Setup, lock, measure, meet_instruments,
     paced,
@@ -125,9 +125,9 @@ impl Run {
         let _live = self.watching.serve(&folder.run_file(), bench)?;
         let foreseen = foresee(setup.sequence.clone(), source.clone(), self.seed, end);
         let prospect = Prospect::new(end, Some(foreseen));
-        let onlooker = self.watching.onlooker(bench, &setup.sequence.name, prospect, self.json)?;
+        let observer = self.watching.observer(bench, &setup.sequence.name, prospect, self.json)?;
         let mut done =
-            measure(measurement, instruments, make, onlooker).map_err(|e| reject(&e.to_string()))?;
+            measure(measurement, instruments, make, observer).map_err(|e| reject(&e.to_string()))?;
         // Whoever comes next need not wait for the brief.
         drop(lock);
         let latched = done.tally.ending.as_ref().is_some_and(|ending| ending.latched);
@@ -192,7 +192,7 @@ pub(super) fn close(
     bench: &Bench,
     done: &mut Measured,
     started: Instant,
-    window: Option<Moment>,
+    window: Option<TimePoint>,
     folder: &RunFolder,
     json: bool,
 ) -> u8 {
@@ -202,7 +202,7 @@ pub(super) fn close(
     if let Some(reason) = &done.record_failed {
         eprintln!("error: the run file could not be written to its end: {reason}");
     }
-    super::closing::finish(bench, &done.tally, &mut summary, window, folder, &mut done.onlookers, json);
+    super::closing::finish(bench, &done.tally, &mut summary, window, folder, &mut done.observers, json);
     let code = summary.outcome.exit_code();
     if code == EXIT_REJECTED { Outcome::Fault.exit_code() } else { code }
 }

@@ -3,8 +3,8 @@
 use super::common::reject;
 use crate::cautions::{Act, in_words as in_words_of};
 use crate::drive::Outlook;
-use crate::drive::wall::control::say;
-use crate::drive::wall::status::Request;
+use crate::drive::real_time::control::say;
+use crate::drive::real_time::status::Request;
 use crate::quantity::in_words;
 use crate::run::locate;
 use crate::supervisor::{HoldStage, PresentHold};

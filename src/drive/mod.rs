@@ -8,11 +8,11 @@ pub mod oracle;
 pub mod outlook;
 mod port;
 mod queue;
+pub mod real_time;
 pub mod replay;
 pub mod tally;
 pub mod virtual_time;
 pub mod visitor;
-pub mod wall;
 
 pub use outlook::Outlook;
 pub use port::{Port, SharedPort};

@@ -9,7 +9,7 @@
 use crate::bench::expression::Readings;
 use crate::bench::{Action, Bench, ChannelId, Interlock, StepAction, Subject, TaskKind};
 use crate::instrument::Task;
-use crate::quantity::Moment;
+use crate::quantity::TimePoint;
 use crate::record::Point;
 use crate::supervisor::{Answer, Command, Reply};
 use std::collections::{BTreeMap, BTreeSet};
@@ -28,31 +28,31 @@ const SLOW_NEWS_S: f64 = 120.0;
 #[derive(Debug, Clone, Copy)]
 struct Seen {
     value: f64,
-    at: Moment,
-    changed_at: Moment,
+    at: TimePoint,
+    changed_at: TimePoint,
 }
 
 #[derive(Debug, Clone, Copy, Default)]
 struct Crossing {
-    since: Option<Moment>,
+    since: Option<TimePoint>,
     settled: bool,
 }
 
 /// What was sent and read, and what should not have been.
 #[derive(Debug, Clone)]
 pub struct Oracle {
-    sent: Vec<Option<(f64, Moment)>>,
+    sent: Vec<Option<(f64, TimePoint)>>,
     seen: Vec<Option<Seen>>,
     sees_readings: bool,
     pace: f64,
-    now: Moment,
+    now: TimePoint,
     crossings: Vec<Crossing>,
-    slow: (Moment, f64),
+    slow: (TimePoint, f64),
     park_at: Option<usize>,
     /// Steps of parking that were tried: what failed may be tried again.
     park_tried: BTreeSet<usize>,
     /// When the last command of parking left.
-    park_last: Moment,
+    park_last: TimePoint,
     kept: BTreeMap<u64, (u64, u64)>,
     /// Commands that should not have left, and interlocks that did not act.
     pub violations: u64,
@@ -72,12 +72,12 @@ impl Oracle {
             seen: vec![None; bench.channels.len()],
             sees_readings: false,
             pace: 1.0,
-            now: Moment::START,
+            now: TimePoint::START,
             crossings: vec![Crossing::default(); bench.interlocks.len()],
-            slow: (Moment::START, 0.0),
+            slow: (TimePoint::START, 0.0),
             park_at: None,
             park_tried: BTreeSet::new(),
-            park_last: Moment::START,
+            park_last: TimePoint::START,
             kept: BTreeMap::new(),
             violations: 0,
             first: None,
@@ -87,7 +87,7 @@ impl Oracle {
     }
 
     /// Looks at a command that is about to leave.
-    pub fn look(&mut self, bench: &Bench, now: Moment, command: &Command) {
+    pub fn look(&mut self, bench: &Bench, now: TimePoint, command: &Command) {
         self.now = now;
         match command {
             Command::Set { channel, value } => {
@@ -111,7 +111,7 @@ impl Oracle {
         }
     }
 
-    fn look_at_set(&mut self, bench: &Bench, now: Moment, id: ChannelId, value: f64) {
+    fn look_at_set(&mut self, bench: &Bench, now: TimePoint, id: ChannelId, value: f64) {
         let channel = bench.channel(id);
         if !(channel.settable && value >= channel.min && value <= channel.max) {
             self.complain(now, format!("{} was sent {value}, outside its limits", channel.name));
@@ -190,7 +190,7 @@ impl Oracle {
     }
 
     /// A command takes so long to be answered, s.
-    pub fn takes(&mut self, now: Moment, takes_s: f64) {
+    pub fn takes(&mut self, now: TimePoint, takes_s: f64) {
         if takes_s >= self.slow.1 || now.since(self.slow.0) > SLOW_NEWS_S {
             self.slow = (now, takes_s);
         }
@@ -213,7 +213,7 @@ impl Oracle {
     }
 
     /// A channel was read.
-    pub fn read(&mut self, now: Moment, id: ChannelId, value: f64) {
+    pub fn read(&mut self, now: TimePoint, id: ChannelId, value: f64) {
         let cell = &mut self.seen[id.index()];
         let changed_at = cell.filter(|seen| seen.value == value).map_or(now, |seen| seen.changed_at);
         *cell = Some(Seen { value, at: now, changed_at });
@@ -221,7 +221,7 @@ impl Oracle {
 
     /// After readings have come in: every interlock that has to end or hold the run has done so.
     /// Conditions over rates, failures and the clock are not judged.
-    pub fn judge(&mut self, bench: &Bench, now: Moment, held: bool) {
+    pub fn judge(&mut self, bench: &Bench, now: TimePoint, held: bool) {
         self.now = now;
         let ended = self.park_at.is_some();
         for (index, lock) in bench.interlocks.iter().enumerate() {
@@ -288,7 +288,7 @@ impl Oracle {
         wrong
     }
 
-    fn complain(&mut self, now: Moment, what: String) {
+    fn complain(&mut self, now: TimePoint, what: String) {
         self.violations += 1;
         self.first.get_or_insert(format!("at {now}: {what}"));
     }

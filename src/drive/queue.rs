@@ -1,6 +1,6 @@
 //! What is still to happen in a rehearsal, in the order of its moments.
 
-use crate::quantity::Moment;
+use crate::quantity::TimePoint;
 use crate::supervisor::Event;
 use std::cmp::Reverse;
 use std::collections::BinaryHeap;
@@ -10,15 +10,15 @@ use std::collections::BinaryHeap;
 /// The heap moves its entries about, and an event is large, so the events lie still beside it.
 #[derive(Debug, Default)]
 pub(super) struct EventQueue {
-    /// Moment, order of arrival, and where the event lies.
-    due: BinaryHeap<Reverse<(Moment, u64, usize)>>,
+    /// TimePoint, order of arrival, and where the event lies.
+    due: BinaryHeap<Reverse<(TimePoint, u64, usize)>>,
     events: Vec<Option<Event>>,
     free: Vec<usize>,
     order: u64,
 }
 
 impl EventQueue {
-    pub(super) fn push(&mut self, at: Moment, event: Event) {
+    pub(super) fn push(&mut self, at: TimePoint, event: Event) {
         let place = self.free.pop().unwrap_or_else(|| {
             self.events.push(None);
             self.events.len() - 1
@@ -28,9 +28,9 @@ impl EventQueue {
         self.due.push(Reverse((at, self.order, place)));
     }
 
-    /// Moment of the next event; [`Moment::NEVER`] if there is none.
-    pub(super) fn next_at(&self) -> Moment {
-        self.due.peek().map_or(Moment::NEVER, |Reverse((at, _, _))| *at)
+    /// TimePoint of the next event; [`TimePoint::NEVER`] if there is none.
+    pub(super) fn next_at(&self) -> TimePoint {
+        self.due.peek().map_or(TimePoint::NEVER, |Reverse((at, _, _))| *at)
     }
 
     pub(super) fn pop(&mut self) -> Option<Event> {
@@ -42,7 +42,7 @@ impl EventQueue {
     }
 
     /// Forgets what does not pass.
-    pub(super) fn retain(&mut self, passes: impl Fn(Moment, &Event) -> bool) {
+    pub(super) fn retain(&mut self, passes: impl Fn(TimePoint, &Event) -> bool) {
         let (events, free) = (&mut self.events, &mut self.free);
         self.due.retain(|Reverse((at, _, place))| {
             let stays = events[*place].as_ref().is_some_and(|event| passes(*at, event));
@@ -71,16 +71,18 @@ mod tests {
     #[test]
     fn events_come_by_their_moment_and_then_in_the_order_in_which_they_were_awaited() {
         let mut queue = EventQueue::default();
-        assert_eq!((queue.next_at(), queue.pop().is_none()), (Moment::NEVER, true));
+        assert_eq!((queue.next_at(), queue.pop().is_none()), (TimePoint::NEVER, true));
         for (at_s, through) in [(2.0, 1), (1.0, 2), (2.0, 3), (1.0, 4)] {
-            queue.push(Moment::from_s(at_s), durable(through));
+            queue.push(TimePoint::from_s(at_s), durable(through));
         }
-        assert_eq!(queue.next_at(), Moment::from_s(1.0));
+        assert_eq!(queue.next_at(), TimePoint::from_s(1.0));
         assert_eq!(number(queue.pop().unwrap()), 2);
         // The place that has become free is taken again, and the order is kept.
-        queue.push(Moment::from_s(2.0), durable(5));
-        queue.retain(|at, event| at > Moment::from_s(1.0) && !matches!(event, Event::Durable { through: 3 }));
-        queue.push(Moment::from_s(2.0), durable(6));
+        queue.push(TimePoint::from_s(2.0), durable(5));
+        queue.retain(|at, event| {
+            at > TimePoint::from_s(1.0) && !matches!(event, Event::Durable { through: 3 })
+        });
+        queue.push(TimePoint::from_s(2.0), durable(6));
         let rest: Vec<u64> = std::iter::from_fn(|| queue.pop()).map(number).collect();
         assert_eq!(rest, [1, 5, 6]);
         assert_eq!(queue.events.len(), 4);

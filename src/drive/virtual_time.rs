@@ -9,7 +9,7 @@ use super::visitor::{Visit, Visitor, Wish};
 use super::{Outlook, Port, RunTally};
 use crate::bench::Bench;
 use crate::instrument::{ErrorKind, Instrument, InstrumentError, Task};
-use crate::quantity::Moment;
+use crate::quantity::TimePoint;
 use crate::record::{Ending, Entry, Outcome, Place, RecordError, Recorder, Values, WIDEST_POINT};
 use crate::supervisor::{
     Answered, Call, Channels, Command, Denial, Effect, Effects, Event, Notice, Reply, Start, Supervisor,
@@ -26,17 +26,17 @@ const OPERATION_S: f64 = 0.3e-6;
 const TURNS_AT_ONE_MOMENT: u32 = 100_000;
 
 /// Looks on while a rehearsal goes.
-pub trait Onlooker {
+pub trait Observer {
     /// An entry was recorded.
-    fn entry(&mut self, _at: Moment, _entry: &Entry) {}
+    fn entry(&mut self, _at: TimePoint, _entry: &Entry) {}
     /// People should know something.
-    fn notice(&mut self, _at: Moment, _notice: &Notice) {}
+    fn notice(&mut self, _at: TimePoint, _notice: &Notice) {}
     /// Time has passed; called at every event.
-    fn moment(&mut self, _at: Moment, _tally: &RunTally) {}
+    fn moment(&mut self, _at: TimePoint, _tally: &RunTally) {}
     /// The run is over, and the terminal is wanted for its report.
     fn leave_terminal(&mut self) {}
     /// What lies ahead, from those who keep account of it.
-    fn outlook(&self, _at: Moment, _tally: &RunTally) -> Option<Outlook> {
+    fn outlook(&self, _at: TimePoint, _tally: &RunTally) -> Option<Outlook> {
         None
     }
 }
@@ -45,15 +45,15 @@ pub trait Onlooker {
 #[derive(Debug, Default, Clone, Copy)]
 pub struct Nobody;
 
-impl Onlooker for Nobody {}
+impl Observer for Nobody {}
 
 /// What befalls a rehearsal from outside.
 #[derive(Debug, Clone, Default, PartialEq)]
 pub struct Disturbances {
     /// Events with their moments: a jump of the clock, an operator's word, the loss of the keeper.
-    pub events: Vec<(Moment, Event)>,
+    pub events: Vec<(TimePoint, Event)>,
     /// Stretches in which the disk is slow: from, until, and how much later things are on it, s.
-    pub slow_disk: Vec<(Moment, Moment, f64)>,
+    pub slow_disk: Vec<(TimePoint, TimePoint, f64)>,
     /// People who come to transfer helium.
     pub visits: Vec<Visit>,
 }
@@ -66,28 +66,28 @@ pub struct VirtualDrive {
     supervisor: Supervisor,
     instruments: Vec<Box<dyn Instrument>>,
     recorder: Box<dyn Recorder>,
-    onlooker: Box<dyn Onlooker>,
+    observer: Box<dyn Observer>,
     /// What the run adds up to.
     pub tally: RunTally,
     /// The independent look at every command.
     pub oracle: Oracle,
     queue: EventQueue,
-    slow_disk: Vec<(Moment, Moment, f64)>,
+    slow_disk: Vec<(TimePoint, TimePoint, f64)>,
     visitors: Vec<Visitor>,
-    link_free: Vec<Moment>,
+    link_free: Vec<TimePoint>,
     /// Reads on their way that will bring values.
     reads: Vec<(Ticket, Channels)>,
-    now: Moment,
+    now: TimePoint,
     seed: u64,
-    window: Option<Moment>,
+    window: Option<TimePoint>,
     /// Windows that were given later, in order: with how many rows of the record before them, and their ends.
-    later_windows: VecDeque<(u64, Moment)>,
+    later_windows: VecDeque<(u64, TimePoint)>,
     rows: u64,
     reply: Option<Reply>,
     interrupt: Option<Ending>,
     effects: Effects,
     spare: Effects,
-    turns: (Moment, u32),
+    turns: (TimePoint, u32),
     /// Why the record could not be written or does not agree with what is there.
     pub record_error: Option<RecordError>,
 }
@@ -104,13 +104,13 @@ impl VirtualDrive {
         bench: Arc<Bench>,
         instruments: Vec<Box<dyn Instrument>>,
         recorder: Box<dyn Recorder>,
-        onlooker: Box<dyn Onlooker>,
+        observer: Box<dyn Observer>,
         seed: u64,
-        window: Option<Moment>,
+        window: Option<TimePoint>,
     ) -> Self {
         assert_eq!(instruments.len(), bench.links.len(), "each link has its instrument");
         let start = Start { window, ..Start::default() };
-        let link_free = vec![Moment::START; bench.links.len()];
+        let link_free = vec![TimePoint::START; bench.links.len()];
         Self {
             supervisor: Supervisor::new(Arc::clone(&bench), start),
             tally: RunTally::new(&bench),
@@ -119,13 +119,13 @@ impl VirtualDrive {
             bench,
             instruments,
             recorder,
-            onlooker,
+            observer,
             queue: EventQueue::default(),
             slow_disk: Vec::new(),
             visitors: Vec::new(),
             link_free,
             reads: Vec::new(),
-            now: Moment::START,
+            now: TimePoint::START,
             seed,
             window,
             later_windows: VecDeque::new(),
@@ -134,7 +134,7 @@ impl VirtualDrive {
             interrupt: None,
             effects: Effects::new(),
             spare: Effects::new(),
-            turns: (Moment::START, 0),
+            turns: (TimePoint::START, 0),
             record_error: None,
         }
     }
@@ -163,7 +163,7 @@ impl VirtualDrive {
 
     /// Windows that were given when the run was taken up again: each with the number of rows that the record had
     /// then, entries of being taken up not counted, and with its end.
-    pub fn change_windows(&mut self, windows: impl IntoIterator<Item = (u64, Moment)>) {
+    pub fn change_windows(&mut self, windows: impl IntoIterator<Item = (u64, TimePoint)>) {
         self.later_windows.extend(windows);
     }
 
@@ -179,7 +179,7 @@ impl VirtualDrive {
         changed
     }
 
-    fn await_event(&mut self, at: Moment, event: Event) {
+    fn await_event(&mut self, at: TimePoint, event: Event) {
         self.queue.push(at, event);
     }
 
@@ -199,7 +199,7 @@ impl VirtualDrive {
     }
 
     /// The present moment.
-    pub fn now(&self) -> Moment {
+    pub fn now(&self) -> TimePoint {
         self.now
     }
 
@@ -207,7 +207,7 @@ impl VirtualDrive {
     pub fn end(&mut self, outcome: Outcome, reason: String, place: Place) {
         self.feed(Event::SequenceEnded { outcome, reason, place });
         while !self.supervisor.is_over() {
-            if !self.turn(Moment::NEVER) {
+            if !self.turn(TimePoint::NEVER) {
                 break;
             }
         }
@@ -247,18 +247,18 @@ impl VirtualDrive {
     }
 
     /// One event, if one is due by `until`. False if there was none.
-    fn turn(&mut self, until: Moment) -> bool {
+    fn turn(&mut self, until: TimePoint) -> bool {
         let answer_at = self.queue.next_at();
         let wake_at = self.supervisor.next_wake().max(self.now);
         let visit_at =
-            self.visitors.iter().map(Visitor::next_wake).min().unwrap_or(Moment::NEVER).max(self.now);
+            self.visitors.iter().map(Visitor::next_wake).min().unwrap_or(TimePoint::NEVER).max(self.now);
         let next = answer_at.min(wake_at).min(visit_at);
-        if next > until || next == Moment::NEVER {
+        if next > until || next == TimePoint::NEVER {
             return false;
         }
         self.count_turn(next);
         self.now = self.now.max(next);
-        self.onlooker.moment(self.now, &self.tally);
+        self.observer.moment(self.now, &self.tally);
         if visit_at <= next {
             self.be_visited();
         } else if answer_at <= wake_at {
@@ -313,7 +313,7 @@ impl VirtualDrive {
         }
     }
 
-    fn count_turn(&mut self, next: Moment) {
+    fn count_turn(&mut self, next: TimePoint) {
         if self.turns.0 == next {
             self.turns.1 += 1;
             assert!(self.turns.1 < TURNS_AT_ONE_MOMENT, "the supervisor is stuck at {next}");
@@ -362,7 +362,7 @@ impl VirtualDrive {
                     tracing::info!(at_s = self.now.s(), "step: {name}");
                 }
                 self.tally.entry(self.now, &entry);
-                self.onlooker.entry(self.now, &entry);
+                self.observer.entry(self.now, &entry);
                 if self.heed_record(kept) && urgent {
                     *durable = Some(seq);
                 }
@@ -385,7 +385,7 @@ impl VirtualDrive {
             }
             Effect::Notify(notice) => {
                 tracing::info!(at_s = self.now.s(), topic = notice.topic, "{}", notice.text);
-                self.onlooker.notice(self.now, &notice);
+                self.observer.notice(self.now, &notice);
             }
             Effect::Over => {}
         }
@@ -424,7 +424,7 @@ impl VirtualDrive {
         }
         let mut takes_s = LINK_LATENCY_S * messages as f64 + instrument.lateness_s();
         if let Answered::Failed(error) = &outcome {
-            // As on the wall: who waits in vain waits for the whole patience of the link, and a
+            // As in real time: who waits in vain waits for the whole patience of the link, and a
             // connection that is gone is made anew.
             match error.kind {
                 ErrorKind::TimedOut => takes_s += self.bench.links[link].timeout_s,
@@ -499,7 +499,7 @@ impl Port for VirtualDrive {
             if let Some(reply) = self.reply.take() {
                 return reply;
             }
-            if self.supervisor.is_over() || !self.turn(Moment::NEVER) {
+            if self.supervisor.is_over() || !self.turn(TimePoint::NEVER) {
                 let ending = self.interrupt.clone().unwrap_or_else(|| Ending {
                     outcome: Outcome::Stopped,
                     reason: "the run is over".to_owned(),

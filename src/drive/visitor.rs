@@ -3,7 +3,7 @@
 //! What a visitor does depends on nothing but the level that the gauge shows, the clock, and whether the bench is
 //! ready, so a rehearsal repeats it exactly.
 
-use crate::quantity::Moment;
+use crate::quantity::TimePoint;
 use crate::supervisor::Word;
 
 /// When somebody comes, and what they do.
@@ -25,7 +25,7 @@ pub struct Visit {
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub enum Call {
     /// A moment; once.
-    At(Moment),
+    At(TimePoint),
     /// The gauge shows less than this, m³; each time.
     Below(f64),
 }
@@ -42,13 +42,13 @@ pub enum Wish {
 #[derive(Debug, Clone, Copy, PartialEq)]
 enum Stage {
     Away,
-    Coming(Moment),
+    Coming(TimePoint),
     /// Waits until the bench is ready.
     There,
-    Preparing(Moment),
+    Preparing(TimePoint),
     /// The helium is about to flow.
     Opening,
-    Filling(Moment),
+    Filling(TimePoint),
     Gone,
 }
 
@@ -70,15 +70,15 @@ impl Visitor {
     }
 
     /// When something is due; never while the visitor waits for something else.
-    pub fn next_wake(&self) -> Moment {
+    pub fn next_wake(&self) -> TimePoint {
         match self.stage {
             Stage::Coming(at) | Stage::Preparing(at) | Stage::Filling(at) => at,
-            Stage::Away | Stage::There | Stage::Opening | Stage::Gone => Moment::NEVER,
+            Stage::Away | Stage::There | Stage::Opening | Stage::Gone => TimePoint::NEVER,
         }
     }
 
     /// The gauge has been read.
-    pub fn level(&mut self, now: Moment, level_m3: f64) {
+    pub fn level(&mut self, now: TimePoint, level_m3: f64) {
         if let (Stage::Away, Call::Below(mark)) = (self.stage, self.visit.when)
             && level_m3 < mark
         {
@@ -87,7 +87,7 @@ impl Visitor {
     }
 
     /// What the visitor wants now, if anything; `ready` says that the bench is at its refill state.
-    pub fn wish(&mut self, now: Moment, ready: bool) -> Option<Wish> {
+    pub fn wish(&mut self, now: TimePoint, ready: bool) -> Option<Wish> {
         match self.stage {
             Stage::Coming(at) if at <= now => {
                 self.stage = Stage::There;
@@ -123,7 +123,7 @@ impl Visitor {
     }
 
     /// Helium flows, and will for so long, s.
-    pub fn flows(&mut self, now: Moment, takes_s: f64) {
+    pub fn flows(&mut self, now: TimePoint, takes_s: f64) {
         self.stage = Stage::Filling(now.after((takes_s + self.visit.leaves_after_s).max(0.0)));
     }
 }
@@ -142,11 +142,11 @@ mod tests {
             leaves_after_s: 20.0,
         };
         let mut visitor = Visitor::new(visit);
-        let at = Moment::from_s;
+        let at = TimePoint::from_s;
         for round in 0..2 {
             let base = f64::from(round) * 10_000.0;
             visitor.level(at(base), 0.014);
-            assert_eq!(visitor.next_wake(), Moment::NEVER);
+            assert_eq!(visitor.next_wake(), TimePoint::NEVER);
             visitor.level(at(base), 0.0129);
             assert_eq!(visitor.next_wake(), at(base + 100.0));
             assert_eq!(visitor.wish(at(base + 99.0), true), None);

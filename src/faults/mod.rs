@@ -21,7 +21,7 @@ pub use crate::instrument::faulty::LinkTrouble;
 pub use read::{Stage, read};
 pub use refill::{Refill, RefillCall};
 
-use crate::quantity::{Moment, in_words};
+use crate::quantity::{TimePoint, in_words};
 use crate::record::Word;
 use noctule_sim::Fault;
 
@@ -87,13 +87,13 @@ impl Planned {
     }
 
     /// When it begins.
-    pub fn at(&self) -> Moment {
-        Moment::from_s(self.at_s)
+    pub fn at(&self) -> TimePoint {
+        TimePoint::from_s(self.at_s)
     }
 
     /// When it ends.
-    pub fn until(&self) -> Moment {
-        if self.for_s.is_finite() { Moment::from_s(self.at_s + self.for_s) } else { Moment::NEVER }
+    pub fn until(&self) -> TimePoint {
+        if self.for_s.is_finite() { TimePoint::from_s(self.at_s + self.for_s) } else { TimePoint::NEVER }
     }
 
     /// What ends it, if it is a lasting fault of the apparatus whose time ends.

@@ -25,7 +25,7 @@ pub struct Claim {
     pub proved_s: Option<f64>,
     /// `real`, `absent`, `artefact`, `curved`, `undecided`.
     pub verdict: String,
-    /// Moment, Bohr magnetons; only with a proof.
+    /// TimePoint, Bohr magnetons; only with a proof.
     pub moment_mu_b: Option<Known>,
     /// Tip field, T; only with a proof.
     pub tip_field_t: Option<Known>,

@@ -4,7 +4,7 @@ use crate::analysis::forecast::{
     self, LevelForecast, LevelUse, latest_change, level_forecast, level_use, student_95,
 };
 use crate::bench::Bench;
-use crate::quantity::Moment;
+use crate::quantity::TimePoint;
 use crate::record::HeliumOutlook;
 
 /// The level as it was recorded.
@@ -93,7 +93,7 @@ impl Level {
     }
 
     /// What will be left above the refill mark, by that line; by the last level alone while there is none.
-    pub fn outlook(&self, now: Moment, level_m3: f64) -> HeliumOutlook {
+    pub fn outlook(&self, now: TimePoint, level_m3: f64) -> HeliumOutlook {
         let Some((line, readings)) = self.line() else {
             return HeliumOutlook { left_m3: level_m3 - self.mark_m3, ..HeliumOutlook::default() };
         };
@@ -113,7 +113,7 @@ impl Level {
 
     /// When the refill is due by that line, with its bounds, s from the start of the run; none while that is not
     /// known, or while nothing is lost.
-    pub fn due(&self) -> Option<forecast::Moment> {
+    pub fn due(&self) -> Option<forecast::Crossing> {
         let (line, _) = self.line().filter(|(line, _)| line.rate < 0.0)?;
         line.reaches(self.mark_m3).ok()
     }
@@ -184,7 +184,7 @@ mod tests {
         let mut log = Level::of(&crate::bench::builtin()).unwrap();
         let level = |t: f64| 0.030 - 0.7e-3 / 3600.0 * t;
         let now_s = read(&mut log, 0.0, 2.0 * 3600.0, level);
-        let outlook = log.outlook(Moment::from_s(now_s), level(now_s));
+        let outlook = log.outlook(TimePoint::from_s(now_s), level(now_s));
         assert!(outlook.is_forecast() && outlook.readings >= 115, "{outlook:?}");
         for ahead_s in [0.0, 3600.0, 8.0 * 3600.0] {
             let (by_line, least) = outlook.after(ahead_s);
@@ -199,7 +199,7 @@ mod tests {
     fn a_quarter_of_an_hour_gives_no_forecast() {
         let mut log = Level::of(&crate::bench::builtin()).unwrap();
         let now_s = read(&mut log, 0.0, 900.0, |_| 0.03);
-        let outlook = log.outlook(Moment::from_s(now_s), 0.0301);
+        let outlook = log.outlook(TimePoint::from_s(now_s), 0.0301);
         assert!(!outlook.is_forecast());
         assert_eq!(outlook.after(3600.0), (0.0301 - MARK_M3, 0.0301 - MARK_M3));
     }
@@ -209,12 +209,12 @@ mod tests {
         let mut log = Level::of(&crate::bench::builtin()).unwrap();
         let mut now_s = read(&mut log, 0.0, 3.0 * 3600.0, |_| 0.020);
         now_s = read(&mut log, now_s, 3600.0, |_| 0.060);
-        assert!(log.outlook(Moment::from_s(now_s), 0.06).over_s <= 3600.0);
+        assert!(log.outlook(TimePoint::from_s(now_s), 0.06).over_s <= 3600.0);
         // A leak: 3 L/h more from here on.
         let leak_from_s = now_s;
         let level = |t: f64| 0.060 - 3e-3 / 3600.0 * (t - leak_from_s);
         now_s = read(&mut log, now_s, 2.0 * 3600.0, level);
-        let outlook = log.outlook(Moment::from_s(now_s), level(now_s));
+        let outlook = log.outlook(TimePoint::from_s(now_s), level(now_s));
         let loss_l_h = -outlook.rate_m3_per_s * 3.6e6;
         assert!((loss_l_h - 3.0).abs() < 0.3, "{loss_l_h} L/h, {outlook:?}");
     }

@@ -19,7 +19,7 @@ pub use spans::{ResultLine, StepSpan, Trip, first_of};
 
 use crate::bench::{Bench, TaskKind};
 use crate::instrument::Task;
-use crate::quantity::Moment;
+use crate::quantity::TimePoint;
 use crate::record::{
     Answer, CentrePlan, Centred, Column, Ending, Entry, Failure, Found, HeldBy, Place, Point, RecordError,
     Request, RunFile, SafeAct, SweepPlan,
@@ -53,7 +53,7 @@ pub struct OpenTask {
 #[derive(Debug, Clone, PartialEq)]
 pub struct HoldNow {
     /// Since when.
-    pub since: Moment,
+    pub since: TimePoint,
     /// Who wanted it.
     pub by: HeldBy,
 }
@@ -166,7 +166,7 @@ impl History {
     }
 
     /// Takes in an entry.
-    pub fn entry(&mut self, at: Moment, entry: &Entry) {
+    pub fn entry(&mut self, at: TimePoint, entry: &Entry) {
         let at_s = at.s();
         self.end_s = self.end_s.max(at_s);
         match entry {

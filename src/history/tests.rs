@@ -54,7 +54,7 @@ fn instrument() -> Failure {
 #[test]
 fn the_last_word_about_a_channel_counts() {
     let (bench, mut history) = (crate::bench::builtin(), fresh());
-    let at = Moment::from_s(10.0);
+    let at = TimePoint::from_s(10.0);
     history.entry(at, &set("field_z", 0.5, Ok(Answer::Done)));
     assert_eq!(history.of_role(&bench, crate::bench::Role::FieldZ).unwrap().si, 0.5);
     history.entry(at, &set("field_z", 0.9, Err(Failure::Forbidden("no".into()))));
@@ -73,17 +73,17 @@ fn the_last_word_about_a_channel_counts() {
 #[test]
 fn a_failed_withdrawal_leaves_the_tip_unknown() {
     let mut history = fresh();
-    history.entry(Moment::START, &done(Task::Approach, true));
+    history.entry(TimePoint::START, &done(Task::Approach, true));
     assert_eq!((history.tip_in, history.left.approached), (Some((true, 0.0)), Some(true)));
-    history.entry(Moment::from_s(5.0), &step(SafeAct::Withdraw, false, Found::Late));
+    history.entry(TimePoint::from_s(5.0), &step(SafeAct::Withdraw, false, Found::Late));
     assert_eq!(history.tip_in, None);
-    history.entry(Moment::from_s(9.0), &step(SafeAct::Withdraw, true, Found::Reads(0.0)));
+    history.entry(TimePoint::from_s(9.0), &step(SafeAct::Withdraw, true, Found::Reads(0.0)));
     assert_eq!((history.tip_in, history.left.approached), (Some((false, 9.0)), Some(true)));
 }
 
 #[test]
 fn whatever_moves_the_tip_takes_it_off_its_spot() {
-    let at = Moment::START;
+    let at = TimePoint::START;
     let leaving = [
         Entry::Intent { n: 3, task: Task::Pulse { volts: 1.0, length_s: 0.1 }, place: Place::default() },
         done(Task::MoveTip { x_m: 3e-9, y_m: 0.0, speed_m_s: 1e-9 }, true),
@@ -109,8 +109,8 @@ fn whatever_moves_the_tip_takes_it_off_its_spot() {
 #[test]
 fn the_live_page_knows_where_go_to_has_put_the_tip() {
     let mut history = fresh();
-    history.entry(Moment::START, &set("tip_x", 1e-9, Ok(Answer::Done)));
-    history.entry(Moment::START, &done(Task::MoveTip { x_m: 3.2e-9, y_m: 1e-9, speed_m_s: 1e-9 }, true));
+    history.entry(TimePoint::START, &set("tip_x", 1e-9, Ok(Answer::Done)));
+    history.entry(TimePoint::START, &done(Task::MoveTip { x_m: 3.2e-9, y_m: 1e-9, speed_m_s: 1e-9 }, true));
     assert_eq!(history.channel("tip_x").unwrap().si, 3.2e-9);
 }
 
@@ -164,7 +164,7 @@ proptest! {
         let mut folded = fresh();
         let mut before = grown(&folded);
         for (i, entry) in entries.iter().enumerate() {
-            let at = Moment::from_s(i as f64);
+            let at = TimePoint::from_s(i as f64);
             store.append(at, entry, &[]).unwrap();
             folded.entry(at, entry);
             let now = grown(&folded);
@@ -185,12 +185,12 @@ proptest! {
         let cut = cut.min(entries.len());
         let fold = |entries: &[Entry]| {
             let mut history = fresh();
-            entries.iter().enumerate().for_each(|(i, entry)| history.entry(Moment::from_s(i as f64), entry));
+            entries.iter().enumerate().for_each(|(i, entry)| history.entry(TimePoint::from_s(i as f64), entry));
             history
         };
         let mut history = fold(&entries[..cut]);
         for (i, entry) in entries.iter().enumerate().skip(cut) {
-            history.entry(Moment::from_s(i as f64), entry);
+            history.entry(TimePoint::from_s(i as f64), entry);
         }
         prop_assert_eq!(history, fold(&entries));
     }

@@ -6,7 +6,7 @@
 
 use super::{ErrorKind, Identity, Instrument, InstrumentError, Simulated, Task, TaskReport};
 use crate::bench::Channel;
-use crate::quantity::Moment;
+use crate::quantity::TimePoint;
 use noctule_sim::Fault;
 use noctule_sim::microscope::Chronicle;
 use std::collections::BTreeMap;
@@ -84,9 +84,9 @@ pub struct Trouble {
     /// What happens.
     pub kind: LinkTrouble,
     /// From when.
-    pub from: Moment,
+    pub from: TimePoint,
     /// Until when.
-    pub until: Moment,
+    pub until: TimePoint,
     /// Name of the channel, or [`TASKS`]; none for everything on the link, tasks too.
     pub channel: Option<String>,
     /// Messages that it meets; none for all of them.
@@ -97,10 +97,10 @@ pub struct Trouble {
 pub struct Faulty {
     inner: Box<dyn Instrument>,
     troubles: Vec<Trouble>,
-    now: Moment,
+    now: TimePoint,
     late_s: f64,
     first_shown: BTreeMap<(usize, String), f64>,
-    history: BTreeMap<(usize, String), Vec<(Moment, f64)>>,
+    history: BTreeMap<(usize, String), Vec<(TimePoint, f64)>>,
     reconnected: Vec<bool>,
     /// Messages that each trouble has met.
     met: Vec<u64>,
@@ -120,7 +120,7 @@ impl Faulty {
         Self {
             inner,
             troubles,
-            now: Moment::START,
+            now: TimePoint::START,
             late_s: 0.0,
             first_shown: BTreeMap::new(),
             history: BTreeMap::new(),
@@ -314,7 +314,7 @@ impl Instrument for Faulty {
         self.inner.chronicle()
     }
 
-    fn pass_time(&mut self, now: Moment) {
+    fn pass_time(&mut self, now: TimePoint) {
         self.now = now;
         self.late_s = 0.0;
         self.inner.pass_time(now);
@@ -330,13 +330,13 @@ impl Instrument for Faulty {
 pub struct Afflicted {
     inner: Simulated,
     /// In the order of time.
-    schedule: Vec<(Moment, Fault)>,
+    schedule: Vec<(TimePoint, Fault)>,
     next: usize,
 }
 
 impl Afflicted {
     /// Around a simulated microscope.
-    pub fn new(inner: Simulated, mut schedule: Vec<(Moment, Fault)>) -> Self {
+    pub fn new(inner: Simulated, mut schedule: Vec<(TimePoint, Fault)>) -> Self {
         schedule.sort_by_key(|(at, _)| *at);
         Self { inner, schedule, next: 0 }
     }
@@ -383,7 +383,7 @@ impl Instrument for Afflicted {
         self.inner.chronicle()
     }
 
-    fn pass_time(&mut self, now: Moment) {
+    fn pass_time(&mut self, now: TimePoint) {
         while let Some((at, fault)) = self.schedule.get(self.next).filter(|(at, _)| *at <= now) {
             self.inner.pass_time(*at);
             self.inner.microscope_mut().inflict(*fault);

@@ -32,7 +32,7 @@ pub use simulated::Simulated;
 pub use task::{Task, TaskReport};
 
 use crate::bench::Channel;
-use crate::quantity::Moment;
+use crate::quantity::TimePoint;
 use noctule_sim::microscope::Chronicle;
 
 /// Who an instrument says it is.
@@ -82,7 +82,7 @@ pub trait Instrument {
     }
 
     /// Tells a simulation how late it is. Real instruments know by themselves and ignore it.
-    fn pass_time(&mut self, _now: Moment) {}
+    fn pass_time(&mut self, _now: TimePoint) {}
 
     /// Somebody transfers helium until the bath holds so much, m³. Only a simulated cryostat is filled this way;
     /// gives the time it takes, s, or nothing where there is no bath to fill.

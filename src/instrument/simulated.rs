@@ -2,7 +2,7 @@
 
 use super::{ErrorKind, Identity, Instrument, InstrumentError, Task, TaskReport};
 use crate::bench::{Address, Channel};
-use crate::quantity::{Moment, Unit};
+use crate::quantity::{TimePoint, Unit};
 use noctule_sim::microscope::{Chronicle, Microscope};
 use noctule_sim::{Act, Refusal, Signal};
 
@@ -141,7 +141,7 @@ impl Instrument for Simulated {
         self.microscope.begin_transfer(to_l).map_err(|error| tracing::warn!(%error, "no transfer")).ok()
     }
 
-    fn pass_time(&mut self, now: Moment) {
+    fn pass_time(&mut self, now: TimePoint) {
         self.microscope.advance_to(now.s());
     }
 

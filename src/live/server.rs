@@ -2,8 +2,8 @@
 
 use super::frame::Frame;
 use super::guard::{Guard, Refusal};
-use crate::drive::wall::control::say;
-use crate::drive::wall::status::Request as Word;
+use crate::drive::real_time::control::say;
+use crate::drive::real_time::status::Request as Word;
 use axum::Router;
 use axum::body::Bytes;
 use axum::extract::{ConnectInfo, Query, Request, State};

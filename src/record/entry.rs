@@ -4,7 +4,7 @@ use super::answer::either;
 use super::{Answer, During, Failure, Found, Request, SafeAct, SweepPlan};
 use crate::bench::{Action, Bench, ChannelId};
 use crate::instrument::{InstrumentError, Task, TaskReport};
-use crate::quantity::{Dimension, Moment, Unit, in_unit};
+use crate::quantity::{Dimension, TimePoint, Unit, in_unit};
 use serde::{Deserialize, Serialize};
 use serde_json::Value;
 
@@ -547,7 +547,7 @@ pub struct Point {
     /// Its place in the order of measurement, from 0.
     pub i: u64,
     /// When it was finished.
-    pub at: Moment,
+    pub at: TimePoint,
     /// Value of the fast axis, SI.
     pub x: f64,
     /// Value of the slow axis, SI; 0 where there is none.

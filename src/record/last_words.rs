@@ -5,7 +5,7 @@
 
 use super::recorder::RecordError;
 use super::{Entry, Store};
-use crate::quantity::Moment;
+use crate::quantity::TimePoint;
 use rusqlite::{Connection, ErrorCode, OptionalExtension};
 use std::path::{Path, PathBuf};
 
@@ -88,7 +88,7 @@ impl Store {
     }
 
     /// Writes an entry of the end behind what is safe, if that is possible.
-    pub(super) fn say_last_words(&mut self, at: Moment, entry: &Entry) {
+    pub(super) fn say_last_words(&mut self, at: TimePoint, entry: &Entry) {
         if self.broken.is_none() || !matches!(self.reserve.said, LastWords::Possible | LastWords::Begun) {
             return;
         }
@@ -108,7 +108,7 @@ impl Store {
         self.reserve.said = if is_end || said.is_err() { LastWords::Over } else { LastWords::Begun };
     }
 
-    fn try_to_say(&mut self, at: Moment, entry: &Entry, is_end: bool) -> Result<(), RecordError> {
+    fn try_to_say(&mut self, at: TimePoint, entry: &Entry, is_end: bool) -> Result<(), RecordError> {
         if self.reserve.said == LastWords::Possible {
             self.forget_unsafe()?;
             self.reserve.release();

@@ -5,7 +5,7 @@ use super::recorder::RecordError;
 use super::row::from_blob;
 use super::schema::SCHEMA_VERSION;
 use super::{Column, Ending, Entry, Identity, Point, SweepPlan, Values, WIDEST_POINT};
-use crate::quantity::Moment;
+use crate::quantity::TimePoint;
 use rusqlite::{Connection, OpenFlags, OptionalExtension, Row};
 use std::path::{Path, PathBuf};
 
@@ -26,7 +26,7 @@ pub struct Numbered {
     /// Its number.
     pub seq: u64,
     /// When.
-    pub at: Moment,
+    pub at: TimePoint,
     /// The entry.
     pub entry: Entry,
 }
@@ -39,7 +39,7 @@ pub struct SweepTable {
     /// Its name.
     pub name: String,
     /// When it began.
-    pub at: Moment,
+    pub at: TimePoint,
     /// The fast axis.
     pub fast: Column,
     /// The slow axis.
@@ -60,7 +60,7 @@ pub struct SweepTable {
 
 impl SweepTable {
     /// Of a plan, without points.
-    pub fn empty(sweep: u64, at: Moment, plan: SweepPlan<Column>) -> Self {
+    pub fn empty(sweep: u64, at: TimePoint, plan: SweepPlan<Column>) -> Self {
         Self {
             sweep,
             planned: plan.total(),
@@ -379,12 +379,12 @@ impl RunFile {
     }
 
     /// The moment of the last row.
-    pub fn last_moment(&self) -> Result<Moment, RecordError> {
+    pub fn last_moment(&self) -> Result<TimePoint, RecordError> {
         // Rows are written in the order in which things happen, so the last row of each table will do.
         let sql = "SELECT max(at) FROM (SELECT at_ns AS at FROM entry WHERE seq = (SELECT max(seq) FROM entry) \
                    UNION ALL SELECT at_ns FROM point WHERE seq = (SELECT max(seq) FROM point))";
         let at: Option<i64> = self.connection.query_row(sql, [], |row| row.get(0))?;
-        Ok(Moment::from_nanoseconds(at.unwrap_or(0).cast_unsigned()))
+        Ok(TimePoint::from_nanoseconds(at.unwrap_or(0).cast_unsigned()))
     }
 
     fn numbered(&self, row: &Row<'_>) -> Result<Numbered, RecordError> {
@@ -392,7 +392,7 @@ impl RunFile {
         let damaged = |reason: String| RecordError::Damaged(format!("entry {seq}: {reason}"));
         let text = |column: usize| row.get_ref(column)?.as_str().map_err(|e| damaged(e.to_string()));
         let entry = from_row_of(self.version, text(2)?, text(3)?).map_err(|e| damaged(e.to_string()))?;
-        Ok(Numbered { seq, at: Moment::from_nanoseconds(at_ns.cast_unsigned()), entry })
+        Ok(Numbered { seq, at: TimePoint::from_nanoseconds(at_ns.cast_unsigned()), entry })
     }
 
     /// The digest, if the record was ended.
@@ -417,7 +417,7 @@ pub(super) fn point_from_row(row: &Row<'_>, from: usize) -> rusqlite::Result<Poi
         count = i + 1;
     }
     Ok(Point {
-        at: Moment::from_nanoseconds(at_ns.cast_unsigned()),
+        at: TimePoint::from_nanoseconds(at_ns.cast_unsigned()),
         sweep: row.get(from + 1)?,
         i: row.get(from + 2)?,
         x: row.get(from + 3)?,

@@ -3,7 +3,7 @@
 use super::entry::to_row;
 use super::row::{Tally, to_blob};
 use super::{Entry, Point};
-use crate::quantity::Moment;
+use crate::quantity::TimePoint;
 
 /// Why something could not be recorded or read.
 #[derive(Debug, thiserror::Error)]
@@ -77,7 +77,7 @@ impl std::fmt::Display for Difference {
 /// Takes what a run has to say.
 pub trait Recorder {
     /// Appends an entry with its numbers.
-    fn append(&mut self, at: Moment, entry: &Entry, data: &[f64]) -> Result<(), RecordError>;
+    fn append(&mut self, at: TimePoint, entry: &Entry, data: &[f64]) -> Result<(), RecordError>;
     /// Appends a point.
     fn append_point(&mut self, point: &Point) -> Result<(), RecordError>;
     /// Returns when everything appended so far will survive what the file is made to survive.
@@ -102,7 +102,7 @@ impl Default for DigestOnly {
 }
 
 impl Recorder for DigestOnly {
-    fn append(&mut self, at: Moment, entry: &Entry, data: &[f64]) -> Result<(), RecordError> {
+    fn append(&mut self, at: TimePoint, entry: &Entry, data: &[f64]) -> Result<(), RecordError> {
         let (kind, body) = to_row(entry);
         self.tally.entry(self.seq, at, (&kind, &body), &to_blob(data));
         self.seq += 1;

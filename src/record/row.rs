@@ -1,7 +1,7 @@
 //! Rows as bytes, for the checksum chain and the digest.
 
 use super::{Entry, Point};
-use crate::quantity::Moment;
+use crate::quantity::TimePoint;
 
 /// Bytes that are gathered before they go into the digest: it is several times faster on long stretches.
 const DIGEST_STRETCH: usize = 1 << 15;
@@ -29,7 +29,7 @@ impl Tally {
     }
 
     /// Takes in an entry with the bytes of its numbers; returns the chain after it.
-    pub fn entry(&mut self, seq: u64, at: Moment, (kind, body): (&str, &str), blob: &[u8]) -> u32 {
+    pub fn entry(&mut self, seq: u64, at: TimePoint, (kind, body): (&str, &str), blob: &[u8]) -> u32 {
         self.buffer.clear();
         self.buffer.extend_from_slice(kind.as_bytes());
         self.buffer.extend_from_slice(body.as_bytes());
@@ -48,7 +48,7 @@ impl Tally {
         self.take_in(seq, point.at, true)
     }
 
-    fn take_in(&mut self, seq: u64, at: Moment, in_digest: bool) -> u32 {
+    fn take_in(&mut self, seq: u64, at: TimePoint, in_digest: bool) -> u32 {
         // Interruptions add rows, so numbers are in the chain but not in the digest.
         if in_digest {
             self.pending.extend_from_slice(&self.buffer);

@@ -8,7 +8,7 @@ use super::recorder::{RecordError, Recorder};
 use super::row::{Tally, from_blob, to_blob};
 use super::schema::SCHEMA_VERSION;
 use super::{Document, Durability, Entry, Identity, Point, Store};
-use crate::quantity::Moment;
+use crate::quantity::TimePoint;
 use rusqlite::{Connection, OpenFlags, OptionalExtension};
 use std::fmt;
 use std::path::Path;
@@ -68,7 +68,7 @@ pub enum SalvagedRow {
     /// An entry with its numbers.
     Entry {
         /// When.
-        at: Moment,
+        at: TimePoint,
         /// The entry.
         entry: Entry,
         /// A trace or an image.
@@ -205,7 +205,7 @@ fn row_at(connection: &Connection, version: u32, seq: u64) -> Result<Found, Reco
             .query_row([seq], |row| row.get(0))
             .optional()?;
         let data = blob.map(|bytes| from_blob(&bytes)).unwrap_or_default();
-        let at = Moment::from_nanoseconds(at_ns.cast_unsigned());
+        let at = TimePoint::from_nanoseconds(at_ns.cast_unsigned());
         return Ok(Some((SalvagedRow::Entry { at, entry, data }, (kind, body), chain)));
     }
     let sql = "SELECT at_ns, sweep, i, x, y, r0, r1, r2, r3, r4, r5, r6, r7, chain FROM point WHERE seq = ?1";

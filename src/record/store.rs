@@ -3,13 +3,13 @@
 use super::acts::Acts;
 use super::entry::to_row;
 use super::last_words::Reserve;
-use super::meeting::Recorded;
 use super::place::Place;
 use super::recorder::{RecordError, Recorder};
+use super::replayed_rows::Recorded;
 use super::row::{Tally, to_blob};
 use super::schema::{CREATE, SCHEMA_VERSION};
 use super::{Change, Entry, NewWindow, Point, SweepPlan};
-use crate::quantity::Moment;
+use crate::quantity::TimePoint;
 use rusqlite::{Connection, OptionalExtension, params};
 use std::collections::{BTreeMap, VecDeque};
 use std::path::{Path, PathBuf};
@@ -228,7 +228,7 @@ impl Store {
         Ok(())
     }
 
-    pub(super) fn pass_frontier(&mut self, at: Moment, frontier: u64) -> Result<(), RecordError> {
+    pub(super) fn pass_frontier(&mut self, at: TimePoint, frontier: u64) -> Result<(), RecordError> {
         self.connection.execute("DELETE FROM entry WHERE seq >= ?1", [frontier])?;
         self.forget_end()?;
         let mut changes = Vec::new();
@@ -277,7 +277,12 @@ impl Store {
 
 impl Store {
     /// The writing itself; [`Recorder`] sees to it that nothing follows a failure.
-    pub(super) fn write_entry(&mut self, at: Moment, entry: &Entry, data: &[f64]) -> Result<(), RecordError> {
+    pub(super) fn write_entry(
+        &mut self,
+        at: TimePoint,
+        entry: &Entry,
+        data: &[f64],
+    ) -> Result<(), RecordError> {
         let (kind, body) = to_row(entry);
         let met = self.replayed_until.is_some()
             && self.met_before(at, (&kind, &body), data, entry.place().map(|place| place.line))?;
@@ -346,9 +351,9 @@ impl Store {
     fn close(&mut self) -> Result<String, RecordError> {
         if let Some(until) = self.replayed_until
             && self.seq < until
-            && let Some(recorded) = self.next_recorded(Moment::NEVER)?
+            && let Some(recorded) = self.next_recorded(TimePoint::NEVER)?
         {
-            return Err(self.differs(&recorded, Moment::NEVER, "the end of the run".to_owned(), None));
+            return Err(self.differs(&recorded, TimePoint::NEVER, "the end of the run".to_owned(), None));
         }
         let digest = self.tally.digest();
         self.connection.execute(
@@ -371,7 +376,7 @@ impl Store {
 }
 
 impl Recorder for Store {
-    fn append(&mut self, at: Moment, entry: &Entry, data: &[f64]) -> Result<(), RecordError> {
+    fn append(&mut self, at: TimePoint, entry: &Entry, data: &[f64]) -> Result<(), RecordError> {
         self.say_last_words(at, entry);
         // A rehearsal can be repeated, and nothing real happens in it.
         if matches!(entry, Entry::Intent { .. }) && self.replayed_until.is_none() {

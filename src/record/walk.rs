@@ -4,7 +4,7 @@ use super::reader::point_from_row;
 use super::recorder::RecordError;
 use super::row::Tally;
 use super::{Document, Point, RunFile};
-use crate::quantity::Moment;
+use crate::quantity::TimePoint;
 use rusqlite::{Connection, OptionalExtension};
 
 /// What a check of the whole file has found.
@@ -82,7 +82,7 @@ impl RunFile {
 
 /// A row of either table, as it is walked through in order.
 enum AnyRow<'a> {
-    Entry { seq: u64, at: Moment, kind: &'a str, body: &'a str, blob: &'a [u8], chain: u32 },
+    Entry { seq: u64, at: TimePoint, kind: &'a str, body: &'a str, blob: &'a [u8], chain: u32 },
     Point { seq: u64, point: Point, chain: u32 },
 }
 
@@ -135,7 +135,7 @@ fn walk(
         let at_ns: i64 = row.get(1)?;
         visit(&AnyRow::Entry {
             seq: entry_seq,
-            at: Moment::from_nanoseconds(at_ns.cast_unsigned()),
+            at: TimePoint::from_nanoseconds(at_ns.cast_unsigned()),
             kind: text(2)?,
             body: text(3)?,
             blob: row.get_ref(5)?.as_blob_or_null().unwrap_or_default().unwrap_or_default(),

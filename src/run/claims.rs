@@ -1,7 +1,7 @@
 //! What a sequence claimed in a rehearsal, held against what was really there.
 
 use super::truth::Truth;
-use crate::quantity::Moment;
+use crate::quantity::TimePoint;
 use crate::record::{Entry, Point, RecordError, Recorder};
 use serde::Serialize;
 use serde_json::Value;
@@ -88,7 +88,7 @@ impl Witness {
 }
 
 impl Recorder for Witness {
-    fn append(&mut self, at: Moment, entry: &Entry, data: &[f64]) -> Result<(), RecordError> {
+    fn append(&mut self, at: TimePoint, entry: &Entry, data: &[f64]) -> Result<(), RecordError> {
         self.hear(at.s(), entry);
         self.inner.append(at, entry, data)
     }
@@ -173,7 +173,7 @@ mod tests {
         };
         // A fit claims nothing.
         for entry in [entry(what, body), entry("fit", Value::Null)] {
-            witness.append(Moment::from_s(4000.0), &entry, &[]).unwrap();
+            witness.append(TimePoint::from_s(4000.0), &entry, &[]).unwrap();
         }
         witness.commit().unwrap();
         let claims = heard.borrow().clone();

@@ -11,9 +11,9 @@
 use super::post::post;
 use crate::bench::{Bench, MessageHook};
 use crate::drive::RunTally;
-use crate::drive::virtual_time::Onlooker;
+use crate::drive::virtual_time::Observer;
 use crate::history::Level;
-use crate::quantity::Moment;
+use crate::quantity::TimePoint;
 use crate::record::Entry;
 use serde_json::{Value, json};
 use std::io::Write;
@@ -70,7 +70,7 @@ impl Hooks {
         }
     }
 
-    fn tell(&self, event: &'static str, at: Moment, text: &str) {
+    fn tell(&self, event: &'static str, at: TimePoint, text: &str) {
         for queue in self.queues.iter().filter(|q| q.on.iter().any(|on| on == event)) {
             let body = json!({ "event": event, "at_s": at.s(), "text": text, "bench": self.bench,
                 "sequence": self.sequence });
@@ -82,8 +82,8 @@ impl Hooks {
     }
 }
 
-impl Onlooker for Hooks {
-    fn entry(&mut self, at: Moment, entry: &Entry) {
+impl Observer for Hooks {
+    fn entry(&mut self, at: TimePoint, entry: &Entry) {
         match entry {
             Entry::End { ending, parked, .. } => {
                 let parked = if *parked { "parked" } else { "NOT parked" };
@@ -108,7 +108,7 @@ impl Onlooker for Hooks {
         }
     }
 
-    fn moment(&mut self, at: Moment, tally: &RunTally) {
+    fn moment(&mut self, at: TimePoint, tally: &RunTally) {
         let due = tally.helium.as_ref().and_then(|level| self.helium.due(at, level));
         if let Some(due_s) = due {
             let when = crate::quantity::in_words(due_s);
@@ -143,7 +143,7 @@ struct HeliumWatch {
 
 impl HeliumWatch {
     /// The time to the refill, s, when it is to be told.
-    fn due(&mut self, at: Moment, level: &Level) -> Option<f64> {
+    fn due(&mut self, at: TimePoint, level: &Level) -> Option<f64> {
         if level.readings.len() == self.seen {
             return None;
         }

@@ -6,7 +6,7 @@
 //! gone or stopped is ended, and a new one is started. What the keeper does is in [`super::keeping`].
 
 use crate::bench::Bench;
-use crate::drive::wall::{BEAT, Outside, Pulse};
+use crate::drive::real_time::{BEAT, Outside, Pulse};
 use serde::{Deserialize, Serialize};
 use std::collections::VecDeque;
 use std::io::{BufRead, BufReader, Read, Write};

@@ -5,15 +5,15 @@ use super::summary::Summary;
 use crate::bench::Bench;
 use crate::drive::connect::open_all;
 use crate::drive::oracle::Oracle;
-use crate::drive::replay::{GoLive, ReplayPort, ReplayStop, TreatAs};
-use crate::drive::virtual_time::Onlooker;
-use crate::drive::wall::{
-    Clock, FromRecord, Inlets, Links, MakeInstrument, Outside, Parts, Pulse, Recording, ScriptOver, StopFlag,
-    WallDrive, WallPort, control,
+use crate::drive::real_time::{
+    Clock, FromRecord, Inlets, Links, MakeInstrument, Outside, Parts, Pulse, RealTimeDrive, RealTimePort,
+    Recording, ScriptOver, StopFlag, control,
 };
+use crate::drive::replay::{GoLive, ReplayPort, ReplayStop, TreatAs};
+use crate::drive::virtual_time::Observer;
 use crate::drive::{Port, RunTally};
 use crate::instrument::Instrument;
-use crate::quantity::Moment;
+use crate::quantity::TimePoint;
 use crate::record::{Ending, Entry, Outcome, Place, RecordError, Recorder, RunFile};
 use crate::script::{self, ScriptEnd, Sequence};
 use crate::supervisor::{Call, Start, Word};
@@ -42,7 +42,7 @@ pub struct Measurement {
     /// Seconds of the run in one real second; above 1 only on simulations.
     pub pace: f64,
     /// End of the window.
-    pub window: Option<Moment>,
+    pub window: Option<TimePoint>,
     /// Entries to begin with.
     pub introduction: Vec<Entry>,
     /// Folder of the run, for the control socket.
@@ -62,7 +62,7 @@ pub struct Resumed {
     /// Number of the next row.
     pub seq: u64,
     /// The last moment of the record.
-    pub at: Moment,
+    pub at: TimePoint,
     /// What the record adds up to so far.
     pub tally: RunTally,
 }
@@ -81,24 +81,24 @@ pub struct Measured {
     /// Why a replay stopped before anything moved.
     pub replay_stop: Option<ReplayStop>,
     /// Who looked on. Whoever has time may wait for the last that they have to tell.
-    pub onlookers: Onlookers,
+    pub observers: Observers,
 }
 
 /// Who looked on at a run that is over.
 #[derive(Default)]
-pub struct Onlookers(Option<Box<dyn Onlooker>>);
+pub struct Observers(Option<Box<dyn Observer>>);
 
-impl std::fmt::Debug for Onlookers {
+impl std::fmt::Debug for Observers {
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
-        f.debug_tuple("Onlookers").field(&self.0.is_some()).finish()
+        f.debug_tuple("Observers").field(&self.0.is_some()).finish()
     }
 }
 
-impl Onlookers {
+impl Observers {
     /// The terminal is wanted for the report.
     pub fn leave_terminal(&mut self) {
-        if let Some(onlooker) = &mut self.0 {
-            onlooker.leave_terminal();
+        if let Some(observer) = &mut self.0 {
+            observer.leave_terminal();
         }
     }
 }
@@ -184,21 +184,21 @@ pub fn measure(
     measurement: Measurement,
     instruments: Vec<Box<dyn Instrument + Send>>,
     make_recorder: MakeRecorder,
-    onlooker: Box<dyn Onlooker>,
+    observer: Box<dyn Observer>,
 ) -> Result<Measured, NotBegun> {
     let runtime = tokio::runtime::Builder::new_current_thread()
         .enable_all()
         .build()
         .map_err(|error| NotBegun::Internal(format!("the event loop can't be made: {error}")))?;
     let room = tokio::task::LocalSet::new();
-    room.block_on(&runtime, measure_within(measurement, instruments, make_recorder, onlooker))
+    room.block_on(&runtime, measure_within(measurement, instruments, make_recorder, observer))
 }
 
 async fn measure_within(
     mut measurement: Measurement,
     mut instruments: Vec<Box<dyn Instrument + Send>>,
     make_recorder: MakeRecorder,
-    onlooker: Box<dyn Onlooker>,
+    observer: Box<dyn Observer>,
 ) -> Result<Measured, NotBegun> {
     let (call_sender, calls) = unbounded_channel();
     let (answer_sender, answers) = unbounded_channel();
@@ -220,7 +220,7 @@ async fn measure_within(
     let plan = measurement.keeper.take();
     let tally = measurement.resumed.as_ref().map(|resumed| resumed.tally.clone());
 
-    let port = WallPort::new(Arc::clone(&bench), seed, call_sender, reply_receiver, Arc::clone(&stop));
+    let port = RealTimePort::new(Arc::clone(&bench), seed, call_sender, reply_receiver, Arc::clone(&stop));
     let (ready_sender, ready) = oneshot::channel();
     let told = start_script(measurement, port, over_sender, ready_sender)?;
     // A replay must have come to the end of the record before anything is opened, let alone moved.
@@ -228,8 +228,8 @@ async fn measure_within(
         let replay_stop = told.lock().ok().and_then(|mut stop| stop.take());
         if replay_stop.is_some() {
             let (tally, oracle) = (RunTally::new(&bench), Oracle::new(&bench));
-            let onlookers = Onlookers::default();
-            return Ok(Measured { tally, oracle, digest: None, record_failed: None, replay_stop, onlookers });
+            let observers = Observers::default();
+            return Ok(Measured { tally, oracle, digest: None, record_failed: None, replay_stop, observers });
         }
     }
     // Runner and keeper may have died with a task on its way, and nothing else begins before it has ended.
@@ -258,7 +258,7 @@ async fn measure_within(
     let clock = Clock::start(start.now, pace);
     let mut inlets = Inlets { calls, answers, record, script, outside };
     let mut drive =
-        WallDrive::new(Parts { bench, start, clock, links, recording, replies, stop, onlooker, pulse });
+        RealTimeDrive::new(Parts { bench, start, clock, links, recording, replies, stop, observer, pulse });
     drive.tally = tally.unwrap_or(drive.tally);
     drive.work(&mut inlets).await;
     // Parked, recorded, the keeper dismissed: only then anybody is waited for.
@@ -266,9 +266,9 @@ async fn measure_within(
     if let Some(keeper) = keeper {
         keeper.dismiss();
     }
-    let (tally, oracle, record_failed, onlooker) = drive.into_parts();
-    let onlookers = Onlookers(Some(onlooker));
-    Ok(Measured { tally, oracle, digest, record_failed, replay_stop: None, onlookers })
+    let (tally, oracle, record_failed, observer) = drive.into_parts();
+    let observers = Observers(Some(observer));
+    Ok(Measured { tally, oracle, digest, record_failed, replay_stop: None, observers })
 }
 
 /// Nothing begins without a keeper, unless the bench says that a lost one does not matter.
@@ -322,7 +322,7 @@ type Told = Arc<std::sync::Mutex<Option<ReplayStop>>>;
 
 fn start_script(
     measurement: Measurement,
-    port: WallPort,
+    port: RealTimePort,
     over: UnboundedSender<ScriptOver>,
     ready: oneshot::Sender<()>,
 ) -> Result<Told, NotBegun> {
@@ -352,7 +352,7 @@ fn start_script(
 
 fn run_script(
     measurement: Measurement,
-    port: WallPort,
+    port: RealTimePort,
     telling: &Told,
     ready: oneshot::Sender<()>,
 ) -> ScriptEnd {

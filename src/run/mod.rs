@@ -5,16 +5,16 @@ pub mod faults;
 mod folder;
 pub mod hooks;
 pub mod keeper;
-pub mod keeping;
-pub mod lives;
+pub mod keeper_process;
 pub mod lock;
 mod measure;
 pub mod nights;
+pub mod observers;
 pub mod odds;
-pub mod onlookers;
 mod post;
 mod rehearse;
 pub mod resume;
+pub mod resumed_rehearsal;
 mod setup;
 pub mod stricter;
 mod summary;
@@ -24,7 +24,7 @@ mod window;
 pub use claims::Claim;
 pub use folder::{RUN_FILE_NAME, RunFolder, locate};
 pub use measure::{
-    MakeRecorder, Measured, Measurement, NotBegun, Onlookers, Resumed, measure, meet_instruments, paced,
+    MakeRecorder, Measured, Measurement, NotBegun, Observers, Resumed, measure, meet_instruments, paced,
 };
 pub use rehearse::{Rehearsed, rehearse, rehearse_with, rehearse_with_faults, resume_rehearsal};
 pub use setup::{BenchSource, Setup, SetupError};

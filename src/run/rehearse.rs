@@ -3,13 +3,13 @@
 use super::Setup;
 use super::claims::Witness;
 use super::faults::FaultPlan;
-use super::lives::PastLives;
+use super::resumed_rehearsal::PastLives;
 use super::summary::Summary;
 use super::truth::Truth;
 use crate::drive::RunTally;
 use crate::drive::connect::simulate_all;
 use crate::drive::oracle::Oracle;
-use crate::drive::virtual_time::{Disturbances, Onlooker, VirtualDrive};
+use crate::drive::virtual_time::{Disturbances, Observer, VirtualDrive};
 use crate::instrument::Instrument;
 use crate::record::{Document, RecordError, Recorder};
 use crate::script::ScriptEnd;
@@ -42,12 +42,12 @@ pub struct Rehearsed {
 pub fn rehearse(
     setup: &Setup,
     recorder: Box<dyn Recorder>,
-    onlooker: Box<dyn Onlooker>,
+    observer: Box<dyn Observer>,
     started_at: &str,
 ) -> Rehearsed {
     let world = setup.world.as_deref().expect("a rehearsal has a world");
     let instruments = simulate_all(&setup.bench, world, setup.seed);
-    rehearse_with(setup, instruments, recorder, onlooker, started_at)
+    rehearse_with(setup, instruments, recorder, observer, started_at)
 }
 
 /// Rehearses with given instruments, one for each link.
@@ -55,11 +55,11 @@ pub fn rehearse_with(
     setup: &Setup,
     instruments: Vec<Box<dyn Instrument>>,
     recorder: Box<dyn Recorder>,
-    onlooker: Box<dyn Onlooker>,
+    observer: Box<dyn Observer>,
     started_at: &str,
 ) -> Rehearsed {
     let (past, disturbances) = (PastLives::default(), Disturbances::default());
-    rehearse_lives(setup, &past, instruments, recorder, onlooker, started_at, disturbances)
+    rehearse_lives(setup, &past, instruments, recorder, observer, started_at, disturbances)
 }
 
 /// Rehearses with the faults of a plan.
@@ -67,7 +67,7 @@ pub fn rehearse_with_faults(
     setup: &Setup,
     plan: &FaultPlan,
     recorder: Box<dyn Recorder>,
-    onlooker: Box<dyn Onlooker>,
+    observer: Box<dyn Observer>,
     started_at: &str,
 ) -> Rehearsed {
     let world = setup.world.as_deref().expect("a rehearsal has a world");
@@ -75,7 +75,7 @@ pub fn rehearse_with_faults(
     let recorder = plan.recorder(recorder);
     let setup = &Setup { window: plan.window(setup.window), ..setup.clone() };
     let (past, disturbances) = (PastLives::default(), plan.disturbances(&setup.bench));
-    rehearse_lives(setup, &past, instruments, recorder, onlooker, started_at, disturbances)
+    rehearse_lives(setup, &past, instruments, recorder, observer, started_at, disturbances)
 }
 
 /// Takes a recorded rehearsal up again, with everything that went wrong in it but for the disk. The recorder
@@ -85,12 +85,12 @@ pub fn resume_rehearsal(
     past: &PastLives,
     plan: &FaultPlan,
     recorder: Box<dyn Recorder>,
-    onlooker: Box<dyn Onlooker>,
+    observer: Box<dyn Observer>,
     started_at: &str,
 ) -> Rehearsed {
     let world = setup.world.as_deref().expect("a rehearsal has a world");
     let instruments = plan.instruments(&setup.bench, world, setup.seed);
-    rehearse_lives(setup, past, instruments, recorder, onlooker, started_at, plan.disturbances(&setup.bench))
+    rehearse_lives(setup, past, instruments, recorder, observer, started_at, plan.disturbances(&setup.bench))
 }
 
 fn rehearse_lives(
@@ -98,14 +98,14 @@ fn rehearse_lives(
     past: &PastLives,
     instruments: Vec<Box<dyn Instrument>>,
     recorder: Box<dyn Recorder>,
-    onlooker: Box<dyn Onlooker>,
+    observer: Box<dyn Observer>,
     started_at: &str,
     disturbances: Disturbances,
 ) -> Rehearsed {
     let (witness, heard) = Witness::new(recorder);
     let recorder: Box<dyn Recorder> = Box::new(witness);
     let bench = std::sync::Arc::clone(&setup.bench);
-    let mut drive = VirtualDrive::new(bench, instruments, recorder, onlooker, setup.seed, setup.window);
+    let mut drive = VirtualDrive::new(bench, instruments, recorder, observer, setup.seed, setup.window);
     drive.disturb(disturbances);
     drive.introduce(&setup.identity());
     drive.introduce(&setup.context(started_at));

@@ -3,7 +3,7 @@
 use crate::bench::{BUILTIN_NAME, Bench, builtin, builtin_text, read};
 use crate::diagnostic::{Code, Diagnostic};
 use crate::drive::connect::load_world;
-use crate::quantity::Moment;
+use crate::quantity::TimePoint;
 use crate::record::{Document, Entry, Identity};
 use crate::script::{Sequence, file_name};
 use noctule_sim::world::World;
@@ -75,7 +75,7 @@ pub struct Setup {
     /// Seed of everything random.
     pub seed: u64,
     /// End of the window.
-    pub window: Option<Moment>,
+    pub window: Option<TimePoint>,
     /// What the warnings are.
     pub warnings: Vec<Diagnostic>,
 }
@@ -91,7 +91,7 @@ impl Setup {
         bench_source: BenchSource,
         world: Option<&str>,
         seed: u64,
-        window: Option<Moment>,
+        window: Option<TimePoint>,
     ) -> Result<Self, SetupError> {
         let (bench, warnings) = match bench_source.path {
             None => (builtin(), Vec::new()),
@@ -128,7 +128,7 @@ impl Setup {
         world_name: &str,
         world_text: &str,
         seed: u64,
-        window: Option<Moment>,
+        window: Option<TimePoint>,
     ) -> Result<Self, SetupError> {
         let (bench, warnings) = read(&bench_source.text, &bench_source.name)
             .map_err(|diagnostics| SetupError { diagnostics, source: bench_source.text.clone() })?;
@@ -157,7 +157,7 @@ impl Setup {
         bench_source: BenchSource,
         bench: Arc<Bench>,
         seed: u64,
-        window: Option<Moment>,
+        window: Option<TimePoint>,
     ) -> Self {
         Self {
             sequence,
@@ -205,7 +205,7 @@ impl Setup {
     pub fn context(&self, started_at: &str) -> Entry {
         Entry::Context {
             started_at: started_at.to_owned(),
-            window_s: self.window.map(Moment::s),
+            window_s: self.window.map(TimePoint::s),
             sequence_path: self.sequence.path.display().to_string(),
             bench_path: self.bench_source.path.as_ref().map(|p| p.display().to_string()).unwrap_or_default(),
         }

@@ -1,6 +1,6 @@
 //! Times of day as people say them: `07:30`, `13:30 tomorrow`, `2026-03-29 07:30`, `90 min`.
 
-use crate::quantity::{Dimension, Moment, Quantity};
+use crate::quantity::{Dimension, Quantity, TimePoint};
 use crate::record::{Entry, NewWindow, RecordError, RunFile};
 use jiff::civil::{Date, Time};
 use jiff::tz::TimeZone;
@@ -73,7 +73,7 @@ pub fn seconds_until(text: &str, now: &ZonedDateTime) -> Result<f64, String> {
 ///
 /// # Errors
 /// One sentence, if the text is no time or is over.
-pub fn new_window(text: &str, now: &ZonedDateTime, at: Moment) -> Result<NewWindow, String> {
+pub fn new_window(text: &str, now: &ZonedDateTime, at: TimePoint) -> Result<NewWindow, String> {
     let end_s = at.s() + seconds_until(text, now)?;
     Ok(NewWindow { given_at: now.to_string(), until: parse_time(text, now)?.to_string(), end_s })
 }
@@ -115,7 +115,7 @@ mod tests {
     #[test]
     fn a_new_window_begins_where_the_run_goes_on() {
         let now: ZonedDateTime = "2026-11-25T23:00:00[Etc/UTC]".parse().unwrap();
-        let at = Moment::from_s(5000.0);
+        let at = TimePoint::from_s(5000.0);
         let window = new_window("07:30", &now, at).unwrap();
         assert_eq!(window.end_s, 5000.0 + 8.5 * 3600.0);
         assert_eq!(window.until, "2026-11-26T07:30:00+00:00[Etc/UTC]");

@@ -1,7 +1,7 @@
 //! Calls of the sequence: begun, finished, recorded, answered.
 
+use super::at_work::Purpose;
 use super::procedure::{Centring, Input, Procedure, Ramp, Reading, Sweeping, Tasking, Waiting};
-use super::slot::Purpose;
 use super::{
     Answer, Call, CentrePlan, Denial, Effect, Effects, OpenCall, Phase, Question, Reply, Request, Statement,
     Supervisor,
@@ -69,11 +69,11 @@ impl Supervisor {
             }
             Request::Park => {
                 let steps = super::safety::park_steps(&self.bench, false);
-                self.slot.begin(Procedure::Steps(steps), Purpose::ParkCall);
+                self.at_work.begin(Procedure::Steps(steps), Purpose::ParkCall);
                 return self.run(Input::Go, out);
             }
         };
-        self.slot.begin(procedure, Purpose::Call);
+        self.at_work.begin(procedure, Purpose::Call);
         self.run(Input::Go, out);
     }
 

@@ -1,8 +1,8 @@
 //! The end: interrupt the sequence, park the bench, write the last entry.
 
+use super::at_work::Purpose;
 use super::procedure::{Input, Procedure};
 use super::safety::park_steps;
-use super::slot::Purpose;
 use super::{Answer, Denial, Effect, Effects, Phase, Probe, Supervisor};
 use crate::record::{Ending, Entry, Failure, Outcome, Trouble};
 
@@ -20,7 +20,7 @@ impl Supervisor {
             out.push(Effect::Answer(Err(Denial::Ended(ending.clone()))));
         }
         out.push(Effect::Interrupt(ending));
-        let at_work = self.slot.take();
+        let at_work = self.at_work.take();
         let task_under_way =
             self.foreign_task || at_work.iter().chain(self.suspended.iter()).any(Procedure::holds_task);
         self.suspended = None;
@@ -28,13 +28,13 @@ impl Supervisor {
             return self.close(true, out);
         }
         let steps = park_steps(&self.bench, task_under_way).insisting(self.bench.park_patience_s);
-        self.slot.begin(Procedure::Steps(steps), Purpose::Park);
+        self.at_work.begin(Procedure::Steps(steps), Purpose::Park);
         self.run(Input::Go, out);
     }
 
     /// What is not safe yet, while it is tried again to make it so.
     pub fn not_safe_yet(&self) -> Option<&str> {
-        match &self.slot.procedure {
+        match &self.at_work.procedure {
             Some(Procedure::Steps(steps)) if steps.insists() => steps.first_failure(),
             _ => None,
         }
@@ -45,18 +45,18 @@ impl Supervisor {
         if self.not_safe_yet().is_none() {
             return;
         }
-        if let Some(Procedure::Steps(steps)) = &mut self.slot.procedure {
+        if let Some(Procedure::Steps(steps)) = &mut self.at_work.procedure {
             steps.give_up();
         }
         // What is under way comes to its end by itself; a pause ends now.
-        if self.slot.wake.take().is_some() {
+        if self.at_work.wake.take().is_some() {
             self.run(Input::Go, out);
         }
     }
 
     /// A procedure has come to its end.
     pub(super) fn finished(&mut self, result: Result<Answer, Failure>, out: &mut Effects) {
-        let (failed, lost, first) = match &self.slot.procedure {
+        let (failed, lost, first) = match &self.at_work.procedure {
             Some(Procedure::Steps(steps)) => (
                 steps.failed(),
                 steps.lost().map(ToOwned::to_owned),
@@ -64,15 +64,15 @@ impl Supervisor {
             ),
             _ => (0, None, None),
         };
-        match self.slot.purpose {
+        match self.at_work.purpose {
             Some(Purpose::Call) => {
-                self.slot.take();
+                self.at_work.take();
                 self.finish_call(result, out);
             }
             Some(Purpose::EnterHold) => self.hold_entered(out),
             Some(Purpose::LeaveHold) => self.hold_left(first.as_deref(), lost.as_deref(), out),
             Some(Purpose::ParkCall) => {
-                self.slot.take();
+                self.at_work.take();
                 self.parked = failed == 0;
                 self.finish_call(Ok(Answer::Done), out);
             }
@@ -80,7 +80,7 @@ impl Supervisor {
                 if failed == 0 && self.not_safe_yet().is_some() {
                     self.reach(Probe::ParkedAtLast);
                 }
-                self.slot.take();
+                self.at_work.take();
                 self.parked = failed == 0;
                 self.close(failed == 0, out);
             }

@@ -8,7 +8,7 @@ use super::event::Command;
 use crate::bench::expression::Readings;
 use crate::bench::{Bench, ChannelId, Subject};
 use crate::instrument::Task;
-use crate::quantity::Moment;
+use crate::quantity::TimePoint;
 
 /// Part of a limit by which rounding may exceed it.
 const ROUNDING: f64 = 1e-9;
@@ -45,7 +45,7 @@ impl Refusal {
 }
 
 /// Whether a command may leave, and if not, why.
-pub fn check(bench: &Bench, latest: &Latest, now: Moment, command: &Command) -> Result<(), Refusal> {
+pub fn check(bench: &Bench, latest: &Latest, now: TimePoint, command: &Command) -> Result<(), Refusal> {
     match command {
         Command::Set { channel, value } => {
             check_limits(bench, *channel, *value).map_err(Refusal::Never)?;
@@ -88,7 +88,7 @@ fn check_task(bench: &Bench, task: &Task) -> Result<(), String> {
 fn check_motion(
     bench: &Bench,
     latest: &Latest,
-    now: Moment,
+    now: TimePoint,
     id: ChannelId,
     value: f64,
 ) -> Result<(), String> {

@@ -4,7 +4,7 @@ use super::procedure::SafeStep;
 use super::{CentrePlan, Latest, Word};
 use crate::bench::expression::Readings;
 use crate::bench::{Bench, ChannelId, Role};
-use crate::quantity::Moment;
+use crate::quantity::TimePoint;
 use crate::record::SafeAct;
 use std::collections::BTreeSet;
 
@@ -43,7 +43,7 @@ pub struct Hold {
     /// Whether the tip has to come out.
     pub withdraw: bool,
     /// When it began.
-    pub since: Moment,
+    pub since: TimePoint,
     /// Whether the tip has been told to come out and was not brought back since.
     out: bool,
     /// Whether the tip was in range before, and has to be brought back.
@@ -52,7 +52,7 @@ pub struct Hold {
     at_refill: bool,
     saved: Vec<(ChannelId, f64)>,
     /// Since when it waits for something else than a person's word.
-    pub blocked_since: Option<Moment>,
+    pub blocked_since: Option<TimePoint>,
 }
 
 impl Hold {

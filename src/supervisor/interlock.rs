@@ -6,7 +6,7 @@
 use super::Latest;
 use crate::bench::expression::Readings;
 use crate::bench::{Bench, ChannelId, Interlock};
-use crate::quantity::Moment;
+use crate::quantity::TimePoint;
 
 /// A channel that was never read is waited for at least so long after the start, s: links have to be made first.
 const START_PATIENCE_S: f64 = 30.0;
@@ -15,12 +15,12 @@ const START_PATIENCE_S: f64 = 30.0;
 enum State {
     Armed,
     Pending {
-        since: Moment,
+        since: TimePoint,
     },
     Tripped,
     /// It can't see; or it sees again, and its condition has been met since then.
     Blind {
-        tripping_since: Option<Moment>,
+        tripping_since: Option<TimePoint>,
     },
 }
 
@@ -55,7 +55,7 @@ impl Interlocks {
     }
 
     /// Looks at all of them anew.
-    pub fn evaluate(&mut self, bench: &Bench, latest: &Latest, now: Moment, changes: &mut Vec<Change>) {
+    pub fn evaluate(&mut self, bench: &Bench, latest: &Latest, now: TimePoint, changes: &mut Vec<Change>) {
         for (index, lock) in bench.interlocks.iter().enumerate() {
             let state = &mut self.states[index];
             *state = match *state {
@@ -101,7 +101,12 @@ impl Interlocks {
 }
 
 /// What becomes of an interlock that could not see.
-fn after_blindness(lock: &Interlock, latest: &Latest, now: Moment, tripping_since: Option<Moment>) -> State {
+fn after_blindness(
+    lock: &Interlock,
+    latest: &Latest,
+    now: TimePoint,
+    tripping_since: Option<TimePoint>,
+) -> State {
     if is_tripping(lock, latest) {
         let since = tripping_since.unwrap_or(now);
         let lasted = now.since(since) >= lock.lasting_s;

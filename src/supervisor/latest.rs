@@ -2,7 +2,7 @@
 
 use crate::bench::ChannelId;
 use crate::bench::expression::Readings;
-use crate::quantity::Moment;
+use crate::quantity::TimePoint;
 
 /// After so many failures in a row a channel counts as unreadable.
 const FAILURES_UNTIL_UNREADABLE: u32 = 3;
@@ -14,29 +14,29 @@ struct Cell {
     value: f64,
     /// Infinite, to one side, while it shows more or less than it can.
     beyond: Option<f64>,
-    read_at: Option<Moment>,
-    changed_at: Moment,
+    read_at: Option<TimePoint>,
+    changed_at: TimePoint,
     failures: u32,
-    sent: Option<(f64, Moment)>,
+    sent: Option<(f64, TimePoint)>,
     /// What was sent and read before does not say any more where it stands.
     lost: bool,
-    moved_at: Option<Moment>,
-    earlier: (f64, Moment),
-    older: Option<(f64, Moment)>,
+    moved_at: Option<TimePoint>,
+    earlier: (f64, TimePoint),
+    older: Option<(f64, TimePoint)>,
 }
 
 /// The table of all channels.
 #[derive(Debug, Clone)]
 pub struct Latest {
     cells: Vec<Cell>,
-    begun: Moment,
-    now: Moment,
-    clock_jump: Option<(f64, Moment)>,
+    begun: TimePoint,
+    now: TimePoint,
+    clock_jump: Option<(f64, TimePoint)>,
 }
 
 impl Latest {
     /// Nothing read, nothing sent. A resumed run begins late, and silence is counted from then.
-    pub fn new(channels: usize, begun: Moment) -> Self {
+    pub fn new(channels: usize, begun: TimePoint) -> Self {
         let cell = Cell {
             value: f64::NAN,
             beyond: None,
@@ -53,7 +53,7 @@ impl Latest {
     }
 
     /// Conditions are worked out for this moment.
-    pub fn advance(&mut self, now: Moment) {
+    pub fn advance(&mut self, now: TimePoint) {
         self.now = now;
     }
 
@@ -117,12 +117,12 @@ impl Latest {
     }
 
     /// When a channel was last told to move, even if nobody knows whether it heard: its slew counts from there.
-    pub fn moved_at(&self, channel: ChannelId) -> Option<Moment> {
+    pub fn moved_at(&self, channel: ChannelId) -> Option<TimePoint> {
         self.cells[channel.index()].moved_at
     }
 
     /// What a channel was last told, and when.
-    pub fn sent(&self, channel: ChannelId) -> Option<(f64, Moment)> {
+    pub fn sent(&self, channel: ChannelId) -> Option<(f64, TimePoint)> {
         self.cells[channel.index()].sent
     }
 
@@ -194,8 +194,8 @@ mod tests {
     fn silence_is_counted_from_when_a_run_was_taken_up() {
         let bench = crate::bench::builtin();
         let channel = bench.by_role(crate::bench::Role::Current).unwrap();
-        let mut latest = Latest::new(bench.channels.len(), Moment::from_s(9000.0));
-        latest.advance(Moment::from_s(9001.0));
+        let mut latest = Latest::new(bench.channels.len(), TimePoint::from_s(9000.0));
+        latest.advance(TimePoint::from_s(9001.0));
         assert_eq!(latest.age_s(channel), 1.0);
     }
 }

@@ -9,6 +9,7 @@
 //! interlocks. A trip, a stop, a window's end or a failed record ends the sequence with
 //! [`Denial::Ended`], which no sequence can catch, and parks the bench.
 
+mod at_work;
 mod calls;
 mod ending;
 mod event;
@@ -22,7 +23,6 @@ mod present_hold;
 mod probe;
 pub mod procedure;
 mod safety;
-mod slot;
 mod watch;
 
 pub use crate::record::{
@@ -39,12 +39,12 @@ pub use probe::{Probe, Probes};
 use crate::bench::Bench;
 use crate::history::{History, Level};
 use crate::instrument::{ErrorKind, InstrumentError};
-use crate::quantity::Moment;
+use crate::quantity::TimePoint;
 use crate::record::{Ending, Entry, Place, Point, Trouble};
+use at_work::{Arrived, AtWork};
 use hold::Hold;
 use interlock::{Change, Interlocks};
 use procedure::{Context, Input, Next, Procedure, link_of};
-use slot::{Arrived, Slot};
 use std::sync::Arc;
 use watch::Watch;
 
@@ -59,9 +59,9 @@ pub struct Start {
     /// Number of the next sweep.
     pub sweeps: u64,
     /// Present moment; a resumed run goes on in its own time.
-    pub now: Moment,
+    pub now: TimePoint,
     /// End of the window.
-    pub window: Option<Moment>,
+    pub window: Option<TimePoint>,
     /// The spot on which the sequence had centred the tip, where it has not moved it since.
     pub spot: Option<CentrePlan>,
     /// A task that somebody else began may be running: it is ended before the tip is withdrawn.
@@ -70,7 +70,7 @@ pub struct Start {
 
 impl Start {
     /// Where a recorded run goes on.
-    pub fn after(history: &History, bench: &Bench, seq: u64, now: Moment) -> Self {
+    pub fn after(history: &History, bench: &Bench, seq: u64, now: TimePoint) -> Self {
         Self {
             seq,
             sweeps: history.next_sweep,
@@ -107,7 +107,7 @@ pub struct Supervisor {
     latest: Latest,
     watch: Watch,
     interlocks: Interlocks,
-    slot: Slot,
+    at_work: AtWork,
     suspended: Option<Procedure>,
     call: Option<OpenCall>,
     reply: Option<(u64, Reply)>,
@@ -118,7 +118,7 @@ pub struct Supervisor {
     phase: Phase,
     stop_wanted: bool,
     foreign_task: bool,
-    window: Option<Moment>,
+    window: Option<TimePoint>,
     place: Place,
     seq: u64,
     durable: u64,
@@ -126,10 +126,10 @@ pub struct Supervisor {
     sweeps: u64,
     parked: bool,
     /// When it was last told that the bench is not safe yet.
-    told_not_safe: Option<Moment>,
-    now: Moment,
+    told_not_safe: Option<TimePoint>,
+    now: TimePoint,
     /// When a task last ended: what was read before may not be so any more.
-    task_ended_at: Option<Moment>,
+    task_ended_at: Option<TimePoint>,
     points: Vec<Point>,
     entries: Vec<Entry>,
     changes: Vec<Change>,
@@ -145,7 +145,7 @@ impl Supervisor {
             interlocks: Interlocks::new(&bench),
             helium: Level::of(&bench),
             bench,
-            slot: Slot::default(),
+            at_work: AtWork::default(),
             suspended: None,
             call: None,
             reply: None,
@@ -172,7 +172,7 @@ impl Supervisor {
     }
 
     /// Takes an event and adds what follows from it to `out`. Moments never go back.
-    pub fn handle(&mut self, event: Event, now: Moment, out: &mut Effects) {
+    pub fn handle(&mut self, event: Event, now: TimePoint, out: &mut Effects) {
         assert!(now >= self.now, "time went back from {} to {now}", self.now);
         if self.phase == Phase::Over {
             return;
@@ -197,9 +197,9 @@ impl Supervisor {
     }
 
     /// When it wants a [`Event::Tick`] at the latest.
-    pub fn next_wake(&self) -> Moment {
+    pub fn next_wake(&self) -> TimePoint {
         let window = if self.phase == Phase::Running { self.last_moment() } else { None };
-        self.slot.next_wake().min(self.watch.next_wake()).min(window.unwrap_or(Moment::NEVER))
+        self.at_work.next_wake().min(self.watch.next_wake()).min(window.unwrap_or(TimePoint::NEVER))
     }
 
     /// Whether the bench is parked and nothing more will come.
@@ -232,13 +232,13 @@ impl Supervisor {
     }
 
     /// Another window holds from now on.
-    pub fn set_window(&mut self, end: Moment) {
+    pub fn set_window(&mut self, end: TimePoint) {
         self.window = Some(end);
     }
 
     /// Until when a command is kept back because its permit is not known, while one is.
-    pub fn waits_for_permit(&self) -> Option<Moment> {
-        self.slot.patience_ends()
+    pub fn waits_for_permit(&self) -> Option<TimePoint> {
+        self.at_work.patience_ends()
     }
 
     /// Whether the bench is held in its refill state, so that helium can be transferred.
@@ -253,7 +253,7 @@ impl Supervisor {
 
     /// Sweep and points so far, while one is at work.
     pub fn sweep_progress(&self) -> Option<(u64, u64)> {
-        let at_work = [self.slot.procedure.as_ref(), self.suspended.as_ref()];
+        let at_work = [self.at_work.procedure.as_ref(), self.suspended.as_ref()];
         at_work.into_iter().flatten().find_map(|procedure| match procedure {
             Procedure::Sweeping(sweep) => Some(sweep.progress()),
             _ => None,
@@ -277,13 +277,13 @@ impl Supervisor {
         if self.phase == Phase::Running && self.last_moment().is_some_and(|last| now >= last) {
             self.end_of_window(out);
         }
-        if let Some((serial, outcome)) = self.slot.overdue(now) {
+        if let Some((serial, outcome)) = self.at_work.overdue(now) {
             self.reach(Probe::LinkSilent);
             self.main_answered(serial, outcome, out);
         }
         self.end_hold_in_vain(out);
         self.end_patience(out);
-        if let Some((command, attempts_left, put_off)) = self.slot.due_again(now) {
+        if let Some((command, attempts_left, put_off)) = self.at_work.due_again(now) {
             if !put_off {
                 self.reach(Probe::Repeated);
             }
@@ -292,7 +292,7 @@ impl Supervisor {
                 self.run(Input::Refused(reason), out);
             }
         }
-        if self.slot.is_due(now) {
+        if self.at_work.is_due(now) {
             self.run(Input::Go, out);
         }
     }
@@ -386,15 +386,15 @@ impl Supervisor {
     fn main_answered(&mut self, serial: u64, outcome: Answered, out: &mut Effects) {
         let bench = Arc::clone(&self.bench);
         if let Answered::Failed(error) = &outcome
-            && let Some(link) = self.slot.link_in_use(&bench, serial)
+            && let Some(link) = self.at_work.link_in_use(&bench, serial)
         {
             self.note_out_of_step(link, error, out);
             if self.note_changed(link, error, out) {
                 return;
             }
         }
-        let arrived = self.slot.answered(&bench, self.now, serial, outcome);
-        self.probes[Probe::HeardAfterAll as usize] += std::mem::take(&mut self.slot.heard_after_all);
+        let arrived = self.at_work.answered(&bench, self.now, serial, outcome);
+        self.probes[Probe::HeardAfterAll as usize] += std::mem::take(&mut self.at_work.heard_after_all);
         match arrived {
             Arrived::Nothing => {}
             Arrived::TooLate => self.reach(Probe::StaleAnswer),
@@ -424,7 +424,7 @@ impl Supervisor {
     fn run(&mut self, input: Input, out: &mut Effects) {
         let mut input = input;
         loop {
-            let Some(procedure) = self.slot.procedure.as_mut() else { return };
+            let Some(procedure) = self.at_work.procedure.as_mut() else { return };
             let bench = Arc::clone(&self.bench);
             let mut ctx = Context {
                 bench: &bench,
@@ -444,7 +444,7 @@ impl Supervisor {
             match next {
                 Next::Until(moment) if moment <= self.now => input = Input::Go,
                 Next::Until(moment) => {
-                    self.slot.wake = Some(moment);
+                    self.at_work.wake = Some(moment);
                     return self.say_if_not_safe(moment, out);
                 }
                 Next::Finished(result) => return self.finished(result, out),
@@ -459,8 +459,8 @@ impl Supervisor {
     }
 
     /// Parking that has to be tried again is told of at its first pauses, and then once a minute.
-    fn say_if_not_safe(&mut self, until: Moment, out: &mut Effects) {
-        let pauses = matches!(&self.slot.procedure, Some(Procedure::Steps(steps)) if steps.pauses());
+    fn say_if_not_safe(&mut self, until: TimePoint, out: &mut Effects) {
+        let pauses = matches!(&self.at_work.procedure, Some(Procedure::Steps(steps)) if steps.pauses());
         let lately = self.told_not_safe.is_some_and(|told| self.now.since(told) < NOT_SAFE_TOLD_EVERY_S);
         let Some(why) = self.not_safe_yet().filter(|_| pauses && !lately) else { return };
         let text = format!(

@@ -7,10 +7,10 @@
 //! While a command waits, interlocks, holds, stops and the end of a window act at once. What leads to a safe state
 //! never waits: the steps after it would come later.
 
+use super::at_work::Purpose;
 use super::event::{Channels, Command};
 use super::gate::{self, Refusal};
 use super::procedure::{Input, link_of};
-use super::slot::Purpose;
 use super::watch::{DEAD_S, LEISURELY_S};
 use super::{Effect, Effects, Phase, Probe, Supervisor};
 use crate::bench::expression::Readings;
@@ -40,18 +40,18 @@ impl Supervisor {
             return self.emit(command, attempts_left, out);
         }
         self.reach(Probe::PermitReread);
-        self.slot.keep_back(command, attempts_left, stale);
+        self.at_work.keep_back(command, attempts_left, stale);
         self.go_on_to_gate(out);
         Ok(())
     }
 
     pub(super) fn go_on_to_gate(&mut self, out: &mut Effects) {
-        match self.slot.next_for_permit() {
+        match self.at_work.next_for_permit() {
             None => {}
             Some(Ok(channel)) => {
                 let read = Command::Read { channels: Channels::new(&[channel]) };
                 // Whoever waits reads again anyway.
-                let waits = self.slot.patience_ends().is_some();
+                let waits = self.at_work.patience_ends().is_some();
                 let repeats = if waits { 0 } else { self.bench.retry.attempts - 1 };
                 // Reading passes the gate in every state, so there is nothing to refuse.
                 let sent = self.emit(read, repeats, out);
@@ -76,18 +76,18 @@ impl Supervisor {
             }
             let unknown = matches!(refusal, Refusal::NotKnown(_));
             self.reach(if unknown { Probe::PermitUnknown } else { Probe::Refused });
-            self.slot.refused();
+            self.at_work.refused();
             return Err(refusal.into_text());
         }
         match command {
             Command::Set { channel, value } => {
                 self.latest.note_sent(channel, value);
-                self.parked &= self.slot.purpose != Some(Purpose::Call);
+                self.parked &= self.at_work.purpose != Some(Purpose::Call);
             }
-            Command::Begin(_) => self.parked &= self.slot.purpose != Some(Purpose::Call),
+            Command::Begin(_) => self.parked &= self.at_work.purpose != Some(Purpose::Call),
             Command::Read { .. } | Command::Poll | Command::Abort => {}
         }
-        let ticket = self.slot.send(&self.bench, self.now, command, attempts_left);
+        let ticket = self.at_work.send(&self.bench, self.now, command, attempts_left);
         out.push(Effect::Command { ticket, link, command });
         Ok(())
     }
@@ -97,23 +97,23 @@ impl Supervisor {
     fn is_waited_for(&self, refusal: &Refusal) -> bool {
         let may_come = match refusal {
             Refusal::Never(_) => false,
-            Refusal::NotMet(_) => self.slot.purpose == Some(Purpose::LeaveHold),
-            Refusal::NotKnown(_) => matches!(self.slot.purpose, Some(Purpose::Call | Purpose::LeaveHold)),
+            Refusal::NotMet(_) => self.at_work.purpose == Some(Purpose::LeaveHold),
+            Refusal::NotKnown(_) => matches!(self.at_work.purpose, Some(Purpose::Call | Purpose::LeaveHold)),
         };
-        may_come && self.phase == Phase::Running && self.slot.may_wait(self.now)
+        may_come && self.phase == Phase::Running && self.at_work.may_wait(self.now)
     }
 
     fn put_off(&mut self, command: Command, attempts_left: u32, refusal: Refusal, out: &mut Effects) {
-        if self.slot.patience_ends().is_none() {
+        if self.at_work.patience_ends().is_none() {
             self.reach(Probe::PermitWaited);
             Self::notify("waiting", format!("for a permit: {}", refusal.why()), out);
         }
-        self.slot.put_off(command, attempts_left, self.now);
+        self.at_work.put_off(command, attempts_left, self.now);
     }
 
     /// After a reading of the watch: a command that waits is looked at again if it need not wait any longer.
     pub(super) fn look_at_permit(&mut self, out: &mut Effects) {
-        let Some(command) = self.slot.put_off_command() else { return };
+        let Some(command) = self.at_work.put_off_command() else { return };
         let waits = |refusal: &Refusal| self.is_waited_for(refusal);
         if gate::check(&self.bench, &self.latest, self.now, &command).as_ref().is_err_and(waits) {
             return;
@@ -123,7 +123,7 @@ impl Supervisor {
 
     /// The wait is over at its time, even if a gauge is just being read: the gate has the last word.
     pub(super) fn end_patience(&mut self, out: &mut Effects) {
-        if self.slot.patience_ends().is_some_and(|until| until <= self.now) {
+        if self.at_work.patience_ends().is_some_and(|until| until <= self.now) {
             self.take_up_kept_back(Self::emit, out);
         }
     }
@@ -133,7 +133,7 @@ impl Supervisor {
         way: fn(&mut Self, Command, u32, &mut Effects) -> Result<(), String>,
         out: &mut Effects,
     ) {
-        let Some((command, attempts_left)) = self.slot.take_kept_back() else { return };
+        let Some((command, attempts_left)) = self.at_work.take_kept_back() else { return };
         if let Err(reason) = way(self, command, attempts_left, out) {
             self.run(Input::Refused(reason), out);
         }

@@ -1,15 +1,15 @@
 //! Interlocks, holds and operators' words at work.
 
+use super::at_work::Purpose;
 use super::hold::{Stage, is_field};
 use super::interlock::Change;
 use super::procedure::{Input, Next, Procedure, SafeStep, Steps};
-use super::slot::Purpose;
 use super::{CentrePlan, Effects, Phase, Probe, Supervisor, Word};
 use crate::bench::expression::Readings;
 use crate::bench::{Action, Bench, ChannelId};
 use crate::history::Level;
 use crate::instrument::{ErrorKind, InstrumentError};
-use crate::quantity::Moment;
+use crate::quantity::TimePoint;
 use crate::record::{
     Cause, Column, Compared, During, Ending, Entry, HeldBy, Outcome, SafeAct, Trouble, Unseen,
 };
@@ -167,7 +167,8 @@ impl Supervisor {
         }
         if word == Word::Stop {
             // The second word does not wait for the step in hand.
-            let at_once = self.stop_wanted || self.hold.stage != Stage::None || self.slot.procedure.is_none();
+            let at_once =
+                self.stop_wanted || self.hold.stage != Stage::None || self.at_work.procedure.is_none();
             self.stop_wanted = true;
             if at_once || self.is_waiting() {
                 self.stop_here(out);
@@ -176,7 +177,7 @@ impl Supervisor {
         }
         let changed = self.hold.word(word);
         let held = self.hold.stage != Stage::None;
-        if changed && self.hold.operator && (held || self.slot.procedure.is_none() || self.is_waiting()) {
+        if changed && self.hold.operator && (held || self.at_work.procedure.is_none() || self.is_waiting()) {
             self.hold_now("an operator asked for it", out);
         }
         self.leave_hold_if_ready(out);
@@ -199,7 +200,8 @@ impl Supervisor {
 
     /// Whether nothing is in hand that a stop or a hold would cut.
     fn is_waiting(&self) -> bool {
-        matches!(self.slot.procedure, Some(Procedure::Waiting(_))) || self.slot.patience_ends().is_some()
+        matches!(self.at_work.procedure, Some(Procedure::Waiting(_)))
+            || self.at_work.patience_ends().is_some()
     }
 
     fn stop_here(&mut self, out: &mut Effects) {
@@ -215,7 +217,7 @@ impl Supervisor {
 
     /// Between two points: a stop or a hold that was asked for takes effect. True if it did.
     pub(super) fn at_boundary(&mut self, next: &Next, out: &mut Effects) -> bool {
-        if self.phase != Phase::Running || self.slot.purpose != Some(Purpose::Call) {
+        if self.phase != Phase::Running || self.at_work.purpose != Some(Purpose::Call) {
             return false;
         }
         if self.stop_wanted && !matches!(next, Next::Finished(_)) {
@@ -274,7 +276,7 @@ impl Supervisor {
     pub(super) fn hold_now(&mut self, reason: &str, out: &mut Effects) {
         match self.hold.stage {
             Stage::None => {
-                let task = self.slot.holds_task();
+                let task = self.at_work.holds_task();
                 // A task is let come to its end, unless the tip has to come out.
                 if task && !self.hold.withdraw {
                     return;
@@ -290,15 +292,15 @@ impl Supervisor {
 
     fn enter_hold(&mut self, reason: &str, out: &mut Effects) {
         // Of the sequence, or of the way back from a hold.
-        let task_under_way = self.slot.holds_task();
+        let task_under_way = self.at_work.holds_task();
         if self.hold.stage != Stage::None {
             self.reach(Probe::HeldAgain);
         }
-        if self.slot.purpose == Some(Purpose::Call) {
+        if self.at_work.purpose == Some(Purpose::Call) {
             if task_under_way {
                 self.reach(Probe::HeldTask);
             }
-            self.suspended = self.slot.take();
+            self.suspended = self.at_work.take();
             if let Some(procedure) = self.suspended.as_mut() {
                 procedure.suspend(&self.bench, self.now);
             }
@@ -317,7 +319,7 @@ impl Supervisor {
         self.hold.changed = false;
         let during = if self.hold.refill { During::Refill } else { During::Hold };
         let steps = self.hold.steps_in(&self.bench, &self.latest, task_under_way);
-        self.slot.begin(Procedure::Steps(Steps::new(during, steps)), Purpose::EnterHold);
+        self.at_work.begin(Procedure::Steps(Steps::new(during, steps)), Purpose::EnterHold);
         self.run(Input::Go, out);
     }
 
@@ -333,7 +335,7 @@ impl Supervisor {
         let spot = self.bench.recentre.zip(self.spot);
         let spot = spot.map(|(bench, spot)| CentrePlan { search_m: 0.5 * bench.search_m, ..spot });
         let steps = Steps::new(During::Restore, self.hold.steps_out(&self.bench, spot));
-        self.slot.begin(Procedure::Steps(steps), Purpose::LeaveHold);
+        self.at_work.begin(Procedure::Steps(steps), Purpose::LeaveHold);
         self.run(Input::Go, out);
     }
 
@@ -360,12 +362,12 @@ impl Supervisor {
 
     pub(super) fn hold_entered(&mut self, out: &mut Effects) {
         self.hold.stage = Stage::Waiting;
-        self.slot.take();
+        self.at_work.take();
         self.leave_hold_if_ready(out);
     }
 
     pub(super) fn hold_left(&mut self, failure: Option<&str>, lost: Option<&str>, out: &mut Effects) {
-        self.slot.take();
+        self.at_work.take();
         self.reach(match (failure, lost) {
             (_, Some(_)) => Probe::SpotLost,
             (Some(_), None) => Probe::NotRestored,
@@ -396,7 +398,7 @@ impl Supervisor {
         self.hold = super::Hold::default();
         match self.suspended.take() {
             Some(procedure) => {
-                self.slot.begin(procedure, Purpose::Call);
+                self.at_work.begin(procedure, Purpose::Call);
                 self.run(Input::Go, out);
             }
             None if self.call.is_some() => self.begin_call(out),
@@ -405,7 +407,7 @@ impl Supervisor {
     }
 
     /// The last moment before parking has to begin so that it is done when the window ends.
-    pub(crate) fn last_moment(&self) -> Option<Moment> {
+    pub(crate) fn last_moment(&self) -> Option<TimePoint> {
         let window = self.window?;
         let mut parking_s = WINDOW_MARGIN_S;
         for step in self.bench.park.iter().map(SafeStep::from_bench) {
@@ -419,7 +421,7 @@ impl Supervisor {
                 SafeAct::Abort | SafeAct::Keep(_) | SafeAct::Centre(_) => 0.0,
             };
         }
-        Some(Moment::from_s((window.s() - parking_s).max(0.0)))
+        Some(TimePoint::from_s((window.s() - parking_s).max(0.0)))
     }
 
     pub(super) fn end_of_window(&mut self, out: &mut Effects) {

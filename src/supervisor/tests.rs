@@ -13,7 +13,7 @@ mod safe_end;
 struct Play {
     supervisor: Supervisor,
     bench: Arc<Bench>,
-    now: Moment,
+    now: TimePoint,
     values: BTreeMap<ChannelId, f64>,
     sent: Vec<String>,
     replies: Vec<Reply>,
@@ -49,7 +49,7 @@ impl Play {
         Self {
             supervisor: Supervisor::new(Arc::clone(&bench), Start::default()),
             bench,
-            now: Moment::START,
+            now: TimePoint::START,
             values,
             sent: Vec::new(),
             replies: Vec::new(),
@@ -161,7 +161,7 @@ impl Play {
 
     /// Lets virtual time pass until a moment.
     fn until(&mut self, seconds: f64) {
-        let end = Moment::from_s(seconds);
+        let end = TimePoint::from_s(seconds);
         while self.supervisor.next_wake() <= end && !self.over {
             self.now = self.now.max(self.supervisor.next_wake());
             self.feed(Event::Tick);
@@ -268,7 +268,7 @@ fn a_second_look_is_not_put_off_by_a_read_on_its_way() {
     let mut read_at = Vec::new();
     // A read that is due before the second look must not carry that a whole period further.
     for ms in (0..900).step_by(10) {
-        let now = Moment::from_s(f64::from(ms) * 1e-3);
+        let now = TimePoint::from_s(f64::from(ms) * 1e-3);
         if ms == 490 {
             watch.hasten(std::iter::once(current), now.after(0.2));
         }

@@ -3,7 +3,7 @@
 
 use super::event::{Channels, Command, Owner, Ticket};
 use crate::bench::{Bench, ChannelId, Role};
-use crate::quantity::Moment;
+use crate::quantity::TimePoint;
 use crate::record::WIDEST_POINT;
 
 /// How often channels are read that only permits or the record ask for, s.
@@ -19,17 +19,17 @@ struct Item {
     channel: ChannelId,
     link: usize,
     every_s: f64,
-    due: Moment,
+    due: TimePoint,
     /// Looked at again then, however lately it was read before; past if nothing asks for that.
-    again: Moment,
-    record_due: Moment,
+    again: TimePoint,
+    record_due: TimePoint,
     /// Read by itself, because a joint read has failed.
     alone: bool,
     failures: u32,
 }
 
 impl Item {
-    fn put_off(&mut self, now: Moment, by_s: f64) {
+    fn put_off(&mut self, now: TimePoint, by_s: f64) {
         let next = now.after(by_s);
         self.due = if self.again > now { next.min(self.again) } else { next };
     }
@@ -38,7 +38,7 @@ impl Item {
 #[derive(Debug, Clone, Copy)]
 struct InFlight {
     serial: u64,
-    deadline: Moment,
+    deadline: TimePoint,
     channels: Channels,
 }
 
@@ -49,7 +49,7 @@ pub struct Watch {
     in_flight: Vec<Option<InFlight>>,
     serial: u64,
     record_every_s: f64,
-    next_due: Moment,
+    next_due: TimePoint,
 }
 
 impl Watch {
@@ -63,9 +63,9 @@ impl Watch {
                     channel,
                     link: bench.channel(channel).link,
                     every_s,
-                    due: Moment::START,
-                    again: Moment::START,
-                    record_due: Moment::START,
+                    due: TimePoint::START,
+                    again: TimePoint::START,
+                    record_due: TimePoint::START,
                     alone: false,
                     failures: 0,
                 }),
@@ -92,17 +92,22 @@ impl Watch {
             in_flight: vec![None; bench.links.len()],
             serial: 0,
             record_every_s: bench.record_every_s,
-            next_due: Moment::START,
+            next_due: TimePoint::START,
         }
     }
 
     /// When it has something to do next.
-    pub fn next_wake(&self) -> Moment {
+    pub fn next_wake(&self) -> TimePoint {
         self.next_due
     }
 
     /// Reads that are due now, at most one on each link.
-    pub fn collect_due(&mut self, now: Moment, bench: &Bench, mut send: impl FnMut(Ticket, usize, Command)) {
+    pub fn collect_due(
+        &mut self,
+        now: TimePoint,
+        bench: &Bench,
+        mut send: impl FnMut(Ticket, usize, Command),
+    ) {
         if now < self.next_due {
             return;
         }
@@ -146,7 +151,7 @@ impl Watch {
     }
 
     /// These channels are read at that moment, even if they are before.
-    pub fn hasten(&mut self, channels: impl Iterator<Item = ChannelId>, at: Moment) {
+    pub fn hasten(&mut self, channels: impl Iterator<Item = ChannelId>, at: TimePoint) {
         for channel in channels {
             for item in self.items.iter_mut().filter(|item| item.channel == channel) {
                 item.again = at;
@@ -167,7 +172,7 @@ impl Watch {
 
     /// A read has failed. If it was a joint one, its channels are read one by one from now on, beginning at
     /// once, and the answer is true; a single one counts its failure.
-    pub fn read_apart(&mut self, channels: &Channels, now: Moment) -> bool {
+    pub fn read_apart(&mut self, channels: &Channels, now: TimePoint) -> bool {
         let joint = channels.as_slice().len() > 1;
         for item in self.items.iter_mut().filter(|item| channels.as_slice().contains(&item.channel)) {
             item.alone = true;
@@ -199,7 +204,7 @@ impl Watch {
     }
 
     /// Channels whose read has not been answered in time; the answer will be dropped.
-    pub fn overdue(&mut self, now: Moment) -> Option<Channels> {
+    pub fn overdue(&mut self, now: TimePoint) -> Option<Channels> {
         let slot = self.in_flight.iter_mut().find(|slot| slot.is_some_and(|f| f.deadline <= now))?;
         let channels = slot.take().map(|f| f.channels);
         self.plan();
@@ -207,7 +212,7 @@ impl Watch {
     }
 
     /// Whether a reading of this channel goes into the record now.
-    pub fn record_is_due(&mut self, channel: ChannelId, now: Moment) -> bool {
+    pub fn record_is_due(&mut self, channel: ChannelId, now: TimePoint) -> bool {
         let Some(item) = self.items.iter_mut().find(|item| item.channel == channel) else { return false };
         let due = item.record_due <= now;
         if due {
@@ -220,6 +225,6 @@ impl Watch {
         let free = |item: &&Item| self.in_flight[item.link].is_none();
         let due = self.items.iter().filter(free).map(|item| item.due).min();
         let late = self.in_flight.iter().flatten().map(|f| f.deadline).min();
-        self.next_due = due.into_iter().chain(late).min().unwrap_or(Moment::NEVER);
+        self.next_due = due.into_iter().chain(late).min().unwrap_or(TimePoint::NEVER);
     }
 }

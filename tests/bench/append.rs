@@ -10,8 +10,8 @@
 mod run_file;
 
 use noctule::bench::builtin;
-use noctule::drive::wall::{FromRecord, Recording};
-use noctule::quantity::Moment;
+use noctule::drive::real_time::{FromRecord, Recording};
+use noctule::quantity::TimePoint;
 use noctule::record::{Entry, Recorder};
 use run_file::{POINTS, begin_run, place, plan, point, sweep_begin};
 use std::io::Write;
@@ -45,7 +45,7 @@ fn measure(folder: &Path, rate: f64) -> Delays {
     let mut recording = Recording::start(Box::new(move || Ok(Box::new(store) as Box<dyn Recorder>)), sender);
     let plan = plan(&bench);
     let begin = Box::new(sweep_begin(&bench, &plan, 0, 0));
-    recording.append(0, Moment::START, begin, Vec::new(), true);
+    recording.append(0, TimePoint::START, begin, Vec::new(), true);
     let listener = std::thread::spawn(move || {
         let mut durable = Vec::new();
         while let Some(said) = news.blocking_recv() {
@@ -71,7 +71,7 @@ fn measure(folder: &Path, rate: f64) -> Delays {
         if action {
             let note =
                 Entry::Note { n: seq, text: "an action".to_owned(), place: place(2), for_next_shift: false };
-            recording.append(seq, Moment::from_s(at_s), Box::new(note), Vec::new(), true);
+            recording.append(seq, TimePoint::from_s(at_s), Box::new(note), Vec::new(), true);
         } else {
             recording.append_point(seq, point(&plan, 0, i % POINTS, at_s));
         }

@@ -1,7 +1,7 @@
 //! Run files of any length, written as a measurement would write them.
 
 use noctule::bench::{Bench, builtin, builtin_text};
-use noctule::quantity::Moment;
+use noctule::quantity::TimePoint;
 use noctule::record::{Answer, Durability, Entry, Place, Point, Recorder, Store, Values};
 use noctule::run::{BenchSource, Setup};
 use noctule::script::Sequence;
@@ -51,7 +51,7 @@ pub fn read_request(bench: &Bench) -> Request {
 /// Point number `i` of a sweep.
 pub fn point(plan: &SweepPlan, sweep: u64, i: u64, at_s: f64) -> Point {
     let values = Values::new(&[4e-14 + i as f64 * 1e-18, 1e-11]);
-    Point { sweep, i, at: Moment::from_s(at_s), x: plan.at(i).0, y: 0.0, values }
+    Point { sweep, i, at: TimePoint::from_s(at_s), x: plan.at(i).0, y: 0.0, values }
 }
 
 /// The beginning of a sweep that is call number `n`.
@@ -67,7 +67,7 @@ pub fn begin_run(folder: &Path, bench: &Arc<Bench>, sweeps: u64) -> (PathBuf, St
     let path = folder.join("run.sqlite");
     let mut store = Store::create(&path, Durability::PowerCut, &setup.documents()).expect("a new file");
     for entry in [setup.identity(), setup.context("2026-11-25T22:00:00+00:00[Etc/UTC]")] {
-        store.append(Moment::START, &entry, &[]).expect("space");
+        store.append(TimePoint::START, &entry, &[]).expect("space");
     }
     (path, store)
 }
@@ -80,20 +80,20 @@ pub fn write_run(folder: &Path, sweeps: u64, scalars: u64) -> PathBuf {
         let request = read_request(&bench).named(&bench);
         let answer = Ok(Answer::Numbers(vec![1e-11 + n as f64 * 1e-17]));
         let call = Entry::Call { n, request, place: place(1), answer };
-        store.append(Moment::from_s(n as f64), &call, &[]).expect("space");
+        store.append(TimePoint::from_s(n as f64), &call, &[]).expect("space");
     }
     let plan = plan(&bench);
     let mut at_s = scalars as f64;
     for sweep in 0..sweeps {
         let n = scalars + sweep;
         let begin = sweep_begin(&bench, &plan, n, sweep);
-        store.append(Moment::from_s(at_s), &begin, &[]).expect("space");
+        store.append(TimePoint::from_s(at_s), &begin, &[]).expect("space");
         for i in 0..POINTS {
             at_s += 0.01;
             store.append_point(&point(&plan, sweep, i, at_s)).expect("space");
         }
         let end = Entry::SweepEnd { n, sweep, points: POINTS };
-        store.append(Moment::from_s(at_s), &end, &[]).expect("space");
+        store.append(TimePoint::from_s(at_s), &end, &[]).expect("space");
     }
     store.commit().expect("space");
     path

@@ -4,7 +4,7 @@
 use noctule::bench::{Bench, Channel};
 use noctule::drive::virtual_time::Nobody;
 use noctule::instrument::{Identity, Instrument, InstrumentError, Task, TaskReport};
-use noctule::quantity::Moment;
+use noctule::quantity::TimePoint;
 use noctule::record::{Entry, Outcome, Point, RecordError, Recorder};
 use noctule::run::{MakeRecorder, Measured, Measurement, measure};
 use noctule::script::Sequence;
@@ -52,7 +52,7 @@ impl<D: Door> Instrument for Wrapped<D> {
     fn reconnect(&mut self) -> Result<(), InstrumentError> {
         self.inner.reconnect()
     }
-    fn pass_time(&mut self, now: Moment) {
+    fn pass_time(&mut self, now: TimePoint) {
         self.inner.pass_time(now);
     }
 }
@@ -64,7 +64,7 @@ pub struct SlowDisk<R> {
 }
 
 impl<R: Recorder> Recorder for SlowDisk<R> {
-    fn append(&mut self, at: Moment, entry: &Entry, data: &[f64]) -> Result<(), RecordError> {
+    fn append(&mut self, at: TimePoint, entry: &Entry, data: &[f64]) -> Result<(), RecordError> {
         self.inner.append(at, entry, data)
     }
     fn append_point(&mut self, point: &Point) -> Result<(), RecordError> {

@@ -4,12 +4,12 @@ use noctule::bench::{BUILTIN_NAME, Bench, builtin, builtin_text, read};
 use noctule::diagnostic::CODES;
 use noctule::drive::RunTally;
 use noctule::drive::connect::{load_world, simulate_all};
-use noctule::drive::virtual_time::{Onlooker, VirtualDrive};
+use noctule::drive::virtual_time::{Observer, VirtualDrive};
 use noctule::guide::{Example, examples, faults, starting_points};
-use noctule::quantity::Moment;
+use noctule::quantity::TimePoint;
 use noctule::record::{DigestOnly, Entry, Outcome, Recorder};
 use noctule::run::faults::read_faults;
-use noctule::run::onlookers::{Events, Prospect, SharedProspect};
+use noctule::run::observers::{Events, Prospect, SharedProspect};
 use noctule::script::{ScriptEnd, Sequence, check, registry, run};
 use std::cell::RefCell;
 use std::collections::BTreeMap;
@@ -26,8 +26,8 @@ fn rehearse(name: &str, text: &str, recorder: Box<dyn Recorder>) -> ScriptEnd {
 #[derive(Clone, Default)]
 struct Notes(Rc<RefCell<Vec<String>>>);
 
-impl Onlooker for Notes {
-    fn entry(&mut self, _at: Moment, entry: &Entry) {
+impl Observer for Notes {
+    fn entry(&mut self, _at: TimePoint, entry: &Entry) {
         if let Entry::Note { text, .. } = entry {
             self.0.borrow_mut().push(text.clone());
         }
@@ -44,10 +44,10 @@ fn rehearse_on(
     let (world, _) = load_world("night", Path::new(".")).expect("the night is shipped");
     let instruments = simulate_all(&bench, &world, 1);
     // An example must not go on for days.
-    let window = Some(Moment::START.after(12.0 * 3600.0));
+    let window = Some(TimePoint::START.after(12.0 * 3600.0));
     let notes = Notes::default();
-    let onlooker = Box::new(notes.clone());
-    let drive = VirtualDrive::new(Arc::clone(&bench), instruments, recorder, onlooker, 1, window);
+    let observer = Box::new(notes.clone());
+    let drive = VirtualDrive::new(Arc::clone(&bench), instruments, recorder, observer, 1, window);
     let drive = Rc::new(RefCell::new(drive));
     let (end, _) = run(&Sequence::from_text(name, text), drive.clone());
     let mut drive = drive.borrow_mut();
@@ -237,7 +237,7 @@ fn events_in_the_chapters_are_those_that_are_written() {
     let bench = builtin();
     let prospect = SharedProspect::new(Prospect::new(None, None));
     let mut events = Events::start(Box::new(page.clone()), Some(prospect)).expect("there is a thread");
-    events.moment(Moment::START, &RunTally::new(&bench));
+    events.moment(TimePoint::START, &RunTally::new(&bench));
     drop(events);
     let written = String::from_utf8(page.0.lock().expect("it is over").clone()).expect("it is text");
     let written: serde_json::Value = serde_json::from_str(written.trim()).expect("one line");

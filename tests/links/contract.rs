@@ -3,7 +3,7 @@
 use crate::common::{channel, instruments, mimic, mimic_bench, read_bench, script, world};
 use noctule::bench::{Address, Bench, ChannelId};
 use noctule::instrument::{ErrorKind, Instrument, InstrumentError, Simulated, Task, TaskReport};
-use noctule::quantity::Moment;
+use noctule::quantity::TimePoint;
 use noctule_sim::microscope::Microscope;
 use std::time::{Duration, Instant};
 
@@ -90,7 +90,7 @@ fn tasks(instrument: &mut dyn Instrument, bench: &Bench, let_pass: LetPass<'_>) 
 fn the_simulated_microscope_keeps_the_contract() {
     let bench = noctule::bench::builtin();
     let mut simulated = Simulated::new(Microscope::new(&world(), 7));
-    let mut now = Moment::START;
+    let mut now = TimePoint::START;
     keeps_the_contract(&mut simulated, &bench, 0, &mut |instrument, seconds| {
         now = now.after(seconds);
         instrument.pass_time(now);

@@ -5,7 +5,7 @@
 //! 864,000 points and waits at each mark, so that `tests/live/memory.mjs` can look at the memory of a browser.
 
 use noctule::live::Live;
-use noctule::quantity::Moment;
+use noctule::quantity::TimePoint;
 use noctule::record::{
     Axis, Column, Document, Durability, Entry, Identity, Place, Point, Recorder, Store, SweepPlan, Values,
 };
@@ -51,13 +51,13 @@ fn begin(path: &std::path::Path) -> Store {
         rehearsal: false,
         version: "0".into(),
     });
-    store.append(Moment::START, &identity, &[]).expect("it is written");
+    store.append(TimePoint::START, &identity, &[]).expect("it is written");
     store.commit().expect("it is committed");
     store
 }
 
 /// What a run writes around its sweeps: the sweep, a fit, watched channels, a note.
-fn between_sweeps(store: &mut Store, sweep: u64, at: Moment) {
+fn between_sweeps(store: &mut Store, sweep: u64, at: TimePoint) {
     let place = Place { file: "a_long_day.rhai".into(), line: 12 };
     let centre = 14e9 + 1e6 * (sweep % 50) as f64;
     if sweep > 0 {
@@ -126,7 +126,7 @@ fn a_day_of_ten_points_a_second_leaves_the_memory_flat() {
     }
     let mut resident = Vec::new();
     for i in 0..points {
-        let at = Moment::from_s(1.0 + i as f64 / POINTS_A_SECOND);
+        let at = TimePoint::from_s(1.0 + i as f64 / POINTS_A_SECOND);
         let in_sweep = i % SWEEP;
         if in_sweep == 0 {
             between_sweeps(&mut store, i / SWEEP, at);

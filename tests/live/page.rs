@@ -2,7 +2,7 @@
 
 use crate::common::{noctule, text, write};
 use noctule::live::Live;
-use noctule::quantity::Moment;
+use noctule::quantity::TimePoint;
 use noctule::record::{
     Axis, Column, Document, Durability, Entry, Identity, Place, Point, Recorder, Store, SweepPlan, Values,
 };
@@ -98,20 +98,20 @@ fn begin_run(file: &Path, planned: u64) -> Store {
         rehearsal: false,
         version: "0".into(),
     });
-    store.append(Moment::START, &identity, &[]).unwrap();
+    store.append(TimePoint::START, &identity, &[]).unwrap();
     let helium = Entry::Monitor { channel: "helium_level".into(), value: 0.05 };
-    store.append(Moment::from_s(0.5), &helium, &[]).unwrap();
+    store.append(TimePoint::from_s(0.5), &helium, &[]).unwrap();
     let note = Entry::Note {
         n: 0,
         text: "<script>alert(1)</script>".into(),
         place: Place::default(),
         for_next_shift: false,
     };
-    store.append(Moment::from_s(0.8), &note, &[]).unwrap();
+    store.append(TimePoint::from_s(0.8), &note, &[]).unwrap();
     let fast = Axis { channel: column("rf_frequency", "GHz", "Hz"), from: 14e9, to: 14.2e9, points: planned };
     let plan = SweepPlan::plain("esr", fast, vec![column("lockin_x", "fA", "A")]);
     let begin = Entry::SweepBegin { n: 1, sweep: 0, plan, place: Place::default() };
-    store.append(Moment::from_s(1.0), &begin, &[]).unwrap();
+    store.append(TimePoint::from_s(1.0), &begin, &[]).unwrap();
     store.commit().unwrap();
     store
 }
@@ -121,7 +121,7 @@ fn add_point(store: &mut Store, i: u64) {
     let point = Point {
         sweep: 0,
         i,
-        at: Moment::from_s(2.0 + 0.1 * i as f64),
+        at: TimePoint::from_s(2.0 + 0.1 * i as f64),
         x: 14e9 + 1e6 * i as f64,
         y: 0.0,
         values: Values::new(&[value]),

@@ -3,7 +3,7 @@
 use noctule::bench::Action;
 use noctule::drive::virtual_time::Nobody;
 use noctule::instrument::Task;
-use noctule::quantity::Moment;
+use noctule::quantity::TimePoint;
 use noctule::record::{
     Axis, Cause, Column, Document, Durability, During, Ending, Entry, Found, Identity, Outcome, Place, Point,
     Recorder, RunFile, SafeAct, Store, SweepPlan, Values,
@@ -282,7 +282,7 @@ fn cut_short(path: &Path) {
         unit: unit.into(),
         si_unit: si_unit.into(),
     };
-    let at = Moment::from_s;
+    let at = TimePoint::from_s;
     store.append(at(0.0), &identity, &[]).unwrap();
     let pulse = Entry::Intent { n: 1, task: Task::Pulse { volts: 1.5, length_s: 0.1 }, place: place.clone() };
     store.append(at(5.0), &pulse, &[]).unwrap();
@@ -342,15 +342,17 @@ fn an_interlock_that_parked_is_told_with_its_place() {
         because: "a quench".into(),
         place: place.clone(),
     };
-    store.append(Moment::from_s(60.0), &trip, &[]).unwrap();
+    store.append(TimePoint::from_s(60.0), &trip, &[]).unwrap();
     let bias = Column { channel: "bias".into(), unit: "mV".into(), si_unit: "V".into() };
     for (step, achieved, read) in [(SafeAct::Withdraw, true, 0.0), (SafeAct::Set(bias, 0.05), false, 0.06)] {
         let step = Entry::SafeStep { during: During::Park, step, achieved, found: Found::Reads(read) };
-        store.append(Moment::from_s(61.0), &step, &[]).unwrap();
+        store.append(TimePoint::from_s(61.0), &step, &[]).unwrap();
     }
     let ending =
         Ending { outcome: Outcome::Interlock, reason: "magnet voltage tripped".into(), place, latched: true };
-    store.append(Moment::from_s(62.0), &Entry::End { ending, parked: false, elapsed_s: 62.0 }, &[]).unwrap();
+    store
+        .append(TimePoint::from_s(62.0), &Entry::End { ending, parked: false, elapsed_s: 62.0 }, &[])
+        .unwrap();
     store.finish().unwrap();
     drop(store);
     let html = brief::html(&[open(&path)]).unwrap();

@@ -1,11 +1,11 @@
 //! The time left, told along whole runs, against what was left in truth.
 
 use noctule::drive::outlook::TimeLeft;
-use noctule::drive::virtual_time::Onlooker;
+use noctule::drive::virtual_time::Observer;
 use noctule::drive::{Outlook, RunTally};
-use noctule::quantity::Moment;
+use noctule::quantity::TimePoint;
 use noctule::record::{DigestOnly, Entry};
-use noctule::run::onlookers::{Foreseen, Prospect, SharedProspect, foresee};
+use noctule::run::observers::{Foreseen, Prospect, SharedProspect, foresee};
 use noctule::run::{BenchSource, Setup, rehearse};
 use noctule::script::Sequence;
 use std::cell::RefCell;
@@ -23,12 +23,12 @@ struct Asking {
     told: Rc<RefCell<Vec<Told>>>,
 }
 
-impl Onlooker for Asking {
-    fn entry(&mut self, at: Moment, entry: &Entry) {
+impl Observer for Asking {
+    fn entry(&mut self, at: TimePoint, entry: &Entry) {
         self.prospect.entry(at, entry);
     }
 
-    fn moment(&mut self, at: Moment, tally: &RunTally) {
+    fn moment(&mut self, at: TimePoint, tally: &RunTally) {
         self.prospect.moment(at, tally);
         let last = self.told.borrow().last().map_or(-1e9, |told| told.0);
         if at.s() - last > 60.0 {

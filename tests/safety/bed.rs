@@ -1,7 +1,7 @@
 //! A rehearsal within the test, with faults from a text.
 
-use noctule::drive::virtual_time::Onlooker;
-use noctule::quantity::Moment;
+use noctule::drive::virtual_time::Observer;
+use noctule::quantity::TimePoint;
 use noctule::record::{DigestOnly, Entry};
 use noctule::run::faults::read_faults;
 use noctule::run::{BenchSource, Rehearsed, Setup, rehearse_with_faults};
@@ -23,13 +23,13 @@ pub const POINTS: u64 = 600;
 /// What was rehearsed, and what was recorded on the way.
 pub struct Night {
     pub done: Rehearsed,
-    pub entries: Vec<(Moment, Entry)>,
+    pub entries: Vec<(TimePoint, Entry)>,
 }
 
-struct Collector(Arc<Mutex<Vec<(Moment, Entry)>>>);
+struct Collector(Arc<Mutex<Vec<(TimePoint, Entry)>>>);
 
-impl Onlooker for Collector {
-    fn entry(&mut self, at: Moment, entry: &Entry) {
+impl Observer for Collector {
+    fn entry(&mut self, at: TimePoint, entry: &Entry) {
         self.0.lock().unwrap().push((at, entry.clone()));
     }
 }
@@ -51,12 +51,12 @@ pub fn night_of_file(path: &Path, faults: &str) -> Night {
 
 fn rehearse_sequence(sequence: Sequence, faults: &str, window_s: Option<f64>) -> Night {
     let source = BenchSource::load(None).unwrap();
-    let setup = Setup::for_rehearsal(sequence, source, None, 3, window_s.map(Moment::from_s)).unwrap();
+    let setup = Setup::for_rehearsal(sequence, source, None, 3, window_s.map(TimePoint::from_s)).unwrap();
     let plan = read_faults(&format!("Faults(faults: [{faults}])"), &setup.bench).unwrap();
     let entries = Arc::new(Mutex::new(Vec::new()));
-    let onlooker = Box::new(Collector(Arc::clone(&entries)));
+    let observer = Box::new(Collector(Arc::clone(&entries)));
     let recorder = Box::new(DigestOnly::default());
-    let done = rehearse_with_faults(&setup, &plan, recorder, onlooker, "test");
+    let done = rehearse_with_faults(&setup, &plan, recorder, observer, "test");
     assert_eq!(done.oracle.violations, 0, "{:?}", done.oracle.first);
     assert_eq!(done.oracle.points_lost, 0);
     if done.tally.parked {

@@ -5,7 +5,7 @@ use mockall::{Sequence as Order, mock};
 use noctule::bench::{Channel, Role, builtin};
 use noctule::drive::virtual_time::{Nobody, VirtualDrive};
 use noctule::instrument::{ErrorKind, Identity, Instrument, InstrumentError, Task, TaskReport};
-use noctule::quantity::Moment;
+use noctule::quantity::TimePoint;
 use noctule::record::{DigestOnly, Outcome};
 use noctule::script::{ScriptEnd, Sequence, run};
 use std::cell::RefCell;
@@ -22,7 +22,7 @@ mock! {
         fn poll(&mut self) -> Result<Option<TaskReport>, InstrumentError>;
         fn abort(&mut self) -> Result<(), InstrumentError>;
         fn reconnect(&mut self) -> Result<(), InstrumentError>;
-        fn pass_time(&mut self, now: Moment);
+        fn pass_time(&mut self, now: TimePoint);
     }
 }
 
@@ -152,7 +152,7 @@ impl Bed {
             Box::new(DigestOnly::default()),
             Box::new(Nobody),
             1,
-            Some(Moment::START.after(12.0 * 3600.0)),
+            Some(TimePoint::START.after(12.0 * 3600.0)),
         );
         let drive = Rc::new(RefCell::new(drive));
         let (end, _) = run(&Sequence::from_text("test.rhai", text), drive.clone());

@@ -14,8 +14,8 @@ mod hostile;
 mod interplay;
 mod permits;
 mod properties;
+mod real_time;
 mod resumed;
 mod shipped_faults;
-mod wall;
 #[path = "../common/wrapped.rs"]
 mod wrapped;

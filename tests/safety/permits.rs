@@ -4,7 +4,7 @@
 use noctule::bench::{Bench, ChannelId, Role, builtin_text, read};
 use noctule::drive::oracle::Oracle;
 use noctule::instrument::{ErrorKind, InstrumentError, Task, TaskReport};
-use noctule::quantity::Moment;
+use noctule::quantity::TimePoint;
 use noctule::record::{Outcome, Place, Values};
 use noctule::supervisor::{
     Answered, Call, Command, Effect, Effects, Event, PATIENCE_S, Probe, Request, Start, Supervisor, Word,
@@ -42,14 +42,14 @@ struct Room {
     bench: Arc<Bench>,
     supervisor: Supervisor,
     oracle: Oracle,
-    now: Moment,
+    now: TimePoint,
     shows: Vec<f64>,
     silent: BTreeSet<ChannelId>,
     calling: bool,
     calls: u64,
     ended: bool,
     /// When the command that is kept back began to wait.
-    waiting: Option<Moment>,
+    waiting: Option<TimePoint>,
     reads: u32,
 }
 
@@ -78,7 +78,7 @@ impl Room {
             supervisor: Supervisor::new(Arc::clone(&bench), Start::default()),
             oracle: Oracle::new(&bench).seeing_readings(),
             bench,
-            now: Moment::START,
+            now: TimePoint::START,
             shows,
             silent: BTreeSet::new(),
             calling: false,

@@ -4,7 +4,7 @@
 use noctule::bench::{Bench, ChannelId, Role, builtin};
 use noctule::drive::oracle::Oracle;
 use noctule::instrument::{ErrorKind, InstrumentError, Task, TaskReport};
-use noctule::quantity::Moment;
+use noctule::quantity::TimePoint;
 use noctule::record::{Outcome, Place, Values};
 use noctule::supervisor::{
     Answered, Axis, Call, Command, Effect, Effects, Event, PATIENCE_S, Request, Start, Supervisor, SweepPlan,
@@ -67,7 +67,7 @@ struct World {
     bench: Arc<Bench>,
     supervisor: Supervisor,
     oracle: Oracle,
-    now: Moment,
+    now: TimePoint,
     pending: Vec<(Ticket, Command)>,
     answered: Vec<(Ticket, Answered)>,
     last_seq: Option<u64>,
@@ -91,7 +91,7 @@ impl World {
                 .map(|c| if c.settable { (c.min + c.max) / 2.0 } else { 0.0 })
                 .collect(),
             bench,
-            now: Moment::START,
+            now: TimePoint::START,
             pending: Vec::new(),
             answered: Vec::new(),
             last_seq: None,
@@ -289,7 +289,7 @@ impl World {
                 self.answer(0, 9, 0.4);
             } else {
                 self.pending.clear();
-                self.now = self.now.max(self.supervisor.next_wake()).min(Moment::from_s(1e9));
+                self.now = self.now.max(self.supervisor.next_wake()).min(TimePoint::from_s(1e9));
                 self.feed(Event::Tick);
             }
         }

@@ -7,7 +7,7 @@ use crate::analysis::realness::{Unusable, at_least, finite, same_length};
 
 /// A time with its uncertainty.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize)]
-pub struct Moment {
+pub struct Crossing {
     /// Best estimate, s on the clock of the readings.
     pub at_s: f64,
     /// Earliest at 95 % confidence, s.
@@ -50,7 +50,7 @@ impl LevelForecast {
     ///
     /// # Errors
     /// Refuses a level that certainly does not move towards the mark, and a mark that is not a number.
-    pub fn reaches(&self, mark: f64) -> Result<Moment, Unusable> {
+    pub fn reaches(&self, mark: f64) -> Result<Crossing, Unusable> {
         finite(&[mark], "marks")?;
         let towards = (mark - self.mean_level) * self.rate.signum();
         let at_s = self.mean_t + (mark - self.mean_level) / self.rate;
@@ -70,14 +70,14 @@ impl LevelForecast {
         }
         if qa > 0.0 {
             let latest_s = Some(self.mean_t + second);
-            return Ok(Moment { at_s, earliest_s: self.mean_t + first, latest_s });
+            return Ok(Crossing { at_s, earliest_s: self.mean_t + first, latest_s });
         }
         // The rate might be zero: only the root before the estimate bounds the time.
         let before = [first, second].into_iter().filter(|u| self.mean_t + u <= at_s).fold(f64::NAN, f64::max);
         if before.is_nan() {
             return Err(Unusable::NotDetermined { what: "When the level reaches the mark" });
         }
-        Ok(Moment { at_s, earliest_s: self.mean_t + before, latest_s: None })
+        Ok(Crossing { at_s, earliest_s: self.mean_t + before, latest_s: None })
     }
 
     /// A mark that the level has left behind for good.

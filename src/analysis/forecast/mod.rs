@@ -6,7 +6,7 @@ mod progress;
 mod transfers;
 
 pub use hold::{HoldTime, hold_from_cycles, hold_from_load};
-pub use level::{LevelForecast, Moment, latest_change, level_forecast};
+pub use level::{Crossing, LevelForecast, latest_change, level_forecast};
 pub use progress::{Progress, progress};
 pub use transfers::{LevelUse, level_use};
 

@@ -1,4 +1,4 @@
-//! Moment and tip field from centres, with errors that know of wander and drift in time.
+//! TimePoint and tip field from centres, with errors that know of wander and drift in time.
 #![allow(
     clippy::needless_range_loop,
     reason = "rows and columns of small matrices are named by their numbers"

@@ -12,14 +12,14 @@
 
 mod dimension;
 mod duration;
-mod moment;
 mod print;
+mod time_point;
 mod unit;
 
 pub use dimension::Dimension;
 pub use duration::in_words;
-pub use moment::Moment;
 pub use print::{in_unit, rounded, significant};
+pub use time_point::TimePoint;
 pub use unit::{Unit, known_symbols};
 
 use std::str::FromStr;

@@ -68,7 +68,7 @@ impl Clock {
 
 /// `+05:12:30`.
 pub fn elapsed(seconds: f64) -> String {
-    format!("+{}", crate::quantity::Moment::from_s(seconds))
+    format!("+{}", crate::quantity::TimePoint::from_s(seconds))
 }
 
 /// A recorded time of day for people; as it stands, if it is none.

@@ -6,7 +6,7 @@ use super::{
 };
 use crate::bench::{Action, Bench, Role, TaskKind};
 use crate::history::History;
-use crate::quantity::{Moment, in_words};
+use crate::quantity::{TimePoint, in_words};
 use crate::record::{
     Answer, Change, Column, During, Entry, Failure, Found, Numbered, OWN_CALL, Place, RecordError, Request,
     RunFile, SafeAct, SalvagedRow, SweepTable,
@@ -227,7 +227,7 @@ impl Reader {
         }
     }
 
-    fn data(&mut self, seq: u64, at: Moment, entry: &Entry) {
+    fn data(&mut self, seq: u64, at: TimePoint, entry: &Entry) {
         match entry {
             Entry::SweepBegin { sweep, plan, place, .. } => {
                 let si = |role: Role| {

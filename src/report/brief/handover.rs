@@ -495,7 +495,7 @@ mod tests {
         let bench = Document { name: "bench.ron".into(), role: "bench", text };
         let mut store = Store::create(&path, Durability::ProcessEnd, &[bench]).unwrap();
         for minute in 0..minutes {
-            let at = crate::quantity::Moment::from_s(60.0 * minute as f64);
+            let at = crate::quantity::TimePoint::from_s(60.0 * minute as f64);
             for (channel, value) in [("stage_temperature", stage(minute)), ("pot_temperature", Some(0.3))] {
                 if let Some(value) = value {
                     let entry = crate::record::Entry::Monitor { channel: channel.into(), value };

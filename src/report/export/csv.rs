@@ -1,7 +1,7 @@
 //! CSV: one file a table, one header line with units, metadata as JSON beside it.
 
 use super::{ExportError, fits_json, plain_name, whole};
-use crate::quantity::Moment;
+use crate::quantity::TimePoint;
 use crate::record::{Column, Point, RunFile};
 use crate::report::account::{Account, BulkOutline, SweepOutline};
 use serde_json::{Value, json};
@@ -161,7 +161,7 @@ fn row(out: &mut impl Write, point: &Point, slow: bool) -> std::io::Result<()> {
 }
 
 /// Seconds with all nanoseconds.
-fn seconds(out: &mut impl Write, at: Moment) -> std::io::Result<()> {
+fn seconds(out: &mut impl Write, at: TimePoint) -> std::io::Result<()> {
     let ns = at.nanoseconds();
     write!(out, "{}.{:09}", ns / 1_000_000_000, ns % 1_000_000_000)
 }
@@ -260,7 +260,7 @@ mod tests {
         assert_eq!(field("=cmd|' /C calc'!A0"), "'=cmd|' /C calc'!A0");
         assert_eq!(field("@SUM(1,2)"), "\"'@SUM(1,2)\"");
         let mut out = Vec::new();
-        seconds(&mut out, Moment::from_nanoseconds(12_000_000_345)).unwrap();
+        seconds(&mut out, TimePoint::from_nanoseconds(12_000_000_345)).unwrap();
         assert_eq!(out, b"12.000000345");
     }
 }

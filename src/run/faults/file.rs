@@ -5,7 +5,7 @@ use crate::bench::Bench;
 use crate::document::Problem;
 use crate::drive::visitor::{Call, Visit};
 use crate::faults::{Planned, Refill, RefillCall, Stage, read};
-use crate::quantity::Moment;
+use crate::quantity::TimePoint;
 
 /// A fault that comes again does so for so long, s: no run is planned for longer.
 const COMES_AGAIN_FOR_S: f64 = 7.0 * 86_400.0;
@@ -42,7 +42,7 @@ fn each_time(entry: &Planned) -> impl Iterator<Item = Planned> + use<> {
 /// The visit that a file asks for, with what is usual where it leaves something out.
 pub(super) fn visit(refill: Refill, bench: &Bench) -> Visit {
     let (when, usual_s) = match refill.when {
-        RefillCall::At(at_s) => (Call::At(Moment::from_s(at_s)), 0.0),
+        RefillCall::At(at_s) => (Call::At(TimePoint::from_s(at_s)), 0.0),
         RefillCall::Below(mark_m3) => (Call::Below(mark_m3), COMES_AFTER_S),
     };
     let volume_m3 = bench.helium.expect("the reader refuses a refill without a helium budget").volume_m3;

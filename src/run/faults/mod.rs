@@ -13,7 +13,7 @@ use crate::drive::virtual_time::Disturbances;
 use crate::faults::{Mishap, Planned, RunnerTrouble};
 use crate::instrument::faulty::{Afflicted, Faulty, Trouble};
 use crate::instrument::{Instrument, Simulated};
-use crate::quantity::Moment;
+use crate::quantity::TimePoint;
 use crate::record::{Entry, Point, RecordError, Recorder};
 use crate::supervisor::Event;
 use file::visit;
@@ -30,7 +30,7 @@ pub struct FaultPlan {
 
 impl FaultPlan {
     /// What happens to the apparatus; a lasting fault is taken back when its time is over.
-    fn world_schedule(&self) -> Vec<(Moment, Fault)> {
+    fn world_schedule(&self) -> Vec<(TimePoint, Fault)> {
         let mut schedule = Vec::new();
         for planned in &self.faults {
             let Mishap::World(fault) = planned.mishap else { continue };
@@ -92,20 +92,20 @@ impl FaultPlan {
         disturbances
     }
 
-    fn first(&self, trouble: RunnerTrouble) -> Option<Moment> {
+    fn first(&self, trouble: RunnerTrouble) -> Option<TimePoint> {
         let such = self.faults.iter().filter(|planned| planned.mishap == Mishap::Runner(trouble));
         such.map(Planned::at).min()
     }
 
     /// The end of the window, which may come before the one that was wanted.
-    pub fn window(&self, wanted: Option<Moment>) -> Option<Moment> {
+    pub fn window(&self, wanted: Option<TimePoint>) -> Option<TimePoint> {
         self.first(RunnerTrouble::WindowEnds).into_iter().chain(wanted).min()
     }
 
     /// The recorder, on a disk that fills up if the plan says so.
     pub fn recorder(&self, inner: Box<dyn Recorder>) -> Box<dyn Recorder> {
         match self.first(RunnerTrouble::DiskFull) {
-            Some(full_from) => Box::new(FullDisk { inner, full_from, now: Moment::START }),
+            Some(full_from) => Box::new(FullDisk { inner, full_from, now: TimePoint::START }),
             None => inner,
         }
     }
@@ -114,12 +114,12 @@ impl FaultPlan {
 /// A recorder whose disk fills up.
 struct FullDisk {
     inner: Box<dyn Recorder>,
-    full_from: Moment,
-    now: Moment,
+    full_from: TimePoint,
+    now: TimePoint,
 }
 
 impl FullDisk {
-    fn room(&mut self, at: Moment) -> Result<(), RecordError> {
+    fn room(&mut self, at: TimePoint) -> Result<(), RecordError> {
         self.now = self.now.max(at);
         if self.now < self.full_from {
             return Ok(());
@@ -130,7 +130,7 @@ impl FullDisk {
 }
 
 impl Recorder for FullDisk {
-    fn append(&mut self, at: Moment, entry: &Entry, data: &[f64]) -> Result<(), RecordError> {
+    fn append(&mut self, at: TimePoint, entry: &Entry, data: &[f64]) -> Result<(), RecordError> {
         self.room(at)?;
         self.inner.append(at, entry, data)
     }

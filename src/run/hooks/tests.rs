@@ -63,7 +63,7 @@ fn end() -> Entry {
 fn chosen_events_are_posted_and_others_are_not() {
     let (address, heard) = receiver(vec![]);
     let mut hooks = Hooks::start(&bench_with(&["finished", "undecided"], &[&address], 0), "s.rhai");
-    hooks.entry(Moment::from_s(1.0), &held("coffee"));
+    hooks.entry(TimePoint::from_s(1.0), &held("coffee"));
     let verdict = |word: &str| Entry::Judgement {
         n: 0,
         what: "verdict".into(),
@@ -72,10 +72,10 @@ fn chosen_events_are_posted_and_others_are_not() {
         body: json!({ "verdict": word }),
         place: Place::default(),
     };
-    hooks.entry(Moment::from_s(2.0), &verdict("real"));
-    hooks.entry(Moment::from_s(3.0), &verdict("undecided"));
+    hooks.entry(TimePoint::from_s(2.0), &verdict("real"));
+    hooks.entry(TimePoint::from_s(3.0), &verdict("undecided"));
     std::thread::sleep(Duration::from_millis(200));
-    hooks.entry(Moment::from_s(5.0), &end());
+    hooks.entry(TimePoint::from_s(5.0), &end());
     drop(hooks);
     let heard = heard.lock().unwrap();
     assert_eq!(heard.len(), 2, "{heard:?}");
@@ -88,10 +88,10 @@ fn chosen_events_are_posted_and_others_are_not() {
 fn a_flood_becomes_two_messages_and_a_count() {
     let (address, heard) = receiver(vec![]);
     let mut hooks = Hooks::start(&bench_with(&["held"], &[&address], 3600), "s");
-    hooks.entry(Moment::START, &held("0"));
+    hooks.entry(TimePoint::START, &held("0"));
     std::thread::sleep(Duration::from_millis(200));
     for i in 1..=50 {
-        hooks.entry(Moment::from_s(f64::from(i)), &held(&i.to_string()));
+        hooks.entry(TimePoint::from_s(f64::from(i)), &held(&i.to_string()));
     }
     std::thread::sleep(Duration::from_millis(200));
     assert_eq!(heard.lock().unwrap().len(), 1, "an hour must pass before the next");
@@ -105,7 +105,7 @@ fn a_flood_becomes_two_messages_and_a_count() {
 fn a_refusal_is_tried_again() {
     let (address, heard) = receiver(vec![503, 500]);
     let mut hooks = Hooks::start(&bench_with(&["held"], &[&address], 0), "s");
-    hooks.entry(Moment::START, &held("x"));
+    hooks.entry(TimePoint::START, &held("x"));
     drop(hooks);
     assert_eq!(heard.lock().unwrap().len(), 3);
 }
@@ -120,7 +120,7 @@ fn a_receiver_that_never_answers_does_not_slow_the_run() {
     let fault = Entry::Fault { link: "magnet".into(), trouble: Trouble::KeeperLost };
     let started = Instant::now();
     for i in 0..10_000 {
-        hooks.entry(Moment::from_s(f64::from(i)), &fault);
+        hooks.entry(TimePoint::from_s(f64::from(i)), &fault);
     }
     assert!(started.elapsed() < Duration::from_secs(2), "{:?}", started.elapsed());
     let ending = Instant::now();
@@ -142,7 +142,7 @@ fn a_program_gets_the_message_and_one_that_is_missing_does_no_harm() {
         because: "it is".into(),
         place: Place::default(),
     };
-    hooks.entry(Moment::START, &trip);
+    hooks.entry(TimePoint::START, &trip);
     drop(hooks);
     let text = std::fs::read_to_string(&file).unwrap();
     let (json, event) = text.trim().split_once('\n').unwrap();
@@ -152,7 +152,7 @@ fn a_program_gets_the_message_and_one_that_is_missing_does_no_harm() {
     );
     assert_eq!(event, "interlock");
     let mut none = Hooks::start(&bench_with(&["interlock"], &["no-such-program-here"], 0), "s");
-    none.entry(Moment::START, &trip);
+    none.entry(TimePoint::START, &trip);
     drop(none);
 }
 
@@ -162,7 +162,7 @@ fn the_refill_is_told_of_once_for_each_filling() {
     let mut watch = HeliumWatch::default();
     let mut read = |hours: f64, above_l: f64| {
         helium.note(hours * 3600.0, helium.mark_m3 + above_l * 1e-3);
-        watch.due(Moment::from_s(hours * 3600.0), &helium)
+        watch.due(TimePoint::from_s(hours * 3600.0), &helium)
     };
     // 1 L/h from 20 L above the mark: 12 h before the mark is 8 h after the start.
     let mut told = Vec::new();

@@ -5,7 +5,7 @@ use super::{Context, Input, Next, Reading, Tasking};
 use crate::analysis::register::recentre;
 use crate::bench::{Bench, ChannelId, Role};
 use crate::instrument::{ErrorKind, InstrumentError, Task};
-use crate::quantity::Moment;
+use crate::quantity::TimePoint;
 use crate::record::{Answer, CentrePlan, Centred, Failure};
 use crate::supervisor::gate;
 
@@ -31,7 +31,7 @@ const CANDIDATES: usize = 3;
 enum Work {
     Locating(Reading),
     Moving(Tasking),
-    Following(Moment),
+    Following(TimePoint),
     Reading(Reading),
     /// To where the next round looks, or to where the tip stays; then the end, if there is one.
     Going(Tasking, Option<Box<Centred>>),

@@ -23,7 +23,7 @@ pub use wait::Waiting;
 use super::event::{Answered, Command};
 use super::{Latest, Probe, Probes};
 use crate::bench::{Bench, ChannelId};
-use crate::quantity::Moment;
+use crate::quantity::TimePoint;
 use crate::record::{Answer, Entry, Failure, Point};
 
 /// What a procedure can see and touch.
@@ -33,7 +33,7 @@ pub struct Context<'c> {
     /// What was last read and sent.
     pub latest: &'c mut Latest,
     /// The present moment.
-    pub now: Moment,
+    pub now: TimePoint,
     /// Points to be appended.
     pub points: &'c mut Vec<Point>,
     /// Entries to be appended.
@@ -67,7 +67,7 @@ pub enum Next {
     /// Send a command and wait for its answer.
     Command(Command),
     /// Wait until then.
-    Until(Moment),
+    Until(TimePoint),
     /// It is over.
     Finished(Result<Answer, Failure>),
 }
@@ -107,7 +107,7 @@ impl Procedure {
     }
 
     /// It is set aside; whatever it was waiting for will not come.
-    pub fn suspend(&mut self, bench: &Bench, now: Moment) {
+    pub fn suspend(&mut self, bench: &Bench, now: TimePoint) {
         match self {
             Procedure::Waiting(p) => p.suspend(now),
             Procedure::Ramp(p) => p.rewind(),

@@ -4,7 +4,7 @@ use super::{Context, Input, Next};
 use crate::bench::expression::Readings;
 use crate::bench::{BeyondStep, ChannelId};
 use crate::instrument::{ErrorKind, InstrumentError};
-use crate::quantity::Moment;
+use crate::quantity::TimePoint;
 use crate::record::{Answer, Failure};
 use crate::supervisor::event::{Answered, Channels, Command};
 use crate::supervisor::{Probe, gate};
@@ -28,9 +28,9 @@ enum Stage {
     /// The last command is on its way.
     Sent,
     /// The value is read back until it is within the tolerance.
-    Arriving { deadline: Moment },
+    Arriving { deadline: TimePoint },
     /// It has arrived and settles.
-    Settling { until: Moment },
+    Settling { until: TimePoint },
 }
 
 /// A ramp of one channel.
@@ -188,7 +188,7 @@ impl Ramp {
         Next::Until(until)
     }
 
-    fn arrived(&mut self, value: f64, deadline: Moment, ctx: &mut Context<'_>) -> Next {
+    fn arrived(&mut self, value: f64, deadline: TimePoint, ctx: &mut Context<'_>) -> Next {
         let channel = ctx.bench.channel(self.channel);
         if (value - self.target).abs() <= channel.tolerance.unwrap_or(f64::INFINITY) {
             return self.settle(ctx);

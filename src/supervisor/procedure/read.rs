@@ -2,7 +2,7 @@
 
 use super::{Context, Input, Next};
 use crate::bench::{Bench, ChannelId};
-use crate::quantity::Moment;
+use crate::quantity::TimePoint;
 use crate::record::{Answer, Failure};
 use crate::supervisor::event::{Answered, Channels, Command};
 
@@ -16,7 +16,7 @@ pub struct Reading {
     sums: Vec<f64>,
     taken: u32,
     group: usize,
-    next_sample: Option<Moment>,
+    next_sample: Option<TimePoint>,
 }
 
 impl Reading {

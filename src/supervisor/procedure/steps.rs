@@ -3,7 +3,7 @@
 use super::{Centring, Context, Input, Next, Ramp, Tasking};
 use crate::bench::{Bench, Role, Step, StepAction};
 use crate::instrument::Task;
-use crate::quantity::Moment;
+use crate::quantity::TimePoint;
 use crate::record::{Answer, Column, During, Entry, Failure, Found, Place, SafeAct};
 use crate::supervisor::event::{Answered, Channels, Command};
 use crate::supervisor::{OWN_CALL, Probe};
@@ -55,19 +55,19 @@ pub struct Steps {
     steps: Vec<SafeStep>,
     at: usize,
     attempt: u32,
-    deadline: Moment,
+    deadline: TimePoint,
     work: Option<Work>,
     failed: u32,
     first_failure: Option<String>,
     lost: Option<String>,
     /// How long what failed is tried again, s, and until when.
     patience_s: f64,
-    until: Option<Moment>,
+    until: Option<TimePoint>,
     /// Steps of this round that failed, for the next one.
     again: Vec<SafeStep>,
     rounds: u32,
     /// Until when the next round waits.
-    pause: Option<Moment>,
+    pause: Option<TimePoint>,
 }
 
 /// Pause before what failed is tried again, s: it doubles from round to round, up to the second one. A bench whose links
@@ -82,7 +82,7 @@ impl Steps {
             steps,
             at: 0,
             attempt: 0,
-            deadline: Moment::NEVER,
+            deadline: TimePoint::NEVER,
             work: None,
             failed: 0,
             first_failure: None,
@@ -113,12 +113,12 @@ impl Steps {
     /// A person says that it need not be tried any more.
     pub fn give_up(&mut self) {
         (self.patience_s, self.pause) = (0.0, None);
-        self.until = Some(Moment::START);
+        self.until = Some(TimePoint::START);
     }
 
     /// Time at which the next round begins, once all steps were gone through and some failed; nothing where the
     /// patience is over.
-    fn next_round(&mut self, ctx: &Context<'_>) -> Option<Moment> {
+    fn next_round(&mut self, ctx: &Context<'_>) -> Option<TimePoint> {
         let until = *self.until.get_or_insert(ctx.now.after(self.patience_s));
         if self.again.is_empty() || ctx.now >= until {
             return None;
@@ -359,7 +359,7 @@ mod tests {
     #[test]
     fn steps_that_a_hold_has_cut_begin_their_task_anew() {
         let bench = builtin();
-        let mut latest = Latest::new(bench.channels.len(), Moment::START);
+        let mut latest = Latest::new(bench.channels.len(), TimePoint::START);
         let withdraw = SafeStep { act: SafeAct::Withdraw, within_s: 1e6 };
         let mut steps = Steps::new(During::Park, vec![withdraw]);
         let (mut points, mut entries, mut probes) = (Vec::new(), Vec::new(), [0; Probe::ALL.len()]);
@@ -367,7 +367,7 @@ mod tests {
             let mut ctx = Context {
                 bench: &bench,
                 latest: &mut latest,
-                now: Moment::from_s(now_s),
+                now: TimePoint::from_s(now_s),
                 points: &mut points,
                 entries: &mut entries,
                 boundary: false,
@@ -389,12 +389,12 @@ mod tests {
         let bench = builtin();
         let field = bench.by_role(Role::FieldZ).unwrap();
         let said = |answer: Option<Answered>, now_s: f64| {
-            let mut latest = Latest::new(bench.channels.len(), Moment::START);
+            let mut latest = Latest::new(bench.channels.len(), TimePoint::START);
             let (mut points, mut entries, mut probes) = (Vec::new(), Vec::new(), [0; Probe::ALL.len()]);
             let mut ctx = Context {
                 bench: &bench,
                 latest: &mut latest,
-                now: Moment::START,
+                now: TimePoint::START,
                 points: &mut points,
                 entries: &mut entries,
                 boundary: false,
@@ -403,7 +403,7 @@ mod tests {
             let keep = SafeStep { act: SafeAct::Keep(field), within_s: 10.0 };
             let mut steps = Steps::new(During::Park, vec![keep]);
             assert!(matches!(steps.step(Input::Go, &mut ctx), Next::Command(Command::Read { .. })));
-            ctx.now = Moment::from_s(now_s);
+            ctx.now = TimePoint::from_s(now_s);
             let next = steps.step(answer.map_or(Input::Go, Input::Answered), &mut ctx);
             assert!(matches!(next, Next::Finished(Ok(Answer::Number(0.0)))), "{next:?}");
             let Some(Entry::SafeStep { step, achieved: true, found, .. }) = entries.pop() else { panic!() };

@@ -2,7 +2,7 @@
 
 use super::{Context, Input, Next, Ramp, Reading};
 use crate::bench::{Bench, Role};
-use crate::quantity::Moment;
+use crate::quantity::TimePoint;
 use crate::record::{Answer, Failure, Point, SweepData, SweepPlan, Values};
 use crate::supervisor::{Latest, lockin};
 use std::sync::Arc;
@@ -11,7 +11,7 @@ use std::sync::Arc;
 enum Stage {
     Slow(Ramp),
     Fast(Ramp),
-    Settle(Moment),
+    Settle(TimePoint),
     Read,
 }
 

@@ -2,7 +2,7 @@
 
 use super::{Context, Input, Next};
 use crate::instrument::{ErrorKind, InstrumentError, Task};
-use crate::quantity::Moment;
+use crate::quantity::TimePoint;
 use crate::record::{Answer, Failure};
 use crate::supervisor::Probe;
 use crate::supervisor::event::{Answered, Command};
@@ -21,14 +21,20 @@ pub struct Tasking {
     task: Task,
     stage: Stage,
     begun: bool,
-    next_poll: Moment,
-    deadline: Moment,
+    next_poll: TimePoint,
+    deadline: TimePoint,
 }
 
 impl Tasking {
     /// A task, not begun.
     pub fn new(task: Task) -> Self {
-        Self { task, stage: Stage::Ready, begun: false, next_poll: Moment::START, deadline: Moment::NEVER }
+        Self {
+            task,
+            stage: Stage::Ready,
+            begun: false,
+            next_poll: TimePoint::START,
+            deadline: TimePoint::NEVER,
+        }
     }
 
     /// Whether it has been started and not reported.

@@ -1,14 +1,14 @@
 //! Letting time pass.
 
 use super::{Context, Input, Next};
-use crate::quantity::Moment;
+use crate::quantity::TimePoint;
 use crate::record::Answer;
 
 /// A wait; time spent on hold does not count.
 #[derive(Debug)]
 pub struct Waiting {
     remaining_s: f64,
-    until: Option<Moment>,
+    until: Option<TimePoint>,
 }
 
 impl Waiting {
@@ -23,7 +23,7 @@ impl Waiting {
         if ctx.now >= until { Next::Finished(Ok(Answer::Done)) } else { Next::Until(until) }
     }
 
-    pub(super) fn suspend(&mut self, now: Moment) {
+    pub(super) fn suspend(&mut self, now: TimePoint) {
         if let Some(until) = self.until.take() {
             self.remaining_s = until.since(now);
         }

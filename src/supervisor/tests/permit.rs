@@ -35,7 +35,7 @@ fn a_command_waits_for_a_silent_gauge_and_leaves_when_it_speaks() {
     play.set(1, Role::RfOutput, 1.0);
     play.until(50.0);
     assert!(play.sent.is_empty() && play.replies.is_empty(), "{:?} {:?}", play.sent, play.replies);
-    assert_eq!(play.supervisor.waits_for_permit(), Some(Moment::from_s(20.0 + PATIENCE_S)));
+    assert_eq!(play.supervisor.waits_for_permit(), Some(TimePoint::from_s(20.0 + PATIENCE_S)));
     assert_eq!(play.notices.iter().filter(|text| text.starts_with("for a permit: it is not")).count(), 1);
     speak(&mut play);
     play.until(56.0);

@@ -11,15 +11,15 @@ pub use events::Events;
 pub use pace::{Pace, Segment};
 pub use prospect::{Prospect, SharedProspect};
 
-use crate::drive::virtual_time::Onlooker;
+use crate::drive::virtual_time::Observer;
 use crate::drive::{Outlook, RunTally};
-use crate::quantity::Moment;
+use crate::quantity::TimePoint;
 use crate::record::Entry;
 use crate::supervisor::Notice;
 
-/// Several onlookers, told in their order.
+/// Several observers, told in their order.
 #[derive(Default)]
-pub struct Several(pub Vec<Box<dyn Onlooker>>);
+pub struct Several(pub Vec<Box<dyn Observer>>);
 
 impl std::fmt::Debug for Several {
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
@@ -27,16 +27,16 @@ impl std::fmt::Debug for Several {
     }
 }
 
-impl Onlooker for Several {
-    fn entry(&mut self, at: Moment, entry: &Entry) {
+impl Observer for Several {
+    fn entry(&mut self, at: TimePoint, entry: &Entry) {
         self.0.iter_mut().for_each(|one| one.entry(at, entry));
     }
 
-    fn notice(&mut self, at: Moment, notice: &Notice) {
+    fn notice(&mut self, at: TimePoint, notice: &Notice) {
         self.0.iter_mut().for_each(|one| one.notice(at, notice));
     }
 
-    fn moment(&mut self, at: Moment, tally: &RunTally) {
+    fn moment(&mut self, at: TimePoint, tally: &RunTally) {
         self.0.iter_mut().for_each(|one| one.moment(at, tally));
     }
 
@@ -44,7 +44,7 @@ impl Onlooker for Several {
         self.0.iter_mut().for_each(|one| one.leave_terminal());
     }
 
-    fn outlook(&self, at: Moment, tally: &RunTally) -> Option<Outlook> {
+    fn outlook(&self, at: TimePoint, tally: &RunTally) -> Option<Outlook> {
         self.0.iter().find_map(|one| one.outlook(at, tally))
     }
 }

@@ -1,9 +1,9 @@
 //! What happens as JSON lines, for programs.
 
 use super::SharedProspect;
-use crate::drive::virtual_time::Onlooker;
+use crate::drive::virtual_time::Observer;
 use crate::drive::{Outlook, RunTally};
-use crate::quantity::Moment;
+use crate::quantity::TimePoint;
 use crate::record::Entry;
 use serde_json::{Value, json};
 use std::io::Write;
@@ -37,7 +37,7 @@ enum What {
 
 #[derive(Debug)]
 struct Line {
-    at: Moment,
+    at: TimePoint,
     what: What,
     left_out: u64,
 }
@@ -78,7 +78,7 @@ impl Events {
         Ok(Self { lines: Some(sender), left_out: 0, done, prospect, told: None })
     }
 
-    fn send(&mut self, at: Moment, what: What) {
+    fn send(&mut self, at: TimePoint, what: What) {
         let Some(lines) = &self.lines else { return };
         match lines.try_send(Line { at, what, left_out: self.left_out }) {
             Ok(()) => self.left_out = 0,
@@ -102,12 +102,12 @@ fn write_lines(lines: &Receiver<Line>, mut out: Box<dyn Write + Send>) {
     }
 }
 
-impl Onlooker for Events {
-    fn entry(&mut self, at: Moment, entry: &Entry) {
+impl Observer for Events {
+    fn entry(&mut self, at: TimePoint, entry: &Entry) {
         self.send(at, What::Entry(entry.clone()));
     }
 
-    fn moment(&mut self, at: Moment, tally: &RunTally) {
+    fn moment(&mut self, at: TimePoint, tally: &RunTally) {
         let Some(prospect) = &self.prospect else { return };
         if self.told.is_some_and(|told| told.elapsed() < PROGRESS_EVERY) {
             return;
@@ -153,8 +153,8 @@ mod tests {
     fn each_entry_is_one_line_of_json() {
         let page = Page::default();
         let mut events = Events::start(Box::new(page.clone()), None).unwrap();
-        events.entry(Moment::from_s(1.5), &Entry::Cleared { name: "warm".into() });
-        events.entry(Moment::from_s(2.0), &Entry::Released { after_s: 3.0 });
+        events.entry(TimePoint::from_s(1.5), &Entry::Cleared { name: "warm".into() });
+        events.entry(TimePoint::from_s(2.0), &Entry::Released { after_s: 3.0 });
         drop(events);
         let text = String::from_utf8(page.0.lock().unwrap().clone()).unwrap();
         let lines: Vec<Value> = text.lines().map(|l| serde_json::from_str(l).unwrap()).collect();
@@ -171,7 +171,7 @@ mod tests {
             Entry::Note { n: 0, text: "x".repeat(4000), place: Default::default(), for_next_shift: false };
         let started = Instant::now();
         for i in 0..10_000 {
-            events.entry(Moment::from_s(f64::from(i)), &entry);
+            events.entry(TimePoint::from_s(f64::from(i)), &entry);
         }
         assert!(started.elapsed() < Duration::from_secs(2), "{:?}", started.elapsed());
         assert!(events.left_out > 0, "a pipe and a queue hold less than 40 MB");

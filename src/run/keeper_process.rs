@@ -4,13 +4,13 @@ use super::keeper::{Charge, Left, listen, say_ready};
 use super::{RunFolder, lock, paced};
 use crate::bench::{Bench, read};
 use crate::drive::connect::open_all;
-use crate::drive::virtual_time::Onlooker;
-use crate::drive::wall::{
-    Clock, FromRecord, Inlets, Links, MakeInstrument, Parts, Pulse, Recording, ScriptOver, StopFlag,
-    WallDrive, control,
+use crate::drive::real_time::{
+    Clock, FromRecord, Inlets, Links, MakeInstrument, Parts, Pulse, RealTimeDrive, Recording, ScriptOver,
+    StopFlag, control,
 };
+use crate::drive::virtual_time::Observer;
 use crate::instrument::Instrument;
-use crate::quantity::Moment;
+use crate::quantity::TimePoint;
 use crate::record::{Durability, Entry, Outcome, Place, RecordError, Recorder, RunFile, Store};
 use crate::supervisor::Start;
 use serde_json::json;
@@ -82,10 +82,10 @@ fn take_lock(instruments: &lock::Instruments, me: &lock::Holder) -> Option<lock:
 
 /// What was done, for the file beside the run file.
 #[derive(Debug, Default)]
-struct Seen(Rc<RefCell<Vec<(Moment, Entry)>>>);
+struct Seen(Rc<RefCell<Vec<(TimePoint, Entry)>>>);
 
-impl Onlooker for Seen {
-    fn entry(&mut self, at: Moment, entry: &Entry) {
+impl Observer for Seen {
+    fn entry(&mut self, at: TimePoint, entry: &Entry) {
         self.0.borrow_mut().push((at, entry.clone()));
     }
 }
@@ -128,7 +128,7 @@ async fn drive(
     bench: Arc<Bench>,
     pace: f64,
     instruments: Vec<Box<dyn Instrument + Send>>,
-    (seq, at): (u64, Moment),
+    (seq, at): (u64, TimePoint),
     run_file: &Path,
     seen: Seen,
     reason: &str,
@@ -163,10 +163,10 @@ async fn drive(
         recording: Recording::start(make, news_sender),
         replies,
         stop: Arc::new(StopFlag::default()),
-        onlooker: Box::new(seen),
+        observer: Box::new(seen),
         pulse: Pulse::default(),
     };
-    let mut drive = WallDrive::new(parts);
+    let mut drive = RealTimeDrive::new(parts);
     drive.end_now(ScriptOver { outcome: Outcome::Fault, reason: reason.to_owned(), place: Place::default() });
     let mut inlets = Inlets { calls, answers, record, script, outside };
     drive.work(&mut inlets).await;

@@ -1,11 +1,11 @@
-//! The slot in which one procedure is at work: its command on the way, its repeats, its time.
+//! What is at work: one procedure at a time, its command on the way, its repeats, its time.
 
 use super::event::{Answered, Channels, Command, Owner, Ticket};
 use super::permit::{LOOK_AGAIN_S, PATIENCE_S};
 use super::procedure::Procedure;
 use crate::bench::{Bench, ChannelId};
 use crate::instrument::{ErrorKind, InstrumentError};
-use crate::quantity::Moment;
+use crate::quantity::TimePoint;
 
 /// On whose behalf the procedure works.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -27,7 +27,7 @@ struct OnItsWay {
     serial: u64,
     command: Command,
     attempts_left: u32,
-    deadline: Moment,
+    deadline: TimePoint,
     /// An earlier attempt was not answered and may have been heard.
     unsure: bool,
 }
@@ -45,7 +45,7 @@ struct AfterReading {
 struct Again {
     command: Command,
     attempts_left: u32,
-    at: Moment,
+    at: TimePoint,
     /// It did not leave because its permit has to be waited for; otherwise it left and failed.
     put_off: bool,
 }
@@ -57,17 +57,17 @@ enum Patience {
     #[default]
     Whole,
     /// It is waited for at most until then; the command is kept back.
-    Until(Moment),
+    Until(TimePoint),
     /// The command has left after a wait; its repeats get none of their own.
     Spent,
 }
 
-/// What an answer means to the slot.
+/// What an answer means to what is at work.
 #[derive(Debug)]
 pub enum Arrived {
     /// It will be tried again.
     Nothing,
-    /// Not for this slot any more.
+    /// Not for what is at work now.
     TooLate,
     /// For the procedure, and how often the command was sent.
     Deliver(Command, Answered, u32),
@@ -75,15 +75,15 @@ pub enum Arrived {
     ForPermit(Channels, Answered),
 }
 
-/// The slot.
+/// The procedure at work.
 #[derive(Debug, Default)]
-pub struct Slot {
+pub struct AtWork {
     /// The procedure at work.
     pub procedure: Option<Procedure>,
     /// On whose behalf; meaningless without a procedure.
     pub purpose: Option<Purpose>,
     /// When the procedure wants to be woken.
-    pub wake: Option<Moment>,
+    pub wake: Option<TimePoint>,
     on_its_way: Option<OnItsWay>,
     again: Option<Again>,
     patience: Patience,
@@ -96,7 +96,7 @@ pub struct Slot {
     serial: u64,
 }
 
-impl Slot {
+impl AtWork {
     /// Puts a procedure to work; whatever was on its way before is not waited for any more.
     pub fn begin(&mut self, procedure: Procedure, purpose: Purpose) {
         self.forget();
@@ -140,18 +140,18 @@ impl Slot {
     }
 
     /// When something is due.
-    pub fn next_wake(&self) -> Moment {
+    pub fn next_wake(&self) -> TimePoint {
         let deadline = self.on_its_way.map(|w| w.deadline);
         let again = self.again.map(|again| again.at);
         [self.wake, deadline, again, self.patience_ends()]
             .into_iter()
             .flatten()
             .min()
-            .unwrap_or(Moment::NEVER)
+            .unwrap_or(TimePoint::NEVER)
     }
 
     /// Notes a command as sent and gives its ticket.
-    pub fn send(&mut self, bench: &Bench, now: Moment, command: Command, attempts_left: u32) -> Ticket {
+    pub fn send(&mut self, bench: &Bench, now: TimePoint, command: Command, attempts_left: u32) -> Ticket {
         self.serial += 1;
         let timeout_s =
             super::procedure::link_of(bench, &command).map_or(1.0, |link| bench.answer_within_s(link));
@@ -171,7 +171,7 @@ impl Slot {
     }
 
     /// Puts a command off whose permit has to be waited for. Whoever waits longer than the patience is refused.
-    pub fn put_off(&mut self, command: Command, attempts_left: u32, now: Moment) {
+    pub fn put_off(&mut self, command: Command, attempts_left: u32, now: TimePoint) {
         assert!(self.may_wait(now), "a permit is waited for longer than the patience");
         let until = self.patience_ends().unwrap_or_else(|| now.after(PATIENCE_S));
         self.patience = Patience::Until(until);
@@ -181,7 +181,7 @@ impl Slot {
 
     /// Whether the permit of the command in hand may be waited for, or waited for longer. The way back from a hold has
     /// failed with the first wait in vain, so nothing else on it waits.
-    pub fn may_wait(&self, now: Moment) -> bool {
+    pub fn may_wait(&self, now: TimePoint) -> bool {
         match self.patience {
             _ if self.in_vain && self.purpose == Some(Purpose::LeaveHold) => false,
             Patience::Whole => true,
@@ -191,7 +191,7 @@ impl Slot {
     }
 
     /// When the wait for a permit ends, while there is one.
-    pub fn patience_ends(&self) -> Option<Moment> {
+    pub fn patience_ends(&self) -> Option<TimePoint> {
         if let Patience::Until(until) = self.patience { Some(until) } else { None }
     }
 
@@ -228,7 +228,7 @@ impl Slot {
     }
 
     /// An answer has come.
-    pub fn answered(&mut self, bench: &Bench, now: Moment, serial: u64, outcome: Answered) -> Arrived {
+    pub fn answered(&mut self, bench: &Bench, now: TimePoint, serial: u64, outcome: Answered) -> Arrived {
         let Some(sent) = self.on_its_way.filter(|w| w.serial == serial) else { return Arrived::TooLate };
         self.on_its_way = None;
         let tries = bench.retry.attempts.saturating_sub(sent.attempts_left).max(1);
@@ -263,21 +263,21 @@ impl Slot {
     }
 
     /// The serial of a command whose answer is overdue.
-    pub fn overdue(&self, now: Moment) -> Option<(u64, Answered)> {
+    pub fn overdue(&self, now: TimePoint) -> Option<(u64, Answered)> {
         let late = self.on_its_way.filter(|w| w.deadline <= now)?;
         let error = InstrumentError::new(ErrorKind::TimedOut, "the link did not answer at all");
         Some((late.serial, Answered::Failed(error)))
     }
 
     /// A command that is due to be tried again, or for the first time after its permit was waited for.
-    pub fn due_again(&mut self, now: Moment) -> Option<(Command, u32, bool)> {
+    pub fn due_again(&mut self, now: TimePoint) -> Option<(Command, u32, bool)> {
         let again = self.again.filter(|again| again.at <= now)?;
         self.again = None;
         Some((again.command, again.attempts_left, again.put_off))
     }
 
     /// Whether the procedure's own time has come.
-    pub fn is_due(&mut self, now: Moment) -> bool {
+    pub fn is_due(&mut self, now: TimePoint) -> bool {
         let due = self.wake.is_some_and(|at| at <= now);
         if due {
             self.wake = None;

@@ -3,7 +3,7 @@
 use crate::bench::Bench;
 use crate::drive::virtual_time::carry_out_command;
 use crate::instrument::{ErrorKind, Instrument};
-use crate::quantity::Moment;
+use crate::quantity::TimePoint;
 use crate::supervisor::{Answered, Command, Ticket};
 use std::sync::Arc;
 use std::sync::mpsc::{Receiver, Sender, channel};
@@ -19,7 +19,7 @@ pub type MakeInstrument = Box<dyn FnOnce() -> Box<dyn Instrument> + Send>;
 struct Order {
     ticket: Ticket,
     command: Command,
-    now: Moment,
+    now: TimePoint,
 }
 
 /// An answer on its way back.
@@ -30,7 +30,7 @@ pub struct FromLink {
     /// What was commanded.
     pub command: Command,
     /// When it was commanded.
-    pub sent: Moment,
+    pub sent: TimePoint,
     /// The answer.
     pub outcome: Answered,
 }
@@ -72,7 +72,7 @@ impl Links {
     }
 
     /// Sends a command; if the link's thread is gone, nobody will answer and the supervisor will notice.
-    pub fn send(&self, link: usize, ticket: Ticket, command: Command, now: Moment) {
+    pub fn send(&self, link: usize, ticket: Ticket, command: Command, now: TimePoint) {
         if self.orders[link].send(Order { ticket, command, now }).is_err() {
             tracing::error!(link, "the link's thread is gone");
         }

@@ -11,16 +11,16 @@ mod recording;
 pub mod status;
 
 pub use links::{FromLink, Links, MakeInstrument};
-pub use port::{StopFlag, WallPort};
+pub use port::{RealTimePort, StopFlag};
 pub use pulse::Pulse;
 pub use recording::{FromRecord, Recording};
 pub use status::Status;
 
 use super::RunTally;
 use super::oracle::Oracle;
-use super::virtual_time::Onlooker;
+use super::virtual_time::Observer;
 use crate::bench::Bench;
-use crate::quantity::Moment;
+use crate::quantity::TimePoint;
 use crate::record::{Ending, Outcome, Place};
 use crate::supervisor::{
     Answered, Call, Command, Effect, Effects, Event, Notice, Reply, Start, Supervisor, Ticket, Word,
@@ -41,24 +41,24 @@ const CLOCK_JUMP_S: f64 = 1.0;
 #[derive(Debug, Clone, Copy)]
 pub struct Clock {
     started: Instant,
-    offset: Moment,
+    offset: TimePoint,
     pace: f64,
 }
 
 impl Clock {
     /// Begins at a moment of the run; `pace` seconds of the run pass in one real second.
-    pub fn start(offset: Moment, pace: f64) -> Self {
+    pub fn start(offset: TimePoint, pace: f64) -> Self {
         assert!(pace >= 1.0 && pace.is_finite(), "time does not pass slower than it does");
         Self { started: Instant::now(), offset, pace }
     }
 
     /// The present moment.
-    pub fn now(&self) -> Moment {
+    pub fn now(&self) -> TimePoint {
         self.offset.after(self.started.elapsed().as_secs_f64() * self.pace)
     }
 
     /// When a moment will be.
-    fn instant_of(&self, moment: Moment) -> Instant {
+    fn instant_of(&self, moment: TimePoint) -> Instant {
         let ahead_s = moment.since(self.offset) / self.pace;
         self.started + Duration::from_secs_f64(ahead_s.min(3e7))
     }
@@ -104,16 +104,16 @@ pub struct Inlets {
 }
 
 /// The loop.
-pub struct WallDrive {
+pub struct RealTimeDrive {
     bench: Arc<Bench>,
     supervisor: Supervisor,
     clock: Clock,
-    window: Option<Moment>,
+    window: Option<TimePoint>,
     links: Links,
     recording: Recording,
     replies: Sender<Reply>,
     stop: Arc<StopFlag>,
-    onlooker: Box<dyn Onlooker>,
+    observer: Box<dyn Observer>,
     /// What the run adds up to.
     pub tally: RunTally,
     /// The independent look at every command.
@@ -128,13 +128,13 @@ pub struct WallDrive {
     pulse: Pulse,
 }
 
-impl std::fmt::Debug for WallDrive {
+impl std::fmt::Debug for RealTimeDrive {
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
-        f.debug_struct("WallDrive").field("clock", &self.clock).finish_non_exhaustive()
+        f.debug_struct("RealTimeDrive").field("clock", &self.clock).finish_non_exhaustive()
     }
 }
 
-/// What a wall driver is made of.
+/// What the driver in real time is made of.
 pub struct Parts {
     /// The bench.
     pub bench: Arc<Bench>,
@@ -151,12 +151,12 @@ pub struct Parts {
     /// Ends a computing script.
     pub stop: Arc<StopFlag>,
     /// Looks on.
-    pub onlooker: Box<dyn Onlooker>,
+    pub observer: Box<dyn Observer>,
     /// Signs of life for the keeper.
     pub pulse: Pulse,
 }
 
-impl WallDrive {
+impl RealTimeDrive {
     /// From its parts.
     pub fn new(parts: Parts) -> Self {
         Self {
@@ -170,7 +170,7 @@ impl WallDrive {
             recording: parts.recording,
             replies: parts.replies,
             stop: parts.stop,
-            onlooker: parts.onlooker,
+            observer: parts.observer,
             record_failed: None,
             messages: Vec::new(),
             last_urgent: None,
@@ -214,7 +214,7 @@ impl WallDrive {
                     }
                 }
             }
-            self.onlooker.moment(self.clock.now(), &self.tally);
+            self.observer.moment(self.clock.now(), &self.tally);
             // It comes out of the loop itself, so that a loop that hangs gives no sign of life.
             self.pulse.beat();
         }
@@ -246,15 +246,15 @@ impl WallDrive {
     }
 
     /// Everything that is left when the run is over.
-    pub fn into_parts(self) -> (RunTally, Oracle, Option<String>, Box<dyn Onlooker>) {
-        (self.tally, self.oracle, self.record_failed, self.onlooker)
+    pub fn into_parts(self) -> (RunTally, Oracle, Option<String>, Box<dyn Observer>) {
+        (self.tally, self.oracle, self.record_failed, self.observer)
     }
 
     /// A snapshot of what is going on.
     pub fn status(&self) -> Status {
         let now = self.clock.now();
         let mut status = status::snapshot(&self.bench, &self.supervisor, &self.tally, now, self.window);
-        status.outlook = self.onlooker.outlook(now, &self.tally);
+        status.outlook = self.observer.outlook(now, &self.tally);
         status.messages.clone_from(&self.messages);
         status
     }
@@ -311,7 +311,7 @@ impl WallDrive {
 
     /// Whoever looks on may take time, a terminal or a log on a slow disk. So words come last: nothing that
     /// an event leads to waits for them, least of all a step of parking.
-    fn feed_at(&mut self, event: Event, now: Moment) {
+    fn feed_at(&mut self, event: Event, now: TimePoint) {
         let mut effects = Effects::new();
         self.supervisor.handle(event, now, &mut effects);
         let mut entries = Vec::new();
@@ -327,22 +327,22 @@ impl WallDrive {
             }
         }
         for entry in entries {
-            self.onlooker.entry(now, &entry);
+            self.observer.entry(now, &entry);
         }
         for notice in notices {
             self.tell(now, &notice);
         }
     }
 
-    fn tell(&mut self, now: Moment, notice: &Notice) {
+    fn tell(&mut self, now: TimePoint, notice: &Notice) {
         tracing::info!(topic = notice.topic, "{}", notice.text);
         self.messages.push(format!("{now}  {}", notice.text));
         let excess = self.messages.len().saturating_sub(20);
         self.messages.drain(..excess);
-        self.onlooker.notice(now, notice);
+        self.observer.notice(now, notice);
     }
 
-    fn carry_out(&mut self, effect: Effect, now: Moment) {
+    fn carry_out(&mut self, effect: Effect, now: TimePoint) {
         match effect {
             Effect::Command { ticket, link, command } => self.command(ticket, link, command, now),
             Effect::Append { seq, entry, data, urgent } => {
@@ -375,7 +375,7 @@ impl WallDrive {
     }
 
     /// What must not happen twice leaves only after its intent is on disk.
-    fn command(&mut self, ticket: Ticket, link: usize, command: Command, now: Moment) {
+    fn command(&mut self, ticket: Ticket, link: usize, command: Command, now: TimePoint) {
         self.oracle.look(&self.bench, now, &command);
         if command == Command::Abort {
             // Whatever is to be ended must not begin after its end.

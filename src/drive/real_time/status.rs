@@ -5,7 +5,7 @@ use crate::bench::expression::Readings;
 use crate::drive::Outlook;
 use crate::drive::RunTally;
 use crate::history::Trip;
-use crate::quantity::Moment;
+use crate::quantity::TimePoint;
 use crate::supervisor::{PresentHold, Supervisor};
 use serde::{Deserialize, Serialize};
 
@@ -93,8 +93,8 @@ pub fn snapshot(
     bench: &Bench,
     supervisor: &Supervisor,
     tally: &RunTally,
-    now: Moment,
-    window: Option<Moment>,
+    now: TimePoint,
+    window: Option<TimePoint>,
 ) -> Status {
     let step = tally.steps.iter().rev().find(|step| step.to_s.is_none());
     let latest = supervisor.latest();

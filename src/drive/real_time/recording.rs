@@ -1,7 +1,7 @@
 //! The thread that writes the run file. Points are on disk at most 200 ms after they were measured,
 //! actions before they are acknowledged.
 
-use crate::quantity::Moment;
+use crate::quantity::TimePoint;
 use crate::record::{Entry, Point, RecordError, Recorder};
 use std::sync::mpsc::{Receiver, RecvTimeoutError, Sender, channel};
 use std::thread::JoinHandle;
@@ -13,7 +13,7 @@ const COMMIT_WITHIN: Duration = Duration::from_millis(150);
 
 /// Something to be written.
 enum Item {
-    Entry { seq: u64, at: Moment, entry: Box<Entry>, data: Vec<f64>, urgent: bool },
+    Entry { seq: u64, at: TimePoint, entry: Box<Entry>, data: Vec<f64>, urgent: bool },
     Point { seq: u64, point: Point },
     Finish,
 }
@@ -60,7 +60,7 @@ impl Recording {
     }
 
     /// Hands over an entry.
-    pub fn append(&self, seq: u64, at: Moment, entry: Box<Entry>, data: Vec<f64>, urgent: bool) {
+    pub fn append(&self, seq: u64, at: TimePoint, entry: Box<Entry>, data: Vec<f64>, urgent: bool) {
         let _ = self.items.send(Item::Entry { seq, at, entry, data, urgent });
     }
 

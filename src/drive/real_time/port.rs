@@ -1,4 +1,4 @@
-//! The script's end of the wall driver: calls go over a channel, answers come back over another.
+//! The script's end of the driver in real time: calls go over a channel, answers come back over another.
 
 use crate::bench::Bench;
 use crate::drive::Port;
@@ -36,7 +36,7 @@ impl StopFlag {
 
 /// The port.
 #[derive(Debug)]
-pub struct WallPort {
+pub struct RealTimePort {
     bench: Arc<Bench>,
     seed: u64,
     calls: UnboundedSender<Call>,
@@ -44,7 +44,7 @@ pub struct WallPort {
     stop: Arc<StopFlag>,
 }
 
-impl WallPort {
+impl RealTimePort {
     /// Between a script and the driver's loop.
     pub fn new(
         bench: Arc<Bench>,
@@ -67,7 +67,7 @@ impl WallPort {
     }
 }
 
-impl Port for WallPort {
+impl Port for RealTimePort {
     fn bench(&self) -> Arc<Bench> {
         Arc::clone(&self.bench)
     }

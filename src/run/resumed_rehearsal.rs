@@ -12,7 +12,7 @@ use crate::bench::Bench;
 use crate::drive::replay::{GoLive, ReplayPort, ReplayStop, TreatAs};
 use crate::drive::virtual_time::VirtualDrive;
 use crate::drive::{Port, SharedPort};
-use crate::quantity::Moment;
+use crate::quantity::TimePoint;
 use crate::record::{Change, Document, Ending, Entry, Outcome, Place, RecordError, RunFile};
 use crate::script::{self, ScriptEnd, Sequence};
 use crate::supervisor::{Call, Reply};
@@ -37,7 +37,7 @@ pub struct PastLives {
     run_file: PathBuf,
     treat_as: Option<TreatAs>,
     /// Windows that were given on the way, as the driver takes them.
-    windows: Vec<(u64, Moment)>,
+    windows: Vec<(u64, TimePoint)>,
     /// Why the latest life could not begin.
     pub stop: RefCell<Option<ReplayStop>>,
 }
@@ -52,7 +52,7 @@ impl PastLives {
         file: &RunFile,
         like: &Sequence,
         treat_as: Option<TreatAs>,
-        window: Option<Moment>,
+        window: Option<TimePoint>,
     ) -> Result<Self, RecordError> {
         let texts = file.documents_in_order("sequence")?;
         let last_words = file.last_words()?.unwrap_or(u64::MAX);
@@ -61,7 +61,7 @@ impl PastLives {
         file.entries_of(&["end", "resumed"], last_words, |numbered| {
             match &numbered.entry {
                 Entry::Resumed { changes, window, .. } => {
-                    let end = window.as_ref().map(|window| Moment::from_s(window.end_s));
+                    let end = window.as_ref().map(|window| TimePoint::from_s(window.end_s));
                     windows.extend(end.map(|end| (numbered.seq - taken_up, end)));
                     taken_up += 1;
                     edits += usize::from(changes.iter().any(|c| matches!(c, Change::SequenceEdited(_))));

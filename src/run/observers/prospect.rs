@@ -3,10 +3,10 @@
 use super::course::{Course, Foreseen, Mark, Marker};
 use super::pace::{Pace, Paces, Rest, Segment};
 use crate::drive::outlook::{HeliumAhead, TimeLeft};
-use crate::drive::virtual_time::Onlooker;
+use crate::drive::virtual_time::Observer;
 use crate::drive::{Outlook, RunTally};
 use crate::history::Level;
-use crate::quantity::Moment;
+use crate::quantity::TimePoint;
 use crate::record::{Entry, RecordError, RunFile};
 use std::cell::RefCell;
 use std::rc::Rc;
@@ -27,7 +27,7 @@ struct SweepNow {
 #[derive(Debug)]
 pub struct Prospect {
     foreseen: Option<Arc<OnceLock<Foreseen>>>,
-    window: Option<Moment>,
+    window: Option<TimePoint>,
     marker: Marker,
     /// Marks of the run that the course has not been asked about: it may come a little later than they.
     waiting: Vec<(Mark, bool)>,
@@ -77,7 +77,7 @@ struct Along {
 
 impl Prospect {
     /// Of a run that begins; `foreseen` is filled when the rehearsal is over.
-    pub fn new(window: Option<Moment>, foreseen: Option<Arc<OnceLock<Foreseen>>>) -> Self {
+    pub fn new(window: Option<TimePoint>, foreseen: Option<Arc<OnceLock<Foreseen>>>) -> Self {
         Self {
             foreseen,
             window,
@@ -109,7 +109,7 @@ impl Prospect {
         Ok(())
     }
 
-    fn take(&mut self, at: Moment, entry: &Entry) {
+    fn take(&mut self, at: TimePoint, entry: &Entry) {
         if let Some(mut mark) = self.marker.mark(at, entry) {
             mark.at_s = self.holds.worked_s(at.s());
             self.waiting.push((mark, self.held));
@@ -151,7 +151,7 @@ impl Prospect {
     }
 
     /// What lies ahead at a moment.
-    pub fn outlook(&self, at: Moment, tally: &RunTally) -> Outlook {
+    pub fn outlook(&self, at: TimePoint, tally: &RunTally) -> Outlook {
         let now_s = self.holds.worked_s(at.s());
         let sweep_left_s = self.sweep.and_then(|sweep| sweep.left_s(now_s, tally.points));
         let (left, basis) = match (&self.along, &self.foreseen) {
@@ -307,7 +307,7 @@ impl SharedProspect {
     }
 
     /// What lies ahead at a moment.
-    pub fn ahead(&self, at: Moment, tally: &RunTally) -> Outlook {
+    pub fn ahead(&self, at: TimePoint, tally: &RunTally) -> Outlook {
         let mut prospect = self.0.borrow_mut();
         prospect.points = tally.points;
         prospect.follow();
@@ -315,16 +315,16 @@ impl SharedProspect {
     }
 }
 
-impl Onlooker for SharedProspect {
-    fn entry(&mut self, at: Moment, entry: &Entry) {
+impl Observer for SharedProspect {
+    fn entry(&mut self, at: TimePoint, entry: &Entry) {
         self.0.borrow_mut().take(at, entry);
     }
 
-    fn moment(&mut self, _: Moment, tally: &RunTally) {
+    fn moment(&mut self, _: TimePoint, tally: &RunTally) {
         self.0.borrow_mut().points = tally.points;
     }
 
-    fn outlook(&self, at: Moment, tally: &RunTally) -> Option<Outlook> {
+    fn outlook(&self, at: TimePoint, tally: &RunTally) -> Option<Outlook> {
         Some(self.ahead(at, tally))
     }
 }
@@ -363,11 +363,11 @@ mod tests {
     fn prospect(foreseen: Foreseen) -> SharedProspect {
         let cell = Arc::new(OnceLock::new());
         cell.set(foreseen).unwrap();
-        SharedProspect::new(Prospect::new(Some(Moment::from_s(5000.0)), Some(cell)))
+        SharedProspect::new(Prospect::new(Some(TimePoint::from_s(5000.0)), Some(cell)))
     }
 
     fn ahead(prospect: &SharedProspect, at_s: f64) -> Outlook {
-        prospect.ahead(Moment::from_s(at_s), &RunTally::new(&builtin()))
+        prospect.ahead(TimePoint::from_s(at_s), &RunTally::new(&builtin()))
     }
 
     #[test]
@@ -378,8 +378,8 @@ mod tests {
         assert!(at_first.basis.contains("rehearsal"));
         // Each step takes twice as long as it should.
         for i in 0..5 {
-            one.entry(Moment::from_s(200.0 * i as f64), &begin(i, &i.to_string()));
-            one.entry(Moment::from_s(200.0 * (i + 1) as f64), &end(i));
+            one.entry(TimePoint::from_s(200.0 * i as f64), &begin(i, &i.to_string()));
+            one.entry(TimePoint::from_s(200.0 * (i + 1) as f64), &end(i));
         }
         let later = ahead(&one, 1000.0);
         let left = later.left.unwrap();
@@ -388,7 +388,7 @@ mod tests {
         assert!((later.window_left_s.unwrap() - 4000.0).abs() < 1e-6);
         assert!(!later.is_too_long());
         // The step in hand is never thought to be over before it is.
-        one.entry(Moment::from_s(1000.0), &begin(5, "5"));
+        one.entry(TimePoint::from_s(1000.0), &begin(5, "5"));
         let stuck = ahead(&one, 2500.0).left.unwrap();
         assert!((stuck.s - 2.0 * 450.0).abs() < 30.0, "{stuck:?}");
     }
@@ -414,22 +414,22 @@ mod tests {
             marks.push(Mark { key: format!("end/{i}"), at_s });
         }
         let mut one = prospect(Foreseen::Course(Course { marks, total_s: at_s }));
-        one.entry(Moment::from_s(0.0), &begin(0, "0"));
-        one.entry(Moment::from_s(50.0), &sweep_begin(0));
+        one.entry(TimePoint::from_s(0.0), &begin(0, "0"));
+        one.entry(TimePoint::from_s(50.0), &sweep_begin(0));
         let mut tally = RunTally::new(&builtin());
         tally.points = 25;
         // A quarter of a sweep at a pace of 1.1 is done.
-        let left = one.ahead(Moment::from_s(160.0), &tally).left.unwrap();
+        let left = one.ahead(TimePoint::from_s(160.0), &tally).left.unwrap();
         let truth = 330.0 + 5.0 * (60.0 + 440.0);
         assert!((left.s / truth - 1.0).abs() < 0.12, "{left:?} instead of {truth}");
         // In a hold nothing goes on, so nothing is left more or less; afterwards it goes on as before.
-        one.entry(Moment::from_s(160.0), &Entry::Held { by: HeldBy::Operator, reason: "a refill".into() });
-        let held = one.ahead(Moment::from_s(4000.0), &tally);
+        one.entry(TimePoint::from_s(160.0), &Entry::Held { by: HeldBy::Operator, reason: "a refill".into() });
+        let held = one.ahead(TimePoint::from_s(4000.0), &tally);
         assert_eq!(held.left.unwrap().s, left.s);
         assert!((held.sweep_left_s.unwrap() - 330.0).abs() < 1e-6 && held.basis.contains("hold"), "{held:?}");
-        one.entry(Moment::from_s(4000.0), &Entry::Released { after_s: 3840.0 });
+        one.entry(TimePoint::from_s(4000.0), &Entry::Released { after_s: 3840.0 });
         tally.points = 50;
-        let later = one.ahead(Moment::from_s(4110.0), &tally);
+        let later = one.ahead(TimePoint::from_s(4110.0), &tally);
         assert!((later.sweep_left_s.unwrap() - 220.0).abs() < 1e-6, "{later:?}");
         assert!(!later.basis.contains("hold"));
     }
@@ -437,10 +437,10 @@ mod tests {
     #[test]
     fn a_step_that_is_left_out_shortens_the_rest_and_a_hold_is_no_pace() {
         let mut one = prospect(Foreseen::Course(course()));
-        one.entry(Moment::from_s(0.0), &begin(0, "0"));
-        one.entry(Moment::from_s(50.0), &Entry::Held { by: HeldBy::Operator, reason: "tea".into() });
-        one.entry(Moment::from_s(5000.0), &end(0));
-        one.entry(Moment::from_s(5000.0), &begin(7, "7"));
+        one.entry(TimePoint::from_s(0.0), &begin(0, "0"));
+        one.entry(TimePoint::from_s(50.0), &Entry::Held { by: HeldBy::Operator, reason: "tea".into() });
+        one.entry(TimePoint::from_s(5000.0), &end(0));
+        one.entry(TimePoint::from_s(5000.0), &begin(7, "7"));
         let outlook = ahead(&one, 5000.0);
         assert!((outlook.left.unwrap().s - 350.0).abs() < 1e-6, "{outlook:?}");
     }
@@ -449,7 +449,7 @@ mod tests {
     fn another_way_than_the_rehearsal_is_said_and_so_is_one_that_failed() {
         let mut one = prospect(Foreseen::Course(course()));
         for i in 0..4 {
-            one.entry(Moment::from_s(1.0), &begin(i, "somewhere else"));
+            one.entry(TimePoint::from_s(1.0), &begin(i, "somewhere else"));
         }
         let outlook = ahead(&one, 10.0);
         assert_eq!(outlook.left, None);
@@ -457,7 +457,7 @@ mod tests {
         let failed = prospect(Foreseen::Unknown("its rehearsal ended after 3 h: no line".into()));
         assert_eq!(ahead(&failed, 1.0).basis, "its rehearsal ended after 3 h: no line");
         let waiting = Prospect::new(None, Some(Arc::new(OnceLock::new())));
-        let outlook = waiting.outlook(Moment::START, &RunTally::new(&builtin()));
+        let outlook = waiting.outlook(TimePoint::START, &RunTally::new(&builtin()));
         assert_eq!((outlook.left, outlook.basis.as_str()), (None, "the sequence is being rehearsed"));
     }
 

@@ -5,8 +5,8 @@
 //! the time left is first reckoned with.
 
 use crate::drive::RunTally;
-use crate::drive::virtual_time::Onlooker;
-use crate::quantity::{Moment, in_words};
+use crate::drive::virtual_time::Observer;
+use crate::quantity::{TimePoint, in_words};
 use crate::record::{DigestOnly, Entry, Outcome, Point, RecordError, Recorder};
 use crate::run::{BenchSource, Setup, rehearse};
 use crate::script::{Sequence, print_nothing_here};
@@ -67,7 +67,7 @@ pub(super) struct Marker {
 
 impl Marker {
     /// The mark that an entry sets, if it sets one.
-    pub(super) fn mark(&mut self, at: Moment, entry: &Entry) -> Option<Mark> {
+    pub(super) fn mark(&mut self, at: TimePoint, entry: &Entry) -> Option<Mark> {
         let within = self.open.last().map_or("", |(_, path)| path.as_str());
         let key = match entry {
             Entry::StepBegin { step, name, .. } => {
@@ -96,8 +96,8 @@ impl Marker {
 #[derive(Debug, Clone, Default)]
 struct Tracer(Rc<RefCell<(Marker, Vec<Mark>)>>);
 
-impl Onlooker for Tracer {
-    fn entry(&mut self, at: Moment, entry: &Entry) {
+impl Observer for Tracer {
+    fn entry(&mut self, at: TimePoint, entry: &Entry) {
         let (marker, marks) = &mut *self.0.borrow_mut();
         if let Some(mark) = marker.mark(at, entry)
             && marks.len() < MOST_MARKS
@@ -115,7 +115,7 @@ struct Impatient {
 }
 
 impl Recorder for Impatient {
-    fn append(&mut self, at: Moment, entry: &Entry, data: &[f64]) -> Result<(), RecordError> {
+    fn append(&mut self, at: TimePoint, entry: &Entry, data: &[f64]) -> Result<(), RecordError> {
         if Instant::now() > self.until {
             return Err(RecordError::Closed(format!("it took longer than {} s", PATIENCE.as_secs())));
         }
@@ -144,7 +144,7 @@ pub fn foresee(
     sequence: Sequence,
     source: BenchSource,
     seed: u64,
-    window: Option<Moment>,
+    window: Option<TimePoint>,
 ) -> Arc<OnceLock<Foreseen>> {
     let cell = Arc::new(OnceLock::new());
     let put = Arc::clone(&cell);
@@ -166,8 +166,8 @@ pub fn foresee(
 }
 
 /// Rehearses to the end of the window, or as far as a week.
-fn look_ahead(sequence: Sequence, source: BenchSource, seed: u64, window: Option<Moment>) -> Foreseen {
-    let horizon = window.unwrap_or(Moment::from_s(HORIZON_S));
+fn look_ahead(sequence: Sequence, source: BenchSource, seed: u64, window: Option<TimePoint>) -> Foreseen {
+    let horizon = window.unwrap_or(TimePoint::from_s(HORIZON_S));
     let setup = match Setup::for_rehearsal(sequence, source, None, seed, Some(horizon)) {
         Ok(setup) => setup,
         Err(_) => return Foreseen::Unknown("it can't be rehearsed on this bench".to_owned()),
@@ -206,7 +206,7 @@ mod tests {
     fn course_of(text: &str, window_s: Option<f64>) -> Foreseen {
         let sequence = Sequence::from_text("seen.rhai", text);
         let source = BenchSource::load(None).unwrap();
-        look_ahead(sequence, source, 1, window_s.map(Moment::from_s))
+        look_ahead(sequence, source, 1, window_s.map(TimePoint::from_s))
     }
 
     #[test]

@@ -5,7 +5,7 @@ use super::reader::point_from_row;
 use super::recorder::{Difference, RecordError};
 use super::row::to_blob;
 use super::{Point, Store, Values};
-use crate::quantity::Moment;
+use crate::quantity::TimePoint;
 use rusqlite::Connection;
 use std::collections::VecDeque;
 
@@ -16,12 +16,12 @@ const AHEAD: u64 = 512;
 #[derive(Debug)]
 #[allow(clippy::large_enum_variant, reason = "a few hundred at a time")]
 pub(super) enum Recorded {
-    Entry { at: Moment, kind: String, body: String, chain: u32 },
+    Entry { at: TimePoint, kind: String, body: String, chain: u32 },
     Point(Point),
 }
 
 impl Recorded {
-    fn describe(&self) -> (String, Moment) {
+    fn describe(&self) -> (String, TimePoint) {
         match self {
             Recorded::Entry { at, kind, body, .. } => (compare::describe(kind, body), *at),
             Recorded::Point(point) => (describe_point(point), point.at),
@@ -46,7 +46,7 @@ pub(super) fn read_ahead(
     )?;
     let mut rows = statement.query([from, until])?;
     while let Some(row) = rows.next()? {
-        let at = Moment::from_nanoseconds(row.get::<_, i64>(1)?.cast_unsigned());
+        let at = TimePoint::from_nanoseconds(row.get::<_, i64>(1)?.cast_unsigned());
         let entry = Recorded::Entry { at, kind: row.get(2)?, body: row.get(3)?, chain: row.get(4)? };
         found.push((row.get(0)?, entry));
     }
@@ -64,7 +64,7 @@ pub(super) fn read_ahead(
 
 impl Store {
     /// While replaying: the row that stands next in the file. Rows of interruptions are passed by.
-    pub(super) fn next_recorded(&mut self, at: Moment) -> Result<Option<Recorded>, RecordError> {
+    pub(super) fn next_recorded(&mut self, at: TimePoint) -> Result<Option<Recorded>, RecordError> {
         while let Some(until) = self.replayed_until {
             if self.seq >= until {
                 self.replayed_until = None;
@@ -90,7 +90,7 @@ impl Store {
     }
 
     /// Takes a recorded entry into the checksums.
-    fn meet(&mut self, at: Moment, kind: &str, body: &str, data: &[f64]) -> u32 {
+    fn meet(&mut self, at: TimePoint, kind: &str, body: &str, data: &[f64]) -> u32 {
         self.tally.entry(self.seq, at, (kind, body), &to_blob(data))
     }
 
@@ -104,7 +104,7 @@ impl Store {
     /// While replaying: compares with the row that is there. True if there was one.
     pub(super) fn met_before(
         &mut self,
-        at: Moment,
+        at: TimePoint,
         (kind, body): (&str, &str),
         data: &[f64],
         line: Option<u32>,
@@ -126,7 +126,7 @@ impl Store {
     pub(super) fn differs(
         &self,
         recorded: &Recorded,
-        at: Moment,
+        at: TimePoint,
         now: String,
         line: Option<u32>,
     ) -> RecordError {

@@ -4,11 +4,11 @@ use std::fmt;
 
 /// A moment of a run.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Default)]
-pub struct Moment {
+pub struct TimePoint {
     nanoseconds: u64,
 }
 
-impl Moment {
+impl TimePoint {
     /// The beginning of the run.
     pub const START: Self = Self { nanoseconds: 0 };
     /// Later than everything.
@@ -47,7 +47,7 @@ impl Moment {
     }
 }
 
-impl fmt::Display for Moment {
+impl fmt::Display for TimePoint {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         let whole = self.nanoseconds / 1_000_000_000;
         write!(f, "{:02}:{:02}:{:02}", whole / 3600, whole / 60 % 60, whole % 60)
