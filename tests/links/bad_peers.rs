@@ -94,9 +94,9 @@ fn a_reply_in_crumbs_is_put_together_and_one_that_never_ends_is_given_up() {
     });
     let mut scpi = plain_scpi(address, 0.4);
     assert_eq!(scpi.read(&bias()), Ok(0.0505));
-    assert_eq!(scpi.reconnect(), Ok(()));
+    // What was read before is looked at again as soon as the connection is made anew.
     let began = Instant::now();
-    assert_eq!(scpi.read(&bias()).expect_err("no end").kind, ErrorKind::TimedOut);
+    assert_eq!(scpi.reconnect().expect_err("no end").kind, ErrorKind::TimedOut);
     let waited_s = began.elapsed().as_secs_f64();
     assert!((0.35..1.5).contains(&waited_s), "crumbs don't make the wait longer: {waited_s} s");
 }
@@ -124,6 +124,9 @@ fn a_second_reply_that_comes_later_is_not_taken_for_the_next() {
     let error = scpi.read(&bias()).expect_err("out of step");
     assert_eq!(error.kind, ErrorKind::OutOfStep, "{error}");
     assert!(error.message.contains("the last reading is doubtful"), "{error}");
+    // The peer of the new connection stands elsewhere, which is told once.
+    let error = scpi.read(&bias()).expect_err("another bias");
+    assert_eq!(error.kind, ErrorKind::Changed, "{error}");
     assert_eq!(scpi.read(&bias()), Ok(0.02));
 }
 
