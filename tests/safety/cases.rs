@@ -376,9 +376,15 @@ fn every_branch_of_recovery_is_taken_by_some_fault() {
     add(night(image, r#"PressureBurst(at: "5 min", height: "1e-6 mbar")"#));
     let missing = Probe::ALL.iter().zip(taken).filter(|(_, count)| *count == 0).map(|(probe, _)| *probe);
     // No interlock of the built-in bench refills, and none of these sequences has a spot to find again: the tests of the
-    // supervisor have both. A rehearsal has no keeper to be replaced, and no simulated link is ever out of step or
-    // loses its settings: `tests/survive/edges.rs`, `tests/links/` and `tests/night/over_tcp.rs` have real ones.
-    let elsewhere =
-        [Probe::Changed, Probe::OutOfStep, Probe::RefillByLock, Probe::SpotLost, Probe::KeeperReplaced];
+    // supervisor have both. A rehearsal has no keeper to be replaced, and no simulated link is ever out of step, loses its
+    // settings or is set by hand: `tests/survive/edges.rs`, `tests/links/` and `tests/night/over_tcp.rs` have real ones.
+    let elsewhere = [
+        Probe::Changed,
+        Probe::OutOfStep,
+        Probe::RefillByLock,
+        Probe::SpotLost,
+        Probe::KeeperReplaced,
+        Probe::MovedByHand,
+    ];
     assert_eq!(missing.collect::<Vec<_>>(), elsewhere);
 }
