@@ -70,7 +70,7 @@ pub enum SalvagedRow {
         /// When.
         at: TimePoint,
         /// The entry.
-        entry: Entry,
+        entry: Box<Entry>,
         /// A trace or an image.
         data: Vec<f64>,
     },
@@ -90,7 +90,7 @@ pub fn salvage(
     let version = check_version(&connection).unwrap_or(SCHEMA_VERSION);
     let rehearsal = matches!(
         row_at(&connection, version, 0),
-        Ok(Some((SalvagedRow::Entry { entry: Entry::Identity(Identity { rehearsal: true, .. }), .. }, _, _)))
+        Ok(Some((SalvagedRow::Entry { entry, .. }, _, _))) if matches!(*entry, Entry::Identity(Identity { rehearsal: true, .. }))
     );
     let mut found = Salvage::default();
     let claimed = claimed_rows(&connection);
@@ -206,7 +206,7 @@ fn row_at(connection: &Connection, version: u32, seq: u64) -> Result<Found, Reco
             .optional()?;
         let data = blob.map(|bytes| from_blob(&bytes)).unwrap_or_default();
         let at = TimePoint::from_nanoseconds(at_ns.cast_unsigned());
-        return Ok(Some((SalvagedRow::Entry { at, entry, data }, (kind, body), chain)));
+        return Ok(Some((SalvagedRow::Entry { at, entry: Box::new(entry), data }, (kind, body), chain)));
     }
     let sql = "SELECT at_ns, sweep, i, x, y, r0, r1, r2, r3, r4, r5, r6, r7, chain FROM point WHERE seq = ?1";
     let point = connection

@@ -1,7 +1,7 @@
 //! Words from another terminal, signals, the lock of a bench, and a queue of sequences.
 
 use crate::common::{Said, noctule, say, text, write};
-use crate::interruptions::{intact, kill_after, sweeps, wait_until};
+use crate::interruptions::{intact, sweeps, wait_until};
 use crate::lab::{Lab, simulated, wall_sweeps};
 use noctule::record::{During, Entry, Outcome, RunFile};
 use noctule_sim::Signal;
@@ -237,25 +237,6 @@ fn a_hold_for_refill_brings_tip_and_field_away_and_back() {
     assert!(steps.iter().any(|s| s.starts_with("restore: field_z to ")), "{steps:?}");
     let points: Vec<usize> = sweeps(&file).iter().map(|s| s.x.len()).collect();
     assert_eq!(points, [150, 150, 150]);
-}
-
-#[test]
-fn a_bench_is_held_by_one_run_and_let_go_of_by_a_crash() {
-    let scratch = tempfile::tempdir().unwrap();
-    let bench = simulated(scratch.path(), |bench| bench);
-    let sequence = write(scratch.path(), "long.rhai", &wall_sweeps(500, 100));
-    let going = Going::start(&sequence, &bench, &scratch.path().join("first"), "100");
-    let second = scratch.path().join("second");
-    let run = ["run", text(&sequence), "--bench", text(&bench), "--out", text(&second), "--pace", "100"];
-    let said = say(&run);
-    assert_eq!(said.code, 2);
-    let holder = format!("is in use by process {}, long.rhai", going.child.id());
-    assert!(said.stderr.contains(&holder), "{}", said.stderr);
-    assert!(!second.exists(), "a refused run leaves nothing behind");
-    kill_after(going.child, Duration::ZERO);
-    let going = Going::start(&sequence, &bench, &second, "100");
-    going.word(&["stop"]);
-    assert_eq!(going.end().code, 4);
 }
 
 #[test]

@@ -286,6 +286,9 @@ fn alike(seen: &[Centre]) -> bool {
     typical > 0.0 && seen.iter().filter(near).count() * 5 >= seen.len() * 4
 }
 
+/// What centres do that are no resonance, and where a centre lies by it.
+type Rival = (&'static str, fn(&Ready, f64) -> f64);
+
 /// Whether the centres lie as well at one place of the window, or at one time of the sweep, as along the law.
 fn runs_along(case: &Case<'_>, seen: &[Centre]) -> Option<String> {
     let n = seen.len() as f64;
@@ -303,7 +306,7 @@ fn runs_along(case: &Case<'_>, seen: &[Centre]) -> Option<String> {
     let slope = seen.iter().zip(&fields).map(|(c, b)| (b - mean_b) * (c.f - mean_f)).sum::<f64>() / sxx;
     let about_law: Vec<f64> = seen.iter().zip(&fields).map(|(c, b)| c.f - slope * b).collect();
     let law = scatter(&about_law, 2.0);
-    let rivals: [(&str, fn(&Ready, f64) -> f64); 3] = [
+    let rivals: [Rival; 3] = [
         ("stays at one place of every window", |s, f| f - 0.5 * (s.window.0 + s.window.1)),
         ("comes at one time of every sweep", |s, f| {
             let off = f - 0.5 * (s.window.0 + s.window.1);
@@ -311,7 +314,7 @@ fn runs_along(case: &Case<'_>, seen: &[Centre]) -> Option<String> {
         }),
         ("stays at one frequency", |_, f| f),
     ];
-    let as_well = |(_, place): &&(&str, fn(&Ready, f64) -> f64)| {
+    let as_well = |(_, place): &&Rival| {
         let offsets: Vec<f64> = seen.iter().map(|c| place(&case.spectra[c.index], c.f)).collect();
         n * (scatter(&offsets, 1.0) / law).ln() < BEATS
     };

@@ -50,8 +50,8 @@ pub(super) fn read(run: &RunFile) -> Account {
     if !account.integrity.faults.is_empty() {
         let mut behind = None;
         let found = crate::record::salvage(run.path(), |_, row, certain| {
-            if let (SalvagedRow::Entry { entry: Entry::End { ending, parked, .. }, .. }, true) =
-                (row, certain)
+            if let (SalvagedRow::Entry { entry, .. }, true) = (row, certain)
+                && let Entry::End { ending, parked, .. } = *entry
             {
                 behind = Some((ending, parked));
             }
