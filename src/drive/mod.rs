@@ -1,4 +1,4 @@
-//! The two things that drive the supervisor: [`wall`] with real time, [`virtual_time`] with an event queue.
+//! The two things that drive the supervisor: [`real_time`], [`virtual_time`] with an event queue.
 //!
 //! Both carry out its effects in the order in which they come: an urgent entry is on disk before a
 //! command that follows it leaves. Both have the [`oracle`] look at every command on its way out.

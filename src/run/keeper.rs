@@ -3,7 +3,7 @@
 //! The runner starts it with a line of JSON on its standard input, the [`Charge`], and then sends a byte
 //! every [`BEAT`] as long as the loop that drives the bench gives signs of life, so that a loop that hangs is noticed
 //! as well as a process that is gone. A [`FAREWELL`] dismisses it. The keeper gives signs of life as well: one that is
-//! gone or stopped is ended, and a new one is started. What the keeper does is in [`super::keeping`].
+//! gone or stopped is ended, and a new one is started. What the keeper does is in [`super::keeper_process`].
 
 use crate::bench::Bench;
 use crate::drive::real_time::{BEAT, Outside, Pulse};

@@ -142,7 +142,7 @@ pub fn level_forecast(times_s: &[f64], levels: &[f64]) -> Result<LevelForecast, 
 }
 
 /// The reading from which on the level falls at another rate than before: the knot of two straight stretches that meet.
-/// None where one straight line does as well, by an F ratio of [`CHANGED`] for the knot that fits best.
+/// None where one straight line does as well, by an F ratio of 25 for the knot that fits best.
 ///
 /// ```
 /// use noctule::analysis::forecast::latest_change;

@@ -10,7 +10,7 @@
 //! the place that a law names is any place of the window. Then the mean of the number is one **whatever the spectrum looks
 //! like**: noise of any colour, glitches, lines that have nothing to do with the field. What is asked for in return is
 //! that fields and windows were chosen without regard to each other, which [`design`](super::design) sees to; the ways
-//! in which a careless choice is fooled are looked for one by one ([`locked`](super::locked)).
+//! in which a careless choice is fooled are looked for one by one (`joint::locked`).
 
 /// Natural logarithm of the e-value of a Gaussian mean: null 0, prior N(0, τ²) on the mean, known σ.
 ///

@@ -3,8 +3,8 @@
 //! *The question* is whether a line moves with the field as a moment's line does: at `2 μ |B + B_tip| / h`.
 //!
 //! *Why a line of the apparatus does not pass.* The background is taken out of each spectrum by itself, whatever it is made
-//! of below the longest delay of an RF line ([`clean`]). What stays at a frequency, at a place of the window, or at a time of
-//! the sweep is found without regard to the field and masked ([`locked`]). What is left is asked one thing: does it know the
+//! of below the longest delay of an RF line (`clean`). What stays at a frequency, at a place of the window, or at a time of
+//! the sweep is found without regard to the field and masked (`locked`). What is left is asked one thing: does it know the
 //! field? Each spectrum answers by how much better a line does where the law has it than at any other place of the same
 //! window ([`evidence`]). One strong feature in one spectrum counts no more than the number of places it might have had.
 //!
@@ -13,7 +13,7 @@
 //! *What a "no" needs*: along every law where it would stand out, a line of the height asked for is excluded.
 //!
 //! *Errors of moment and tip field*: generalised least squares over the centres, averaged over the size and the duration of
-//! the wander of the tip field ([`law`]).
+//! the wander of the tip field (`law`).
 
 mod centres;
 mod clean;
