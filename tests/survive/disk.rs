@@ -52,7 +52,7 @@ fn a_full_disk_ends_a_rehearsal_with_a_clear_word_and_it_can_be_resumed() {
 #[test]
 fn a_full_disk_in_the_middle_of_a_sweep_parks_the_bench_and_the_run_goes_on_later() {
     let lab = Lab::new(|bench| bench);
-    let sequence = write(lab.scratch.path(), "long.rhai", &wall_sweeps(2, 600));
+    let sequence = write(lab.scratch.path(), "long.rhai", &wall_sweeps(2, 1500));
     let folder = lab.scratch.path().join("full");
     let run = [
         "run",
@@ -85,7 +85,7 @@ fn a_full_disk_in_the_middle_of_a_sweep_parks_the_bench_and_the_run_goes_on_late
     let said = say(&["resume", text(&folder), "--pace", "100", "--json"]);
     assert_eq!(said.code, 0, "{}\n{}", said.stdout, said.stderr);
     let points: Vec<usize> = sweeps(&intact(&folder)).iter().map(|sweep| sweep.x.len()).collect();
-    assert_eq!(points, [600, 600]);
+    assert_eq!(points, [1500, 1500]);
 }
 
 /// A file system of so many bytes, mounted for a test.
