@@ -25,6 +25,10 @@ pub struct Claim {
     pub proved_s: Option<f64>,
     /// `real`, `absent`, `artefact`, `curved`, `undecided`.
     pub verdict: String,
+    /// Its words.
+    pub said: String,
+    /// The g factors in which it found nothing, if it says that nothing is there.
+    pub nothing_in_g: Option<[f64; 2]>,
     /// TimePoint, Bohr magnetons; only with a proof.
     pub moment_mu_b: Option<Known>,
     /// Tip field, T; only with a proof.
@@ -33,7 +37,7 @@ pub struct Claim {
 
 /// Takes in the body of a judgement `verdict`: it takes the place of an earlier one on the same series. `began` are the
 /// moments when the sweeps began, by their number.
-pub(super) fn take(claims: &mut Vec<Claim>, at_s: f64, body: &Value, began: &[f64]) {
+pub(super) fn take(claims: &mut Vec<Claim>, at_s: f64, (title, body): (&str, &Value), began: &[f64]) {
     let Some(first) = body["sweeps"][0].as_u64() else { return };
     let series = (first, body["tip"].as_u64().unwrap_or(0));
     let known = |value: &str, error: &str| {
@@ -42,12 +46,17 @@ pub(super) fn take(claims: &mut Vec<Claim>, at_s: f64, body: &Value, began: &[f6
     let verdict = body["verdict"].as_str().unwrap_or("unknown").to_owned();
     let old = claims.iter().position(|claim| claim.series == series).map(|i| claims.remove(i));
     let before = old.and_then(|claim| claim.proved_s);
+    let [low, high] = ["g_from", "g_to"].map(|key| body["looked_at"][key].as_f64());
+    let nothing = matches!(verdict.as_str(), "artefact" | "absent");
     claims.push(Claim {
         series,
         from_s: began.get(usize::try_from(first).unwrap_or(usize::MAX)).copied().unwrap_or(0.0),
         at_s,
         proved_s: before.or((verdict == "real").then_some(at_s)),
         verdict,
+        said: title.to_owned(),
+        // All of them where it does not say which it looked at.
+        nothing_in_g: nothing.then(|| [low.unwrap_or(0.0), high.unwrap_or(f64::MAX)]),
         moment_mu_b: known("moment_mu_b", "moment_error"),
         tip_field_t: known("tip_field_t", "tip_field_error"),
     });
@@ -64,15 +73,17 @@ mod tests {
         let law =
             json!({ "moment_mu_b": 0.9, "moment_error": 0.01, "tip_field_t": 3e-3, "tip_field_error": 1e-4 });
         let body = |verdict: &str, first: u64, law: &Value| json!({ "verdict": verdict, "tip": 0, "sweeps": [first], "law": law });
-        take(&mut claims, 10.0, &body("undecided", 1, &Value::Null), &[0.0, 4.0]);
-        take(&mut claims, 20.0, &body("real", 1, &law), &[0.0, 4.0]);
-        take(&mut claims, 30.0, &body("real", 1, &law), &[0.0, 4.0]);
-        take(&mut claims, 40.0, &body("absent", 5, &Value::Null), &[0.0, 4.0]);
+        take(&mut claims, 10.0, ("", &body("undecided", 1, &Value::Null)), &[0.0, 4.0]);
+        take(&mut claims, 20.0, ("", &body("real", 1, &law)), &[0.0, 4.0]);
+        take(&mut claims, 30.0, ("moves", &body("real", 1, &law)), &[0.0, 4.0]);
+        take(&mut claims, 40.0, ("", &body("absent", 5, &Value::Null)), &[0.0, 4.0]);
         assert_eq!(claims.len(), 2);
         assert_eq!((claims[0].from_s, claims[0].at_s, claims[0].proved_s), (4.0, 30.0, Some(20.0)));
         assert_eq!(claims[0].moment_mu_b, Some(Known { value: 0.9, error: 0.01 }));
+        assert_eq!((claims[0].said.as_str(), claims[0].nothing_in_g), ("moves", None));
         assert_eq!((claims[1].proved_s, claims[1].moment_mu_b), (None, None));
-        take(&mut claims, 50.0, &json!({}), &[]);
+        assert_eq!(claims[1].nothing_in_g, Some([0.0, f64::MAX]));
+        take(&mut claims, 50.0, ("", &json!({})), &[]);
         assert_eq!(claims.len(), 2, "a verdict of a form that is not known says nothing");
     }
 }

@@ -216,7 +216,7 @@ impl History {
             }
             Entry::Judgement { what, title, body, .. } => {
                 if what == "verdict" {
-                    claims::take(&mut self.claims, at_s, body, &self.began);
+                    claims::take(&mut self.claims, at_s, (title, body), &self.began);
                 }
                 self.results.push(ResultLine::of(what, title, body));
             }

@@ -1,6 +1,5 @@
 //! Whole runs: a sequence, a bench and a driver put together, from the first entry to the digest.
 
-mod claims;
 pub mod faults;
 mod folder;
 pub mod hooks;
@@ -21,7 +20,6 @@ mod summary;
 mod truth;
 mod window;
 
-pub use claims::Claim;
 pub use folder::{RUN_FILE_NAME, RunFolder, locate};
 pub use measure::{
     MakeRecorder, Measured, Measurement, NotBegun, Observers, Resumed, measure, meet_instruments, paced,

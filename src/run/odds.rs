@@ -2,12 +2,8 @@
 
 use super::nights::Spread;
 use super::truth::Truth;
-use crate::history::{Claim, Known};
+use crate::history::Claim;
 use serde::Serialize;
-
-/// A moment is the right one within so many of its errors, or within this part of itself: beyond, another thing was seen.
-const RIGHT_ERRORS: f64 = 5.0;
-const RIGHT_PART: f64 = 0.01;
 
 /// How one night went, in what it claims.
 #[derive(Debug, Clone, PartialEq, Default)]
@@ -39,8 +35,7 @@ impl InTheMorning {
             night.spin |= there.is_some();
             night.undecided |= claim.verdict == "undecided";
             let Some(moment) = claim.moment_mu_b.filter(|_| claim.verdict == "real") else { continue };
-            let right = there.filter(|stay| is_right(moment, stay.moment_mub[2]));
-            let Some(stay) = right else {
+            let Some(stay) = truth.meant_by(claim) else {
                 night.falsely = true;
                 continue;
             };
@@ -53,10 +48,6 @@ impl InTheMorning {
         }
         night
     }
-}
-
-fn is_right(moment: Known, truth: f64) -> bool {
-    (moment.value - truth).abs() < (RIGHT_ERRORS * moment.error).max(RIGHT_PART * truth)
 }
 
 /// A share of nights with its interval.
@@ -91,7 +82,10 @@ impl Share {
         let p = count as f64 / n;
         let middle = (p + Z * Z / (2.0 * n)) / (1.0 + Z * Z / n);
         let half = Z / (1.0 + Z * Z / n) * (p * (1.0 - p) / n + Z * Z / (4.0 * n * n)).sqrt();
-        Self { count, of, share: Some(p), low: (middle - half).max(0.0), high: (middle + half).min(1.0) }
+        // At the ends the interval ends exactly, which rounding would miss by a hair.
+        let low = if count == 0 { 0.0 } else { middle - half };
+        let high = if count == of { 1.0 } else { middle + half };
+        Self { count, of, share: Some(p), low, high }
     }
 }
 
@@ -111,7 +105,7 @@ impl Coverage {
         let within = |limit: f64| {
             Share::new(pulls.iter().filter(|p| p.abs() < limit).count() as u64, pulls.len() as u64)
         };
-        let squares: f64 = pulls.iter().map(|p| p * p).sum();
+        let squares = pulls.iter().fold(0.0, |sum, p| sum + p * p);
         let rms = (squares / pulls.len().max(1) as f64).sqrt();
         Self { within_one: within(1.0), within_two: within(1.96), rms }
     }
@@ -187,11 +181,5 @@ mod tests {
         assert_eq!((odds.missed.count, odds.false_real.count, odds.undecided.count), (1, 1, 1));
         assert_eq!((odds.moment.within_one.count, odds.tip_field.within_two.count), (1, 0));
         assert_eq!(odds.time_to_proof_h.median, 1.0);
-    }
-
-    #[test]
-    fn a_moment_far_off_is_another_thing() {
-        assert!(is_right(Known { value: 0.9, error: 1e-4 }, 0.901));
-        assert!(!is_right(Known { value: 0.76, error: 1e-3 }, 0.9));
     }
 }

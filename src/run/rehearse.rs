@@ -1,7 +1,6 @@
 //! A rehearsal from its first entry to its digest.
 
 use super::Setup;
-use super::claims::Witness;
 use super::faults::FaultPlan;
 use super::resumed_rehearsal::PastLives;
 use super::summary::Summary;
@@ -102,8 +101,6 @@ fn rehearse_lives(
     started_at: &str,
     disturbances: Disturbances,
 ) -> Rehearsed {
-    let (witness, heard) = Witness::new(recorder);
-    let recorder: Box<dyn Recorder> = Box::new(witness);
     let bench = std::sync::Arc::clone(&setup.bench);
     let mut drive = VirtualDrive::new(bench, instruments, recorder, observer, setup.seed, setup.window);
     drive.disturb(disturbances);
@@ -127,7 +124,7 @@ fn rehearse_lives(
         oracle: drive.oracle.clone(),
         probes: *drive.supervisor().probes(),
         digest,
-        truth: drive.chronicle().map(|chronicle| Truth::new(chronicle).with_claims(heard.take())),
+        truth: drive.chronicle().map(|chronicle| Truth::new(chronicle).with_claims(&drive.tally.claims)),
         record_error: drive.record_error.take(),
         imports,
     }

@@ -3,9 +3,23 @@
 //! It is taken from the simulated microscope when the run is over, and goes into the summary alone. The run file,
 //! the verbs, the verdicts and the brief know nothing of it.
 
-use super::claims::{Claim, weigh};
+use crate::history::{Claim, Known};
 use noctule_sim::microscope::{Chronicle, SpinStay, TipStay};
 use serde::Serialize;
+
+/// A moment is that of a spin within so many of its errors, or within this part of itself.
+const RIGHT_ERRORS: f64 = 5.0;
+const RIGHT_PART: f64 = 0.01;
+
+/// A claim held against the truth.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct HeldAgainst {
+    /// The claim.
+    #[serde(flatten)]
+    pub claim: Claim,
+    /// Whether it was right; nothing where it leaves the question open.
+    pub right: Option<bool>,
+}
 
 /// A stay shorter than this shows no resonance: moves and images pass over spins all the time, s.
 const STAY_MIN_S: f64 = 60.0;
@@ -39,7 +53,7 @@ pub struct Truth {
     /// Every stay of a minute or more of a spin in reach of an apex, in order.
     pub stays: Vec<SpinStay>,
     /// Every verdict and field line of the sequence, and whether it was right.
-    pub claims: Vec<Claim>,
+    pub claims: Vec<HeldAgainst>,
 }
 
 impl Truth {
@@ -96,15 +110,37 @@ impl Truth {
     }
 
     /// With what the sequence claimed.
-    pub(super) fn with_claims(mut self, mut claims: Vec<Claim>) -> Self {
-        weigh(&mut claims, &self);
-        self.claims = claims;
+    pub(super) fn with_claims(mut self, claims: &[Claim]) -> Self {
+        let held =
+            claims.iter().map(|claim| HeldAgainst { claim: claim.clone(), right: self.bears_out(claim) });
+        self.claims = held.collect();
         self
+    }
+
+    /// The spin that a claim of a moment is about, if one with that moment could be seen while it was measured.
+    pub(super) fn meant_by(&self, claim: &Claim) -> Option<&SpinStay> {
+        let moment = claim.moment_mu_b?;
+        self.seen(claim.from_s, claim.at_s).find(|stay| is_moment(moment, stay.moment_mub[2]))
+    }
+
+    /// Whether a claim was right; nothing for a verdict that leaves the question open. That nothing is there is right
+    /// if no spin with such a g could be seen.
+    pub fn bears_out(&self, claim: &Claim) -> Option<bool> {
+        if claim.moment_mu_b.is_some() {
+            return Some(self.meant_by(claim).is_some());
+        }
+        let [low, high] = claim.nothing_in_g?;
+        Some(!self.seen(claim.from_s, claim.at_s).any(|stay| (low..=high).contains(&stay.g[2])))
     }
 
     fn can_show(&self, stay: &SpinStay) -> bool {
         self.tips.get(stay.tip).is_some_and(|tip| tip.polarised)
     }
+}
+
+/// Whether a moment is that of a spin: beyond, another thing was seen.
+fn is_moment(found: Known, truth_mub: f64) -> bool {
+    (found.value - truth_mub).abs() < (RIGHT_ERRORS * found.error).max(RIGHT_PART * truth_mub)
 }
 
 #[cfg(test)]
@@ -149,5 +185,35 @@ mod tests {
         assert!(truth.tip_changed(0.0, 400.0) && !truth.tip_changed(200.0, 400.0));
         let blind = Truth::new(Chronicle { tips: vec![tip(0.0, 9000.0, false)], stays: Vec::new() });
         assert!(!blind.spin_in_reach && blind.polarised.is_empty() && blind.site.is_none());
+    }
+
+    #[test]
+    fn claims_are_right_when_the_truth_says_so() {
+        let truth = |polarised| {
+            let stays = vec![stay("A1", 100.0, 5000.0, 0)];
+            Truth::new(Chronicle { tips: vec![tip(0.0, 5000.0, polarised)], stays })
+        };
+        let claim = |verdict: &str, moment: Option<f64>, g_to: Option<f64>| Claim {
+            series: (0, 0),
+            from_s: 200.0,
+            at_s: 4000.0,
+            proved_s: None,
+            verdict: verdict.to_owned(),
+            said: String::new(),
+            nothing_in_g: g_to.map(|to| [1.4, to]),
+            moment_mu_b: moment.map(|value| Known { value, error: 1e-4 }),
+            tip_field_t: None,
+        };
+        for (claim, seen, blind) in [
+            (claim("real", Some(0.9001), None), Some(true), Some(false)),
+            (claim("real", Some(0.92), None), Some(false), Some(false)),
+            (claim("absent", None, Some(2.3)), Some(false), Some(true)),
+            (claim("artefact", None, Some(2.3)), Some(false), Some(true)),
+            (claim("absent", None, Some(1.6)), Some(true), Some(true)),
+            (claim("undecided", None, None), None, None),
+        ] {
+            assert_eq!(truth(true).bears_out(&claim), seen, "{claim:?}");
+            assert_eq!(truth(false).bears_out(&claim), blind, "{claim:?}");
+        }
     }
 }
