@@ -149,11 +149,19 @@ fn after_a_power_cut_a_hold_comes_back_to_the_spot() {
         child.kill().expect("a child can be killed");
         child.wait().expect("a child");
         let resume = ["resume", text(&folder), "--pace", "40", "--treat-as", "not-done", "--json"];
-        let child =
+        let mut child =
             noctule().args(resume).stdout(Stdio::piped()).stderr(Stdio::piped()).spawn().expect("it starts");
         let sweeping =
             |points: u64| status(&folder).is_some_and(|s| s["points"].as_u64().unwrap_or(0) > points);
-        wait_until("it measures again", PATIENCE, || sweeping(5));
+        let mut ended = false;
+        wait_until("it measures again", PATIENCE, || {
+            ended = child.try_wait().expect("a child").is_some();
+            ended || sweeping(5)
+        });
+        if ended {
+            let output = child.wait_with_output().expect("a child");
+            panic!("turn {turn}: it ended: {}", String::from_utf8_lossy(&output.stderr));
+        }
         assert_eq!(say(&["hold", text(&folder), "--for", "refill"]).code, 0, "turn {turn}");
         wait_until("the tip is out", PATIENCE, || lab.read(Signal::Approached) == 0.0);
         assert_eq!(say(&["release", text(&folder)]).code, 0, "turn {turn}");
