@@ -422,7 +422,9 @@ impl VirtualDrive {
             }
             _ => {}
         }
-        let mut takes_s = LINK_LATENCY_S * messages as f64 + instrument.lateness_s();
+        // One command at a time on each link, in the order in which they were sent.
+        let turn = self.now.max(self.link_free[link]);
+        let mut takes_s = LINK_LATENCY_S * messages as f64 + instrument.lateness_s(turn);
         if let Answered::Failed(error) = &outcome {
             // As in real time: who waits in vain waits for the whole patience of the link, and a
             // connection that is gone is made anew.
@@ -434,8 +436,7 @@ impl VirtualDrive {
                 _ => {}
             }
         }
-        // One command at a time on each link, in the order in which they were sent.
-        let at = self.now.max(self.link_free[link]).after(takes_s);
+        let at = turn.after(takes_s);
         self.oracle.takes(self.now, at.since(self.now));
         self.link_free[link] = at;
         self.await_event(at, Event::Answered { ticket, outcome });

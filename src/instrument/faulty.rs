@@ -98,7 +98,8 @@ pub struct Faulty {
     inner: Box<dyn Instrument>,
     troubles: Vec<Trouble>,
     now: TimePoint,
-    late_s: f64,
+    /// How much later the answer comes, s, for each trouble that makes it so, and when that trouble ends.
+    late: Vec<(f64, TimePoint)>,
     first_shown: BTreeMap<(usize, String), f64>,
     history: BTreeMap<(usize, String), Vec<(TimePoint, f64)>>,
     reconnected: Vec<bool>,
@@ -121,7 +122,7 @@ impl Faulty {
             inner,
             troubles,
             now: TimePoint::START,
-            late_s: 0.0,
+            late: Vec::new(),
             first_shown: BTreeMap::new(),
             history: BTreeMap::new(),
             reconnected,
@@ -158,7 +159,7 @@ impl Faulty {
             match kind {
                 LinkTrouble::NoReply { heard: true } => passage = Passage::Unanswered,
                 LinkTrouble::NoReply { heard: false } => return Err(no_reply()),
-                LinkTrouble::LateReply { by_s } => self.late_s = self.late_s.max(by_s),
+                LinkTrouble::LateReply { by_s } => self.late.push((by_s, self.troubles[index].until)),
                 LinkTrouble::Garbled => passage = Passage::Garbled,
                 LinkTrouble::Refuses => {
                     return Err(InstrumentError::new(ErrorKind::Refused, "the instrument will not do it"));
@@ -178,7 +179,7 @@ impl Faulty {
             let key = || (index, channel.name.clone());
             match kind {
                 LinkTrouble::NoReply { .. } => return Err(no_reply()),
-                LinkTrouble::LateReply { by_s } => self.late_s = self.late_s.max(by_s),
+                LinkTrouble::LateReply { by_s } => self.late.push((by_s, self.troubles[index].until)),
                 LinkTrouble::Garbled => return Err(garbled()),
                 LinkTrouble::NotANumber => value = f64::NAN,
                 LinkTrouble::Saturated { at } => value = at,
@@ -316,12 +317,13 @@ impl Instrument for Faulty {
 
     fn pass_time(&mut self, now: TimePoint) {
         self.now = now;
-        self.late_s = 0.0;
+        self.late.clear();
         self.inner.pass_time(now);
     }
 
-    fn lateness_s(&self) -> f64 {
-        self.late_s
+    fn lateness_s(&self, turn: TimePoint) -> f64 {
+        let lasting = self.late.iter().filter(|(_, until)| turn < *until);
+        lasting.map(|(late_s, _)| *late_s).fold(0.0, f64::max)
     }
 }
 

@@ -101,9 +101,10 @@ pub trait Instrument {
         None
     }
 
-    /// How much later than usual the last answer comes, s, where time is virtual. With real instruments
-    /// an answer that is late simply comes late.
-    fn lateness_s(&self) -> f64 {
+    /// How much later than usual the last answer comes, s, where time is virtual and the link comes to it at the moment
+    /// `turn`: what waits behind a hung driver passes at once when the driver is well again. With real instruments an
+    /// answer that is late simply comes late.
+    fn lateness_s(&self, _turn: TimePoint) -> f64 {
         0.0
     }
 }
