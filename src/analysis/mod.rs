@@ -9,6 +9,7 @@ pub mod identify;
 pub mod joint;
 pub mod model;
 pub mod noise;
+pub(crate) mod order;
 pub mod peaks;
 pub mod realness;
 pub mod register;

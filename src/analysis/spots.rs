@@ -1,6 +1,7 @@
 //! Places that stand out in an image.
 
 use super::register::recentre;
+use crate::analysis::order::middle;
 
 /// Scatter of a normal distribution in units of its median absolute deviation.
 const NORMAL_PER_MAD: f64 = 1.4826;
@@ -35,14 +36,14 @@ pub fn find(image: &[f64], pixels: usize) -> Vec<Spot> {
         return Vec::new();
     }
     let level = without_plane(image, pixels);
-    let middle = median(level.clone());
-    let scatter = NORMAL_PER_MAD * median(level.iter().map(|v| (v - middle).abs()).collect());
+    let ground = middle(level.clone());
+    let scatter = NORMAL_PER_MAD * middle(level.iter().map(|v| (v - ground).abs()).collect());
     let at = |column: usize, row: usize| level[row * pixels + column];
     let mut spots = Vec::new();
     for row in 1..pixels - 1 {
         for column in 1..pixels - 1 {
             let here = at(column, row);
-            let rises = here - middle > LEAST_RISE * scatter && here > middle;
+            let rises = here - ground > LEAST_RISE * scatter && here > ground;
             let around = (0..9).filter(|k| *k != 4).map(|k| (column + k % 3 - 1, row + k / 3 - 1));
             if rises
                 && around
@@ -57,7 +58,7 @@ pub fn find(image: &[f64], pixels: usize) -> Vec<Spot> {
                 spots.push(Spot {
                     column: column as f64 + dx.clamp(-1.0, 1.0),
                     row: row as f64 + dy.clamp(-1.0, 1.0),
-                    height: here - middle,
+                    height: here - ground,
                 });
             }
         }
@@ -81,9 +82,4 @@ fn without_plane(image: &[f64], pixels: usize) -> Vec<f64> {
         value - mean - (sx * x + sy * y) / sxx
     };
     image.iter().enumerate().map(level).collect()
-}
-
-fn median(mut values: Vec<f64>) -> f64 {
-    let middle = values.len() / 2;
-    *values.select_nth_unstable_by(middle, f64::total_cmp).1
 }

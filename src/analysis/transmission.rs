@@ -5,6 +5,7 @@
 //! `10 log₁₀(ratio)` dB. That holds where nothing else answers the RF, and where the level was the same.
 
 use super::realness::{Unusable, at_least, finite, same_length};
+use crate::analysis::order::middle;
 use serde::Serialize;
 
 /// Scatter of a normal distribution in units of its median absolute value.
@@ -55,11 +56,11 @@ impl Transmission {
                 range: "above the one before",
             });
         }
-        let sign = if median(signal.to_vec()) < 0.0 { -1.0 } else { 1.0 };
+        let sign = if middle(signal.to_vec()) < 0.0 { -1.0 } else { 1.0 };
         let bends = signal.windows(3).map(|y| (y[0] - 2.0 * y[1] + y[2]).abs()).collect();
         // A second difference has six times the variance of a point. What it takes for noise may be ripple, so the
         // error is rather too large than too small.
-        let noise = NORMAL_PER_MEDIAN * median(bends) / 6.0_f64.sqrt();
+        let noise = NORMAL_PER_MEDIAN * middle(bends) / 6.0_f64.sqrt();
         if let Some(value) = signal.iter().map(|y| y * sign).find(|y| *y <= LEAST_SIGNAL * noise) {
             let range = "above three times its noise; measure with more level, current or dwell";
             return Err(Unusable::OutOfRange { what: "A rectified signal", value, range });
@@ -67,7 +68,7 @@ impl Transmission {
         let mut db: Vec<f64> = signal.iter().map(|y| 10.0 * (y * sign).log10()).collect();
         let mean = db.iter().sum::<f64>() / db.len() as f64;
         db.iter_mut().for_each(|db| *db -= mean);
-        let error_db = DB_PER_UNIT * noise / median(signal.iter().map(|y| y.abs()).collect());
+        let error_db = DB_PER_UNIT * noise / middle(signal.iter().map(|y| y.abs()).collect());
         Ok(Self { f_hz: f_hz.to_vec(), db, error_db })
     }
 
@@ -96,11 +97,6 @@ impl Transmission {
         let most = self.db.iter().copied().fold(f64::NEG_INFINITY, f64::max);
         most - self.db.iter().copied().fold(f64::INFINITY, f64::min)
     }
-}
-
-fn median(mut values: Vec<f64>) -> f64 {
-    let middle = values.len() / 2;
-    *values.select_nth_unstable_by(middle, f64::total_cmp).1
 }
 
 #[cfg(test)]

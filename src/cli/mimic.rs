@@ -3,7 +3,7 @@
 use super::common::reject;
 use crate::drive::connect::load_world;
 use crate::faults::Planned;
-use crate::mimic::{ServeOptions, read_faults, serve_blocking};
+use crate::mimic::{DEFAULT_PORT, ServeOptions, read_faults, serve_blocking};
 use std::net::SocketAddr;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
@@ -16,7 +16,7 @@ pub struct Mimic {
     #[arg(long, default_value = "night")]
     world: String,
     /// Where the first instrument listens; the others have the ports after it.
-    #[arg(long, default_value = "127.0.0.1:5125")]
+    #[arg(long, default_value_t = SocketAddr::from(([127, 0, 0, 1], DEFAULT_PORT)))]
     listen: SocketAddr,
     /// Seed of the world's random numbers.
     #[arg(long, default_value_t = 1)]

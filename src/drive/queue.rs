@@ -10,7 +10,7 @@ use std::collections::BinaryHeap;
 /// The heap moves its entries about, and an event is large, so the events lie still beside it.
 #[derive(Debug, Default)]
 pub(super) struct EventQueue {
-    /// TimePoint, order of arrival, and where the event lies.
+    /// Moment, order of arrival, and where the event lies.
     due: BinaryHeap<Reverse<(TimePoint, u64, usize)>>,
     events: Vec<Option<Event>>,
     free: Vec<usize>,
@@ -28,7 +28,7 @@ impl EventQueue {
         self.due.push(Reverse((at, self.order, place)));
     }
 
-    /// TimePoint of the next event; [`TimePoint::NEVER`] if there is none.
+    /// Moment of the next event; [`TimePoint::NEVER`] if there is none.
     pub(super) fn next_at(&self) -> TimePoint {
         self.due.peek().map_or(TimePoint::NEVER, |Reverse((at, _, _))| *at)
     }

@@ -20,6 +20,7 @@
 //! assert!(problems[0].message.contains("colour"));
 //! ```
 
+use crate::diagnostic::shorten;
 use ron::value::RawValue;
 use serde::de::{Deserialize, Deserializer, MapAccess, SeqAccess, Visitor};
 use std::collections::BTreeSet;
@@ -247,7 +248,7 @@ impl<'t> Node<'t> {
     }
 
     fn complain<T>(&self, problems: &mut Vec<Problem>, message: &str) -> Option<T> {
-        problems.push(self.problem(format!("{message}, not `{}`", shorten(self.raw)), None));
+        problems.push(self.problem(format!("{message}, not `{}`", shorten(self.raw, 40)), None));
         None
     }
 }
@@ -315,11 +316,6 @@ pub fn nearest<'n>(written: &str, known: impl IntoIterator<Item = &'n str>) -> O
         .filter(|(distance, _)| *distance <= limit)
         .min_by_key(|(distance, _)| *distance)
         .map(|(_, name)| name)
-}
-
-fn shorten(raw: &str) -> String {
-    let first: String = raw.chars().take(40).collect();
-    if first.len() < raw.len() { format!("{first}…") } else { first }
 }
 
 /// Length of white space and comments at the start of a text.

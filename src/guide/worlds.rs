@@ -34,7 +34,7 @@ pub struct KindCard {
     pub spin: f64,
     /// g along x, y, z.
     pub g: [f64; 3],
-    /// TimePoint that its lines show along x, y, z, in Bohr magnetons.
+    /// Moment that its lines show along x, y, z, in Bohr magnetons.
     pub moment_mub: [f64; 3],
     /// Lines that a nucleus splits it into; 1 without one, 0 without a spin.
     pub lines: u32,

@@ -29,7 +29,7 @@ pub struct Claim {
     pub said: String,
     /// The g factors in which it found nothing, if it says that nothing is there.
     pub nothing_in_g: Option<[f64; 2]>,
-    /// TimePoint, Bohr magnetons; only with a proof.
+    /// Moment, Bohr magnetons; only with a proof.
     pub moment_mu_b: Option<Known>,
     /// Tip field, T; only with a proof.
     pub tip_field_t: Option<Known>,

@@ -11,6 +11,8 @@ use std::path::{Path, PathBuf};
 
 const IN_ORDER: &str =
     "SELECT seq, at_ns, kind, body FROM entry WHERE seq >= ?1 AND seq < ?2 ORDER BY seq LIMIT ?3";
+/// The entries of one kind in order.
+const OF_A_KIND: &str = "SELECT seq, at_ns, kind, body FROM entry WHERE kind = ?1 ORDER BY seq";
 
 /// A run file, open for reading.
 #[derive(Debug)]
@@ -122,14 +124,9 @@ impl RunFile {
     pub fn every_entry(
         &self,
         until: u64,
-        mut visit: impl FnMut(Numbered) -> Result<(), RecordError>,
+        visit: impl FnMut(Numbered) -> Result<(), RecordError>,
     ) -> Result<(), RecordError> {
-        let mut statement = self.connection.prepare_cached(IN_ORDER)?;
-        let mut rows = statement.query([0, i64::try_from(until).unwrap_or(i64::MAX), i64::MAX])?;
-        while let Some(row) = rows.next()? {
-            visit(self.numbered(row)?)?;
-        }
-        Ok(())
+        self.each(until, |_| true, visit)
     }
 
     /// Entries of one kind, or all, in order. Stops with the visitor's error.
@@ -138,13 +135,9 @@ impl RunFile {
         kind: Option<&str>,
         mut visit: impl FnMut(Numbered) -> Result<(), RecordError>,
     ) -> Result<(), RecordError> {
-        let all = "SELECT seq, at_ns, kind, body FROM entry ORDER BY seq";
-        let some = "SELECT seq, at_ns, kind, body FROM entry WHERE kind = ?1 ORDER BY seq";
-        let mut statement = self.connection.prepare(if kind.is_some() { some } else { all })?;
-        let mut rows = match kind {
-            Some(kind) => statement.query([kind])?,
-            None => statement.query([])?,
-        };
+        let Some(kind) = kind else { return self.every_entry(u64::MAX, visit) };
+        let mut statement = self.connection.prepare(OF_A_KIND)?;
+        let mut rows = statement.query([kind])?;
         while let Some(row) = rows.next()? {
             visit(self.numbered(row)?)?;
         }
@@ -157,12 +150,21 @@ impl RunFile {
         &self,
         kinds: &[&str],
         until: u64,
+        visit: impl FnMut(Numbered) -> Result<(), RecordError>,
+    ) -> Result<(), RecordError> {
+        self.each(until, |kind| kinds.contains(&kind), visit)
+    }
+
+    fn each(
+        &self,
+        until: u64,
+        passes: impl Fn(&str) -> bool,
         mut visit: impl FnMut(Numbered) -> Result<(), RecordError>,
     ) -> Result<(), RecordError> {
         let mut statement = self.connection.prepare_cached(IN_ORDER)?;
         let mut rows = statement.query([0, i64::try_from(until).unwrap_or(i64::MAX), i64::MAX])?;
         while let Some(row) = rows.next()? {
-            if row.get_ref(2)?.as_str().is_ok_and(|kind| kinds.contains(&kind)) {
+            if passes(row.get_ref(2)?.as_str().unwrap_or_default()) {
                 visit(self.numbered(row)?)?;
             }
         }

@@ -7,10 +7,6 @@ use crate::history::{Claim, Known};
 use noctule_sim::microscope::{Chronicle, SpinStay, TipStay};
 use serde::Serialize;
 
-/// A moment is that of a spin within so many of its errors, or within this part of itself.
-const RIGHT_ERRORS: f64 = 5.0;
-const RIGHT_PART: f64 = 0.01;
-
 /// A claim held against the truth.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct HeldAgainst {
@@ -20,6 +16,10 @@ pub struct HeldAgainst {
     /// Whether it was right; nothing where it leaves the question open.
     pub right: Option<bool>,
 }
+
+/// A moment is that of a spin within so many of its errors, or within this part of itself.
+const RIGHT_ERRORS: f64 = 5.0;
+const RIGHT_PART: f64 = 0.01;
 
 /// A stay shorter than this shows no resonance: moves and images pass over spins all the time, s.
 const STAY_MIN_S: f64 = 60.0;
@@ -104,11 +104,6 @@ impl Truth {
         self.stays.iter().filter(|stay| self.can_show(stay)).filter(within)
     }
 
-    /// Whether the apex changed within a span.
-    pub fn tip_changed(&self, from_s: f64, to_s: f64) -> bool {
-        self.tips.iter().skip(1).any(|tip| tip.from_s > from_s && tip.from_s < to_s)
-    }
-
     /// With what the sequence claimed.
     pub(super) fn with_claims(mut self, claims: &[Claim]) -> Self {
         let held =
@@ -182,7 +177,6 @@ mod tests {
         assert_eq!(truth.stays.len(), 3, "half a minute is no stay");
         assert_eq!(truth.between(0.0, 400.0).unwrap().site, "A2");
         assert!(truth.between(3000.0, 4000.0).is_none(), "the tip was blind");
-        assert!(truth.tip_changed(0.0, 400.0) && !truth.tip_changed(200.0, 400.0));
         let blind = Truth::new(Chronicle { tips: vec![tip(0.0, 9000.0, false)], stays: Vec::new() });
         assert!(!blind.spin_in_reach && blind.polarised.is_empty() && blind.site.is_none());
     }

@@ -23,18 +23,8 @@ pub fn sequence_text(sweeps: u64) -> String {
 /// One of its sweeps.
 pub fn plan(bench: &Bench) -> Arc<SweepPlan> {
     let id = |name: &str| bench.find(name).expect("a channel of the built-in bench");
-    Arc::new(SweepPlan {
-        name: "esr".to_owned(),
-        fast: Axis { channel: id("RfFrequency"), from: 14e9, to: 14.2e9, points: POINTS },
-        slow: None,
-        read: vec![id("LockinX"), id("Current")],
-        samples: 1,
-        dwell_s: 0.0,
-        settle_s: None,
-        both_ways: false,
-        continues: None,
-        done: Vec::new(),
-    })
+    let fast = Axis { channel: id("RfFrequency"), from: 14e9, to: 14.2e9, points: POINTS };
+    Arc::new(SweepPlan::plain("esr", fast, vec![id("LockinX"), id("Current")]))
 }
 
 /// A line of that sequence.

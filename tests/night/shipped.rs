@@ -9,7 +9,7 @@ use std::path::Path;
 use std::sync::Mutex;
 
 const NIGHT: &str = "scripts/overnight_field_sweep.rhai";
-/// TimePoint of the adatoms in the shipped world: half of g along z, 1.79.
+/// Moment of the adatoms in the shipped world: half of g along z, 1.79.
 const MOMENT_MU_B: f64 = 0.895;
 
 #[test]

@@ -178,6 +178,15 @@ fn a_hung_driver_answers_much_later() {
     assert!(night.done.tally.ending.is_some());
 }
 
+/// What waits behind a hung driver passes as soon as it is well, so the bench is parked soon after.
+#[test]
+fn a_driver_that_hung_for_minutes_holds_nothing_up_when_it_is_well() {
+    let night = night(SWEEP, r#"LateReply(at: "10 min", for: "10 min", by: "5 min")"#);
+    assert_eq!(night.ending().0, "fault", "{:?}", night.ending());
+    let (parked, end_s) = (night.done.tally.parked, night.done.tally.end_s);
+    assert!(parked && end_s < 1200.0 + 300.0 + 120.0, "parked: {parked}, over after {end_s} s");
+}
+
 #[test]
 fn refuses() {
     let night = night(SWEEP, r#"Refuses(at: "10 min")"#);

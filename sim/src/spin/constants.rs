@@ -29,8 +29,6 @@ pub const MU_0_N_PER_A2: f64 = 1.256_637_061_27e-6;
 pub const EPSILON_0_F_PER_M: f64 = 8.854_187_818_8e-12;
 /// Electron mass, kg. Uncertainty 2.8e-40.
 pub const M_E_KG: f64 = 9.109_383_713_9e-31;
-/// Atomic mass constant, kg. Uncertainty 5.2e-37.
-pub const M_U_KG: f64 = 1.660_539_068_92e-27;
 /// Magnitude of the free electron's g factor. Uncertainty 3.6e-13.
 pub const G_ELECTRON: f64 = 2.002_319_304_360_92;
 

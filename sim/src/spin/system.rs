@@ -76,11 +76,6 @@ impl SpinSystem {
         self.without_field.nrows()
     }
 
-    /// The Hamiltonian in GHz for an applied field in T, laboratory axes.
-    pub fn hamiltonian_ghz(&self, field_t: [f64; 3]) -> DMatrix<C> {
-        self.hamiltonian_with(field_t, None)
-    }
-
     /// Levels and vectors in an applied field (T, laboratory axes).
     pub fn levels(&self, field_t: [f64; 3]) -> Result<Levels, SpinError> {
         self.levels_with(field_t, None)

@@ -2,7 +2,7 @@
 
 use serde::Serialize;
 
-use crate::analysis::realness::tails::median;
+use crate::analysis::order::median;
 
 /// Two Gaussians fitted to a sample, lower mean first.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize)]

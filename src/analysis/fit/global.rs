@@ -5,6 +5,7 @@ use super::general::{self, Curves, Precision};
 use super::shape::ModelCurve;
 use super::{Doubt, Fit, FitError, Options, approach, decay, gaussian, lorentzian, prepare, resonance};
 use crate::analysis::model::Model;
+use crate::analysis::order::middle;
 
 /// One spectrum of a global fit.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -109,7 +110,7 @@ fn together(model: Model, alone: &[Fit], spectra: &[Spectrum], options: &Options
         .iter()
         .map(|name| match name.split_once('@') {
             Some((own, k)) => alone[k.parse::<usize>().expect("numbered by the model") - 1].value(own),
-            None => median(alone.iter().map(|f| f.value(name)).collect()),
+            None => middle(alone.iter().map(|f| f.value(name)).collect()),
         })
         .collect();
     let mut curves = GlobalCurve::new(models, shared, spectra);
@@ -150,11 +151,6 @@ fn in_order(spectra: &[Spectrum]) -> Vec<usize> {
         order.extend(own.iter().map(|i| first + i));
     }
     order
-}
-
-fn median(mut values: Vec<f64>) -> f64 {
-    values.sort_by(f64::total_cmp);
-    values[values.len() / 2]
 }
 
 struct GlobalCurve<'a> {

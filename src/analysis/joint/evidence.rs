@@ -12,21 +12,8 @@
 //! that fields and windows were chosen without regard to each other, which [`design`](super::design) sees to; the ways
 //! in which a careless choice is fooled are looked for one by one (`joint::locked`).
 
-/// Natural logarithm of the e-value of a Gaussian mean: null 0, prior N(0, τ²) on the mean, known σ.
-///
-/// `−½ ln(1 + nτ²/σ²) + (Σx)² τ²/(2σ²(σ² + nτ²))`.
-///
-/// ```
-/// use noctule::analysis::joint::evidence::mean_log_e;
-/// // n = 1, σ = τ = 1, x = 2: −½ ln 2 + 4/4.
-/// assert!((mean_log_e(2.0, 1, 1.0, 1.0) - (1.0 - 0.5 * 2f64.ln())).abs() < 1e-12);
-/// ```
-pub fn mean_log_e(sum: f64, n: usize, sigma: f64, tau: f64) -> f64 {
-    let (s2, t2, n) = (sigma * sigma, tau * tau, n as f64);
-    -0.5 * (1.0 + n * t2 / s2).ln() + sum * sum * t2 / (2.0 * s2 * (s2 + n * t2))
-}
-
-/// The same for a line whose two amplitudes (symmetric and dispersive part) have prior N(0, τ²) each.
+/// Natural logarithm of the e-value of a line whose two amplitudes (symmetric and dispersive part) have prior N(0, τ²)
+/// each.
 ///
 /// `n` are the scores `Xᵀ y/σ²`, `g` is the information `Xᵀ X/σ²` as (aa, ad, dd).
 pub fn line_log_e(n: [f64; 2], g: [f64; 3], tau: f64) -> f64 {
@@ -67,6 +54,19 @@ pub fn over_mean(log_scores: &[f64], cap: f64, blur: usize, floor: f64) -> Vec<f
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    /// Natural logarithm of the e-value of a Gaussian mean: null 0, prior N(0, τ²) on the mean, known σ:
+    /// `−½ ln(1 + nτ²/σ²) + (Σx)² τ²/(2σ²(σ² + nτ²))`.
+    fn mean_log_e(sum: f64, n: usize, sigma: f64, tau: f64) -> f64 {
+        let (s2, t2, n) = (sigma * sigma, tau * tau, n as f64);
+        -0.5 * (1.0 + n * t2 / s2).ln() + sum * sum * t2 / (2.0 * s2 * (s2 + n * t2))
+    }
+
+    #[test]
+    fn the_closed_form_is_that_of_one_value() {
+        // n = 1, σ = τ = 1, x = 2: −½ ln 2 + 4/4.
+        assert!((mean_log_e(2.0, 1, 1.0, 1.0) - (1.0 - 0.5 * 2f64.ln())).abs() < 1e-12);
+    }
 
     #[test]
     fn two_amplitudes_that_do_not_mix_are_two_means() {

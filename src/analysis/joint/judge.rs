@@ -6,9 +6,11 @@ use super::law::{Straight, straight};
 use super::locked::{Locked, LockedTo, mask_locked};
 use super::outcome::{Judgement, LawPoint, LookedAt, ProvedLaw, Suspect, Verdict};
 use super::scan::{FEWEST_FIELDS, Found, Scanned, field_numbers, scan};
-use super::spectra::{Prior, Ready, SpectrumAt, check, median, ready};
+use super::spectra::{Prior, Ready, SpectrumAt, check, ready};
 use super::tables::{Group, Tables, groups, tables, widths};
+use crate::analysis::order::middle;
 use crate::analysis::realness::{MU_B_PER_H_HZ_PER_T, Unusable};
+use crate::quantity::rounded;
 
 /// Curvature in units of its error beyond which a law is not straight.
 const CURVED: f64 = 4.0;
@@ -126,7 +128,7 @@ fn take(case: &Case<'_>, tried: &[Tried], said: &mut Judgement) {
     said.reasons.clear();
     said.next = None;
     said.log_e = log_mean(&tried.iter().map(|t| t.scanned.log_e).collect::<Vec<_>>());
-    let sigma = median(case.spectra.iter().map(|s| s.sigma).collect());
+    let sigma = middle(case.spectra.iter().map(|s| s.sigma).collect());
     said.looked_at = looked_at(tried, case.prior.height * sigma);
     let most = tried.iter().max_by_key(|t| t.locked.len());
     said.locked = most.map_or_else(Vec::new, |t| t.locked.clone());
@@ -257,20 +259,10 @@ fn claim(case: &Case<'_>, t: &Tried, found: Found, said: &mut Judgement) {
     let law = proved_law(case, shape, &seen, &line);
     said.reasons.push(format!(
         "A line moves with the field over {at_fields} fields and {} spectra: moment {} μB, tip field {} mT. The chance that spectra which know nothing of the field ever align so well is below e^-{:.0}.",
-        shown.len(), with_error(law.moment_mu_b, law.moment_error), with_error(1e3 * law.tip_field_t, 1e3 * law.tip_field_error), said.log_e
+        shown.len(), rounded(law.moment_mu_b, law.moment_error), rounded(1e3 * law.tip_field_t, 1e3 * law.tip_field_error), said.log_e
     ));
     said.law = Some(law);
     told_of_locked(said);
-}
-
-/// A number and its error, to two digits of the error.
-fn with_error(value: f64, error: f64) -> String {
-    let digits = if error > 0.0 && error.is_finite() {
-        (1.0 - error.log10().floor()).clamp(0.0, 12.0) as usize
-    } else {
-        6
-    };
-    format!("{value:.digits$} ± {error:.digits$}")
 }
 
 /// Whether heights agree well enough in sign and size to be those of one line.
@@ -278,7 +270,7 @@ fn alike(seen: &[Centre]) -> bool {
     if seen.is_empty() {
         return false;
     }
-    let typical = median(seen.iter().map(|c| c.height).collect());
+    let typical = middle(seen.iter().map(|c| c.height).collect());
     let near = |c: &&Centre| {
         let slack = 3.0 * c.height_error;
         c.height + slack > 0.4 * typical && c.height - slack < 2.5 * typical
@@ -292,7 +284,7 @@ type Rival = (&'static str, fn(&Ready, f64) -> f64);
 /// Whether the centres lie as well at one place of the window, or at one time of the sweep, as along the law.
 fn runs_along(case: &Case<'_>, seen: &[Centre]) -> Option<String> {
     let n = seen.len() as f64;
-    let own = median(seen.iter().map(|c| c.error).collect());
+    let own = middle(seen.iter().map(|c| c.error).collect());
     // The scatter about a rival is not known beforehand: its likelihood falls with the power n of it.
     let scatter = |offsets: &[f64], taken: f64| {
         let mean = offsets.iter().sum::<f64>() / n;
@@ -330,7 +322,7 @@ fn line_through(case: &Case<'_>, seen: &[Centre]) -> Option<Straight> {
 }
 
 fn proved_law(case: &Case<'_>, shape: Shape, seen: &[Centre], line: &Straight) -> ProvedLaw {
-    let sigma = median(case.spectra.iter().map(|s| s.sigma).collect());
+    let sigma = middle(case.spectra.iter().map(|s| s.sigma).collect());
     let per_moment = 2.0 * MU_B_PER_H_HZ_PER_T;
     let (moment, moment_error) = (line.slope / per_moment, line.slope_variance.sqrt() / per_moment);
     // B_tip = f̄/s − B̄.

@@ -1,8 +1,10 @@
-//! TimePoint and tip field from centres, with errors that know of wander and drift in time.
+//! Moment and tip field from centres, with errors that know of wander and drift in time.
 #![allow(
     clippy::needless_range_loop,
     reason = "rows and columns of small matrices are named by their numbers"
 )]
+
+use crate::analysis::order::middle;
 
 /// A straight law through centres: slope Hz/T, frequency at the mean field Hz, curvature Hz/T², and their variances.
 #[derive(Debug, Clone, Copy)]
@@ -33,7 +35,7 @@ pub(super) fn straight(fields: &[f64], times: &[f64], centres: &[f64], errors: &
     }
     let base = centres.iter().sum::<f64>() / n as f64;
     let y: Vec<f64> = centres.iter().map(|c| c - base).collect();
-    let typical = super::spectra::median(errors.to_vec());
+    let typical = middle(errors.to_vec());
     let length = (times.iter().fold(f64::NEG_INFINITY, |m, t| m.max(*t))
         - times.iter().fold(f64::INFINITY, |m, t| m.min(*t)))
     .max(1e-9);

@@ -36,7 +36,7 @@ impl Verdict {
 /// line from spectrum to spectrum.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize)]
 pub struct ProvedLaw {
-    /// TimePoint along the field, Bohr magnetons.
+    /// Moment along the field, Bohr magnetons.
     pub moment_mu_b: f64,
     /// Its standard error.
     pub moment_error: f64,

@@ -1,6 +1,7 @@
 //! What the judge is given, and how it is made ready.
 
 use super::clean::Bases;
+use crate::analysis::order::middle;
 use crate::analysis::realness::{Unusable, at_least, finite, same_length};
 use serde::{Deserialize, Serialize};
 
@@ -85,12 +86,6 @@ impl Ready {
     }
 }
 
-pub(super) fn median(mut v: Vec<f64>) -> f64 {
-    assert!(!v.is_empty(), "a median needs values");
-    v.sort_by(f64::total_cmp);
-    v[v.len() / 2]
-}
-
 /// Longest piece that a spectrum is cleaned in, Hz: the background is let free in each.
 const PIECE_HZ: f64 = 0.6e9;
 
@@ -117,7 +112,7 @@ pub(super) fn ready(spectra: &[&SpectrumAt<'_>]) -> (Vec<Ready>, Bases) {
     for s in spectra {
         // Third differences take out the shape; their spread is √20 times that of a point.
         let bends = s.y.windows(4).map(|w| (w[3] - 3.0 * w[2] + 3.0 * w[1] - w[0]).abs()).collect();
-        let sigma = 1.4826 * median(bends) / 20f64.sqrt();
+        let sigma = 1.4826 * middle(bends) / 20f64.sqrt();
         let window = (s.f_hz[0], s.f_hz[s.f_hz.len() - 1]);
         let span = window.1 - window.0;
         let count = s.f_hz.len();

@@ -2,7 +2,8 @@
 
 use super::clean::Bases;
 use super::evidence::{line_log_e, over_mean};
-use super::spectra::{Ready, median};
+use super::spectra::Ready;
+use crate::analysis::order::middle;
 
 /// Prior spread of the two amplitudes of a line, in units of the noise of a point.
 const TAU: f64 = 5.0;
@@ -64,8 +65,8 @@ pub(super) struct Tables {
 
 /// Widths that are tried, Hz: what the grids resolve.
 pub(super) fn widths(spectra: &[Ready]) -> Vec<f64> {
-    let step = median(spectra.iter().map(Ready::step).collect());
-    let span = median(spectra.iter().map(Ready::span).collect());
+    let step = middle(spectra.iter().map(Ready::step).collect());
+    let span = middle(spectra.iter().map(Ready::span).collect());
     let tried = [7e6, 12e6, 21e6, 36e6].into_iter().filter(|w| *w >= 2.2 * step && *w <= span / 6.0);
     let tried: Vec<f64> = tried.collect();
     if tried.is_empty() { vec![(2.5 * step).min(span / 4.0)] } else { tried }
@@ -100,14 +101,14 @@ fn table(s: &Ready, bases: &Bases, width: f64, known: &mut Vec<Templates>) -> Ta
         both.take(count).map(|(p, g)| Place { n: [dot(&p[0]), dot(&p[1])], g: *g }).collect();
     // The median of a chi-square of two is 2 ln 2: excess at the width of the line is noise that is correlated.
     let gains = places.iter().map(|p| 2.0 * line_log_e_plain(p)).collect();
-    let inflation = (median(gains) / (2.0 * 2f64.ln())).clamp(1.0, 25.0);
+    let inflation = (middle(gains) / (2.0 * 2f64.ln())).clamp(1.0, 25.0);
     for p in &mut places {
         p.n.iter_mut().for_each(|v| *v /= inflation);
         p.g.iter_mut().for_each(|v| *v /= inflation);
     }
     let score: Vec<f64> = places.iter().map(|p| line_log_e(p.n, p.g, TAU)).collect();
     // Towards the ends of a window the background takes most of a line; what is left there would only pose as evidence.
-    let usual = median(places.iter().map(|p| p.g[0]).collect());
+    let usual = middle(places.iter().map(|p| p.g[0]).collect());
     let masked: Vec<bool> = places.iter().map(|p| p.g[0] < TELLING * usual).collect();
     let log_e = e_values(&score);
     Table { low, step, places, score, log_e, masked }

@@ -1,6 +1,7 @@
 //! The noise of single points, whatever lines there are.
 
 use crate::analysis::fit::FitError;
+use crate::analysis::order::middle_of;
 
 /// Standard deviation of white noise on top of a smooth curve, from second differences: their median magnitude,
 /// refined by their root mean square below three times that. Lines of more than a few points do not
@@ -36,11 +37,7 @@ pub(super) fn spread(y: &[f64]) -> f64 {
     (square / 0.973_337).sqrt()
 }
 
-/// Median; the order of the values is lost. Zero for none.
+/// The middle value; the order of the values is lost. Zero for none.
 pub(super) fn median(values: &mut [f64]) -> f64 {
-    if values.is_empty() {
-        return 0.0;
-    }
-    let middle = values.len() / 2;
-    *values.select_nth_unstable_by(middle, f64::total_cmp).1
+    if values.is_empty() { 0.0 } else { middle_of(values) }
 }

@@ -1,4 +1,4 @@
-//! Tail probability of the chi-square law, and a few order statistics.
+//! Tail probability of the chi-square law.
 
 /// Natural logarithm of the gamma function for `x > 0`, relative error below 1e-13.
 ///
@@ -65,14 +65,6 @@ pub(crate) fn chi_square_sf(chi_square: f64, dof: usize) -> f64 {
         return 1.0;
     }
     gamma_q(dof as f64 / 2.0, chi_square / 2.0)
-}
-
-/// Median; sorts the scratch copy it is given.
-pub(crate) fn median(values: &mut [f64]) -> f64 {
-    assert!(!values.is_empty(), "the median of nothing does not exist");
-    values.sort_by(f64::total_cmp);
-    let n = values.len();
-    if n % 2 == 1 { values[n / 2] } else { 0.5 * (values[n / 2 - 1] + values[n / 2]) }
 }
 
 #[cfg(test)]

@@ -3,7 +3,7 @@
 use serde::Serialize;
 
 use super::image::Image;
-use crate::analysis::realness::tails::median;
+use crate::analysis::order::median;
 
 /// A plane `offset + slope_x · column + slope_y · row`.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize)]

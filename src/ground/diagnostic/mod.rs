@@ -11,6 +11,28 @@ pub use render::render;
 use serde::Serialize;
 use std::fmt;
 
+/// The beginning of what somebody or something else wrote, at most so many characters, for messages: what would move the
+/// cursor of a terminal is shown as `?`.
+///
+/// ```
+/// use noctule_ground::diagnostic::shorten;
+/// assert_eq!((shorten("1.5", 3), shorten("1.5 V", 3)), ("1.5".to_owned(), "1.5…".to_owned()));
+/// assert_eq!(shorten("a\n\u{1b}b", 9), "a ?b");
+/// ```
+pub fn shorten(text: &str, most: usize) -> String {
+    let plain = |c: char| match c {
+        _ if !c.is_control() => c,
+        _ if c.is_whitespace() => ' ',
+        _ => '?',
+    };
+    let mut rest = text.chars();
+    let mut first: String = rest.by_ref().take(most).map(plain).collect();
+    if rest.next().is_some() {
+        first.push('…');
+    }
+    first
+}
+
 /// How bad it is.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize)]
 #[serde(rename_all = "lowercase")]

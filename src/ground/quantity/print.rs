@@ -58,8 +58,11 @@ pub fn significant(value: f64, digits: usize) -> String {
     format!("{}e{exponent}", trim_zeros(mantissa))
 }
 
-/// A plain number with its error.
+/// A plain number with its error, to two digits of the error; alone to six digits, if the error says nothing.
 pub fn rounded(value: f64, error: f64) -> String {
+    if !(error.is_finite() && error > 0.0) {
+        return significant(value, 6);
+    }
     let places = 1 - error.log10().floor() as i32;
     if (-9..0).contains(&places) && value.abs() < 1e9 {
         let step = 10_f64.powi(-places);

@@ -108,8 +108,7 @@ pub fn report(result: &Value) -> Result<Option<TaskReport>, String> {
 
 /// The beginning of a line, for messages.
 pub fn shorten(line: &str) -> String {
-    let first: String = line.chars().take(120).map(|c| if c.is_control() { '?' } else { c }).collect();
-    if first.len() < line.len() { format!("{first}…") } else { first }
+    crate::diagnostic::shorten(line, 120)
 }
 
 #[cfg(test)]

@@ -137,7 +137,7 @@ impl Scpi {
     /// [`ErrorKind::Refused`] unless a mimic is there; else as for any query.
     pub fn pace(&mut self) -> Result<f64, InstrumentError> {
         self.expect_mimic()?;
-        self.ask("SYST:PACE?", LONGEST_REPLY, self.deadline(), |text| reply::single(text).map_err(garbled))
+        self.ask("SYST:PACE?", LONGEST_REPLY, self.deadline(), |text| reply::number(text).map_err(garbled))
     }
 
     /// Sets the pace of a mimic. All its ports share one. Repeatable.

@@ -71,25 +71,6 @@ pub fn any_number(text: &str) -> Result<Number, String> {
     }
 }
 
-/// A reply that is one number.
-///
-/// # Errors
-/// One sentence.
-pub fn single(text: &str) -> Result<f64, String> {
-    number(text)
-}
-
-/// One of the comma-separated fields of a reply, counted from 0, as a number.
-///
-/// # Errors
-/// One sentence.
-pub fn field_number(text: &str, field: usize) -> Result<f64, String> {
-    match fields(text).nth(field) {
-        Some(part) => number(part),
-        None => Err(format!("`{}` has no field {field}", shorten(text))),
-    }
-}
-
 /// Comma-separated numbers; an empty reply has none.
 ///
 /// # Errors
@@ -152,8 +133,7 @@ pub fn unquoted(field: &str) -> Cow<'_, str> {
 
 /// The beginning of a reply, for messages.
 pub fn shorten(text: &str) -> String {
-    let first: String = text.chars().take(40).collect();
-    if first.len() < text.len() { format!("{first}…") } else { first }
+    crate::diagnostic::shorten(text, 40)
 }
 
 #[cfg(test)]
@@ -190,8 +170,6 @@ mod tests {
         let parts: Vec<&str> = fields("1,\"a, \"\"b\"\"\",2").collect();
         assert_eq!(parts, ["1", "\"a, \"\"b\"\"\"", "2"]);
         assert_eq!(unquoted(parts[1]), "a, \"b\"");
-        assert_eq!(field_number("1.5,2.5", 1), Ok(2.5));
-        assert!(field_number("1.5,2.5", 2).is_err());
     }
 
     #[test]
@@ -216,7 +194,7 @@ mod tests {
                 for value in numbers(text).unwrap_or_default() {
                     prop_assert!(value.is_finite());
                 }
-                let _ = (error_entry(text), report(text), field_number(text, 3));
+                let _ = (error_entry(text), report(text));
             }
         }
 

@@ -30,7 +30,7 @@ impl Scpi {
             .map_err(|reason| self.error(ErrorKind::Refused, format!("{name}: {reason}")))?;
         let deadline = self.deadline();
         // Not every instrument says by itself that it is occupied.
-        if self.ask(&tasks.busy, LONGEST_REPLY, deadline, |text| reply::single(text).map_err(garbled))? != 0.0
+        if self.ask(&tasks.busy, LONGEST_REPLY, deadline, |text| reply::number(text).map_err(garbled))? != 0.0
         {
             return Err(self.error(ErrorKind::Busy, "a task is still running"));
         }
@@ -44,7 +44,7 @@ impl Scpi {
     pub(super) fn poll_task(&mut self) -> Result<Option<TaskReport>, InstrumentError> {
         let tasks = self.tasks()?;
         let deadline = self.deadline();
-        if self.ask(&tasks.busy, LONGEST_REPLY, deadline, |text| reply::single(text).map_err(garbled))? != 0.0
+        if self.ask(&tasks.busy, LONGEST_REPLY, deadline, |text| reply::number(text).map_err(garbled))? != 0.0
         {
             return Ok(None);
         }

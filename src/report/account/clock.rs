@@ -59,11 +59,6 @@ impl Clock {
     pub fn iso(&self, seconds: f64) -> Option<String> {
         self.at(seconds).map(|at| at.strftime("%Y-%m-%dT%H:%M:%S%:z").to_string())
     }
-
-    /// Hour of the day at the start, for the time axis of figures.
-    pub fn start_hour(&self) -> Option<f64> {
-        self.start.as_ref().map(|s| f64::from(s.hour()) + f64::from(s.minute()) / 60.0)
-    }
 }
 
 /// `+05:12:30`.

@@ -127,7 +127,7 @@ pub struct Law {
     pub at_s: f64,
     /// One line for people.
     pub title: String,
-    /// TimePoint in Bohr magnetons, with its error.
+    /// Moment in Bohr magnetons, with its error.
     pub moment: Option<(f64, f64)>,
     /// Tip field, T, with its error.
     pub tip_field_t: Option<(f64, f64)>,
