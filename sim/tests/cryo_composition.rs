@@ -76,28 +76,11 @@ proptest! {
             cut.advance(*piece, loads);
         }
         prop_assert!((once.bath().level_l() - cut.bath().level_l()).abs() < 1e-8);
-        prop_assert!((once.pot().liquid_mol() - cut.pot().liquid_mol()).abs() < 1e-10);
+        prop_assert!((once.pot().hold_left_s(0.0) - cut.pot().hold_left_s(0.0)).abs() < 1e-5 * 3600.0);
         prop_assert!((once.pot().t_k() - cut.pot().t_k()).abs() < 1e-6);
         prop_assert!((once.stage().t_k() - cut.stage().t_k()).abs() < 1e-6);
         prop_assert_eq!(once.bath().refilling(), cut.bath().refilling());
         let balance_l = setting.initial_l + once.bath().filled_l() - once.bath().boiled_l() - once.bath().level_l();
         prop_assert!(balance_l.abs() < 1e-7 * (1.0 + once.bath().filled_l()), "balance {balance_l}");
-    }
-
-    /// Between events an event time that is told is the one at which it happens.
-    #[test]
-    fn the_next_event_is_told_ahead(setting in settings()) {
-        let (mut cryostat, loads) = build(&setting);
-        let until_s = cryostat.until_event_s(loads);
-        prop_assume!(until_s.is_finite() && until_s < 3e7);
-        let state = |c: &Cryostat| {
-            let phase = std::mem::discriminant(&c.pot().phase());
-            (c.bath().empty(), c.bath().refilling(), phase)
-        };
-        let before = state(&cryostat);
-        cryostat.advance(until_s * 0.999_999, loads);
-        prop_assert_eq!(state(&cryostat), before);
-        cryostat.advance(until_s * 2e-6, loads);
-        prop_assert_ne!(state(&cryostat), before);
     }
 }

@@ -84,7 +84,7 @@ fn no_field_of_magnet_and_vacuum_takes_what_is_no_number() {
         quench_below_l
     );
     each_field_is_checked!(
-        ChamberParams::example_chamber(),
+        ChamberParams::example(),
         base_pa,
         initial_excess_pa,
         pump_tau_s,
@@ -212,7 +212,7 @@ proptest! {
             pump_tau_s: sizes[1],
             burst_mean_pa: sizes[2],
             bursts_per_h: 60.0,
-            ..ChamberParams::example_chamber()
+            ..ChamberParams::example()
         });
         let mut source = RfSource::new(RfSourceParams { dropouts_per_h: 60.0, ..RfSourceParams::example() });
         let mut lockin = Lockin::new(LockinParams { reference_hz: 95.0, chop_duty: 0.5, overload_a: 1e-9 });

@@ -62,7 +62,7 @@ proptest! {
             }
             prop_assert!((once.field_t() - cut.field_t()).abs() < 1e-8);
             prop_assert!(once.nominal_t().abs() <= 6.0 + 1e-9);
-            prop_assert!((once.lead_a() - cut.lead_a()).abs() < 1e-6);
+            prop_assert!((once.lead_v() - cut.lead_v()).abs() < 1e-6);
         }
         prop_assert!((whole.bath_j - parts.bath_j).abs() < 1e-6 * (1.0 + whole.bath_j));
         prop_assert!((whole.quench_j - parts.quench_j).abs() < 1e-4);

@@ -2,7 +2,7 @@
 
 mod microscope_common;
 
-use microscope_common::{STILL, mean, night_with, run, set, sit, wait};
+use microscope_common::{STILL, deviation, mean, night_with, run, set, sit, wait};
 use noctule_sim::microscope::{Effects, Microscope};
 use noctule_sim::world::World;
 use noctule_sim::{Act, Signal};
@@ -150,4 +150,54 @@ fn effects_have_streams_of_their_own() {
     let sized = Effects { tip_wander_s: 77.0, line_wander_s: 99.0, ..Effects::default() };
     assert_eq!(quiet, read(sized));
     assert_eq!(quiet.0, read(Effects { nuclear_lifetime_s: 5.3, ..Effects::default() }).0);
+}
+
+/// 1/f noise of the input: 1 pA/√Hz at 1 Hz is 1000/√95 fA/√Hz at the reference and 1000/√190 at its second
+/// harmonic; a filter of order 4 has the noise bandwidth 5/(64τ). It is the input's own, so the height loop leaves it.
+#[test]
+fn slow_noise_of_the_input_falls_with_the_root_of_the_frequency() {
+    let mut levels = Vec::new();
+    for (reference, f_hz) in [(0.0, 95.0), (2.0, 190.0)] {
+        let effects = Effects { input_flicker_a: 1e-12, loop_suppresses: true, ..Effects::default() };
+        let mut microscope = over(effects, &[]);
+        set(&mut microscope, Signal::RfOutput, 0.0);
+        set(&mut microscope, Signal::LockinReference, reference);
+        set(&mut microscope, Signal::LockinTimeConstant, 0.3);
+        let values: Vec<f64> = (0..3000)
+            .map(|_| {
+                wait(&mut microscope, 6.0);
+                microscope.read(Signal::LockinX) * 1e15
+            })
+            .collect();
+        let expected = 1000.0 / f64::sqrt(f_hz) * (5.0_f64 / 64.0 / 0.3).sqrt();
+        let found = deviation(&values);
+        // 3000 independent values know their deviation to 1.3 %; the current's own noise adds 0.2 %.
+        assert!((found / expected - 1.0).abs() < 0.055, "{f_hz} Hz: {found} {expected}");
+        levels.push(found);
+    }
+    assert!((levels[0] / levels[1] / 2f64.sqrt() - 1.0).abs() < 0.06, "{levels:?}");
+}
+
+/// The flank of a resonance follows the temperature of the line's warm part: with 5 MHz/K and 2 K the flank of
+/// −1.2 dB at 14.62 GHz, 60 MHz wide, moves by megahertz and comes back; without the effect it stays.
+#[test]
+fn a_resonance_of_the_line_follows_the_room() {
+    let spread = |line_resonance_hz_k: f64| {
+        let effects =
+            Effects { line_resonance_hz_k, line_wander_k: 2.0, line_wander_s: 600.0, ..Effects::default() };
+        let mut microscope = over(effects, &[]);
+        set(&mut microscope, Signal::RfFrequency, 14.64e9);
+        let amplitudes: Vec<f64> = (0..200)
+            .map(|_| {
+                wait(&mut microscope, 600.0);
+                microscope.truth().rf_amplitude_v
+            })
+            .collect();
+        deviation(&amplitudes) / mean(&amplitudes)
+    };
+    assert!(spread(0.0) < 1e-9, "nothing else moves");
+    // Slope of h/(1 + x²) at x = 2·20/60 over the centre: −2xh/(1 + x²)² · 2/60 dB/MHz = 0.0256 dB/MHz; 10 MHz rms
+    // are 0.256 dB, 2.9 % of the amplitude, less by the curvature of so wide a swing.
+    let found = spread(5e6);
+    assert!((0.018..0.036).contains(&found), "{found}");
 }

@@ -49,14 +49,14 @@ proptest! {
 
     #[test]
     fn axial_spins(twice in 1_u32..12, d in -2000.0_f64..2000.0, g in 0.5_f64..3.0, b in -9.0_f64..9.0) {
-        let site = Site::electron(f64::from(twice) / 2.0).g_factor(g).anisotropy_ghz(d, 0.0);
+        let site = Site::electron(f64::from(twice) / 2.0).g_values([g; 3]).anisotropy_ghz(d, 0.0);
         assert_levels(&alone(site), [0.0, 0.0, b], axial(twice, d, g * MU_B_GHZ_PER_T * b));
     }
 
     /// S = 1: 0 and D ± √(E² + (gμBB)²) in a field along z.
     #[test]
     fn rhombic_spin_one(d in -100.0_f64..100.0, e in -30.0_f64..30.0, b in -3.0_f64..3.0) {
-        let site = Site::electron(1.0).g_factor(2.0).anisotropy_ghz(d, e);
+        let site = Site::electron(1.0).g_values([2.0; 3]).anisotropy_ghz(d, e);
         let root = e.hypot(2.0 * MU_B_GHZ_PER_T * b);
         assert_levels(&alone(site), [0.0, 0.0, b], vec![0.0, d - root, d + root]);
     }
@@ -82,7 +82,7 @@ proptest! {
         twice in 1_u32..10, g in 1.5_f64..2.3, g_n in -2.0_f64..2.0, a in -3.0_f64..3.0, b in -2.0_f64..2.0,
     ) {
         let i = f64::from(twice) / 2.0;
-        let sites = vec![Site::electron(0.5).g_factor(g), Site::nucleus(i, g_n)];
+        let sites = vec![Site::electron(0.5).g_values([g; 3]), Site::nucleus(i, g_n)];
         let system = SpinSystem::new(sites, vec![Coupling::isotropic([0, 1], a)]).unwrap();
         assert_levels(&system, [0.0, 0.0, b], hyperfine(g, g_n, a, i, b));
     }
@@ -91,7 +91,7 @@ proptest! {
     #[test]
     fn detuned_pairs(j in -30.0_f64..30.0, b in 0.0_f64..2.0, tip in -0.1_f64..0.1) {
         let sites =
-            vec![Site::electron(0.5).g_factor(1.8).site_field_t([0.0, 0.0, tip]), Site::electron(0.5).g_factor(1.8)];
+            vec![Site::electron(0.5).g_values([1.8; 3]).site_field_t([0.0, 0.0, tip]), Site::electron(0.5).g_values([1.8; 3])];
         let system = SpinSystem::new(sites, vec![Coupling::isotropic([0, 1], j)]).unwrap();
         let zeeman = 1.8 * MU_B_GHZ_PER_T;
         let (z0, z1) = (zeeman * (b + tip), zeeman * b);
@@ -112,7 +112,7 @@ proptest! {
             ];
             let r = turn * nalgebra::Vector3::new(0.7, 0.2, 0.4);
             SpinSystem::new(sites, vec![
-                Coupling::turned_values([0, 1], [0.1, 0.2, 0.5], turn),
+                Coupling::turned([0, 1], nalgebra::Matrix3::from_diagonal(&[0.1, 0.2, 0.5].into()), turn),
                 Coupling::dipole([2, 0], r.into()),
             ]).unwrap()
         };
@@ -127,7 +127,7 @@ proptest! {
 /// d = g²·(μ0μB²/4πh)/r³: −d/2 twice, +d, singlet 0 for two spins 1/2 along z without a field.
 #[test]
 fn axial_dipole_pair() {
-    let sites = vec![Site::electron(0.5).g_factor(2.0), Site::electron(0.5).g_factor(2.0)];
+    let sites = vec![Site::electron(0.5).g_values([2.0; 3]), Site::electron(0.5).g_values([2.0; 3])];
     let system = SpinSystem::new(sites, vec![Coupling::dipole([0, 1], [0.0, 0.0, 1.5])]).unwrap();
     let d = 4.0 * DIPOLE_GHZ_NM3 / 1.5_f64.powi(3);
     assert_levels(&system, [0.0; 3], vec![-d / 2.0, -d / 2.0, d, 0.0]);
@@ -165,7 +165,7 @@ fn an_oriented_g_counts_along_its_axes() {
 /// The strength's sum over everything is S(S+1)(2S+1), diagonal terms included: a trace rule.
 #[test]
 fn strengths_obey_the_trace_rule() {
-    let sites = vec![Site::electron(1.0).anisotropy_ghz(7.0, 2.0), Site::electron(0.5).g_factor(1.9)];
+    let sites = vec![Site::electron(1.0).anisotropy_ghz(7.0, 2.0), Site::electron(0.5).g_values([1.9; 3])];
     let system = SpinSystem::new(sites, vec![Coupling::isotropic([0, 1], 1.3)]).unwrap();
     let levels = system.levels([0.1, 0.2, 0.4]).unwrap();
     for (site, spin) in [(0, 1.0), (1, 0.5)] {

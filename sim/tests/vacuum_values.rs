@@ -13,7 +13,7 @@ fn bursts_come_at_their_rate_and_add_their_gas() {
         bursts_per_h: 30.0,
         burst_mean_pa: 1e-7,
         pump_tau_s: 20.0,
-        ..ChamberParams::example_chamber()
+        ..ChamberParams::example()
     };
     let mut chamber = Chamber::new(params.clone());
     // Looked at every 5 τ, so that looks are independent to e⁻⁵.
@@ -36,7 +36,7 @@ fn bursts_come_at_their_rate_and_add_their_gas() {
 #[test]
 fn the_gauge_scatters_by_its_relative_noise() {
     let mut rng = ChaCha8Rng::seed_from_u64(13);
-    let chamber = Chamber::new(ChamberParams { gauge_digits: 9, ..ChamberParams::example_chamber() });
+    let chamber = Chamber::new(ChamberParams { gauge_digits: 9, ..ChamberParams::example() });
     let n = 10_000;
     let logs: Vec<f64> = (0..n).map(|_| (chamber.gauge_pa(&mut rng) / chamber.pressure_pa()).ln()).collect();
     let mean = logs.iter().sum::<f64>() / f64::from(n);

@@ -1,5 +1,6 @@
 //! What a world is for, what lies there, and what a perfect night would find.
 
+use noctule_sim::cryo::{CryostatParams, boiled_l};
 use noctule_sim::world::World;
 use serde::Serialize;
 use std::fmt::Write;
@@ -19,8 +20,38 @@ pub struct WorldCard {
     pub tip_polarised: bool,
     /// How often the tip changes by itself in tunnelling range, 1/h.
     pub tip_changes_per_h: f64,
+    /// The helium and how long it lasts.
+    pub cold: ColdCard,
+    /// Transmission of the RF line at 5, 10, 15 and 20 GHz, dB, as it is at the start.
+    pub rf_line_db: [(f64, f64); 4],
     /// What lies on the surface, kind by kind.
     pub kinds: Vec<KindCard>,
+}
+
+/// The helium of a world at rest: nobody ramps, and the RF is off.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct ColdCard {
+    /// Litres in the bath at the start.
+    pub helium_l: f64,
+    /// Litres that boil off in an hour.
+    pub boil_off_l_h: f64,
+    /// How long the pot lasts at the start, h.
+    pub pot_left_h: f64,
+    /// How long it lasts after it was condensed, h.
+    pub pot_full_h: f64,
+}
+
+impl ColdCard {
+    fn of(cryostat: &CryostatParams) -> Self {
+        let (bath, pot) = (&cryostat.bath, &cryostat.pot);
+        let full_s = pot.full_hold_s(0.0);
+        Self {
+            helium_l: bath.initial_l,
+            boil_off_l_h: boiled_l(bath.static_load_w * 3600.0),
+            pot_left_h: full_s * pot.initial_part / 3600.0,
+            pot_full_h: full_s / 3600.0,
+        }
+    }
 }
 
 /// One kind of thing on the surface.
@@ -69,6 +100,9 @@ impl WorldCard {
             perfect_night: world.perfect_night.clone(),
             tip_polarised: world.tip.apex.has_contrast(),
             tip_changes_per_h: world.tip.preparation.changes_per_hour,
+            cold: ColdCard::of(&world.cryostat),
+            rf_line_db: [5.0, 10.0, 15.0, 20.0]
+                .map(|f_ghz| (f_ghz, world.rf_line.transmission_db(f_ghz * 1e9))),
             kinds: kinds.collect(),
         }
     }
@@ -78,7 +112,8 @@ impl WorldCard {
         let mut out = format!("{}\n\n{}\n", self.name, self.note);
         for (title, text) in [("For", &self.purpose), ("A perfect night", &self.perfect_night)] {
             if !text.is_empty() {
-                let _ = writeln!(out, "\n{title}: {text}.");
+                let stop = if text.ends_with(['.', '?', '!']) { "" } else { "." };
+                let _ = writeln!(out, "\n{title}: {text}{stop}");
             }
         }
         let tip =
@@ -88,6 +123,19 @@ impl WorldCard {
             "\nThe tip at the start is {tip}. It changes by itself {} times an hour in range.",
             self.tip_changes_per_h
         );
+        let cold = &self.cold;
+        let _ = writeln!(
+            out,
+            "\nAt rest the bath holds {:.1} L and loses {:.2} L an hour: it is empty after {:.0} h. The pot lasts {:.0} h \
+             as it is and {:.0} h after it was condensed.",
+            cold.helium_l,
+            cold.boil_off_l_h,
+            cold.helium_l / cold.boil_off_l_h,
+            cold.pot_left_h,
+            cold.pot_full_h
+        );
+        let levels: Vec<_> = self.rf_line_db.iter().map(|(f, db)| format!("{db:.0} dB at {f} GHz")).collect();
+        let _ = writeln!(out, "The RF line passes {}.", levels.join(", "));
         let _ = writeln!(out, "\nOn the surface");
         for kind in self.kinds.iter().filter(|kind| !kind.sites.is_empty()) {
             let _ = writeln!(out, "  {} × {}: {}", kind.sites.len(), kind.name, kind.spin_text());
@@ -139,6 +187,9 @@ mod tests {
         // 1/(π·80 ns) = 3.97887 MHz.
         assert!((molecule.width_mhz - 3.978_874).abs() < 1e-5);
         assert!(card.text().contains("8 of them 10 MHz apart"));
+        // 0.45 W boil off 0.627 L an hour: 20.7 J/g and 125 g/L (the values of `cryo::helium`).
+        assert!((card.cold.boil_off_l_h - 0.45 * 3600.0 / (20.7 * 125.0)).abs() < 0.01, "{:?}", card.cold);
+        assert!(card.cold.pot_left_h < card.cold.pot_full_h, "{:?}", card.cold);
         let blind = WorldCard::of(&World::shipped("blind").unwrap()).text();
         assert!(blind.contains("blind: it shows no spin") && blind.contains("moment 0.8950"), "{blind}");
     }

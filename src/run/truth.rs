@@ -4,7 +4,7 @@
 //! the verbs, the verdicts and the brief know nothing of it.
 
 use crate::history::{Claim, Known};
-use noctule_sim::microscope::{Chronicle, SpinStay, TipStay};
+use noctule_sim::microscope::{Chronicle, ColdTruth, SpinStay, TipStay};
 use serde::Serialize;
 
 /// A claim held against the truth.
@@ -46,6 +46,8 @@ pub struct Truth {
     pub g: Option<f64>,
     /// Mean field of the tip on it along z, over its longest stay, T.
     pub tip_field_t: Option<f64>,
+    /// What became of the helium.
+    pub cold: ColdTruth,
     /// When the tip was polarised.
     pub polarised: Vec<Span>,
     /// Every apex of the tip, in order.
@@ -59,7 +61,7 @@ pub struct Truth {
 impl Truth {
     /// From what the microscope wrote down.
     pub fn new(chronicle: Chronicle) -> Self {
-        let Chronicle { tips, mut stays } = chronicle;
+        let Chronicle { cold, tips, mut stays } = chronicle;
         stays.retain(|stay| stay.to_s - stay.from_s >= STAY_MIN_S);
         let mut polarised: Vec<Span> = Vec::new();
         for tip in tips.iter().filter(|tip| tip.polarised) {
@@ -74,6 +76,7 @@ impl Truth {
             moment_mub: None,
             g: None,
             tip_field_t: None,
+            cold,
             polarised,
             tips,
             stays,
@@ -170,14 +173,14 @@ mod tests {
             stay("A3", 1000.0, 1030.0, 1),
             stay("A4", 2000.0, 9000.0, 2),
         ];
-        let truth = Truth::new(Chronicle { tips, stays });
+        let truth = Truth::new(Chronicle { tips, stays, ..Chronicle::default() });
         assert!(truth.spin_in_reach);
         assert_eq!((truth.site.as_deref(), truth.moment_mub, truth.g), (Some("A2"), Some(0.9), Some(1.8)));
         assert_eq!(truth.polarised, [Span { from_s: 0.0, to_s: 2000.0 }]);
         assert_eq!(truth.stays.len(), 3, "half a minute is no stay");
         assert_eq!(truth.between(0.0, 400.0).unwrap().site, "A2");
         assert!(truth.between(3000.0, 4000.0).is_none(), "the tip was blind");
-        let blind = Truth::new(Chronicle { tips: vec![tip(0.0, 9000.0, false)], stays: Vec::new() });
+        let blind = Truth::new(Chronicle { tips: vec![tip(0.0, 9000.0, false)], ..Chronicle::default() });
         assert!(!blind.spin_in_reach && blind.polarised.is_empty() && blind.site.is_none());
     }
 
@@ -185,7 +188,7 @@ mod tests {
     fn claims_are_right_when_the_truth_says_so() {
         let truth = |polarised| {
             let stays = vec![stay("A1", 100.0, 5000.0, 0)];
-            Truth::new(Chronicle { tips: vec![tip(0.0, 5000.0, polarised)], stays })
+            Truth::new(Chronicle { tips: vec![tip(0.0, 5000.0, polarised)], stays, ..Chronicle::default() })
         };
         let claim = |verdict: &str, moment: Option<f64>, g_to: Option<f64>| Claim {
             series: (0, 0),

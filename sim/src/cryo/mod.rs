@@ -223,13 +223,6 @@ impl Cryostat {
         self.pot.until_cold_s(self.pot_load_w(loads))
     }
 
-    /// Time in s until something changes by itself (bath or pot dry, transfer or condensation
-    /// done) with constant loads; infinite if nothing will.
-    pub fn until_event_s(&self, loads: CryoLoads) -> f64 {
-        let bath_s = self.bath.until_event_s(self.bath_load_w(loads));
-        bath_s.min(self.pot.until_event_s(self.pot_load_w(loads), self.bath.empty()))
-    }
-
     /// Lets `dt_s` pass with constant loads, exactly.
     pub fn advance(&mut self, dt_s: f64, loads: CryoLoads) {
         let mut left_s = passed_s(dt_s);

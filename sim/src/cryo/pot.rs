@@ -186,11 +186,6 @@ impl Pot {
         self.t_k
     }
 
-    /// Liquid left, mol.
-    pub fn liquid_mol(&self) -> f64 {
-        self.liquid_mol
-    }
-
     /// What it is doing.
     pub fn phase(&self) -> PotPhase {
         self.phase

@@ -17,8 +17,7 @@ mod tests;
 pub use params::{MagnetParams, RampSegment, SwitchParams};
 
 use crate::cryo::bounds::passed_s;
-use rand_chacha::ChaCha8Rng;
-use rand_distr::{Distribution, StandardNormal};
+
 use std::sync::Arc;
 
 /// Below this current a quench is over, A.
@@ -181,11 +180,6 @@ impl Magnet {
         }
     }
 
-    /// Field the supply goes to, T.
-    pub fn target_t(&self) -> f64 {
-        self.target_a * self.params.tesla_per_ampere
-    }
-
     /// Field by current and calibration, T: what the supply believes.
     pub fn nominal_t(&self) -> f64 {
         self.current_a * self.params.tesla_per_ampere
@@ -196,27 +190,9 @@ impl Magnet {
         self.nominal_t() + self.lag_t + self.remanent_t
     }
 
-    /// Field that will be there `dt_s` from now if nobody interferes, T. The magnet stays where it is.
-    pub fn field_after_t(&self, dt_s: f64) -> f64 {
-        let mut ahead = self.clone();
-        ahead.advance(dt_s);
-        ahead.field_t()
-    }
-
-    /// A field sensor's reading, T.
-    pub fn reading_t(&self, rng: &mut ChaCha8Rng) -> f64 {
-        let deviate: f64 = StandardNormal.sample(rng);
-        self.field_t() + self.params.reading_noise_t * deviate
-    }
-
     /// Current in the coil, A.
     pub fn current_a(&self) -> f64 {
         self.current_a
-    }
-
-    /// Current in the leads, A.
-    pub fn lead_a(&self) -> f64 {
-        self.lead_a
     }
 
     /// Who carries the current.

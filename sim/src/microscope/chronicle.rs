@@ -48,9 +48,24 @@ pub struct SpinStay {
     pub switches: u64,
 }
 
+/// What became of the helium.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Default)]
+pub struct ColdTruth {
+    /// Litres boiled off since the start.
+    pub helium_boiled_l: f64,
+    /// Litres transferred into the bath since the start.
+    pub helium_filled_l: f64,
+    /// Condensations of the pot that were completed.
+    pub condensations: u32,
+    /// How long the pot would still last without further load, s.
+    pub pot_left_s: f64,
+}
+
 /// Everything so far. Nothing that is measured knows of it.
 #[derive(Debug, Clone, PartialEq, Serialize, Default)]
 pub struct Chronicle {
+    /// What became of the helium.
+    pub cold: ColdTruth,
     /// Every apex, in order, without gaps.
     pub tips: Vec<TipStay>,
     /// Every stay of a spin in reach of the tip, in order.
@@ -174,6 +189,6 @@ impl Microscope {
                 switches: entry.switches,
             }
         };
-        Chronicle { tips, stays: self.diary.stays.iter().map(told).collect() }
+        Chronicle { cold: self.plant.cold(), tips, stays: self.diary.stays.iter().map(told).collect() }
     }
 }

@@ -22,6 +22,9 @@ pub struct Effects {
     pub line_loss_db_k: f64,
     /// Phase of the ripple per kelvin of the warm part, rad/K. Typically 0.01 to 0.1 (common practice).
     pub line_phase_rad_k: f64,
+    /// Shift of the line's resonances per kelvin of the warm part, Hz/K. Typically −1e6 to −1e5: at 15 GHz copper's
+    /// 17e-6/K of length are −0.25 MHz/K (CRC Handbook of Chemistry and Physics, thermal expansion, from memory).
+    pub line_resonance_hz_k: f64,
     /// Wander of the warm part's temperature: standard deviation, K. Typically 0.3 to 2 (common practice).
     pub line_wander_k: f64,
     /// Correlation time of that wander, s. Typically 1800 to 14400.
@@ -67,6 +70,7 @@ impl Default for Effects {
             homodyne_phase_rad: 0.0,
             line_loss_db_k: 0.0,
             line_phase_rad_k: 0.0,
+            line_resonance_hz_k: 0.0,
             line_wander_k: 0.0,
             line_wander_s: 3600.0,
             line_phase_rad_l: 0.0,

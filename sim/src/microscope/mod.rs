@@ -23,7 +23,7 @@ mod time;
 mod tip;
 mod truth;
 
-pub use chronicle::{Chronicle, SpinStay, TipStay};
+pub use chronicle::{Chronicle, ColdTruth, SpinStay, TipStay};
 pub use effects::Effects;
 pub use truth::{SpinTruth, Truth};
 

@@ -1,11 +1,12 @@
 //! Magnet, cryostat, vacuum and RF: the apparatus round the junction.
 
+use super::chronicle::ColdTruth;
 use super::effects::Effects;
 use crate::act::Refusal;
 use crate::cryo::{CryoFaults, CryoLoads, Cryostat, LITRE_J};
 use crate::magnet::Magnet;
 use crate::noise::{Source, Stream, Wander};
-use crate::rf::{RfLine, RfSource, dbm_to_volts, dissipated_w, junction_volts};
+use crate::rf::{LineDrift, RfLine, RfSource, dbm_to_volts, dissipated_w, junction_volts};
 use crate::vacuum::Chamber;
 use crate::world::World;
 
@@ -139,6 +140,17 @@ impl Plant {
         self.cryostat.bath().level_l()
     }
 
+    /// What became of the helium so far.
+    pub(super) fn cold(&self) -> ColdTruth {
+        let (bath, pot) = (self.cryostat.bath(), self.cryostat.pot());
+        ColdTruth {
+            helium_boiled_l: bath.boiled_l(),
+            helium_filled_l: bath.filled_l(),
+            condensations: pot.regenerations(),
+            pot_left_s: pot.hold_left_s(0.0),
+        }
+    }
+
     pub(super) fn helium_gauge_l(&self, stream: &mut Stream) -> f64 {
         self.cryostat.bath().gauge_l(stream.rng())
     }
@@ -152,13 +164,13 @@ impl Plant {
         match self.source.emitted_dbm() {
             Some(level_dbm) => {
                 let (effects, warmth_k) = (&self.effects, self.line_warmth_k.value());
-                let boiled_l = self.initial_l - self.cryostat.bath().level_l();
-                let phase_rad = effects.line_phase_rad_k * warmth_k + effects.line_phase_rad_l * boiled_l;
-                let loss_db = effects.line_loss_db_k * warmth_k;
-                junction_volts(
-                    level_dbm,
-                    self.line.drifted_db(self.source.frequency_hz(), loss_db, phase_rad),
-                )
+                let fallen_l = self.initial_l - self.cryostat.bath().level_l();
+                let drift = LineDrift {
+                    loss_db: effects.line_loss_db_k * warmth_k,
+                    phase_rad: effects.line_phase_rad_k * warmth_k + effects.line_phase_rad_l * fallen_l,
+                    resonance_hz: effects.line_resonance_hz_k * warmth_k,
+                };
+                junction_volts(level_dbm, self.line.drifted_db(self.source.frequency_hz(), drift))
             }
             None => 0.0,
         }

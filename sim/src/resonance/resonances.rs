@@ -75,7 +75,7 @@ impl Resonances {
     /// # use nalgebra::Vector3;
     ///
     /// // A pair with J = 0.8 GHz, the tip's field on the first spin only: four lines.
-    /// let pair = vec![Site::electron(0.5).g_factor(1.8), Site::electron(0.5).g_factor(1.8)];
+    /// let pair = vec![Site::electron(0.5).g_values([1.8; 3]), Site::electron(0.5).g_values([1.8; 3])];
     /// let pair = SpinSystem::new(pair, vec![Coupling::isotropic([0, 1], 0.8)])?;
     /// let levels = pair.levels_with_site_field([0.0, 0.0, 0.9], 0, [0.0, 0.0, 0.02])?;
     /// let lines = Resonances::of(&pair, &levels, 0, Vector3::z(), 0.4)?;

@@ -47,6 +47,17 @@ pub struct RfLine {
     pub resonances: Vec<LineResonance>,
 }
 
+/// What a line that warms or whose dielectric changes differs in from itself.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub struct LineDrift {
+    /// More loss, dB.
+    pub loss_db: f64,
+    /// Turn of all ripple, rad: its features move by −`phase_rad`/(2π·delay).
+    pub phase_rad: f64,
+    /// How far the resonances have moved, Hz.
+    pub resonance_hz: f64,
+}
+
 impl RfLine {
     /// A line of an invented instrument: 26 dB at 10 GHz, ripple of some dB, one dip.
     pub fn example() -> Self {
@@ -66,26 +77,25 @@ impl RfLine {
 
     /// Transmission in dB at `frequency_hz`, negative for a loss.
     pub fn transmission_db(&self, frequency_hz: f64) -> f64 {
-        self.drifted_db(frequency_hz, 0.0, 0.0)
+        self.drifted_db(frequency_hz, LineDrift::default())
     }
 
-    /// The same with the line warmed or its dielectric changed: `loss_db` more loss, all ripple turned by
-    /// `phase_rad`, so that its features move by −`phase_rad`/(2π·delay).
-    pub fn drifted_db(&self, frequency_hz: f64, loss_db: f64, phase_rad: f64) -> f64 {
+    /// The same with the line warmed or its dielectric changed.
+    pub fn drifted_db(&self, frequency_hz: f64, drift: LineDrift) -> f64 {
         let relative = (frequency_hz / self.reference_hz).max(0.0);
         let smooth_db = self.fixed_loss_db
             + self.conductor_loss_db * relative.sqrt()
             + self.insulation_loss_db * relative;
-        let ripple_db: f64 = ripple_db(&self.waves, frequency_hz, phase_rad);
+        let ripple_db: f64 = ripple_db(&self.waves, frequency_hz, drift.phase_rad);
         let resonances_db: f64 = self
             .resonances
             .iter()
             .map(|r| {
-                let offset = 2.0 * (frequency_hz - r.centre_hz) / r.fwhm_hz;
+                let offset = 2.0 * (frequency_hz - r.centre_hz - drift.resonance_hz) / r.fwhm_hz;
                 r.height_db / (1.0 + offset * offset)
             })
             .sum();
-        ripple_db + resonances_db - smooth_db - loss_db
+        ripple_db + resonances_db - smooth_db - drift.loss_db
     }
 
     /// All faults, one sentence each; empty if there is none.
@@ -154,8 +164,21 @@ mod tests {
         line.resonances.clear();
         (line.conductor_loss_db, line.insulation_loss_db) = (0.0, 0.0);
         for f_hz in [11e9, 14.03e9, 17.7e9] {
-            let found = line.drifted_db(f_hz, 0.2, TAU / 4.0);
+            let found = line
+                .drifted_db(f_hz, LineDrift { loss_db: 0.2, phase_rad: TAU / 4.0, ..LineDrift::default() });
             assert!((found + 0.2 - line.transmission_db(f_hz + 62.5e6)).abs() < 1e-9);
+        }
+    }
+
+    /// A resonance that has moved by 3 MHz has at 14.003 GHz what it had at 14 GHz.
+    #[test]
+    fn a_moved_resonance_is_the_same_elsewhere() {
+        let mut line = RfLine::example();
+        line.waves.clear();
+        (line.conductor_loss_db, line.insulation_loss_db) = (0.0, 0.0);
+        let moved = LineDrift { resonance_hz: 3e6, ..LineDrift::default() };
+        for f_hz in [14.1e9, 14.2e9, 14.23e9] {
+            assert!((line.drifted_db(f_hz + 3e6, moved) - line.transmission_db(f_hz)).abs() < 1e-9);
         }
     }
 

@@ -33,9 +33,9 @@ impl Coupling {
         Self::tensor(pair, Matrix3::from_diagonal(&Vector3::from(t_ghz)))
     }
 
-    /// Principal values along turned axes, GHz.
-    pub fn turned_values(pair: [usize; 2], t_ghz: [f64; 3], turn: Rotation3<f64>) -> Self {
-        Self::tensor(pair, turn * Matrix3::from_diagonal(&Vector3::from(t_ghz)) * turn.inverse())
+    /// The whole tensor in turned axes, GHz.
+    pub fn turned(pair: [usize; 2], t_ghz: Matrix3<f64>, turn: Rotation3<f64>) -> Self {
+        Self::tensor(pair, turn * t_ghz * turn.inverse())
     }
 
     /// The whole tensor in the axes of the laboratory, GHz.

@@ -65,11 +65,6 @@ impl Levels {
         &self.eigen.values
     }
 
-    /// Column `k` is the state of eigenvalue `k` in the product basis.
-    pub fn vectors(&self) -> &DMatrix<C> {
-        &self.eigen.vectors
-    }
-
     /// Levels, ascending; states closer than [`DEGENERATE_GHZ`] to their neighbour share one.
     pub fn levels(&self) -> &[Level] {
         &self.levels
@@ -259,7 +254,7 @@ mod tests {
     /// Boltzmann: 20.836619123 GHz at 1 K is one kT.
     #[test]
     fn occupation_follows_boltzmann() {
-        let system = SpinSystem::new(vec![Site::electron(0.5).g_factor(2.0)], vec![]).unwrap();
+        let system = SpinSystem::new(vec![Site::electron(0.5).g_values([2.0; 3])], vec![]).unwrap();
         let field = 20.836_619_123_327_576 / (2.0 * super::super::constants::MU_B_GHZ_PER_T);
         let levels = system.levels([0.0, 0.0, field]).unwrap();
         let p = levels.populations(1.0).unwrap();

@@ -65,11 +65,6 @@ impl Site {
         self
     }
 
-    /// The same g factor in all directions.
-    pub fn g_factor(self, g: f64) -> Self {
-        self.g_values([g; 3])
-    }
-
     /// Principal values of g along x, y, z of the site.
     pub fn g_values(self, g: [f64; 3]) -> Self {
         self.g_tensor(Matrix3::from_diagonal(&Vector3::from(g)))

@@ -27,7 +27,7 @@ impl SpinSystem {
     /// ```
     /// use noctule_sim::spin::{Coupling, Site, SpinError, SpinSystem};
     ///
-    /// let sites = vec![Site::electron(0.3), Site::electron(1.0).g_factor(f64::NAN)];
+    /// let sites = vec![Site::electron(0.3), Site::electron(1.0).g_values([f64::NAN; 3])];
     /// let error = SpinSystem::new(sites, vec![Coupling::isotropic([1, 1], 2.0)]).unwrap_err();
     /// let SpinError::Faults(faults) = error else { panic!() };
     /// assert_eq!(faults.len(), 3);

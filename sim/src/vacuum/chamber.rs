@@ -27,7 +27,7 @@ pub struct ChamberParams {
 
 impl ChamberParams {
     /// A microscope's chamber at 5·10⁻¹¹ mbar.
-    pub fn example_chamber() -> Self {
+    pub fn example() -> Self {
         Self {
             base_pa: 5e-9,
             initial_excess_pa: 0.0,
@@ -67,7 +67,7 @@ impl ChamberParams {
 /// use rand::SeedableRng;
 ///
 /// let mut rng = rand_chacha::ChaCha8Rng::seed_from_u64(1);
-/// let mut chamber = Chamber::new(ChamberParams::example_chamber());
+/// let mut chamber = Chamber::new(ChamberParams::example());
 /// chamber.burst(1e-7);
 /// chamber.advance(4.0, &mut rng);
 /// let left_pa = chamber.pressure_pa() - 5e-9;
@@ -154,7 +154,7 @@ mod tests {
     use rand::SeedableRng;
 
     fn busy() -> ChamberParams {
-        ChamberParams { bursts_per_h: 20.0, ..ChamberParams::example_chamber() }
+        ChamberParams { bursts_per_h: 20.0, ..ChamberParams::example() }
     }
 
     #[test]
@@ -176,13 +176,13 @@ mod tests {
         assert!((round_digits(9.996e-9, 3) / 1.0e-8 - 1.0).abs() < 1e-12);
         assert_eq!(round_digits(0.0, 3), 0.0);
         let mut rng = ChaCha8Rng::seed_from_u64(1);
-        let low = Chamber::new(ChamberParams { base_pa: 1e-11, ..ChamberParams::example_chamber() });
+        let low = Chamber::new(ChamberParams { base_pa: 1e-11, ..ChamberParams::example() });
         assert!((low.gauge_pa(&mut rng) / 1e-9 - 1.0).abs() < 1e-12);
     }
 
     #[test]
     fn faults_are_told_all_at_once() {
-        let mut params = ChamberParams::example_chamber();
+        let mut params = ChamberParams::example();
         params.base_pa = 0.0;
         params.pump_tau_s = f64::NAN;
         params.gauge_digits = 0;

@@ -16,6 +16,7 @@ pub(super) fn read(node: Node<'_>, problems: &mut Vec<Problem>) -> Effects {
         homodyne_phase_rad: given.number_or("homodyne_phase_rad", Range::Any, 0.0),
         line_loss_db_k: given.number_or("line_loss_db_k", Range::Within(0.0, 10.0), 0.0),
         line_phase_rad_k: given.number_or("line_phase_rad_k", Range::Within(0.0, 100.0), 0.0),
+        line_resonance_hz_k: given.number_or("line_resonance_mhz_k", Range::Within(-100.0, 100.0), 0.0) * 1e6,
         line_wander_k: given.number_or("line_wander_k", Range::Within(0.0, 100.0), 0.0),
         line_wander_s: given.number_or("line_wander_min", Range::Positive, off.line_wander_s / 60.0) * 60.0,
         line_phase_rad_l: given.number_or("line_phase_rad_l", Range::Within(0.0, 100.0), 0.0),

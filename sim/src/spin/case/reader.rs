@@ -165,19 +165,19 @@ impl Reader<'_> {
         };
         let spin = self.need(&mut fields, "S").and_then(|item| self.number(item)).unwrap_or(0.5);
         if kind == "e" {
-            site.spin = spin;
+            site = Site::electron(spin);
             if let Some(g) = self.need(&mut fields, "g").and_then(|item| self.tensor(item)) {
-                site.g = g;
+                site = site.g_tensor(g);
             }
-            site.d_ghz = self.number_or_zero(fields.take("D_GHz"));
-            site.e_ghz = self.number_or_zero(fields.take("E_GHz"));
-            site.f4_ghz = match (fields.take("F4_GHz"), fields.take("F_GHz")) {
+            let [d_ghz, e_ghz] = ["D_GHz", "E_GHz"].map(|name| self.number_or_zero(fields.take(name)));
+            let f4_ghz = match (fields.take("F4_GHz"), fields.take("F_GHz")) {
                 (Some(_), Some(again)) => {
                     self.complain(again, "`F_GHz` and `F4_GHz` are the same term: give one of them");
                     0.0
                 }
                 (one, other) => self.number_or_zero(one.or(other)),
             };
+            site = site.anisotropy_ghz(d_ghz, e_ghz).quartic_ghz(f4_ghz);
         } else {
             let g = self.need(&mut fields, "gN").and_then(|item| self.number(item));
             site = Site::nucleus(spin, g.unwrap_or(0.0));
@@ -186,17 +186,17 @@ impl Reader<'_> {
             if matches!(q.shape, Shape::Number(_)) {
                 self.complain(q, "Q_GHz needs three principal values or a 3 by 3 matrix: a number alone would only shift all levels");
             } else if let Some(q) = self.tensor(q) {
-                site.quadrupole_ghz = q;
+                site = site.quadrupole_ghz(q);
             }
         }
         if let Some(Shape::Text(name)) = fields.take("name").map(|item| &item.shape) {
-            site.name.clone_from(name);
+            site = site.named(name);
         }
         if let Some(field) = fields.take("Btip_T").and_then(|item| self.vector(item)) {
-            site.site_field_t = field.into();
+            site = site.site_field_t(field);
         }
         if let Some(turn) = fields.take("turn").and_then(|item| self.turn(item)) {
-            site.turn = turn;
+            site = site.turned(turn);
         }
         self.finish(fields);
         site
@@ -241,7 +241,7 @@ impl Reader<'_> {
             (false, Some(t), None) => {
                 let tensor = self.tensor(t)?;
                 let turn = turn.unwrap_or(Some(Rotation3::identity()))?;
-                Some(Coupling::tensor(pair?, turn * tensor * turn.inverse()))
+                Some(Coupling::turned(pair?, tensor, turn))
             }
             (dipolar, Some(_), Some(_)) => {
                 let extra = if dipolar { "T_GHz" } else { "r_nm" };
