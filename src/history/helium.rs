@@ -18,8 +18,9 @@ pub struct Level {
     pub mark_m3: f64,
     /// Readings: s, m³.
     pub readings: Vec<(f64, f64)>,
-    /// Readings before this one say nothing about the loss of now.
-    from: usize,
+    /// Readings of the holds in which helium was transferred: the first one in it, and the first one after it once it
+    /// is over.
+    transfers: Vec<(usize, Option<usize>)>,
 }
 
 /// Readings are kept so far apart, s: closer ones say nothing new about a bath.
@@ -44,7 +45,7 @@ impl Level {
             transfer_m3: budget.transfer_m3(),
             mark_m3: budget.refill_mark_m3,
             readings: Vec::new(),
-            from: 0,
+            transfers: Vec::new(),
         })
     }
 
@@ -56,15 +57,23 @@ impl Level {
         }
     }
 
+    /// The run is held so that helium can be transferred.
+    pub fn transfer_begins(&mut self) {
+        if self.transfers.last().is_none_or(|(_, after)| after.is_some()) {
+            self.transfers.push((self.readings.len(), None));
+        }
+    }
+
     /// A transfer is over: the level before it says nothing about the time after it, however little came in.
-    pub fn begin_anew(&mut self) {
-        self.from = self.readings.len();
+    pub fn transfer_ends(&mut self) {
+        if let Some((_, after @ None)) = self.transfers.last_mut() {
+            *after = Some(self.readings.len());
+        }
     }
 
     /// The readings since the last transfer.
     pub fn since_transfer(&self) -> &[(f64, f64)] {
-        let from = self.from.min(self.readings.len());
-        &self.readings[self.used().since.max(from)..]
+        &self.readings[self.used().since..]
     }
 
     /// The straight line through the readings that tell the loss of now, and those readings; none while there are
@@ -120,7 +129,7 @@ impl Level {
 
     /// What the readings add up to, m³; what was filled in does not count against it.
     pub fn used(&self) -> LevelUse {
-        level_use(&self.readings, self.transfer_m3)
+        level_use(&self.readings, self.transfer_m3, &self.transfers)
     }
 
     /// Helium used in words. The error of a difference of two readings comes from how readings scatter that follow

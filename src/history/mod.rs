@@ -21,8 +21,8 @@ use crate::bench::{Bench, TaskKind};
 use crate::instrument::Task;
 use crate::quantity::TimePoint;
 use crate::record::{
-    Answer, CentrePlan, Centred, Column, Ending, Entry, Failure, Found, HeldBy, Place, Point, RecordError,
-    Request, RunFile, SafeAct, SweepPlan,
+    Answer, CentrePlan, Centred, Column, During, Ending, Entry, Failure, Found, HeldBy, Place, Point,
+    RecordError, Request, RunFile, SafeAct, SweepPlan,
 };
 use names::Names;
 use std::collections::{BTreeMap, BTreeSet};
@@ -191,7 +191,12 @@ impl History {
             }
             Entry::SweepEnd { .. } => self.swept(at_s),
             Entry::StepBegin { .. } | Entry::StepEnd { .. } => spans::step(&mut self.steps, at_s, entry),
-            Entry::SafeStep { step, achieved, found, .. } => self.safe_step(step, *achieved, found, at_s),
+            Entry::SafeStep { step, achieved, found, during } => {
+                if *during == During::Refill {
+                    self.helium.iter_mut().for_each(Level::transfer_begins);
+                }
+                self.safe_step(step, *achieved, found, at_s);
+            }
             Entry::Interlock { name, .. } => {
                 self.tripped.insert(name.clone());
                 self.trips.extend(Trip::of(at_s, entry));
@@ -203,7 +208,10 @@ impl History {
                 self.holds += 1;
                 self.hold = Some(HoldNow { since: at, by: *by });
             }
-            Entry::Released { .. } => self.hold = None,
+            Entry::Released { .. } => {
+                self.hold = None;
+                self.helium.iter_mut().for_each(Level::transfer_ends);
+            }
             Entry::Resumed { .. } => {
                 self.resumed += 1;
                 (self.hold, self.ending, self.parked) = (None, None, false);

@@ -158,6 +158,7 @@ fn helium(account: &Account, elapsed_s: f64) -> Option<Value> {
         "mark": value_in(helium.mark_m3, unit, 3),
         "part": (helium.last_m3 / helium.volume_m3).clamp(0.0, 1.0),
         "mark_part": (helium.mark_m3 / helium.volume_m3).clamp(0.0, 1.0),
+        "used": helium.used,
         "loss": helium.loss_m3_per_s.map(|l| format!("{} an hour", value_in(l * 3600.0, unit, 2))),
         "due": due.map(|due| account.clock.long(due)),
         "due_in": due.map(|due| in_words(due - elapsed_s)),

@@ -109,7 +109,7 @@ function showLocks(locks) {
 
 function showHelium(helium) {
   if (!helium) return put("helium", "No reading yet.");
-  const loss = helium.loss ? `, losing ${helium.loss}` : "";
+  const loss = (helium.loss ? `, losing ${helium.loss}` : "") + `; ${helium.used}`;
   const due = helium.due ? ` Refill due in ${helium.due_in} (${helium.due}).` : " A forecast needs half an hour of readings.";
   put("helium", `${helium.level} now${loss}; refill mark at ${helium.mark}.${due}`);
 }

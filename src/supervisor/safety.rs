@@ -318,6 +318,9 @@ impl Supervisor {
         self.hold.stage = Stage::Entering;
         self.hold.changed = false;
         let during = if self.hold.refill { During::Refill } else { During::Hold };
+        if during == During::Refill {
+            self.helium.iter_mut().for_each(Level::transfer_begins);
+        }
         let steps = self.hold.steps_in(&self.bench, &self.latest, task_under_way);
         self.at_work.begin(Procedure::Steps(Steps::new(during, steps)), Purpose::EnterHold);
         self.run(Input::Go, out);
@@ -393,7 +396,7 @@ impl Supervisor {
             out,
         );
         if self.hold.refill {
-            self.helium.iter_mut().for_each(Level::begin_anew);
+            self.helium.iter_mut().for_each(Level::transfer_ends);
         }
         self.hold = super::Hold::default();
         match self.suspended.take() {

@@ -265,3 +265,38 @@ fn the_shipped_two_days_with_a_refill_find_the_moment_of_the_world() {
     let sweeps = run.json["sweeps"].as_u64().unwrap();
     assert_eq!(sweeps, 16, "eight fields in each of two passes");
 }
+
+/// What the gauge adds up to is what the world lost, with none to three transfers, whoever comes when: within three
+/// times the gauge's noise at both ends of each stretch (0.08 L, steps of 0.1 L), and never below zero.
+#[test]
+fn helium_used_is_what_the_world_lost() {
+    let full = std::env::var("NOCTULE_CAMPAIGN").is_ok_and(|size| size == "full");
+    let scratch = tempfile::tempdir().unwrap();
+    let sequence = write(scratch.path(), "wait.rhai", "for turn in 0..40 { wait(1.h); }");
+    let mut worst = 0.0_f64;
+    for seed in 1..=if full { 100 } else { 8 } {
+        let transfers = seed % 4;
+        let came =
+            |n: u64| format!(r#"Refill(at: "{} min", to: "{} L")"#, 300 + 660 * n + 7 * seed, 60 + seed % 6);
+        let faults = (0..transfers).map(came).collect::<Vec<_>>().join(", ");
+        let folder = scratch.path().join(seed.to_string());
+        std::fs::create_dir(&folder).unwrap();
+        let run = Rehearsal::of(&folder, &sequence, &faults, &["--seed", &seed.to_string()]);
+        assert_eq!(run.code, 0, "{}", run.json);
+        let used_l = run.json["helium_used_l"].as_f64().unwrap();
+        let cold = &run.json["truth"]["cold"];
+        let lost_l = cold["helium_boiled_l"].as_f64().unwrap();
+        assert_eq!(cold["helium_filled_l"].as_f64().unwrap() > 0.0, transfers > 0, "{cold}");
+        // Noise and half a step of the gauge, of the mean of five readings at each end.
+        let end_l = 0.08_f64.hypot(0.1 / 12_f64.sqrt()) / 5_f64.sqrt();
+        let allowed_l = 3.0 * end_l * (2.0 * (transfers as f64 + 1.0)).sqrt();
+        worst = worst.max((used_l - lost_l).abs() / allowed_l);
+        assert!(
+            used_l >= 0.0 && (used_l - lost_l).abs() < allowed_l,
+            "{seed}: {used_l} {lost_l} {allowed_l}"
+        );
+        let brief = std::fs::read_to_string(folder.join("run/brief.html")).unwrap();
+        assert!(brief.contains(&format!("{used_l:.2} L used")), "{seed}: {used_l}");
+    }
+    println!("the largest difference is {worst:.2} of what is allowed");
+}

@@ -16,38 +16,60 @@ pub struct LevelUse {
     pub since: usize,
 }
 
-/// Adds up the falls of a level between transfers. `levels` are pairs of time and level in order of time; a rise by
-/// more than `transfer` above the lowest level is a transfer, less is the noise of the gauge.
+/// Adds up the falls of a level between transfers. `levels` are pairs of time and level in order of time. Of some
+/// transfers it is `known` which reading is the first in it and which the first after it (none while it goes on);
+/// besides, a rise by more than `transfer` above the lowest level is one, and less is the noise of the gauge. During a
+/// transfer the level can't show what is lost: it is taken to go on as it did on average outside of transfers.
 ///
 /// ```
 /// use noctule::analysis::forecast::level_use;
 /// let level = |m: usize| 40.0 - m as f64 / 60.0 + if m > 240 { 30.0 } else { 0.0 };
 /// let levels: Vec<(f64, f64)> = (0..=480).map(|m| (60.0 * m as f64, level(m))).collect();
-/// let found = level_use(&levels, 3.5);
+/// let found = level_use(&levels, 3.5, &[]);
 /// assert!((found.used - 8.0).abs() < 0.03 && (found.filled - 30.0).abs() < 0.03);
 /// assert_eq!(found.since, 241);
 /// ```
-pub fn level_use(levels: &[(f64, f64)], transfer: f64) -> LevelUse {
+pub fn level_use(levels: &[(f64, f64)], transfer: f64, known: &[(usize, Option<usize>)]) -> LevelUse {
     let mut found = LevelUse { used: 0.0, filled: 0.0, since: 0 };
     let Some((_, mut lowest)) = levels.first().copied() else { return found };
+    let mut still_s = 0.0;
+    // Rise and length of each transfer.
+    let mut transfers: Vec<(f64, f64)> = Vec::new();
     let mut at = 0;
     while at < levels.len() {
         let level = levels[at].1;
-        if level > lowest + transfer {
+        let held = known.iter().find(|(first, after)| *first == at && after.is_none_or(|after| after >= at));
+        let bounds = if let Some((_, after)) = held {
+            Some((
+                at.saturating_sub(1).max(found.since),
+                after.unwrap_or(usize::MAX).clamp(at, levels.len() - 1),
+            ))
+        } else if level > lowest + transfer {
             let low = levels[found.since..at].iter().rposition(|l| l.1 <= lowest + STILL_LOW * transfer);
-            let low = found.since + low.unwrap_or(0);
-            found.used += fall(&levels[found.since..=low]);
             // The level goes on rising until the transfer is over.
-            while levels.get(at + 1).is_some_and(|next| next.1 > levels[at].1) {
-                at += 1;
-            }
-            found.filled += (levels[at].1 - levels[low].1).max(0.0);
-            (found.since, lowest) = (at, levels[at].1);
+            let rising = levels[at..].windows(2).take_while(|pair| pair[1].1 > pair[0].1).count();
+            Some((found.since + low.unwrap_or(0), at + rising))
+        } else {
+            None
+        };
+        if let Some((low, high)) = bounds {
+            found.used += fall(&levels[found.since..=low]);
+            still_s += levels[low].0 - levels[found.since].0;
+            transfers.push((levels[high].1 - levels[low].1, levels[high].0 - levels[low].0));
+            (at, found.since, lowest) = (high, high, levels[high].1);
         }
         lowest = lowest.min(level);
         at += 1;
     }
     found.used += fall(&levels[found.since..]);
+    still_s += levels[levels.len() - 1].0 - levels[found.since].0;
+    let rate = if still_s > 0.0 { found.used / still_s } else { 0.0 };
+    for (rise, length_s) in transfers {
+        // Where somebody came and filled nothing in, the level itself shows what was lost.
+        let filled = rise + rate * length_s;
+        found.used += if filled > 0.0 { rate * length_s } else { -rise };
+        found.filled += filled.max(0.0);
+    }
     found
 }
 
@@ -89,7 +111,7 @@ mod tests {
                     shown(m, litres)
                 })
                 .collect();
-            let found = level_use(&levels, 3.5);
+            let found = level_use(&levels, 3.5, &[]);
             // Twice the scatter at each of the ends, and what boiled off while it was filled.
             let error = 0.2 * (1.0 + transfers as f64);
             assert!((found.used - lost).abs() < error, "{transfers}: {found:?}, {lost}");
@@ -102,9 +124,9 @@ mod tests {
 
     #[test]
     fn a_few_readings_are_no_use_below_zero() {
-        assert_eq!(level_use(&[], 1.0).used, 0.0);
-        assert_eq!(level_use(&[(0.0, 5.0)], 1.0).used, 0.0);
-        assert_eq!(level_use(&[(0.0, 5.0), (60.0, 5.1)], 1.0).used, 0.0);
-        assert!((level_use(&[(0.0, 5.1), (60.0, 5.0)], 1.0).used - 0.1).abs() < 1e-12);
+        assert_eq!(level_use(&[], 1.0, &[]).used, 0.0);
+        assert_eq!(level_use(&[(0.0, 5.0)], 1.0, &[]).used, 0.0);
+        assert_eq!(level_use(&[(0.0, 5.0), (60.0, 5.1)], 1.0, &[]).used, 0.0);
+        assert!((level_use(&[(0.0, 5.1), (60.0, 5.0)], 1.0, &[]).used - 0.1).abs() < 1e-12);
     }
 }

@@ -14,6 +14,8 @@ pub struct Helium {
     pub mark_m3: f64,
     /// Full bath, m³.
     pub volume_m3: f64,
+    /// What was used and filled in since the start, in words.
+    pub used: String,
     /// Loss since the last transfer, m³/s; none where too little was read.
     pub loss_m3_per_s: Option<f64>,
     /// When the last transfer ended, s.
@@ -34,6 +36,7 @@ pub fn forecast(level: &Level, bench: &Bench) -> Option<Helium> {
         last_m3: line.map_or(last_read, |line| line.at(last_s).0),
         mark_m3: budget.refill_mark_m3,
         volume_m3: budget.volume_m3,
+        used: level.used_in_words(),
         loss_m3_per_s: line.map(|line| -line.rate).filter(|loss| *loss > 0.0),
         filled_at_s: (now.len() < level.readings.len()).then(|| now[0].0),
         due_at_s: level.due().map(|due| due.at_s),

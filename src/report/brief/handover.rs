@@ -277,7 +277,7 @@ fn helium(account: &Account) -> Option<StateLine> {
     let value = value_in(helium.last_m3, unit, 3);
     let mark = value_in(helium.mark_m3, unit, 3);
     if helium.last_m3 <= helium.mark_m3 {
-        let note = format!("at or below the refill mark of {mark}: refill now");
+        let note = format!("at or below the refill mark of {mark}: refill now; {}", helium.used);
         return Some(StateLine { what, value, note, weight: Weight::Wrong });
     }
     let (note, weight) = match (helium.due_at_s, helium.loss_m3_per_s) {
@@ -294,7 +294,7 @@ fn helium(account: &Account) -> Option<StateLine> {
         }
         _ => (format!("too few readings for a forecast; the mark is {mark}"), Weight::Look),
     };
-    Some(StateLine { what, value, note, weight })
+    Some(StateLine { what, value, note: format!("{note}; {}", helium.used), weight })
 }
 
 fn writers_words(account: &Account) -> Vec<String> {
