@@ -4,7 +4,9 @@ use super::World;
 
 /// Eddy currents warm what holds the sample: it goes towards k·(dB/dt)² as 1 − e^(−t/τ) while the field ramps, and comes
 /// back as e^(−t/τ) (a body with one time constant, textbook). The magnet is slower than the bench asks for, so that
-/// its rate is its own all the way.
+/// its rate is its own all the way. The tip is centred twice: through an outline of a Gaussian of 0.28 nm a paraboloid over
+/// 0.25 nm to each side finds 0.81 of a small way (2·(h/2σ)²/(1−e^(−h²/2σ²))·e^(−h²/2σ²), own derivation), and ways below
+/// 50 pm are done in one round. Its quoted error, 1 to 2 pm, holds what is left.
 #[test]
 fn a_ramp_moves_the_sample_and_it_comes_back() {
     let magnet = "reading_noise_ut: 1.0, segments: [Segment(up_to_t: 6.0, rate_mt_s: 1.0)]";

@@ -7,7 +7,7 @@ use std::f64::consts::{FRAC_PI_2, LN_2, TAU};
 
 /// One-sided density against frequency: Hann window, segments of `length` that overlap by half, their means taken off
 /// (IEEE Trans. Audio Electroacoust. 15, 70 (1967), 10.1109/TAU.1967.1161901, from memory).
-fn spectrum(values: &[f64], interval_s: f64, length: usize) -> Vec<(f64, f64)> {
+pub fn spectrum(values: &[f64], interval_s: f64, length: usize) -> Vec<(f64, f64)> {
     let window: Vec<f64> =
         (0..length).map(|i| (0.5 * TAU * i as f64 / length as f64).sin().powi(2)).collect();
     let weight: f64 = window.iter().map(|w| w * w).sum();
@@ -40,7 +40,7 @@ fn allan(values: &[f64], length: usize) -> f64 {
 }
 
 /// Density of shot and Johnson noise in squares, A²/Hz: 2eI + 4kT/R (Phys. Rev. 32, 97 and 110 (1928), from memory).
-fn white_a2_hz(world: &World, current_a: f64) -> f64 {
+pub fn white_a2_hz(world: &World, current_a: f64) -> f64 {
     let johnson = 4.0 * BOLTZMANN * world.number("feedback_k") / world.number("feedback_ohm");
     2.0 * ELEMENTARY * current_a + johnson
 }
