@@ -20,7 +20,7 @@
 //! assert!(problems[0].message.contains("colour"));
 //! ```
 
-use crate::diagnostic::shorten;
+use crate::diagnostic::{Code, shorten};
 use ron::value::RawValue;
 use serde::de::{Deserialize, Deserializer, MapAccess, SeqAccess, Visitor};
 use std::collections::BTreeSet;
@@ -37,6 +37,16 @@ pub struct Problem {
     pub message: String,
     /// What to write instead, where that can be said.
     pub help: Option<String>,
+    /// What kind of fault it is, where it is not one of a field.
+    pub code: Option<Code>,
+}
+
+impl Problem {
+    /// The same, of another kind than a fault of a field.
+    #[must_use]
+    pub fn coded(self, code: Code) -> Self {
+        Self { code: Some(code), ..self }
+    }
 }
 
 impl fmt::Display for Problem {
@@ -98,6 +108,7 @@ impl<'t> Text<'t> {
             column: u32::try_from(error.span.start.col).unwrap_or(u32::MAX),
             message: format!("this is not valid RON: {}", error.code),
             help: None,
+            code: None,
         })?;
         Ok(Node::within(self, raw.get_ron()))
     }
@@ -163,7 +174,7 @@ impl<'t> Node<'t> {
     /// A problem at this node.
     pub fn problem(&self, message: impl Into<String>, help: Option<String>) -> Problem {
         let (line, column) = self.place();
-        Problem { line, column, message: message.into(), help }
+        Problem { line, column, message: message.into(), help, code: None }
     }
 
     /// The name in front of a struct or variant: `Scpi` of `Scpi(host: "…")`.

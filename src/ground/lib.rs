@@ -5,3 +5,4 @@
 pub mod diagnostic;
 pub mod document;
 pub mod quantity;
+pub mod section;

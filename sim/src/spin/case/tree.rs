@@ -30,7 +30,7 @@ pub(super) fn problem_at(text: &str, offset: usize, message: impl Into<String>) 
     let line = before.matches('\n').count() + 1;
     let column = before.chars().rev().take_while(|&c| c != '\n').count() + 1;
     let count = |n: usize| u32::try_from(n).unwrap_or(u32::MAX);
-    Problem { line: count(line), column: count(column), message: message.into(), help: None }
+    Problem { line: count(line), column: count(column), message: message.into(), help: None, code: None }
 }
 
 pub(super) fn from_ron(text: &str, problems: &mut Vec<Problem>) -> Result<Item, Problem> {
@@ -79,6 +79,7 @@ pub(super) fn from_json(text: &str) -> Result<Item, Problem> {
             column: count(error.column()),
             message: format!("this is not valid JSON: {reason}"),
             help: None,
+            code: None,
         });
     }
     Ok(Scan { text, at: 0 }.item())
