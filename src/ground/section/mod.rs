@@ -35,7 +35,7 @@ mod given;
 mod value;
 
 pub use given::{Given, quantity};
-pub use value::{Described, Value, read_one};
+pub use value::{Described, Value, left_out, read_one};
 
 use crate::quantity::Dimension;
 
@@ -50,6 +50,8 @@ pub enum Range {
     NotNegative,
     /// Between two bounds, both allowed.
     Within(f64, f64),
+    /// A whole multiple of one half, from 0 to so much.
+    Halves(f64),
     /// What lies outside two bounds counts as the nearer of them.
     Held(f64, f64),
 }
@@ -173,6 +175,16 @@ pub const fn vector(unit: &'static str, scale: f64, range: Range) -> Kind {
 
 /// A time with its unit, zero or above and never longer than ten years.
 pub const TIME: Kind = Kind::Quantity(Dimension::TIME, Range::NotNegative);
+
+/// A bare number in SI, in `unit`.
+pub const fn si(unit: &'static str, range: Range) -> Kind {
+    Kind::Number(unit, 1.0, range)
+}
+
+/// A bare number without a unit.
+pub const fn plain(range: Range) -> Kind {
+    Kind::Number("", 1.0, range)
+}
 
 /// From 0 to 1.
 pub const FRACTION: Range = Range::Within(0.0, 1.0);

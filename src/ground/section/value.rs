@@ -1,6 +1,6 @@
 //! Types that are read from one field.
 
-use super::{Field, Given, Kind, Range, Section, quantity};
+use super::{Field, Given, Kind, LeftOut, Range, Section, quantity};
 use crate::document::{Node, Problem};
 
 /// Nothing in a file is larger than this in its unit, or smaller than its inverse if it must not be zero; products
@@ -11,6 +11,10 @@ const LARGEST: f64 = 1e18;
 pub trait Described: Sized {
     /// What may stand in it.
     const SECTION: &'static Section;
+    /// A field that is one.
+    const PART: Kind = Kind::Part(&[Self::SECTION]);
+    /// A field that is a list of them.
+    const PARTS: Kind = Kind::List(&Self::PART);
 
     /// Takes its fields; none if there was a fault, which is in the list then.
     fn take(given: &mut Given<'_>, problems: &mut Vec<Problem>) -> Option<Self>;
@@ -46,6 +50,14 @@ pub fn read_one<T: Described>(node: Node<'_>, problems: &mut Vec<Problem>) -> Op
     read
 }
 
+/// What a section means in which every field is left out.
+///
+/// # Panics
+/// If one of them must be there.
+pub fn left_out<T: Described>() -> T {
+    Field::or("", "()", T::PART, "").meant("()")
+}
+
 impl<T: Described> Value for T {
     fn read(node: Node<'_>, _: &Field, problems: &mut Vec<Problem>) -> Option<Self> {
         read_one(node, problems)
@@ -74,6 +86,13 @@ impl Range {
                 let room = 1e-12 * (high - low);
                 (!(low - room..=high + room).contains(&value))
                     .then(|| format!("must be from {low} to {high}, not {value}"))
+            }
+            Range::Any if !value.is_finite() => Some(format!("must be a finite number, not {value}")),
+            Range::Halves(most) if !(0.0..=most).contains(&value) => {
+                Some(format!("must be from 0 to {most}, not {value}"))
+            }
+            Range::Halves(_) => {
+                ((2.0 * value).fract() != 0.0).then(|| format!("must be a multiple of 1/2, not {value}"))
             }
             Range::Any | Range::Held(..) => None,
         }
@@ -148,8 +167,13 @@ impl Value for bool {
 }
 
 impl Value for String {
-    fn read(node: Node<'_>, _: &Field, problems: &mut Vec<Problem>) -> Option<Self> {
-        node.string(problems)
+    fn read(node: Node<'_>, field: &Field, problems: &mut Vec<Problem>) -> Option<Self> {
+        let text = node.string(problems)?;
+        if text.trim().is_empty() && field.left_out == LeftOut::Missed {
+            problems.push(node.problem(format!("`{}` must not be empty", field.name), None));
+            return None;
+        }
+        Some(text)
     }
 }
 
