@@ -4,7 +4,7 @@
 //! the verbs, the verdicts and the brief know nothing of it.
 
 use crate::history::{Claim, Known};
-use noctule_sim::microscope::{Chronicle, SpinStay, TipStay};
+use crate::instrument::simulated::{Chronicle, SpinStay, TipStay};
 use serde::Serialize;
 
 /// A claim held against the truth.

@@ -11,7 +11,8 @@ const LONGEST_TIME_S: f64 = 3.156e8;
 /// The fields that a file gives for a section.
 #[derive(Debug)]
 pub struct Given<'t> {
-    sections: Vec<&'static Section>,
+    section: &'static Section,
+    excluded: Vec<&'static str>,
     fields: Fields<'t>,
     taken: Vec<(&'static str, Node<'t>)>,
 }
@@ -23,25 +24,27 @@ impl Section {
             let help = nearest(label, [self.name]).map(|near| format!("did you mean `{near}`?"));
             problems.push(node.problem(format!("`{}(…)` is expected here, not `{label}`", self.name), help));
         }
-        Given { sections: vec![self], fields: node.fields(problems), taken: Vec::new() }
+        Given { section: self, excluded: Vec::new(), fields: node.fields(problems), taken: Vec::new() }
     }
 }
 
 impl<'t> Given<'t> {
-    /// The fields of another section may stand here too.
-    pub fn also(&mut self, section: &'static Section) {
-        self.sections.push(section);
+    /// These fields, though declared, may not stand here.
+    pub fn without(&mut self, names: impl IntoIterator<Item = &'static str>) {
+        self.excluded.extend(names);
     }
 
-    fn declared(&self, name: &str) -> &'static Field {
-        let mut all = self.sections.iter().flat_map(|section| section.all());
-        // A reader that takes a field nobody declared is wrong whatever the file says.
-        all.find(|field| field.name == name).unwrap_or_else(|| panic!("`{name}` is declared nowhere"))
+    /// Whether a field is declared and may stand here.
+    pub fn may_have(&self, name: &str) -> bool {
+        !self.excluded.contains(&name) && self.section.all().any(|field| field.name == name)
     }
 
     /// The node of a field, if it is given.
     pub fn find(&mut self, name: &str) -> Option<Node<'t>> {
-        let name = self.declared(name).name;
+        let name = self.section.field(name).name;
+        if self.excluded.contains(&name) {
+            return None;
+        }
         if let Some(node) = self.fields.take(name) {
             self.taken.push((name, node));
         }
@@ -51,7 +54,7 @@ impl<'t> Given<'t> {
     /// The node of a field; that it is missing is reported if it must be there.
     pub fn node(&mut self, name: &str, problems: &mut Vec<Problem>) -> Option<Node<'t>> {
         let found = self.find(name);
-        if found.is_none() && self.declared(name).left_out == LeftOut::Missed {
+        if found.is_none() && self.section.field(name).left_out == LeftOut::Missed {
             problems.push(self.owner().problem(format!("the field `{name}` is missing"), None));
         }
         found
@@ -69,7 +72,7 @@ impl<'t> Given<'t> {
 
     /// The value of a field, or what it means where it is left out; none if there was a fault.
     pub fn get<T: Value>(&mut self, name: &str, problems: &mut Vec<Problem>) -> Option<T> {
-        let field = self.declared(name);
+        let field = self.section.field(name);
         match (self.node(name, problems), field.left_out) {
             (Some(node), _) => T::read(node, field, problems),
             (None, LeftOut::Means(default)) => Some(field.meant(default)),
@@ -98,7 +101,7 @@ impl<'t> Given<'t> {
 
     /// Reports every field that is not declared.
     pub fn finish(mut self, problems: &mut Vec<Problem>) {
-        for field in self.sections.iter().flat_map(|section| section.all()) {
+        for field in self.section.all().filter(|field| !self.excluded.contains(&field.name)) {
             self.fields.take(field.name);
         }
         self.fields.finish(problems);
@@ -146,13 +149,9 @@ pub fn quantity(node: Node<'_>, wanted: Dimension, problems: &mut Vec<Problem>) 
 }
 
 /// A value held against the range of its field.
-pub(super) fn held(
-    node: Node<'_>,
-    si: f64,
-    dimension: Dimension,
-    range: Range,
-    problems: &mut Vec<Problem>,
-) -> Option<f64> {
+pub(super) fn held(node: Node<'_>, si: f64, field: &Field, problems: &mut Vec<Problem>) -> Option<f64> {
+    let Kind::Quantity(dimension, range) = field.kind else { return Some(si) };
+    let says = || Some(field.says.trim().to_owned());
     let show = |si: f64| Quantity::new(si, dimension).to_string();
     let timed = dimension == Dimension::TIME && range != Range::Any;
     let (code, message, help) = match range {
@@ -162,11 +161,11 @@ pub(super) fn held(
             (Code::BenchQuantity, "this time never ends".to_owned(), Some(help.to_owned()))
         }
         Range::Positive if si <= 0.0 => {
-            (Code::BenchLimits, "this must be greater than zero".to_owned(), None)
+            (Code::BenchLimits, "this must be greater than zero".to_owned(), says())
         }
-        Range::NotNegative if si < 0.0 => (Code::BenchLimits, "this can't be negative".to_owned(), None),
+        Range::NotNegative if si < 0.0 => (Code::BenchLimits, "this can't be negative".to_owned(), says()),
         Range::Within(low, high) if !(low..=high).contains(&si) => {
-            (Code::BenchField, format!("this must lie between {} and {}", show(low), show(high)), None)
+            (Code::BenchField, format!("this must lie between {} and {}", show(low), show(high)), says())
         }
         Range::Held(low, high) => return Some(si.clamp(low, high)),
         _ => return Some(si),

@@ -85,6 +85,8 @@ pub enum Kind {
     Pair(&'static Kind),
     /// Entries with free names.
     Map(&'static Kind),
+    /// Something of a form of its own, in words.
+    Free(&'static str),
 }
 
 /// A field that is left out.

@@ -128,9 +128,9 @@ fn bare_number(node: Node<'_>, field: &Field, problems: &mut Vec<Problem>) -> Op
 impl Value for f64 {
     fn read(node: Node<'_>, field: &Field, problems: &mut Vec<Problem>) -> Option<Self> {
         match field.kind {
-            Kind::Quantity(dimension, range) => {
+            Kind::Quantity(dimension, _) => {
                 let si = quantity(node, dimension, problems)?;
-                super::given::held(node, si, dimension, range, problems)
+                super::given::held(node, si, field, problems)
             }
             _ => bare_number(node, field, problems),
         }
@@ -204,15 +204,21 @@ fn whole_complaint(value: u64, field: &Field) -> Option<String> {
     }
 }
 
-impl Value for u32 {
-    fn read(node: Node<'_>, field: &Field, problems: &mut Vec<Problem>) -> Option<Self> {
-        u64::read(node, field, problems).and_then(|value| u32::try_from(value).ok())
-    }
+macro_rules! smaller {
+    ($($type:ty),*) => {$(
+        impl Value for $type {
+            fn read(node: Node<'_>, field: &Field, problems: &mut Vec<Problem>) -> Option<Self> {
+                u64::read(node, field, problems).and_then(|value| Self::try_from(value).ok())
+            }
 
-    fn complaints(&self, field: &Field, into: &mut Vec<String>) {
-        into.extend(whole_complaint(u64::from(*self), field));
-    }
+            fn complaints(&self, field: &Field, into: &mut Vec<String>) {
+                into.extend(whole_complaint(u64::from(*self), field));
+            }
+        }
+    )*};
 }
+
+smaller!(u8, u32);
 
 impl<T: Value> Value for Option<T> {
     const OPTIONAL: bool = true;

@@ -35,10 +35,12 @@
 //! assert_eq!(problems.len(), 2);
 //! ```
 
+mod fields;
 mod lines;
 mod reader;
 mod tree;
 
+pub use fields::CASE;
 pub use lines::{CaseLines, FieldLines, Line, LineStrength};
 
 use super::fault::SpinError;
