@@ -3,7 +3,8 @@
 use super::read::Reader;
 use crate::diagnostic::Code;
 use crate::document::{Node, nearest};
-use noctule_ground::section::{Field, Kind, Section, TIME};
+use noctule_ground::fields;
+use noctule_ground::section::{Kind, TIME};
 
 /// What a message can be about: its name in the bench file, and when it happens.
 pub const EVENTS: [(&str, &str); 7] = [
@@ -27,19 +28,13 @@ pub struct MessageHook {
     pub at_most_every_s: u64,
 }
 
-pub(super) const MESSAGE: &Section = &Section::new(
-    "Message",
-    "A program or an address that is told of chosen events.",
-    &[
-        Field::needed(
-            "on",
-            Kind::List(&Kind::Named(|| EVENTS.map(|(name, _)| name).to_vec())),
-            "Events it is told of, one at least.",
-        ),
-        Field::needed("to", Kind::List(&Kind::Text), "Program with arguments, or one `http://` address."),
-        Field::or("at_most_every", "1 min", TIME, "Shortest time between two messages."),
-    ],
-);
+fields! {
+    MESSAGE (pub(super)) = "Message", "A program or an address that is told of chosen events." {
+        needed "on", Kind::List(&Kind::Named(|| EVENTS.map(|(name, _)| name).to_vec())), "Events it is told of, one at least.";
+        needed "to", Kind::List(&Kind::Text), "Program with arguments, or one `http://` address.";
+        or "at_most_every" = "1 min", TIME, "Shortest time between two messages.";
+    }
+}
 
 pub(super) fn read_messages(node: Node<'_>, reader: &mut Reader) -> Vec<MessageHook> {
     let mut hooks = Vec::new();

@@ -11,154 +11,64 @@ use super::{Action, Bench, Helium, Keeper, Lockin, PulseLimits, Recentre, Refill
 use crate::diagnostic::{Code, Diagnostic, has_errors};
 use crate::document::{Node, Problem, Text, nearest};
 use crate::quantity::Dimension;
-use noctule_ground::section::{Described, Field, Given, Kind, Range, Section, TIME, left_out};
+use noctule_ground::fields;
+use noctule_ground::section::{Described, Given, Kind, Range, TIME, left_out};
 use std::collections::BTreeSet;
 use std::ops::{Deref, DerefMut};
 
 const LENGTH: Kind = Kind::Quantity(Dimension::LENGTH, Range::Within(0.0, 1e-6));
 const VOLUME: Kind = Kind::Quantity(Dimension::VOLUME, Range::NotNegative);
 
-/// What a bench file may say.
-pub const BENCH: &Section = &Section::new(
-    "Bench",
-    "What is connected, what is safe, and what there is of helium and time.",
-    &[
-        Field::needed("name", Kind::Text, "Name of the bench, for people."),
-        Field::needed("links", Kind::Map(&Kind::Part(LINKS)), "Ways to instruments, each with a name."),
-        Field::optional("tasks", Kind::Text, "The link that approaches, withdraws and scans."),
-        Field::optional("lockin", Lockin::PART, "Settling of the lock-in."),
-        Field::optional("retry", Retry::PART, "How failures of single commands are met."),
-        Field::optional("pulse", PulseLimits::PART, "Limits of a voltage pulse at the junction."),
-        Field::or(
-            "hold_patience",
-            "12 h",
-            TIME,
-            "How long a hold waits for a condition that does not clear.",
-        ),
-        Field::or("park_patience", "4 h", TIME, "How long a step of parking that failed is tried again."),
-        Field::or(
-            "record_every",
-            "1 min",
-            Kind::Quantity(Dimension::TIME, Range::Held(0.1, f64::INFINITY)),
-            "How often channel values go into the run file.",
-        ),
-        Field::optional(
-            "time_zone",
-            Kind::Text,
-            "Time zone of the laboratory (IANA name); else the machine's.",
-        ),
-        Field::needed("channels", Kind::List(&Kind::Part(&[CHANNEL])), "What can be set and read."),
-        Field::optional(
-            "permits",
-            Kind::List(&Kind::Part(&[PERMIT])),
-            "Conditions for setting a channel or starting a task.",
-        ),
-        Field::optional("interlocks", Kind::List(&Kind::Part(&[INTERLOCK])), "Conditions that are watched."),
-        Field::needed("park", STEPS, "Steps to the safe state."),
-        Field::optional("hold", STEPS, "Steps to the state while a sequence is held."),
-        Field::optional("refill", Kind::Part(&[REFILL]), "What is done around a helium transfer."),
-        Field::optional(
-            "recentre",
-            Kind::Part(&[RECENTRE]),
-            "How the spot under the tip is centred and found again.",
-        ),
-        Field::optional("helium", Kind::Part(&[HELIUM]), "The helium budget."),
-        Field::optional("keeper", Kind::Part(&[KEEPER]), "The keeper process."),
-        Field::or(
-            "queue_goes_on",
-            "false",
-            Kind::Flag,
-            "Whether a queue goes on after a sequence that failed.",
-        ),
-        Field::or(
-            "live_words_beyond_loopback",
-            "false",
-            Kind::Flag,
-            "Whether the live page takes words (hold, release, stop) from other computers too.",
-        ),
-        Field::optional(
-            "messages",
-            Kind::List(&Kind::Part(&[MESSAGE])),
-            "Programs and addresses that are told of chosen events.",
-        ),
-        Field::optional(
-            "known_spins",
-            Kind::List(&Kind::Part(&[SPIN])),
-            "Kinds of spins that the laboratory knows, for `identify`.",
-        ),
-    ],
-);
+fields! {
+    /// What a bench file may say.
+    BENCH (pub) = "Bench", "What is connected, what is safe, and what there is of helium and time." {
+        needed "name", Kind::Text, "Name of the bench, for people.";
+        needed "links", Kind::Map(&Kind::Part(LINKS)), "Ways to instruments, each with a name.";
+        optional "tasks", Kind::Text, "The link that approaches, withdraws and scans.";
+        optional "lockin", Lockin::PART, "Settling of the lock-in.";
+        optional "retry", Retry::PART, "How failures of single commands are met.";
+        optional "pulse", PulseLimits::PART, "Limits of a voltage pulse at the junction.";
+        or "hold_patience" = "12 h", TIME, "How long a hold waits for a condition that does not clear.";
+        or "park_patience" = "4 h", TIME, "How long a step of parking that failed is tried again.";
+        or "record_every" = "1 min", Kind::Quantity(Dimension::TIME, Range::Held(0.1, f64::INFINITY)), "How often channel values go into the run file.";
+        optional "time_zone", Kind::Text, "Time zone of the laboratory (IANA name); else the machine's.";
+        needed "channels", Kind::List(&Kind::Part(&[CHANNEL])), "What can be set and read.";
+        optional "permits", Kind::List(&Kind::Part(&[PERMIT])), "Conditions for setting a channel or starting a task.";
+        optional "interlocks", Kind::List(&Kind::Part(&[INTERLOCK])), "Conditions that are watched.";
+        needed "park", STEPS, "Steps to the safe state.";
+        optional "hold", STEPS, "Steps to the state while a sequence is held.";
+        optional "refill", Kind::Part(&[REFILL]), "What is done around a helium transfer.";
+        optional "recentre", Kind::Part(&[RECENTRE]), "How the spot under the tip is centred and found again.";
+        optional "helium", Kind::Part(&[HELIUM]), "The helium budget.";
+        optional "keeper", Kind::Part(&[KEEPER]), "The keeper process.";
+        or "queue_goes_on" = "false", Kind::Flag, "Whether a queue goes on after a sequence that failed.";
+        or "live_words_beyond_loopback" = "false", Kind::Flag, "Whether the live page takes words (hold, release, stop) from other computers too.";
+        optional "messages", Kind::List(&Kind::Part(&[MESSAGE])), "Programs and addresses that are told of chosen events.";
+        optional "known_spins", Kind::List(&Kind::Part(&[SPIN])), "Kinds of spins that the laboratory knows, for `identify`.";
+    }
 
-const REFILL: &Section = &Section::new(
-    "Refill",
-    "What is done around a helium transfer.",
-    &[
-        Field::optional("steps", STEPS, "Steps to the state for the transfer."),
-        Field::optional(
-            "resume_when",
-            Kind::Text,
-            "The condition that must hold before the sequence goes on.",
-        ),
-    ],
-);
+    REFILL = "Refill", "What is done around a helium transfer." {
+        optional "steps", STEPS, "Steps to the state for the transfer.";
+        optional "resume_when", Kind::Text, "The condition that must hold before the sequence goes on.";
+    }
 
-const RECENTRE: &Section = &Section::new(
-    "Recentre",
-    "How the spot under the tip is centred, and found again after a hold that had the tip out.",
-    &[
-        Field::optional(
-            "channel",
-            Kind::Text,
-            "Channel whose maximum is the spot; else the one of the role Height.",
-        ),
-        Field::or(
-            "span",
-            "0.5 nm",
-            Kind::Quantity(Dimension::LENGTH, Range::Within(1e-12, 1e-6)),
-            "Side of the pattern of places: an atom and what is round it.",
-        ),
-        Field::or(
-            "search",
-            "2 nm",
-            LENGTH,
-            "Side of the square that is searched where the pattern does not show the spot; \"0 m\" for no search.",
-        ),
-        Field::or(
-            "points",
-            "3",
-            Kind::Whole(0, u64::MAX),
-            "Places along each side of the pattern: 3, 5, 7 or 9.",
-        ),
-    ],
-);
+    RECENTRE = "Recentre", "How the spot under the tip is centred, and found again after a hold that had the tip out." {
+        optional "channel", Kind::Text, "Channel whose maximum is the spot; else the one of the role Height.";
+        or "span" = "0.5 nm", Kind::Quantity(Dimension::LENGTH, Range::Within(1e-12, 1e-6)), "Side of the pattern of places: an atom and what is round it.";
+        or "search" = "2 nm", LENGTH, "Side of the square that is searched where the pattern does not show the spot; \"0 m\" for no search.";
+        or "points" = "3", Kind::Whole(0, u64::MAX), "Places along each side of the pattern: 3, 5, 7 or 9.";
+    }
 
-const HELIUM: &Section = &Section::new(
-    "Helium",
-    "The helium budget.",
-    &[
-        Field::needed("volume", VOLUME, "Volume of the full bath."),
-        Field::needed("refill_mark", VOLUME, "Level at which a refill is due."),
-    ],
-);
+    HELIUM = "Helium", "The helium budget." {
+        needed "volume", VOLUME, "Volume of the full bath.";
+        needed "refill_mark", VOLUME, "Level at which a refill is due.";
+    }
 
-const KEEPER: &Section = &Section::new(
-    "Keeper",
-    "The second process, which parks the bench when the runner gives no sign of life.",
-    &[
-        Field::or(
-            "patience",
-            "1 s",
-            Kind::Quantity(Dimension::TIME, Range::Held(0.05, 60.0)),
-            "Time without a sign of life after which it parks.",
-        ),
-        Field::or(
-            "park_if_lost",
-            "true",
-            Kind::Flag,
-            "Whether the runner parks if the keeper dies and no new one comes up.",
-        ),
-    ],
-);
+    KEEPER = "Keeper", "The second process, which parks the bench when the runner gives no sign of life." {
+        or "patience" = "1 s", Kind::Quantity(Dimension::TIME, Range::Held(0.05, 60.0)), "Time without a sign of life after which it parks.";
+        or "park_if_lost" = "true", Kind::Flag, "Whether the runner parks if the keeper dies and no new one comes up.";
+    }
+}
 
 /// Reads the text of a bench file. `file` names it in messages.
 ///

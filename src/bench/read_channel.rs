@@ -7,79 +7,37 @@ use super::{Address, BeyondStep, Channel, Link, LinkKind, Role};
 use crate::diagnostic::{Code, meant};
 use crate::document::{Node, nearest};
 use crate::quantity::{Dimension, Quantity, Unit, unknown_unit};
-use noctule_ground::section::{Field, Given, Kind, Section, TIME, quantity};
+use noctule_ground::fields;
+use noctule_ground::section::{Given, Kind, TIME, quantity};
 use noctule_ground::signal::Signal;
 
-/// What may stand in every channel.
-pub(super) const CHANNEL: &Section = &Section {
-    also: &[WORDING, PLAYED, DRIVEN],
-    ..Section::new(
-        "Channel",
-        "A quantity that can be set, read, or both.",
-        &[
-            Field::needed(
-                "name",
-                Kind::Text,
-                "Its name, unique on the bench: small letters, digits and `_`.",
-            ),
-            Field::optional("role", Kind::Word(roles), "What it is for; `noctule guide roles` lists them."),
-            Field::needed(
-                "unit",
-                Kind::Text,
-                "The unit it is printed in; it says what kind of quantity it is.",
-            ),
-            Field::needed("link", Kind::Text, "The link that leads to it."),
-            Field::optional("min", Kind::OfChannel("a value"), "Smallest value that may be set."),
-            Field::optional(
-                "max",
-                Kind::OfChannel("a value"),
-                "Largest value that may be set; without both it can only be read.",
-            ),
-            Field::optional("step", Kind::OfChannel("a change"), "Largest single step."),
-            Field::optional("slew", Kind::OfChannel("a change per time"), "Fastest change."),
-            Field::or(
-                "beyond_step",
-                "Ramp",
-                Kind::Word(|| vec!["Ramp", "Refuse"]),
-                "What happens to a larger step.",
-            ),
-            Field::or("settle", "0 s", TIME, "Waiting time after each set before anything is read."),
-            Field::optional(
-                "tolerance",
-                Kind::OfChannel("a change"),
-                "A set has arrived only when the value read back is this near.",
-            ),
-            Field::or(
-                "arrive_within",
-                "2 min",
-                TIME,
-                "Longest wait for arrival beyond the time of the ramp.",
-            ),
-        ],
-    )
-};
+fields! {
+    /// What may stand in every channel.
+    CHANNEL (pub(super)) = "Channel", "A quantity that can be set, read, or both." also [WORDING, PLAYED, DRIVEN] {
+        needed "name", Kind::Text, "Its name, unique on the bench: small letters, digits and `_`.";
+        optional "role", Kind::Word(roles), "What it is for; `noctule guide roles` lists them.";
+        needed "unit", Kind::Text, "The unit it is printed in; it says what kind of quantity it is.";
+        needed "link", Kind::Text, "The link that leads to it.";
+        optional "min", Kind::OfChannel("a value"), "Smallest value that may be set.";
+        optional "max", Kind::OfChannel("a value"), "Largest value that may be set; without both it can only be read.";
+        optional "step", Kind::OfChannel("a change"), "Largest single step.";
+        optional "slew", Kind::OfChannel("a change per time"), "Fastest change.";
+        or "beyond_step" = "Ramp", Kind::Word(|| vec!["Ramp", "Refuse"]), "What happens to a larger step.";
+        or "settle" = "0 s", TIME, "Waiting time after each set before anything is read.";
+        optional "tolerance", Kind::OfChannel("a change"), "A set has arrived only when the value read back is this near.";
+        or "arrive_within" = "2 min", TIME, "Longest wait for arrival beyond the time of the ramp.";
+    }
 
-/// What may stand in a channel of the simulated microscope, besides.
-const PLAYED: &Section = &Section::new(
-    "Channel",
-    "A channel of the simulated microscope.",
-    &[Field::optional(
-        "signal",
-        Kind::Named(|| Signal::ALL.map(Signal::name).to_vec()),
-        "On a simulated microscope: its signal; else the one of the channel's name.",
-    )],
-);
+    /// What may stand in a channel of the simulated microscope, besides.
+    PLAYED = "Channel", "A channel of the simulated microscope." {
+        optional "signal", Kind::Named(|| Signal::ALL.map(Signal::name).to_vec()), "On a simulated microscope: its signal; else the one of the channel's name.";
+    }
 
-/// What may stand in a channel of a driver process, besides.
-const DRIVEN: &Section = &Section::new(
-    "Channel",
-    "A channel of a driver process.",
-    &[Field::optional(
-        "known_as",
-        Kind::Text,
-        "In a driver process: the name it is known by; else the channel's name.",
-    )],
-);
+    /// What may stand in a channel of a driver process, besides.
+    DRIVEN = "Channel", "A channel of a driver process." {
+        optional "known_as", Kind::Text, "In a driver process: the name it is known by; else the channel's name.";
+    }
+}
 
 fn roles() -> Vec<&'static str> {
     Role::ALL.iter().map(|role| role.name()).collect()

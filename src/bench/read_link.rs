@@ -7,6 +7,7 @@ use super::{Link, LinkKind, ProcessLink, Proof, ScpiLink, ScpiTasks, SimulatedLi
 use crate::diagnostic::Code;
 use crate::document::{Node, nearest};
 use crate::quantity::Dimension;
+use noctule_ground::fields;
 use noctule_ground::section::{Field, Given, Kind, Range, Section, TIME};
 
 /// The kinds of links.
@@ -19,119 +20,53 @@ const TIMEOUT: Field = Field::or(
     "Longest wait for one answer.",
 );
 
-const SIMULATED: &Section = &Section::new(
-    "Simulated",
-    "A link to a microscope that is simulated in this process.",
-    &[Field::needed("world", Kind::Text, "Name of a shipped world, or path of a world file."), TIMEOUT],
-);
+fields! {
+    SIMULATED = "Simulated", "A link to a microscope that is simulated in this process." with [TIMEOUT] {
+        needed "world", Kind::Text, "Name of a shipped world, or path of a world file.";
+    }
 
-const PROCESS: &Section = &Section::new(
-    "Process",
-    "A link to a driver process that speaks JSON-RPC 2.0, one object a line, on stdin and stdout.",
-    &[
-        Field::needed(
-            "command",
-            Kind::List(&Kind::Text),
-            "Program and arguments; relative paths are relative to the bench file.",
-        ),
-        TIMEOUT,
-    ],
-);
+    PROCESS = "Process", "A link to a driver process that speaks JSON-RPC 2.0, one object a line, on stdin and stdout." with [TIMEOUT] {
+        needed "command", Kind::List(&Kind::Text), "Program and arguments; relative paths are relative to the bench file.";
+    }
 
-const SCPI: &Section = &Section::new(
-    "Scpi",
-    "A link to an instrument that speaks SCPI, or any other lines of text.",
-    &[
-        Field::needed(
-            "address",
-            Kind::Text,
-            "`host:port`, or `serial:/dev/…@baud` in a build with serial ports.",
-        ),
-        TIMEOUT,
-        Field::or("terminator", "\n", Kind::Text, "Ends each message."),
-        Field::optional("reply_terminator", Kind::Text, "Ends each reply; else the same as `terminator`."),
-        Field::optional(
-            "acknowledge",
-            Kind::Text,
-            "What it answers to each set where a channel does not say otherwise; else nothing.",
-        ),
-        Field::optional(
-            "errors",
-            Kind::Text,
-            "Query of the error queue after each write; else there is no queue.",
-        ),
-        Field::optional("greeting", Kind::List(&Kind::Text), "Messages sent once after connecting."),
-        Field::optional(
-            "farewell",
-            Kind::List(&Kind::Text),
-            "Messages sent before a connection is given up on purpose.",
-        ),
-        Field::optional("identity", Kind::Part(&[NOBODY, IDENTITY]), "Who is expected there."),
-        Field::optional(
-            "marker",
-            Kind::Text,
-            "What is put behind each query, with `{n}` for a number from 0 to 255 that comes back at the end of the reply.",
-        ),
-        Field::optional("proof", Kind::Part(&[PROOF]), "A query whose answer is known."),
-        Field::or(
-            "silence",
-            "50 ms",
-            TIME,
-            "A new connection must be silent for so long before anything is said on it.",
-        ),
-        Field::or("pause", "0 s", TIME, "Least time between an answer and the next message."),
-        Field::optional(
-            "tasks",
-            Kind::Part(&[TASKS]),
-            "How tasks are started and asked for, if this instrument does any.",
-        ),
-    ],
-);
+    SCPI = "Scpi", "A link to an instrument that speaks SCPI, or any other lines of text." with [TIMEOUT] {
+        needed "address", Kind::Text, "`host:port`, or `serial:/dev/…@baud` in a build with serial ports.";
+        or "terminator" = "\n", Kind::Text, "Ends each message.";
+        optional "reply_terminator", Kind::Text, "Ends each reply; else the same as `terminator`.";
+        optional "acknowledge", Kind::Text, "What it answers to each set where a channel does not say otherwise; else nothing.";
+        optional "errors", Kind::Text, "Query of the error queue after each write; else there is no queue.";
+        optional "greeting", Kind::List(&Kind::Text), "Messages sent once after connecting.";
+        optional "farewell", Kind::List(&Kind::Text), "Messages sent before a connection is given up on purpose.";
+        optional "identity", Kind::Part(&[NOBODY, IDENTITY]), "Who is expected there.";
+        optional "marker", Kind::Text, "What is put behind each query, with `{n}` for a number from 0 to 255 that comes back at the end of the reply.";
+        optional "proof", Kind::Part(&[PROOF]), "A query whose answer is known.";
+        or "silence" = "50 ms", TIME, "A new connection must be silent for so long before anything is said on it.";
+        or "pause" = "0 s", TIME, "Least time between an answer and the next message.";
+        optional "tasks", Kind::Part(&[TASKS]), "How tasks are started and asked for, if this instrument does any.";
+    }
 
-const NOBODY: &Section = &Section::new("Nobody", "An instrument that can't say who it is.", &[]);
+    NOBODY = "Nobody", "An instrument that can't say who it is." {
+    }
 
-const IDENTITY: &Section = &Section::new(
-    "Identity",
-    "Who is expected at the end of a link.",
-    &[
-        Field::or("query", "*IDN?", Kind::Text, "The query for it."),
-        Field::optional(
-            "answer",
-            Kind::Text,
-            "What it answers, `{*}` for any text; else anybody is welcome.",
-        ),
-    ],
-);
+    IDENTITY = "Identity", "Who is expected at the end of a link." {
+        or "query" = "*IDN?", Kind::Text, "The query for it.";
+        optional "answer", Kind::Text, "What it answers, `{*}` for any text; else anybody is welcome.";
+    }
 
-const PROOF: &Section = &Section::new(
-    "Proof",
-    "What must be answered before a link counts as being in step.",
-    &[
-        Field::needed("query", Kind::Text, "The query."),
-        Field::needed("answer", Kind::Text, "Its answer, `{*}` for any text."),
-        Field::or("every", "0 s", TIME, "Asked after a reading if the last proof is older than this."),
-    ],
-);
+    PROOF = "Proof", "What must be answered before a link counts as being in step." {
+        needed "query", Kind::Text, "The query.";
+        needed "answer", Kind::Text, "Its answer, `{*}` for any text.";
+        or "every" = "0 s", TIME, "Asked after a reading if the last proof is older than this.";
+    }
 
-const TASKS: &Section = &Section::new(
-    "Tasks",
-    "SCPI messages for what takes a while.",
-    &[
-        Field::needed(
-            "start",
-            Kind::Map(&Kind::Text),
-            "Message that starts each task, by its name; `{x_m}` stands for the argument of that name.",
-        ),
-        Field::needed("busy", Kind::Text, "Query that answers 1 while a task runs and 0 after."),
-        Field::needed(
-            "report",
-            Kind::Text,
-            "Query of the last task's report: `1,\"remark\"` or `0,\"remark\"`.",
-        ),
-        Field::needed("data", Kind::Text, "Query of the last task's data, comma-separated numbers in SI."),
-        Field::needed("abort", Kind::Text, "Message that ends a running task safely."),
-    ],
-);
+    TASKS = "Tasks", "SCPI messages for what takes a while." {
+        needed "start", Kind::Map(&Kind::Text), "Message that starts each task, by its name; `{x_m}` stands for the argument of that name.";
+        needed "busy", Kind::Text, "Query that answers 1 while a task runs and 0 after.";
+        needed "report", Kind::Text, "Query of the last task's report: `1,\"remark\"` or `0,\"remark\"`.";
+        needed "data", Kind::Text, "Query of the last task's data, comma-separated numbers in SI.";
+        needed "abort", Kind::Text, "Message that ends a running task safely.";
+    }
+}
 
 pub(super) fn read_links(node: Node<'_>, reader: &mut Reader) -> Vec<Link> {
     let entries = node.fields(reader).rest();

@@ -7,7 +7,8 @@ use super::{
 use crate::diagnostic::{Code, meant};
 use crate::document::{Node, Problem, nearest};
 use crate::quantity::Dimension;
-use noctule_ground::section::{Field, Given, Kind, Range, Section, TIME, quantity};
+use noctule_ground::fields;
+use noctule_ground::section::{Field, Given, Kind, Range, TIME, quantity};
 
 pub(super) fn read_condition(node: Node<'_>, bench: &Bench, reader: &mut Reader) -> Option<Condition> {
     let text = node.string(reader)?;
@@ -31,63 +32,45 @@ fn task_names() -> Vec<&'static str> {
     TaskKind::ALL.iter().map(|kind| kind.name()).collect()
 }
 
-pub(super) const PERMIT: &Section = &Section::new(
-    "Permit",
-    "A condition for setting a channel or starting a task.",
-    &[
-        Field::needed("name", Kind::Text, "Its name, for messages."),
-        Field::optional("set", Kind::Text, "The channel whose setting it is about; this or `task`."),
-        Field::optional("task", Kind::Named(task_names), "The task that it is about."),
-        Field::optional(
-            "above",
-            Kind::OfChannel("a value"),
-            "It applies only to targets whose size is above this.",
-        ),
-        Field::needed("when", Kind::Text, "The condition that must hold, like `helium_level > 6 L`."),
-        Field::or("because", "", Kind::Text, "The reason, for people."),
-    ],
-);
+fields! {
+    PERMIT (pub(super)) = "Permit", "A condition for setting a channel or starting a task." {
+        needed "name", Kind::Text, "Its name, for messages.";
+        optional "set", Kind::Text, "The channel whose setting it is about; this or `task`.";
+        optional "task", Kind::Named(task_names), "The task that it is about.";
+        optional "above", Kind::OfChannel("a value"), "It applies only to targets whose size is above this.";
+        needed "when", Kind::Text, "The condition that must hold, like `helium_level > 6 L`.";
+        or "because" = "", Kind::Text, "The reason, for people.";
+    }
 
-pub(super) const INTERLOCK: &Section = &Section::new(
-    "Interlock",
-    "A condition that is watched all the time.",
-    &[
-        Field::needed("name", Kind::Text, "Its name, unique on the bench."),
-        Field::needed("trip", Kind::Text, "It trips when this condition holds, like `helium_level < 4 L`."),
-        Field::or("lasting", "0 s", TIME, "How long that must hold before it trips."),
-        Field::optional(
-            "clear",
-            Kind::Text,
-            "It clears when this condition holds; else as soon as `trip` does not.",
-        ),
-        Field::optional("only_while", Kind::Text, "It is watched only while this condition holds."),
-        Field::or(
-            "every",
-            "2 s",
-            Kind::Quantity(Dimension::TIME, Range::Held(0.01, f64::INFINITY)),
-            "How often the channels it needs are read.",
-        ),
-        Field::needed("action", Kind::Word(actions), "What it does."),
-        Field::optional(
-            "patience",
-            TIME,
-            "How long it may not be known whether it trips; else 10 s, or three times `every` if that is longer.",
-        ),
-        Field::optional("blind", Kind::Word(actions), "What it does after that; else its `action`."),
-        Field::or("because", "", Kind::Text, "The reason, for people."),
-    ],
-);
+    INTERLOCK (pub(super)) = "Interlock", "A condition that is watched all the time." {
+        needed "name", Kind::Text, "Its name, unique on the bench.";
+        needed "trip", Kind::Text, "It trips when this condition holds, like `helium_level < 4 L`.";
+        or "lasting" = "0 s", TIME, "How long that must hold before it trips.";
+        optional "clear", Kind::Text, "It clears when this condition holds; else as soon as `trip` does not.";
+        optional "only_while", Kind::Text, "It is watched only while this condition holds.";
+        or "every" = "2 s", Kind::Quantity(Dimension::TIME, Range::Held(0.01, f64::INFINITY)), "How often the channels it needs are read.";
+        needed "action", Kind::Word(actions), "What it does.";
+        optional "patience", TIME, "How long it may not be known whether it trips; else 10 s, or three times `every` if that is longer.";
+        optional "blind", Kind::Word(actions), "What it does after that; else its `action`.";
+        or "because" = "", Kind::Text, "The reason, for people.";
+    }
+}
 
 const WITHIN: Field = Field::or("within", "1 min", TIME, "Longest time for it.");
 const CHANNEL: Field = Field::needed("channel", Kind::Text, "The channel.");
-const WITHDRAW: &Section = &Section::new("Withdraw", "A step: withdraw the tip.", &[WITHIN]);
-const SET: &Section = &Section::new(
-    "Set",
-    "A step: bring a channel to a value, at its permitted slew.",
-    &[CHANNEL, Field::needed("to", Kind::OfChannel("a value"), "The value, within the limits."), WITHIN],
-);
-const KEEP: &Section =
-    &Section::new("Keep", "A step: leave a channel as it is, on purpose, and say so.", &[CHANNEL, WITHIN]);
+fields! {
+    WITHDRAW = "Withdraw", "A step: withdraw the tip." with [WITHIN] {
+    }
+}
+fields! {
+    SET = "Set", "A step: bring a channel to a value, at its permitted slew." with [CHANNEL, WITHIN] {
+        needed "to", Kind::OfChannel("a value"), "The value, within the limits.";
+    }
+}
+fields! {
+    KEEP = "Keep", "A step: leave a channel as it is, on purpose, and say so." with [CHANNEL, WITHIN] {
+    }
+}
 
 /// Steps towards a safe state.
 pub(super) const STEPS: Kind = Kind::List(&Kind::Part(&[WITHDRAW, SET, KEEP]));

@@ -5,7 +5,8 @@ use super::{KnownSpin, KnownValue};
 use crate::diagnostic::Code;
 use crate::document::Node;
 use crate::quantity::{Dimension, Quantity};
-use noctule_ground::section::{Field, Kind, Range, Section, quantity};
+use noctule_ground::fields;
+use noctule_ground::section::{Kind, Range, quantity};
 
 /// Elementary charge, C: exact by the definition of the ampere (SI Brochure, 9th edition, 2019).
 const ELEMENTARY_CHARGE_C: f64 = 1.602_176_634e-19;
@@ -14,30 +15,15 @@ const ELEMENTARY_CHARGE_C: f64 = 1.602_176_634e-19;
 const PAIR: Kind = Kind::Pair(&Kind::Quantity(Dimension::NONE, Range::Any));
 const STEP: Kind = Kind::Pair(&Kind::Quantity(Dimension::VOLTAGE, Range::Any));
 
-pub(super) const SPIN: &Section = &Section::new(
-    "Spin",
-    "A kind of spin. Whatever is not known says nothing; one of `steps`, `height` and `moment` is.",
-    &[
-        Field::needed("name", Kind::Text, "Its name."),
-        Field::or(
-            "abundance",
-            "1",
-            Kind::Quantity(Dimension::NONE, Range::Within(1e-12, 1e12)),
-            "How common it is relative to the other kinds.",
-        ),
-        Field::optional(
-            "steps",
-            Kind::List(&STEP),
-            "Energies of its inelastic steps, or the biases that stand for them.",
-        ),
-        Field::optional(
-            "height",
-            Kind::Pair(&Kind::Quantity(Dimension::LENGTH, Range::Any)),
-            "Apparent height.",
-        ),
-        Field::optional("moment", PAIR, "Magnetic moment of its resonance lines, Bohr magnetons."),
-    ],
-);
+fields! {
+    SPIN (pub(super)) = "Spin", "A kind of spin. Whatever is not known says nothing; one of `steps`, `height` and `moment` is." {
+        needed "name", Kind::Text, "Its name.";
+        or "abundance" = "1", Kind::Quantity(Dimension::NONE, Range::Within(1e-12, 1e12)), "How common it is relative to the other kinds.";
+        optional "steps", Kind::List(&STEP), "Energies of its inelastic steps, or the biases that stand for them.";
+        optional "height", Kind::Pair(&Kind::Quantity(Dimension::LENGTH, Range::Any)), "Apparent height.";
+        optional "moment", PAIR, "Magnetic moment of its resonance lines, Bohr magnetons.";
+    }
+}
 
 pub(super) fn read_spins(node: Node<'_>, reader: &mut Reader) -> Vec<KnownSpin> {
     let mut spins: Vec<KnownSpin> = Vec::new();

@@ -5,88 +5,44 @@ use super::{Meaning, Pattern, Ready, ReplyForm, ScpiAddress, ScpiLink, Verify};
 use crate::diagnostic::Code;
 use crate::document::Node;
 use crate::quantity::{Dimension, Unit, unknown_unit};
-use noctule_ground::section::{Field, Given, Kind, Range, Section, TIME, quantity, si};
+use noctule_ground::fields;
+use noctule_ground::section::{Given, Kind, Range, TIME, quantity, si};
 
-/// What may stand in a channel on a link that speaks SCPI, besides.
-pub(super) const WORDING: &Section = &Section::new(
-    "Channel",
-    "A channel on a link that speaks SCPI, or other lines of text.",
-    &[
-        Field::optional("set", Kind::Text, "Message that sets it; `{}` is the place of the value."),
-        Field::optional("query", Kind::Text, "Query that reads it; it must be there."),
-        Field::or("field", "0", Kind::Whole(0, 999), "Which field of the reply is meant, from 0."),
-        Field::or(
-            "fields",
-            "1",
-            Kind::Whole(0, 1000),
-            "Fields between commas in the reply; exactly so many must come.",
-        ),
-        Field::optional(
-            "reply",
-            Kind::Text,
-            "Form of that field; `{}` is the place of the value, `{*}` any text.",
-        ),
-        Field::optional("speaks", Kind::Text, "Unit that the instrument speaks in; else the SI unit."),
-        Field::optional(
-            "scale",
-            Kind::OfChannel("a value for each unit of the instrument"),
-            "What a unit of the instrument stands for.",
-        ),
-        Field::optional("offset", Kind::OfChannel("a change"), "What is added after that."),
-        Field::optional(
-            "table",
-            Kind::List(&Kind::Pair(&Kind::OfChannel("a value"))),
-            "Pairs of what the instrument says, which rises, and what that stands for.",
-        ),
-        Field::optional("words", Kind::Map(&Kind::OfChannel("a value")), "Words that stand for values."),
-        Field::optional(
-            "list",
-            Kind::List(&Kind::OfChannel("a value")),
-            "Values that the instrument numbers.",
-        ),
-        Field::optional("list_from", si("", Range::Any), "Number of the first of them; else 0."),
-        Field::optional(
-            "bit",
-            Kind::Whole(0, 31),
-            "One bit of a whole number is meant, from 0; the value is 0 or 1.",
-        ),
-        Field::optional("over_range", Kind::Text, "Text that stands for more than the instrument can show."),
-        Field::optional("under_range", Kind::Text, "Text that stands for less than it can show."),
-        Field::optional("acknowledge", Kind::Text, "What it answers to a set; else what the link says."),
-        Field::optional("ready", Kind::Part(&[READY]), "When a set is done; else as soon as it was taken."),
-        Field::optional("verify", Kind::Part(&[VERIFY]), "How a set is read back at once."),
-    ],
-);
+fields! {
+    /// What may stand in a channel on a link that speaks SCPI, besides.
+    WORDING (pub(super)) = "Channel", "A channel on a link that speaks SCPI, or other lines of text." {
+        optional "set", Kind::Text, "Message that sets it; `{}` is the place of the value.";
+        optional "query", Kind::Text, "Query that reads it; it must be there.";
+        or "field" = "0", Kind::Whole(0, 999), "Which field of the reply is meant, from 0.";
+        or "fields" = "1", Kind::Whole(0, 1000), "Fields between commas in the reply; exactly so many must come.";
+        optional "reply", Kind::Text, "Form of that field; `{}` is the place of the value, `{*}` any text.";
+        optional "speaks", Kind::Text, "Unit that the instrument speaks in; else the SI unit.";
+        optional "scale", Kind::OfChannel("a value for each unit of the instrument"), "What a unit of the instrument stands for.";
+        optional "offset", Kind::OfChannel("a change"), "What is added after that.";
+        optional "table", Kind::List(&Kind::Pair(&Kind::OfChannel("a value"))), "Pairs of what the instrument says, which rises, and what that stands for.";
+        optional "words", Kind::Map(&Kind::OfChannel("a value")), "Words that stand for values.";
+        optional "list", Kind::List(&Kind::OfChannel("a value")), "Values that the instrument numbers.";
+        optional "list_from", si("", Range::Any), "Number of the first of them; else 0.";
+        optional "bit", Kind::Whole(0, 31), "One bit of a whole number is meant, from 0; the value is 0 or 1.";
+        optional "over_range", Kind::Text, "Text that stands for more than the instrument can show.";
+        optional "under_range", Kind::Text, "Text that stands for less than it can show.";
+        optional "acknowledge", Kind::Text, "What it answers to a set; else what the link says.";
+        optional "ready", Kind::Part(&[READY]), "When a set is done; else as soon as it was taken.";
+        optional "verify", Kind::Part(&[VERIFY]), "How a set is read back at once.";
+    }
 
-const READY: &Section = &Section::new(
-    "Ready",
-    "A set is done when a query answers so.",
-    &[
-        Field::needed("query", Kind::Text, "The query."),
-        Field::needed("answer", Kind::Text, "Its answer once the set is done, `{*}` for any text."),
-        Field::or(
-            "within",
-            "1 s",
-            TIME,
-            "Longest wait; no more than a minute, because the link does nothing else meanwhile.",
-        ),
-        Field::or(
-            "every",
-            "100 ms",
-            Kind::Quantity(Dimension::TIME, Range::Held(1e-3, f64::INFINITY)),
-            "Time between two looks.",
-        ),
-    ],
-);
+    READY = "Ready", "A set is done when a query answers so." {
+        needed "query", Kind::Text, "The query.";
+        needed "answer", Kind::Text, "Its answer once the set is done, `{*}` for any text.";
+        or "within" = "1 s", TIME, "Longest wait; no more than a minute, because the link does nothing else meanwhile.";
+        or "every" = "100 ms", Kind::Quantity(Dimension::TIME, Range::Held(1e-3, f64::INFINITY)), "Time between two looks.";
+    }
 
-const VERIFY: &Section = &Section::new(
-    "Verify",
-    "A set is checked by reading it back at once.",
-    &[
-        Field::needed("within", Kind::OfChannel("a change"), "Largest difference."),
-        Field::optional("query", Kind::Text, "Query for it; else the channel's own."),
-    ],
-);
+    VERIFY = "Verify", "A set is checked by reading it back at once." {
+        needed "within", Kind::OfChannel("a change"), "Largest difference.";
+        optional "query", Kind::Text, "Query for it; else the channel's own.";
+    }
+}
 
 /// A set keeps its link for no longer than this, s: whatever else is there is not read meanwhile.
 const LONGEST_READY_S: f64 = 60.0;

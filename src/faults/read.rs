@@ -9,6 +9,7 @@ use crate::instrument::faulty::TASKS;
 use crate::quantity::{Dimension, Unit};
 use crate::record::Word;
 use noctule_ground::fault::Fault;
+use noctule_ground::fields;
 use noctule_ground::section::{Field, Given, Kind, Range, Section, TIME, quantity};
 use noctule_ground::signal::Signal;
 
@@ -106,12 +107,12 @@ kinds! {
 const SAYS: [(&str, Word); 4] =
     [("hold", Word::Hold), ("refill", Word::HoldForRefill), ("release", Word::Release), ("stop", Word::Stop)];
 
-/// What a faults file may say.
-pub const FAULTS: &Section = &Section::new(
-    "Faults",
-    "What goes wrong, and when.",
-    &[Field::needed("faults", Kind::List(&Kind::Part(&ALL)), "The faults, in any order.")],
-);
+fields! {
+    /// What a faults file may say.
+    FAULTS (pub) = "Faults", "What goes wrong, and when." {
+        needed "faults", Kind::List(&Kind::Part(&ALL)), "The faults, in any order.";
+    }
+}
 
 const ALL: [&Section; KINDS.len()] = {
     let mut all = [REFILL; KINDS.len()];

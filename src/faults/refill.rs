@@ -3,7 +3,8 @@
 use super::read::Stage;
 use crate::document::Problem;
 use crate::quantity::Dimension;
-use noctule_ground::section::{Field, Given, Kind, Range, Section, TIME};
+use noctule_ground::fields;
+use noctule_ground::section::{Given, Kind, Range, TIME};
 
 /// When somebody comes to transfer helium, and what they do; none for what is left out.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -31,22 +32,16 @@ pub enum RefillCall {
 
 const LEVEL: Kind = Kind::Quantity(Dimension::VOLUME, Range::Any);
 
-pub(super) const REFILL: &Section = &Section::new(
-    "Refill",
-    "Somebody comes to transfer helium: no fault, but something that happens to a run.",
-    &[
-        Field::optional("at", TIME, "When they come; this or `below`."),
-        Field::optional("below", LEVEL, "They come when the gauge falls below this."),
-        Field::optional("comes_after", TIME, "Time from then until they ask for the hold."),
-        Field::optional("prepares", TIME, "Time from when the bench is ready until helium flows."),
-        Field::optional("to", LEVEL, "Level to which the bath is filled."),
-        Field::optional(
-            "leaves_after",
-            Kind::Quantity(Dimension::TIME, Range::Any),
-            "Time from when the bath is full until they release the run; negative if they do so before.",
-        ),
-    ],
-);
+fields! {
+    REFILL (pub(super)) = "Refill", "Somebody comes to transfer helium: no fault, but something that happens to a run." {
+        optional "at", TIME, "When they come; this or `below`.";
+        optional "below", LEVEL, "They come when the gauge falls below this.";
+        optional "comes_after", TIME, "Time from then until they ask for the hold.";
+        optional "prepares", TIME, "Time from when the bench is ready until helium flows.";
+        optional "to", LEVEL, "Level to which the bath is filled.";
+        optional "leaves_after", Kind::Quantity(Dimension::TIME, Range::Any), "Time from when the bath is full until they release the run; negative if they do so before.";
+    }
+}
 
 /// `Refill(below: "13 L")` or `Refill(at: "20 h", to: "66 L", comes_after: …, prepares: …, leaves_after: …)`.
 pub(super) fn read(given: &mut Given<'_>, stage: Stage<'_>, problems: &mut Vec<Problem>) -> Option<Refill> {

@@ -22,7 +22,8 @@ use crate::microscope::Effects;
 use crate::rf::{Rf, RfLine, RfSourceParams};
 use crate::sample::Surface;
 use crate::vacuum::ChamberParams;
-use noctule_ground::section::{Described, Field, Kind, Section};
+use noctule_ground::fields;
+use noctule_ground::section::{Described, Kind};
 use std::fmt;
 
 /// A whole microscope with its sample, as it stands when a night begins.
@@ -192,35 +193,29 @@ impl World {
     }
 }
 
-/// What a world file may say.
-pub const WORLD: &Section = &Section::new(
-    "World",
-    "Everything a simulated microscope is made of, as it stands when a night begins.",
-    &[
-        Field::needed("name", Kind::Text, "Its name."),
-        Field::needed("note", Kind::Text, "What it is, and that it is invented."),
-        Field::optional(
-            "starts_from",
-            Kind::Named(|| World::shipped_names().collect()),
-            "A shipped world that has whatever is left out here; a list that is given replaces the whole list.",
-        ),
-        Field::or("purpose", "", Kind::Text, "What it is for, in one line."),
-        Field::or("perfect_night", "", Kind::Text, "What a perfect night would find in it."),
-        Field::or("effects", "()", Effects::PART, "What makes nights hard."),
-        Field::needed("sample", Kind::Part(&[sample::SAMPLE]), "What lies on the surface."),
-        Field::needed("tip", TipLaw::PART, "The tip and what may happen to it."),
-        Field::needed("junction", Junction::PART, "The junction and the current amplifier."),
-        Field::needed("scanner", Scanner::PART, "The scanner and its loop."),
-        Field::needed("drift", DriftLaw::PART, "Drift and creep."),
-        Field::needed("lockin", LockinParams::PART, "The lock-in."),
-        Field::needed("rf", Rf::PART, "The RF source and its line."),
-        Field::needed("cryostat", CryostatParams::PART, "Helium bath, pot and stage."),
-        Field::needed("magnet_z", MagnetParams::PART, "The coil for the field out of the surface."),
-        Field::needed("magnet_x", MagnetParams::PART, "The coil for the field in the surface."),
-        Field::needed("chamber", ChamberParams::PART, "The microscope's chamber."),
-        Field::needed("preparation", ChamberParams::PART, "The preparation chamber."),
-    ],
-);
+fields! {
+    /// What a world file may say.
+    WORLD (pub) = "World", "Everything a simulated microscope is made of, as it stands when a night begins." {
+        needed "name", Kind::Text, "Its name.";
+        needed "note", Kind::Text, "What it is, and that it is invented.";
+        optional "starts_from", Kind::Named(|| World::shipped_names().collect()), "A shipped world that has whatever is left out here; a list that is given replaces the whole list.";
+        or "purpose" = "", Kind::Text, "What it is for, in one line.";
+        or "perfect_night" = "", Kind::Text, "What a perfect night would find in it.";
+        or "effects" = "()", Effects::PART, "What makes nights hard.";
+        needed "sample", Kind::Part(&[sample::SAMPLE]), "What lies on the surface.";
+        needed "tip", TipLaw::PART, "The tip and what may happen to it.";
+        needed "junction", Junction::PART, "The junction and the current amplifier.";
+        needed "scanner", Scanner::PART, "The scanner and its loop.";
+        needed "drift", DriftLaw::PART, "Drift and creep.";
+        needed "lockin", LockinParams::PART, "The lock-in.";
+        needed "rf", Rf::PART, "The RF source and its line.";
+        needed "cryostat", CryostatParams::PART, "Helium bath, pot and stage.";
+        needed "magnet_z", MagnetParams::PART, "The coil for the field out of the surface.";
+        needed "magnet_x", MagnetParams::PART, "The coil for the field in the surface.";
+        needed "chamber", ChamberParams::PART, "The microscope's chamber.";
+        needed "preparation", ChamberParams::PART, "The preparation chamber.";
+    }
+}
 
 /// The text of the world that this one starts from, if it says so. Its own name and note it has to give itself.
 fn start(root: Node<'_>, problems: &mut Vec<Problem>) -> Option<&'static str> {

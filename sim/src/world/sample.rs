@@ -3,8 +3,9 @@
 use super::tip::degrees;
 use crate::document::{Node, Problem};
 use crate::sample::{Coupling, Edge, Site, Species, Surface};
+use noctule_ground::fields;
 use noctule_ground::section;
-use noctule_ground::section::{Described, Field, Kind, Range, Section, number, read_one, si};
+use noctule_ground::section::{Described, Kind, Range, number, read_one, si};
 
 /// More sites than a scanner's field holds are a mistake.
 const SITES_MAX: usize = 1000;
@@ -13,17 +14,15 @@ const DIMENSION_MAX: f64 = 64.0;
 /// A place on the sample, in nm in a file.
 const PLACE: Kind = Kind::Numbers(2, "nm", 1e-9, Range::Within(-1e4, 1e4));
 
-/// The whole sample.
-pub(super) const SAMPLE: &Section = &Section::new(
-    "Sample",
-    "What lies on the surface.",
-    &[
-        Field::needed("species", Species::PARTS, "Kinds of adsorbates, one at least."),
-        Field::optional("sites", Place::PARTS, "What lies where; a thousand at most."),
-        Field::optional("couplings", Joint::PARTS, "Exchange between sites."),
-        Field::optional("edges", Rise::PARTS, "Step edges."),
-    ],
-);
+fields! {
+    /// The whole sample.
+    SAMPLE (pub(super)) = "Sample", "What lies on the surface." {
+        needed "species", Species::PARTS, "Kinds of adsorbates, one at least.";
+        optional "sites", Place::PARTS, "What lies where; a thousand at most.";
+        optional "couplings", Joint::PARTS, "Exchange between sites.";
+        optional "edges", Rise::PARTS, "Step edges.";
+    }
+}
 
 section! {
     /// One adsorbate at its place.

@@ -2,8 +2,9 @@
 
 use crate::document::Problem;
 use crate::tip::{Apex, FieldLaw, Preparation, Switching};
+use noctule_ground::fields;
 use noctule_ground::section;
-use noctule_ground::section::{Described, Field, Given, Kind, Range, Section, number, plain, si};
+use noctule_ground::section::{Described, Given, Kind, Range, Section, number, plain, si};
 
 section! {
     /// The tip at the start and what may happen to it.
@@ -26,35 +27,19 @@ pub(super) const fn degrees(range: Range) -> Kind {
     number("deg", std::f64::consts::PI / 180.0, range)
 }
 
+fields! {
+    APEX = "Apex", "The last few atoms of the tip." {
+        or "atoms" = "0", Kind::Whole(0, 20), "Magnetic atoms picked up so far.";
+        needed "polarisation", plain(Range::Within(0.0, 0.95)), "Size of the spin polarisation of the current; 0 for no contrast.";
+        needed "moment_mub", si("µB", Range::Within(0.0, 100.0)), "Moment of the apex.";
+        needed "tilt_deg", degrees(Range::Within(0.0, 80.0)), "Angle of the easy axis to the normal of the surface.";
+        needed "turn_deg", degrees(Range::Within(-360.0, 360.0)), "Direction of that tilt, from x towards y.";
+        needed "exchange_mt", number("mT", 1e-3, Range::Within(-10_000.0, 10_000.0)), "Exchange field on a spin at the reference gap, along the moment if positive.";
+    }
+}
+
 impl Described for Apex {
-    const SECTION: &'static Section = &Section::new(
-        "Apex",
-        "The last few atoms of the tip.",
-        &[
-            Field::or("atoms", "0", Kind::Whole(0, 20), "Magnetic atoms picked up so far."),
-            Field::needed(
-                "polarisation",
-                plain(Range::Within(0.0, 0.95)),
-                "Size of the spin polarisation of the current; 0 for no contrast.",
-            ),
-            Field::needed("moment_mub", si("µB", Range::Within(0.0, 100.0)), "Moment of the apex."),
-            Field::needed(
-                "tilt_deg",
-                degrees(Range::Within(0.0, 80.0)),
-                "Angle of the easy axis to the normal of the surface.",
-            ),
-            Field::needed(
-                "turn_deg",
-                degrees(Range::Within(-360.0, 360.0)),
-                "Direction of that tilt, from x towards y.",
-            ),
-            Field::needed(
-                "exchange_mt",
-                number("mT", 1e-3, Range::Within(-10_000.0, 10_000.0)),
-                "Exchange field on a spin at the reference gap, along the moment if positive.",
-            ),
-        ],
-    );
+    const SECTION: &'static Section = APEX;
 
     fn take(given: &mut Given<'_>, problems: &mut Vec<Problem>) -> Option<Self> {
         let atoms = given.get("atoms", problems);

@@ -15,6 +15,8 @@ pub struct Given<'t> {
     excluded: Vec<&'static str>,
     fields: Fields<'t>,
     taken: Vec<(&'static str, Node<'t>)>,
+    /// It is no struct at all, which has been said: that its fields are missing only follows.
+    broken: bool,
 }
 
 impl Section {
@@ -24,7 +26,10 @@ impl Section {
             let help = nearest(label, [self.name]).map(|near| format!("did you mean `{near}`?"));
             problems.push(node.problem(format!("`{}(…)` is expected here, not `{label}`", self.name), help));
         }
-        Given { section: self, excluded: Vec::new(), fields: node.fields(problems), taken: Vec::new() }
+        let before = problems.len();
+        let fields = node.fields(problems);
+        let broken = problems.len() > before && fields.is_empty();
+        Given { section: self, excluded: Vec::new(), fields, taken: Vec::new(), broken }
     }
 }
 
@@ -54,7 +59,7 @@ impl<'t> Given<'t> {
     /// The node of a field; that it is missing is reported if it must be there.
     pub fn node(&mut self, name: &str, problems: &mut Vec<Problem>) -> Option<Node<'t>> {
         let found = self.find(name);
-        if found.is_none() && self.section.field(name).left_out == LeftOut::Missed {
+        if found.is_none() && !self.broken && self.section.field(name).left_out == LeftOut::Missed {
             problems.push(self.owner().problem(format!("the field `{name}` is missing"), None));
         }
         found

@@ -3,7 +3,8 @@
 //! A [`Section`] lists the [`Field`]s of one struct of a file. From it come reading ([`Section::open`] and
 //! [`Given`]), which finds all faults at once and suggests names for misspelt ones, and whatever is told about the
 //! file: the schema and the pages of the guide. [`section!`](crate::section!) declares a section together with the
-//! struct that is read from it; its documentation is then the sentence of the guide.
+//! struct that is read from it; its documentation is then the sentence of the guide. [`fields!`](crate::fields!)
+//! declares sections that a reader takes field by field.
 //!
 //! ```
 //! use noctule_ground::document::Text;
@@ -259,4 +260,32 @@ macro_rules! section {
             $crate::section::LeftOut::Missed
         }
     };
+}
+
+/// Declares sections that a reader takes field by field, a line each: whether it is `needed`, `optional`, or means
+/// something where it is left out (`or`), its name, what it takes, and one sentence.
+///
+/// Behind its name a section may say who sees it, `BENCH (pub)`. After `with` stand fields that other sections have too, after `also` sections whose fields stand here as well.
+#[macro_export]
+macro_rules! fields {
+    ($(
+        $(#[$meta:meta])*
+        $section:ident $(($($vis:tt)+))? = $name:literal, $what:literal
+            $(with [$($shared:expr),* $(,)?])? $(also $also:tt)? {
+            $($how:ident $field:literal $(= $default:literal)?, $kind:expr, $says:literal;)*
+        }
+    )+) => {$(
+        $(#[$meta])*
+        $($($vis)+)? const $section: &$crate::section::Section = &$crate::section::Section {
+            name: $name,
+            says: $what,
+            fields: &[
+                $($crate::section::Field::$how($field, $($default,)? $kind, $says),)*
+                $($($shared),*)?
+            ],
+            also: $crate::fields!(@also $($also)?),
+        };
+    )+};
+    (@also $also:tt) => { &$also };
+    (@also) => { &[] };
 }

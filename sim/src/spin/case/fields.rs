@@ -1,6 +1,7 @@
 //! What may stand in a case.
 
-use noctule_ground::section::{Field, Kind, Range, Section, si, vector};
+use noctule_ground::fields;
+use noctule_ground::section::{Field, Kind, Range, si, vector};
 
 const TENSOR: Kind = Kind::Free("a number, three principal values, or three rows of three");
 const TURN_FIELD: Field =
@@ -19,87 +20,36 @@ const TYPE: Field = Field::optional(
     "In JSON: `e` for an electron, `n` for a nucleus; in RON the name in front says it.",
 );
 
-/// What a case file may say.
-pub const CASE: &Section = &Section::new(
-    "",
-    "A spin system and the fields it is asked about.",
-    &[
-        Field::needed("spins", Kind::List(&Kind::Part(&[ELECTRON, NUCLEUS])), "The spins."),
-        Field::needed(
-            "B_T",
-            Kind::Free("three numbers in T, or a list of such"),
-            "Applied field, or several.",
-        ),
-        Field::optional(
-            "couplings",
-            Kind::List(&Kind::Part(&[COUPLING])),
-            "Couplings between two spins each.",
-        ),
-    ],
-);
+fields! {
+    /// What a case file may say.
+    CASE (pub) = "", "A spin system and the fields it is asked about." {
+        needed "spins", Kind::List(&Kind::Part(&[ELECTRON, NUCLEUS])), "The spins.";
+        needed "B_T", Kind::Free("three numbers in T, or a list of such"), "Applied field, or several.";
+        optional "couplings", Kind::List(&Kind::Part(&[COUPLING])), "Couplings between two spins each.";
+    }
 
-pub(super) const ELECTRON: &Section = &Section::new(
-    "Electron",
-    "An electron spin.",
-    &[
-        TYPE,
-        NAME,
-        SPIN,
-        Field::needed("g", TENSOR, "g tensor."),
-        Field::or("D_GHz", "0", si("GHz", Range::Any), "Axial anisotropy."),
-        Field::or("E_GHz", "0", si("GHz", Range::Any), "Rhombic anisotropy."),
-        Field::optional("F4_GHz", si("GHz", Range::Any), "Cubic anisotropy of the fourth order."),
-        Field::optional("F_GHz", si("GHz", Range::Any), "The same by another name."),
-        QUADRUPOLE,
-        TIP,
-        TURN_FIELD,
-    ],
-);
+    ELECTRON (pub(super)) = "Electron", "An electron spin." with [TYPE, NAME, SPIN, QUADRUPOLE, TIP, TURN_FIELD] {
+        needed "g", TENSOR, "g tensor.";
+        or "D_GHz" = "0", si("GHz", Range::Any), "Axial anisotropy.";
+        or "E_GHz" = "0", si("GHz", Range::Any), "Rhombic anisotropy.";
+        optional "F4_GHz", si("GHz", Range::Any), "Cubic anisotropy of the fourth order.";
+        optional "F_GHz", si("GHz", Range::Any), "The same by another name.";
+    }
 
-pub(super) const NUCLEUS: &Section = &Section::new(
-    "Nucleus",
-    "A nuclear spin.",
-    &[
-        TYPE,
-        NAME,
-        SPIN,
-        Field::needed("gN", si("", Range::Any), "Nuclear g factor."),
-        QUADRUPOLE,
-        TIP,
-        TURN_FIELD,
-    ],
-);
+    NUCLEUS (pub(super)) = "Nucleus", "A nuclear spin." with [TYPE, NAME, SPIN, QUADRUPOLE, TIP, TURN_FIELD] {
+        needed "gN", si("", Range::Any), "Nuclear g factor.";
+    }
 
-pub(super) const COUPLING: &Section = &Section::new(
-    "Coupling",
-    "A coupling between two spins: `T_GHz`, or `r_nm` for one that is dipolar.",
-    &[
-        Field::needed(
-            "pair",
-            Kind::Free("two spins, each by its index from 0 or by its name"),
-            "Which spins.",
-        ),
-        Field::optional(
-            "kind",
-            Kind::Named(|| vec!["tensor_diag", "tensor", "isotropic", "dipole"]),
-            "What kind it is; it may be seen from the other fields.",
-        ),
-        Field::optional("T_GHz", TENSOR, "Coupling tensor, in GHz."),
-        Field::optional(
-            "r_nm",
-            vector("nm", 1.0, Range::Any),
-            "Dipolar: vector from the first to the second spin.",
-        ),
-        TURN_FIELD,
-    ],
-);
+    COUPLING (pub(super)) = "Coupling", "A coupling between two spins: `T_GHz`, or `r_nm` for one that is dipolar." with [TURN_FIELD] {
+        needed "pair", Kind::Free("two spins, each by its index from 0 or by its name"), "Which spins.";
+        optional "kind", Kind::Named(|| vec!["tensor_diag", "tensor", "isotropic", "dipole"]), "What kind it is; it may be seen from the other fields.";
+        optional "T_GHz", TENSOR, "Coupling tensor, in GHz.";
+        optional "r_nm", vector("nm", 1.0, Range::Any), "Dipolar: vector from the first to the second spin.";
+    }
 
-pub(super) const TURN: &Section = &Section::new(
-    "Turn",
-    "How axes are turned: `axis` and `angle_deg`, or `zyz_deg`.",
-    &[
-        Field::optional("axis", vector("", 1.0, Range::Any), "The axis of the turn."),
-        Field::optional("angle_deg", si("deg", Range::Any), "The angle about it."),
-        Field::optional("zyz_deg", vector("deg", 1.0, Range::Any), "Euler angles about z, y and z."),
-    ],
-);
+    TURN (pub(super)) = "Turn", "How axes are turned: `axis` and `angle_deg`, or `zyz_deg`." {
+        optional "axis", vector("", 1.0, Range::Any), "The axis of the turn.";
+        optional "angle_deg", si("deg", Range::Any), "The angle about it.";
+        optional "zyz_deg", vector("deg", 1.0, Range::Any), "Euler angles about z, y and z.";
+    }
+}
