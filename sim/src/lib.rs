@@ -11,7 +11,6 @@
 pub mod act;
 pub mod cryo;
 pub mod drift;
-pub mod fault;
 pub mod lockin;
 pub mod magnet;
 pub mod microscope;
@@ -19,7 +18,6 @@ pub mod noise;
 pub mod resonance;
 pub mod rf;
 pub mod sample;
-pub mod signal;
 pub mod spin;
 pub mod tip;
 pub mod tunnel;
@@ -27,6 +25,6 @@ pub mod vacuum;
 pub mod world;
 
 pub use act::{Act, ActReport, Refusal};
-pub use fault::Fault;
 pub use noctule_ground::document;
-pub use signal::Signal;
+pub use noctule_ground::fault::Fault;
+pub use noctule_ground::signal::Signal;

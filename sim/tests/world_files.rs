@@ -72,7 +72,7 @@ fn all_faults_come_at_once_each_with_its_line() {
         "the field `loop_bandwidth_hz` is missing",
         "the field `drop_chance` is missing",
         "names the species `adamant`",
-        "`base_k` must lie between",
+        "`base_k` must be from 0.2 to 1, not 0.1",
         "`inductance_h` must be above zero",
         "`chop_duty` must be from 0.01 to 0.99",
     ] {

@@ -10,7 +10,7 @@ pub(super) fn check_alias<'d>(
     (channel, node): (&Channel, Node<'d>),
     others: &[(Channel, Node<'d>)],
     links: &[Link],
-    reader: &mut Reader<'_>,
+    reader: &mut Reader,
 ) {
     let same = |other: &&(Channel, Node<'d>)| {
         other.0.settable

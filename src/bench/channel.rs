@@ -90,7 +90,7 @@ impl fmt::Display for Channel {
 #[derive(Debug, Clone, PartialEq)]
 pub enum Address {
     /// A signal of the simulated microscope.
-    Signal(noctule_sim::Signal),
+    Signal(noctule_ground::signal::Signal),
     /// SCPI message texts.
     Scpi(Box<ScpiAddress>),
     /// The name under which a driver process knows it.

@@ -1,8 +1,10 @@
 //! Messages: which events a program or an address outside can be told of.
 
-use super::read::{Reader, read_texts};
+use super::read::Reader;
 use crate::diagnostic::Code;
 use crate::document::{Node, nearest};
+use noctule_ground::fields;
+use noctule_ground::section::{Kind, TIME};
 
 /// What a message can be about: its name in the bench file, and when it happens.
 pub const EVENTS: [(&str, &str); 7] = [
@@ -26,29 +28,37 @@ pub struct MessageHook {
     pub at_most_every_s: u64,
 }
 
-pub(super) fn read_messages(node: Node<'_>, reader: &mut Reader<'_>) -> Vec<MessageHook> {
+fields! {
+    MESSAGE (pub(super)) = "Message", "A program or an address that is told of chosen events." {
+        needed "on", Kind::List(&Kind::Named(|| EVENTS.map(|(name, _)| name).to_vec())), "Events it is told of, one at least.";
+        needed "to", Kind::List(&Kind::Text), "Program with arguments, or one `http://` address.";
+        or "at_most_every" = "1 min", TIME, "Shortest time between two messages.";
+    }
+}
+
+pub(super) fn read_messages(node: Node<'_>, reader: &mut Reader) -> Vec<MessageHook> {
     let mut hooks = Vec::new();
-    for item in reader.with(|p| node.items(p)) {
-        let mut inner = reader.with(|p| item.fields(p));
-        let on_node = reader.need(&mut inner, "on");
-        let on = on_node.map(|n| read_events(n, reader)).unwrap_or_default();
-        let to_node = reader.need(&mut inner, "to");
-        let to = to_node.map(|n| read_texts(n, reader)).unwrap_or_default();
-        if let Some(at) = to_node {
-            check_receiver(at, &to, reader);
+    for item in node.items(reader) {
+        let mut given = MESSAGE.open(item, reader);
+        let on: Option<Vec<String>> = given.node("on", reader).map(|node| read_events(node, reader));
+        let to: Option<Vec<String>> = given.get("to", reader);
+        if let Some(to) = &to {
+            check_receiver(given.at("to"), to, reader);
         }
-        let every_s = reader.duration(inner.take("at_most_every"), 60.0) as u64;
-        reader.finish(inner);
-        hooks.push(MessageHook { on, to, at_most_every_s: every_s });
+        let every_s: Option<f64> = given.get("at_most_every", reader);
+        given.finish(reader);
+        if let (Some(on), Some(to), Some(every_s)) = (on, to, every_s) {
+            hooks.push(MessageHook { on, to, at_most_every_s: every_s as u64 });
+        }
     }
     hooks
 }
 
 /// The events, each of which must be one that comes.
-fn read_events(node: Node<'_>, reader: &mut Reader<'_>) -> Vec<String> {
+fn read_events(node: Node<'_>, reader: &mut Reader) -> Vec<String> {
     let mut events = Vec::new();
-    for item in reader.with(|p| node.items(p)) {
-        let Some(name) = reader.text(item) else { continue };
+    for item in node.items(reader) {
+        let Some(name) = item.string(reader) else { continue };
         let known = EVENTS.map(|(known, _)| known);
         if !known.contains(&name.as_str()) {
             let help = match nearest(&name, known) {
@@ -66,7 +76,7 @@ fn read_events(node: Node<'_>, reader: &mut Reader<'_>) -> Vec<String> {
     events
 }
 
-fn check_receiver(at: Node<'_>, to: &[String], reader: &mut Reader<'_>) {
+fn check_receiver(at: Node<'_>, to: &[String], reader: &mut Reader) {
     match to.first() {
         None => {
             let help = "name a program with its arguments, or one http:// address";

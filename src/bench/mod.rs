@@ -28,11 +28,15 @@ pub use channel::{Address, BeyondStep, Channel, ChannelId, ScpiAddress};
 pub use expression::Condition;
 pub use link::{Link, LinkKind, ProcessLink, ScpiLink, ScpiTasks, SimulatedLink};
 pub use messages::{EVENTS, MessageHook};
-pub use read::read;
+pub use read::{BENCH, read};
 pub use role::Role;
 pub use rules::{Action, Interlock, Permit, Step, StepAction, Subject, TaskKind};
 pub use spin::{KnownSpin, KnownValue};
 pub use wording::{Meaning, Pattern, Proof, Ready, ReplyForm, Verify, WhoIsThere};
+
+use crate::quantity::{Dimension, Quantity};
+use noctule_ground::section;
+use noctule_ground::section::{Kind, Range, TIME};
 
 /// Everything a bench file says, checked. All numbers are in SI.
 #[derive(Debug, Clone, PartialEq)]
@@ -85,39 +89,44 @@ pub struct Bench {
     pub known_spins: Vec<KnownSpin>,
 }
 
-/// Settling of the lock-in.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Lockin {
-    /// Time constant, s, where no channel says it.
-    pub time_constant_s: f64,
-    /// Filter order, where no channel says it.
-    pub order: u8,
-    /// Part of a step that must have arrived at the output, 0 to 1.
-    pub settle_fraction: f64,
+section! {
+    /// Settling of the lock-in.
+    #[derive(Debug, Clone, Copy, PartialEq)]
+    pub struct Lockin = "Lockin" {
+        /// Time constant where no channel says it.
+        pub time_constant_s: f64 = Kind::Quantity(Dimension::TIME, Range::Held(1e-6, f64::INFINITY)), "time_constant" or "300 ms";
+        /// Filter order where no channel says it.
+        pub order: u8 = Kind::Whole(1, 4), "order" or "4";
+        /// Part of a step that must have arrived at the output before a value counts.
+        pub settle_fraction: f64 = Kind::Quantity(Dimension::NONE, Range::Within(0.1, 0.999_999_999)), "settle" or "99 %";
+    }
 }
 
-/// How failures of single commands are met.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Retry {
-    /// Attempts in all.
-    pub attempts: u32,
-    /// Time between them, s.
-    pub pause_s: f64,
+section! {
+    /// How failures of single commands are met.
+    #[derive(Debug, Clone, Copy, PartialEq)]
+    pub struct Retry = "Retry" {
+        /// Attempts in all.
+        pub attempts: u32 = Kind::Whole(1, 20), "attempts" or "3";
+        /// Time between them.
+        pub pause_s: f64 = TIME, "pause" or "200 ms";
+    }
 }
 
-/// Limits of a voltage pulse at the junction.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct PulseLimits {
-    /// Largest height to either side, V.
-    pub max_v: f64,
-    /// Longest, s.
-    pub longest_s: f64,
+section! {
+    /// Limits of a voltage pulse at the junction.
+    #[derive(Debug, Clone, Copy, PartialEq)]
+    pub struct PulseLimits = "Pulse" {
+        /// Largest height to either side.
+        pub max_v: f64 = Kind::Quantity(Dimension::VOLTAGE, Range::Positive), "max";
+        /// Longest.
+        pub longest_s: f64 = Kind::Quantity(Dimension::TIME, Range::Positive), "longest";
+    }
 }
 
 impl PulseLimits {
     /// What is wrong with a pulse, in one sentence; none if it lies within the limits.
     pub fn objection(&self, volts: f64, length_s: f64) -> Option<String> {
-        use crate::quantity::{Dimension, Quantity};
         // Written so that what is no number lies outside.
         let (high, long) = (volts.abs() <= self.max_v, length_s > 0.0 && length_s <= self.longest_s);
         let volt = |v: f64| Quantity::new(v, Dimension::VOLTAGE);

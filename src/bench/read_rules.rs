@@ -1,21 +1,26 @@
 //! Reads permits, interlocks and the steps to safe states.
 
 use super::read::Reader;
-use super::{Action, Bench, Condition, Interlock, Permit, Step, StepAction, Subject, TaskKind, expression};
-use crate::diagnostic::{Code, Diagnostic, meant};
-use crate::document::{Fields, Node, nearest};
+use super::{
+    Action, Bench, ChannelId, Condition, Interlock, Permit, Step, StepAction, Subject, TaskKind, expression,
+};
+use crate::diagnostic::{Code, meant};
+use crate::document::{Node, Problem, nearest};
+use crate::quantity::Dimension;
+use noctule_ground::fields;
+use noctule_ground::section::{Field, Given, Kind, Range, TIME, quantity};
 
-pub(super) fn read_condition(node: Node<'_>, bench: &Bench, reader: &mut Reader<'_>) -> Option<Condition> {
-    let text = reader.text(node)?;
+pub(super) fn read_condition(node: Node<'_>, bench: &Bench, reader: &mut Reader) -> Option<Condition> {
+    let text = node.string(reader)?;
     let lookup = |name: &str| bench.find(name).map(|id| (id, bench.channel(id).dimension()));
     match expression::parse(&text, &lookup, &bench.names()) {
         Ok(condition) => Some(condition),
         Err(error) if error.unknown.as_ref().is_some_and(|name| reader.follows(name)) => None,
         Err(error) => {
-            let before = reader.found.len();
+            let before = reader.len();
             reader.report(Code::BenchExpression, node, error.message, error.help);
             // Point into the text: past the opening quote, at the word in question.
-            if let Some(Diagnostic { column, .. }) = reader.found.get_mut(before) {
+            if let Some(Problem { column, .. }) = reader.get_mut(before) {
                 *column += 1 + u32::try_from(error.column).unwrap_or(0);
             }
             None
@@ -23,56 +28,98 @@ pub(super) fn read_condition(node: Node<'_>, bench: &Bench, reader: &mut Reader<
     }
 }
 
-pub(super) fn read_permits(node: Node<'_>, bench: &Bench, reader: &mut Reader<'_>) -> Vec<Permit> {
+fn task_names() -> Vec<&'static str> {
+    TaskKind::ALL.iter().map(|kind| kind.name()).collect()
+}
+
+fields! {
+    PERMIT (pub(super)) = "Permit", "A condition for setting a channel or starting a task." {
+        needed "name", Kind::Text, "Its name, for messages.";
+        optional "set", Kind::Text, "The channel whose setting it is about; this or `task`.";
+        optional "task", Kind::Named(task_names), "The task that it is about.";
+        optional "above", Kind::OfChannel("a value"), "It applies only to targets whose size is above this.";
+        needed "when", Kind::Text, "The condition that must hold, like `helium_level > 6 L`.";
+        or "because" = "", Kind::Text, "The reason, for people.";
+    }
+
+    INTERLOCK (pub(super)) = "Interlock", "A condition that is watched all the time." {
+        needed "name", Kind::Text, "Its name, unique on the bench.";
+        needed "trip", Kind::Text, "It trips when this condition holds, like `helium_level < 4 L`.";
+        or "lasting" = "0 s", TIME, "How long that must hold before it trips.";
+        optional "clear", Kind::Text, "It clears when this condition holds; else as soon as `trip` does not.";
+        optional "only_while", Kind::Text, "It is watched only while this condition holds.";
+        or "every" = "2 s", Kind::Quantity(Dimension::TIME, Range::Held(0.01, f64::INFINITY)), "How often the channels it needs are read.";
+        needed "action", Kind::Word(actions), "What it does.";
+        optional "patience", TIME, "How long it may not be known whether it trips; else 10 s, or three times `every` if that is longer.";
+        optional "blind", Kind::Word(actions), "What it does after that; else its `action`.";
+        or "because" = "", Kind::Text, "The reason, for people.";
+    }
+}
+
+const WITHIN: Field = Field::or("within", "1 min", TIME, "Longest time for it.");
+const CHANNEL: Field = Field::needed("channel", Kind::Text, "The channel.");
+fields! {
+    WITHDRAW = "Withdraw", "A step: withdraw the tip." with [WITHIN] {
+    }
+}
+fields! {
+    SET = "Set", "A step: bring a channel to a value, at its permitted slew." with [CHANNEL, WITHIN] {
+        needed "to", Kind::OfChannel("a value"), "The value, within the limits.";
+    }
+}
+fields! {
+    KEEP = "Keep", "A step: leave a channel as it is, on purpose, and say so." with [CHANNEL, WITHIN] {
+    }
+}
+
+/// Steps towards a safe state.
+pub(super) const STEPS: Kind = Kind::List(&Kind::Part(&[WITHDRAW, SET, KEEP]));
+
+pub(super) fn read_permits(node: Node<'_>, bench: &Bench, reader: &mut Reader) -> Vec<Permit> {
     let mut permits = Vec::new();
-    for item in reader.with(|p| node.items(p)) {
-        reader.named(item, "Permit");
-        let mut fields = reader.with(|p| item.fields(p));
-        let name = reader.need(&mut fields, "name").and_then(|n| reader.text(n));
-        let subject = read_subject(&mut fields, bench, reader);
-        let above = fields.take("above").and_then(|n| match subject {
-            Some(Subject::Channel(channel)) => reader.quantity(n, bench.channel(channel).dimension()),
+    for item in node.items(reader) {
+        let mut given = PERMIT.open(item, reader);
+        let name: Option<String> = given.get("name", reader);
+        let subject = read_subject(&mut given, bench, reader);
+        let above = given.find("above").and_then(|node| match subject {
+            Some(Subject::Channel(id)) => quantity(node, bench.channel(id).dimension(), reader),
             _ => None,
         });
-        let condition = reader.need(&mut fields, "when").and_then(|n| read_condition(n, bench, reader));
-        let because = fields.take("because").and_then(|n| reader.text(n)).unwrap_or_default();
-        reader.finish(fields);
-        if let (Some(name), Some(subject), Some(condition)) = (name, subject, condition) {
+        let condition = given.node("when", reader).and_then(|node| read_condition(node, bench, reader));
+        let because: Option<String> = given.get("because", reader);
+        given.finish(reader);
+        if let (Some(name), Some(subject), Some(condition), Some(because)) =
+            (name, subject, condition, because)
+        {
             permits.push(Permit { name, subject, above, condition, because });
         }
     }
     permits
 }
 
-fn read_subject(fields: &mut Fields<'_>, bench: &Bench, reader: &mut Reader<'_>) -> Option<Subject> {
-    let set = fields.take("set");
-    let task = fields.take("task");
-    match (set, task) {
+fn read_subject(given: &mut Given<'_>, bench: &Bench, reader: &mut Reader) -> Option<Subject> {
+    match (given.find("set"), given.find("task")) {
         (Some(node), None) => read_channel_name(node, bench, reader).map(Subject::Channel),
-        (None, Some(node)) => {
-            let name = reader.text(node)?;
-            let kind = TaskKind::from_name(&name);
-            if kind.is_none() {
-                let help = nearest(&name, TaskKind::ALL.iter().map(|k| k.name()))
-                    .map(|n| format!("did you mean `{n}`?"));
-                reader.report(Code::BenchName, node, format!("there is no task `{name}`"), help);
-            }
-            kind.map(Subject::Task)
-        }
+        (None, Some(node)) => read_task(&node.string(reader)?, node, reader).map(Subject::Task),
         _ => {
-            let owner = fields.owner();
-            reader.report(Code::BenchField, owner, "a permit is about either `set` or `task`", None);
+            reader.report(Code::BenchField, given.owner(), "a permit is about either `set` or `task`", None);
             None
         }
     }
 }
 
-pub(super) fn read_channel_name(
-    node: Node<'_>,
-    bench: &Bench,
-    reader: &mut Reader<'_>,
-) -> Option<super::ChannelId> {
-    let name = reader.text(node)?;
+/// The task of a name.
+pub(super) fn read_task(name: &str, node: Node<'_>, reader: &mut Reader) -> Option<TaskKind> {
+    let kind = TaskKind::from_name(name);
+    if kind.is_none() {
+        let help = nearest(name, task_names()).map(|near| format!("did you mean `{near}`?"));
+        reader.report(Code::BenchName, node, format!("there is no task `{name}`"), help);
+    }
+    kind
+}
+
+pub(super) fn read_channel_name(node: Node<'_>, bench: &Bench, reader: &mut Reader) -> Option<ChannelId> {
+    let name = node.string(reader)?;
     let found = bench.find(&name);
     if found.is_none() && !reader.follows(&name) {
         let names = bench.names();
@@ -82,57 +129,61 @@ pub(super) fn read_channel_name(
     found
 }
 
-pub(super) fn read_interlocks(node: Node<'_>, bench: &Bench, reader: &mut Reader<'_>) -> Vec<Interlock> {
+pub(super) fn read_interlocks(node: Node<'_>, bench: &Bench, reader: &mut Reader) -> Vec<Interlock> {
     let mut interlocks: Vec<Interlock> = Vec::new();
     let mut places = Vec::new();
-    for item in reader.with(|p| node.items(p)) {
-        reader.named(item, "Interlock");
-        let mut fields = reader.with(|p| item.fields(p));
-        let name_node = reader.need(&mut fields, "name");
-        let name = name_node.and_then(|n| reader.text(n));
-        if let (Some(name), Some(node)) = (&name, name_node)
-            && interlocks.iter().any(|other| other.name == *name)
-        {
-            reader.report(Code::BenchName, node, format!("two interlocks are named `{name}`"), None);
+    for item in node.items(reader) {
+        let mut given = INTERLOCK.open(item, reader);
+        let name: Option<String> = given.get("name", reader);
+        if let Some(name) = name.as_ref().filter(|name| interlocks.iter().any(|other| other.name == **name)) {
+            let message = format!("two interlocks are named `{name}`");
+            reader.report(Code::BenchName, given.at("name"), message, None);
         }
-        let trip = reader.need(&mut fields, "trip").and_then(|n| read_condition(n, bench, reader));
-        let clear_node = fields.take("clear");
-        let clear = clear_node.and_then(|n| read_condition(n, bench, reader));
-        if let (Some(trip), Some(clear), Some(node)) = (&trip, &clear, clear_node)
-            && trip.may_hold_with(clear)
-        {
-            let message =
-                format!("`{}` can hold while the interlock still trips at `{}`", clear.text, trip.text);
-            let help = "the mark for clearing lies on the safe side of the one for tripping";
-            reader.report(Code::BenchLimits, node, message, Some(help.to_owned()));
-        }
-        let only_while = fields.take("only_while").and_then(|n| read_condition(n, bench, reader));
-        let lasting_s = reader.duration(fields.take("lasting"), 0.0);
-        let every_s = reader.duration(fields.take("every"), 2.0).max(0.01);
-        let action = reader.need(&mut fields, "action").and_then(|n| read_action(n, reader));
-        let patience_s = reader.duration(fields.take("patience"), PATIENCE_S.max(3.0 * every_s));
-        let blind = fields.take("blind").and_then(|n| read_action(n, reader));
-        let because = fields.take("because").and_then(|n| reader.text(n)).unwrap_or_default();
-        reader.finish(fields);
-        if let (Some(name), Some(trip), Some(action)) = (name, trip, action) {
-            let blind = blind.unwrap_or(action);
-            interlocks.push(Interlock {
-                name,
-                trip,
-                lasting_s,
-                clear,
-                every_s,
-                action,
-                only_while,
-                patience_s,
-                blind,
-                because,
-            });
+        let lock = read_interlock(&mut given, name, bench, reader);
+        given.finish(reader);
+        if let Some(lock) = lock {
+            interlocks.push(lock);
             places.push(item);
         }
     }
     warn_of_disarming(&interlocks, &places, bench, reader);
     interlocks
+}
+
+fn read_interlock(
+    given: &mut Given<'_>,
+    name: Option<String>,
+    bench: &Bench,
+    reader: &mut Reader,
+) -> Option<Interlock> {
+    let trip = given.node("trip", reader).and_then(|node| read_condition(node, bench, reader));
+    let clear = given.find("clear").and_then(|node| read_condition(node, bench, reader));
+    if let (Some(trip), Some(clear)) = (&trip, &clear)
+        && trip.may_hold_with(clear)
+    {
+        let message = format!("`{}` can hold while the interlock still trips at `{}`", clear.text, trip.text);
+        let help = "the mark for clearing lies on the safe side of the one for tripping";
+        reader.report(Code::BenchLimits, given.at("clear"), message, Some(help.to_owned()));
+    }
+    let only_while = given.find("only_while").and_then(|node| read_condition(node, bench, reader));
+    let (lasting_s, every_s) = (given.get("lasting", reader), given.get::<f64>("every", reader));
+    let action = given.node("action", reader).and_then(|node| read_action(node, reader));
+    let patience_s = given.get("patience", reader);
+    let blind = given.find("blind").and_then(|node| read_action(node, reader));
+    let because = given.get("because", reader);
+    let (every_s, action) = (every_s?, action?);
+    Some(Interlock {
+        name: name?,
+        trip: trip?,
+        lasting_s: lasting_s?,
+        clear,
+        every_s,
+        action,
+        only_while,
+        patience_s: patience_s.unwrap_or(PATIENCE_S.max(3.0 * every_s)),
+        blind: blind.unwrap_or(action),
+        because: because?,
+    })
 }
 
 /// How long it may not be known whether an interlock trips, where the bench does not say, s.
@@ -141,7 +192,7 @@ const PATIENCE_S: f64 = 10.0;
 const LONG_S: f64 = 600.0;
 
 /// Warns of interlocks that protect the tip or the magnet and that one silent or stuck channel would disarm unnoticed.
-fn warn_of_disarming(interlocks: &[Interlock], places: &[Node<'_>], bench: &Bench, reader: &mut Reader<'_>) {
+fn warn_of_disarming(interlocks: &[Interlock], places: &[Node<'_>], bench: &Bench, reader: &mut Reader) {
     for (lock, at) in interlocks.iter().zip(places) {
         if lock.action < Action::Withdraw {
             continue;
@@ -158,7 +209,7 @@ fn warn_of_disarming(interlocks: &[Interlock], places: &[Node<'_>], bench: &Benc
                 );
                 let message =
                     format!("`{name}` stuck at one value disarms `{}`, and nothing notices", lock.name);
-                reader.warn(Code::BenchBlind, *at, message, Some(help));
+                reader.report(Code::BenchBlind, *at, message, Some(help));
             }
             let sees = |other: &Interlock| other.trip.is_disarmed_by(id) && other.patience_s <= LONG_S;
             let told = interlocks.iter().any(|other| other.trip.asks_silence(id) || sees(other));
@@ -169,7 +220,7 @@ fn warn_of_disarming(interlocks: &[Interlock], places: &[Node<'_>], bench: &Benc
                     "make `patience` of `{}` shorter, or add an interlock on `age({name})`",
                     lock.name
                 );
-                reader.warn(Code::BenchBlind, *at, message, Some(help));
+                reader.report(Code::BenchBlind, *at, message, Some(help));
             }
         }
     }
@@ -184,48 +235,52 @@ const ACTIONS: [(&str, Action); 6] = [
     ("ParkLatch", Action::ParkLatch),
 ];
 
-fn read_action(node: Node<'_>, reader: &mut Reader<'_>) -> Option<Action> {
+fn actions() -> Vec<&'static str> {
+    ACTIONS.map(|(name, _)| name).to_vec()
+}
+
+fn read_action(node: Node<'_>, reader: &mut Reader) -> Option<Action> {
     let word = reader.word(node).unwrap_or("");
     let found = ACTIONS.iter().find(|(name, _)| *name == word);
     if found.is_none() {
         let message = "an interlock's action is Warn, Hold, Withdraw, Refill, Park or ParkLatch";
-        let help = meant(word, ACTIONS.iter().map(|(name, _)| *name));
+        let help = meant(word, actions());
         reader.report(Code::BenchField, node, message, help);
     }
     found.map(|(_, action)| *action)
 }
 
-pub(super) fn read_steps(node: Node<'_>, bench: &Bench, reader: &mut Reader<'_>) -> Vec<Step> {
-    let mut steps = Vec::new();
-    for item in reader.with(|p| node.items(p)) {
-        let mut fields = reader.with(|p| item.fields(p));
-        let within_s = reader.duration(fields.take("within"), 60.0);
-        let action = match item.label() {
-            Some("Withdraw") => Some(StepAction::Withdraw),
-            Some("Set") => read_set(&mut fields, bench, reader),
-            Some("Keep") => reader
-                .need(&mut fields, "channel")
-                .and_then(|n| read_channel_name(n, bench, reader))
-                .map(|channel| StepAction::Keep { channel }),
-            _ => {
-                reader.report(Code::BenchField, item, "a step is Withdraw, Set or Keep", None);
-                fields.rest();
-                None
-            }
-        };
-        reader.finish(fields);
-        steps.extend(action.map(|action| Step { action, within_s }));
-    }
-    steps
+pub(super) fn read_steps(node: Node<'_>, bench: &Bench, reader: &mut Reader) -> Vec<Step> {
+    let items = node.items(reader);
+    items.into_iter().filter_map(|item| read_step(item, bench, reader)).collect()
 }
 
-fn read_set(fields: &mut Fields<'_>, bench: &Bench, reader: &mut Reader<'_>) -> Option<StepAction> {
-    let channel_node = reader.need(fields, "channel");
-    let id = channel_node.and_then(|n| read_channel_name(n, bench, reader));
-    let to_node = reader.need(fields, "to");
-    let (id, node) = (id?, to_node?);
-    let channel = bench.channel(id);
-    let value = reader.quantity(node, channel.dimension())?;
+fn read_step(item: Node<'_>, bench: &Bench, reader: &mut Reader) -> Option<Step> {
+    let section = [WITHDRAW, SET, KEEP].into_iter().find(|section| Some(section.name) == item.label());
+    let Some(section) = section else {
+        reader.report(Code::BenchField, item, "a step is Withdraw, Set or Keep", None);
+        return None;
+    };
+    let mut given = section.open(item, reader);
+    let within_s = given.get("within", reader);
+    let action = match section.name {
+        "Set" => read_set(&mut given, bench, reader),
+        "Keep" => {
+            let node = given.node("channel", reader);
+            let channel = node.and_then(|node| read_channel_name(node, bench, reader));
+            channel.map(|channel| StepAction::Keep { channel })
+        }
+        _ => Some(StepAction::Withdraw),
+    };
+    given.finish(reader);
+    Some(Step { action: action?, within_s: within_s? })
+}
+
+fn read_set(given: &mut Given<'_>, bench: &Bench, reader: &mut Reader) -> Option<StepAction> {
+    let id = given.node("channel", reader).and_then(|node| read_channel_name(node, bench, reader));
+    let (node, id) = (given.node("to", reader), id?);
+    let (node, channel) = (node?, bench.channel(id));
+    let value = quantity(node, channel.dimension(), reader)?;
     if !channel.settable {
         reader.report(Code::BenchLimits, node, format!("`{}` can't be set", channel.name), None);
     } else if !channel.within(value) {

@@ -5,34 +5,43 @@ use super::{KnownSpin, KnownValue};
 use crate::diagnostic::Code;
 use crate::document::Node;
 use crate::quantity::{Dimension, Quantity};
+use noctule_ground::fields;
+use noctule_ground::section::{Kind, Range, quantity};
 
 /// Elementary charge, C: exact by the definition of the ampere (SI Brochure, 9th edition, 2019).
 const ELEMENTARY_CHARGE_C: f64 = 1.602_176_634e-19;
 
-pub(super) fn read_spins(node: Node<'_>, reader: &mut Reader<'_>) -> Vec<KnownSpin> {
+/// A value with its unit, and its spread.
+const PAIR: Kind = Kind::Pair(&Kind::Quantity(Dimension::NONE, Range::Any));
+const STEP: Kind = Kind::Pair(&Kind::Quantity(Dimension::VOLTAGE, Range::Any));
+
+fields! {
+    SPIN (pub(super)) = "Spin", "A kind of spin. Whatever is not known says nothing; one of `steps`, `height` and `moment` is." {
+        needed "name", Kind::Text, "Its name.";
+        or "abundance" = "1", Kind::Quantity(Dimension::NONE, Range::Within(1e-12, 1e12)), "How common it is relative to the other kinds.";
+        optional "steps", Kind::List(&STEP), "Energies of its inelastic steps, or the biases that stand for them.";
+        optional "height", Kind::Pair(&Kind::Quantity(Dimension::LENGTH, Range::Any)), "Apparent height.";
+        optional "moment", PAIR, "Magnetic moment of its resonance lines, Bohr magnetons.";
+    }
+}
+
+pub(super) fn read_spins(node: Node<'_>, reader: &mut Reader) -> Vec<KnownSpin> {
     let mut spins: Vec<KnownSpin> = Vec::new();
-    for item in reader.with(|p| node.items(p)) {
-        reader.named(item, "Spin");
-        let mut inner = reader.with(|p| item.fields(p));
-        let name = reader.need(&mut inner, "name").and_then(|n| reader.text(n));
-        let abundance = inner.take("abundance").map_or(Some(1.0), |n| abundance(n, reader));
-        let steps_v = inner.take("steps").map(|n| {
-            let items = reader.with(|p| n.items(p));
-            items.into_iter().filter_map(|pair| known(pair, reader, step_v)).collect()
-        });
-        let height_m = inner.take("height").and_then(|n| known(n, reader, height_m));
-        let moment_mu_b = inner.take("moment").and_then(|n| known(n, reader, moment_mu_b));
-        reader.finish(inner);
+    for item in node.items(reader) {
+        let mut given = SPIN.open(item, reader);
+        let (name, abundance): (Option<String>, _) =
+            (given.get("name", reader), given.get("abundance", reader));
+        let pairs = given.find("steps").map(|n| n.items(reader)).unwrap_or_default();
+        let steps_v: Vec<KnownValue> =
+            pairs.into_iter().filter_map(|pair| known(pair, reader, step_v)).collect();
+        let height_m = given.find("height").and_then(|n| known(n, reader, height_m));
+        let moment_mu_b = given.find("moment").and_then(|n| known(n, reader, moment_mu_b));
+        given.finish(reader);
         let (Some(name), Some(abundance)) = (name, abundance) else { continue };
         if spins.iter().any(|spin| spin.name == name) {
-            reader.report(
-                Code::BenchName,
-                item,
-                format!("there are two kinds of spins named `{name}`"),
-                None,
-            );
+            let message = format!("there are two kinds of spins named `{name}`");
+            reader.report(Code::BenchName, item, message, None);
         }
-        let steps_v: Vec<KnownValue> = steps_v.unwrap_or_default();
         if steps_v.is_empty() && height_m.is_none() && moment_mu_b.is_none() {
             let help = Some("give it `steps`, `height` or `moment`, each value with its spread".to_owned());
             let message =
@@ -44,29 +53,20 @@ pub(super) fn read_spins(node: Node<'_>, reader: &mut Reader<'_>) -> Vec<KnownSp
     spins
 }
 
-fn abundance(node: Node<'_>, reader: &mut Reader<'_>) -> Option<f64> {
-    let value = reader.quantity(node, Dimension::NONE)?;
-    let fits = value > 0.0 && value < 1e12;
-    if !fits {
-        reader.report(Code::BenchField, node, "an abundance lies between 0 and 1e12", None);
-    }
-    fits.then_some(value)
-}
-
 /// What reads one value of a pair.
-type Read = fn(Node<'_>, &mut Reader<'_>) -> Option<f64>;
+type Read = fn(Node<'_>, &mut Reader) -> Option<f64>;
 
-fn height_m(node: Node<'_>, reader: &mut Reader<'_>) -> Option<f64> {
-    reader.quantity(node, Dimension::LENGTH)
+fn height_m(node: Node<'_>, reader: &mut Reader) -> Option<f64> {
+    quantity(node, Dimension::LENGTH, reader)
 }
 
-fn moment_mu_b(node: Node<'_>, reader: &mut Reader<'_>) -> Option<f64> {
-    reader.quantity(node, Dimension::NONE)
+fn moment_mu_b(node: Node<'_>, reader: &mut Reader) -> Option<f64> {
+    quantity(node, Dimension::NONE, reader)
 }
 
 /// A pair of a value and its spread, in a list.
-fn known(node: Node<'_>, reader: &mut Reader<'_>, read: Read) -> Option<KnownValue> {
-    let items = reader.with(|p| node.items(p));
+fn known(node: Node<'_>, reader: &mut Reader, read: Read) -> Option<KnownValue> {
+    let items = node.items(reader);
     let [value, spread] = items.as_slice() else {
         let help = Some("write a pair of a value and its spread, like [\"19 mV\", \"0.5 mV\"]".to_owned());
         reader.report(Code::BenchField, node, "a value and its spread are wanted", help);
@@ -82,11 +82,11 @@ fn known(node: Node<'_>, reader: &mut Reader<'_>, read: Read) -> Option<KnownVal
 }
 
 /// Volts of an energy of one electron, or of the bias that stands for it.
-fn step_v(node: Node<'_>, reader: &mut Reader<'_>) -> Option<f64> {
+fn step_v(node: Node<'_>, reader: &mut Reader) -> Option<f64> {
     let text = node.source().trim_matches('"');
     match text.parse::<Quantity>().and_then(|q| q.expect(Dimension::ENERGY)) {
         Ok(joule) => Some(joule / ELEMENTARY_CHARGE_C),
-        Err(_) => reader.quantity(node, Dimension::VOLTAGE),
+        Err(_) => quantity(node, Dimension::VOLTAGE, reader),
     }
 }
 

@@ -1,7 +1,7 @@
 //! A bench with its instruments replaced by the simulated microscope, for rehearsals.
 
 use super::{Address, Bench, Link, LinkKind, Role, SimulatedLink};
-use noctule_sim::Signal;
+use noctule_ground::signal::Signal;
 
 impl Role {
     /// The signal of the simulated microscope that plays this role.

@@ -1,7 +1,7 @@
 //! `noctule lines`
 
 use super::common::reject;
-use noctule_sim::spin::case::{field_range, read_json, read_ron};
+use crate::instrument::simulated::case::{field_range, read_json, read_ron};
 use std::path::PathBuf;
 
 /// Arguments of `noctule lines`.

@@ -3,9 +3,8 @@
 use crate::bench::{Bench, Link, LinkKind};
 use crate::instrument::process::Process;
 use crate::instrument::scpi::Scpi;
+use crate::instrument::simulated::{Microscope, World};
 use crate::instrument::{Instrument, InstrumentError, Simulated};
-use noctule_sim::microscope::Microscope;
-use noctule_sim::world::World;
 use std::path::Path;
 
 /// Why an instrument can't be used.

@@ -194,7 +194,7 @@ impl VirtualDrive {
     }
 
     /// What was really there so far, of the first simulation of the bench.
-    pub fn chronicle(&self) -> Option<noctule_sim::microscope::Chronicle> {
+    pub fn chronicle(&self) -> Option<crate::instrument::simulated::Chronicle> {
         self.instruments.iter().find_map(|instrument| instrument.chronicle())
     }
 

@@ -18,12 +18,12 @@ mod read;
 mod refill;
 
 pub use crate::instrument::faulty::LinkTrouble;
-pub use read::{Stage, read};
+pub use read::{FAULTS, KINDS, Known, Stage, read};
 pub use refill::{Refill, RefillCall};
 
 use crate::quantity::{TimePoint, in_words};
 use crate::record::Word;
-use noctule_sim::Fault;
+use noctule_ground::fault::Fault;
 
 /// Something that happens, and when.
 #[derive(Debug, Clone, PartialEq)]

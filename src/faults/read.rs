@@ -1,71 +1,128 @@
 //! Reads a faults file; all that is wrong with it is reported at once.
 
+use super::refill::REFILL;
 use super::{LinkTrouble, Mishap, Planned, RefillCall, RunnerTrouble};
 use crate::bench::Bench;
 use crate::diagnostic::meant;
-use crate::document::{Fields, Node, Problem, Text, nearest};
+use crate::document::{Node, Problem, Text, nearest};
 use crate::instrument::faulty::TASKS;
-use crate::quantity::{Dimension, Quantity, Unit};
+use crate::quantity::{Dimension, Unit};
 use crate::record::Word;
-use noctule_sim::{Fault, Signal};
-
-/// Faults don't come more often than this, s.
-const EVERY_MIN_S: f64 = 0.1;
-/// Longest flood, bytes.
-const FLOOD_MAX: u64 = 1 << 30;
-/// A flood where nothing else is said, bytes.
-const FLOOD: u64 = 4 << 20;
+use noctule_ground::fault::Fault;
+use noctule_ground::fields;
+use noctule_ground::section::{Field, Given, Kind, Range, Section, TIME, quantity};
+use noctule_ground::signal::Signal;
 
 /// Where a fault can happen.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-enum Known {
+pub enum Known {
+    /// In a rehearsal and in the mimic.
     Everywhere,
+    /// In a rehearsal.
     Rehearsal,
+    /// In the mimic.
     Mimic,
 }
 
-/// Everything that a file may speak of.
-const NAMES: [(&str, Known); 39] = [
-    ("HeliumLeak", Known::Everywhere),
-    ("PressureBurst", Known::Everywhere),
-    ("WarmUp", Known::Everywhere),
-    ("Quench", Known::Everywhere),
-    ("TipChange", Known::Everywhere),
-    ("TipCrash", Known::Everywhere),
-    ("TipDrift", Known::Everywhere),
-    ("LockinOverload", Known::Everywhere),
-    ("RfDropOut", Known::Everywhere),
-    ("GaugeStuck", Known::Everywhere),
-    ("GaugeNan", Known::Everywhere),
-    ("GaugeDrift", Known::Everywhere),
-    ("NoReply", Known::Everywhere),
-    ("LateReply", Known::Everywhere),
-    ("Garbled", Known::Everywhere),
-    ("NotANumber", Known::Everywhere),
-    ("Refuses", Known::Everywhere),
-    ("Saturated", Known::Rehearsal),
-    ("OverRange", Known::Rehearsal),
-    ("UnderRange", Known::Rehearsal),
-    ("Stuck", Known::Rehearsal),
-    ("Drifting", Known::Rehearsal),
-    ("Stale", Known::Rehearsal),
-    ("Lies", Known::Rehearsal),
-    ("ReconnectNeeded", Known::Rehearsal),
-    ("NeverDone", Known::Rehearsal),
-    ("ClockJump", Known::Rehearsal),
-    ("DiskFull", Known::Rehearsal),
-    ("SlowDisk", Known::Rehearsal),
-    ("Operator", Known::Rehearsal),
-    ("KeeperLost", Known::Rehearsal),
-    ("Refill", Known::Rehearsal),
-    ("Clear", Known::Mimic),
-    ("DropConnection", Known::Mimic),
-    ("HalfReply", Known::Mimic),
-    ("DoubleReply", Known::Mimic),
-    ("Rubbish", Known::Mimic),
-    ("Flood", Known::Mimic),
-    ("EndsEarly", Known::Mimic),
-];
+pub(super) const AT: Field = Field::needed("at", TIME, "When it begins, since the run began.");
+const FOR: Field = Field::optional("for", TIME, "How long it lasts; else to the end.");
+const EVERY: Field = Field::optional(
+    "every",
+    Kind::Quantity(Dimension::TIME, Range::Within(0.1, 3.156e8)),
+    "It comes again and again, so often; after 100 ms at the earliest.",
+);
+const CHANNEL: Field = Field::optional(
+    "channel",
+    Kind::Text,
+    "In a rehearsal: the channel it is on, or `tasks` for approaching, withdrawing, images; else everything.",
+);
+const ON: Field = Field::optional("on", Kind::Text, "In a mimic: the instrument it is on; else everything.");
+const TIMES: Field = Field::optional(
+    "times",
+    Kind::Whole(0, u64::MAX),
+    "Messages that it meets each time it comes; else all of them.",
+);
+const SIGNAL: Field = Field::needed(
+    "signal",
+    Kind::Named(|| Signal::ALL.map(Signal::name).to_vec()),
+    "The gauge, by its signal of the simulated microscope.",
+);
+
+const fn change(name: &'static str, dimension: Dimension, says: &'static str) -> Field {
+    Field::needed(name, Kind::Quantity(dimension, Range::Any), says)
+}
+
+macro_rules! kinds {
+    ($($known:ident $name:literal, $says:literal $(, $field:expr)*;)*) => {
+        /// Every kind of fault that a file may speak of.
+        pub const KINDS: &[(Known, &Section)] = &[
+            $((Known::$known, &Section::new($name, $says, &[AT, FOR, EVERY $(, $field)*])),)*
+            (Known::Rehearsal, REFILL),
+        ];
+    };
+}
+
+kinds! {
+    Everywhere "HeliumLeak", "The bath loses helium.", change("loss", Dimension::of([3, 0, -1, 0, 0, 0]), "Extra loss.");
+    Everywhere "PressureBurst", "A burst of gas in the microscope's chamber, pumped off again.", change("height", Dimension::PRESSURE, "Height of the burst.");
+    Everywhere "WarmUp", "The sample stage gets warmer.", change("by", Dimension::TEMPERATURE, "Rise.");
+    Everywhere "Quench", "The magnet quenches.";
+    Everywhere "TipChange", "The apex of the tip changes.";
+    Everywhere "TipCrash", "The tip touches the surface.";
+    Everywhere "TipDrift", "The sample drifts faster, along x.", change("speed", Dimension::of([1, 0, -1, 0, 0, 0]), "Extra velocity.");
+    Everywhere "LockinOverload", "The lock-in's input is overloaded.";
+    Everywhere "RfDropOut", "The RF source gives nothing.";
+    Everywhere "GaugeStuck", "A gauge shows its last value.", SIGNAL;
+    Everywhere "GaugeNan", "A gauge shows no number.", SIGNAL;
+    Everywhere "GaugeDrift", "A gauge drifts off its true value.", SIGNAL, Field::needed("rate", Kind::OfChannel("a change per time"), "How fast.");
+    Everywhere "NoReply", "No reply comes.", CHANNEL, ON, TIMES, Field::or("heard", "true", Kind::Flag, "In a rehearsal: whether the message arrived.");
+    Everywhere "LateReply", "Replies come late; in a mimic by wall time.", CHANNEL, ON, TIMES, Field::needed("by", TIME, "How late.");
+    Everywhere "Garbled", "Replies are garbled.", CHANNEL, ON, TIMES;
+    Everywhere "NotANumber", "Readings are no numbers.", CHANNEL, ON, TIMES;
+    Everywhere "Refuses", "Commands are refused.", CHANNEL, ON, TIMES;
+    Rehearsal "Saturated", "Readings stand at one value.", CHANNEL, TIMES, Field::needed("to", Kind::OfChannel("a value"), "That value.");
+    Rehearsal "OverRange", "The instrument says that it can't show so much.", CHANNEL, TIMES;
+    Rehearsal "UnderRange", "The instrument says that it can't show so little.", CHANNEL, TIMES;
+    Rehearsal "Stuck", "Readings stay what they were.", CHANNEL, TIMES;
+    Rehearsal "Drifting", "Readings drift off.", CHANNEL, TIMES, Field::needed("rate", Kind::OfChannel("a change per time"), "How fast.");
+    Rehearsal "Stale", "Readings are old.", CHANNEL, TIMES, Field::needed("by", TIME, "How old.");
+    Rehearsal "Lies", "What is commanded is said to be done, and is not.", CHANNEL, TIMES;
+    Rehearsal "ReconnectNeeded", "The connection is lost and must be made anew.", CHANNEL, TIMES;
+    Rehearsal "NeverDone", "Tasks never end.", CHANNEL, TIMES;
+    Rehearsal "ClockJump", "The clock of the computer jumps.", change("by", Dimension::TIME, "By how much.");
+    Rehearsal "DiskFull", "The disk takes nothing any more.";
+    Rehearsal "SlowDisk", "The disk is slow.", Field::needed("lag", TIME, "How much later things are on it.");
+    Rehearsal "Operator", "An operator says something.", Field::needed("says", Kind::Named(|| SAYS.map(|(says, _)| says).to_vec()), "What they say.");
+    Rehearsal "KeeperLost", "The keeper process dies.";
+    Mimic "Clear", "All that lasts in the apparatus ends.";
+    Mimic "DropConnection", "The connection is dropped.", ON, TIMES;
+    Mimic "HalfReply", "Half of a reply comes.", ON, TIMES;
+    Mimic "DoubleReply", "Replies come twice.", ON, TIMES;
+    Mimic "Rubbish", "Something that is no reply comes.", ON, TIMES;
+    Mimic "Flood", "Bytes come without end.", ON, TIMES, Field::or("bytes", "4194304", Kind::Whole(0, 1 << 30), "How many.");
+    Mimic "EndsEarly", "A task counts as ended while it runs.", ON, TIMES;
+}
+
+/// What an operator may say.
+const SAYS: [(&str, Word); 4] =
+    [("hold", Word::Hold), ("refill", Word::HoldForRefill), ("release", Word::Release), ("stop", Word::Stop)];
+
+fields! {
+    /// What a faults file may say.
+    FAULTS (pub) = "Faults", "What goes wrong, and when." {
+        needed "faults", Kind::List(&Kind::Part(&ALL)), "The faults, in any order.";
+    }
+}
+
+const ALL: [&Section; KINDS.len()] = {
+    let mut all = [REFILL; KINDS.len()];
+    let mut at = 0;
+    while at < all.len() {
+        all[at] = KINDS[at].1;
+        at += 1;
+    }
+    all
+};
 
 /// Where the faults of a file are to happen.
 #[derive(Debug, Clone, Copy)]
@@ -92,290 +149,218 @@ impl Stage<'_> {
 pub fn read(text: &str, stage: Stage<'_>) -> Result<Vec<Planned>, Vec<Problem>> {
     let text = Text::new(text);
     let root = text.parse().map_err(|problem| vec![problem])?;
-    let mut reader = Reader { stage, problems: Vec::new() };
-    let mut entries = Vec::new();
-    if let Some(label) = root.label().filter(|label| *label != "Faults") {
-        let help = nearest(label, ["Faults"]).map(|near| format!("did you mean `{near}`?"));
-        let message = format!("`Faults(…)` is expected here, not `{label}`");
-        reader.problems.push(root.problem(message, help));
-    }
-    let mut fields = root.fields(&mut reader.problems);
-    if let Some(list) = fields.need("faults", &mut reader.problems) {
-        for item in list.items(&mut reader.problems) {
-            entries.extend(reader.entry(item));
-        }
-    }
-    fields.finish(&mut reader.problems);
-    if reader.problems.is_empty() {
+    let mut problems = Vec::new();
+    let mut given = FAULTS.open(root, &mut problems);
+    let items = given.node("faults", &mut problems).map(|list| list.items(&mut problems));
+    let entries: Vec<Planned> =
+        items.unwrap_or_default().into_iter().filter_map(|item| entry(item, stage, &mut problems)).collect();
+    given.finish(&mut problems);
+    if problems.is_empty() {
         return Ok(entries);
     }
-    reader.problems.sort_by_key(|problem| (problem.line, problem.column));
-    Err(reader.problems)
+    problems.sort_by_key(|problem| (problem.line, problem.column));
+    Err(problems)
 }
 
-pub(super) struct Reader<'b> {
-    pub(super) stage: Stage<'b>,
-    problems: Vec<Problem>,
-}
-
-impl Reader<'_> {
-    fn entry(&mut self, item: Node<'_>) -> Option<Planned> {
-        let name = self.name(item)?;
-        let mut fields = item.fields(&mut self.problems);
-        if name == "Refill" {
-            let refill = self.refill(item, &mut fields);
-            fields.finish(&mut self.problems);
-            let refill = refill?;
+fn entry(item: Node<'_>, stage: Stage<'_>, problems: &mut Vec<Problem>) -> Option<Planned> {
+    let section = section_of(item, stage, problems)?;
+    let mut given = section.open(item, problems);
+    // In a rehearsal the places are channels, in a mimic instruments, which hear every message.
+    let others: &[&'static str] =
+        if matches!(stage, Stage::Mimic(_)) { &["channel", "heard"] } else { &["on"] };
+    given.without(others.iter().copied().filter(|name| section.all().any(|field| field.name == *name)));
+    let planned = if section.name == REFILL.name {
+        super::refill::read(&mut given, stage, problems).map(|refill| {
             let at_s = if let RefillCall::At(at_s) = refill.when { at_s } else { 0.0 };
-            return Some(Planned::once(at_s, 0.0, Mishap::Refill(refill)));
-        }
-        let at_s = fields.need("at", &mut self.problems).and_then(|node| self.duration(node));
-        let for_s = self.length(&mut fields, "for");
-        let every_node = fields.take("every");
-        let every_s = every_node.and_then(|node| self.duration(node));
-        if let (Some(node), Some(..EVERY_MIN_S)) = (every_node, every_s) {
-            self.problems.push(node.problem("a fault comes again after 100 ms at the earliest", None));
-        }
-        let for_s = for_s.unwrap_or(f64::INFINITY);
-        let mut entry = Planned { every_s, ..Planned::once(0.0, for_s, Mishap::Clear) };
-        let mishap = if name == "Clear" {
-            Some(Mishap::Clear)
-        } else if let Some(fault) = self.world(name, &mut fields, entry.for_s) {
-            fault.map(Mishap::World)
-        } else if let Some(trouble) = self.runner(name, &mut fields) {
-            trouble.map(Mishap::Runner)
-        } else {
-            self.place(&mut fields, &mut entry);
-            self.link(name, &mut fields, entry.on.as_deref()).map(Mishap::Link)
-        };
-        fields.finish(&mut self.problems);
-        (entry.at_s, entry.mishap) = (at_s?, mishap?);
-        Some(entry)
-    }
-
-    fn name<'t>(&mut self, item: Node<'t>) -> Option<&'t str> {
-        let name = item.label().unwrap_or_default();
-        let here = || NAMES.iter().filter(|(_, known)| self.stage.knows(*known)).map(|(name, _)| *name);
-        let (message, help) = match NAMES.iter().find(|(known, _)| *known == name) {
-            Some((_, known)) if self.stage.knows(*known) => return Some(name),
-            Some((_, Known::Rehearsal)) => {
-                (format!("the mimic has no fault `{name}`, a rehearsal has"), None)
-            }
-            Some(_) => (format!("a rehearsal has no fault `{name}`, the mimic has"), None),
-            None => {
-                let near = nearest(name, here()).map(|near| format!("did you mean `{near}`?"));
-                let all = || format!("known here: {}", here().collect::<Vec<_>>().join(", "));
-                (format!("there is no fault `{name}`"), Some(near.unwrap_or_else(all)))
-            }
-        };
-        self.problems.push(item.problem(message, help));
-        None
-    }
-
-    /// A fault of the apparatus: none if the name is not one; `Some(None)` if it is faulty.
-    fn world(&mut self, name: &str, fields: &mut Fields<'_>, for_s: f64) -> Option<Option<Fault>> {
-        let litres_per_s = Dimension::VOLUME.over(Dimension::TIME);
-        let speed = Dimension::LENGTH.over(Dimension::TIME);
-        let for_s = for_s.min(f64::MAX);
-        Some(match name {
-            "HeliumLeak" => self
-                .need(fields, "loss", litres_per_s)
-                .map(|m3_per_s| Fault::HeliumLeak { l_per_h: m3_per_s * 3.6e6 }),
-            "PressureBurst" => {
-                self.need(fields, "height", Dimension::PRESSURE).map(|pa| Fault::PressureBurst { pa })
-            }
-            "WarmUp" => self.need(fields, "by", Dimension::TEMPERATURE).map(|k| Fault::WarmUp { k }),
-            "Quench" => Some(Fault::Quench),
-            "TipChange" => Some(Fault::TipChange),
-            "TipCrash" => Some(Fault::TipCrash),
-            "TipDrift" => self.need(fields, "speed", speed).map(|m_per_s| Fault::TipDrift { m_per_s }),
-            "LockinOverload" => Some(Fault::LockinOverload { for_s }),
-            "RfDropOut" => Some(Fault::RfDropOut { for_s }),
-            "GaugeStuck" => self.signal(fields).map(|signal| Fault::GaugeStuck { signal, for_s }),
-            "GaugeNan" => self.signal(fields).map(|signal| Fault::GaugeNan { signal, for_s }),
-            "GaugeDrift" => self.gauge_drift(fields, for_s),
-            _ => return None,
+            Planned::once(at_s, 0.0, Mishap::Refill(refill))
         })
-    }
+    } else {
+        fault(section.name, &mut given, stage, problems)
+    };
+    given.finish(problems);
+    planned
+}
 
-    fn gauge_drift(&mut self, fields: &mut Fields<'_>, for_s: f64) -> Option<Fault> {
-        let signal = self.signal(fields);
-        let node = fields.need("rate", &mut self.problems)?;
-        let unit = Unit::parse(signal?.unit())?;
-        let si_per_s = self.quantity(node, unit.dimension.change().over(Dimension::TIME))?;
-        Some(Fault::GaugeDrift { signal: signal?, per_s: unit.from_si(si_per_s), for_s })
-    }
-
-    fn signal(&mut self, fields: &mut Fields<'_>) -> Option<Signal> {
-        let node = fields.need("signal", &mut self.problems)?;
-        let name = node.string(&mut self.problems)?;
-        let signal = Signal::from_name(&name);
-        if signal.is_none() {
-            let help = meant(&name, Signal::ALL.iter().map(|signal| signal.name()));
-            self.problems.push(node.problem(format!("the microscope has no signal `{name}`"), help));
-        }
-        signal
-    }
-
-    /// Where on the way it happens, and to how many messages.
-    fn place(&mut self, fields: &mut Fields<'_>, entry: &mut Planned) {
-        match self.stage {
-            Stage::Rehearsal(bench) => {
-                entry.on = fields.take("channel").and_then(|node| self.channel(node, bench));
-            }
-            Stage::Mimic(instruments) => {
-                entry.on = fields.take("on").and_then(|node| self.instrument(node, instruments));
-            }
-        }
-        entry.times = fields.take("times").and_then(|node| node.whole(&mut self.problems));
-    }
-
-    fn link(&mut self, name: &str, fields: &mut Fields<'_>, on: Option<&str>) -> Option<LinkTrouble> {
-        let dimension = match self.stage {
-            Stage::Rehearsal(bench) => on.and_then(|name| bench.find(name)).map(|id| bench.channel(id)),
-            Stage::Mimic(_) => None,
+/// A fault with its times and its place.
+fn fault(
+    name: &str,
+    given: &mut Given<'_>,
+    stage: Stage<'_>,
+    problems: &mut Vec<Problem>,
+) -> Option<Planned> {
+    let at_s = given.get("at", problems);
+    let for_s = given.get("for", problems).unwrap_or(f64::INFINITY);
+    let every_s = given.get("every", problems);
+    let mut entry = Planned { every_s, ..Planned::once(0.0, for_s, Mishap::Clear) };
+    if given.may_have("times") {
+        entry.on = match stage {
+            Stage::Rehearsal(bench) => given.find("channel").and_then(|node| channel(node, bench, problems)),
+            Stage::Mimic(names) => given.find("on").and_then(|node| instrument(node, names, problems)),
         };
-        let dimension = dimension.map_or(Dimension::NONE, |channel| channel.dimension());
-        Some(match name {
-            "NoReply" => {
-                // The mimic hears every message; only a rehearsal can lose one on its way there.
-                let rehearsal = matches!(self.stage, Stage::Rehearsal(_));
-                let node = if rehearsal { fields.take("heard") } else { None };
-                let heard = node.and_then(|node| node.boolean(&mut self.problems));
-                LinkTrouble::NoReply { heard: heard.unwrap_or(true) }
-            }
-            "LateReply" => LinkTrouble::LateReply { by_s: self.need_duration(fields, "by")? },
-            "Garbled" => LinkTrouble::Garbled,
-            "NotANumber" => LinkTrouble::NotANumber,
-            "Refuses" => LinkTrouble::Refuses,
-            "Saturated" => LinkTrouble::Saturated { at: self.need(fields, "to", dimension)? },
-            "OverRange" => LinkTrouble::OverRange,
-            "UnderRange" => LinkTrouble::UnderRange,
-            "Stuck" => LinkTrouble::Stuck,
-            "Drifting" => {
-                let per_s = self.need(fields, "rate", dimension.change().over(Dimension::TIME))?;
-                LinkTrouble::Drifting { per_s }
-            }
-            "Stale" => LinkTrouble::Stale { by_s: self.need_duration(fields, "by")? },
-            "Lies" => LinkTrouble::Lies,
-            "ReconnectNeeded" => LinkTrouble::ReconnectNeeded,
-            "NeverDone" => LinkTrouble::NeverDone,
-            "DropConnection" => LinkTrouble::DropConnection,
-            "HalfReply" => LinkTrouble::HalfReply,
-            "DoubleReply" => LinkTrouble::DoubleReply,
-            "Rubbish" => LinkTrouble::Rubbish,
-            "EndsEarly" => LinkTrouble::EndsEarly,
-            "Flood" => {
-                let bytes = fields.take("bytes").and_then(|node| node.whole(&mut self.problems));
-                LinkTrouble::Flood { bytes: bytes.unwrap_or(FLOOD).min(FLOOD_MAX) }
-            }
-            other => unreachable!("`{other}` is in the list of names"),
-        })
+        entry.times = given.get("times", problems);
     }
+    let mishap = if name == "Clear" {
+        Some(Mishap::Clear)
+    } else if let Some(fault) = world(name, given, for_s, problems) {
+        fault.map(Mishap::World)
+    } else if let Some(trouble) = runner(name, given, problems) {
+        trouble.map(Mishap::Runner)
+    } else {
+        link(name, given, entry.on.as_deref(), stage, problems).map(Mishap::Link)
+    };
+    (entry.at_s, entry.mishap) = (at_s?, mishap?);
+    Some(entry)
+}
 
-    fn channel(&mut self, node: Node<'_>, bench: &Bench) -> Option<String> {
-        let name = node.string(&mut self.problems)?;
-        if name == TASKS {
-            return Some(name);
+fn section_of(item: Node<'_>, stage: Stage<'_>, problems: &mut Vec<Problem>) -> Option<&'static Section> {
+    let name = item.label().unwrap_or_default();
+    let here = || KINDS.iter().filter(|(known, _)| stage.knows(*known)).map(|(_, section)| section.name);
+    let (message, help) = match KINDS.iter().find(|(_, section)| section.name == name) {
+        Some((known, section)) if stage.knows(*known) => return Some(section),
+        Some((Known::Rehearsal, _)) => (format!("the mimic has no fault `{name}`, a rehearsal has"), None),
+        Some(_) => (format!("a rehearsal has no fault `{name}`, the mimic has"), None),
+        None => {
+            let near = nearest(name, here()).map(|near| format!("did you mean `{near}`?"));
+            let all = || format!("known here: {}", here().collect::<Vec<_>>().join(", "));
+            (format!("there is no fault `{name}`"), Some(near.unwrap_or_else(all)))
         }
-        let found = bench.find(&name).map(|id| bench.channel(id).name.clone());
-        if found.is_none() {
-            let names = bench.names();
-            let help = nearest(&name, names.iter().map(String::as_str));
-            let help = help.map(|near| format!("did you mean `{near}`?"));
-            self.problems.push(node.problem(format!("the bench has no channel `{name}`"), help));
+    };
+    problems.push(item.problem(message, help));
+    None
+}
+
+/// A fault of the apparatus: none if the name is not one; `Some(None)` if it is faulty.
+fn world(
+    name: &str,
+    given: &mut Given<'_>,
+    for_s: f64,
+    problems: &mut Vec<Problem>,
+) -> Option<Option<Fault>> {
+    let for_s = for_s.min(f64::MAX);
+    Some(match name {
+        "HeliumLeak" => {
+            given.get("loss", problems).map(|m3_per_s: f64| Fault::HeliumLeak { l_per_h: m3_per_s * 3.6e6 })
         }
-        found
-    }
+        "PressureBurst" => given.get("height", problems).map(|pa| Fault::PressureBurst { pa }),
+        "WarmUp" => given.get("by", problems).map(|k| Fault::WarmUp { k }),
+        "Quench" => Some(Fault::Quench),
+        "TipChange" => Some(Fault::TipChange),
+        "TipCrash" => Some(Fault::TipCrash),
+        "TipDrift" => given.get("speed", problems).map(|m_per_s| Fault::TipDrift { m_per_s }),
+        "LockinOverload" => Some(Fault::LockinOverload { for_s }),
+        "RfDropOut" => Some(Fault::RfDropOut { for_s }),
+        "GaugeStuck" => signal(given, problems).map(|signal| Fault::GaugeStuck { signal, for_s }),
+        "GaugeNan" => signal(given, problems).map(|signal| Fault::GaugeNan { signal, for_s }),
+        "GaugeDrift" => gauge_drift(given, for_s, problems),
+        _ => return None,
+    })
+}
 
-    fn instrument(&mut self, node: Node<'_>, instruments: &[&'static str]) -> Option<String> {
-        let name = node.string(&mut self.problems)?;
-        if instruments.contains(&name.as_str()) {
-            return Some(name);
+fn gauge_drift(given: &mut Given<'_>, for_s: f64, problems: &mut Vec<Problem>) -> Option<Fault> {
+    let (signal, rate) = (signal(given, problems), given.node("rate", problems));
+    let unit = Unit::parse(signal?.unit())?;
+    let si_per_s = quantity(rate?, unit.dimension.change().over(Dimension::TIME), problems)?;
+    Some(Fault::GaugeDrift { signal: signal?, per_s: unit.from_si(si_per_s), for_s })
+}
+
+fn signal(given: &mut Given<'_>, problems: &mut Vec<Problem>) -> Option<Signal> {
+    let name: String = given.get("signal", problems)?;
+    let signal = Signal::from_name(&name);
+    if signal.is_none() {
+        let help = meant(&name, Signal::ALL.map(Signal::name));
+        problems.push(given.at("signal").problem(format!("the microscope has no signal `{name}`"), help));
+    }
+    signal
+}
+
+fn link(
+    name: &str,
+    given: &mut Given<'_>,
+    on: Option<&str>,
+    stage: Stage<'_>,
+    problems: &mut Vec<Problem>,
+) -> Option<LinkTrouble> {
+    let channel = match stage {
+        Stage::Rehearsal(bench) => on.and_then(|name| bench.find(name)).map(|id| bench.channel(id)),
+        Stage::Mimic(_) => None,
+    };
+    let dimension = channel.map_or(Dimension::NONE, |channel| channel.dimension());
+    Some(match name {
+        "NoReply" => LinkTrouble::NoReply { heard: given.get("heard", problems)? },
+        "LateReply" => LinkTrouble::LateReply { by_s: given.get("by", problems)? },
+        "Garbled" => LinkTrouble::Garbled,
+        "NotANumber" => LinkTrouble::NotANumber,
+        "Refuses" => LinkTrouble::Refuses,
+        "Saturated" => LinkTrouble::Saturated { at: given.quantity("to", dimension, problems)? },
+        "OverRange" => LinkTrouble::OverRange,
+        "UnderRange" => LinkTrouble::UnderRange,
+        "Stuck" => LinkTrouble::Stuck,
+        "Drifting" => {
+            let rate = dimension.change().over(Dimension::TIME);
+            LinkTrouble::Drifting { per_s: given.quantity("rate", rate, problems)? }
         }
-        let help = match nearest(&name, instruments.iter().copied()) {
-            Some(near) => format!("did you mean `{near}`?"),
-            None => format!("there are {}", instruments.join(", ")),
-        };
-        self.problems.push(node.problem(format!("the mimic has no instrument `{name}`"), Some(help)));
-        None
-    }
+        "Stale" => LinkTrouble::Stale { by_s: given.get("by", problems)? },
+        "Lies" => LinkTrouble::Lies,
+        "ReconnectNeeded" => LinkTrouble::ReconnectNeeded,
+        "NeverDone" => LinkTrouble::NeverDone,
+        "DropConnection" => LinkTrouble::DropConnection,
+        "HalfReply" => LinkTrouble::HalfReply,
+        "DoubleReply" => LinkTrouble::DoubleReply,
+        "Rubbish" => LinkTrouble::Rubbish,
+        "EndsEarly" => LinkTrouble::EndsEarly,
+        "Flood" => LinkTrouble::Flood { bytes: given.get("bytes", problems)? },
+        other => unreachable!("`{other}` is in the list of kinds"),
+    })
+}
 
-    /// Something with the runner: none if the name is not one; `Some(None)` if it is faulty.
-    fn runner(&mut self, name: &str, fields: &mut Fields<'_>) -> Option<Option<RunnerTrouble>> {
-        Some(match name {
-            "ClockJump" => {
-                self.need(fields, "by", Dimension::TIME).map(|by_s| RunnerTrouble::ClockJump { by_s })
-            }
-            "DiskFull" => Some(RunnerTrouble::DiskFull),
-            "SlowDisk" => self.need_duration(fields, "lag").map(|lag_s| RunnerTrouble::SlowDisk { lag_s }),
-            "KeeperLost" => Some(RunnerTrouble::KeeperLost),
-            "Operator" => self.said(fields).map(RunnerTrouble::Operator),
-            _ => return None,
-        })
+fn channel(node: Node<'_>, bench: &Bench, problems: &mut Vec<Problem>) -> Option<String> {
+    let name = node.string(problems)?;
+    if name == TASKS {
+        return Some(name);
     }
+    let found = bench.find(&name).map(|id| bench.channel(id).name.clone());
+    if found.is_none() {
+        let names = bench.names();
+        let help = nearest(&name, names.iter().map(String::as_str));
+        let help = help.map(|near| format!("did you mean `{near}`?"));
+        problems.push(node.problem(format!("the bench has no channel `{name}`"), help));
+    }
+    found
+}
 
-    fn said(&mut self, fields: &mut Fields<'_>) -> Option<Word> {
-        let node = fields.need("says", &mut self.problems)?;
-        Some(match node.string(&mut self.problems)?.as_str() {
-            "hold" => Word::Hold,
-            "refill" => Word::HoldForRefill,
-            "release" => Word::Release,
-            "stop" => Word::Stop,
-            _ => {
-                let message = "an operator says `hold`, `refill`, `release` or `stop`";
-                self.problems.push(node.problem(message, None));
-                return None;
-            }
-        })
+fn instrument(node: Node<'_>, instruments: &[&'static str], problems: &mut Vec<Problem>) -> Option<String> {
+    let name = node.string(problems)?;
+    if instruments.contains(&name.as_str()) {
+        return Some(name);
     }
+    let help = match nearest(&name, instruments.iter().copied()) {
+        Some(near) => format!("did you mean `{near}`?"),
+        None => format!("there are {}", instruments.join(", ")),
+    };
+    problems.push(node.problem(format!("the mimic has no instrument `{name}`"), Some(help)));
+    None
+}
 
-    pub(super) fn problem(&mut self, node: Node<'_>, message: &str) {
-        self.problems.push(node.problem(message, None));
-    }
+/// Something with the runner: none if the name is not one; `Some(None)` if it is faulty.
+fn runner(name: &str, given: &mut Given<'_>, problems: &mut Vec<Problem>) -> Option<Option<RunnerTrouble>> {
+    Some(match name {
+        "ClockJump" => given.get("by", problems).map(|by_s| RunnerTrouble::ClockJump { by_s }),
+        "DiskFull" => Some(RunnerTrouble::DiskFull),
+        "SlowDisk" => given.get("lag", problems).map(|lag_s| RunnerTrouble::SlowDisk { lag_s }),
+        "KeeperLost" => Some(RunnerTrouble::KeeperLost),
+        "Operator" => said(given, problems).map(RunnerTrouble::Operator),
+        _ => return None,
+    })
+}
 
-    fn need(&mut self, fields: &mut Fields<'_>, name: &'static str, wanted: Dimension) -> Option<f64> {
-        let node = fields.need(name, &mut self.problems)?;
-        self.quantity(node, wanted)
+fn said(given: &mut Given<'_>, problems: &mut Vec<Problem>) -> Option<Word> {
+    let said: String = given.get("says", problems)?;
+    let word = SAYS.iter().find(|(says, _)| *says == said).map(|(_, word)| *word);
+    if word.is_none() {
+        let message = "an operator says `hold`, `refill`, `release` or `stop`";
+        problems.push(given.at("says").problem(message, None));
     }
-
-    pub(super) fn take(
-        &mut self,
-        fields: &mut Fields<'_>,
-        name: &'static str,
-        wanted: Dimension,
-    ) -> Option<f64> {
-        fields.take(name).and_then(|node| self.quantity(node, wanted))
-    }
-
-    fn need_duration(&mut self, fields: &mut Fields<'_>, name: &'static str) -> Option<f64> {
-        let node = fields.need(name, &mut self.problems)?;
-        self.duration(node)
-    }
-
-    pub(super) fn length(&mut self, fields: &mut Fields<'_>, name: &'static str) -> Option<f64> {
-        fields.take(name).and_then(|node| self.duration(node))
-    }
-
-    fn duration(&mut self, node: Node<'_>) -> Option<f64> {
-        let seconds = self.quantity(node, Dimension::TIME)?;
-        if seconds < 0.0 {
-            self.problems.push(node.problem("a time can't be negative", None));
-            return None;
-        }
-        Some(seconds)
-    }
-
-    fn quantity(&mut self, node: Node<'_>, wanted: Dimension) -> Option<f64> {
-        let text = node.string(&mut self.problems)?;
-        match text.parse::<Quantity>().and_then(|quantity| quantity.expect(wanted)) {
-            Ok(si) => Some(si),
-            Err(error) => {
-                self.problems.push(node.problem(error.to_string(), None));
-                None
-            }
-        }
-    }
+    word
 }
 
 #[cfg(test)]
@@ -418,10 +403,11 @@ mod tests {
     #[test]
     fn every_fault_is_read_where_it_is_known_and_refused_where_it_is_not() {
         let bench = builtin();
-        for (name, known) in NAMES {
+        for (known, section) in KINDS {
+            let name = section.name;
             for stage in [Stage::Rehearsal(&bench), Stage::Mimic(INSTRUMENTS)] {
                 let read = read(&format!("Faults(faults: [{}])", one(name)), stage);
-                if stage.knows(known) {
+                if stage.knows(*known) {
                     let entries = read.unwrap_or_else(|problems| panic!("{name}: {problems:?}"));
                     if let Mishap::Refill(refill) = entries[0].mishap {
                         assert_eq!(refill.when, RefillCall::At(3600.0));

@@ -1,8 +1,10 @@
 //! Somebody who comes to transfer helium in a rehearsal.
 
-use super::read::{Reader, Stage};
-use crate::document::{Fields, Node};
+use super::read::Stage;
+use crate::document::Problem;
 use crate::quantity::Dimension;
+use noctule_ground::fields;
+use noctule_ground::section::{Given, Kind, Range, TIME};
 
 /// When somebody comes to transfer helium, and what they do; none for what is left out.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -28,29 +30,37 @@ pub enum RefillCall {
     Below(f64),
 }
 
-impl Reader<'_> {
-    /// `Refill(below: "13 L")` or `Refill(at: "20 h", to: "66 L", comes_after: …, prepares: …, leaves_after: …)`.
-    pub(super) fn refill(&mut self, item: Node<'_>, fields: &mut Fields<'_>) -> Option<Refill> {
-        let at_s = self.length(fields, "at");
-        let below_m3 = self.take(fields, "below", Dimension::VOLUME);
-        let comes_after_s = self.length(fields, "comes_after");
-        let prepares_s = self.length(fields, "prepares");
-        let leaves_after_s = self.take(fields, "leaves_after", Dimension::TIME);
-        let to_m3 = self.take(fields, "to", Dimension::VOLUME);
-        let when = match (at_s, below_m3) {
-            (Some(at_s), None) => RefillCall::At(at_s),
-            (None, Some(mark)) => RefillCall::Below(mark),
-            _ => {
-                let message = "somebody comes either `at` a time, or when the level is `below` a mark";
-                self.problem(item, message);
-                return None;
-            }
-        };
-        if matches!(self.stage, Stage::Rehearsal(bench) if bench.helium.is_none()) {
-            let message = "the bench has no helium budget, so nobody can see when a refill is due";
-            self.problem(item, message);
-            return None;
-        }
-        Some(Refill { when, comes_after_s, prepares_s, to_m3, leaves_after_s })
+const LEVEL: Kind = Kind::Quantity(Dimension::VOLUME, Range::Any);
+
+fields! {
+    REFILL (pub(super)) = "Refill", "Somebody comes to transfer helium: no fault, but something that happens to a run." {
+        optional "at", TIME, "When they come; this or `below`.";
+        optional "below", LEVEL, "They come when the gauge falls below this.";
+        optional "comes_after", TIME, "Time from then until they ask for the hold.";
+        optional "prepares", TIME, "Time from when the bench is ready until helium flows.";
+        optional "to", LEVEL, "Level to which the bath is filled.";
+        optional "leaves_after", Kind::Quantity(Dimension::TIME, Range::Any), "Time from when the bath is full until they release the run; negative if they do so before.";
     }
+}
+
+/// `Refill(below: "13 L")` or `Refill(at: "20 h", to: "66 L", comes_after: …, prepares: …, leaves_after: …)`.
+pub(super) fn read(given: &mut Given<'_>, stage: Stage<'_>, problems: &mut Vec<Problem>) -> Option<Refill> {
+    let mut take = |name| given.get::<f64>(name, problems);
+    let (at_s, below_m3) = (take("at"), take("below"));
+    let (comes_after_s, prepares_s) = (take("comes_after"), take("prepares"));
+    let (to_m3, leaves_after_s) = (take("to"), take("leaves_after"));
+    let complaint = match (at_s, below_m3) {
+        (Some(_), Some(_)) | (None, None) => {
+            "somebody comes either `at` a time, or when the level is `below` a mark"
+        }
+        _ if matches!(stage, Stage::Rehearsal(bench) if bench.helium.is_none()) => {
+            "the bench has no helium budget, so nobody can see when a refill is due"
+        }
+        _ => {
+            let when = at_s.map_or_else(|| RefillCall::Below(below_m3.unwrap_or_default()), RefillCall::At);
+            return Some(Refill { when, comes_after_s, prepares_s, to_m3, leaves_after_s });
+        }
+    };
+    problems.push(given.owner().problem(complaint, None));
+    None
 }

@@ -20,11 +20,13 @@
 //! assert!(problems[0].message.contains("colour"));
 //! ```
 
-use crate::diagnostic::shorten;
+use crate::diagnostic::{Code, shorten};
 use ron::value::RawValue;
-use serde::de::{Deserialize, Deserializer, MapAccess, SeqAccess, Visitor};
+use serde::de::{Deserialize, DeserializeOwned, Deserializer, IgnoredAny, MapAccess, SeqAccess, Visitor};
+use serde_json::value::RawValue as RawJson;
 use std::collections::BTreeSet;
 use std::fmt;
+use std::marker::PhantomData;
 
 /// One fault of a file, with its place.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -37,6 +39,16 @@ pub struct Problem {
     pub message: String,
     /// What to write instead, where that can be said.
     pub help: Option<String>,
+    /// What kind of fault it is, where it is not one of a field.
+    pub code: Option<Code>,
+}
+
+impl Problem {
+    /// The same, of another kind than a fault of a field.
+    #[must_use]
+    pub fn coded(self, code: Code) -> Self {
+        Self { code: Some(code), ..self }
+    }
 }
 
 impl fmt::Display for Problem {
@@ -65,6 +77,7 @@ struct Mark {
 #[derive(Debug)]
 pub struct Text<'t> {
     text: &'t str,
+    is_json: bool,
     /// The beginning of each line, and places within long ones, in order.
     marks: Vec<Mark>,
 }
@@ -88,16 +101,28 @@ impl<'t> Text<'t> {
                 last = here.offset;
             }
         }
-        Self { text, marks }
+        Self { text, is_json: false, marks }
+    }
+
+    /// The same for a text in JSON.
+    pub fn json(text: &'t str) -> Self {
+        Self { is_json: true, ..Self::new(text) }
     }
 
     /// Reads it as a tree. The only error is one of syntax: without the tree there is nothing further to check.
     pub fn parse(&'t self) -> Result<Node<'t>, Problem> {
+        if self.is_json {
+            return match serde_json::from_str::<IgnoredAny>(self.text) {
+                Ok(_) => Ok(Node::within(self, self.text)),
+                Err(error) => Err(json_problem(&error)),
+            };
+        }
         let raw: &'t RawValue = ron::from_str(self.text).map_err(|error| Problem {
             line: u32::try_from(error.span.start.line).unwrap_or(u32::MAX),
             column: u32::try_from(error.span.start.col).unwrap_or(u32::MAX),
             message: format!("this is not valid RON: {}", error.code),
             help: None,
+            code: None,
         })?;
         Ok(Node::within(self, raw.get_ron()))
     }
@@ -109,6 +134,14 @@ impl<'t> Text<'t> {
         let further = self.text[mark.offset..offset].chars().count();
         (mark.line, mark.column.saturating_add(u32::try_from(further).unwrap_or(u32::MAX)))
     }
+}
+
+fn json_problem(error: &serde_json::Error) -> Problem {
+    let count = |n: usize| u32::try_from(n).unwrap_or(u32::MAX);
+    let reason = error.to_string();
+    let reason = reason.split(" at line ").next().unwrap_or_default();
+    let message = format!("this is not valid JSON: {reason}");
+    Problem { line: count(error.line()), column: count(error.column()), message, help: None, code: None }
 }
 
 /// One value of the file and where it stands.
@@ -163,7 +196,7 @@ impl<'t> Node<'t> {
     /// A problem at this node.
     pub fn problem(&self, message: impl Into<String>, help: Option<String>) -> Problem {
         let (line, column) = self.place();
-        Problem { line, column, message: message.into(), help }
+        Problem { line, column, message: message.into(), help, code: None }
     }
 
     /// The name in front of a struct or variant: `Scpi` of `Scpi(host: "…")`.
@@ -176,10 +209,10 @@ impl<'t> Node<'t> {
     /// The named fields of a struct, or the entries of a map with text keys.
     pub fn fields(&self, problems: &mut Vec<Problem>) -> Fields<'t> {
         let mut fields = Fields { owner: *self, entries: Vec::new(), known: Vec::new() };
-        match ron::from_str::<Entries<'t>>(self.raw) {
-            Ok(entries) => {
+        match self.entries() {
+            Some(entries) => {
                 let mut seen = BTreeSet::new();
-                for (name, raw) in entries.0 {
+                for (name, raw) in entries {
                     let node = Node::within(self.whole, raw);
                     if seen.insert(name.clone()) {
                         fields.entries.push((name, node));
@@ -188,8 +221,11 @@ impl<'t> Node<'t> {
                     }
                 }
             }
-            Err(_) if matches!(self.label(), Some(label) if label.len() == self.raw.len()) => {}
-            Err(_) => problems.push(self.problem("fields like `(name: value)` are expected here", None)),
+            None if matches!(self.label(), Some(label) if label.len() == self.raw.len()) => {}
+            None if self.whole.is_json => {
+                problems.push(self.problem("fields with names are expected here", None));
+            }
+            None => problems.push(self.problem("fields like `(name: value)` are expected here", None)),
         }
         if let Some((whole, raw)) = self.under {
             // The other file is sound or has been complained about where it was read.
@@ -205,9 +241,16 @@ impl<'t> Node<'t> {
 
     /// The items of a list.
     pub fn items(&self, problems: &mut Vec<Problem>) -> Vec<Node<'t>> {
-        match ron::from_str::<Vec<&'t RawValue>>(self.raw) {
-            Ok(items) => items.into_iter().map(|raw| Node::within(self.whole, raw.get_ron())).collect(),
-            Err(_) => {
+        let items: Option<Vec<&'t str>> = if self.whole.is_json {
+            let items = serde_json::from_str::<Vec<&'t RawJson>>(self.raw).ok();
+            items.map(|items| items.into_iter().map(RawJson::get).collect())
+        } else {
+            let items = ron::from_str::<Vec<&'t RawValue>>(self.raw).ok();
+            items.map(|items| items.into_iter().map(RawValue::get_ron).collect())
+        };
+        match items {
+            Some(items) => items.into_iter().map(|raw| Node::within(self.whole, raw)).collect(),
+            None => {
                 problems.push(self.problem("a list like `[a, b]` is expected here", None));
                 Vec::new()
             }
@@ -216,35 +259,41 @@ impl<'t> Node<'t> {
 
     /// A finite number.
     pub fn number(&self, problems: &mut Vec<Problem>) -> Option<f64> {
-        match ron::from_str::<f64>(self.raw) {
-            Ok(value) if value.is_finite() => Some(value),
-            Ok(_) => self.complain(problems, "a finite number is expected here"),
-            Err(_) => self.complain(problems, "a number is expected here"),
+        match self.plain::<f64>() {
+            Some(value) if value.is_finite() => Some(value),
+            Some(_) => self.complain(problems, "a finite number is expected here"),
+            None => self.complain(problems, "a number is expected here"),
         }
     }
 
     /// A whole number from 0.
     pub fn whole(&self, problems: &mut Vec<Problem>) -> Option<u64> {
-        match ron::from_str::<u64>(self.raw) {
-            Ok(value) => Some(value),
-            Err(_) => self.complain(problems, "a whole number is expected here"),
-        }
+        self.plain().or_else(|| self.complain(problems, "a whole number is expected here"))
     }
 
     /// `true` or `false`.
     pub fn boolean(&self, problems: &mut Vec<Problem>) -> Option<bool> {
-        match ron::from_str::<bool>(self.raw) {
-            Ok(value) => Some(value),
-            Err(_) => self.complain(problems, "`true` or `false` is expected here"),
-        }
+        self.plain().or_else(|| self.complain(problems, "`true` or `false` is expected here"))
     }
 
     /// A text in quotes.
     pub fn string(&self, problems: &mut Vec<Problem>) -> Option<String> {
-        match ron::from_str::<String>(self.raw) {
-            Ok(value) => Some(value),
-            Err(_) => self.complain(problems, "a text in quotes is expected here"),
+        self.plain().or_else(|| self.complain(problems, "a text in quotes is expected here"))
+    }
+
+    /// A value without parts.
+    fn plain<T: DeserializeOwned>(&self) -> Option<T> {
+        if self.whole.is_json { serde_json::from_str(self.raw).ok() } else { ron::from_str(self.raw).ok() }
+    }
+
+    /// Names and texts of the fields.
+    fn entries(&self) -> Option<Vec<(String, &'t str)>> {
+        if self.whole.is_json {
+            let entries: Entries<&'t RawJson> = serde_json::from_str(self.raw).ok()?;
+            return Some(entries.0.into_iter().map(|(name, raw)| (name, raw.get())).collect());
         }
+        let entries: Entries<&'t RawValue> = ron::from_str(self.raw).ok()?;
+        Some(entries.0.into_iter().map(|(name, raw)| (name, raw.get_ron())).collect())
     }
 
     fn complain<T>(&self, problems: &mut Vec<Problem>, message: &str) -> Option<T> {
@@ -281,6 +330,11 @@ impl<'t> Fields<'t> {
     /// Takes whatever is left, for maps whose keys are free names.
     pub fn rest(&mut self) -> Vec<(String, Node<'t>)> {
         std::mem::take(&mut self.entries)
+    }
+
+    /// Whether nothing is left.
+    pub fn is_empty(&self) -> bool {
+        self.entries.is_empty()
     }
 
     /// The struct these fields belong to.
@@ -354,26 +408,25 @@ fn block_comment_end(comment: &str) -> Option<usize> {
     Some(at)
 }
 
-struct Entries<'t>(Vec<(String, &'t str)>);
+struct Entries<R>(Vec<(String, R)>);
 
-impl<'de: 't, 't> Deserialize<'de> for Entries<'t> {
+impl<'de, R: Deserialize<'de>> Deserialize<'de> for Entries<R> {
     fn deserialize<D: Deserializer<'de>>(deserializer: D) -> Result<Self, D::Error> {
-        struct Collect;
-        impl<'de> Visitor<'de> for Collect {
-            type Value = Entries<'de>;
+        struct Collect<R>(PhantomData<R>);
+        impl<'de, R: Deserialize<'de>> Visitor<'de> for Collect<R> {
+            type Value = Entries<R>;
             fn expecting(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
                 f.write_str("named fields")
             }
             fn visit_map<A: MapAccess<'de>>(self, mut map: A) -> Result<Self::Value, A::Error> {
                 let mut entries = Vec::new();
                 while let Some(key) = map.next_key::<String>()? {
-                    let raw: &'de RawValue = map.next_value()?;
-                    entries.push((key, raw.get_ron()));
+                    entries.push((key, map.next_value()?));
                 }
                 Ok(Entries(entries))
             }
             fn visit_seq<A: SeqAccess<'de>>(self, mut seq: A) -> Result<Self::Value, A::Error> {
-                match seq.next_element::<serde::de::IgnoredAny>()? {
+                match seq.next_element::<IgnoredAny>()? {
                     None => Ok(Entries(Vec::new())),
                     Some(_) => Err(serde::de::Error::custom("a list where fields were expected")),
                 }
@@ -382,7 +435,7 @@ impl<'de: 't, 't> Deserialize<'de> for Entries<'t> {
                 Ok(Entries(Vec::new()))
             }
         }
-        deserializer.deserialize_any(Collect)
+        deserializer.deserialize_any(Collect(PhantomData))
     }
 }
 
@@ -433,6 +486,21 @@ mod tests {
     fn a_syntax_fault_has_its_place() {
         let problem = Text::new("Cup(\n  volume_l: ,\n)").parse().unwrap_err();
         assert_eq!(problem.line, 2);
+    }
+
+    #[test]
+    fn json_is_read_with_its_places() {
+        let text = Text::json("{\n  \"ä\": [1, 2.5e0],\n  \"b\\u0041\": \"x\\u00e9\", \"n\": null\n}");
+        let mut problems = Vec::new();
+        let mut rest = text.parse().unwrap().fields(&mut problems).rest();
+        let numbers = rest[0].1.items(&mut problems);
+        assert_eq!((numbers[1].number(&mut problems), numbers[1].place()), (Some(2.5), (2, 12)));
+        assert_eq!((rest[1].0.as_str(), rest[1].1.string(&mut problems).unwrap().as_str()), ("bA", "xé"));
+        assert!(problems.is_empty(), "{problems:?}");
+        let null = rest.remove(2).1;
+        assert_eq!(null.number(&mut problems), None);
+        assert_eq!(problems[0].message, "a number is expected here, not `null`");
+        assert_eq!(Text::json("{\n  \"a\": [1, x]\n}").parse().unwrap_err().line, 2);
     }
 
     #[test]

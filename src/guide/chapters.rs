@@ -1,6 +1,6 @@
 //! The chapters of the manual, in reading order.
 
-use super::tables;
+use super::{fields, tables};
 use crate::bench::EVENTS;
 use crate::record::schema::{CREATE, SCHEMA_VERSION};
 
@@ -49,6 +49,7 @@ const TOPICS: &[Topic] = &[
     written!("driver", "Writing a driver", "SCPI templates and JSON-RPC lines"),
     written!("faults", "Trying what goes wrong", "faults files for rehearsals and for the mimic"),
     written!("worlds", "World files", "what the simulated microscope is"),
+    made("fields", "Fields", "every field of every file, with unit, range, default", fields::chapter),
     written!("salvage", "Damaged run files", "what is whole, and how to keep it"),
     made("run-file", "Run files", "the tables, and questions to ask them", run_file),
     made("codes", "Codes", "every code of every message", tables::codes),

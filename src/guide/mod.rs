@@ -6,6 +6,7 @@
 //!
 //! assert!(guide::text(Some("set")).unwrap().contains("set(channel, value)"));
 //! assert!(guide::text(Some("S07")).unwrap().contains("unit"));
+//! assert!(guide::text(Some("Interlock")).unwrap().contains("only_while"));
 //! assert!(guide::html().starts_with("<!doctype html>"));
 //! // A topic that is not known comes back with those that are like it.
 //! assert_eq!(guide::text(Some("heluim")).unwrap_err(), ["helium"]);
@@ -15,6 +16,7 @@ mod chapters;
 mod definitions;
 mod document;
 mod faults;
+pub mod fields;
 mod page;
 mod plain;
 mod schema;
@@ -35,13 +37,16 @@ use crate::diagnostic::CODES;
 use crate::document::nearest;
 use crate::script::registry;
 
-/// The manual as text: a chapter, a verb, a role or a code; without a topic the table of contents.
+/// The manual as text: a chapter, a verb, a role, a code or a part of a file; without a topic the table of contents.
 ///
 /// # Errors
 /// Topics that look like the one asked for; all chapters if none does.
 pub fn text(topic: Option<&str>) -> Result<String, Vec<String>> {
     let Some(topic) = topic else { return Ok(plain::render(&tables::contents())) };
     let topic = topic.trim();
+    if let Some(page) = fields::page(topic).filter(|_| registry::find(topic).is_none()) {
+        return Ok(plain::render(&page));
+    }
     if let Some(chapter) = topics().iter().find(|chapter| chapter.id.eq_ignore_ascii_case(topic)) {
         return Ok(plain::render(&chapter.source()));
     }
@@ -61,7 +66,9 @@ fn suggestions(topic: &str) -> Vec<String> {
     let chapters = topics().iter().map(|chapter| chapter.id);
     let verbs = registry::all().map(|verb| verb.name);
     let roles = Role::ALL.iter().map(|role| role.name());
-    match nearest(topic, chapters.chain(verbs).chain(roles)) {
+    let parts = fields::parts();
+    let parts = parts.iter().map(|part| part.section.name);
+    match nearest(topic, chapters.chain(verbs).chain(roles).chain(parts)) {
         Some(near) => vec![near.to_owned()],
         None => topics().iter().map(|chapter| chapter.id.to_owned()).collect(),
     }

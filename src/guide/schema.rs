@@ -1,253 +1,85 @@
-//! JSON schemas for bench and world files.
+//! JSON schemas for bench and world files, made from what their readers declare.
 //!
 //! The files are RON. In the schemas a struct is an object of its fields, a text with a unit a string, and
 //! a labelled value like `Withdraw(…)` the object of its fields.
 
-use crate::bench::{Role, TaskKind};
-use crate::document::{Node, Text};
-use crate::quantity::known_symbols;
-use noctule_sim::world::World;
+use crate::bench::BENCH;
+use crate::instrument::simulated::WORLD;
+use noctule_ground::section::{Kind, LeftOut, Range, Section};
 use serde_json::{Map, Value, json};
 
 const DIALECT: &str = "https://json-schema.org/draft/2020-12/schema";
 
 /// The schema of bench files.
 pub fn bench_schema() -> Value {
-    let text = json!({ "type": "string" });
-    let condition = json!({ "type": "string", "description": "a comparison of channels and values, like helium_level < 4 L" });
-    let action = json!({ "enum": ["Warn", "Hold", "Withdraw", "Refill", "Park", "ParkLatch"] });
-    let units: Vec<&str> = known_symbols().collect();
-    let step = json!({ "type": "object", "description": "Withdraw(within), Set(channel, to, within) or Keep(channel)",
-        "properties": { "within": quantity("a time"), "channel": text, "to": quantity("a value of the channel") },
-        "additionalProperties": false });
-    let steps = json!({ "type": "array", "items": step });
-    json!({
-        "$schema": DIALECT,
-        "title": "bench file",
-        "type": "object",
-        "required": ["name", "links", "channels", "park"],
-        "additionalProperties": false,
-        "properties": {
-            "name": text,
-            "links": { "type": "object", "additionalProperties": link() },
-            "tasks": { "type": "string", "description": "the link that approaches, withdraws, scans" },
-            "lockin": object(&[("time_constant", quantity("a time")), ("order", json!({ "type": "integer", "minimum": 1, "maximum": 4 })), ("settle", quantity("a part"))], &[]),
-            "hold_patience": quantity("a time"), "park_patience": quantity("a time"),
-            "retry": object(&[("attempts", json!({ "type": "integer", "minimum": 1, "maximum": 20 })), ("pause", quantity("a time"))], &[]),
-            "pulse": object(&[("max", quantity("a voltage")), ("longest", quantity("a time"))], &["max", "longest"]),
-            "record_every": quantity("a time"),
-            "time_zone": text,
-            "channels": { "type": "array", "items": channel(&units) },
-            "permits": { "type": "array", "items": object(&[("name", text.clone()), ("set", text.clone()), ("task", json!({ "enum": task_names() })), ("above", quantity("a value of the channel")), ("when", condition.clone()), ("because", text.clone())], &["name", "when"]) },
-            "interlocks": { "type": "array", "items": object(&[
-                ("name", text.clone()), ("trip", condition.clone()), ("clear", condition.clone()), ("only_while", condition.clone()), ("patience", quantity("a time")), ("blind", action.clone()),
-                ("lasting", quantity("a time")), ("every", quantity("a time")),
-                ("action", action), ("because", text.clone()),
-            ], &["name", "trip", "action"]) },
-            "park": steps,
-            "hold": steps,
-            "refill": object(&[("steps", steps.clone()), ("resume_when", condition)], &[]),
-            "recentre": object(&[("channel", text.clone()), ("span", quantity("a length")), ("points", json!({ "type": "integer", "minimum": 3, "maximum": 9 })), ("search", quantity("a length"))], &[]),
-            "helium": object(&[("volume", quantity("a volume")), ("refill_mark", quantity("a volume"))], &["volume", "refill_mark"]),
-            "keeper": object(&[("patience", quantity("a time")), ("park_if_lost", json!({ "type": "boolean" }))], &[]),
-            "queue_goes_on": { "type": "boolean" },
-            "live_words_beyond_loopback": { "type": "boolean" },
-            "known_spins": { "type": "array", "items": known_spin() },
-            "messages": { "type": "array", "items": object(&[("on", events()), ("to", texts()), ("at_most_every", quantity("a time"))], &["on", "to"]) },
-        },
-    })
+    whole(BENCH, "bench file", true)
 }
 
-fn events() -> Value {
-    let names: Vec<&str> = crate::bench::EVENTS.iter().map(|(name, _)| *name).collect();
-    json!({ "type": "array", "minItems": 1, "items": { "enum": names } })
-}
-
-fn texts() -> Value {
-    json!({ "type": "array", "items": { "type": "string" } })
-}
-
-fn task_names() -> Vec<&'static str> {
-    TaskKind::ALL.iter().map(|kind| kind.name()).collect()
-}
-
-fn quantity(what: &str) -> Value {
-    json!({ "type": "string", "description": format!("{what} as text with its unit, like \"5 mV\"") })
-}
-
-fn object(properties: &[(&str, Value)], required: &[&str]) -> Value {
-    let properties: Map<String, Value> =
-        properties.iter().map(|(name, value)| ((*name).to_owned(), value.clone())).collect();
-    json!({ "type": "object", "properties": properties, "required": required, "additionalProperties": false })
-}
-
-fn known_spin() -> Value {
-    let pair = |item: Value| json!({ "type": "array", "items": item, "minItems": 2, "maxItems": 2 });
-    object(
-        &[
-            ("name", json!({ "type": "string" })),
-            ("steps", json!({ "type": "array", "items": pair(quantity("a voltage, and its spread")) })),
-            ("height", pair(quantity("a length, and its spread"))),
-            ("moment", pair(quantity("a moment in Bohr magnetons, and its spread"))),
-            ("abundance", quantity("a pure number")),
-        ],
-        &["name"],
-    )
-}
-
-fn link() -> Value {
-    let text = json!({ "type": "string" });
-    let timeout = quantity("a time");
-    let starts: Map<String, Value> = task_names().iter().map(|n| ((*n).to_owned(), text.clone())).collect();
-    let tasks = object(
-        &[
-            ("start", json!({ "type": "object", "properties": starts, "additionalProperties": false })),
-            ("busy", text.clone()),
-            ("report", text.clone()),
-            ("data", text.clone()),
-            ("abort", text.clone()),
-        ],
-        &["start", "busy", "report", "data", "abort"],
-    );
-    json!({ "oneOf": [
-        object(&[("world", text.clone()), ("timeout", timeout.clone())], &["world"]),
-        text_link(&text, &timeout, tasks),
-        object(&[("command", texts()), ("timeout", timeout)], &["command"]),
-    ] })
-}
-
-/// A link that speaks lines of text.
-fn text_link(text: &Value, timeout: &Value, tasks: Value) -> Value {
-    let proof = [("query", text.clone()), ("answer", text.clone()), ("every", timeout.clone())];
-    let identity = object(&[("query", text.clone()), ("answer", text.clone())], &[]);
-    object(
-        &[
-            ("address", text.clone()),
-            ("timeout", timeout.clone()),
-            ("terminator", text.clone()),
-            ("reply_terminator", text.clone()),
-            ("errors", text.clone()),
-            ("greeting", texts()),
-            ("farewell", texts()),
-            ("identity", json!({ "oneOf": [{ "const": "Nobody" }, identity] })),
-            ("marker", text.clone()),
-            ("proof", object(&proof, &["query", "answer"])),
-            ("acknowledge", text.clone()),
-            ("silence", timeout.clone()),
-            ("pause", timeout.clone()),
-            ("tasks", tasks),
-        ],
-        &["address"],
-    )
-}
-
-/// What says how a channel is worded on such a link.
-fn wording() -> Vec<(&'static str, Value)> {
-    let text = || json!({ "type": "string" });
-    let pair = json!({ "type": "array", "items": text(), "minItems": 2, "maxItems": 2 });
-    let ready = [
-        ("query", text()),
-        ("answer", text()),
-        ("within", quantity("a time")),
-        ("every", quantity("a time")),
-    ];
-    vec![
-        ("set", text()),
-        ("query", text()),
-        ("field", json!({ "type": "integer", "minimum": 0 })),
-        ("fields", json!({ "type": "integer", "minimum": 1 })),
-        ("reply", text()),
-        ("speaks", text()),
-        ("scale", quantity("what a unit of the instrument stands for")),
-        ("offset", quantity("what is added to its value")),
-        ("table", json!({ "type": "array", "items": pair, "minItems": 2 })),
-        ("words", json!({ "type": "object", "additionalProperties": text() })),
-        ("list", texts()),
-        ("list_from", json!({ "type": "integer" })),
-        ("bit", json!({ "type": "integer", "minimum": 0, "maximum": 31 })),
-        ("over_range", text()),
-        ("under_range", text()),
-        ("acknowledge", text()),
-        ("ready", object(&ready, &["query", "answer"])),
-        ("verify", object(&[("within", quantity("the largest difference")), ("query", text())], &["within"])),
-    ]
-}
-
-fn channel(units: &[&str]) -> Value {
-    let text = json!({ "type": "string" });
-    let roles: Vec<Value> =
-        Role::ALL.iter().map(|role| json!({ "const": role.name(), "description": role.meaning() })).collect();
-    let mut fields = vec![
-        ("name", json!({ "type": "string", "pattern": "^[a-z][a-z0-9_]*$" })),
-        ("role", json!({ "oneOf": roles })),
-        ("unit", json!({ "type": "string", "description": "the unit it is printed in", "examples": units })),
-        ("link", text.clone()),
-        ("signal", text.clone()),
-        ("known_as", text),
-        ("min", quantity("the smallest value")),
-        ("max", quantity("the largest value")),
-        ("step", quantity("the largest single step")),
-        ("slew", quantity("the fastest change")),
-        ("beyond_step", json!({ "enum": ["Ramp", "Refuse"] })),
-        ("settle", quantity("the wait after each set")),
-        ("tolerance", quantity("how near counts as arrived")),
-        ("arrive_within", quantity("the longest wait for arrival")),
-    ];
-    fields.extend(wording());
-    object(&fields, &["name", "unit", "link"])
-}
-
-/// The schema of world files: every field that a shipped world has, with its type and a value as example.
+/// The schema of world files. Nothing is required: a world may start from another one.
 pub fn world_schema() -> Value {
-    let mut schema = json!({});
-    for name in World::shipped_names() {
-        let text = Text::new(World::shipped_text(name).unwrap_or_default());
-        if let Ok(root) = text.parse() {
-            schema = merge(schema, shape(&root));
+    whole(WORLD, "world file", false)
+}
+
+fn whole(section: &Section, title: &str, required: bool) -> Value {
+    let mut schema = object(section, required);
+    schema["$schema"] = json!(DIALECT);
+    schema["title"] = json!(title);
+    schema
+}
+
+fn object(section: &Section, required: bool) -> Value {
+    let mut properties = Map::new();
+    for field in section.all() {
+        let mut property = of(&field.kind, required);
+        let fields = property.as_object_mut().expect("a schema is an object");
+        fields.insert("description".to_owned(), json!(field.says.trim()));
+        if let LeftOut::Means(default) = field.left_out {
+            fields.insert("default".to_owned(), json!(default));
         }
+        properties.insert(field.name.to_owned(), property);
     }
-    if let Some(object) = schema.as_object_mut() {
-        object.insert("$schema".to_owned(), json!(DIALECT));
-        object.insert("title".to_owned(), json!("world file"));
+    let mut schema = json!({ "type": "object", "properties": properties, "additionalProperties": false });
+    if required {
+        let missed = section.all().filter(|field| field.left_out == LeftOut::Missed);
+        schema["required"] = missed.map(|field| field.name).collect();
     }
     schema
 }
 
-/// What a value of a shipped world looks like.
-fn shape(node: &Node<'_>) -> Value {
-    let source = node.source();
-    if source.starts_with('"') {
-        return json!({ "type": "string" });
+fn of(kind: &Kind, required: bool) -> Value {
+    match *kind {
+        Kind::Number(_, _, range) => number(range),
+        Kind::Numbers(count, _, _, range) => {
+            json!({ "type": "array", "items": number(range), "minItems": count, "maxItems": count })
+        }
+        Kind::Whole(least, u64::MAX) => json!({ "type": "integer", "minimum": least }),
+        Kind::Whole(least, most) => json!({ "type": "integer", "minimum": least, "maximum": most }),
+        Kind::Flag => json!({ "type": "boolean" }),
+        Kind::Text => json!({ "type": "string" }),
+        Kind::Named(names) | Kind::Word(names) => json!({ "enum": names() }),
+        // A pure number may stand without quotes.
+        Kind::Quantity(dimension, _) if dimension.is_none() => json!({ "type": ["string", "number"] }),
+        Kind::OfChannel(_) => json!({ "type": ["string", "number"] }),
+        Kind::Quantity(..) => json!({ "type": "string" }),
+        Kind::Part([section]) => object(section, required),
+        Kind::Part(sections) => {
+            json!({ "oneOf": sections.iter().map(|section| object(section, required)).collect::<Vec<_>>() })
+        }
+        Kind::List(kind) => json!({ "type": "array", "items": of(kind, required) }),
+        Kind::Pair(kind) => {
+            json!({ "type": "array", "items": of(kind, required), "minItems": 2, "maxItems": 2 })
+        }
+        Kind::Map(kind) => json!({ "type": "object", "additionalProperties": of(kind, required) }),
+        Kind::Free(_) => json!({}),
     }
-    if matches!(source, "true" | "false") {
-        return json!({ "type": "boolean" });
-    }
-    if let Ok(number) = source.parse::<f64>() {
-        return json!({ "type": "number", "examples": [number] });
-    }
-    let mut problems = Vec::new();
-    if source.starts_with('[') {
-        let items = node.items(&mut problems).iter().fold(json!({}), |all, item| merge(all, shape(item)));
-        return json!({ "type": "array", "items": items });
-    }
-    let properties: Map<String, Value> =
-        node.fields(&mut problems).rest().into_iter().map(|(name, value)| (name, shape(&value))).collect();
-    json!({ "type": "object", "properties": properties, "additionalProperties": false })
 }
 
-/// Both of two shapes: fields that only some have stay.
-fn merge(mut one: Value, other: Value) -> Value {
-    let (Some(all), Some(more)) = (one.as_object_mut(), other.as_object()) else { return other };
-    for (name, value) in more {
-        match all.get_mut(name) {
-            Some(known) if matches!(name.as_str(), "properties" | "items") || known.get("type").is_some() => {
-                *known = merge(known.take(), value.clone());
-            }
-            Some(_) => {}
-            None => {
-                all.insert(name.clone(), value.clone());
-            }
-        }
+fn number(range: Range) -> Value {
+    match range {
+        Range::Positive => json!({ "type": "number", "exclusiveMinimum": 0 }),
+        Range::NotNegative => json!({ "type": "number", "minimum": 0 }),
+        Range::Within(low, high) => json!({ "type": "number", "minimum": low, "maximum": high }),
+        Range::Halves(most) => json!({ "type": "number", "minimum": 0, "maximum": most, "multipleOf": 0.5 }),
+        Range::Any | Range::Held(..) => json!({ "type": "number" }),
     }
-    one
 }

@@ -11,7 +11,7 @@ use std::fmt::Write;
 
 /// The table of contents.
 pub(super) fn contents() -> String {
-    let mut out = "# Guide\n\nAsk for a chapter, a verb, a role or a code: `noctule guide units`, `noctule guide sweep`, `noctule guide S07`. `noctule guide --html guide.html` writes everything into one file.\n\n| chapter | about |\n|---|---|\n".to_owned();
+    let mut out = "# Guide\n\nAsk for a chapter, a verb, a role, a code or a part of a file: `noctule guide units`, `noctule guide sweep`, `noctule guide S07`, `noctule guide Channel`. `noctule guide --html guide.html` writes everything into one file.\n\n| chapter | about |\n|---|---|\n".to_owned();
     for topic in topics() {
         let _ = writeln!(out, "| `{}` | {} |", topic.id, topic.about);
     }

@@ -1,7 +1,6 @@
 //! What a world is for, what lies there, and what a perfect night would find.
 
-use noctule_sim::cryo::{CryostatParams, boiled_l};
-use noctule_sim::world::World;
+use crate::instrument::simulated::{CryostatParams, World, boiled_l, width_hz};
 use serde::Serialize;
 use std::fmt::Write;
 
@@ -81,7 +80,7 @@ impl WorldCard {
         let kinds = world.surface.species.iter().enumerate().map(|(index, kind)| {
             let sites = world.surface.sites.iter().filter(|site| site.species == index);
             let nuclear = kind.nuclear_spin > 0.0;
-            let width_hz = noctule_sim::resonance::width_hz(kind.relaxation.t2_s);
+            let width_hz = width_hz(kind.relaxation.t2_s);
             KindCard {
                 name: kind.name.clone(),
                 sites: sites.map(|site| (site.name.clone(), site.at_m.map(|at| at * 1e9))).collect(),

@@ -6,9 +6,9 @@
 
 use super::{ErrorKind, Identity, Instrument, InstrumentError, Simulated, Task, TaskReport};
 use crate::bench::Channel;
+use crate::instrument::simulated::Chronicle;
 use crate::quantity::TimePoint;
-use noctule_sim::Fault;
-use noctule_sim::microscope::Chronicle;
+use noctule_ground::fault::Fault;
 use std::collections::BTreeMap;
 
 /// What happens on the way to an instrument. Some only a simulated instrument in a rehearsal can show, some only a

@@ -22,7 +22,7 @@ mod error;
 pub mod faulty;
 pub mod process;
 pub mod scpi;
-mod simulated;
+pub mod simulated;
 mod task;
 
 pub use error::{ErrorKind, InstrumentError};
@@ -33,7 +33,7 @@ pub use task::{Task, TaskReport};
 
 use crate::bench::Channel;
 use crate::quantity::TimePoint;
-use noctule_sim::microscope::Chronicle;
+use simulated::Chronicle;
 
 /// Who an instrument says it is.
 #[derive(Debug, Clone, PartialEq, Eq, Default)]

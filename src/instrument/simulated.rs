@@ -3,8 +3,14 @@
 use super::{ErrorKind, Identity, Instrument, InstrumentError, Task, TaskReport};
 use crate::bench::{Address, Channel};
 use crate::quantity::{TimePoint, Unit};
-use noctule_sim::microscope::{Chronicle, Microscope};
 use noctule_sim::{Act, Refusal, Signal};
+
+// What the rest of the house needs of the physics, it takes from here.
+pub use noctule_sim::cryo::{CryostatParams, boiled_l};
+pub use noctule_sim::microscope::{Chronicle, ColdTruth, Microscope, SpinStay, TipStay};
+pub use noctule_sim::resonance::width_hz;
+pub use noctule_sim::spin::case;
+pub use noctule_sim::world::{WORLD, World};
 
 /// A simulated microscope behind the instrument contract.
 #[derive(Debug)]

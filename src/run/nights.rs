@@ -420,7 +420,7 @@ mod tests {
         let bench = Arc::new(builtin());
         let mut supposed = builtin();
         weaken(&mut supposed);
-        let world = noctule_sim::world::World::shipped("night").unwrap();
+        let world = crate::instrument::simulated::World::shipped("night").unwrap();
         let plan = FaultPlan { faults: fault.into_iter().collect() };
         let instruments = plan.instruments(&bench, &world, 1);
         let recorder = Box::new(DigestOnly::default());
@@ -458,7 +458,7 @@ mod tests {
             b.park.reverse();
         });
         caught(order, "order of parking");
-        let crash = Planned::once(300.0, 0.0, Mishap::World(noctule_sim::Fault::TipCrash));
+        let crash = Planned::once(300.0, 0.0, Mishap::World(noctule_ground::fault::Fault::TipCrash));
         let blind = deceived("approach(); wait(10.min);", Some(crash.clone()), |b| {
             b.interlocks.iter_mut().for_each(|lock| lock.action = crate::bench::Action::Warn);
         });

@@ -3,10 +3,10 @@
 use crate::bench::{BUILTIN_NAME, Bench, builtin, builtin_text, read};
 use crate::diagnostic::{Code, Diagnostic};
 use crate::drive::connect::load_world;
+use crate::instrument::simulated::World;
 use crate::quantity::TimePoint;
 use crate::record::{Document, Entry, Identity};
 use crate::script::{Sequence, file_name};
-use noctule_sim::world::World;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 

@@ -4,7 +4,7 @@
 //! the verbs, the verdicts and the brief know nothing of it.
 
 use crate::history::{Claim, Known};
-use noctule_sim::microscope::{Chronicle, ColdTruth, SpinStay, TipStay};
+use crate::instrument::simulated::{Chronicle, ColdTruth, SpinStay, TipStay};
 use serde::Serialize;
 
 /// A claim held against the truth.

@@ -110,8 +110,18 @@ fn definitions_name_every_verb() {
     }
 }
 
-/// Complains about fields of a RON document that a schema doesn't know, and about missing ones.
+/// Complains about fields of a RON document that a schema doesn't know.
 fn compare(node: &Node<'_>, schema: &Value, path: &str, unknown: &mut Vec<String>) {
+    if let Some(kinds) = schema["oneOf"].as_array() {
+        let all = kinds.iter().map(|kind| {
+            let mut found = Vec::new();
+            compare(node, kind, path, &mut found);
+            found
+        });
+        // What fits none of the kinds is unknown in the one that it fits best.
+        unknown.extend(all.min_by_key(Vec::len).unwrap_or_default());
+        return;
+    }
     let mut problems = Vec::new();
     let source = node.source();
     if source.starts_with('[') {
@@ -126,25 +136,12 @@ fn compare(node: &Node<'_>, schema: &Value, path: &str, unknown: &mut Vec<String
     }
     for (name, value) in node.fields(&mut problems).rest() {
         let inner = format!("{path}.{name}");
-        let known = match (&schema["properties"][&name], &schema["additionalProperties"]["oneOf"]) {
-            (Value::Null, Value::Array(kinds)) => {
-                let mut fits = false;
-                for kind in kinds {
-                    let mut found = Vec::new();
-                    compare(&value, kind, &inner, &mut found);
-                    fits |= found.is_empty();
-                }
-                if !fits {
-                    unknown.push(inner);
-                }
-                continue;
+        match (&schema["properties"][&name], &schema["additionalProperties"]) {
+            (Value::Null, Value::Object(_)) => {
+                compare(&value, &schema["additionalProperties"], &inner, unknown)
             }
-            (known, _) => known,
-        };
-        if known.is_null() {
-            unknown.push(inner);
-        } else {
-            compare(&value, known, &inner, unknown);
+            (Value::Null, _) => unknown.push(inner),
+            (known, _) => compare(&value, known, &inner, unknown),
         }
     }
 }

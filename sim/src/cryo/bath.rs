@@ -1,26 +1,30 @@
 //! The helium bath: what is in it, what boils it off, how it is measured and filled.
 
 use super::CryoError;
-use super::bounds::{Bounds, passed_s};
+use super::bounds::passed_s;
 use super::helium::boiled_l;
+use noctule_ground::section;
+use noctule_ground::section::{Described, Range, si};
 use rand_chacha::ChaCha8Rng;
 use rand_distr::{Distribution, StandardNormal};
 
-/// What doesn't change during a night.
-#[derive(Debug, Clone, PartialEq)]
-pub struct BathParams {
-    /// Litres when full.
-    pub capacity_l: f64,
-    /// Litres at the start.
-    pub initial_l: f64,
-    /// Heat that always reaches the bath, W.
-    pub static_load_w: f64,
-    /// Noise of the level gauge, rms litres.
-    pub gauge_noise_l: f64,
-    /// Steps in which the gauge shows, litres; 0 for none.
-    pub gauge_resolution_l: f64,
-    /// Speed of a transfer, litres per hour that stay in the bath (flash losses are off it already).
-    pub refill_l_h: f64,
+section! {
+    /// The helium bath, its gauge, and how it is filled.
+    #[derive(Debug, Clone, PartialEq)]
+    pub struct BathParams = "Bath" checked by BathParams::check {
+        /// Litres when full.
+        pub capacity_l: f64 = si("L", Range::Positive), "capacity_l";
+        /// Litres at the start.
+        pub initial_l: f64 = si("L", Range::NotNegative), "initial_l";
+        /// Heat that always reaches the bath.
+        pub static_load_w: f64 = si("W", Range::NotNegative), "static_load_w";
+        /// Noise of the level gauge, rms.
+        pub gauge_noise_l: f64 = si("L", Range::NotNegative), "gauge_noise_l";
+        /// Steps in which the gauge shows; 0 for none.
+        pub gauge_resolution_l: f64 = si("L", Range::NotNegative), "gauge_resolution_l";
+        /// Speed of a transfer: what stays in the bath (flash losses are off it already).
+        pub refill_l_h: f64 = si("L/h", Range::Positive), "refill_l_h";
+    }
 }
 
 impl BathParams {
@@ -37,26 +41,17 @@ impl BathParams {
         }
     }
 
-    pub(super) fn check_into(&self, bounds: &mut Bounds) {
-        bounds.positive("capacity_l", self.capacity_l);
-        bounds.not_negative("initial_l", self.initial_l);
-        bounds.forbid(self.initial_l > self.capacity_l, || {
-            format!(
-                "`initial_l` must not be above `capacity_l` ({}), found {}",
-                self.capacity_l, self.initial_l
-            )
-        });
-        bounds.not_negative("static_load_w", self.static_load_w);
-        bounds.not_negative("gauge_noise_l", self.gauge_noise_l);
-        bounds.not_negative("gauge_resolution_l", self.gauge_resolution_l);
-        bounds.positive("refill_l_h", self.refill_l_h);
-    }
-
     /// All faults, one sentence each; empty if there is none.
     pub fn check(&self) -> Vec<String> {
-        let mut bounds = Bounds::new();
-        self.check_into(&mut bounds);
-        bounds.done()
+        let mut faults = self.out_of_range();
+        if self.initial_l > self.capacity_l {
+            let most_l = self.capacity_l;
+            faults.push(format!(
+                "`initial_l` must not be above `capacity_l` ({most_l}), not {}",
+                self.initial_l
+            ));
+        }
+        faults
     }
 }
 

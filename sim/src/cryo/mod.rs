@@ -18,6 +18,7 @@ pub use stage::{Stage, StageParams};
 pub use transfer::TransferParams;
 
 use bounds::passed_s;
+use noctule_ground::section;
 use rand_chacha::ChaCha8Rng;
 
 /// Something the cryostat can't do now.
@@ -46,17 +47,19 @@ pub enum CryoError {
     Condensing,
 }
 
-/// What doesn't change during a night.
-#[derive(Debug, Clone, PartialEq)]
-pub struct CryostatParams {
-    /// The helium bath.
-    pub bath: BathParams,
-    /// The ³He pot.
-    pub pot: PotParams,
-    /// The sample stage.
-    pub stage: StageParams,
-    /// What a helium transfer disturbs.
-    pub transfer: TransferParams,
+section! {
+    /// The cryostat: helium bath, condensation pot, sample stage.
+    #[derive(Debug, Clone, PartialEq)]
+    pub struct CryostatParams = "Cryostat" {
+        /// The helium bath.
+        pub bath: BathParams = BathParams::PART, "bath";
+        /// The ³He pot.
+        pub pot: PotParams = PotParams::PART, "pot";
+        /// The sample stage.
+        pub stage: StageParams = StageParams::PART, "stage";
+        /// What a helium transfer disturbs.
+        pub transfer: TransferParams = TransferParams::PART, "transfer" or "()";
+    }
 }
 
 impl CryostatParams {

@@ -4,8 +4,9 @@
 //! L ≈ L₀ + (5/2)RT, L₀ ≈ 20.6 J/mol (from memory, not checked). Then the pot warms and has to be
 //! regenerated: warmed to the temperature of condensation for a while, and cooled again.
 
-use super::bounds::Bounds;
 use crate::spin::constants::R_J_PER_MOL_K;
+use noctule_ground::section;
+use noctule_ground::section::{Described, FRACTION, Range, plain, si};
 
 /// Latent heat of ³He at zero temperature, J/mol (from memory, not checked).
 const LATENT_AT_ZERO_J_MOL: f64 = 20.6;
@@ -27,43 +28,45 @@ pub fn hold_time_s(amount_mol: f64, t_k: f64, load_w: f64) -> f64 {
     amount_mol * helium3_latent_j_mol(t_k) / load_w
 }
 
-/// What doesn't change during a night.
-#[derive(Debug, Clone, PartialEq)]
-pub struct PotParams {
-    /// Temperature under the static load alone, K.
-    pub base_k: f64,
-    /// Heat that always reaches the pot, W.
-    pub static_load_w: f64,
-    /// How much warmer each further watt makes it, K/W.
-    pub warming_k_w: f64,
-    /// ³He in the system, mol.
-    pub charge_mol: f64,
-    /// Part of the charge (0 to 1) that is liquid once condensed and cooled.
-    pub condensed_part: f64,
-    /// Part of a fresh condensation that is there at the start (0 to 1).
-    pub initial_part: f64,
-    /// Time constant of cooling down to base, s.
-    pub cooling_tau_s: f64,
-    /// Temperature a dry pot drifts to, K.
-    pub dry_k: f64,
-    /// Time constant of that drift, s.
-    pub dry_tau_s: f64,
-    /// Temperature while condensing, K.
-    pub condensing_k: f64,
-    /// Time constant of warming to it, s.
-    pub condensing_tau_s: f64,
-    /// How long condensing takes, s.
-    pub condensing_s: f64,
-    /// Heat that condensing brings into the bath, W.
-    pub condensing_bath_w: f64,
-    /// Condensing needs this much helium in the bath, litres.
-    pub condensing_min_l: f64,
-    /// Further heat on the pot when the bath is empty, W.
-    pub empty_bath_w: f64,
-    /// Temperature a dry pot drifts to when the bath is empty as well, K.
-    pub empty_bath_k: f64,
-    /// Time constant of that drift, s.
-    pub empty_bath_tau_s: f64,
+section! {
+    /// The condensation pot with its ³He.
+    #[derive(Debug, Clone, PartialEq)]
+    pub struct PotParams = "Pot" checked by PotParams::check {
+        /// Temperature under the static load alone.
+        pub base_k: f64 = si("K", Range::Within(0.2, 1.0)), "base_k";
+        /// Heat that always reaches the pot.
+        pub static_load_w: f64 = si("W", Range::NotNegative), "static_load_w";
+        /// How much warmer each further watt makes it.
+        pub warming_k_w: f64 = si("K/W", Range::NotNegative), "warming_k_w";
+        /// ³He in the system.
+        pub charge_mol: f64 = si("mol", Range::Positive), "charge_mol";
+        /// Part of the charge that is liquid once condensed and cooled.
+        pub condensed_part: f64 = plain(Range::Within(0.01, 1.0)), "condensed_part";
+        /// Part of a fresh condensation that is there at the start.
+        pub initial_part: f64 = plain(FRACTION), "initial_part";
+        /// Time constant of cooling down to base.
+        pub cooling_tau_s: f64 = si("s", Range::Positive), "cooling_tau_s";
+        /// Temperature a dry pot drifts to.
+        pub dry_k: f64 = si("K", Range::Positive), "dry_k";
+        /// Time constant of that drift.
+        pub dry_tau_s: f64 = si("s", Range::Positive), "dry_tau_s";
+        /// Temperature while condensing.
+        pub condensing_k: f64 = si("K", Range::Positive), "condensing_k";
+        /// Time constant of warming to it.
+        pub condensing_tau_s: f64 = si("s", Range::Positive), "condensing_tau_s";
+        /// How long condensing takes.
+        pub condensing_s: f64 = si("s", Range::Positive), "condensing_s";
+        /// Heat that condensing brings into the bath.
+        pub condensing_bath_w: f64 = si("W", Range::NotNegative), "condensing_bath_w";
+        /// Condensing needs this much helium in the bath.
+        pub condensing_min_l: f64 = si("L", Range::NotNegative), "condensing_min_l";
+        /// Further heat on the pot when the bath is empty.
+        pub empty_bath_w: f64 = si("W", Range::NotNegative), "empty_bath_w";
+        /// Temperature a dry pot drifts to when the bath is empty as well.
+        pub empty_bath_k: f64 = si("K", Range::Positive), "empty_bath_k";
+        /// Time constant of that drift.
+        pub empty_bath_tau_s: f64 = si("s", Range::Positive), "empty_bath_tau_s";
+    }
 }
 
 impl PotParams {
@@ -100,34 +103,15 @@ impl PotParams {
         hold_time_s(self.charge_mol * self.condensed_part, self.base_k, self.static_load_w + extra_w.max(0.0))
     }
 
-    pub(super) fn check_into(&self, bounds: &mut Bounds) {
-        bounds.within("base_k", self.base_k, 0.2, 1.0);
-        bounds.not_negative("static_load_w", self.static_load_w);
-        bounds.not_negative("warming_k_w", self.warming_k_w);
-        bounds.positive("charge_mol", self.charge_mol);
-        bounds.within("condensed_part", self.condensed_part, 0.01, 1.0);
-        bounds.within("initial_part", self.initial_part, 0.0, 1.0);
-        bounds.positive("cooling_tau_s", self.cooling_tau_s);
-        bounds.positive("dry_k", self.dry_k);
-        bounds.positive("dry_tau_s", self.dry_tau_s);
-        bounds.positive("condensing_k", self.condensing_k);
-        bounds.positive("condensing_tau_s", self.condensing_tau_s);
-        bounds.positive("condensing_s", self.condensing_s);
-        bounds.not_negative("condensing_bath_w", self.condensing_bath_w);
-        bounds.not_negative("condensing_min_l", self.condensing_min_l);
-        bounds.not_negative("empty_bath_w", self.empty_bath_w);
-        bounds.positive("empty_bath_k", self.empty_bath_k);
-        bounds.positive("empty_bath_tau_s", self.empty_bath_tau_s);
-        bounds.forbid(self.dry_k <= self.base_k, || "`dry_k` must be above `base_k`".to_owned());
-        bounds
-            .forbid(self.condensing_k <= self.base_k, || "`condensing_k` must be above `base_k`".to_owned());
-    }
-
     /// All faults, one sentence each; empty if there is none.
     pub fn check(&self) -> Vec<String> {
-        let mut bounds = Bounds::new();
-        self.check_into(&mut bounds);
-        bounds.done()
+        let mut faults = self.out_of_range();
+        for (name, warm_k) in [("dry_k", self.dry_k), ("condensing_k", self.condensing_k)] {
+            if warm_k <= self.base_k {
+                faults.push(format!("`{name}` must be above `base_k`"));
+            }
+        }
+        faults
     }
 }
 

@@ -1,26 +1,29 @@
 //! The sample stage: it follows the pot, and RF and ramping warm it.
 
 use super::CryoLoads;
-use super::bounds::Bounds;
 use super::pot::Relaxation;
+use noctule_ground::section;
+use noctule_ground::section::{Described, FRACTION, Range, plain, si};
 use rand_chacha::ChaCha8Rng;
 use rand_distr::{Distribution, StandardNormal};
 
-/// What doesn't change during a night.
-#[derive(Debug, Clone, PartialEq)]
-pub struct StageParams {
-    /// Time constant with which the stage follows the pot, s.
-    pub tau_s: f64,
-    /// How much warmer than the pot each watt on the stage makes it, K/W.
-    pub warming_k_w: f64,
-    /// Part of the RF power lost in the line that ends on the stage (0 to 1).
-    pub rf_part: f64,
-    /// Part of the RF power lost in the line that ends in the bath (0 to 1).
-    pub rf_bath_part: f64,
-    /// Eddy heating: heat in W per (T/s)².
-    pub eddy_w_s2_t2: f64,
-    /// Relative noise of the thermometers, rms.
-    pub thermometer_noise: f64,
+section! {
+    /// The sample stage and its thermometer.
+    #[derive(Debug, Clone, PartialEq)]
+    pub struct StageParams = "Stage" checked by StageParams::check {
+        /// Time constant with which the stage follows the pot.
+        pub tau_s: f64 = si("s", Range::Positive), "tau_s";
+        /// How much warmer than the pot each watt on the stage makes it.
+        pub warming_k_w: f64 = si("K/W", Range::NotNegative), "warming_k_w";
+        /// Part of the RF power lost in the line that ends on the stage.
+        pub rf_part: f64 = plain(FRACTION), "rf_part";
+        /// Part of the RF power lost in the line that ends in the bath.
+        pub rf_bath_part: f64 = plain(FRACTION), "rf_bath_part";
+        /// Eddy heating: heat per squared rate of the field.
+        pub eddy_w_s2_t2: f64 = si("W s²/T²", Range::NotNegative), "eddy_w_s2_t2";
+        /// Relative noise of the thermometers, rms.
+        pub thermometer_noise: f64 = plain(Range::Within(0.0, 0.1)), "thermometer_noise";
+    }
 }
 
 impl StageParams {
@@ -38,17 +41,11 @@ impl StageParams {
 
     /// All faults, one sentence each; empty if there is none.
     pub fn check(&self) -> Vec<String> {
-        let mut bounds = Bounds::new();
-        bounds.positive("tau_s", self.tau_s);
-        bounds.not_negative("warming_k_w", self.warming_k_w);
-        bounds.within("rf_part", self.rf_part, 0.0, 1.0);
-        bounds.within("rf_bath_part", self.rf_bath_part, 0.0, 1.0);
-        bounds.forbid(self.rf_part + self.rf_bath_part > 1.0, || {
-            "`rf_part` and `rf_bath_part` together must not be above 1".to_owned()
-        });
-        bounds.not_negative("eddy_w_s2_t2", self.eddy_w_s2_t2);
-        bounds.within("thermometer_noise", self.thermometer_noise, 0.0, 0.1);
-        bounds.done()
+        let mut faults = self.out_of_range();
+        if self.rf_part + self.rf_bath_part > 1.0 {
+            faults.push("`rf_part` and `rf_bath_part` together must not be above 1".to_owned());
+        }
+        faults
     }
 }
 

@@ -1,6 +1,8 @@
 //! Slow motion of the sample under the tip, and creep of the scanner.
 
 use crate::noise::{Source, Wander};
+use noctule_ground::section;
+use noctule_ground::section::{Range, number, plain, vector};
 
 /// The grid on which the drift velocity wanders, s.
 const WANDER_PERIOD_S: f64 = 60.0;
@@ -8,17 +10,19 @@ const WANDER_PERIOD_S: f64 = 60.0;
 /// Time constants of the creep, s: its logarithmic course, one relaxation per decade.
 const CREEP_S: [f64; 3] = [10.0, 100.0, 1000.0];
 
-/// How much and how fast.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct DriftLaw {
-    /// Mean velocity of the sample in the scanner's frame, m/s (x, y, z).
-    pub velocity_m_s: [f64; 3],
-    /// Standard deviation of its slow wander, m/s, each coordinate.
-    pub wander_m_s: f64,
-    /// Correlation time of the wander, s.
-    pub wander_s: f64,
-    /// Part of a move that creeps after it, for each decade of time from 10 s to 1000 s.
-    pub creep_fraction: f64,
+section! {
+    /// Drift of the sample and creep of the scanner: how much and how fast.
+    #[derive(Debug, Clone, Copy, PartialEq)]
+    pub struct DriftLaw = "Drift" {
+        /// Mean velocity of the sample in the scanner's frame (x, y, z).
+        pub velocity_m_s: [f64; 3] = vector("pm/s", 1e-12, Range::Within(-100.0, 100.0)), "velocity_pm_s";
+        /// Standard deviation of its slow wander, each coordinate.
+        pub wander_m_s: f64 = number("pm/s", 1e-12, Range::NotNegative), "wander_pm_s";
+        /// Correlation time of the wander.
+        pub wander_s: f64 = number("min", 60.0, Range::Positive), "wander_min";
+        /// Part of a move that creeps after it, for each decade of time from 10 s to 1000 s.
+        pub creep_fraction: f64 = plain(Range::Within(0.0, 0.2)), "creep_fraction";
+    }
 }
 
 /// Where the sample has drifted to, and where creep holds the tip back.

@@ -15,33 +15,26 @@ mod gamma;
 pub use demod::chopped_rms_a;
 pub use fault::LockinError;
 
-use crate::cryo::bounds::{Bounds, passed_s};
+use crate::cryo::bounds::passed_s;
 use cascade::{Cascade, Steps};
+use noctule_ground::section;
+use noctule_ground::section::{Described, Range, number, plain, si};
 use rand_chacha::ChaCha8Rng;
 use rand_distr::{Distribution, StandardNormal};
 
 /// The highest filter order.
 pub const ORDER_MAX: u32 = 4;
 
-/// What doesn't change during a night.
-#[derive(Debug, Clone, PartialEq)]
-pub struct LockinParams {
-    /// Frequency of the chop or the modulation, Hz.
-    pub reference_hz: f64,
-    /// Part of the chop period with RF on.
-    pub chop_duty: f64,
-    /// Peak of the input current at which the input overloads, A.
-    pub overload_a: f64,
-}
-
-impl LockinParams {
-    /// All faults, one sentence each; empty if there is none.
-    pub fn check(&self) -> Vec<String> {
-        let mut bounds = Bounds::new();
-        bounds.positive("reference_hz", self.reference_hz);
-        bounds.within("chop_duty", self.chop_duty, 0.01, 0.99);
-        bounds.positive("overload_a", self.overload_a);
-        bounds.done()
+section! {
+    /// The lock-in amplifier.
+    #[derive(Debug, Clone, PartialEq)]
+    pub struct LockinParams = "Lockin" {
+        /// Frequency of the chop or the modulation.
+        pub reference_hz: f64 = si("Hz", Range::Positive), "reference_hz";
+        /// Part of the chop period with RF on.
+        pub chop_duty: f64 = plain(Range::Within(0.01, 0.99)), "chop_duty";
+        /// Peak of the input current at which the input overloads.
+        pub overload_a: f64 = number("nA", 1e-9, Range::Positive), "overload_na";
     }
 }
 
@@ -83,9 +76,9 @@ impl Lockin {
     /// A lock-in at rest: order 2, time constant 0.1 s.
     ///
     /// # Panics
-    /// If the parameters have faults; [`LockinParams::check`] tells them.
+    /// If the parameters have faults; [`Described::out_of_range`] tells them.
     pub fn new(params: LockinParams) -> Self {
-        assert!(params.check().is_empty(), "lock-in parameters must be checked before use");
+        assert!(params.out_of_range().is_empty(), "lock-in parameters must be checked before use");
         Self { params, order: 2, tau_s: 0.1, cascade: Cascade::default(), steps: Steps::default() }
     }
 
@@ -205,6 +198,6 @@ mod tests {
     #[test]
     fn bad_parameters_are_told_all_at_once() {
         let params = LockinParams { reference_hz: -3.0, chop_duty: 1.5, overload_a: f64::NAN };
-        assert_eq!(params.check().len(), 3);
+        assert_eq!(params.out_of_range().len(), 3);
     }
 }

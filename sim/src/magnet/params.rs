@@ -1,63 +1,69 @@
 //! What a magnet and its supply are made of.
 
-use crate::cryo::bounds::Bounds;
+use noctule_ground::section;
+use noctule_ground::section::{Described, FRACTION, Range, number, plain, si};
 
-/// Rate of the ramp up to a field.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct RampSegment {
-    /// The segment ends here, T (absolute value). The last one holds beyond its end too.
-    pub up_to_t: f64,
-    /// Rate within it, T/s.
-    pub rate_t_s: f64,
+section! {
+    /// Rate of the ramp up to a field.
+    #[derive(Debug, Clone, Copy, PartialEq)]
+    pub struct RampSegment = "Segment" {
+        /// The segment ends at this size of the field. The last one holds beyond its end too.
+        pub up_to_t: f64 = si("T", Range::Positive), "up_to_t";
+        /// Rate within it.
+        pub rate_t_s: f64 = number("mT/s", 1e-3, Range::Positive), "rate_mt_s";
+    }
 }
 
-/// Persistent mode: a switch across the coil.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct SwitchParams {
-    /// Time for the switch to warm or to cool, s.
-    pub switch_s: f64,
-    /// Heat of its heater into the bath while it is open, W.
-    pub heater_w: f64,
-    /// Rate at which the leads alone are ramped, A/s.
-    pub lead_rate_a_s: f64,
-    /// Part of the current lost per hour in persistent mode.
-    pub decay_per_h: f64,
+section! {
+    /// Persistent mode: a switch across the coil.
+    #[derive(Debug, Clone, Copy, PartialEq)]
+    pub struct SwitchParams = "Switch" {
+        /// Time for the switch to warm or to cool.
+        pub switch_s: f64 = si("s", Range::Positive), "switch_s";
+        /// Heat of its heater into the bath while it is open.
+        pub heater_w: f64 = si("W", Range::NotNegative), "heater_w";
+        /// Rate at which the leads alone are ramped.
+        pub lead_rate_a_s: f64 = si("A/s", Range::Positive), "lead_rate_a_s";
+        /// Part of the current lost per hour in persistent mode.
+        pub decay_per_h: f64 = si("1/h", FRACTION), "decay_per_h";
+    }
 }
 
-/// What doesn't change during a night.
-#[derive(Debug, Clone, PartialEq)]
-pub struct MagnetParams {
-    /// Inductance, H.
-    pub inductance_h: f64,
-    /// Highest current, A.
-    pub current_limit_a: f64,
-    /// Field per current, T/A.
-    pub tesla_per_ampere: f64,
-    /// Ramp rates by range of the field, from the lowest.
-    pub segments: Vec<RampSegment>,
-    /// Resistance of the leads, Ω.
-    pub lead_ohm: f64,
-    /// Heat the leads bring into the bath per ampere, W/A (their share without current is in the
-    /// bath's static load).
-    pub lead_heat_w_a: f64,
-    /// Time by which the field lags the current, s (eddy currents in the former).
-    pub lag_s: f64,
-    /// Remanence: the field that trapped flux adds after a long ramp down or takes after one up, T.
-    pub remanence_t: f64,
-    /// A change of the field of this size turns most of the remanence over, T.
-    pub remanence_width_t: f64,
-    /// Noise of the field reading, rms T.
-    pub reading_noise_t: f64,
-    /// Persistent mode, if there is a switch.
-    pub switch: Option<SwitchParams>,
-    /// Time constant of the collapse in a quench, s.
-    pub quench_tau_s: f64,
-    /// Protection diodes hold the voltage in a quench to this, V.
-    pub quench_clamp_v: f64,
-    /// Part of the stored energy that ends in the bath in a quench (0 to 1).
-    pub quench_bath_part: f64,
-    /// With less helium than this in the bath a magnet that carries current quenches, litres.
-    pub quench_below_l: f64,
+section! {
+    /// A magnet with its supply.
+    #[derive(Debug, Clone, PartialEq)]
+    pub struct MagnetParams = "Magnet" checked by MagnetParams::check {
+        /// Inductance.
+        pub inductance_h: f64 = si("H", Range::Positive), "inductance_h";
+        /// Highest current.
+        pub current_limit_a: f64 = si("A", Range::Positive), "current_limit_a";
+        /// Field per current.
+        pub tesla_per_ampere: f64 = si("T/A", Range::Positive), "tesla_per_ampere";
+        /// Ramp rates by range of the field, from the lowest; one at least.
+        pub segments: Vec<RampSegment> = RampSegment::PARTS, "segments";
+        /// Resistance of the leads.
+        pub lead_ohm: f64 = si("Ω", Range::NotNegative), "lead_ohm";
+        /// Heat the leads bring into the bath per ampere (their share without current is in the bath's static load).
+        pub lead_heat_w_a: f64 = si("W/A", Range::NotNegative), "lead_heat_w_a";
+        /// Time by which the field lags the current (eddy currents in the former).
+        pub lag_s: f64 = si("s", Range::NotNegative), "lag_s";
+        /// Remanence: the field that trapped flux adds after a long ramp down or takes after one up.
+        pub remanence_t: f64 = number("mT", 1e-3, Range::Within(0.0, 100.0)), "remanence_mt";
+        /// A change of the field of this size turns most of the remanence over.
+        pub remanence_width_t: f64 = number("mT", 1e-3, Range::Positive), "remanence_width_mt";
+        /// Noise of the field reading, rms.
+        pub reading_noise_t: f64 = number("µT", 1e-6, Range::Within(0.0, 1e5)), "reading_noise_ut";
+        /// Persistent mode, if there is a switch.
+        pub switch: Option<SwitchParams> = SwitchParams::PART, "switch";
+        /// Time constant of the collapse in a quench.
+        pub quench_tau_s: f64 = si("s", Range::Positive), "quench_tau_s";
+        /// Protection diodes hold the voltage in a quench to this.
+        pub quench_clamp_v: f64 = si("V", Range::NotNegative), "quench_clamp_v";
+        /// Part of the stored energy that ends in the bath in a quench.
+        pub quench_bath_part: f64 = plain(FRACTION), "quench_bath_part";
+        /// With less helium than this in the bath a magnet that carries current quenches.
+        pub quench_below_l: f64 = si("L", Range::NotNegative), "quench_below_l";
+    }
 }
 
 impl MagnetParams {
@@ -98,35 +104,19 @@ impl MagnetParams {
 
     /// All faults, one sentence each; empty if there is none.
     pub fn check(&self) -> Vec<String> {
-        let mut bounds = Bounds::new();
-        bounds.positive("inductance_h", self.inductance_h);
-        bounds.positive("current_limit_a", self.current_limit_a);
-        bounds.positive("tesla_per_ampere", self.tesla_per_ampere);
-        bounds.forbid(self.segments.is_empty(), || "`segments` must hold at least one ramp rate".to_owned());
-        for (k, segment) in self.segments.iter().enumerate() {
-            bounds.positive(&format!("segments[{k}].up_to_t"), segment.up_to_t);
-            bounds.positive(&format!("segments[{k}].rate_t_s"), segment.rate_t_s);
-            bounds.forbid(k > 0 && segment.up_to_t <= self.segments[k - 1].up_to_t, || {
-                format!("`segments[{k}].up_to_t` must be above that of the segment before it")
-            });
+        let mut faults = self.out_of_range();
+        if self.segments.is_empty() {
+            faults.push("`segments` must hold at least one ramp rate".to_owned());
         }
-        bounds.not_negative("lead_ohm", self.lead_ohm);
-        bounds.not_negative("lead_heat_w_a", self.lead_heat_w_a);
-        bounds.not_negative("lag_s", self.lag_s);
-        bounds.within("remanence_t", self.remanence_t, 0.0, 0.1);
-        bounds.positive("remanence_width_t", self.remanence_width_t);
-        bounds.within("reading_noise_t", self.reading_noise_t, 0.0, 0.1);
-        if let Some(switch) = &self.switch {
-            bounds.positive("switch.switch_s", switch.switch_s);
-            bounds.not_negative("switch.heater_w", switch.heater_w);
-            bounds.positive("switch.lead_rate_a_s", switch.lead_rate_a_s);
-            bounds.within("switch.decay_per_h", switch.decay_per_h, 0.0, 1.0);
+        for (k, pair) in self.segments.windows(2).enumerate() {
+            if pair[1].up_to_t <= pair[0].up_to_t {
+                faults.push(format!(
+                    "`segments[{}].up_to_t` must be above that of the segment before it",
+                    k + 1
+                ));
+            }
         }
-        bounds.positive("quench_tau_s", self.quench_tau_s);
-        bounds.not_negative("quench_clamp_v", self.quench_clamp_v);
-        bounds.within("quench_bath_part", self.quench_bath_part, 0.0, 1.0);
-        bounds.not_negative("quench_below_l", self.quench_below_l);
-        bounds.done()
+        faults
     }
 }
 

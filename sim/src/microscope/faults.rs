@@ -1,8 +1,8 @@
 //! Faults that were inflicted, and how long they last.
 
 use super::Microscope;
+use crate::Fault;
 use crate::Signal;
-use crate::fault::Fault;
 
 /// How long the current stays at its limit after an inflicted crash, s.
 const CONTACT_S: f64 = 5.0;

@@ -5,46 +5,69 @@
 //! one cosine a pair; a resonance of a box or a bond wire is a Lorentzian dip or peak in dB.
 //! The doubling at the open end is not part of T; see [`junction_volts`](super::junction_volts).
 
-use crate::cryo::bounds::Bounds;
+use super::RfSourceParams;
+use noctule_ground::section;
+use noctule_ground::section::{Range, number, si};
 use std::f64::consts::TAU;
 
-/// Ripple from one pair of reflections: `amplitude_db` · cos(2πf·`delay_s` + `phase_rad`).
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct StandingWave {
-    /// Half of the distance between highest and lowest transmission, dB.
-    pub amplitude_db: f64,
-    /// Time for the way there and back between the two places, s. The ripple's period is 1/delay.
-    pub delay_s: f64,
-    /// Phase at zero frequency, rad.
-    pub phase_rad: f64,
+/// No part of a line loses more.
+const LOSS_DB: Range = Range::Within(0.0, 200.0);
+
+section! {
+    /// Ripple from one pair of reflections: `amplitude_db` · cos(2πf·delay + `phase_rad`).
+    #[derive(Debug, Clone, Copy, PartialEq)]
+    pub struct StandingWave = "Wave" {
+        /// Half of the distance between highest and lowest transmission.
+        pub amplitude_db: f64 = si("dB", Range::Within(0.0, 40.0)), "amplitude_db";
+        /// Time for the way there and back between the two places. The ripple's period is 1/delay.
+        pub delay_s: f64 = number("ns", 1e-9, Range::Within(1e-6, 1e6)), "delay_ns";
+        /// Phase at zero frequency.
+        pub phase_rad: f64 = si("rad", Range::Within(-1e3, 1e3)), "phase_rad";
+    }
 }
 
-/// A resonance of the line: `height_db` / (1 + ((f−`centre_hz`)/(`fwhm_hz`/2))²).
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct LineResonance {
-    /// Where it is, Hz.
-    pub centre_hz: f64,
-    /// Full width at half height, Hz.
-    pub fwhm_hz: f64,
-    /// Height in dB; negative for a dip.
-    pub height_db: f64,
+section! {
+    /// A resonance of the line: `height_db` / (1 + ((f−centre)/(fwhm/2))²).
+    #[derive(Debug, Clone, Copy, PartialEq)]
+    pub struct LineResonance = "Resonance" {
+        /// Where it is.
+        pub centre_hz: f64 = number("GHz", 1e9, Range::Positive), "centre_ghz";
+        /// Full width at half height.
+        pub fwhm_hz: f64 = number("MHz", 1e6, Range::Positive), "fwhm_mhz";
+        /// Height; negative for a dip.
+        pub height_db: f64 = si("dB", Range::Within(-100.0, 30.0)), "height_db";
+    }
 }
 
-/// Everything that shapes the transmission.
-#[derive(Debug, Clone, PartialEq)]
-pub struct RfLine {
-    /// Loss at zero frequency (attenuators), dB, positive.
-    pub fixed_loss_db: f64,
-    /// Loss in the conductors at `reference_hz`, dB, positive; grows as the root of the frequency.
-    pub conductor_loss_db: f64,
-    /// Loss in the insulation at `reference_hz`, dB, positive; grows with the frequency.
-    pub insulation_loss_db: f64,
-    /// Frequency at which the two losses are given, Hz.
-    pub reference_hz: f64,
-    /// Ripple.
-    pub waves: Vec<StandingWave>,
-    /// Dips and peaks.
-    pub resonances: Vec<LineResonance>,
+section! {
+    /// Everything that shapes the transmission.
+    #[derive(Debug, Clone, PartialEq)]
+    pub struct RfLine = "Rf" {
+        /// Loss at zero frequency (attenuators).
+        pub fixed_loss_db: f64 = si("dB", LOSS_DB), "fixed_loss_db";
+        /// Loss in the conductors at `loss_reference_ghz`; grows as the root of the frequency.
+        pub conductor_loss_db: f64 = si("dB", LOSS_DB), "conductor_loss_db";
+        /// Loss in the insulation at `loss_reference_ghz`; grows with the frequency.
+        pub insulation_loss_db: f64 = si("dB", LOSS_DB), "insulation_loss_db";
+        /// Frequency at which the two losses are given.
+        pub reference_hz: f64 = number("GHz", 1e9, Range::Positive), "loss_reference_ghz";
+        /// Ripple.
+        pub waves: Vec<StandingWave> = StandingWave::PARTS, "ripple";
+        /// Dips and peaks.
+        pub resonances: Vec<LineResonance> = LineResonance::PARTS, "resonances";
+    }
+}
+
+section! {
+    /// The RF source and the line from it to the junction.
+    #[derive(Debug, Clone, PartialEq)]
+    pub struct Rf = "Rf" {
+    } and {
+        /// The source.
+        pub source: RfSourceParams;
+        /// The line.
+        pub line: RfLine;
+    }
 }
 
 /// What a line that warms or whose dielectric changes differs in from itself.
@@ -97,22 +120,6 @@ impl RfLine {
             .sum();
         ripple_db + resonances_db - smooth_db - drift.loss_db
     }
-
-    /// All faults, one sentence each; empty if there is none.
-    pub fn check(&self) -> Vec<String> {
-        let mut bounds = Bounds::new();
-        bounds.within("fixed_loss_db", self.fixed_loss_db, 0.0, 200.0);
-        bounds.within("conductor_loss_db", self.conductor_loss_db, 0.0, 200.0);
-        bounds.within("insulation_loss_db", self.insulation_loss_db, 0.0, 200.0);
-        bounds.positive("reference_hz", self.reference_hz);
-        check_waves(&mut bounds, "waves", &self.waves);
-        for (k, r) in self.resonances.iter().enumerate() {
-            bounds.positive(&format!("resonances[{k}].centre_hz"), r.centre_hz);
-            bounds.positive(&format!("resonances[{k}].fwhm_hz"), r.fwhm_hz);
-            bounds.within(&format!("resonances[{k}].height_db"), r.height_db, -100.0, 30.0);
-        }
-        bounds.done()
-    }
 }
 
 /// Sum of the standing waves at `frequency_hz`, dB.
@@ -121,22 +128,15 @@ pub(super) fn ripple_db(waves: &[StandingWave], frequency_hz: f64, phase_rad: f6
     waves.iter().map(|w| w.amplitude_db * turned(w).cos()).sum()
 }
 
-pub(super) fn check_waves(bounds: &mut Bounds, name: &str, waves: &[StandingWave]) {
-    for (k, w) in waves.iter().enumerate() {
-        bounds.within(&format!("{name}[{k}].amplitude_db"), w.amplitude_db, 0.0, 40.0);
-        bounds.within(&format!("{name}[{k}].delay_s"), w.delay_s, 0.0, 1e-3);
-        bounds.within(&format!("{name}[{k}].phase_rad"), w.phase_rad, -1e3, 1e3);
-    }
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
+    use noctule_ground::section::Described;
 
     #[test]
     fn the_example_is_sound_and_lossy() {
         let line = RfLine::example();
-        assert_eq!(line.check(), Vec::<String>::new());
+        assert_eq!(line.out_of_range(), Vec::<String>::new());
         for step in 0..400 {
             assert!(line.transmission_db(1e9 + 1e8 * f64::from(step)) < 0.0);
         }
@@ -188,6 +188,6 @@ mod tests {
         line.fixed_loss_db = -1.0;
         line.waves[1].delay_s = f64::NAN;
         line.resonances[0].fwhm_hz = 0.0;
-        assert_eq!(line.check().len(), 3);
+        assert_eq!(line.out_of_range().len(), 3);
     }
 }

@@ -9,7 +9,7 @@ mod line;
 mod source;
 
 pub use level::{dbm_to_volts, dissipated_w, junction_volts};
-pub use line::{LineDrift, LineResonance, RfLine, StandingWave};
+pub use line::{LineDrift, LineResonance, Rf, RfLine, StandingWave};
 pub use source::{RfSource, RfSourceParams};
 
 /// Something the source can't do.

@@ -1,34 +1,41 @@
 //! The RF source: limits, levelling, drop-outs.
 
 use super::RfError;
-use super::line::{StandingWave, check_waves, ripple_db};
-use crate::cryo::bounds::{Bounds, passed_s};
+use super::line::{StandingWave, ripple_db};
+use crate::cryo::bounds::passed_s;
+use noctule_ground::section;
+use noctule_ground::section::{Described, Range, number, si};
 use rand_chacha::ChaCha8Rng;
 use rand_distr::{Distribution, Exp1};
 
-/// What the source can do and how often it fails.
-#[derive(Debug, Clone, PartialEq)]
-pub struct RfSourceParams {
-    /// Lowest frequency, Hz.
-    pub frequency_min_hz: f64,
-    /// Highest frequency, Hz.
-    pub frequency_max_hz: f64,
-    /// Lowest level that can be set, dBm.
-    pub level_min_dbm: f64,
-    /// Highest level that can be set, dBm.
-    pub level_max_dbm: f64,
-    /// Highest levelled output at the lowest frequency, dBm.
-    pub levelled_low_dbm: f64,
-    /// Highest levelled output at the highest frequency, dBm; between the two it falls linearly.
-    pub levelled_high_dbm: f64,
-    /// Levels are rounded to this, dB; 0 for none.
-    pub level_step_db: f64,
-    /// Error of the levelling against frequency.
-    pub flatness: Vec<StandingWave>,
-    /// Drop-outs an hour, on average; 0 for none.
-    pub dropouts_per_h: f64,
-    /// Mean length of a drop-out, s; at least 0.1.
-    pub dropout_mean_s: f64,
+/// No level of a source lies outside this.
+const LEVELS_DBM: Range = Range::Within(-200.0, 60.0);
+
+section! {
+    /// What the source can do and how often it fails.
+    #[derive(Debug, Clone, PartialEq)]
+    pub struct RfSourceParams = "Rf" checked by RfSourceParams::check {
+        /// Lowest frequency.
+        pub frequency_min_hz: f64 = number("GHz", 1e9, Range::Positive), "frequency_min_ghz";
+        /// Highest frequency.
+        pub frequency_max_hz: f64 = number("GHz", 1e9, Range::Positive), "frequency_max_ghz";
+        /// Lowest level that can be set.
+        pub level_min_dbm: f64 = si("dBm", LEVELS_DBM), "level_min_dbm";
+        /// Highest level that can be set.
+        pub level_max_dbm: f64 = si("dBm", LEVELS_DBM), "level_max_dbm";
+        /// Highest levelled output at the lowest frequency.
+        pub levelled_low_dbm: f64 = si("dBm", LEVELS_DBM), "levelled_low_dbm";
+        /// Highest levelled output at the highest frequency; between the two it falls linearly.
+        pub levelled_high_dbm: f64 = si("dBm", LEVELS_DBM), "levelled_high_dbm";
+        /// Levels are rounded to this; 0 for none.
+        pub level_step_db: f64 = si("dB", Range::Within(0.0, 10.0)), "level_step_db";
+        /// Error of the levelling against frequency.
+        pub flatness: Vec<StandingWave> = StandingWave::PARTS, "flatness";
+        /// Drop-outs, on average; 0 for none.
+        pub dropouts_per_h: f64 = si("1/h", Range::Within(0.0, 3600.0)), "dropouts_per_h";
+        /// Mean length of a drop-out.
+        pub dropout_mean_s: f64 = si("s", Range::Within(0.1, 1e6)), "dropout_mean_s";
+    }
 }
 
 impl RfSourceParams {
@@ -50,24 +57,14 @@ impl RfSourceParams {
 
     /// All faults, one sentence each; empty if there is none.
     pub fn check(&self) -> Vec<String> {
-        let mut bounds = Bounds::new();
-        bounds.positive("frequency_min_hz", self.frequency_min_hz);
-        bounds.positive("frequency_max_hz", self.frequency_max_hz);
-        bounds.forbid(self.frequency_min_hz >= self.frequency_max_hz, || {
-            "`frequency_min_hz` must be below `frequency_max_hz`".to_owned()
-        });
-        bounds.within("level_min_dbm", self.level_min_dbm, -200.0, 60.0);
-        bounds.within("level_max_dbm", self.level_max_dbm, -200.0, 60.0);
-        bounds.forbid(self.level_min_dbm >= self.level_max_dbm, || {
-            "`level_min_dbm` must be below `level_max_dbm`".to_owned()
-        });
-        bounds.within("levelled_low_dbm", self.levelled_low_dbm, -200.0, 60.0);
-        bounds.within("levelled_high_dbm", self.levelled_high_dbm, -200.0, 60.0);
-        bounds.within("level_step_db", self.level_step_db, 0.0, 10.0);
-        check_waves(&mut bounds, "flatness", &self.flatness);
-        bounds.within("dropouts_per_h", self.dropouts_per_h, 0.0, 3600.0);
-        bounds.within("dropout_mean_s", self.dropout_mean_s, 0.1, 1e6);
-        bounds.done()
+        let mut faults = self.out_of_range();
+        if self.frequency_min_hz >= self.frequency_max_hz {
+            faults.push("`frequency_min_ghz` must be below `frequency_max_ghz`".to_owned());
+        }
+        if self.level_min_dbm >= self.level_max_dbm {
+            faults.push("`level_min_dbm` must be below `level_max_dbm`".to_owned());
+        }
+        faults
     }
 }
 

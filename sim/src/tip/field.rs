@@ -2,16 +2,20 @@
 
 use super::Apex;
 use crate::spin::constants::DIPOLE_FIELD_T_NM3;
+use noctule_ground::section;
+use noctule_ground::section::{Range, number};
 
-/// How the tip's field falls with distance.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct FieldLaw {
-    /// Gap at which [`Apex::exchange_t`] is meant, m.
-    pub reference_gap_m: f64,
-    /// Decay length of the exchange, m.
-    pub exchange_decay_m: f64,
-    /// How far above the last atom the moment sits, m.
-    pub moment_depth_m: f64,
+section! {
+    /// How the tip's field falls with distance.
+    #[derive(Debug, Clone, Copy, PartialEq)]
+    pub struct FieldLaw = "Tip" {
+        /// Gap at which the exchange field of the apex is meant.
+        pub reference_gap_m: f64 = number("nm", 1e-9, Range::Positive), "reference_gap_nm";
+        /// Decay length of the exchange.
+        pub exchange_decay_m: f64 = number("nm", 1e-9, Range::Positive), "exchange_decay_nm";
+        /// How far above the last atom the moment sits.
+        pub moment_depth_m: f64 = number("nm", 1e-9, Range::NotNegative), "moment_depth_nm";
+    }
 }
 
 /// Field of the apex, T (x, y, z), on a spin that sits `offset_m` (x, y) away

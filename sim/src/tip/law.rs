@@ -2,23 +2,27 @@
 
 use super::Apex;
 use crate::spin::constants::{E_C, K_B_J_PER_K, MU_B_J_PER_T};
+use noctule_ground::section;
+use noctule_ground::section::{FRACTION, Range, number, plain, si};
 
-/// Switching of the apex between its moment up and down.
-///
-/// Each electron flips it with a small probability once the bias passes a
-/// threshold, either way alike; without electrons it flips slowly and prefers the
-/// field's side by its Boltzmann factor. So hot tunnelling shows both states, and
-/// cold tunnelling in a field keeps the favoured one.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Switching {
-    /// Flips without electrons and field, Hz.
-    pub thermal_hz: f64,
-    /// Flips per tunnelling electron far above the threshold.
-    pub per_electron: f64,
-    /// Bias at which half of that is reached, V.
-    pub threshold_v: f64,
-    /// Width of the threshold, V.
-    pub width_v: f64,
+section! {
+    /// Switching of the apex between its moment up and down.
+    ///
+    /// Each electron flips it with a small probability once the bias passes a
+    /// threshold, either way alike; without electrons it flips slowly and prefers the
+    /// field's side by its Boltzmann factor. So hot tunnelling shows both states, and
+    /// cold tunnelling in a field keeps the favoured one.
+    #[derive(Debug, Clone, Copy, PartialEq)]
+    pub struct Switching = "Tip" {
+        /// Flips of the moment without electrons and field.
+        pub thermal_hz: f64 = si("Hz", Range::Within(0.0, 100.0)), "thermal_switching_hz";
+        /// Flips per tunnelling electron far above the threshold.
+        pub per_electron: f64 = plain(FRACTION), "switching_per_electron";
+        /// Bias at which half of that is reached.
+        pub threshold_v: f64 = number("mV", 1e-3, Range::Positive), "switching_threshold_mv";
+        /// Width of the threshold.
+        pub width_v: f64 = number("mV", 1e-3, Range::Positive), "switching_width_mv";
+    }
 }
 
 /// Faster than this nobody can follow it, and the events would only cost time.
@@ -46,23 +50,25 @@ impl Switching {
     }
 }
 
-/// Chances and marks for what is done to a tip.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Preparation {
-    /// Chance that an attempt lifts the atom under the tip.
-    pub pick_up_chance: f64,
-    /// Chance that an attempt puts an atom down.
-    pub drop_chance: f64,
-    /// Chance that a pulse of twice the threshold changes the apex.
-    pub pulse_chance: f64,
-    /// Pulses below this leave the tip alone, V.
-    pub pulse_threshold_v: f64,
-    /// Changes of the apex that nobody asked for, per hour in range.
-    pub changes_per_hour: f64,
-    /// Nearer than this the tip touches, m.
-    pub contact_gap_m: f64,
-    /// How far from the middle of an atom it can still be lifted, m.
-    pub reach_m: f64,
+section! {
+    /// Chances and marks for what is done to a tip.
+    #[derive(Debug, Clone, Copy, PartialEq)]
+    pub struct Preparation = "Tip" {
+        /// Chance that an attempt lifts the atom under the tip.
+        pub pick_up_chance: f64 = plain(FRACTION), "pick_up_chance";
+        /// Chance that an attempt puts an atom down.
+        pub drop_chance: f64 = plain(FRACTION), "drop_chance";
+        /// Chance that a pulse of twice the threshold changes the apex.
+        pub pulse_chance: f64 = plain(FRACTION), "pulse_chance";
+        /// Pulses below this leave the tip alone.
+        pub pulse_threshold_v: f64 = si("V", Range::Positive), "pulse_threshold_v";
+        /// Changes of the apex that nobody asked for, while the tip is in range.
+        pub changes_per_hour: f64 = si("1/h", Range::Within(0.0, 3600.0)), "changes_per_hour";
+        /// Nearer than this the tip touches.
+        pub contact_gap_m: f64 = number("nm", 1e-9, Range::NotNegative), "contact_gap_nm";
+        /// How far from the middle of an atom it can still be lifted.
+        pub reach_m: f64 = number("nm", 1e-9, Range::Positive), "pick_up_reach_nm";
+    }
 }
 
 impl Preparation {

@@ -1,6 +1,8 @@
 //! Noise densities of a current and its amplifier, A/√Hz, one-sided.
 
 use crate::spin::constants::{E_C, K_B_J_PER_K};
+use noctule_ground::section;
+use noctule_ground::section::{Range, number, si};
 
 /// Shot noise √(2eI) of the current `current_a`, A/√Hz.
 pub fn shot_density(current_a: f64) -> f64 {
@@ -12,21 +14,23 @@ pub fn johnson_density(resistance_ohm: f64, temperature_k: f64) -> f64 {
     (4.0 * K_B_J_PER_K * temperature_k / resistance_ohm).sqrt()
 }
 
-/// The current amplifier and what shakes the junction in front of it.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Amplifier {
-    /// Feedback resistance, Ω: its Johnson noise is the floor.
-    pub feedback_ohm: f64,
-    /// Temperature of that resistor, K.
-    pub feedback_k: f64,
-    /// Corner of the first-order input filter, Hz; a reading averages over it.
-    pub bandwidth_hz: f64,
-    /// Largest current shown, A.
-    pub range_a: f64,
-    /// Density of the 1/f part at 1 Hz relative to the current, 1/√Hz.
-    pub flicker_relative: f64,
-    /// Mechanical vibration of the gap above the lowest resonance, m/√Hz.
-    pub vibration_m: f64,
+section! {
+    /// The current amplifier and what shakes the junction in front of it.
+    #[derive(Debug, Clone, Copy, PartialEq)]
+    pub struct Amplifier = "Junction" {
+        /// Feedback resistance: its Johnson noise is the floor.
+        pub feedback_ohm: f64 = si("Ω", Range::Positive), "feedback_ohm";
+        /// Temperature of that resistor.
+        pub feedback_k: f64 = si("K", Range::Positive), "feedback_k";
+        /// Corner of the first-order input filter; a reading averages over it.
+        pub bandwidth_hz: f64 = si("Hz", Range::Positive), "amplifier_bandwidth_hz";
+        /// Largest current shown.
+        pub range_a: f64 = number("nA", 1e-9, Range::Positive), "amplifier_range_na";
+        /// Density of the 1/f part at 1 Hz relative to the current.
+        pub flicker_relative: f64 = si("1/√Hz", Range::NotNegative), "flicker_relative";
+        /// Mechanical vibration of the gap above the lowest resonance.
+        pub vibration_m: f64 = number("pm/√Hz", 1e-12, Range::NotNegative), "vibration_pm_rthz";
+    }
 }
 
 impl Amplifier {

@@ -5,6 +5,9 @@
 //! doi:10.1103/PhysRev.165.821; from memory, not checked), whose integral over
 //! bias is `(kT/e)·g(−x)` with `g(u) = u/(1−e⁻ᵘ)` (own derivation: g′(u) = Θ(−u)).
 
+use noctule_ground::section;
+use noctule_ground::section::{Range, number, plain, si};
+
 /// `Θ(x)`, the thermally broadened step: 1 far below 0, ½ at 0, 0 far above.
 pub fn step_shape(x: f64) -> f64 {
     if x.abs() < 0.05 {
@@ -50,27 +53,31 @@ pub fn peak_shape(x: f64) -> f64 {
     e * ((x - 2.0) + (x + 2.0) * e) / (below * below * below)
 }
 
-/// One inelastic channel.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Step {
-    /// Excitation energy Δ, eV.
-    pub energy_ev: f64,
-    /// Conductance it adds, as a fraction of the elastic one at zero bias.
-    pub fraction: f64,
+section! {
+    /// One inelastic channel.
+    #[derive(Debug, Clone, Copy, PartialEq)]
+    pub struct Step = "Step" {
+        /// Excitation energy Δ.
+        pub energy_ev: f64 = number("meV", 1e-3, Range::Positive), "energy_mev";
+        /// Conductance it adds, as a fraction of the elastic one at zero bias.
+        pub fraction: f64 = plain(Range::Within(0.0, 10.0)), "fraction";
+    }
 }
 
-/// The current at unit conductance: an effective voltage `u(V)`, V.
-///
-/// `u = V + a·V² + b·V³` plus the integrated steps; `u′` is the conductance
-/// and `u″` the curvature that rectifies an RF voltage.
-#[derive(Debug, Clone, PartialEq, Default)]
-pub struct Shape {
-    /// Quadratic part a, 1/V.
-    pub quadratic_per_v: f64,
-    /// Cubic part b, 1/V².
-    pub cubic_per_v2: f64,
-    /// Inelastic channels.
-    pub steps: Vec<Step>,
+section! {
+    /// The current at unit conductance: an effective voltage `u(V)`, V.
+    ///
+    /// `u = V + a·V² + b·V³` plus the integrated steps; `u′` is the conductance
+    /// and `u″` the curvature that rectifies an RF voltage.
+    #[derive(Debug, Clone, PartialEq, Default)]
+    pub struct Shape = "Junction" {
+        /// Quadratic part of the current against bias over bare film.
+        pub quadratic_per_v: f64 = si("1/V", Range::Within(-5.0, 5.0)), "quadratic_per_v";
+        /// Cubic part.
+        pub cubic_per_v2: f64 = si("1/V²", Range::NotNegative), "cubic_per_v2";
+        /// Inelastic channels of the film.
+        pub steps: Vec<Step> = Step::PARTS, "film_steps";
+    }
 }
 
 /// What a sine on the bias does to the current, in effective volts.

@@ -1,28 +1,32 @@
 //! One chamber: gas load against a pump, bursts, a gauge.
 
-use crate::cryo::bounds::{Bounds, passed_s};
+use crate::cryo::bounds::passed_s;
+use noctule_ground::section;
+use noctule_ground::section::{Described, FRACTION, Kind, Range, plain, si};
 use rand_chacha::ChaCha8Rng;
 use rand_distr::{Distribution, Exp1, StandardNormal};
 
-/// What doesn't change during a night.
-#[derive(Debug, Clone, PartialEq)]
-pub struct ChamberParams {
-    /// Pressure in the end, Pa.
-    pub base_pa: f64,
-    /// Pressure above base at the start, Pa.
-    pub initial_excess_pa: f64,
-    /// Volume over pumping speed, s.
-    pub pump_tau_s: f64,
-    /// Bursts of gas an hour, on average; 0 for none.
-    pub bursts_per_h: f64,
-    /// Mean pressure step of a burst, Pa; steps are distributed exponentially.
-    pub burst_mean_pa: f64,
-    /// Relative noise of the gauge, rms.
-    pub gauge_noise: f64,
-    /// The gauge shows nothing below this, Pa.
-    pub gauge_min_pa: f64,
-    /// Digits the gauge shows, 1 to 9.
-    pub gauge_digits: u32,
+section! {
+    /// A vacuum chamber, its pump and its gauge.
+    #[derive(Debug, Clone, PartialEq)]
+    pub struct ChamberParams = "Chamber" {
+        /// Pressure in the end.
+        pub base_pa: f64 = si("Pa", Range::Positive), "base_pa";
+        /// Pressure above base at the start.
+        pub initial_excess_pa: f64 = si("Pa", Range::NotNegative), "initial_excess_pa";
+        /// Volume over pumping speed.
+        pub pump_tau_s: f64 = si("s", Range::Positive), "pump_tau_s";
+        /// Bursts of gas, on average; 0 for none.
+        pub bursts_per_h: f64 = si("1/h", Range::Within(0.0, 3600.0)), "bursts_per_h";
+        /// Mean pressure step of a burst; steps are distributed exponentially.
+        pub burst_mean_pa: f64 = si("Pa", Range::NotNegative), "burst_mean_pa";
+        /// Relative noise of the gauge, rms.
+        pub gauge_noise: f64 = plain(FRACTION), "gauge_noise";
+        /// The gauge shows nothing below this.
+        pub gauge_min_pa: f64 = si("Pa", Range::NotNegative), "gauge_min_pa";
+        /// Digits the gauge shows.
+        pub gauge_digits: u32 = Kind::Whole(1, 9), "gauge_digits" or "3";
+    }
 }
 
 impl ChamberParams {
@@ -38,22 +42,6 @@ impl ChamberParams {
             gauge_min_pa: 1e-9,
             gauge_digits: 3,
         }
-    }
-
-    /// All faults, one sentence each; empty if there is none.
-    pub fn check(&self) -> Vec<String> {
-        let mut bounds = Bounds::new();
-        bounds.positive("base_pa", self.base_pa);
-        bounds.not_negative("initial_excess_pa", self.initial_excess_pa);
-        bounds.positive("pump_tau_s", self.pump_tau_s);
-        bounds.within("bursts_per_h", self.bursts_per_h, 0.0, 3600.0);
-        bounds.not_negative("burst_mean_pa", self.burst_mean_pa);
-        bounds.within("gauge_noise", self.gauge_noise, 0.0, 1.0);
-        bounds.not_negative("gauge_min_pa", self.gauge_min_pa);
-        bounds.forbid(!(1..=9).contains(&self.gauge_digits), || {
-            format!("`gauge_digits` must lie between 1 and 9, found {}", self.gauge_digits)
-        });
-        bounds.done()
     }
 }
 
@@ -84,9 +72,9 @@ impl Chamber {
     /// A chamber with its pump running.
     ///
     /// # Panics
-    /// If the parameters have faults; [`ChamberParams::check`] tells them.
+    /// If the parameters have faults; [`Described::out_of_range`] tells them.
     pub fn new(params: ChamberParams) -> Self {
-        assert!(params.check().is_empty(), "chamber parameters must be checked before use");
+        assert!(params.out_of_range().is_empty(), "chamber parameters must be checked before use");
         Self { pressure_pa: params.base_pa + params.initial_excess_pa, until_burst_s: None, params }
     }
 
@@ -186,6 +174,6 @@ mod tests {
         params.base_pa = 0.0;
         params.pump_tau_s = f64::NAN;
         params.gauge_digits = 0;
-        assert_eq!(params.check().len(), 3);
+        assert_eq!(params.out_of_range().len(), 3);
     }
 }

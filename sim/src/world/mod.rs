@@ -7,10 +7,7 @@
 //! and gives only those; a list that it gives replaces the whole list.
 
 mod apparatus;
-mod cryogenics;
-mod effects;
 mod sample;
-mod section;
 mod tip;
 
 pub use apparatus::{Junction, Scanner};
@@ -22,10 +19,11 @@ use crate::drift::DriftLaw;
 use crate::lockin::LockinParams;
 use crate::magnet::MagnetParams;
 use crate::microscope::Effects;
-use crate::rf::{RfLine, RfSourceParams};
+use crate::rf::{Rf, RfLine, RfSourceParams};
 use crate::sample::Surface;
 use crate::vacuum::ChamberParams;
-use section::Section;
+use noctule_ground::fields;
+use noctule_ground::section::{Described, Kind};
 use std::fmt;
 
 /// A whole microscope with its sample, as it stands when a night begins.
@@ -159,36 +157,25 @@ impl World {
     }
 
     fn from_node(root: Node<'_>, problems: &mut Vec<Problem>) -> Option<Self> {
-        let mut top = Section::open(root, problems);
-        let name = top.text("name");
-        let note = top.text("note");
-        top.optional("starts_from");
-        let purpose = top.text_or_none("purpose");
-        let perfect_night = top.text_or_none("perfect_night");
-        let effects = match top.optional("effects") {
-            Some(node) => effects::read(node, top.problems),
-            None => Effects::default(),
-        };
-        let surface = top.need("sample").map(|node| sample::read(node, top.problems));
-        let tip = top.need("tip").map(|node| tip::read(node, top.problems));
-        let junction = top.need("junction").map(|node| apparatus::junction(node, top.problems));
-        let scanner = top.need("scanner").map(|node| apparatus::scanner(node, top.problems));
-        let drift = top.need("drift").map(|node| apparatus::drift(node, top.problems));
-        let lockin = top.need("lockin").map(|node| apparatus::lockin(node, top.problems));
-        let rf = top.need("rf").map(|node| apparatus::rf(node, top.problems));
-        let cryostat = top.need("cryostat").map(|node| cryogenics::cryostat(node, top.problems));
-        let magnet_z = top.need("magnet_z").map(|node| cryogenics::magnet(node, top.problems));
-        let magnet_x = top.need("magnet_x").map(|node| cryogenics::magnet(node, top.problems));
-        let chamber = top.need("chamber").map(|node| cryogenics::chamber(node, top.problems));
-        let preparation = top.need("preparation").map(|node| cryogenics::chamber(node, top.problems));
-        top.finish();
-        let (rf_source, rf_line) = rf?;
+        let mut top = WORLD.open(root, problems);
+        let (name, note) = (top.get("name", problems), top.get("note", problems));
+        let (purpose, perfect_night) = (top.get("purpose", problems), top.get("perfect_night", problems));
+        let effects = top.get("effects", problems);
+        let surface = top.node("sample", problems).and_then(|node| sample::read(node, problems));
+        let (tip, junction) = (top.get("tip", problems), top.get("junction", problems));
+        let (scanner, drift) = (top.get("scanner", problems), top.get("drift", problems));
+        let (lockin, rf) = (top.get("lockin", problems), top.get::<Rf>("rf", problems));
+        let cryostat = top.get("cryostat", problems);
+        let (magnet_z, magnet_x) = (top.get("magnet_z", problems), top.get("magnet_x", problems));
+        let (chamber, preparation) = (top.get("chamber", problems), top.get("preparation", problems));
+        top.finish(problems);
+        let Rf { source: rf_source, line: rf_line } = rf?;
         Some(Self {
-            name,
-            note,
-            purpose,
-            perfect_night,
-            effects,
+            name: name?,
+            note: note?,
+            purpose: purpose?,
+            perfect_night: perfect_night?,
+            effects: effects?,
             surface: surface?,
             tip: tip?,
             junction: junction?,
@@ -203,6 +190,30 @@ impl World {
             chamber: chamber?,
             preparation: preparation?,
         })
+    }
+}
+
+fields! {
+    /// What a world file may say.
+    WORLD (pub) = "World", "Everything a simulated microscope is made of, as it stands when a night begins." {
+        needed "name", Kind::Text, "Its name.";
+        needed "note", Kind::Text, "What it is, and that it is invented.";
+        optional "starts_from", Kind::Named(|| World::shipped_names().collect()), "A shipped world that has whatever is left out here; a list that is given replaces the whole list.";
+        or "purpose" = "", Kind::Text, "What it is for, in one line.";
+        or "perfect_night" = "", Kind::Text, "What a perfect night would find in it.";
+        or "effects" = "()", Effects::PART, "What makes nights hard.";
+        needed "sample", Kind::Part(&[sample::SAMPLE]), "What lies on the surface.";
+        needed "tip", TipLaw::PART, "The tip and what may happen to it.";
+        needed "junction", Junction::PART, "The junction and the current amplifier.";
+        needed "scanner", Scanner::PART, "The scanner and its loop.";
+        needed "drift", DriftLaw::PART, "Drift and creep.";
+        needed "lockin", LockinParams::PART, "The lock-in.";
+        needed "rf", Rf::PART, "The RF source and its line.";
+        needed "cryostat", CryostatParams::PART, "Helium bath, pot and stage.";
+        needed "magnet_z", MagnetParams::PART, "The coil for the field out of the surface.";
+        needed "magnet_x", MagnetParams::PART, "The coil for the field in the surface.";
+        needed "chamber", ChamberParams::PART, "The microscope's chamber.";
+        needed "preparation", ChamberParams::PART, "The preparation chamber.";
     }
 }
 

@@ -1,152 +1,148 @@
 //! The sample's part of a world file: kinds, places, couplings, edges.
 
-use super::apparatus::steps;
-use super::section::{Range, Section};
+use super::tip::degrees;
 use crate::document::{Node, Problem};
-use crate::sample::{Coupling, Edge, Relaxation, Site, Species, Surface};
+use crate::sample::{Coupling, Edge, Site, Species, Surface};
+use noctule_ground::fields;
+use noctule_ground::section;
+use noctule_ground::section::{Described, Kind, Range, number, read_one, si};
 
 /// More sites than a scanner's field holds are a mistake.
 const SITES_MAX: usize = 1000;
 /// Largest space of one coupled group; beyond it a spectrum would take for ever.
 const DIMENSION_MAX: f64 = 64.0;
+/// A place on the sample, in nm in a file.
+const PLACE: Kind = Kind::Numbers(2, "nm", 1e-9, Range::Within(-1e4, 1e4));
 
-pub(super) fn read(node: Node<'_>, problems: &mut Vec<Problem>) -> Surface {
-    let mut sample = Section::open(node, problems);
-    let kinds = sample.list("species");
-    let places = sample.list("sites");
-    let joints = sample.list("couplings");
-    let edges = sample.list("edges");
+fields! {
+    /// The whole sample.
+    SAMPLE (pub(super)) = "Sample", "What lies on the surface." {
+        needed "species", Species::PARTS, "Kinds of adsorbates, one at least.";
+        optional "sites", Place::PARTS, "What lies where; a thousand at most.";
+        optional "couplings", Joint::PARTS, "Exchange between sites.";
+        optional "edges", Rise::PARTS, "Step edges.";
+    }
+}
+
+section! {
+    /// One adsorbate at its place.
+    #[derive(Debug)]
+    struct Place = "Site" {
+        /// Its name.
+        name: String = Kind::Text, "name";
+        /// The kind that lies there.
+        species: String = Kind::Text, "species";
+        /// Where it lies in the sample's frame (x, y).
+        at_m: [f64; 2] = PLACE, "at_nm";
+    }
+}
+
+section! {
+    /// Exchange between two sites; their dipoles follow from the places.
+    #[derive(Debug)]
+    struct Joint = "Coupling" {
+        /// Name of one site.
+        from: String = Kind::Text, "from";
+        /// Name of the other.
+        to: String = Kind::Text, "to";
+        /// J of +J S1·S2.
+        exchange_ghz: f64 = si("GHz", Range::Within(-1e5, 1e5)), "exchange_ghz";
+    }
+}
+
+section! {
+    /// A step edge.
+    #[derive(Debug)]
+    struct Rise = "Edge" {
+        /// A point on the edge (x, y).
+        at_m: [f64; 2] = PLACE, "at_nm";
+        /// Direction of the upper terrace, from x towards y.
+        uphill: f64 = degrees(Range::Within(-360.0, 360.0)), "uphill_deg";
+        /// Height.
+        height_m: f64 = number("nm", 1e-9, Range::Within(-5.0, 5.0)), "height_nm";
+        /// Width over which a tip sees it rise.
+        width_m: f64 = number("nm", 1e-9, Range::Positive), "width_nm";
+    }
+}
+
+pub(super) fn read(node: Node<'_>, problems: &mut Vec<Problem>) -> Option<Surface> {
+    let before = problems.len();
+    let mut sample = SAMPLE.open(node, problems);
+    let mut list = |name, problems: &mut Vec<Problem>| {
+        sample.node(name, problems).map(|node| node.items(problems)).unwrap_or_default()
+    };
+    let [kinds, places, joints, edges] =
+        ["species", "sites", "couplings", "edges"].map(|name| list(name, problems));
     if kinds.is_empty() {
-        sample.complain("a sample needs at least one entry in `species`");
+        problems.push(node.problem("a sample needs at least one entry in `species`", None));
     }
     if places.len() > SITES_MAX {
-        sample.complain(format!("a sample may have {SITES_MAX} sites at most, not {}", places.len()));
+        let message = format!("a sample may have {SITES_MAX} sites at most, not {}", places.len());
+        problems.push(node.problem(message, None));
     }
-    sample.finish();
-    let mut surface =
-        Surface { species: Vec::new(), sites: Vec::new(), couplings: Vec::new(), edges: Vec::new() };
-    for kind in kinds {
-        let read = species(kind, problems);
-        unique(&surface.species, |known| known.name == read.name, kind, &read.name, problems);
-        surface.species.push(read);
+    sample.finish(problems);
+    let names = names_of(&kinds, problems);
+    let species: Vec<Species> = kinds.into_iter().filter_map(|kind| read_one(kind, problems)).collect();
+    let spots = names_of(&places, problems);
+    let sites =
+        places.into_iter().take(SITES_MAX).filter_map(|place| site(place, &names, problems)).collect();
+    let couplings = joints.into_iter().filter_map(|joint| coupling(joint, &spots, problems)).collect();
+    let edges = edges.into_iter().filter_map(|edge| read_one(edge, problems)).map(Rise::edge).collect();
+    let surface = Surface { species, sites, couplings, edges };
+    // Of a sample that lacks something nobody can say which sites are coupled.
+    if problems.len() > before {
+        return None;
     }
-    for place in places.into_iter().take(SITES_MAX) {
-        let read = site(place, &surface.species, problems);
-        unique(&surface.sites, |known| known.name == read.name, place, &read.name, problems);
-        surface.sites.push(read);
-    }
-    for joint in joints {
-        surface.couplings.extend(coupling(joint, &surface.sites, problems));
-    }
-    surface.edges = edges.into_iter().map(|node| edge(node, problems)).collect();
     check_groups(node, &surface, problems);
-    surface
+    Some(surface)
 }
 
-fn unique<T>(
-    known: &[T],
-    same: impl Fn(&T) -> bool,
-    node: Node<'_>,
-    name: &str,
-    problems: &mut Vec<Problem>,
-) {
-    if known.iter().any(same) {
-        problems.push(node.problem(format!("the name `{name}` is used twice"), None));
-    }
-}
-
-fn species(node: Node<'_>, problems: &mut Vec<Problem>) -> Species {
-    let mut kind = Section::open(node, problems);
-    let name = kind.text("name");
-    let spin = half_whole(&mut kind, "spin", 8.0);
-    let magnetic = spin > 0.0;
-    let one = if magnetic { Range::Positive } else { Range::NotNegative };
-    let read = Species {
-        name,
-        height_m: kind.scaled("height_nm", Range::Within(-5.0, 5.0), 1e-9),
-        width_m: kind.scaled("width_nm", Range::Positive, 1e-9),
-        movable: kind.flag("movable"),
-        spin,
-        g: kind.numbers_or("g", Range::Within(-20.0, 20.0), [0.0; 3]),
-        axial_ghz: kind.number_or("axial_ghz", Range::Any, 0.0),
-        rhombic_ghz: kind.number_or("rhombic_ghz", Range::Any, 0.0),
-        nuclear_spin: half_whole(&mut kind, "nuclear_spin", 8.0),
-        nuclear_g: kind.number_or("nuclear_g", Range::Within(-10.0, 10.0), 0.0),
-        hyperfine_ghz: kind
-            .numbers_or("hyperfine_mhz", Range::Within(-1e5, 1e5), [0.0; 3])
-            .map(|mhz| mhz * 1e-3),
-        relaxation: Relaxation {
-            t1_s: kind.number_or("t1_ns", one, 1.0) * 1e-9,
-            t2_s: kind.number_or("t2_ns", one, 1.0) * 1e-9,
-            dephasing_per_electron: kind.number_or("dephasing_per_electron", Range::NotNegative, 0.0),
-            rabi_rad_s_v: kind.number_or("rabi_rad_us_mv", Range::NotNegative, 0.0) * 1e9,
-            asymmetry: kind.number_or("asymmetry", Range::Within(-10.0, 10.0), 0.0),
-            readout: kind.number_or("readout", Range::Fraction, 0.0),
-        },
-        steps: {
-            let nodes = kind.list("steps");
-            steps(nodes, kind.problems)
-        },
-    };
-    if read.relaxation.t2_s > 2.0 * read.relaxation.t1_s * (1.0 + 1e-12) {
-        kind.complain("`t2_ns` must be at most twice `t1_ns`");
-    }
-    if magnetic && read.g == [0.0; 3] {
-        kind.complain("a species with a spin needs `g`, three numbers");
-    }
-    kind.finish();
-    read
-}
-
-/// A spin: a whole multiple of one half.
-fn half_whole(section: &mut Section<'_, '_>, name: &'static str, most: f64) -> f64 {
-    let spin = section.number_or(name, Range::Within(0.0, most), 0.0);
-    if (2.0 * spin).fract() != 0.0 {
-        section.complain(format!("`{name}` must be a multiple of 1/2, not {spin}"));
-        return 0.0;
-    }
-    spin
-}
-
-fn site(node: Node<'_>, kinds: &[Species], problems: &mut Vec<Problem>) -> Site {
-    let mut place = Section::open(node, problems);
-    let name = place.text("name");
-    let kind = place.text("species");
-    let at_m = place.numbers("at_nm", Range::Within(-1e4, 1e4), 1e-9);
-    let species = kinds.iter().position(|known| known.name == kind);
-    if species.is_none() && !kind.is_empty() {
-        place.complain(format!("the site `{name}` names the species `{kind}`, which is not listed"));
-    }
-    place.finish();
-    Site { name, species: species.unwrap_or(0), at_m, present: true }
-}
-
-fn coupling(node: Node<'_>, sites: &[Site], problems: &mut Vec<Problem>) -> Option<Coupling> {
-    let mut joint = Section::open(node, problems);
-    let names = [joint.text("from"), joint.text("to")];
-    let exchange_ghz = joint.number("exchange_ghz", Range::Within(-1e5, 1e5));
-    let found = names.clone().map(|name| sites.iter().position(|site| site.name == name));
-    for (name, place) in names.iter().zip(found) {
-        if place.is_none() && !name.is_empty() {
-            joint.complain(format!("a coupling names the site `{name}`, which is not listed"));
+/// The names of some structs, also of those that have other faults: what asks for one of these finds it.
+fn names_of(nodes: &[Node<'_>], problems: &mut Vec<Problem>) -> Vec<String> {
+    let mut names = Vec::new();
+    for node in nodes {
+        let named = node.fields(&mut Vec::new()).take("name").and_then(|name| name.string(&mut Vec::new()));
+        let name = named.unwrap_or_default();
+        if !name.is_empty() && names.contains(&name) {
+            problems.push(node.problem(format!("the name `{name}` is used twice"), None));
         }
+        names.push(name);
     }
-    if names[0] == names[1] {
-        joint.complain(format!("the site `{}` is coupled to itself", names[0]));
-    }
-    joint.finish();
-    let [Some(from), Some(to)] = found else { return None };
-    (from != to).then_some(Coupling { sites: [from, to], exchange_ghz })
+    names
 }
 
-fn edge(node: Node<'_>, problems: &mut Vec<Problem>) -> Edge {
-    let mut edge = Section::open(node, problems);
-    let at_m = edge.numbers("at_nm", Range::Within(-1e4, 1e4), 1e-9);
-    let angle = edge.scaled("uphill_deg", Range::Within(-360.0, 360.0), std::f64::consts::PI / 180.0);
-    let height_m = edge.scaled("height_nm", Range::Within(-5.0, 5.0), 1e-9);
-    let width_m = edge.scaled("width_nm", Range::Positive, 1e-9);
-    edge.finish();
-    Edge { at_m, normal: [angle.cos(), angle.sin()], height_m, width_m }
+fn site(node: Node<'_>, kinds: &[String], problems: &mut Vec<Problem>) -> Option<Site> {
+    let Place { name, species: kind, at_m } = read_one(node, problems)?;
+    let species = kinds.iter().position(|known| *known == kind);
+    if species.is_none() {
+        let message = format!("the site `{name}` names the species `{kind}`, which is not listed");
+        problems.push(node.problem(message, None));
+    }
+    Some(Site { name, species: species?, at_m, present: true })
+}
+
+fn coupling(node: Node<'_>, sites: &[String], problems: &mut Vec<Problem>) -> Option<Coupling> {
+    let Joint { from, to, exchange_ghz } = read_one(node, problems)?;
+    if from == to {
+        problems.push(node.problem(format!("the site `{from}` is coupled to itself"), None));
+        return None;
+    }
+    let [from, to] = [from, to].map(|name| {
+        let found = sites.iter().position(|site| *site == name);
+        if found.is_none() {
+            let message = format!("a coupling names the site `{name}`, which is not listed");
+            problems.push(node.problem(message, None));
+        }
+        found
+    });
+    Some(Coupling { sites: [from?, to?], exchange_ghz })
+}
+
+impl Rise {
+    fn edge(self) -> Edge {
+        let Self { at_m, uphill, height_m, width_m } = self;
+        Edge { at_m, normal: [uphill.cos(), uphill.sin()], height_m, width_m }
+    }
 }
 
 fn check_groups(node: Node<'_>, surface: &Surface, problems: &mut Vec<Problem>) {

@@ -1,58 +1,60 @@
 //! The tip's part of a world file.
 
-use super::section::{Range, Section};
-use crate::document::{Node, Problem};
+use crate::document::Problem;
 use crate::tip::{Apex, FieldLaw, Preparation, Switching};
+use noctule_ground::fields;
+use noctule_ground::section;
+use noctule_ground::section::{Described, Given, Kind, Range, Section, number, plain, si};
 
-/// The tip at the start and what may happen to it.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct TipLaw {
-    /// The apex at the start.
-    pub apex: Apex,
-    /// How its field falls with distance.
-    pub field: FieldLaw,
-    /// How it switches.
-    pub switching: Switching,
-    /// How it is prepared and lost.
-    pub preparation: Preparation,
+section! {
+    /// The tip at the start and what may happen to it.
+    #[derive(Debug, Clone, Copy, PartialEq)]
+    pub struct TipLaw = "Tip" {
+        /// The apex at the start.
+        pub apex: Apex = Apex::PART, "apex";
+    } and {
+        /// How its field falls with distance.
+        pub field: FieldLaw;
+        /// How it switches.
+        pub switching: Switching;
+        /// How it is prepared and lost.
+        pub preparation: Preparation;
+    }
 }
 
-pub(super) fn read(node: Node<'_>, problems: &mut Vec<Problem>) -> TipLaw {
-    let mut tip = Section::open(node, problems);
-    let apex = tip.need("apex").map_or(Apex::BARE, |node| apex(node, tip.problems));
-    let field = FieldLaw {
-        reference_gap_m: tip.scaled("reference_gap_nm", Range::Positive, 1e-9),
-        exchange_decay_m: tip.scaled("exchange_decay_nm", Range::Positive, 1e-9),
-        moment_depth_m: tip.scaled("moment_depth_nm", Range::NotNegative, 1e-9),
-    };
-    let switching = Switching {
-        thermal_hz: tip.number("thermal_switching_hz", Range::Within(0.0, 100.0)),
-        per_electron: tip.number("switching_per_electron", Range::Fraction),
-        threshold_v: tip.scaled("switching_threshold_mv", Range::Positive, 1e-3),
-        width_v: tip.scaled("switching_width_mv", Range::Positive, 1e-3),
-    };
-    let preparation = Preparation {
-        pick_up_chance: tip.number("pick_up_chance", Range::Fraction),
-        drop_chance: tip.number("drop_chance", Range::Fraction),
-        pulse_chance: tip.number("pulse_chance", Range::Fraction),
-        pulse_threshold_v: tip.number("pulse_threshold_v", Range::Positive),
-        changes_per_hour: tip.number("changes_per_hour", Range::Within(0.0, 3600.0)),
-        contact_gap_m: tip.scaled("contact_gap_nm", Range::NotNegative, 1e-9),
-        reach_m: tip.scaled("pick_up_reach_nm", Range::Positive, 1e-9),
-    };
-    tip.finish();
-    TipLaw { apex, field, switching, preparation }
+/// Degrees in a file, radians in the program.
+pub(super) const fn degrees(range: Range) -> Kind {
+    number("deg", std::f64::consts::PI / 180.0, range)
 }
 
-fn apex(node: Node<'_>, problems: &mut Vec<Problem>) -> Apex {
-    let mut apex = Section::open(node, problems);
-    let atoms = apex.whole_or("atoms", 20, 0) as u32;
-    let polarisation = apex.number("polarisation", Range::Within(0.0, 0.95));
-    let moment_mub = apex.number("moment_mub", Range::Within(0.0, 100.0));
-    let tilt = apex.scaled("tilt_deg", Range::Within(0.0, 80.0), std::f64::consts::PI / 180.0);
-    let turn = apex.scaled("turn_deg", Range::Within(-360.0, 360.0), std::f64::consts::PI / 180.0);
-    let exchange_t = apex.scaled("exchange_mt", Range::Within(-10_000.0, 10_000.0), 1e-3);
-    apex.finish();
-    let axis = [tilt.sin() * turn.cos(), tilt.sin() * turn.sin(), tilt.cos()];
-    Apex { atoms, polarisation, moment_mub, axis, exchange_t }
+fields! {
+    APEX = "Apex", "The last few atoms of the tip." {
+        or "atoms" = "0", Kind::Whole(0, 20), "Magnetic atoms picked up so far.";
+        needed "polarisation", plain(Range::Within(0.0, 0.95)), "Size of the spin polarisation of the current; 0 for no contrast.";
+        needed "moment_mub", si("µB", Range::Within(0.0, 100.0)), "Moment of the apex.";
+        needed "tilt_deg", degrees(Range::Within(0.0, 80.0)), "Angle of the easy axis to the normal of the surface.";
+        needed "turn_deg", degrees(Range::Within(-360.0, 360.0)), "Direction of that tilt, from x towards y.";
+        needed "exchange_mt", number("mT", 1e-3, Range::Within(-10_000.0, 10_000.0)), "Exchange field on a spin at the reference gap, along the moment if positive.";
+    }
+}
+
+impl Described for Apex {
+    const SECTION: &'static Section = APEX;
+
+    fn take(given: &mut Given<'_>, problems: &mut Vec<Problem>) -> Option<Self> {
+        let atoms = given.get("atoms", problems);
+        let polarisation = given.get("polarisation", problems);
+        let moment_mub = given.get("moment_mub", problems);
+        let (tilt, turn) = (given.get::<f64>("tilt_deg", problems), given.get::<f64>("turn_deg", problems));
+        let exchange_t = given.get("exchange_mt", problems);
+        let (tilt, turn) = (tilt?, turn?);
+        let axis = [tilt.sin() * turn.cos(), tilt.sin() * turn.sin(), tilt.cos()];
+        Some(Self {
+            atoms: atoms?,
+            polarisation: polarisation?,
+            moment_mub: moment_mub?,
+            axis,
+            exchange_t: exchange_t?,
+        })
+    }
 }

@@ -4,7 +4,7 @@ use super::{FaultPlan, PROMISES, Promise};
 use crate::faults::{LinkTrouble, Mishap, Planned, RunnerTrouble};
 use crate::instrument::faulty::TASKS;
 use crate::record::Word;
-use noctule_sim::Fault;
+use noctule_ground::fault::Fault;
 use rand::RngExt;
 use rand_chacha::ChaCha8Rng;
 use rand_chacha::rand_core::SeedableRng;

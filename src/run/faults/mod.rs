@@ -12,14 +12,13 @@ use crate::bench::Bench;
 use crate::drive::virtual_time::Disturbances;
 use crate::faults::{Mishap, Planned, RunnerTrouble};
 use crate::instrument::faulty::{Afflicted, Faulty, Trouble};
+use crate::instrument::simulated::{Microscope, World};
 use crate::instrument::{Instrument, Simulated};
 use crate::quantity::TimePoint;
 use crate::record::{Entry, Point, RecordError, Recorder};
 use crate::supervisor::Event;
 use file::visit;
-use noctule_sim::Fault;
-use noctule_sim::microscope::Microscope;
-use noctule_sim::world::World;
+use noctule_ground::fault::Fault;
 
 /// Everything that goes wrong in one rehearsal.
 #[derive(Debug, Clone, PartialEq, Default)]

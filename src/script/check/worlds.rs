@@ -4,7 +4,7 @@ use super::scan::place_of;
 use crate::bench::{Bench, LinkKind};
 use crate::diagnostic::{Code, Diagnostic};
 use crate::document::nearest;
-use noctule_sim::world::World;
+use crate::instrument::simulated::World;
 use std::path::Path;
 
 /// Everything that is wrong with the worlds of a bench's simulated links. `text` is the text of the bench

@@ -5,23 +5,7 @@
 //! spin or a coupling, for there it may be a slip of the pen). RON: the same
 //! fields, where an unknown one is a fault.
 //!
-//! | where | field | meaning |
-//! |---|---|---|
-//! | top | `spins`, `couplings` | lists of the following; `couplings` may be left out |
-//! | | `B_T` | applied field, T: a vector, or a list of vectors |
-//! | spin | `type` | `"e"` electron, `"n"` nucleus; in RON also `Electron(…)`, `Nucleus(…)` |
-//! | | `name` | free; couplings may use it |
-//! | | `S` | spin quantum number |
-//! | | `g` | electron: a number, three principal values, or a 3 by 3 matrix |
-//! | | `gN` | nucleus: nuclear g factor |
-//! | | `D_GHz`, `E_GHz`, `F4_GHz` | anisotropy terms; the last may be written `F_GHz` |
-//! | | `Q_GHz` | quadrupole tensor, principal values or matrix |
-//! | | `Btip_T` | field on this spin alone |
-//! | | `turn` | axes of the spin: `axis` (vector) and `angle_deg`, or `zyz_deg` (three angles) |
-//! | coupling | `pair` | two spins, by index from 0 or by name |
-//! | | `kind` | `"tensor_diag"`, `"tensor"`, `"isotropic"` or `"dipole"`; may be left out |
-//! | | `T_GHz` | a number, three principal values, or a matrix; `turn` as above |
-//! | | `r_nm` | dipole: vector from the first to the second spin |
+//! What each field means stands in [`CASE`].
 //!
 //! ```
 //! use noctule_sim::spin::case;
@@ -35,15 +19,16 @@
 //! assert_eq!(problems.len(), 2);
 //! ```
 
+mod fields;
 mod lines;
 mod reader;
-mod tree;
 
+pub use fields::CASE;
 pub use lines::{CaseLines, FieldLines, Line, LineStrength};
 
 use super::fault::SpinError;
 use super::system::SpinSystem;
-use crate::document::Problem;
+use crate::document::{Problem, Text};
 
 /// A spin system with the fields it is asked about.
 #[derive(Debug, Clone)]
@@ -84,13 +69,12 @@ pub fn field_range(from_t: [f64; 3], to_t: [f64; 3], points: usize) -> Vec<[f64;
 
 /// Reads a case from JSON and reports every fault with its place.
 pub fn read_json(text: &str) -> Result<Case, Vec<Problem>> {
-    let tree = tree::from_json(text).map_err(|problem| vec![problem])?;
-    reader::read(text, &tree, Vec::new(), reader::Unknown::Ignored)
+    let text = Text::json(text);
+    reader::read(text.parse().map_err(|problem| vec![problem])?, reader::Unknown::Ignored)
 }
 
 /// Reads a case from RON and reports every fault with its place.
 pub fn read_ron(text: &str) -> Result<Case, Vec<Problem>> {
-    let mut problems = Vec::new();
-    let tree = tree::from_ron(text, &mut problems).map_err(|problem| vec![problem])?;
-    reader::read(text, &tree, problems, reader::Unknown::Refused)
+    let text = Text::new(text);
+    reader::read(text.parse().map_err(|problem| vec![problem])?, reader::Unknown::Refused)
 }

@@ -1,13 +1,14 @@
-//! From the tree to a spin system, collecting every fault on the way.
+//! From a file to a spin system, collecting every fault on the way.
 
 use super::Case;
-use super::tree::{Item, Shape, problem_at};
-use crate::document::{Problem, nearest};
+use super::fields::{CASE, COUPLING, ELECTRON, NUCLEUS, TURN};
+use crate::document::{Node, Problem, nearest};
 use crate::spin::coupling::Coupling;
 use crate::spin::fault::{SpinError, Subject};
 use crate::spin::site::{Site, turn_about, turn_zyz};
 use crate::spin::system::SpinSystem;
 use nalgebra::{Matrix3, Rotation3, Vector3};
+use noctule_ground::section::Given;
 
 /// What becomes of fields nobody asked for.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -16,15 +17,10 @@ pub(super) enum Unknown {
     Refused,
 }
 
-/// Reads a case; `problems` are those found while the tree was made.
-pub(super) fn read(
-    text: &str,
-    tree: &Item,
-    problems: Vec<Problem>,
-    unknown: Unknown,
-) -> Result<Case, Vec<Problem>> {
-    let mut reader = Reader { text, unknown, problems, ignored: Vec::new() };
-    let case = reader.case(tree);
+/// Reads a case.
+pub(super) fn read(root: Node<'_>, unknown: Unknown) -> Result<Case, Vec<Problem>> {
+    let mut reader = Reader { unknown, problems: Vec::new(), ignored: Vec::new() };
+    let case = reader.case(root);
     match case {
         Some((system, fields_t)) if reader.problems.is_empty() => {
             assert!(!fields_t.is_empty(), "a case has at least one field");
@@ -38,348 +34,261 @@ pub(super) fn read(
     }
 }
 
-struct Reader<'t> {
-    text: &'t str,
+struct Reader {
     unknown: Unknown,
     problems: Vec<Problem>,
     ignored: Vec<Problem>,
 }
 
-/// The fields of one object, taken one by one.
-struct Fields<'i> {
-    owner: &'i Item,
-    label: Option<&'i str>,
-    entries: Vec<(&'i str, &'i Item)>,
-    known: Vec<&'static str>,
-}
-
-impl<'i> Fields<'i> {
-    fn take(&mut self, name: &'static str) -> Option<&'i Item> {
-        self.known.push(name);
-        let at = self.entries.iter().position(|(entry, _)| *entry == name)?;
-        Some(self.entries.remove(at).1)
-    }
-}
-
-impl Reader<'_> {
-    fn complain(&mut self, item: &Item, message: impl Into<String>) {
-        self.problems.push(problem_at(self.text, item.offset, message));
+impl Reader {
+    fn complain(&mut self, node: Node<'_>, message: impl Into<String>) {
+        self.problems.push(node.problem(message, None));
     }
 
-    /// `None` if it is not an object; a name given twice is a fault.
-    fn fields<'i>(&mut self, item: &'i Item) -> Option<Fields<'i>> {
-        let Shape::Fields { label, entries } = &item.shape else {
-            self.expected(item, "fields with names are expected here");
-            return None;
-        };
-        let mut seen: Vec<(&str, &Item)> = Vec::new();
-        for (name, value) in entries {
-            if seen.iter().any(|(other, _)| other == name) {
-                self.complain(value, format!("`{name}` is given twice"));
-            } else {
-                seen.push((name.as_str(), value));
-            }
-        }
-        Some(Fields { owner: item, label: label.as_deref(), entries: seen, known: Vec::new() })
+    fn finish(&mut self, given: Given<'_>) {
+        given.finish(match self.unknown {
+            Unknown::Ignored => &mut self.ignored,
+            Unknown::Refused => &mut self.problems,
+        });
     }
 
-    fn need<'i>(&mut self, fields: &mut Fields<'i>, name: &'static str) -> Option<&'i Item> {
-        let found = fields.take(name);
-        if found.is_none() {
-            self.complain(fields.owner, format!("the field `{name}` is missing"));
-        }
-        found
-    }
-
-    fn finish(&mut self, fields: Fields<'_>) {
-        for (name, item) in fields.entries {
-            let mut problem = problem_at(self.text, item.offset, format!("there is no field `{name}` here"));
-            problem.help = match nearest(name, fields.known.iter().copied()) {
-                Some(near) => Some(format!("did you mean `{near}`?")),
-                None => Some(format!("known here: {}", fields.known.join(", "))),
-            };
-            match self.unknown {
-                Unknown::Ignored => self.ignored.push(problem),
-                Unknown::Refused => self.problems.push(problem),
-            }
-        }
-    }
-
-    fn expected(&mut self, item: &Item, message: &str) {
-        if item.shape != Shape::Broken {
-            self.complain(item, message);
-        }
-    }
-
-    fn case(&mut self, tree: &Item) -> Option<(SpinSystem, Vec<[f64; 3]>)> {
-        let mut top = self.fields(tree)?;
-        let spins = self.need(&mut top, "spins");
-        let fields_t = self.need(&mut top, "B_T").and_then(|item| self.applied_fields(item));
-        let couplings = top.take("couplings");
+    fn case(&mut self, root: Node<'_>) -> Option<(SpinSystem, Vec<[f64; 3]>)> {
+        let mut top = CASE.open(root, &mut self.problems);
+        let spins = top.node("spins", &mut self.problems);
+        let fields_t = top.node("B_T", &mut self.problems).and_then(|node| self.applied_fields(node));
+        let couplings = top.find("couplings");
         if self.unknown == Unknown::Refused {
             self.finish(top);
         }
-        let spin_items = self.list(spins?)?;
-        let sites: Vec<Site> = spin_items.iter().map(|item| self.site(item)).collect();
-        let coupling_items = couplings.and_then(|item| self.list(item)).unwrap_or_default();
+        let spins = spins?;
+        let spin_nodes = spins.items(&mut self.problems);
+        let sites: Vec<Site> = spin_nodes.iter().map(|node| self.site(*node)).collect();
+        let coupling_nodes = couplings.map(|node| node.items(&mut self.problems)).unwrap_or_default();
         // A coupling that can't be read leaves the others their faults.
-        let couplings: Vec<(usize, Coupling)> = coupling_items
+        let couplings: Vec<(usize, Coupling)> = coupling_nodes
             .iter()
             .enumerate()
-            .filter_map(|(index, item)| Some((index, self.coupling(item, &sites)?)))
+            .filter_map(|(index, node)| Some((index, self.coupling(*node, &sites)?)))
             .collect();
         let (places, couplings): (Vec<usize>, Vec<Coupling>) = couplings.into_iter().unzip();
         match SpinSystem::new(sites, couplings) {
             Ok(system) => Some((system, fields_t?)),
             Err(SpinError::Faults(faults)) => {
                 for fault in faults {
-                    let item = match fault.at {
-                        Subject::System => spins?,
-                        Subject::Site(index) => &spin_items[index],
-                        Subject::Coupling(index) => &coupling_items[places[index]],
+                    let node = match fault.at {
+                        Subject::System => spins,
+                        Subject::Site(index) => spin_nodes[index],
+                        Subject::Coupling(index) => coupling_nodes[places[index]],
                     };
-                    self.complain(item, fault.kind.to_string());
+                    self.complain(node, fault.kind.to_string());
                 }
                 None
             }
             Err(other) => {
-                self.complain(tree, other.to_string());
+                self.complain(root, other.to_string());
                 None
             }
         }
     }
 
     /// Reads one spin; what can't be read is complained about and left at a harmless value.
-    fn site(&mut self, item: &Item) -> Site {
+    fn site(&mut self, node: Node<'_>) -> Site {
         let mut site = Site::electron(0.5);
-        let Some(mut fields) = self.fields(item) else { return site };
-        let kind = match (fields.take("type").map(|item| (item, &item.shape)), fields.label) {
-            (Some((_, Shape::Text(kind))), None) if kind == "e" || kind == "n" => kind.clone(),
-            (None, Some("Electron")) => "e".to_string(),
-            (None, Some("Nucleus")) => "n".to_string(),
-            (found, _) => {
-                let at = found.map_or(item, |(item, _)| item);
+        let named = node.fields(&mut Vec::new()).take("type");
+        let kind = named.and_then(|kind| kind.string(&mut Vec::new()));
+        let section = match (kind.as_deref(), named.is_some(), node.label()) {
+            (Some("e"), _, None) | (_, false, Some("Electron")) => ELECTRON,
+            (Some("n"), _, None) | (_, false, Some("Nucleus")) => NUCLEUS,
+            _ => {
+                let at = named.unwrap_or(node);
                 self.complain(at, "a spin is an electron (type \"e\") or a nucleus (type \"n\")");
                 return site;
             }
         };
-        let spin = self.need(&mut fields, "S").and_then(|item| self.number(item)).unwrap_or(0.5);
-        if kind == "e" {
-            site = Site::electron(spin);
-            if let Some(g) = self.need(&mut fields, "g").and_then(|item| self.tensor(item)) {
-                site = site.g_tensor(g);
-            }
-            let [d_ghz, e_ghz] = ["D_GHz", "E_GHz"].map(|name| self.number_or_zero(fields.take(name)));
-            let f4_ghz = match (fields.take("F4_GHz"), fields.take("F_GHz")) {
-                (Some(_), Some(again)) => {
-                    self.complain(again, "`F_GHz` and `F4_GHz` are the same term: give one of them");
-                    0.0
-                }
-                (one, other) => self.number_or_zero(one.or(other)),
-            };
-            site = site.anisotropy_ghz(d_ghz, e_ghz).quartic_ghz(f4_ghz);
+        let mut given = section.open(node, &mut self.problems);
+        let spin = given.node("S", &mut self.problems).and_then(|node| node.number(&mut self.problems));
+        if section.name == ELECTRON.name {
+            site = self.electron(Site::electron(spin.unwrap_or(0.5)), &mut given);
         } else {
-            let g = self.need(&mut fields, "gN").and_then(|item| self.number(item));
-            site = Site::nucleus(spin, g.unwrap_or(0.0));
+            let g = given.get("gN", &mut self.problems);
+            site = Site::nucleus(spin.unwrap_or(0.5), g.unwrap_or(0.0));
         }
-        if let Some(q) = fields.take("Q_GHz") {
-            if matches!(q.shape, Shape::Number(_)) {
-                self.complain(q, "Q_GHz needs three principal values or a 3 by 3 matrix: a number alone would only shift all levels");
-            } else if let Some(q) = self.tensor(q) {
-                site = site.quadrupole_ghz(q);
+        if let Some(node) = given.find("Q_GHz") {
+            if node.source().starts_with('[') {
+                if let Some(q) = self.tensor(node) {
+                    site = site.quadrupole_ghz(q);
+                }
+            } else {
+                self.complain(node, "Q_GHz needs three principal values or a 3 by 3 matrix: a number alone would only shift all levels");
             }
         }
-        if let Some(Shape::Text(name)) = fields.take("name").map(|item| &item.shape) {
-            site = site.named(name);
-        }
-        if let Some(field) = fields.take("Btip_T").and_then(|item| self.vector(item)) {
+        site = site.named(given.get::<Option<String>>("name", &mut self.problems).flatten().unwrap_or_default());
+        if let Some(field) = given.get::<Option<[f64; 3]>>("Btip_T", &mut self.problems).flatten() {
             site = site.site_field_t(field);
         }
-        if let Some(turn) = fields.take("turn").and_then(|item| self.turn(item)) {
+        if let Some(turn) = given.find("turn").and_then(|node| self.turn(node)) {
             site = site.turned(turn);
         }
-        self.finish(fields);
+        self.finish(given);
         site
     }
 
-    fn coupling(&mut self, item: &Item, sites: &[Site]) -> Option<Coupling> {
-        let mut fields = self.fields(item)?;
-        let pair = self.need(&mut fields, "pair").and_then(|item| self.pair(item, sites));
-        let kind = fields.take("kind");
-        let tensor = fields.take("T_GHz");
-        let distance = fields.take("r_nm");
-        let turn = fields.take("turn").map(|item| self.turn(item));
-        let named = match kind.map(|item| &item.shape) {
-            None => None,
-            Some(Shape::Text(name)) => Some(name.as_str()),
-            Some(_) => Some(""),
-        };
-        let by_distance = match named {
+    fn electron(&mut self, mut site: Site, given: &mut Given<'_>) -> Site {
+        if let Some(g) = given.node("g", &mut self.problems).and_then(|node| self.tensor(node)) {
+            site = site.g_tensor(g);
+        }
+        let [d_ghz, e_ghz] =
+            ["D_GHz", "E_GHz"].map(|name| given.get(name, &mut self.problems).unwrap_or(0.0));
+        let terms: [Option<f64>; 2] = ["F4_GHz", "F_GHz"].map(|name| given.get(name, &mut self.problems));
+        if let [Some(_), Some(_)] = terms {
+            let again = given.at("F_GHz");
+            self.complain(again, "`F_GHz` and `F4_GHz` are the same term: give one of them");
+        }
+        site.anisotropy_ghz(d_ghz, e_ghz).quartic_ghz(terms[0].or(terms[1]).unwrap_or(0.0))
+    }
+
+    fn coupling(&mut self, node: Node<'_>, sites: &[Site]) -> Option<Coupling> {
+        let mut given = COUPLING.open(node, &mut self.problems);
+        let pair = given.node("pair", &mut self.problems).and_then(|node| self.pair(node, sites));
+        let kind = given.find("kind");
+        let (tensor, distance) = (given.find("T_GHz"), given.find("r_nm"));
+        let turn = given.find("turn").map(|node| self.turn(node));
+        let named = kind.map(|node| node.string(&mut Vec::new()).unwrap_or_default());
+        let by_distance = match named.as_deref() {
             Some("dipole") => Some(true),
             Some("tensor_diag" | "tensor" | "isotropic") => Some(false),
             None if tensor.is_some() != distance.is_some() => Some(distance.is_some()),
             None => {
-                self.complain(item, "a coupling has either `T_GHz` (a tensor) or `r_nm` (dipolar)");
+                self.complain(node, "a coupling has either `T_GHz` (a tensor) or `r_nm` (dipolar)");
                 None
             }
             Some(_) => {
-                let at = kind.unwrap_or(item);
+                let at = given.at("kind");
                 self.complain(at, "the kinds are \"tensor_diag\", \"tensor\", \"isotropic\" and \"dipole\"");
                 None
             }
         };
-        self.finish(fields);
+        let from_to: Option<[f64; 3]> = match by_distance {
+            Some(true) => given.get("r_nm", &mut self.problems),
+            _ => None,
+        };
+        self.finish(given);
         let missing = |name: &str| format!("the field `{name}` is missing");
-        match (by_distance?, tensor, distance) {
-            (true, None, Some(r)) => {
+        let complaint = match (by_distance?, tensor, distance) {
+            (true, None, Some(_)) => {
                 if turn.is_some() {
-                    self.complain(item, "`turn` does not belong to a dipolar coupling");
+                    self.complain(node, "`turn` does not belong to a dipolar coupling");
                 }
-                let r = self.vector(r)?;
-                Some(Coupling::dipole(pair?, r))
+                return Some(Coupling::dipole(pair?, from_to?));
             }
-            (false, Some(t), None) => {
-                let tensor = self.tensor(t)?;
+            (false, Some(tensor), None) => {
+                let tensor = self.tensor(tensor)?;
                 let turn = turn.unwrap_or(Some(Rotation3::identity()))?;
-                Some(Coupling::turned(pair?, tensor, turn))
+                return Some(Coupling::turned(pair?, tensor, turn));
             }
             (dipolar, Some(_), Some(_)) => {
                 let extra = if dipolar { "T_GHz" } else { "r_nm" };
-                self.complain(item, format!("`{extra}` does not belong to this kind of coupling"));
-                None
+                format!("`{extra}` does not belong to this kind of coupling")
             }
-            (true, ..) => {
-                self.complain(item, missing("r_nm"));
-                None
-            }
-            (false, ..) => {
-                self.complain(item, missing("T_GHz"));
-                None
-            }
-        }
+            (true, ..) => missing("r_nm"),
+            (false, ..) => missing("T_GHz"),
+        };
+        self.complain(node, complaint);
+        None
     }
 
-    fn pair(&mut self, item: &Item, sites: &[Site]) -> Option<[usize; 2]> {
-        let items = self.list(item)?;
-        let [first, second] = items else {
-            self.complain(item, "a pair names two spins");
+    fn pair(&mut self, node: Node<'_>, sites: &[Site]) -> Option<[usize; 2]> {
+        let items = node.items(&mut self.problems);
+        let [first, second] = items.as_slice() else {
+            self.complain(node, "a pair names two spins");
             return None;
         };
-        let (first, second) = (self.spin_index(first, sites), self.spin_index(second, sites));
+        let (first, second) = (self.spin_index(*first, sites), self.spin_index(*second, sites));
         Some([first?, second?])
     }
 
-    fn spin_index(&mut self, item: &Item, sites: &[Site]) -> Option<usize> {
-        match &item.shape {
-            Shape::Number(number) if *number >= 0.0 && number.fract() == 0.0 && *number < 1e9 => {
-                Some(*number as usize)
-            }
-            Shape::Text(name) => {
-                let found = sites.iter().position(|site| site.name == *name && !name.is_empty());
-                if found.is_none() {
-                    let mut problem =
-                        problem_at(self.text, item.offset, format!("no spin is named `{name}`"));
-                    problem.help = nearest(name, sites.iter().map(|site| site.name.as_str()))
-                        .map(|near| format!("did you mean `{near}`?"));
-                    self.problems.push(problem);
-                }
-                found
-            }
-            _ => {
-                self.expected(item, "a spin is named by its index from 0 or by its name");
-                None
-            }
+    fn spin_index(&mut self, node: Node<'_>, sites: &[Site]) -> Option<usize> {
+        if let Some(number) = node.number(&mut Vec::new())
+            && (0.0..1e9).contains(&number)
+            && number.fract() == 0.0
+        {
+            return Some(number as usize);
         }
+        let Some(name) = node.string(&mut Vec::new()) else {
+            self.complain(node, "a spin is named by its index from 0 or by its name");
+            return None;
+        };
+        let found = sites.iter().position(|site| site.name == name && !name.is_empty());
+        if found.is_none() {
+            let help = nearest(&name, sites.iter().map(|site| site.name.as_str()));
+            let help = help.map(|near| format!("did you mean `{near}`?"));
+            self.problems.push(node.problem(format!("no spin is named `{name}`"), help));
+        }
+        found
     }
 
-    fn applied_fields(&mut self, item: &Item) -> Option<Vec<[f64; 3]>> {
-        match &item.shape {
-            Shape::List(items) if matches!(items.first().map(|item| &item.shape), Some(Shape::List(_))) => {
-                let fields: Vec<_> = items.iter().map(|item| self.vector(item)).collect();
-                fields.into_iter().collect()
-            }
-            _ => self.vector(item).map(|field| vec![field]),
+    fn applied_fields(&mut self, node: Node<'_>) -> Option<Vec<[f64; 3]>> {
+        let items = node.items(&mut self.problems);
+        if items.first().is_some_and(|item| item.source().starts_with('[')) {
+            let fields: Vec<_> = items.into_iter().map(|item| self.vector(item)).collect();
+            return fields.into_iter().collect();
         }
+        (node.source().starts_with('[')).then(|| self.vector(node))?.map(|field| vec![field])
     }
 
-    fn list<'i>(&mut self, item: &'i Item) -> Option<&'i [Item]> {
-        match &item.shape {
-            Shape::List(items) => Some(items),
-            _ => {
-                self.expected(item, "a list is expected here");
-                None
+    fn vector(&mut self, node: Node<'_>) -> Option<[f64; 3]> {
+        let items = node.items(&mut self.problems);
+        if items.len() != 3 {
+            if node.source().starts_with('[') {
+                self.complain(node, "a list of three numbers is expected here");
             }
+            return None;
         }
-    }
-
-    fn number(&mut self, item: &Item) -> Option<f64> {
-        match item.shape {
-            Shape::Number(number) => Some(number),
-            _ => {
-                self.expected(item, "a number is expected here");
-                None
-            }
-        }
-    }
-
-    fn number_or_zero(&mut self, item: Option<&Item>) -> f64 {
-        item.and_then(|item| self.number(item)).unwrap_or(0.0)
-    }
-
-    fn vector(&mut self, item: &Item) -> Option<[f64; 3]> {
-        match &item.shape {
-            Shape::List(items) if items.len() == 3 => {
-                let numbers: Vec<_> = items.iter().map(|item| self.number(item)).collect();
-                Some([numbers[0]?, numbers[1]?, numbers[2]?])
-            }
-            _ => {
-                self.expected(item, "a list of three numbers is expected here");
-                None
-            }
-        }
+        let numbers: Vec<_> = items.into_iter().map(|item| item.number(&mut self.problems)).collect();
+        Some([numbers[0]?, numbers[1]?, numbers[2]?])
     }
 
     /// A number (isotropic), three principal values, or three rows of three.
-    fn tensor(&mut self, item: &Item) -> Option<Matrix3<f64>> {
-        match &item.shape {
-            Shape::Number(number) => Some(Matrix3::identity() * *number),
-            Shape::List(items)
-                if items.len() == 3 && items.iter().all(|i| matches!(i.shape, Shape::List(_))) =>
-            {
-                let rows: Vec<_> = items.iter().map(|item| self.vector(item)).collect();
-                let rows = [rows[0]?, rows[1]?, rows[2]?];
-                Some(Matrix3::from_fn(|i, j| rows[i][j]))
-            }
-            Shape::List(items) if items.len() == 3 => {
-                self.vector(item).map(|values| Matrix3::from_diagonal(&Vector3::from(values)))
-            }
-            _ => {
-                self.expected(item, "a number, a list of three or a 3 by 3 matrix is expected here");
-                None
-            }
+    fn tensor(&mut self, node: Node<'_>) -> Option<Matrix3<f64>> {
+        if let Some(number) = node.number(&mut Vec::new()) {
+            return Some(Matrix3::identity() * number);
         }
+        let items = node.items(&mut Vec::new());
+        if items.len() != 3 {
+            self.complain(node, "a number, a list of three or a 3 by 3 matrix is expected here");
+            return None;
+        }
+        if items.iter().all(|item| item.source().starts_with('[')) {
+            let rows: Vec<_> = items.into_iter().map(|item| self.vector(item)).collect();
+            let rows = [rows[0]?, rows[1]?, rows[2]?];
+            return Some(Matrix3::from_fn(|i, j| rows[i][j]));
+        }
+        self.vector(node).map(|values| Matrix3::from_diagonal(&Vector3::from(values)))
     }
 
-    fn turn(&mut self, item: &Item) -> Option<Rotation3<f64>> {
-        let mut fields = self.fields(item)?;
-        let turn = match (fields.take("axis"), fields.take("angle_deg"), fields.take("zyz_deg")) {
-            (Some(axis), Some(angle), None) => {
-                let (direction, angle) = (self.vector(axis), self.number(angle));
-                let turn = turn_about(direction?, angle?.to_radians());
+    fn turn(&mut self, node: Node<'_>) -> Option<Rotation3<f64>> {
+        let mut given = TURN.open(node, &mut self.problems);
+        let axis: Option<[f64; 3]> = given.get("axis", &mut self.problems);
+        let angle: Option<f64> = given.get("angle_deg", &mut self.problems);
+        let angles: Option<[f64; 3]> = given.get("zyz_deg", &mut self.problems);
+        let turn = match ["axis", "angle_deg", "zyz_deg"].map(|name| given.find(name).is_some()) {
+            [true, true, false] => axis.zip(angle).and_then(|(axis, angle)| {
+                let turn = turn_about(axis, angle.to_radians());
                 if turn.is_none() {
-                    self.complain(axis, "the axis has no direction");
+                    let at = given.at("axis");
+                    self.complain(at, "the axis has no direction");
                 }
                 turn
-            }
-            (None, None, Some(angles)) => {
-                self.vector(angles).map(|[a, b, c]| turn_zyz(a.to_radians(), b.to_radians(), c.to_radians()))
+            }),
+            [false, false, true] => {
+                angles.map(|[a, b, c]| turn_zyz(a.to_radians(), b.to_radians(), c.to_radians()))
             }
             _ => {
-                self.complain(item, "a turn has `axis` and `angle_deg`, or `zyz_deg`");
+                self.complain(node, "a turn has `axis` and `angle_deg`, or `zyz_deg`");
                 None
             }
         };
-        self.finish(fields);
+        self.finish(given);
         turn
     }
 }

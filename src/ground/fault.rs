@@ -1,6 +1,6 @@
 //! What can go wrong with the simulated microscope, on request.
 
-use crate::Signal;
+use crate::signal::Signal;
 
 /// Something that happens to the apparatus, given to `Microscope::inflict`.
 ///

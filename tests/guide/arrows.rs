@@ -1,0 +1,45 @@
+//! The arrows of the code map.
+
+use std::path::{Path, PathBuf};
+
+/// Every file of Rust below a folder.
+fn files(folder: &Path, found: &mut Vec<PathBuf>) {
+    for entry in std::fs::read_dir(folder).unwrap() {
+        let path = entry.unwrap().path();
+        if path.is_dir() {
+            files(&path, found);
+        } else if path.extension().is_some_and(|extension| extension == "rs") {
+            found.push(path);
+        }
+    }
+}
+
+fn naming(word: &str, folder: &str) -> Vec<String> {
+    let root = Path::new(env!("CARGO_MANIFEST_DIR"));
+    let mut found = Vec::new();
+    files(&root.join(folder), &mut found);
+    assert!(found.len() > 3, "{folder} has files");
+    let has = |path: &PathBuf| std::fs::read_to_string(path).unwrap().contains(word);
+    let names = found.iter().filter(|path| has(path)).map(|path| path.strip_prefix(root).unwrap());
+    names.map(|path| path.to_string_lossy().into_owned()).collect()
+}
+
+/// The simulated instrument and the mimic import the physics, and nobody else does.
+#[test]
+fn the_physics_has_two_doors() {
+    let allowed =
+        |path: &String| path.starts_with("src/instrument/simulated") || path.starts_with("src/mimic/");
+    let (doors, others): (Vec<String>, Vec<String>) =
+        naming("noctule_sim", "src").into_iter().partition(allowed);
+    assert!(others.is_empty(), "the physics is imported by {others:#?}");
+    assert!(doors.len() > 3, "{doors:?}");
+}
+
+#[test]
+fn the_ground_and_the_numbers_stand_on_nothing_of_the_house() {
+    for (folder, word) in
+        [("src/ground", "noctule_sim::"), ("src/analysis", "noctule_sim"), ("src/analysis", "crate::bench")]
+    {
+        assert_eq!(naming(word, folder), Vec::<String>::new(), "{folder} names `{word}`");
+    }
+}
