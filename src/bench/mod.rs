@@ -11,6 +11,7 @@ mod channel;
 pub mod expression;
 mod link;
 mod messages;
+mod patience;
 mod read;
 mod read_channel;
 mod read_link;
@@ -28,6 +29,7 @@ pub use channel::{Address, BeyondStep, Channel, ChannelId, ScpiAddress};
 pub use expression::Condition;
 pub use link::{Link, LinkKind, ProcessLink, ScpiLink, ScpiTasks, SimulatedLink};
 pub use messages::{EVENTS, MessageHook};
+pub use patience::{IfChanged, Looks, OwnRetry, Retry};
 pub use read::read;
 pub use role::Role;
 pub use rules::{Action, Interlock, Permit, Step, StepAction, Subject, TaskKind};
@@ -49,6 +51,8 @@ pub struct Bench {
     pub lockin: Lockin,
     /// How failures of single commands are met.
     pub retry: Retry,
+    /// How instruments are looked at between times.
+    pub looks: Looks,
     /// Limits of a voltage pulse; none where the bench says nothing.
     pub pulse: Option<PulseLimits>,
     /// How often channel values go into the run file, s.
@@ -94,15 +98,6 @@ pub struct Lockin {
     pub order: u8,
     /// Part of a step that must have arrived at the output, 0 to 1.
     pub settle_fraction: f64,
-}
-
-/// How failures of single commands are met.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Retry {
-    /// Attempts in all.
-    pub attempts: u32,
-    /// Time between them, s.
-    pub pause_s: f64,
 }
 
 /// Limits of a voltage pulse at the junction.
@@ -198,6 +193,21 @@ impl Bench {
         };
         let here = self.channels.iter().filter(|channel| channel.link == link);
         self.links[link].timeout_s + here.filter_map(ready).fold(0.0, f64::max)
+    }
+
+    /// How failures of commands to a link are met.
+    pub fn retry_of(&self, link: usize) -> Retry {
+        self.links[link].retry.over(self.retry)
+    }
+
+    /// Channels of a link that show whether it is as it was left: all that can be set and read, or those that are
+    /// looked at often. Simulated instruments are nobody else's.
+    pub fn looked_at(&self, link: usize, all: bool) -> Vec<&Channel> {
+        if matches!(self.links[link].kind, LinkKind::Simulated(_)) {
+            return Vec::new();
+        }
+        let here = self.channels.iter().filter(|channel| channel.link == link);
+        here.filter(|channel| channel.is_looked_at() && (all || channel.is_looked_at_often())).collect()
     }
 
     /// All channels with their index.

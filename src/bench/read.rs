@@ -5,7 +5,9 @@ use super::read_channel::read_channels;
 use super::read_link::read_links;
 use super::read_rules::{read_interlocks, read_permits, read_steps};
 use super::read_spins::read_spins;
-use super::{Action, Bench, Helium, Keeper, Lockin, PulseLimits, Recentre, Refill, Retry, Role, StepAction};
+use super::{
+    Action, Bench, Helium, Keeper, Lockin, Looks, PulseLimits, Recentre, Refill, Retry, Role, StepAction,
+};
 use crate::diagnostic::{Code, Diagnostic, has_errors};
 use crate::document::{Fields, Node, Problem, Text, nearest};
 use crate::quantity::{Dimension, Quantity};
@@ -178,7 +180,8 @@ fn read_bench(root: Node<'_>, reader: &mut Reader<'_>) -> Option<Bench> {
         channels,
         task_link: None,
         lockin: Lockin { time_constant_s: 0.3, order: 4, settle_fraction: 0.99 },
-        retry: Retry { attempts: 3, pause_s: 0.2 },
+        retry: Retry::default(),
+        looks: Looks::default(),
         pulse: None,
         record_every_s: 60.0,
         permits: Vec::new(),
@@ -231,14 +234,8 @@ fn read_settings(fields: &mut Fields<'_>, bench: &mut Bench, reader: &mut Reader
     if let Some(node) = fields.take("lockin") {
         read_lockin(node, &mut bench.lockin, reader);
     }
-    if let Some(node) = fields.take("retry") {
-        reader.named(node, "Retry");
-        let mut inner = reader.with(|p| node.fields(p));
-        bench.retry.attempts =
-            u32::try_from(reader.whole(inner.take("attempts"), 3)).unwrap_or(u32::MAX).clamp(1, 20);
-        bench.retry.pause_s = reader.duration(inner.take("pause"), 0.2);
-        reader.finish(inner);
-    }
+    bench.retry = super::patience::read_own(fields.take("retry"), reader).over(Retry::default());
+    bench.looks = super::patience::read_looks(fields.take("look"), reader);
     bench.pulse = fields.take("pulse").and_then(|node| read_pulse(node, reader));
     bench.hold_patience_s = reader.duration(fields.take("hold_patience"), HOLD_PATIENCE_S);
     bench.park_patience_s = reader.duration(fields.take("park_patience"), PARK_PATIENCE_S);

@@ -39,8 +39,9 @@ pub(super) fn read_links(node: Node<'_>, reader: &mut Reader<'_>) -> Vec<Link> {
                 LinkKind::Process(ProcessLink::unknown())
             }
         };
+        let retry = super::patience::read_own(fields.take("retry"), reader);
         reader.finish(fields);
-        links.push(Link { name, timeout_s, kind });
+        links.push(Link { name, timeout_s, retry, kind });
     }
     links
 }
@@ -84,6 +85,8 @@ fn read_scpi(fields: &mut Fields<'_>, reader: &mut Reader<'_>) -> ScpiLink {
         terminator,
         acknowledge: fields.take("acknowledge").and_then(|n| read_pattern(n, reader)),
         error_query: error_query.map(|(_, query)| query),
+        passing: super::patience::read_codes(fields.take("passing"), reader),
+        power_on: fields.take("power_on").and_then(|n| reader.text(n)),
         greeting,
         farewell,
         identity: fields.take("identity").map(|n| read_identity(n, reader)).unwrap_or_default(),

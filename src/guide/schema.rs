@@ -33,7 +33,8 @@ pub fn bench_schema() -> Value {
             "tasks": { "type": "string", "description": "the link that approaches, withdraws, scans" },
             "lockin": object(&[("time_constant", quantity("a time")), ("order", json!({ "type": "integer", "minimum": 1, "maximum": 4 })), ("settle", quantity("a part"))], &[]),
             "hold_patience": quantity("a time"), "park_patience": quantity("a time"),
-            "retry": object(&[("attempts", json!({ "type": "integer", "minimum": 1, "maximum": 20 })), ("pause", quantity("a time"))], &[]),
+            "retry": retry(),
+            "look": object(&[("every", quantity("a time")), ("others", quantity("a time")), ("if_changed", json!({ "enum": ["Restore", "Hold", "Park"] }))], &[]),
             "pulse": object(&[("max", quantity("a voltage")), ("longest", quantity("a time"))], &["max", "longest"]),
             "record_every": quantity("a time"),
             "time_zone": text,
@@ -95,6 +96,12 @@ fn known_spin() -> Value {
     )
 }
 
+fn retry() -> Value {
+    let attempts = json!({ "type": "integer", "minimum": 1, "maximum": 20 });
+    let time = || quantity("a time");
+    object(&[("attempts", attempts), ("pause", time()), ("busy", time()), ("patience", time())], &[])
+}
+
 fn link() -> Value {
     let text = json!({ "type": "string" });
     let timeout = quantity("a time");
@@ -110,9 +117,9 @@ fn link() -> Value {
         &["start", "busy", "report", "data", "abort"],
     );
     json!({ "oneOf": [
-        object(&[("world", text.clone()), ("timeout", timeout.clone())], &["world"]),
+        object(&[("world", text.clone()), ("timeout", timeout.clone()), ("retry", retry())], &["world"]),
         text_link(&text, &timeout, tasks),
-        object(&[("command", texts()), ("timeout", timeout)], &["command"]),
+        object(&[("command", texts()), ("timeout", timeout), ("retry", retry())], &["command"]),
     ] })
 }
 
@@ -127,6 +134,9 @@ fn text_link(text: &Value, timeout: &Value, tasks: Value) -> Value {
             ("terminator", text.clone()),
             ("reply_terminator", text.clone()),
             ("errors", text.clone()),
+            ("passing", json!({ "type": "array", "items": { "type": "integer" } })),
+            ("power_on", text.clone()),
+            ("retry", retry()),
             ("greeting", texts()),
             ("farewell", texts()),
             ("identity", json!({ "oneOf": [{ "const": "Nobody" }, identity] })),
