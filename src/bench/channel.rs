@@ -74,6 +74,22 @@ impl Channel {
         Quantity::new(si, self.dimension())
     }
 
+    /// Whether it shows if somebody else was there.
+    pub fn is_looked_at(&self) -> bool {
+        let can_be_read = match &self.address {
+            Address::Scpi(address) => address.query.is_some(),
+            Address::Signal(_) | Address::Named(_) => true,
+        };
+        can_be_read && (self.settable || self.role == Some(Role::Approached))
+    }
+
+    /// Whether that has to be noticed within a second: tip, RF, field.
+    pub fn is_looked_at_often(&self) -> bool {
+        use Role::{Approached, FieldX, FieldZ, RfFrequency, RfLevel, RfOutput, TipX, TipY};
+        let often = [TipX, TipY, Approached, RfFrequency, RfLevel, RfOutput, FieldZ, FieldX];
+        self.role.is_some_and(|role| often.contains(&role))
+    }
+
     /// Whether a value lies within the limits.
     pub fn within(&self, si: f64) -> bool {
         si.is_finite() && si >= self.min && si <= self.max

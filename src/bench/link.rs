@@ -1,6 +1,6 @@
 //! Links: ways to instruments.
 
-use super::{Pattern, Proof, WhoIsThere};
+use super::{OwnRetry, Pattern, Proof, WhoIsThere};
 
 /// One way to an instrument.
 #[derive(Debug, Clone, PartialEq)]
@@ -9,6 +9,8 @@ pub struct Link {
     pub name: String,
     /// Longest wait for one answer, s.
     pub timeout_s: f64,
+    /// Where it is met with other patience than the rest.
+    pub retry: OwnRetry,
     /// What is at its end.
     pub kind: LinkKind,
 }
@@ -44,6 +46,10 @@ pub struct ScpiLink {
     pub acknowledge: Option<Pattern>,
     /// Query of the error queue after each write; none if the instrument has no queue.
     pub error_query: Option<String>,
+    /// Errors of its queue that may pass: the message is sent again.
+    pub passing: Vec<i32>,
+    /// Query of the register whose bit 7 says that it was switched on since it was last asked, `*ESR?`.
+    pub power_on: Option<String>,
     /// Messages sent once after connecting.
     pub greeting: Vec<String>,
     /// Messages sent before a connection is given up on purpose.
@@ -74,6 +80,8 @@ impl ScpiLink {
             reply_terminator: "\n".to_owned(),
             acknowledge: None,
             error_query: None,
+            passing: Vec::new(),
+            power_on: None,
             greeting: Vec::new(),
             farewell: Vec::new(),
             identity: WhoIsThere::default(),

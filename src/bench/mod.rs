@@ -11,6 +11,7 @@ mod channel;
 pub mod expression;
 mod link;
 mod messages;
+mod patience;
 mod read;
 mod read_channel;
 mod read_link;
@@ -28,6 +29,7 @@ pub use channel::{Address, BeyondStep, Channel, ChannelId, ScpiAddress};
 pub use expression::Condition;
 pub use link::{Link, LinkKind, ProcessLink, ScpiLink, ScpiTasks, SimulatedLink};
 pub use messages::{EVENTS, MessageHook};
+pub use patience::{IfChanged, Looks, OwnRetry, Retry};
 pub use read::{BENCH, read};
 pub use role::Role;
 pub use rules::{Action, Interlock, Permit, Step, StepAction, Subject, TaskKind};
@@ -53,6 +55,8 @@ pub struct Bench {
     pub lockin: Lockin,
     /// How failures of single commands are met.
     pub retry: Retry,
+    /// How instruments are looked at between times.
+    pub looks: Looks,
     /// Limits of a voltage pulse; none where the bench says nothing.
     pub pulse: Option<PulseLimits>,
     /// How often channel values go into the run file, s.
@@ -99,17 +103,6 @@ section! {
         pub order: u8 = Kind::Whole(1, 4), "order" or "4";
         /// Part of a step that must have arrived at the output before a value counts.
         pub settle_fraction: f64 = Kind::Quantity(Dimension::NONE, Range::Within(0.1, 0.999_999_999)), "settle" or "99 %";
-    }
-}
-
-section! {
-    /// How failures of single commands are met.
-    #[derive(Debug, Clone, Copy, PartialEq)]
-    pub struct Retry = "Retry" {
-        /// Attempts in all.
-        pub attempts: u32 = Kind::Whole(1, 20), "attempts" or "3";
-        /// Time between them.
-        pub pause_s: f64 = TIME, "pause" or "200 ms";
     }
 }
 
@@ -207,6 +200,21 @@ impl Bench {
         };
         let here = self.channels.iter().filter(|channel| channel.link == link);
         self.links[link].timeout_s + here.filter_map(ready).fold(0.0, f64::max)
+    }
+
+    /// How failures of commands to a link are met.
+    pub fn retry_of(&self, link: usize) -> Retry {
+        self.links[link].retry.over(self.retry)
+    }
+
+    /// Channels of a link that show whether it is as it was left: all that can be set and read, or those that are
+    /// looked at often. Simulated instruments are nobody else's.
+    pub fn looked_at(&self, link: usize, all: bool) -> Vec<&Channel> {
+        if matches!(self.links[link].kind, LinkKind::Simulated(_)) {
+            return Vec::new();
+        }
+        let here = self.channels.iter().filter(|channel| channel.link == link);
+        here.filter(|channel| channel.is_looked_at() && (all || channel.is_looked_at_often())).collect()
     }
 
     /// All channels with their index.

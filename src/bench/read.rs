@@ -7,7 +7,9 @@ use super::read_rules::{
     INTERLOCK, PERMIT, STEPS, read_channel_name, read_condition, read_interlocks, read_permits, read_steps,
 };
 use super::read_spins::{SPIN, read_spins};
-use super::{Action, Bench, Helium, Keeper, Lockin, PulseLimits, Recentre, Refill, Retry, Role, StepAction};
+use super::{
+    Action, Bench, Helium, Keeper, Lockin, Looks, PulseLimits, Recentre, Refill, Retry, Role, StepAction,
+};
 use crate::diagnostic::{Code, Diagnostic, has_errors};
 use crate::document::{Node, Problem, Text, nearest};
 use crate::quantity::Dimension;
@@ -27,6 +29,7 @@ fields! {
         optional "tasks", Kind::Text, "The link that approaches, withdraws and scans.";
         optional "lockin", Lockin::PART, "Settling of the lock-in.";
         optional "retry", Retry::PART, "How failures of single commands are met.";
+        optional "look", Looks::PART, "How instruments are looked at between times.";
         optional "pulse", PulseLimits::PART, "Limits of a voltage pulse at the junction.";
         or "hold_patience" = "12 h", TIME, "How long a hold waits for a condition that does not clear.";
         or "park_patience" = "4 h", TIME, "How long a step of parking that failed is tried again.";
@@ -164,6 +167,7 @@ fn read_bench(root: Node<'_>, reader: &mut Reader) -> Option<Bench> {
         task_link: None,
         lockin: left_out(),
         retry: left_out(),
+        looks: left_out(),
         pulse: None,
         record_every_s: given.get("record_every", reader).unwrap_or_default(),
         permits: Vec::new(),
@@ -215,6 +219,9 @@ fn read_settings(given: &mut Given<'_>, bench: &mut Bench, reader: &mut Reader) 
     }
     if let Some(retry) = given.get("retry", reader) {
         bench.retry = retry;
+    }
+    if let Some(looks) = given.get("look", reader) {
+        bench.looks = looks;
     }
     bench.pulse = given.get("pulse", reader);
     if let Some(node) = given.find("keeper") {

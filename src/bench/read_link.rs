@@ -1,14 +1,17 @@
 //! Reads the links of a bench file.
 
+use super::patience::read_codes;
 use super::read::Reader;
 use super::read_rules::read_task;
 use super::read_wording::{read_answer, read_pattern};
-use super::{Link, LinkKind, ProcessLink, Proof, ScpiLink, ScpiTasks, SimulatedLink, TaskKind, WhoIsThere};
+use super::{
+    Link, LinkKind, OwnRetry, ProcessLink, Proof, ScpiLink, ScpiTasks, SimulatedLink, TaskKind, WhoIsThere,
+};
 use crate::diagnostic::Code;
 use crate::document::{Node, nearest};
 use crate::quantity::Dimension;
 use noctule_ground::fields;
-use noctule_ground::section::{Field, Given, Kind, Range, Section, TIME};
+use noctule_ground::section::{Described, Field, Given, Kind, Range, Section, TIME, plain};
 
 /// The kinds of links.
 pub(super) const LINKS: &[&Section] = &[SIMULATED, SCPI, PROCESS];
@@ -20,21 +23,29 @@ const TIMEOUT: Field = Field::or(
     "Longest wait for one answer.",
 );
 
+const RETRY: Field = Field::optional(
+    "retry",
+    OwnRetry::PART,
+    "How its failures are met, where that differs from the other links.",
+);
+
 fields! {
-    SIMULATED = "Simulated", "A link to a microscope that is simulated in this process." with [TIMEOUT] {
+    SIMULATED = "Simulated", "A link to a microscope that is simulated in this process." with [TIMEOUT, RETRY] {
         needed "world", Kind::Text, "Name of a shipped world, or path of a world file.";
     }
 
-    PROCESS = "Process", "A link to a driver process that speaks JSON-RPC 2.0, one object a line, on stdin and stdout." with [TIMEOUT] {
+    PROCESS = "Process", "A link to a driver process that speaks JSON-RPC 2.0, one object a line, on stdin and stdout." with [TIMEOUT, RETRY] {
         needed "command", Kind::List(&Kind::Text), "Program and arguments; relative paths are relative to the bench file.";
     }
 
-    SCPI = "Scpi", "A link to an instrument that speaks SCPI, or any other lines of text." with [TIMEOUT] {
+    SCPI = "Scpi", "A link to an instrument that speaks SCPI, or any other lines of text." with [TIMEOUT, RETRY] {
         needed "address", Kind::Text, "`host:port`, or `serial:/dev/…@baud` in a build with serial ports.";
         or "terminator" = "\n", Kind::Text, "Ends each message.";
         optional "reply_terminator", Kind::Text, "Ends each reply; else the same as `terminator`.";
         optional "acknowledge", Kind::Text, "What it answers to each set where a channel does not say otherwise; else nothing.";
         optional "errors", Kind::Text, "Query of the error queue after each write; else there is no queue.";
+        optional "passing", Kind::List(&plain(Range::Any)), "Numbers of errors in that queue that pass by themselves, like -221: the command is tried again.";
+        optional "power_on", Kind::Text, "Query that says whether it was off since it was asked last, like `*ESR?`; bit 7 of the answer.";
         optional "greeting", Kind::List(&Kind::Text), "Messages sent once after connecting.";
         optional "farewell", Kind::List(&Kind::Text), "Messages sent before a connection is given up on purpose.";
         optional "identity", Kind::Part(&[NOBODY, IDENTITY]), "Who is expected there.";
@@ -80,7 +91,12 @@ fn read_link(name: String, node: Node<'_>, reader: &mut Reader) -> Link {
         let message = format!("`{label}` is no kind of link; there are Simulated, Scpi and Process");
         reader.report(Code::BenchField, node, message, help.map(|near| format!("did you mean `{near}`?")));
         // It still counts as a link, or every channel on it would be reported as well.
-        return Link { name, timeout_s: 1.0, kind: LinkKind::Process(ProcessLink::unknown()) };
+        return Link {
+            name,
+            timeout_s: 1.0,
+            retry: OwnRetry::default(),
+            kind: LinkKind::Process(ProcessLink::unknown()),
+        };
     };
     let mut given = section.open(node, reader);
     let timeout_s = given.get("timeout", reader).unwrap_or_default();
@@ -98,8 +114,9 @@ fn read_link(name: String, node: Node<'_>, reader: &mut Reader) -> Link {
             LinkKind::Process(ProcessLink { command: command.unwrap_or_default() })
         }
     };
+    let retry = given.get::<Option<OwnRetry>>("retry", reader).flatten().unwrap_or_default();
     given.finish(reader);
-    Link { name, timeout_s, kind }
+    Link { name, timeout_s, retry, kind }
 }
 
 fn read_scpi(given: &mut Given<'_>, reader: &mut Reader) -> ScpiLink {
@@ -130,6 +147,8 @@ fn read_scpi(given: &mut Given<'_>, reader: &mut Reader) -> ScpiLink {
         terminator,
         acknowledge: given.find("acknowledge").and_then(|node| read_pattern(node, reader)),
         error_query: given.get("errors", reader),
+        passing: given.find("passing").map(|node| read_codes(node, reader)).unwrap_or_default(),
+        power_on: given.get("power_on", reader),
         greeting: given.get("greeting", reader).unwrap_or_default(),
         farewell: given.get("farewell", reader).unwrap_or_default(),
         identity: given.find("identity").map(|node| read_identity(node, reader)).unwrap_or_default(),

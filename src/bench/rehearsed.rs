@@ -1,6 +1,6 @@
 //! A bench with its instruments replaced by the simulated microscope, for rehearsals.
 
-use super::{Address, Bench, Link, LinkKind, Role, SimulatedLink};
+use super::{Address, Bench, Link, LinkKind, OwnRetry, Role, SimulatedLink};
 use noctule_ground::signal::Signal;
 
 impl Role {
@@ -27,7 +27,8 @@ impl Bench {
             return (bench, Vec::new());
         }
         let kind = LinkKind::Simulated(SimulatedLink { world: world.to_owned() });
-        bench.links = vec![Link { name: "simulated".to_owned(), timeout_s: 1.0, kind }];
+        bench.links =
+            vec![Link { name: "simulated".to_owned(), timeout_s: 1.0, retry: OwnRetry::default(), kind }];
         bench.task_link = self.task_link.map(|_| 0);
         let mut unplayed = Vec::new();
         for channel in &mut bench.channels {

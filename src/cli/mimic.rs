@@ -3,6 +3,7 @@
 use super::common::reject;
 use crate::drive::connect::load_world;
 use crate::faults::Planned;
+use crate::mimic::player::Player;
 use crate::mimic::{DEFAULT_PORT, ServeOptions, read_faults, serve_blocking};
 use std::net::SocketAddr;
 use std::path::{Path, PathBuf};
@@ -27,11 +28,17 @@ pub struct Mimic {
     /// What goes wrong, and when: a .ron file.
     #[arg(long)]
     faults: Option<PathBuf>,
+    /// Plays what was said on one link instead: a file of the folder `links` of a run.
+    #[arg(long, conflicts_with_all = ["faults", "world"])]
+    recording: Option<PathBuf>,
 }
 
 impl Mimic {
     /// Serves until Ctrl-C.
     pub fn run(self) -> u8 {
+        if let Some(path) = &self.recording {
+            return play(path, self.listen);
+        }
         let world = match load_world(&self.world, Path::new(".")) {
             Ok((world, _)) => world,
             Err(reason) => return reject(&format!("the world `{}` can't be used: {reason}", self.world)),
@@ -51,6 +58,29 @@ impl Mimic {
         });
         served.map_or_else(|error| reject(&error.to_string()), |()| 0)
     }
+}
+
+/// Serves a recording until Ctrl-C.
+fn play(path: &Path, listen: SocketAddr) -> u8 {
+    let text = match std::fs::read_to_string(path) {
+        Ok(text) => text,
+        Err(error) => return reject(&format!("`{}` can't be read: {error}", path.display())),
+    };
+    let player = Player::new(&text);
+    if player.is_empty() {
+        return reject(&format!("`{}` holds nothing that was said on a link", path.display()));
+    }
+    let messages = player.len();
+    match player.serve(listen) {
+        Ok(address) => eprintln!("{messages} messages of a recording are played at {address} until Ctrl-C"),
+        Err(error) => return reject(&format!("{listen} can't be listened at: {error}")),
+    }
+    let stop = Arc::new(AtomicBool::new(false));
+    hear_ctrl_c(&stop);
+    while !stop.load(Ordering::Relaxed) {
+        std::thread::sleep(std::time::Duration::from_millis(50));
+    }
+    0
 }
 
 fn faults_of(path: &Path) -> Result<Vec<Planned>, u8> {

@@ -107,7 +107,7 @@ impl Oracle {
                 self.look_at_permits(bench, Subject::Task(task.kind()), None);
                 self.look_at_park_order(bench, None, Some(task));
             }
-            Command::Read { .. } | Command::Poll | Command::Abort => {}
+            Command::Read { .. } | Command::Poll | Command::Abort | Command::Look { .. } => {}
         }
     }
 

@@ -150,11 +150,13 @@ impl ReplayPort {
             (What::Sweep { sweep, ended, rows }, Request::Sweep(plan)) => {
                 let mut values = Vec::new();
                 self.calls.readings(sweep, rows, plan.read.len(), &mut values).map_err(unreadable)?;
+                let doubtful = self.calls.doubtful(sweep, rows).map_err(unreadable)?;
                 if ended {
-                    return Ok(Ok(Ok(Answer::Sweep(SweepData { sweep, plan: Arc::clone(plan), values }))));
+                    let plan = Arc::clone(plan);
+                    return Ok(Ok(Ok(Answer::Sweep(SweepData { sweep, plan, doubtful, values }))));
                 }
                 // A sweep that was cut goes on at its first missing point.
-                let plan = SweepPlan { continues: Some(sweep), done: values, ..(**plan).clone() };
+                let plan = SweepPlan { continues: Some(sweep), done: values, doubtful, ..(**plan).clone() };
                 Ok(Err(Call { request: Request::Sweep(Arc::new(plan)), ..call }))
             }
             (What::Bulk { mut report, seq }, _) => {

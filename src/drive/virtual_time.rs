@@ -465,6 +465,12 @@ pub fn carry_out_command(
         }
         Command::Poll => instrument.poll().map(|report| report.map_or(Answered::Running, Answered::Ended)),
         Command::Abort => instrument.abort().map(|()| Answered::Taken),
+        Command::Look { link, all } => {
+            let channels = bench.looked_at(usize::from(*link), *all);
+            let messages = channels.len().max(1);
+            let outcome = instrument.look(&channels).map(|()| Answered::Taken);
+            return (outcome.unwrap_or_else(Answered::Failed), messages);
+        }
     };
     (outcome.unwrap_or_else(Answered::Failed), 1)
 }

@@ -21,7 +21,7 @@ pub enum ErrorKind {
     /// Something came that nobody had asked for, or an answer that belongs to something else: what was read since
     /// the last proof is doubtful.
     OutOfStep,
-    /// After its connection was made anew, settings are not what they were. Told once; nothing was done.
+    /// Settings are not what they were: it was restarted, or another hand was there. Told once; nothing was done.
     Changed,
     /// What was to be read is more than can be shown.
     AboveRange,
@@ -30,6 +30,11 @@ pub enum ErrorKind {
 }
 
 impl ErrorKind {
+    /// Whether nothing that makes sense came at all.
+    pub fn is_silence(self) -> bool {
+        matches!(self, ErrorKind::Absent | ErrorKind::TimedOut | ErrorKind::Garbled | ErrorKind::OutOfStep)
+    }
+
     /// Whether trying the same again may help.
     pub fn may_pass(self) -> bool {
         !matches!(self, ErrorKind::Refused)
@@ -58,12 +63,20 @@ pub struct InstrumentError {
     pub kind: ErrorKind,
     /// One plain sentence.
     pub message: String,
+    /// Channels that are not as they were left, where that is what failed.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub changed: Vec<String>,
 }
 
 impl InstrumentError {
     /// A failure.
     pub fn new(kind: ErrorKind, message: impl Into<String>) -> Self {
-        Self { kind, message: message.into() }
+        Self { kind, message: message.into(), changed: Vec::new() }
+    }
+
+    /// An instrument is not as it was left.
+    pub fn changed(message: impl Into<String>, channels: Vec<String>) -> Self {
+        Self { kind: ErrorKind::Changed, message: message.into(), changed: channels }
     }
 }
 

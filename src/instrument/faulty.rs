@@ -294,6 +294,28 @@ impl Instrument for Faulty {
         passage.answer()
     }
 
+    fn look(&mut self, channels: &[&Channel]) -> Result<(), InstrumentError> {
+        for (index, trouble) in self.troubles.iter().enumerate() {
+            let used_up = trouble.times.is_some_and(|times| self.met[index] >= times);
+            let in_time = trouble.from <= self.now && self.now < trouble.until;
+            if used_up || !in_time || trouble.channel.is_some() {
+                continue;
+            }
+            match trouble.kind {
+                LinkTrouble::NoReply { .. } => return Err(no_reply()),
+                LinkTrouble::LateReply { by_s } => self.late.push((by_s, trouble.until)),
+                LinkTrouble::Garbled => return Err(garbled()),
+                LinkTrouble::ReconnectNeeded if !self.reconnected[index] => return Err(gone()),
+                _ => {}
+            }
+        }
+        self.inner.look(channels)
+    }
+
+    fn made_anew(&mut self) -> bool {
+        self.inner.made_anew()
+    }
+
     fn reconnect(&mut self) -> Result<(), InstrumentError> {
         for (index, trouble) in self.troubles.iter().enumerate() {
             if trouble.kind == LinkTrouble::ReconnectNeeded && trouble.from <= self.now {

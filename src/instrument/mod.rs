@@ -20,10 +20,12 @@
 
 mod error;
 pub mod faulty;
+mod known;
 pub mod process;
 pub mod scpi;
 pub mod simulated;
 mod task;
+pub mod wire;
 
 pub use error::{ErrorKind, InstrumentError};
 pub use process::Process;
@@ -70,6 +72,19 @@ pub trait Instrument {
     /// Ends a running task safely; no harm if none runs. Repeatable.
     fn abort(&mut self) -> Result<(), InstrumentError>;
 
+    /// Looks whether the instrument is as it was left: who it is, and that these channels show what they were told or
+    /// showed before. [`ErrorKind::Changed`] if not, told once. Nothing is set. Repeatable.
+    #[allow(clippy::needless_lifetimes, reason = "the mock needs the lifetime written out")]
+    fn look<'c>(&mut self, channels: &[&'c Channel]) -> Result<(), InstrumentError> {
+        let _nothing_is_known_of = channels;
+        self.identify().map(|_| ())
+    }
+
+    /// Whether its connection was made anew since this was last asked.
+    fn made_anew(&mut self) -> bool {
+        false
+    }
+
     /// Drops the connection, if any, and makes it anew. Repeatable.
     fn reconnect(&mut self) -> Result<(), InstrumentError>;
 
@@ -98,6 +113,11 @@ pub trait Instrument {
 
     /// The last reply as it came, for people who look for what is wrong; none where there is no text.
     fn last_reply(&self) -> Option<String> {
+        None
+    }
+
+    /// What was said lately, byte by byte, where that is kept.
+    fn recording(&self) -> Option<String> {
         None
     }
 

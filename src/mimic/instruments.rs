@@ -84,7 +84,7 @@ pub const INSTRUMENTS: &[InstrumentSpec] = &[
             ("ABORt", Task(Word::Abort)),
         ],
         reset: &[(Signal::Bias, 0.05), (Signal::Setpoint, 10e-12), (Signal::Feedback, 1.0)],
-        power_on: &[],
+        power_on: &[(Signal::Bias, 0.05), (Signal::Setpoint, 10e-12), (Signal::Feedback, 1.0)],
     },
     InstrumentSpec {
         name: "magnet",

@@ -26,6 +26,7 @@ mod header;
 pub mod instruments;
 mod lab;
 mod message;
+pub mod player;
 mod read_faults;
 mod scpi_error;
 mod server;
@@ -174,6 +175,13 @@ impl Running {
             if let Err(refusal) = set {
                 tracing::error!(instrument, %refusal, "no power-on state");
             }
+        }
+    }
+
+    /// Lets one instrument give no answer for so long; it stays as it is.
+    pub fn cut_off(&self, instrument: &str, off: Duration) {
+        if let Some(index) = self.addresses.iter().position(|(name, _)| *name == instrument) {
+            self.servers[index].power_cycle(off);
         }
     }
 

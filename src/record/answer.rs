@@ -116,6 +116,8 @@ pub struct SweepData {
     pub sweep: u64,
     /// The plan.
     pub plan: Arc<SweepPlan>,
+    /// Points that were measured while an instrument may not have stood as it was told.
+    pub doubtful: u64,
     /// The readings, SI, point by point.
     pub values: Vec<f64>,
 }

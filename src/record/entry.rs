@@ -246,6 +246,28 @@ pub enum Trouble {
     OutOfStep(String),
     /// An instrument stands elsewhere than it was told: it came back with other settings, or somebody else set it.
     SettingsChanged(String),
+    /// An instrument is not as it was left; what was measured after this moment is doubtful.
+    Changed {
+        /// What differs.
+        what: String,
+        /// Until when it was certainly as it was left, s.
+        good_until_s: f64,
+    },
+    /// An instrument gives no answer.
+    Silent {
+        /// What came instead.
+        error: InstrumentError,
+        /// How long it is waited for, s, where the sequence is held for it.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        patience_s: Option<f64>,
+    },
+    /// It answers again.
+    Back {
+        /// After so long, s.
+        after_s: f64,
+    },
+    /// Its connection was made anew.
+    MadeAnew,
     /// Something else, in words.
     Told(String),
 }
@@ -259,6 +281,16 @@ impl Trouble {
             }
             Trouble::GaveUp { error, tries: 1, .. } => format!("{error}, tried once"),
             Trouble::GaveUp { error, tries, .. } => format!("{error}, after {tries} attempts"),
+            Trouble::Changed { what, .. } => what.clone(),
+            Trouble::Silent { error, patience_s: Some(patience_s) } => {
+                let patience = crate::quantity::in_words(*patience_s);
+                format!("it gives no answer and is waited for, at most {patience} ({error})")
+            }
+            Trouble::Silent { error, patience_s: None } => format!("it gives no answer ({error})"),
+            Trouble::Back { after_s } => {
+                format!("it answers again after {}", crate::quantity::in_words(*after_s))
+            }
+            Trouble::MadeAnew => "its connection was made anew".to_owned(),
             Trouble::KeeperLost => "the keeper process is gone".to_owned(),
             Trouble::KeeperReplaced => {
                 "the keeper process was gone or stopped; a new one keeps watch".to_owned()

@@ -7,6 +7,7 @@
 mod acts;
 mod answer;
 mod compare;
+mod doubts;
 mod entry;
 mod last_words;
 mod older;
@@ -24,6 +25,7 @@ mod walk;
 
 pub use acts::{copy_acts, lost_act};
 pub use answer::{Answer, Centred, Denial, Failure, HeliumOutlook, Reply, SweepData};
+pub use doubts::Doubt;
 pub use entry::{
     Cause, Change, Column, Compared, Ending, Entry, HeldBy, Identity, NewWindow, Outcome, Place, Point,
     Trouble, Unseen, Values, WIDEST_POINT, Word,

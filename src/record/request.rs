@@ -160,6 +160,9 @@ pub struct SweepPlan<C = ChannelId> {
     /// Readings of the points that are measured already, in a resumed run.
     #[serde(skip)]
     pub done: Vec<f64>,
+    /// Of these points so many are doubtful.
+    #[serde(skip)]
+    pub doubtful: u64,
 }
 
 /// Values of one channel, evenly spaced.
@@ -202,6 +205,7 @@ impl<C> SweepPlan<C> {
             both_ways: false,
             continues: None,
             done: Vec::new(),
+            doubtful: 0,
         }
     }
 
@@ -247,6 +251,7 @@ impl<C> SweepPlan<C> {
             both_ways: self.both_ways,
             continues: self.continues,
             done: self.done.clone(),
+            doubtful: self.doubtful,
         })
     }
 

@@ -143,7 +143,7 @@ async fn drive(
         .into_iter()
         .map(|instrument| Box::new(move || -> Box<dyn Instrument> { instrument }) as MakeInstrument)
         .collect();
-    let links = match Links::start(&bench, makers, &answer_sender) {
+    let links = match Links::start(&bench, makers, &answer_sender, None) {
         Ok(links) => links,
         Err(reason) => return Some(reason),
     };

@@ -7,7 +7,7 @@ use crate::drive::connect::open_all;
 use crate::drive::oracle::Oracle;
 use crate::drive::real_time::{
     Clock, FromRecord, Inlets, Links, MakeInstrument, Outside, Parts, Pulse, RealTimeDrive, RealTimePort,
-    Recording, ScriptOver, StopFlag, control,
+    Recording, ScriptOver, StopFlag, WireLog, control,
 };
 use crate::drive::replay::{GoLive, ReplayPort, ReplayStop, TreatAs};
 use crate::drive::virtual_time::Observer;
@@ -243,7 +243,8 @@ async fn measure_within(
         .into_iter()
         .map(|instrument| Box::new(move || -> Box<dyn Instrument> { instrument }) as MakeInstrument)
         .collect();
-    let links = Links::start(&bench, makers, &answer_sender).map_err(NotBegun::Internal)?;
+    let wires = WireLog::beside(&folder);
+    let links = Links::start(&bench, makers, &answer_sender, Some(&wires)).map_err(NotBegun::Internal)?;
     let pulse = Pulse::default();
     let keeper = start_keeper(plan, &bench, &folder, &pulse, &word_sender)?;
     let recording = Recording::start(make_recorder, news_sender);

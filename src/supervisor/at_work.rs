@@ -27,6 +27,7 @@ struct OnItsWay {
     serial: u64,
     command: Command,
     attempts_left: u32,
+    sent_at: TimePoint,
     deadline: TimePoint,
     /// An earlier attempt was not answered and may have been heard.
     unsure: bool,
@@ -93,6 +94,10 @@ pub struct AtWork {
     /// Tasks whose start was not answered and that turned out to run.
     pub heard_after_all: u32,
     after_reading: Option<AfterReading>,
+    /// A command that has failed for good, while its instrument is asked whether it answers at all.
+    pub set_aside: Option<Command>,
+    /// Since when the command in hand has been answered as busy.
+    busy_since: Option<TimePoint>,
     serial: u64,
 }
 
@@ -137,6 +142,8 @@ impl AtWork {
         self.in_vain = false;
         self.unsure = false;
         self.after_reading = None;
+        self.set_aside = None;
+        self.busy_since = None;
     }
 
     /// When something is due.
@@ -161,7 +168,8 @@ impl AtWork {
         if !matches!(command, Command::Read { .. }) && self.patience_ends().is_some() {
             self.patience = Patience::Spent;
         }
-        self.on_its_way = Some(OnItsWay { serial: self.serial, command, attempts_left, deadline, unsure });
+        let serial = self.serial;
+        self.on_its_way = Some(OnItsWay { serial, command, attempts_left, sent_at: now, deadline, unsure });
         Ticket { owner: Owner::Main, serial: self.serial }
     }
 
@@ -221,17 +229,19 @@ impl AtWork {
         }
     }
 
-    /// The link of the command on its way, if it has this serial.
-    pub fn link_in_use(&self, bench: &Bench, serial: u64) -> Option<usize> {
+    /// The link of the command on its way, if it has this serial, and when that was sent.
+    pub fn link_in_use(&self, bench: &Bench, serial: u64) -> Option<(usize, TimePoint)> {
         let sent = self.on_its_way.filter(|sent| sent.serial == serial)?;
-        super::procedure::link_of(bench, &sent.command)
+        Some((super::procedure::link_of(bench, &sent.command)?, sent.sent_at))
     }
 
     /// An answer has come.
     pub fn answered(&mut self, bench: &Bench, now: TimePoint, serial: u64, outcome: Answered) -> Arrived {
         let Some(sent) = self.on_its_way.filter(|w| w.serial == serial) else { return Arrived::TooLate };
         self.on_its_way = None;
-        let tries = bench.retry.attempts.saturating_sub(sent.attempts_left).max(1);
+        let link = super::procedure::link_of(bench, &sent.command);
+        let retry = link.map_or(bench.retry, |link| bench.retry_of(link));
+        let tries = retry.attempts.saturating_sub(sent.attempts_left).max(1);
         if let (Command::Begin(_), Answered::Failed(error)) = (&sent.command, &outcome) {
             if error.kind == ErrorKind::Busy && sent.unsure {
                 // Nothing else starts tasks here: it is busy with what it had heard the first time.
@@ -243,13 +253,21 @@ impl AtWork {
         } else if matches!(sent.command, Command::Begin(_)) {
             self.unsure = false;
         }
+        let busy = matches!(&outcome, Answered::Failed(error) if error.kind == ErrorKind::Busy);
+        let busy_since = if busy { *self.busy_since.get_or_insert(now) } else { now };
+        // What must not be done twice is not asked for again and again either.
+        let once_only = matches!(sent.command, Command::Begin(task) if task.kind().once_only());
+        let waits = busy && !once_only && now.since(busy_since) < retry.busy_s;
+        if !busy {
+            self.busy_since = None;
+        }
         if let Answered::Failed(error) = &outcome
             && error.kind.may_pass()
-            && sent.attempts_left > 0
+            && (sent.attempts_left > 0 || waits)
             && repeatable(&sent.command, error.kind)
         {
-            let at = now.after(bench.retry.pause_s);
-            let attempts_left = sent.attempts_left - 1;
+            let at = now.after(retry.pause_s);
+            let attempts_left = sent.attempts_left.saturating_sub(1);
             self.again = Some(Again { command: sent.command, attempts_left, at, put_off: false });
             return Arrived::Nothing;
         }
@@ -257,6 +275,7 @@ impl AtWork {
             (Command::Read { channels }, true) => Arrived::ForPermit(channels, outcome),
             (command, _) => {
                 self.patience = Patience::Whole;
+                self.busy_since = None;
                 Arrived::Deliver(command, outcome, tries)
             }
         }

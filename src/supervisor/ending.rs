@@ -55,7 +55,7 @@ impl Supervisor {
     }
 
     /// A procedure has come to its end.
-    pub(super) fn finished(&mut self, result: Result<Answer, Failure>, out: &mut Effects) {
+    pub(super) fn finished(&mut self, mut result: Result<Answer, Failure>, out: &mut Effects) {
         let (failed, lost, first) = match &self.at_work.procedure {
             Some(Procedure::Steps(steps)) => (
                 steps.failed(),
@@ -66,6 +66,9 @@ impl Supervisor {
         };
         match self.at_work.purpose {
             Some(Purpose::Call) => {
+                if self.look_after(&mut result, out) {
+                    return;
+                }
                 self.at_work.take();
                 self.finish_call(result, out);
             }

@@ -26,6 +26,11 @@ pub enum Event {
     },
     /// The record can't be written.
     RecordFailed(String),
+    /// The connection of a link was made anew.
+    MadeAnew {
+        /// The link.
+        link: usize,
+    },
     /// An operator's word.
     Operator(Word),
     /// The keeper process was gone or stopped, and a new one keeps watch.
@@ -79,6 +84,8 @@ pub enum Owner {
     Main,
     /// The watch, over one link.
     Watch(u16),
+    /// Whoever looks at the instrument of one link.
+    Look(u16),
 }
 
 /// Up to [`WIDEST_POINT`] channels of one link.
@@ -126,6 +133,13 @@ pub enum Command {
     Poll,
     /// End it safely.
     Abort,
+    /// Look whether an instrument is as it was left.
+    Look {
+        /// Its link.
+        link: u16,
+        /// Everything that can be set, not only what is looked at often.
+        all: bool,
+    },
 }
 
 impl Command {
@@ -144,6 +158,7 @@ impl Command {
             Command::Begin(task) => format!("begin {}", task.kind().name()),
             Command::Poll => "ask for the end of the task".to_owned(),
             Command::Abort => "end the task".to_owned(),
+            Command::Look { link, .. } => format!("look at {}", bench.links[usize::from(*link)].name),
         }
     }
 }

@@ -6,7 +6,7 @@ use crate::bench::expression::Readings;
 use crate::bench::{Bench, ChannelId, Role};
 use crate::quantity::TimePoint;
 use crate::record::SafeAct;
-use std::collections::BTreeSet;
+use std::collections::{BTreeMap, BTreeSet};
 
 /// Marks that are to hold before a sequence goes on rest on readings no older than this, s.
 const MARKS_FRESH_S: f64 = 60.0;
@@ -53,12 +53,28 @@ pub struct Hold {
     saved: Vec<(ChannelId, f64)>,
     /// Since when it waits for something else than a person's word.
     pub blocked_since: Option<TimePoint>,
+    /// Instruments that give no answer: since when, and until when they are waited for.
+    pub silent: BTreeMap<usize, (TimePoint, TimePoint)>,
+    /// A task of the sequence that may still run where nobody could be asked, and is to be asked for again.
+    pub unseen_task: bool,
+    /// A task has to be ended before anything else can be begun on the way back.
+    pub abort_first: bool,
+    /// When the way to the hold state is gone again: an instrument that had been left out is back.
+    pub again_at: Option<TimePoint>,
+    /// Whether the tip has been moved by somebody else, so that it is put back on its spot.
+    pub moved: bool,
 }
 
 impl Hold {
     /// Whether anybody wants it.
     pub fn wanted(&self) -> bool {
-        self.operator || self.changed || !self.locks.is_empty()
+        self.operator || self.changed || !self.locks.is_empty() || !self.silent.is_empty()
+    }
+
+    /// When it wants to be woken.
+    pub fn next_wake(&self) -> TimePoint {
+        let until = self.silent.values().map(|(_, until)| *until);
+        until.chain(self.again_at).min().unwrap_or(TimePoint::NEVER)
     }
 
     /// An operator's word; true if something has changed.
@@ -104,6 +120,8 @@ impl Hold {
             steps.push(SafeStep { act: SafeAct::Withdraw, within_s: 120.0 });
         }
         steps.extend(from_bench.iter().map(SafeStep::from_bench));
+        // Who gives no answer is not told anything; the rest is made safe meanwhile.
+        steps.retain(|step| link_of_act(bench, step.act).is_none_or(|link| !self.silent.contains_key(&link)));
         self.at_refill |= self.refill;
         for step in &steps {
             match step.act {
@@ -134,6 +152,20 @@ impl Hold {
         self.changed = true;
     }
 
+    /// The tip was taken out by somebody else: it is brought in again on the way back.
+    pub fn tip_was_taken_out(&mut self) {
+        self.withdrawn = true;
+    }
+
+    /// Channels that another hand has moved are brought back; a tip that was moved is put back on its spot as well.
+    pub fn bring_back_moved(&mut self, bench: &Bench, latest: &Latest, moved: &[ChannelId]) {
+        for id in moved.iter().rev().filter(|id| bench.channel(**id).settable) {
+            self.save(*id, latest);
+            self.moved |= matches!(bench.channel(*id).role, Some(Role::TipX | Role::TipY));
+        }
+        self.changed = true;
+    }
+
     fn save(&mut self, channel: ChannelId, latest: &Latest) {
         // Only the first time: a hold within a hold must not save the held value.
         if self.saved.iter().any(|(saved, _)| *saved == channel) {
@@ -150,8 +182,9 @@ impl Hold {
         let set = |(channel, value): &(ChannelId, f64)| SafeAct::Set(*channel, *value);
         let (fields, others): (Vec<SafeAct>, Vec<SafeAct>) =
             self.saved.iter().rev().map(set).partition(|act| is_field(bench, *act));
-        let centre = spot.filter(|_| self.withdrawn).map(SafeAct::Centre);
-        let all = fields.into_iter().chain(approach).chain(others).chain(centre);
+        let centre = spot.filter(|_| self.withdrawn || self.moved).map(SafeAct::Centre);
+        let abort = self.abort_first.then_some(SafeAct::Abort);
+        let all = abort.into_iter().chain(fields).chain(approach).chain(others).chain(centre);
         all.map(|act| SafeStep { act, within_s: BACK_WITHIN_S }).collect()
     }
 
@@ -163,6 +196,15 @@ impl Hold {
     /// Whether what the bench wants before going on holds.
     pub fn may_leave(&self, bench: &Bench, latest: &Latest) -> bool {
         !self.wanted() && (!self.refill || marks_hold(bench, latest))
+    }
+}
+
+/// The link that a step speaks to.
+fn link_of_act(bench: &Bench, act: SafeAct) -> Option<usize> {
+    match act {
+        SafeAct::Set(channel, _) => Some(bench.channel(channel).link),
+        SafeAct::Withdraw | SafeAct::Approach | SafeAct::Abort | SafeAct::Centre(_) => bench.task_link,
+        SafeAct::Keep(_) => None,
     }
 }
 

@@ -11,6 +11,7 @@
 
 mod at_work;
 mod calls;
+mod contact;
 mod ending;
 mod event;
 pub mod gate;
@@ -23,6 +24,7 @@ mod present_hold;
 mod probe;
 pub mod procedure;
 mod safety;
+mod silence;
 mod watch;
 
 pub use crate::record::{
@@ -42,6 +44,7 @@ use crate::instrument::{ErrorKind, InstrumentError};
 use crate::quantity::TimePoint;
 use crate::record::{Ending, Entry, Place, Point, Trouble};
 use at_work::{Arrived, AtWork};
+use contact::Contacts;
 use hold::Hold;
 use interlock::{Change, Interlocks};
 use procedure::{Context, Input, Next, Procedure, link_of};
@@ -106,6 +109,15 @@ pub struct Supervisor {
     bench: Arc<Bench>,
     latest: Latest,
     watch: Watch,
+    contacts: Contacts,
+    /// Whether every instrument has been looked at since the last point of the sweep at work.
+    looked_after: bool,
+    /// Links that are still to be looked at, and since when.
+    looks_awaited: Vec<(usize, TimePoint)>,
+    /// Whether the tip was last told to come in.
+    tip_in: bool,
+    /// When settings were lately brought back because they had changed.
+    restored: Vec<TimePoint>,
     interlocks: Interlocks,
     at_work: AtWork,
     suspended: Option<Procedure>,
@@ -142,6 +154,11 @@ impl Supervisor {
         Self {
             latest: Latest::new(bench.channels.len(), start.now),
             watch: Watch::new(&bench),
+            contacts: Contacts::new(&bench, start.now),
+            looked_after: false,
+            looks_awaited: Vec::new(),
+            tip_in: false,
+            restored: Vec::new(),
             interlocks: Interlocks::new(&bench),
             helium: Level::of(&bench),
             bench,
@@ -185,6 +202,7 @@ impl Supervisor {
             Event::Tick => {}
             Event::Durable { through } => self.made_durable(through, out),
             Event::RecordFailed(reason) => self.record_failed(&reason, out),
+            Event::MadeAnew { link } => self.made_anew(link, out),
             Event::Operator(word) => self.operator(word, out),
             Event::KeeperReplaced => self.keeper_replaced(out),
             Event::KeeperLost => self.keeper_lost(out),
@@ -199,7 +217,13 @@ impl Supervisor {
     /// When it wants a [`Event::Tick`] at the latest.
     pub fn next_wake(&self) -> TimePoint {
         let window = if self.phase == Phase::Running { self.last_moment() } else { None };
-        self.at_work.next_wake().min(self.watch.next_wake()).min(window.unwrap_or(TimePoint::NEVER))
+        let silence = if self.phase == Phase::Running {
+            self.contacts.next_wake().min(self.hold.next_wake())
+        } else {
+            TimePoint::NEVER
+        };
+        let work = self.at_work.next_wake().min(self.watch.next_wake());
+        work.min(silence).min(window.unwrap_or(TimePoint::NEVER))
     }
 
     /// Whether the bench is parked and nothing more will come.
@@ -277,6 +301,7 @@ impl Supervisor {
         if self.phase == Phase::Running && self.last_moment().is_some_and(|last| now >= last) {
             self.end_of_window(out);
         }
+        self.look_round(out);
         if let Some((serial, outcome)) = self.at_work.overdue(now) {
             self.reach(Probe::LinkSilent);
             self.main_answered(serial, outcome, out);
@@ -301,9 +326,10 @@ impl Supervisor {
         match ticket.owner {
             Owner::Main => self.main_answered(ticket.serial, outcome, out),
             Owner::Watch(link) => {
-                let Some(channels) = self.watch.answered(link, ticket.serial) else {
+                let Some((channels, sent_at)) = self.watch.answered(link, ticket.serial) else {
                     return self.reach(Probe::StaleAnswer);
                 };
+                self.note_contact(usize::from(link), sent_at, &outcome, out);
                 if let Answered::Failed(error) = &outcome {
                     if self.note_beyond(&channels, error.kind) {
                         self.watch.read_beyond(&channels);
@@ -320,6 +346,7 @@ impl Supervisor {
                 self.judge_interlocks(out);
                 self.look_at_permit(out);
             }
+            Owner::Look(link) => self.looked(usize::from(link), ticket.serial, &outcome, out),
         }
     }
 
@@ -385,12 +412,13 @@ impl Supervisor {
 
     fn main_answered(&mut self, serial: u64, outcome: Answered, out: &mut Effects) {
         let bench = Arc::clone(&self.bench);
-        if let Answered::Failed(error) = &outcome
-            && let Some(link) = self.at_work.link_in_use(&bench, serial)
-        {
-            self.note_out_of_step(link, error, out);
-            if self.note_changed(link, error, out) {
-                return;
+        if let Some((link, sent_at)) = self.at_work.link_in_use(&bench, serial) {
+            self.note_contact(link, sent_at, &outcome, out);
+            if let Answered::Failed(error) = &outcome {
+                self.note_out_of_step(link, error, out);
+                if self.note_changed(link, error, out) {
+                    return;
+                }
             }
         }
         let arrived = self.at_work.answered(&bench, self.now, serial, outcome);
@@ -409,11 +437,14 @@ impl Supervisor {
                 if let Command::Read { channels } = &command {
                     self.note_reading(channels, &outcome, out);
                 }
-                if let (Answered::Failed(error), Some(link)) = (&outcome, link_of(&bench, &command)) {
-                    self.reach(Probe::GaveUp);
-                    let trouble = gave_up(&command, error, tries);
-                    let link = bench.links[link].name.clone();
-                    self.append(Entry::Fault { link, trouble }, Vec::new(), false, out);
+                if let Some(link) = link_of(&bench, &command) {
+                    if let Answered::Failed(error) = &outcome {
+                        if self.ask_after(link, &command, error, out) {
+                            return;
+                        }
+                        self.give_up(link, &command, error, tries, out);
+                    }
+                    self.contacts.set_asked_after(link, false);
                 }
                 self.run(Input::Answered(outcome), out);
             }
@@ -449,7 +480,7 @@ impl Supervisor {
                 }
                 Next::Finished(result) => return self.finished(result, out),
                 Next::Command(command) => {
-                    match self.approach_gate(command, self.bench.retry.attempts - 1, out) {
+                    match self.approach_gate(command, self.attempts_for(&command) - 1, out) {
                         Ok(()) => return,
                         Err(reason) => input = Input::Refused(reason),
                     }

@@ -15,6 +15,7 @@ use super::watch::{DEAD_S, LEISURELY_S};
 use super::{Effect, Effects, Phase, Probe, Supervisor};
 use crate::bench::expression::Readings;
 use crate::bench::{ChannelId, Subject};
+use crate::instrument::Task;
 
 /// Readings for permits may be this old, s.
 const PERMIT_FRESH_S: f64 = 1.0;
@@ -52,7 +53,7 @@ impl Supervisor {
                 let read = Command::Read { channels: Channels::new(&[channel]) };
                 // Whoever waits reads again anyway.
                 let waits = self.at_work.patience_ends().is_some();
-                let repeats = if waits { 0 } else { self.bench.retry.attempts - 1 };
+                let repeats = if waits { 0 } else { self.attempts_for(&read) - 1 };
                 // Reading passes the gate in every state, so there is nothing to refuse.
                 let sent = self.emit(read, repeats, out);
                 assert!(sent.is_ok(), "a read was refused at the gate");
@@ -84,8 +85,15 @@ impl Supervisor {
                 self.latest.note_sent(channel, value);
                 self.parked &= self.at_work.purpose != Some(Purpose::Call);
             }
-            Command::Begin(_) => self.parked &= self.at_work.purpose != Some(Purpose::Call),
-            Command::Read { .. } | Command::Poll | Command::Abort => {}
+            Command::Begin(task) => {
+                match task {
+                    Task::Approach => self.tip_in = true,
+                    Task::Withdraw | Task::CoarseStep { .. } => self.tip_in = false,
+                    _ => {}
+                }
+                self.parked &= self.at_work.purpose != Some(Purpose::Call);
+            }
+            Command::Read { .. } | Command::Poll | Command::Abort | Command::Look { .. } => {}
         }
         let ticket = self.at_work.send(&self.bench, self.now, command, attempts_left);
         out.push(Effect::Command { ticket, link, command });

@@ -66,6 +66,14 @@ impl Supervisor {
             Stage::Leaving => HoldStage::Leaving,
         };
         let mut waits_for = Vec::new();
+        waits_for.extend(hold.silent.iter().map(|(link, (since, until))| {
+            let words = crate::quantity::in_words;
+            let (silent, left) = (words(self.now.since(*since)), words(until.since(self.now)));
+            format!(
+                "`{}` to answer (silent for {silent}, waited for {left} more)",
+                self.bench.links[*link].name
+            )
+        }));
         let name = |index: &usize| format!("`{}` to clear", self.bench.interlocks[*index].name);
         waits_for.extend(hold.locks.iter().map(name));
         if hold.operator {

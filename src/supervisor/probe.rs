@@ -33,6 +33,7 @@ probes! {
     Warned = "an interlock warned";
     BlindLock = "an interlock acted because it could not see";
     Changed = "an instrument was not as it was left when its connection was made anew";
+    WaitedForInstrument = "an instrument that gave no answer was waited for";
     OutOfStep = "a link was out of step";
     HeldByLock = "an interlock held the sequence";
     WithdrawnByLock = "an interlock had the tip withdrawn";

@@ -8,11 +8,8 @@ use super::{CentrePlan, Effects, Phase, Probe, Supervisor, Word};
 use crate::bench::expression::Readings;
 use crate::bench::{Action, Bench, ChannelId};
 use crate::history::Level;
-use crate::instrument::{ErrorKind, InstrumentError};
 use crate::quantity::TimePoint;
-use crate::record::{
-    Cause, Column, Compared, During, Ending, Entry, HeldBy, Outcome, SafeAct, Trouble, Unseen,
-};
+use crate::record::{Cause, Column, Compared, During, Ending, Entry, HeldBy, Outcome, SafeAct, Unseen};
 
 /// Time that withdrawing is reckoned with when a window ends, s.
 const WITHDRAW_RECKONED_S: f64 = 60.0;
@@ -189,6 +186,9 @@ impl Supervisor {
 
     /// What keeps a hold on that its operator has released.
     fn still_waited_for(&self) -> String {
+        if let Some(link) = self.hold.silent.keys().next() {
+            return format!("`{}` does not answer yet", self.bench.links[*link].name);
+        }
         if let Some(index) = self.hold.locks.iter().next() {
             return format!("{} has not cleared yet", self.bench.interlocks[*index].name);
         }
@@ -248,30 +248,6 @@ impl Supervisor {
         self.hold.stage != Stage::None
     }
 
-    /// An instrument is not as it was left: that is told, its settings are brought back through the gate, and the point
-    /// in hand is measured again. True if the procedure at work was put aside for it.
-    pub(super) fn note_changed(&mut self, link: usize, error: &InstrumentError, out: &mut Effects) -> bool {
-        if error.kind != ErrorKind::Changed {
-            return false;
-        }
-        self.reach(Probe::Changed);
-        let bench = std::sync::Arc::clone(&self.bench);
-        let name = bench.links[link].name.clone();
-        let text = format!("{name} is not as it was left: {}", error.message);
-        let trouble = Trouble::SettingsChanged(error.message.clone());
-        self.append(Entry::Fault { link: name, trouble }, Vec::new(), true, out);
-        Self::notify("fault", text.clone(), out);
-        if self.phase != Phase::Running {
-            return false;
-        }
-        self.hold.bring_back(&bench, &self.latest, link);
-        for id in bench.ids().filter(|id| bench.channel(*id).link == link && bench.channel(*id).settable) {
-            self.latest.lose(id);
-        }
-        self.hold_now(&text, out);
-        !self.hold.changed
-    }
-
     /// An interlock or an operator wants a hold now.
     pub(super) fn hold_now(&mut self, reason: &str, out: &mut Effects) {
         match self.hold.stage {
@@ -290,9 +266,19 @@ impl Supervisor {
         }
     }
 
-    fn enter_hold(&mut self, reason: &str, out: &mut Effects) {
+    pub(super) fn enter_hold(&mut self, reason: &str, out: &mut Effects) {
         // Of the sequence, or of the way back from a hold.
-        let task_under_way = self.at_work.holds_task();
+        let mut task_under_way = self.at_work.holds_task();
+        let unseen = self.bench.task_link.is_some_and(|link| self.hold.silent.contains_key(&link));
+        if self.hold.unseen_task && self.hold.withdraw && !unseen {
+            // The one that was let run where nobody could ask for it.
+            self.hold.unseen_task = false;
+            task_under_way = true;
+            let (bench, now) = (&self.bench, self.now);
+            self.suspended.iter_mut().for_each(|procedure| procedure.suspend(bench, now));
+        }
+        self.looks_awaited.clear();
+        self.looked_after = false;
         if self.hold.stage != Stage::None {
             self.reach(Probe::HeldAgain);
         }
@@ -302,12 +288,17 @@ impl Supervisor {
             }
             self.suspended = self.at_work.take();
             if let Some(procedure) = self.suspended.as_mut() {
-                procedure.suspend(&self.bench, self.now);
+                self.hold.unseen_task = unseen && procedure.loses_sight();
+                if !self.hold.unseen_task {
+                    procedure.suspend(&self.bench, self.now);
+                }
             }
         }
+        self.hold.abort_first |= task_under_way && unseen && !self.hold.unseen_task;
         if self.hold.stage == Stage::None {
             self.hold.since = self.now;
-            let by = match (self.hold.locks.is_empty(), self.hold.changed) {
+            let for_instrument = self.hold.changed || !self.hold.silent.is_empty();
+            let by = match (self.hold.locks.is_empty(), for_instrument) {
                 (false, _) => HeldBy::Interlock,
                 (true, true) => HeldBy::Instrument,
                 (true, false) => HeldBy::Operator,

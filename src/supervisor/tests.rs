@@ -8,6 +8,7 @@ mod permit;
 mod pulse;
 mod refill;
 mod safe_end;
+mod silence;
 
 /// Plays the instruments: every command is answered at once, values stay where they are set.
 struct Play {
@@ -27,6 +28,10 @@ struct Play {
     /// How starts of tasks fail.
     fails: Option<crate::instrument::ErrorKind>,
     reads: u32,
+    /// How every command fails while nobody answers.
+    silent: Option<crate::instrument::ErrorKind>,
+    /// What the next look finds.
+    changed: Option<crate::instrument::InstrumentError>,
 }
 
 impl Play {
@@ -60,6 +65,8 @@ impl Play {
             notices: Vec::new(),
             fails: None,
             reads: 0,
+            silent: None,
+            changed: None,
         }
     }
 
@@ -94,7 +101,11 @@ impl Play {
     }
 
     fn answer(&mut self, command: &Command) -> Answered {
+        if let Some(kind) = self.silent {
+            return Answered::Failed(crate::instrument::InstrumentError::new(kind, "nobody answers"));
+        }
         match command {
+            Command::Look { .. } if self.changed.is_some() => Answered::Failed(self.changed.take().unwrap()),
             Command::Set { channel, value } => {
                 self.sent.push(format!("{} {value}", self.bench.channel(*channel).name));
                 self.values.insert(*channel, *value);
@@ -126,8 +137,8 @@ impl Play {
                 }
                 Answered::Taken
             }
+            Command::Abort | Command::Look { .. } => Answered::Taken,
             Command::Poll => Answered::Ended(TaskReport { achieved: true, ..TaskReport::default() }),
-            Command::Abort => Answered::Taken,
         }
     }
 

@@ -38,6 +38,7 @@ impl Item {
 #[derive(Debug, Clone, Copy)]
 struct InFlight {
     serial: u64,
+    sent_at: TimePoint,
     deadline: TimePoint,
     channels: Channels,
 }
@@ -47,6 +48,8 @@ struct InFlight {
 pub struct Watch {
     items: Vec<Item>,
     in_flight: Vec<Option<InFlight>>,
+    /// Links that are not read: they are silent, and asked by somebody else whether they are back.
+    left_alone: Vec<bool>,
     serial: u64,
     record_every_s: f64,
     next_due: TimePoint,
@@ -90,6 +93,7 @@ impl Watch {
         Self {
             items,
             in_flight: vec![None; bench.links.len()],
+            left_alone: vec![false; bench.links.len()],
             serial: 0,
             record_every_s: bench.record_every_s,
             next_due: TimePoint::START,
@@ -112,7 +116,7 @@ impl Watch {
             return;
         }
         for link in 0..self.in_flight.len() {
-            if self.in_flight[link].is_some() {
+            if self.in_flight[link].is_some() || self.left_alone[link] {
                 continue;
             }
             let mut due = [ChannelId(0); WIDEST_POINT];
@@ -143,7 +147,7 @@ impl Watch {
             self.serial += 1;
             let channels = Channels::new(&due[..count]);
             let deadline = now.after(bench.answer_within_s(link) * (3 * count) as f64 + 1.0);
-            self.in_flight[link] = Some(InFlight { serial: self.serial, deadline, channels });
+            self.in_flight[link] = Some(InFlight { serial: self.serial, sent_at: now, deadline, channels });
             let owner = Owner::Watch(u16::try_from(link).unwrap_or(u16::MAX));
             send(Ticket { owner, serial: self.serial }, link, Command::Read { channels });
         }
@@ -161,13 +165,22 @@ impl Watch {
         self.plan();
     }
 
-    /// The channels of an answered read; none if the answer is to an older command.
-    pub fn answered(&mut self, link: u16, serial: u64) -> Option<Channels> {
+    /// A silent link is left alone, or read again, and then at once.
+    pub fn leave_alone(&mut self, link: usize, alone: bool, now: TimePoint) {
+        self.left_alone[link] = alone;
+        for item in self.items.iter_mut().filter(|item| item.link == link && !alone) {
+            (item.due, item.failures) = (now, 0);
+        }
+        self.plan();
+    }
+
+    /// The channels of an answered read, and when it was sent; none if the answer is to an older command.
+    pub fn answered(&mut self, link: u16, serial: u64) -> Option<(Channels, TimePoint)> {
         let slot = self.in_flight.get_mut(usize::from(link))?;
         let in_flight = slot.filter(|f| f.serial == serial)?;
         *slot = None;
         self.plan();
-        Some(in_flight.channels)
+        Some((in_flight.channels, in_flight.sent_at))
     }
 
     /// A read has failed. If it was a joint one, its channels are read one by one from now on, beginning at
@@ -222,7 +235,7 @@ impl Watch {
     }
 
     fn plan(&mut self) {
-        let free = |item: &&Item| self.in_flight[item.link].is_none();
+        let free = |item: &&Item| self.in_flight[item.link].is_none() && !self.left_alone[item.link];
         let due = self.items.iter().filter(free).map(|item| item.due).min();
         let late = self.in_flight.iter().flatten().map(|f| f.deadline).min();
         self.next_due = due.into_iter().chain(late).min().unwrap_or(TimePoint::NEVER);

@@ -52,17 +52,27 @@ fn plain_peer() -> SocketAddr {
             std::thread::spawn(move || {
                 stream.set_nodelay(true).expect("a socket");
                 let mut buffer = [0; 4096];
+                let mut reply = Vec::with_capacity(64);
                 while let Ok(count) = stream.read(&mut buffer) {
                     if count == 0 {
                         return;
                     }
                     let asked = &buffer[..count];
-                    let reply: &[u8] = match (asked.ends_with(b"ERR?\n"), asked.contains(&b'?')) {
-                        (true, _) => b"0,\"No error\"\n",
-                        (false, true) => b"5.0E-02\n",
-                        (false, false) => continue,
+                    let find = |what: &[u8]| asked.windows(what.len()).position(|window| window == what);
+                    let value: &[u8] = match (find(b"ERR?"), asked.contains(&b'?')) {
+                        (Some(_), _) => b"0,\"No error\"",
+                        (None, true) => b"5.0E-02",
+                        (None, false) => continue,
                     };
-                    if stream.write_all(reply).is_err() {
+                    reply.clear();
+                    reply.extend_from_slice(value);
+                    // The number of a marker goes back behind the value.
+                    if let Some(at) = find(b"*ESE ") {
+                        reply.push(b';');
+                        reply.extend(asked[at + 5..].iter().take_while(|byte| byte.is_ascii_digit()));
+                    }
+                    reply.push(b'\n');
+                    if stream.write_all(&reply).is_err() {
                         return;
                     }
                 }
@@ -76,7 +86,12 @@ fn plain_peer() -> SocketAddr {
 struct Bare {
     stream: TcpStream,
     buffer: [u8; 4096],
+    /// What goes out at a point.
+    messages: [&'static [u8]; 2],
 }
+
+const PLAIN: [&[u8]; 2] = [b"SOUR:VOLT 0.05\nSYST:ERR?\n", b"SOUR:VOLT?\n"];
+const MARKED: [&[u8]; 2] = [b"SOUR:VOLT 0.05\nSYST:ERR?;*ESE 7;*ESE?\n", b"SOUR:VOLT?;*ESE 8;*ESE?\n"];
 
 impl Bare {
     fn turn(&mut self, message: &[u8]) {
@@ -89,17 +104,26 @@ impl Bare {
     }
 
     fn point(&mut self) {
-        self.turn(b"SOUR:VOLT 0.05\nSYST:ERR?\n");
-        self.turn(b"SOUR:VOLT?\n");
+        for message in self.messages {
+            self.turn(message);
+        }
     }
 }
 
 /// A bare client and the driver on one connection.
-fn pair(address: SocketAddr) -> (Bare, Scpi) {
-    let link =
-        ScpiLink { error_query: Some("SYST:ERR?".to_owned()), ..ScpiLink::plain(&address.to_string()) };
+fn pair(address: SocketAddr, proved: bool) -> (Bare, Scpi) {
+    let (error_query, marker) = ("SYST:ERR?".to_owned(), "*ESE {n};*ESE?".to_owned());
+    let link = ScpiLink {
+        error_query: Some(error_query),
+        marker: proved.then_some(marker),
+        ..ScpiLink::plain(&address.to_string())
+    };
     let stream = TcpStream::connect(address).expect("the peer");
-    let bare = Bare { stream: stream.try_clone().expect("a copy"), buffer: [0; 4096] };
+    let bare = Bare {
+        stream: stream.try_clone().expect("a copy"),
+        buffer: [0; 4096],
+        messages: if proved { MARKED } else { PLAIN },
+    };
     (bare, Scpi::over("peer", &link, 1.0, stream).expect("a socket"))
 }
 
@@ -120,8 +144,8 @@ fn median(mut values: Vec<f64>) -> f64 {
 }
 
 /// Bare and through the driver in turns, so that what slows the machine slows both.
-fn compare(name: &str, address: SocketAddr) {
-    let ((mut bare, mut driver), bias) = (pair(address), bias());
+fn compare(name: &str, address: SocketAddr, proved: bool) {
+    let ((mut bare, mut driver), bias) = (pair(address, proved), bias());
     let turns: Vec<[f64; 2]> =
         (0..TURNS).map(|_| [rate(|| bare.point()), rate(|| point(&mut driver, &bias))]).collect();
     let of = |what: fn(&[f64; 2]) -> f64| median(turns.iter().map(what).collect());
@@ -137,13 +161,15 @@ fn main() {
         Mimic::start(&world, 7, "127.0.0.1:0".parse().expect("an address"), 1.0, &[]).expect("free ports");
     let electronics = mimic.address("electronics").expect("electronics");
     for (peer, address) in [("plain peer", plain), ("mimic", electronics)] {
-        let ((mut bare, mut driver), bias) = (pair(address), bias());
+        let ((mut bare, mut driver), bias) = (pair(address, false), bias());
         criterion.bench_function(&format!("a point at the {peer}, bare"), |b| b.iter(|| bare.point()));
         criterion.bench_function(&format!("a point at the {peer}, driver"), |b| {
             b.iter(|| point(&mut driver, &bias))
         });
     }
     criterion.final_summary();
-    compare("plain peer", plain);
-    compare("mimic", electronics);
+    compare("plain peer", plain, false);
+    compare("plain peer, each reply proved by a marker", plain, true);
+    compare("mimic", electronics, false);
+    compare("mimic, each reply proved by a marker", electronics, true);
 }

@@ -9,6 +9,8 @@ use noctule::bench::{Address, Bench, ChannelId, Meaning, Pattern, ScpiAddress, S
 use noctule::diagnostic::{Diagnostic, has_errors, render};
 use noctule::instrument::process::protocol::{self, Answer};
 use noctule::instrument::scpi::{reply, template, wording};
+use noctule::instrument::wire::{self, Wire};
+use noctule::mimic::player::Player;
 use noctule::quantity::{Dimension, Unit};
 use noctule::run::faults::read_faults;
 use std::sync::OnceLock;
@@ -17,10 +19,11 @@ use std::sync::OnceLock;
 pub type Body = fn(&[u8]);
 
 /// All targets, by name.
-pub const ALL: [(&str, Body); 5] = [
+pub const ALL: [(&str, Body); 6] = [
     ("bench_file", bench_file),
     ("scpi_reply", scpi_reply),
     ("driver_lines", driver_lines),
+    ("recording", recording),
     ("expression", expression),
     ("fault_file", fault_file),
 ];
@@ -140,6 +143,22 @@ fn wordings(choice: u8, text: &str) {
             let again = wording::value_of(&address, &said).unwrap_or(value);
             assert!((again - value).abs() <= 1e-6 * value.abs().max(1.0), "{said}: {again}, not {value}");
         }
+    }
+}
+
+/// Recordings of links: whatever is in one, it is read, played, and written down again as it was.
+pub fn recording(data: &[u8]) {
+    let text = String::from_utf8_lossy(data);
+    let lines = wire::read(&text);
+    let mut again = Wire::default();
+    lines.iter().for_each(|(_, sign, said)| again.note(*sign, said));
+    let second: Vec<_> = wire::read(&again.text()).into_iter().map(|(_, sign, said)| (sign, said)).collect();
+    let first: Vec<_> = lines.into_iter().map(|(_, sign, said)| (sign, said)).collect();
+    // What is too long is cut where it is kept.
+    assert!(data.len() > 4000 || first == second);
+    let mut player = Player::new(&text);
+    for line in data.split(|byte| *byte == b'\n') {
+        let _ = player.answer(line).len();
     }
 }
 

@@ -10,5 +10,6 @@ mod manners;
 mod mimic_commands;
 mod out_of_step;
 mod processes;
+mod recorder;
 #[cfg(all(feature = "serial", unix))]
 mod serial;

@@ -3,6 +3,7 @@
 mod bad_input;
 #[path = "../common/mod.rs"]
 mod common;
+mod instruments;
 mod measured;
 mod over_tcp;
 mod refill;

@@ -48,6 +48,39 @@ fn mutated(data: &[u8], random: &mut ChaCha8Rng) -> Vec<u8> {
     bytes
 }
 
+/// With `NOCTULE_FUZZ_S=600` each target is tried for ten minutes, beside those that a fuzzer with eyes runs.
+#[test]
+fn inputs_near_the_seeds_are_met_for_as_long_as_is_asked_for() {
+    let seconds =
+        std::env::var("NOCTULE_FUZZ_S").ok().and_then(|text| text.parse::<f64>().ok()).unwrap_or(0.5);
+    std::thread::scope(|scope| {
+        for (target, body) in bodies::ALL {
+            scope.spawn(move || {
+                let mut random = ChaCha8Rng::seed_from_u64(2);
+                let mut pool: Vec<Vec<u8>> =
+                    inputs("seeds", target).into_iter().map(|(_, data)| data).collect();
+                let (began, mut count) = (std::time::Instant::now(), 0_u64);
+                while began.elapsed().as_secs_f64() < seconds {
+                    let from = random.random_range(0..pool.len());
+                    let input = mutated(&pool[from], &mut random);
+                    body(&input);
+                    count += 1;
+                    // Now and then one of them is gone on from.
+                    if count % 97 == 0 && input.len() < 4096 {
+                        if pool.len() < 500 {
+                            pool.push(input);
+                        } else {
+                            let place = random.random_range(0..pool.len());
+                            pool[place] = input;
+                        }
+                    }
+                }
+                eprintln!("{target}: {count} inputs in {seconds} s");
+            });
+        }
+    });
+}
+
 #[test]
 fn inputs_near_the_seeds_are_met() {
     let mut random = ChaCha8Rng::seed_from_u64(1);

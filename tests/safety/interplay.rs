@@ -21,6 +21,7 @@ mock! {
         fn begin<'c>(&mut self, task: &Task, traced: Option<&'c Channel>) -> Result<(), InstrumentError>;
         fn poll(&mut self) -> Result<Option<TaskReport>, InstrumentError>;
         fn abort(&mut self) -> Result<(), InstrumentError>;
+        fn look<'c>(&mut self, channels: &[&'c Channel]) -> Result<(), InstrumentError>;
         fn reconnect(&mut self) -> Result<(), InstrumentError>;
         fn pass_time(&mut self, now: TimePoint);
     }
@@ -65,6 +66,8 @@ impl Bed {
         mock.expect_pass_time().returning(move |now| clock.lock().unwrap().now_s = now.s());
         let done = TaskReport { achieved: true, ..TaskReport::default() };
         mock.expect_poll().returning(move || Ok(Some(done.clone())));
+        // It answers when it is asked who it is.
+        mock.expect_look().returning(|_| Ok(()));
         Self { mock, standing, order: Order::new() }
     }
 
@@ -210,7 +213,8 @@ fn after_a_hold_the_tip_comes_back_before_the_rf() {
 
 #[test]
 fn a_command_that_was_lost_is_sent_again_and_one_that_was_refused_is_not() {
-    for (kind, times) in [(ErrorKind::TimedOut, 3), (ErrorKind::Garbled, 3), (ErrorKind::Refused, 1)] {
+    // Three attempts, and three more because the instrument answers when it is asked who it is.
+    for (kind, times) in [(ErrorKind::TimedOut, 6), (ErrorKind::Garbled, 6), (ErrorKind::Refused, 1)] {
         let bed = Bed::new().then_fail_to_set(Role::RfFrequency, kind, times).then_park();
         let (end, parked) = bed.run(r#"set("RfFrequency", 10.GHz);"#, as_it_stands);
         assert_eq!((end.outcome, parked), (Outcome::Fault, true), "{}", end.reason);

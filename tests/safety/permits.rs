@@ -166,7 +166,7 @@ impl Room {
                 Answered::Taken
             }
             Command::Poll => Answered::Ended(TaskReport { achieved: true, ..TaskReport::default() }),
-            Command::Abort => Answered::Taken,
+            Command::Abort | Command::Look { .. } => Answered::Taken,
         }
     }
 

@@ -224,6 +224,7 @@ impl World {
                     both_ways: false,
                     continues: None,
                     done: Vec::new(),
+                    doubtful: 0,
                 };
                 self.ask(Request::Sweep(Arc::new(plan)));
             }

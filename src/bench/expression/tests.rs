@@ -85,6 +85,13 @@ fn deep_nesting_ends_with_a_message() {
 }
 
 #[test]
+fn a_mark_that_nothing_can_pass_is_refused() {
+    let lookup = |_: &str| Some((ChannelId(0), Dimension::TEMPERATURE));
+    let error = parse("stage > 9e999 K", &lookup, &[]).unwrap_err();
+    assert!(error.message.contains("larger than any"), "{error:?}");
+}
+
+#[test]
 fn what_goes_on_for_ever_ends_with_a_message() {
     let text = format!("stage > {}1 K", "1 K + ".repeat(100_000));
     let error = read(&text).unwrap_err();

@@ -1,5 +1,6 @@
 //! One thread for each link: a dead instrument holds up nobody but itself.
 
+use super::WireLog;
 use crate::bench::Bench;
 use crate::drive::virtual_time::carry_out_command;
 use crate::instrument::{ErrorKind, Instrument};
@@ -33,6 +34,8 @@ pub struct FromLink {
     pub sent: TimePoint,
     /// The answer.
     pub outcome: Answered,
+    /// Whether the connection was made anew for it.
+    pub made_anew: bool,
 }
 
 /// The links of a bench.
@@ -50,16 +53,18 @@ impl Links {
         bench: &Arc<Bench>,
         instruments: Vec<MakeInstrument>,
         answers: &UnboundedSender<FromLink>,
+        log: Option<&WireLog>,
     ) -> Result<Self, String> {
         assert_eq!(instruments.len(), bench.links.len(), "each link has its instrument");
         let mut orders = Vec::new();
         for (link, make) in bench.links.iter().zip(instruments) {
             let (sender, receiver) = channel();
             let (bench, answers) = (Arc::clone(bench), answers.clone());
+            let log = log.cloned().map(|log| (link.name.clone(), log));
             std::thread::Builder::new()
                 .name(format!("link {}", link.name))
                 .stack_size(LINK_STACK)
-                .spawn(move || serve(&bench, make().as_mut(), &receiver, &answers))
+                .spawn(move || serve(&bench, make().as_mut(), &receiver, &answers, log.as_ref()))
                 .map_err(|error| {
                     format!(
                         "there is no memory left for the link `{}`: {error}; nothing was moved",
@@ -84,19 +89,26 @@ fn serve(
     instrument: &mut dyn Instrument,
     orders: &Receiver<Order>,
     answers: &UnboundedSender<FromLink>,
+    log: Option<&(String, WireLog)>,
 ) {
+    let mut written = None;
     while let Ok(Order { ticket, command, now }) = orders.recv() {
         instrument.pass_time(now);
         let (outcome, _) = carry_out_command(instrument, bench, &command);
         if let Answered::Failed(error) = &outcome {
             tracing::warn!(command = command.describe(bench), %error, "a command failed");
+            let strange = error.kind.is_silence() || error.kind == ErrorKind::Changed;
+            if let Some((link, log)) = log.filter(|_| strange) {
+                log.keep(link, &mut written, || instrument.recording());
+            }
             if error.kind == ErrorKind::Absent
                 && let Err(error) = instrument.reconnect()
             {
                 tracing::warn!(%error, "connecting anew failed");
             }
         }
-        if answers.send(FromLink { ticket, command, sent: now, outcome }).is_err() {
+        let made_anew = instrument.made_anew();
+        if answers.send(FromLink { ticket, command, sent: now, outcome, made_anew }).is_err() {
             return;
         }
     }

@@ -9,12 +9,14 @@ mod port;
 mod pulse;
 mod recording;
 pub mod status;
+mod wire_log;
 
 pub use links::{FromLink, Links, MakeInstrument};
 pub use port::{RealTimePort, StopFlag};
 pub use pulse::Pulse;
 pub use recording::{FromRecord, Recording};
 pub use status::Status;
+pub use wire_log::{WIRE_FOLDER, WireLog};
 
 use super::RunTally;
 use super::oracle::Oracle;
@@ -300,6 +302,11 @@ impl RealTimeDrive {
                 self.tally.read(*channel, *value);
                 self.oracle.read(now, *channel, *value);
             }
+        }
+        if answer.made_anew
+            && let Some(link) = crate::supervisor::procedure::link_of(&self.bench, &answer.command)
+        {
+            self.feed_at(Event::MadeAnew { link }, now);
         }
         self.feed_at(Event::Answered { ticket: answer.ticket, outcome: answer.outcome }, now);
         self.oracle.judge(&self.bench, now, self.supervisor.is_held());

@@ -141,6 +141,17 @@ impl RecordedCalls {
         self.file.readings(sweep, rows, width, values)
     }
 
+    /// Points of a sweep that are doubtful.
+    pub(super) fn doubtful(&self, sweep: u64, rows: (u64, u64)) -> Result<u64, RecordError> {
+        let mut count = 0;
+        let mut from = rows.0;
+        for doubt in self.file.doubts(rows)? {
+            count += self.file.points_after(sweep, (from, doubt.seq), doubt.good_until)?;
+            from = doubt.seq;
+        }
+        Ok(count)
+    }
+
     /// Numbers of a trace or an image.
     pub(super) fn bulk(&self, seq: u64) -> Result<Vec<f64>, RecordError> {
         self.file.bulk(seq)

@@ -38,6 +38,7 @@
 mod child;
 pub mod protocol;
 
+use super::known::Known;
 use super::{ErrorKind, Identity, Instrument, InstrumentError, Task, TaskReport};
 use crate::bench::{Address, Channel, ProcessLink};
 use child::Child;
@@ -60,6 +61,11 @@ pub struct Process {
     begun: bool,
     /// The last task's report, until the next one begins.
     report: Option<TaskReport>,
+    /// How it was left.
+    known: Known,
+    known_identity: Option<String>,
+    /// Whether its program was started anew, until it is told.
+    made_anew: bool,
 }
 
 impl Process {
@@ -77,6 +83,9 @@ impl Process {
             id: 0,
             begun: false,
             report: None,
+            known: Known::default(),
+            known_identity: None,
+            made_anew: false,
         }
     }
 
@@ -98,6 +107,7 @@ impl Process {
         self.child = None;
         let child = Child::start(&self.name, &self.command, &self.folder);
         self.child = Some(child.map_err(|reason| self.error(ErrorKind::Absent, reason))?);
+        self.made_anew |= self.known_identity.is_some();
         Ok(())
     }
 
@@ -154,7 +164,10 @@ impl Instrument for Process {
         let result = self.call("identify", &json!({}))?;
         match result.get("text").and_then(Value::as_str) {
             // A driver process keeps its own time, so it is never paced, whatever it stands for.
-            Some(text) => Ok(Identity { text: text.to_owned(), simulated: false }),
+            Some(text) => {
+                self.known_identity.get_or_insert_with(|| text.to_owned());
+                Ok(Identity { text: text.to_owned(), simulated: false })
+            }
             None => Err(self.error(ErrorKind::Garbled, "its identity has no `text`")),
         }
     }
@@ -164,14 +177,20 @@ impl Instrument for Process {
         if !si.is_finite() {
             return Err(self.error(ErrorKind::Refused, format!("{si} is no finite number")));
         }
-        self.call("set", &json!({ "channel": name, "value": si })).map(|_| ())
+        self.known.unsure(channel);
+        self.call("set", &json!({ "channel": name, "value": si }))?;
+        self.known.told(channel, si);
+        Ok(())
     }
 
     fn read(&mut self, channel: &Channel) -> Result<f64, InstrumentError> {
         let name = self.name_of(channel)?;
         let result = self.call("read", &json!({ "channel": name }))?;
         match result.as_f64().filter(|value| value.is_finite()) {
-            Some(value) => Ok(value),
+            Some(value) => {
+                self.known.read(channel, value);
+                Ok(value)
+            }
             None => {
                 let message = format!(
                     "`{name}` reads {}, which is no finite number",
@@ -193,7 +212,10 @@ impl Instrument for Process {
             }
         }
         params["arguments"] = arguments;
-        self.call("begin", &params)?;
+        self.known.task_begins();
+        let begun = self.call("begin", &params);
+        self.known.task_runs = begun.as_ref().err().is_none_or(|error| error.kind.is_silence());
+        begun?;
         self.begun = true;
         self.report = None;
         self.expect_long_reply(super::scpi::numbers_of(task));
@@ -212,6 +234,7 @@ impl Instrument for Process {
         if !std::mem::take(&mut self.begun) {
             return Err(self.error(ErrorKind::Refused, "no task is running"));
         }
+        self.known.task_runs = false;
         self.expect_long_reply(0);
         self.report.clone_from(&report);
         Ok(report)
@@ -220,7 +243,32 @@ impl Instrument for Process {
     fn abort(&mut self) -> Result<(), InstrumentError> {
         self.call("abort", &json!({}))?;
         self.begun = false;
+        self.known.task_runs = false;
         Ok(())
+    }
+
+    fn look(&mut self, channels: &[&Channel]) -> Result<(), InstrumentError> {
+        let known = self.known_identity.clone();
+        let identity = self.identify()?;
+        if known.is_some_and(|known| known != identity.text) {
+            return Err(
+                self.error(ErrorKind::Refused, format!("`{}` is there, and another was", identity.text))
+            );
+        }
+        let mut known = std::mem::take(&mut self.known);
+        let compared = known.compare(channels, |channel| self.read(channel));
+        self.known = known;
+        compared.map_err(|error| {
+            let message = match error.kind {
+                ErrorKind::Changed => format!("`{}`: {}", self.name, error.message),
+                _ => error.message,
+            };
+            InstrumentError { message, ..error }
+        })
+    }
+
+    fn made_anew(&mut self) -> bool {
+        std::mem::take(&mut self.made_anew)
     }
 
     fn reconnect(&mut self) -> Result<(), InstrumentError> {

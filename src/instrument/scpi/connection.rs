@@ -83,6 +83,11 @@ impl Connection {
         if self.filled > 0 { Idle::Unasked } else { self.transport.idle() }
     }
 
+    /// What came and was not taken: part of a reply, or more than one.
+    pub(super) fn pending(&self) -> &[u8] {
+        &self.buffer[..self.filled]
+    }
+
     pub(super) fn send(&mut self, bytes: &[u8]) -> Result<(), Fault> {
         self.filled = 0;
         self.transport.send(bytes).map_err(|error| match Fault::of(&error) {

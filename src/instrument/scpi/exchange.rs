@@ -2,7 +2,8 @@
 
 use super::connection::{Connection, Fault, Idle};
 use super::wording::Mismatch;
-use super::{ERRORS_AT_MOST, INIT_IGNORED, LONGEST_REPLY, Scpi, reply};
+use super::{ERRORS_AT_MOST, LONGEST_REPLY, PASSING, Scpi, reply};
+use crate::instrument::wire::Sign;
 use crate::instrument::{ErrorKind, InstrumentError};
 use std::time::{Duration, Instant};
 
@@ -55,11 +56,19 @@ impl Scpi {
     pub(super) fn connect(&mut self, deadline: Instant) -> Result<(), InstrumentError> {
         let link = &self.link;
         let opened = Connection::open(&link.address, &link.reply_terminator, self.timeout, deadline);
-        self.connection = Some(opened.map_err(|fault| self.error(fault.kind, fault.message))?);
+        match opened {
+            Ok(connection) => self.connection = Some(connection),
+            Err(fault) => {
+                self.wire.note(Sign::Failed, fault.message.as_bytes());
+                return Err(self.error(fault.kind, fault.message));
+            }
+        }
+        self.wire.note(Sign::Connected, self.link.address.as_bytes());
         let met = self.meet(deadline).and_then(|()| if self.met_before { self.look_again() } else { Ok(()) });
         if met.is_err() {
             self.connection = None;
         }
+        self.made_anew |= self.met_before && met.is_ok();
         self.met_before |= met.is_ok();
         met
     }
@@ -84,6 +93,9 @@ impl Scpi {
         self.unproved = 0;
         // Errors in the queue now are somebody else's, or from before.
         self.drain(deadline)?;
+        if !self.met_before {
+            self.was_switched_on()?;
+        }
         for message in self.link.greeting.clone() {
             self.write_and_check(&message, deadline)?;
         }
@@ -96,7 +108,12 @@ impl Scpi {
         let wanted = number.map(|n| n.to_string()).unwrap_or_default();
         for others in 0..STALE_AT_MOST {
             let Some(connection) = &mut self.connection else { break };
-            match connection.receive_next(LONGEST_REPLY, deadline) {
+            let next = connection.receive_next(LONGEST_REPLY, deadline);
+            if let Ok(bytes) = &next {
+                self.wire.note(Sign::Came, bytes);
+                self.wire.end(self.link.reply_terminator.as_bytes());
+            }
+            match next {
                 Ok(bytes) if bytes.trim_ascii() == wanted.as_bytes() => return Ok(()),
                 Ok(_) => {}
                 Err(fault) if fault.kind == ErrorKind::TimedOut && others > 0 => {
@@ -110,7 +127,7 @@ impl Scpi {
     }
 
     /// Where nothing else proves anything, the one who answered before answers again.
-    fn recognise(&mut self, deadline: Instant) -> Result<(), InstrumentError> {
+    pub(super) fn recognise(&mut self, deadline: Instant) -> Result<(), InstrumentError> {
         let Some(query) = self.link.identity.query.clone() else { return Ok(()) };
         let Some(known) = self.known_identity.clone() else { return Ok(()) };
         self.write(&[&query])?;
@@ -179,7 +196,9 @@ impl Scpi {
         let first = self.receive(LONGEST_REPLY, deadline, marker, entry)?;
         let Some((code, text)) = first else { return self.prove_if_due(deadline) };
         self.drain_with(query, deadline)?;
-        let kind = if code == INIT_IGNORED { ErrorKind::Busy } else { ErrorKind::Refused };
+        self.last_code = code;
+        let passes = PASSING.contains(&code) || self.link.passing.contains(&code);
+        let kind = if passes { ErrorKind::Busy } else { ErrorKind::Refused };
         Err(self.error(kind, format!("{text} ({code})")))
     }
 
@@ -267,6 +286,7 @@ impl Scpi {
             return Err(self.error(ErrorKind::Absent, "there is no connection"));
         };
         self.last.clear();
+        self.wire.note(Sign::Sent, &self.message);
         let sent = connection.send(&self.message);
         self.heard_at = Some(Instant::now());
         sent.map_err(|fault| {
@@ -287,7 +307,10 @@ impl Scpi {
         let Some(connection) = &mut self.connection else {
             return Err(self.error(ErrorKind::Absent, "there is no connection"));
         };
+        let wire = &mut self.wire;
         let understood = connection.receive(longest, deadline).and_then(|bytes| {
+            wire.note(Sign::Came, bytes);
+            wire.end(self.link.reply_terminator.as_bytes());
             let text = reply::text(bytes).map_err(Fault::garbled)?;
             self.last.push_str(&text[..text.len().min(LONGEST_KEPT)]);
             let text = without_marker(text, marker)?;
@@ -295,6 +318,13 @@ impl Scpi {
         });
         if self.link.pause_s > 0.0 {
             self.heard_at = Some(Instant::now());
+        }
+        if let Err(fault) = &understood {
+            let left = self.connection.as_ref().map_or(&[][..], Connection::pending);
+            if !left.is_empty() {
+                self.wire.note(Sign::Came, left);
+            }
+            self.wire.note(Sign::Failed, fault.message.as_bytes());
         }
         understood.map_err(|fault| match fault.kind {
             ErrorKind::AboveRange | ErrorKind::BelowRange => self.error(fault.kind, fault.message),

@@ -1,62 +1,82 @@
-//! Looking at an instrument whose connection was made anew: whether it is as it was left.
+//! Looking at an instrument: whether it is as it was left.
 
-use super::{LONGEST_REPLY, Scpi, wording};
-use crate::bench::{Address, Channel};
+use super::{LONGEST_REPLY, Scpi, reply, wording};
+use crate::bench::Channel;
 use crate::instrument::{ErrorKind, InstrumentError};
 
-/// Part of a channel's range within which a value counts as the one that was told.
-const PART: f64 = 1e-3;
-
-/// How far a channel may stand from what it was told and still be where it was left.
-fn bound(channel: &Channel) -> f64 {
-    let verify = match &channel.address {
-        Address::Scpi(address) => address.verify.as_ref().map(|verify| verify.within),
-        Address::Signal(_) | Address::Named(_) => None,
-    };
-    // What arrives slowly may be on its way: the last step of it.
-    let on_its_way = channel
-        .tolerance
-        .map(|tolerance| if channel.step.is_finite() { tolerance + channel.step } else { tolerance });
-    let range = channel.max - channel.min;
-    let part = if range.is_finite() { PART * range } else { 0.0 };
-    verify.or(on_its_way).unwrap_or(part)
-}
+/// Bit of the standard event status register that says that the power was switched on: IEEE 488.2-1992, 11.5.1.1.2
+/// (number from memory).
+const POWER_ON_BIT: u32 = 7;
 
 impl Scpi {
-    /// Reads every setting that is known and notes what differs.
+    /// Everything that is known, after a connection was made anew. What differs is told to the next call.
     pub(super) fn look_again(&mut self) -> Result<(), InstrumentError> {
-        let mut differ = Vec::new();
-        for (name, (channel, before)) in self.known.clone() {
-            let address = self.address_of(&channel)?;
-            let Some(query) = address.query.clone() else { continue };
-            let deadline = self.deadline();
-            let marker = self.write_query(Some(&query))?;
-            let shown =
-                self.receive(LONGEST_REPLY, deadline, marker, |text| wording::understand(address, text));
-            let now = match shown {
-                Ok(now) if (now - before).abs() <= bound(&channel) => continue,
-                Ok(now) => channel.show(now),
-                Err(error) if matches!(error.kind, ErrorKind::AboveRange | ErrorKind::BelowRange) => {
-                    "a value beyond its range".to_owned()
-                }
-                Err(error) => return Err(error),
-            };
-            differ.push(format!("{name} shows {now} and was left at {}", channel.show(before)));
+        let channels = self.known.channels();
+        let channels: Vec<&Channel> = channels.iter().collect();
+        match self.compare(&channels) {
+            Err(error) if error.kind == ErrorKind::Changed => {
+                let text = format!("after its connection was made anew {}", error.message);
+                tracing::warn!(link = %self.name, "{text}");
+                self.changed = Some((text, error.changed));
+                Ok(())
+            }
+            compared => compared,
         }
-        // What is restored will be known again when it was told.
-        self.known.clear();
-        if !differ.is_empty() {
-            let text = format!("after its connection was made anew {}", differ.join(", "));
-            tracing::warn!(link = %self.name, "{text}");
-            self.changed = Some(text);
+    }
+
+    /// Reads channels and compares them with how they were left; a connection is there already.
+    fn compare(&mut self, channels: &[&Channel]) -> Result<(), InstrumentError> {
+        let restarted = self.was_switched_on()?;
+        let mut known = std::mem::take(&mut self.known);
+        let compared = known.compare(channels, |channel| self.shown(channel));
+        self.known = known;
+        match (restarted, compared) {
+            (true, Ok(())) => Err(InstrumentError::changed("it was switched on anew", Vec::new())),
+            (_, compared) => compared,
         }
-        Ok(())
+    }
+
+    fn shown(&mut self, channel: &Channel) -> Result<f64, InstrumentError> {
+        let address = self.address_of(channel)?;
+        let Some(query) = &address.query else {
+            return Err(self.error(ErrorKind::Refused, format!("`{}` can't be read", channel.name)));
+        };
+        let marker = self.write_query(Some(query))?;
+        let deadline = self.deadline();
+        self.receive(LONGEST_REPLY, deadline, marker, |text| wording::understand(address, text))
+    }
+
+    /// Whether the register says that the power was switched on since it was last asked; asking clears it.
+    pub(super) fn was_switched_on(&mut self) -> Result<bool, InstrumentError> {
+        let Some(query) = self.link.power_on.clone() else { return Ok(false) };
+        let marker = self.write_query(Some(&query))?;
+        let deadline = self.deadline();
+        let register = self.receive(LONGEST_REPLY, deadline, marker, |text| {
+            reply::number(text).map_err(super::exchange::garbled)
+        })?;
+        Ok((register as u32) >> POWER_ON_BIT & 1 == 1)
+    }
+
+    /// Who it is, and whether these channels are as they were left.
+    pub(super) fn look_at(&mut self, channels: &[&Channel]) -> Result<(), InstrumentError> {
+        self.ready(self.deadline())?;
+        self.recognise(self.deadline())?;
+        match self.compare(channels) {
+            Err(error) if error.kind == ErrorKind::Changed => {
+                tracing::warn!(link = %self.name, "{}", error.message);
+                let message = format!("`{}`: {}", self.name, error.message);
+                Err(InstrumentError { message, ..error })
+            }
+            compared => compared,
+        }
     }
 
     /// The next call hears of it, and does nothing else.
     pub(super) fn tell_changed(&mut self) -> Result<(), InstrumentError> {
         match self.changed.take() {
-            Some(text) => Err(self.error(ErrorKind::Changed, text)),
+            Some((text, channels)) => {
+                Err(InstrumentError::changed(format!("`{}`: {text}", self.name), channels))
+            }
             None => Ok(()),
         }
     }

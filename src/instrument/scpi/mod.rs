@@ -13,12 +13,12 @@
 //! | kind | when |
 //! |---|---|
 //! | absent | no connection can be made, or it ended |
-//! | busy | a task runs, or the error queue says -213 |
+//! | busy | a task runs, or the error queue says -213, -221, or a number that the bench file calls passing |
 //! | refused | the error queue says another number; a value that was read back differs; or the bench file has no message for this |
 //! | garbled | a reply that is not of the form that the bench file gives, too long, binary, or more than was asked for |
 //! | timed out | no complete reply in time |
 //! | out of step | something came that nobody had asked for, or a reply that belongs to another query |
-//! | changed | the connection was made anew, and a setting is not what it was: told once, nothing was done |
+//! | changed | a setting is not what it was after the connection was made anew, or at a look: told once, nothing was done |
 //! | above, below its range | SCPI's ±9.9E37, or the words for it that the bench file gives |
 //!
 //! # In step
@@ -41,8 +41,10 @@ pub mod template;
 mod transport;
 pub mod wording;
 
+use super::known::Known;
+use super::wire::Wire;
 use super::{ErrorKind, Identity, Instrument, InstrumentError, Task, TaskReport};
-use crate::bench::{Address, Channel, Role, ScpiAddress, ScpiLink};
+use crate::bench::{Address, Channel, ScpiAddress, ScpiLink};
 use connection::{Connection, Idle};
 use exchange::garbled;
 use std::fmt;
@@ -56,7 +58,9 @@ const LONGEST_REPLY: usize = 64 * 1024;
 const ERRORS_AT_MOST: usize = 100;
 /// What only the mimic has in the manufacturer's field of its identity.
 pub const MIMIC_MANUFACTURER: &str = "noctule-mimic";
-/// SCPI-99's "Init ignored": a task runs already. (Number from memory, not checked.)
+/// SCPI-99's "Init ignored" (a task runs already) and "Settings conflict" (not in the state it is in now): sent again
+/// later, they may be taken. (Numbers from memory, not checked.)
+const PASSING: [i32; 2] = [INIT_IGNORED, -221];
 const INIT_IGNORED: i32 = -213;
 
 /// An instrument that speaks SCPI. See the [module](self) for what it sends.
@@ -76,12 +80,18 @@ pub struct Scpi {
     proved_at: Option<Instant>,
     /// When something was last sent or heard.
     heard_at: Option<Instant>,
-    /// What settable channels were last told, or last showed: looked at after a connection was made anew.
-    known: std::collections::BTreeMap<String, (Channel, f64)>,
+    /// How it was left.
+    known: Known,
     /// Whether there was a connection before.
     met_before: bool,
     /// What was found changed after a connection was made anew, until it is told.
-    changed: Option<String>,
+    changed: Option<(String, Vec<String>)>,
+    /// Whether its connection was made anew, until it is told.
+    made_anew: bool,
+    /// The last error of its queue.
+    last_code: i32,
+    /// What was said lately.
+    wire: Wire,
     /// Who answered when this was last asked.
     known_identity: Option<String>,
     /// Numbers that the task begun here will have at its end; none if none was begun.
@@ -112,9 +122,12 @@ impl Scpi {
             unproved: 0,
             proved_at: None,
             heard_at: None,
-            known: std::collections::BTreeMap::new(),
+            known: Known::default(),
             met_before: false,
             changed: None,
+            made_anew: false,
+            last_code: 0,
+            wire: Wire::default(),
             known_identity: None,
             begun: None,
         }
@@ -199,8 +212,10 @@ impl Instrument for Scpi {
     }
 
     fn set(&mut self, channel: &Channel, si: f64) -> Result<(), InstrumentError> {
+        // Until it is known to be taken, nobody knows where it stands.
+        self.known.unsure(channel);
         self.set_channel(channel, si)?;
-        self.known.insert(channel.name.clone(), (channel.clone(), si));
+        self.known.told(channel, si);
         Ok(())
     }
 
@@ -211,28 +226,41 @@ impl Instrument for Scpi {
         };
         let si =
             self.ask(query, LONGEST_REPLY, self.deadline(), |text| wording::understand(address, text))?;
-        if channel.settable && !self.known.contains_key(&channel.name) {
-            self.known.insert(channel.name.clone(), (channel.clone(), si));
-        }
+        self.known.read(channel, si);
         Ok(si)
     }
 
     fn begin(&mut self, task: &Task, traced: Option<&Channel>) -> Result<(), InstrumentError> {
-        // A task may move the tip, or what stands under it, and that is no other hand.
-        self.known.retain(|_, (channel, _)| !matches!(channel.role, Some(Role::TipX | Role::TipY)));
-        self.begin_task(task, traced)
+        self.known.task_begins();
+        let begun = self.begin_task(task, traced);
+        self.known.task_runs = begun.as_ref().err().is_none_or(|error| error.kind.is_silence());
+        begun
     }
 
     fn poll(&mut self) -> Result<Option<TaskReport>, InstrumentError> {
-        self.poll_task()
+        let polled = self.poll_task();
+        self.known.task_runs &= !matches!(polled, Ok(Some(_)));
+        polled
     }
 
     fn abort(&mut self) -> Result<(), InstrumentError> {
-        self.abort_task()
+        self.abort_task().inspect(|()| self.known.task_runs = false)
+    }
+
+    fn look(&mut self, channels: &[&Channel]) -> Result<(), InstrumentError> {
+        self.look_at(channels)
+    }
+
+    fn made_anew(&mut self) -> bool {
+        std::mem::take(&mut self.made_anew)
     }
 
     fn last_reply(&self) -> Option<String> {
         (!self.last.is_empty()).then(|| self.last.clone())
+    }
+
+    fn recording(&self) -> Option<String> {
+        Some(format!("# link {}\n{}", self.name, self.wire.text()))
     }
 
     fn reconnect(&mut self) -> Result<(), InstrumentError> {

@@ -1,7 +1,7 @@
 //! Tasks in SCPI messages, as the bench file gives them.
 
 use super::exchange::garbled;
-use super::{LONGEST_REPLY, Scpi, reply, template};
+use super::{INIT_IGNORED, LONGEST_REPLY, Scpi, reply, template};
 use crate::bench::{Channel, ScpiTasks};
 use crate::instrument::{ErrorKind, InstrumentError, Task, TaskReport};
 use std::time::Instant;
@@ -36,7 +36,12 @@ impl Scpi {
         }
         // If this fails nobody knows what the next report is about, so it is not taken for this task's.
         self.begun = None;
-        self.write_and_check(&message, deadline)?;
+        self.write_and_check(&message, deadline).map_err(|error| {
+            // A task that does not fit the state it is in now is not begun by asking again: the sequence has to know.
+            let passes = self.last_code == INIT_IGNORED || self.link.passing.contains(&self.last_code);
+            let refused = error.kind == ErrorKind::Busy && !passes;
+            InstrumentError { kind: if refused { ErrorKind::Refused } else { error.kind }, ..error }
+        })?;
         self.begun = Some(numbers_of(task));
         Ok(())
     }

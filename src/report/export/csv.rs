@@ -2,7 +2,7 @@
 
 use super::{ExportError, fits_json, plain_name, whole};
 use crate::quantity::TimePoint;
-use crate::record::{Column, Point, RunFile};
+use crate::record::{Column, Doubt, Point, RunFile};
 use crate::report::account::{Account, BulkOutline, SweepOutline};
 use serde_json::{Value, json};
 use std::io::Write;
@@ -12,7 +12,8 @@ use std::path::{Path, PathBuf};
 ///
 /// `sweep_NNNN_name.csv` for each sweep, `trace_NNNN_name.csv` and `image_NNNN.csv`, `monitors.csv`, `steps.csv`,
 /// `chronicle.csv`, `fits.json`, `run.json`. Numbers are SI, written so that reading them gives the same bits;
-/// each header cell is `name (unit)`. Fields are quoted as in RFC 4180.
+/// each header cell is `name (unit)`. Where an instrument was found changed during a sweep, its table has a column
+/// `doubtful`: 1 at points that may not have been measured as they were meant. Fields are quoted as in RFC 4180.
 ///
 /// # Errors
 /// The run can't be read, or a file can't be written.
@@ -131,14 +132,17 @@ fn sweep(run: &RunFile, account: &Account, outline: &SweepOutline, path: &Path) 
         let table = &outline.table;
         let axes = std::iter::once(&table.fast).chain(&table.slow);
         let columns = axes.chain(&table.read).map(|c| header(&c.channel, &c.si_unit));
-        let head: Vec<String> = ["i".to_owned(), "time (s)".to_owned()].into_iter().chain(columns).collect();
+        let doubts = doubts_of(run, account, outline);
+        let flag = (!doubts.is_empty()).then(|| "doubtful".to_owned());
+        let head = ["i".to_owned(), "time (s)".to_owned()].into_iter().chain(columns).chain(flag);
+        let head: Vec<String> = head.collect();
         writeln!(out, "{}", head.join(",")).map_err(fail)?;
         let slow = table.slow.is_some();
         let mut written = 0;
         let mut failure = None;
         run.points(table.sweep, |point| {
             if written < outline.measured && failure.is_none() {
-                failure = row(out, &point, slow).err();
+                failure = row(out, &point, slow, &doubts).err();
                 written += 1;
             }
         })
@@ -147,7 +151,16 @@ fn sweep(run: &RunFile, account: &Account, outline: &SweepOutline, path: &Path) 
     })
 }
 
-fn row(out: &mut impl Write, point: &Point, slow: bool) -> std::io::Result<()> {
+/// Stretches of time within which points of a sweep are doubtful; none where nothing was found of a damaged file.
+pub(super) fn doubts_of(run: &RunFile, account: &Account, outline: &SweepOutline) -> Vec<Doubt> {
+    let doubts = run.doubts((0, u64::MAX)).unwrap_or_default();
+    let until_s = account.sweeps.iter().map(|other| other.at_s).filter(|at_s| *at_s > outline.at_s);
+    let until_s = until_s.fold(f64::INFINITY, f64::min);
+    let meets = |doubt: &Doubt| doubt.found_at.s() > outline.at_s && doubt.good_until.s() < until_s;
+    doubts.into_iter().filter(meets).collect()
+}
+
+fn row(out: &mut impl Write, point: &Point, slow: bool, doubts: &[Doubt]) -> std::io::Result<()> {
     write!(out, "{},", point.i)?;
     seconds(out, point.at)?;
     write!(out, ",{:e}", point.x)?;
@@ -156,6 +169,10 @@ fn row(out: &mut impl Write, point: &Point, slow: bool) -> std::io::Result<()> {
     }
     for value in point.values.as_slice() {
         write!(out, ",{value:e}")?;
+    }
+    if !doubts.is_empty() {
+        let doubtful = doubts.iter().any(|doubt| doubt.covers(point.at));
+        write!(out, ",{}", u8::from(doubtful))?;
     }
     out.write_all(b"\n")
 }

@@ -206,6 +206,13 @@ fn sweep(entry: &H5Group, run: &RunFile, account: &Account, outline: &SweepOutli
     if let Some(field) = outline.field_t {
         group.set_attr_numeric("field_t", &field)?;
     }
+    let doubts = super::csv::doubts_of(run, account, outline);
+    if !doubts.is_empty() {
+        // Points whose time lies within one of them may not have been measured as they were meant.
+        let stretches: Vec<[f64; 2]> =
+            doubts.iter().map(|doubt| [doubt.good_until.s(), doubt.found_at.s()]).collect();
+        group.set_attr_string("doubtful_within_s", &serde_json::json!(stretches).to_string())?;
+    }
     match rectangle {
         Some(line) => rectangular(&group, run, account, outline, &columns, &names, line),
         None => listed(&group, run, account, outline, &columns, &names),

@@ -24,7 +24,7 @@ const fn ends(fault: &'static str, behaviour: &'static str, test: &'static str) 
 }
 
 /// All promises, in the order of the kinds that nights are drawn from.
-pub const PROMISES: [Promise; 42] = [
+pub const PROMISES: [Promise; 43] = [
     rides(
         "pressure burst in the chamber",
         "tip out, wait until pumped off, tip back, go on",
@@ -88,6 +88,11 @@ pub const PROMISES: [Promise; 42] = [
         "asked again, the task that runs is taken for the one that was begun",
         "safety::cases::task_answer_lost",
     ),
+    rides(
+        "no reply for up to the patience of the link, 15 min",
+        "held, the others made safe; asked until it is back, looked at, goes on",
+        "safety::cases::silence_of_minutes",
+    ),
     ends("magnet quench", "park and latch", "safety::cases::quench"),
     ends("tip crash", "park", "safety::cases::tip_crash"),
     ends("stage warmer than 4.5 K", "tip out, then park and latch", "safety::cases::stage_warm"),
@@ -95,8 +100,8 @@ pub const PROMISES: [Promise; 42] = [
     ends("current reads its limit", "park", "safety::cases::current_too_large"),
     ends("lead voltage", "park and latch", "safety::cases::lead_voltage"),
     ends(
-        "no reply for longer",
-        "the verb fails after its attempts; each park step is tried, again and again until it is read back; what failed is said",
+        "no reply for longer than the bench waits",
+        "the run ends; each park step is tried, again and again until it is read back; what failed is said",
         "safety::cases::long_silence",
     ),
     ends(
@@ -131,7 +136,7 @@ pub const PROMISES: [Promise; 42] = [
     ),
     ends(
         "a driver hangs for minutes",
-        "no reply counts as a failure, a later one is dropped; each park step is tried",
+        "waited for like a silent one; a later reply is dropped",
         "safety::cases::a_hung_driver_answers_much_later",
     ),
     ends(

@@ -69,8 +69,9 @@ fn fit_resonance(
     let (x, y) = sweep
         .spectrum(channel)
         .ok_or_else(|| argument(ctx, &format!("this sweep did not read `{channel}`")))?;
-    let fit = fit::resonance(&x, &y, &Options::new())
+    let mut fit = fit::resonance(&x, &y, &Options::new())
         .map_err(|error| argument(ctx, &format!("sweep {} can't be fitted: {error}", sweep.data.sweep)))?;
+    doubt_of(&mut fit, std::slice::from_ref(sweep));
     let fast = sweep.bench.channel(sweep.data.plan.fast.channel).dimension();
     let y_dimension = sweep.column(channel).map_or(Dimension::NONE, |column| column.dimension);
     let handle = FitHandle { fit: Rc::new(fit), x: fast, y: y_dimension };
@@ -90,6 +91,13 @@ fn fit_resonance(
         Statement::Judgement { what: "fit".to_owned(), sweep: Some(sweep.data.sweep), title, body },
     )?;
     Ok(handle)
+}
+
+/// A fit is not to be trusted where an instrument may not have stood as it was told.
+pub(super) fn doubt_of(fit: &mut fit::Fit, sweeps: &[Sweep]) {
+    if sweeps.iter().any(|sweep| sweep.data.doubtful > 0) {
+        fit.doubts.push(fit::Doubt::DoubtfulPoints);
+    }
 }
 
 /// Errors and widths are read to three digits.

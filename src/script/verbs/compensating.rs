@@ -190,6 +190,7 @@ fn measure(
 ) -> Result<Sweep, Thrown> {
     let mut values = Vec::new();
     let mut first = None;
+    let mut doubtful = 0;
     for (range, level_dbm) in pieces(levels) {
         host.call(ctx, Request::Set { channel: level, value: level_dbm })?;
         let (from, to) = (plan.at(range.start as u64).0, plan.at(range.end as u64 - 1).0);
@@ -199,12 +200,13 @@ fn measure(
             Answer::Sweep(data) => {
                 first.get_or_insert(data.sweep);
                 values.extend_from_slice(&data.values);
+                doubtful += data.doubtful;
             }
             other => return Err(argument(ctx, &format!("a sweep was expected, not {other:?}"))),
         }
     }
     let sweep = first.ok_or_else(|| argument(ctx, "a sweep needs a point"))?;
-    let data = SweepData { sweep, plan: Arc::new(plan), values };
+    let data = SweepData { sweep, plan: Arc::new(plan), doubtful, values };
     Ok(Sweep { data: Rc::new(data), bench: Arc::clone(&host.bench) })
 }
 

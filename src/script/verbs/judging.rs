@@ -414,8 +414,9 @@ pub(super) fn keep_fit(
     channel: &str,
     fitted: Result<Fit, FitError>,
 ) -> Result<FitHandle, Thrown> {
-    let fit = fitted
+    let mut fit = fitted
         .map_err(|error| argument(ctx, &format!("sweep {} can't be fitted: {error}", sweep.data.sweep)))?;
+    super::analysis::doubt_of(&mut fit, std::slice::from_ref(sweep));
     let (x, y) = dimensions(sweep, channel);
     let handle = FitHandle { fit: Rc::new(fit), x, y };
     let title = format!("{} {}, {shape}: {}", sweep.data.plan.name, sweep.data.sweep, in_short(&handle));

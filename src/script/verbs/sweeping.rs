@@ -149,6 +149,7 @@ pub(super) fn plan(
         both_ways,
         continues: None,
         done: Vec::new(),
+        doubtful: 0,
     };
     if plan.total() > MOST_POINTS {
         return Err(argument(

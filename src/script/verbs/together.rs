@@ -92,8 +92,9 @@ fn fit_together(
     fields.finish()?;
     let spectra: Vec<Spectrum<'_>> = columns.iter().map(|(x, y)| Spectrum { x, y, sigmas: &[] }).collect();
     let names: Vec<&str> = common.iter().map(String::as_str).collect();
-    let fit = fit::global(wanted, &spectra, &names, &options)
+    let mut fit = fit::global(wanted, &spectra, &names, &options)
         .map_err(|error| argument(ctx, &format!("these sweeps can't be fitted together: {error}")))?;
+    super::analysis::doubt_of(&mut fit, &sweeps);
     let handle = FitHandle { fit: Rc::new(fit), x: x_is, y: y_is };
     let title = format!("{} sweeps together, {shape}: {}", sweeps.len(), in_short(&handle));
     let taken: Vec<u64> = sweeps.iter().map(|s| s.data.sweep).collect();

@@ -119,6 +119,18 @@ impl Procedure {
         }
     }
 
+    /// Nobody can ask for what it was doing. True if it is a task that goes on by itself, and is asked for again later.
+    pub fn loses_sight(&mut self) -> bool {
+        if let Procedure::Tasking(task) = self { task.runs_on() } else { false }
+    }
+
+    /// What was measured after that moment is doubtful.
+    pub fn doubt(&mut self, since: TimePoint) {
+        if let Procedure::Sweeping(sweep) = self {
+            sweep.doubt(since);
+        }
+    }
+
     /// The command it gave last was kept back and will not leave: a task that it was to start is not under way.
     pub fn not_begun(&mut self) {
         match self {
@@ -148,5 +160,6 @@ pub fn link_of(bench: &Bench, command: &Command) -> Option<usize> {
             channels.as_slice().first().map(|id: &ChannelId| bench.channel(*id).link)
         }
         Command::Begin(_) | Command::Poll | Command::Abort => bench.task_link,
+        Command::Look { link, .. } => Some(usize::from(*link)),
     }
 }

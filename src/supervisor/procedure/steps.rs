@@ -2,7 +2,7 @@
 
 use super::{Centring, Context, Input, Next, Ramp, Tasking};
 use crate::bench::{Bench, Role, Step, StepAction};
-use crate::instrument::Task;
+use crate::instrument::{ErrorKind, InstrumentError, Task};
 use crate::quantity::TimePoint;
 use crate::record::{Answer, Column, During, Entry, Failure, Found, Place, SafeAct};
 use crate::supervisor::event::{Answered, Channels, Command};
@@ -68,6 +68,8 @@ pub struct Steps {
     rounds: u32,
     /// Until when the next round waits.
     pause: Option<TimePoint>,
+    /// With what the task of the step in hand was refused.
+    refusal: Option<InstrumentError>,
 }
 
 /// Pause before what failed is tried again, s: it doubles from round to round, up to the second one. A bench whose links
@@ -92,6 +94,7 @@ impl Steps {
             again: Vec::new(),
             rounds: 0,
             pause: None,
+            refusal: None,
         }
     }
 
@@ -270,6 +273,15 @@ impl Steps {
             Ok(_) if step.act == SafeAct::Abort => self.close(step, true, Found::Nothing, ctx),
             Ok(_) => self.work = Some(Work::ReadBack),
             Err(failure @ Failure::Forbidden(_)) => self.close(step, false, Found::Failed(failure), ctx),
+            // A tip that is where it should be is not moved there; only the flag says whether that was why.
+            Err(Failure::Instrument(error))
+                if error.kind == ErrorKind::Refused
+                    && matches!(step.act, SafeAct::Approach | SafeAct::Withdraw)
+                    && ctx.bench.by_role(Role::Approached).is_some() =>
+            {
+                self.refusal = Some(error);
+                self.work = Some(Work::ReadBack);
+            }
             Err(failure) => self.try_again(step, Found::Failed(failure), ctx),
         }
     }
@@ -322,6 +334,16 @@ impl Steps {
             SafeAct::Abort | SafeAct::Centre(_) => return None,
         };
         let channel = ctx.bench.channel(id);
+        if !matches!(input, Input::Go)
+            && let Some(error) = self.refusal.take()
+        {
+            let there = matches!(&input, Input::Answered(Answered::Read(values))
+                if values.as_slice().first().is_some_and(|value| Some(*value) == wanted));
+            if !there {
+                self.try_again(step, Found::Failed(Failure::Instrument(error)), ctx);
+                return None;
+            }
+        }
         let (found, value) = match input {
             Input::Answered(Answered::Read(values)) => {
                 let value = values.as_slice().first().copied().unwrap_or(f64::NAN);

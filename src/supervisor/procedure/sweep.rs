@@ -24,6 +24,10 @@ pub struct Sweeping {
     stage: Stage,
     reading: Reading,
     settle_s: f64,
+    /// When each point measured here was finished.
+    finished: Vec<TimePoint>,
+    /// Of these, so many were found doubtful or not before.
+    doubted: usize,
 }
 
 impl Sweeping {
@@ -38,18 +42,32 @@ impl Sweeping {
         values.extend_from_slice(&plan.done);
         let start = Ramp::new(plan.fast.channel, plan.at(i.min(plan.total().saturating_sub(1))).0);
         Self {
-            data: SweepData { sweep, plan, values },
+            data: SweepData { sweep, doubtful: plan.doubtful, plan, values },
             i,
             line_of_slow: None,
             stage: Stage::Fast(start),
             reading,
             settle_s,
+            finished: Vec::new(),
+            doubted: 0,
         }
     }
 
     /// The number of the sweep, and its points so far.
     pub fn progress(&self) -> (u64, u64) {
         (self.data.sweep, self.i)
+    }
+
+    /// What was measured is given back: something else has to happen before the sweep is over.
+    pub fn take_back(&mut self, values: Vec<f64>) {
+        self.data.values = values;
+    }
+
+    /// Points that were finished after that moment are doubtful.
+    pub(super) fn doubt(&mut self, since: TimePoint) {
+        let first = self.finished.partition_point(|at| *at <= since).max(self.doubted);
+        self.data.doubtful += (self.finished.len() - first) as u64;
+        self.doubted = self.finished.len();
     }
 
     /// The point in hand is measured again from its beginning.
@@ -120,6 +138,7 @@ impl Sweeping {
         let means = self.reading.means();
         self.data.values.extend_from_slice(means);
         let values = Values::new(means);
+        self.finished.push(ctx.now);
         ctx.points.push(Point { sweep: self.data.sweep, i: self.i, at: ctx.now, x, y, values });
         ctx.boundary = true;
         self.reading.rewind();
@@ -134,8 +153,9 @@ impl Sweeping {
 
     fn finish(&mut self) -> Next {
         let plan = Arc::clone(&self.data.plan);
+        let (sweep, doubtful) = (self.data.sweep, self.data.doubtful);
         let values = std::mem::take(&mut self.data.values);
-        Next::Finished(Ok(Answer::Sweep(SweepData { sweep: self.data.sweep, plan, values })))
+        Next::Finished(Ok(Answer::Sweep(SweepData { sweep, doubtful, plan, values })))
     }
 }
 

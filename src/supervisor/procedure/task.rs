@@ -42,6 +42,15 @@ impl Tasking {
         self.begun
     }
 
+    /// Whether it runs on by itself; then it is asked for when it is taken up again.
+    pub(super) fn runs_on(&mut self) -> bool {
+        let runs = self.begun && self.stage == Stage::Running;
+        if runs {
+            self.next_poll = TimePoint::START;
+        }
+        runs
+    }
+
     /// The task.
     pub fn task(&self) -> &Task {
         &self.task

@@ -122,7 +122,8 @@ impl Reader {
                 self.complain(node, "Q_GHz needs three principal values or a 3 by 3 matrix: a number alone would only shift all levels");
             }
         }
-        site = site.named(given.get::<Option<String>>("name", &mut self.problems).flatten().unwrap_or_default());
+        site =
+            site.named(given.get::<Option<String>>("name", &mut self.problems).flatten().unwrap_or_default());
         if let Some(field) = given.get::<Option<[f64; 3]>>("Btip_T", &mut self.problems).flatten() {
             site = site.site_field_t(field);
         }
