@@ -14,7 +14,7 @@ use crate::record::{
 };
 use crate::run::observers::{Prospect, foresee};
 use crate::run::resumed_rehearsal::{PastLives, recorded_faults};
-use crate::run::stricter::hold_to_file;
+use crate::run::stricter::{Present, forbidden_steps, hold_to_file};
 use crate::run::{
     BenchSource, MakeRecorder, Measured, Measurement, Observers, Resumed, RunFolder, Setup, latest_window,
     locate, lock, measure, meet_instruments, new_window, paced, resume_rehearsal,
@@ -242,7 +242,7 @@ impl Resume {
 
     fn resume_measurement(&self, started: Instant, bench: &Arc<Bench>, begun: Begun) -> Result<u8, u8> {
         let complain = |error: RecordError| reject(&error.to_string());
-        let (bench, told) = held_to_file(bench, &begun.source);
+        let (bench, present) = held_to_file(bench, &begun.source)?;
         let bench = &bench;
         let lock = take_instruments(bench, &begun.source, &begun.sequence)?;
         let (given, window) = self.window_of_measurement(bench, &begun)?;
@@ -264,7 +264,7 @@ impl Resume {
         let recorded = file.document("sequence").map_err(complain)?.map(|(_, text)| text);
         let edited = recorded.is_some_and(|text| text != sequence.text);
         let edited = edited.then(|| Change::SequenceEdited(sequence.name.clone()));
-        let changes = edited.into_iter().chain(told.into_iter().map(Change::Told)).collect();
+        let changes = edited.into_iter().chain(present.told.iter().cloned().map(Change::Told)).collect();
         let introduction = vec![Entry::Resumed {
             frontier: seq,
             version: env!("CARGO_PKG_VERSION").to_owned(),
@@ -288,7 +288,7 @@ impl Resume {
             introduction,
             folder: folder.path.clone(),
             resumed: Some(Resumed { file, treat_as, seq, at, tally }),
-            keeper: keeper_plan(bench, &source, self.pace),
+            keeper: keeper_plan(bench, &source, present.text, self.pace),
         };
         let mut done =
             measure(measurement, instruments, make, observer).map_err(|e| reject(&e.to_string()))?;
@@ -330,14 +330,19 @@ impl Resume {
 }
 
 /// The recorded bench, held to its file where that has become stricter, and what differs.
-fn held_to_file(bench: &Arc<Bench>, source: &BenchSource) -> (Arc<Bench>, Vec<String>) {
-    let Some(path) = &source.path else { return (Arc::clone(bench), Vec::new()) };
+fn held_to_file(bench: &Arc<Bench>, source: &BenchSource) -> Result<(Arc<Bench>, Present), u8> {
+    let Some(path) = &source.path else { return Ok((Arc::clone(bench), Present::default())) };
     let mut held = Bench::clone(bench);
-    let told = hold_to_file(&mut held, &source.text, path);
-    for difference in &told {
+    let present = hold_to_file(&mut held, &source.text, path);
+    for difference in &present.told {
         eprintln!("note: {difference}");
     }
-    (Arc::new(held), told)
+    match forbidden_steps(&held).first() {
+        Some(forbidden) => {
+            Err(reject(&format!("{forbidden}: the run could not be parked\nnothing was moved")))
+        }
+        None => Ok((Arc::new(held), present)),
+    }
 }
 
 /// What the clock of a rehearsal shows at a moment.

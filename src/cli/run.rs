@@ -120,7 +120,7 @@ impl Run {
             window: end,
             folder: folder.path.clone(),
             resumed: None,
-            keeper: keeper_plan(bench, source, self.pace),
+            keeper: keeper_plan(bench, source, None, self.pace),
         };
         let _live = self.watching.serve(&folder.run_file(), bench)?;
         let foreseen = foresee(setup.sequence.clone(), source.clone(), self.seed, end);
@@ -162,14 +162,21 @@ fn in_queue(count: usize) -> String {
     if count == 1 { "one sequence was".to_owned() } else { format!("{count} sequences were") }
 }
 
-/// The keeper of a run, where anything outlives its process.
-pub(super) fn keeper_plan(bench: &Bench, source: &BenchSource, pace: f64) -> Option<KeeperPlan> {
+/// The keeper of a run, where anything outlives its process. `present_text` is what the bench file says now, if that is
+/// not what is recorded.
+pub(super) fn keeper_plan(
+    bench: &Bench,
+    source: &BenchSource,
+    present_text: Option<String>,
+    pace: f64,
+) -> Option<KeeperPlan> {
     if !is_needed(bench) {
         return None;
     }
     let charge = Charge {
         runner: std::process::id(),
         bench_text: source.text.clone(),
+        present_text,
         bench_name: source.name.clone(),
         bench_folder: source.folder(),
         pace,

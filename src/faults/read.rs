@@ -25,7 +25,7 @@ enum Known {
 }
 
 /// Everything that a file may speak of.
-const NAMES: [(&str, Known); 39] = [
+const NAMES: [(&str, Known); 40] = [
     ("HeliumLeak", Known::Everywhere),
     ("PressureBurst", Known::Everywhere),
     ("WarmUp", Known::Everywhere),
@@ -51,6 +51,7 @@ const NAMES: [(&str, Known); 39] = [
     ("Stale", Known::Rehearsal),
     ("Lies", Known::Rehearsal),
     ("ReconnectNeeded", Known::Rehearsal),
+    ("Outage", Known::Rehearsal),
     ("NeverDone", Known::Rehearsal),
     ("ClockJump", Known::Rehearsal),
     ("DiskFull", Known::Rehearsal),
@@ -259,6 +260,7 @@ impl Reader<'_> {
             "Stale" => LinkTrouble::Stale { by_s: self.need_duration(fields, "by")? },
             "Lies" => LinkTrouble::Lies,
             "ReconnectNeeded" => LinkTrouble::ReconnectNeeded,
+            "Outage" => LinkTrouble::Outage,
             "NeverDone" => LinkTrouble::NeverDone,
             "DropConnection" => LinkTrouble::DropConnection,
             "HalfReply" => LinkTrouble::HalfReply,

@@ -239,6 +239,9 @@ impl AtWork {
                 self.heard_after_all += 1;
                 return Arrived::Deliver(sent.command, Answered::Taken, tries);
             }
+            if error.kind == ErrorKind::Refused && sent.unsure {
+                self.procedure.iter_mut().for_each(Procedure::maybe_heard);
+            }
             self.unsure |= matches!(error.kind, ErrorKind::TimedOut | ErrorKind::Garbled | ErrorKind::Absent);
         } else if matches!(sent.command, Command::Begin(_)) {
             self.unsure = false;

@@ -1,6 +1,7 @@
 //! Ordinary faults, one by one: the fault happens in a rehearsal, and what was promised follows.
 
 use crate::bed::{SWEEP, night, night_until};
+use crate::outages::{LINKS, away, safe_in_time};
 use noctule::record::Entry;
 use noctule::run::faults::PROMISES;
 use noctule::supervisor::Probe;
@@ -152,6 +153,41 @@ fn short_silence() {
 #[test]
 fn reconnect() {
     night(SWEEP, r#"ReconnectNeeded(at: "10 min")"#).rode_out();
+}
+
+#[test]
+fn short_outage() {
+    for at in ["30 s", "10 min", "13 min"] {
+        night(SWEEP, &away(&LINKS[0], at, 0.35)).rode_out();
+    }
+}
+
+#[test]
+fn gauges_away() {
+    let night = night(SWEEP, &away(&LINKS[5], "10 min", 600.0));
+    night.rode_out().tripped("stage sensor silent", "withdraw");
+}
+
+#[test]
+fn an_instrument_away() {
+    for link in &LINKS[1..5] {
+        let night = night(SWEEP, &away(link, "10 min", 900.0));
+        // A sweep of the current goes on without a lock-in, but for its overload that nobody sees.
+        if link.name == "lockin" {
+            night.rode_out();
+        }
+        safe_in_time(&night, 600.0, 1500.0);
+    }
+}
+
+#[test]
+fn all_away() {
+    for for_s in [5.0, 60.0, 3600.0] {
+        let night = night(SWEEP, &away(&LINKS[0], "10 min", for_s));
+        assert_eq!(night.ending().0, "fault", "{:?}", night.ending());
+        assert!(night.ending().1.contains("is gone"), "{:?}", night.ending());
+        safe_in_time(&night, 600.0, 600.0 + for_s);
+    }
 }
 
 #[test]
@@ -373,6 +409,7 @@ fn every_branch_of_recovery_is_taken_by_some_fault() {
         r#"DiskFull(at: "10 min")"#,
         r#"KeeperLost(at: "10 min")"#,
         r#"NoReply(at: "10 min", for: "30 min")"#,
+        r#"PressureBurst(at: "10 min", height: "1e-6 mbar"), Lies(at: "599 s", for: "30 s", channel: "tasks")"#,
     ] {
         add(night(SWEEP, faults));
     }

@@ -110,6 +110,27 @@ fn a_bench_that_has_become_stricter_holds_and_is_told() {
     assert!(format!("{resumed:?}").contains("held to"), "{resumed:?}");
 }
 
+/// From 60 mV to the 50 mV of the parked bench in steps of 5 mV, where the record would let it be one.
+#[test]
+fn a_keeper_parks_within_the_bench_that_has_become_stricter_and_one_that_could_not_is_refused() {
+    let gates = Gates::default();
+    let lab = Lab::new(|bench| gates.lead_through(&bench));
+    let folder = killed(&lab);
+    let bench = std::fs::read_to_string(&lab.bench).unwrap();
+    std::fs::write(&lab.bench, bench.replacen("max: \"500 mV\", step", "max: \"40 mV\", step", 1)).unwrap();
+    refused(&lab, &folder, "a safe state needs `bias` at 50 mV");
+    std::fs::write(&lab.bench, bench.replacen("step: \"20 mV\"", "step: \"5 mV\"", 1)).unwrap();
+    let mut child = start(&["resume", text(&folder), "--pace", "100"]);
+    let measured = rows(&folder) + 200;
+    wait_until("it measures again", Duration::from_secs(60), || rows(&folder) > measured);
+    let before = gates.heard("SOUR:VOLT ").len();
+    child.kill().unwrap();
+    child.wait().unwrap();
+    wait_until("the keeper has parked", Duration::from_secs(20), || lab.is_parked() && is_free(&lab));
+    let sent: Vec<f64> = gates.heard("SOUR:VOLT ")[before..].iter().map(|v| v.parse().unwrap()).collect();
+    assert!(sent.len() == 2 && (sent[0] - 0.055).abs() < 1e-6, "{sent:?}");
+}
+
 /// Runner and keeper die at a pulse, as in a power cut, and the side file of the record loses its end.
 #[test]
 fn a_pulse_that_a_damaged_record_has_lost_is_not_repeated() {

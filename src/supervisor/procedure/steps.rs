@@ -1,8 +1,8 @@
 //! Steps to a safe state, or back from it: each with its own time, each read back.
 
 use super::{Centring, Context, Input, Next, Ramp, Tasking};
-use crate::bench::{Bench, Role, Step, StepAction};
-use crate::instrument::Task;
+use crate::bench::{Bench, ChannelId, Role, Step, StepAction};
+use crate::instrument::{ErrorKind, Task};
 use crate::quantity::TimePoint;
 use crate::record::{Answer, Column, During, Entry, Failure, Found, Place, SafeAct};
 use crate::supervisor::event::{Answered, Channels, Command};
@@ -46,6 +46,8 @@ enum Work {
     Task(Tasking),
     Centre(Box<Centring>),
     ReadBack,
+    /// It failed so; what it was to reach may be so all the same.
+    Look(Found),
 }
 
 /// Steps at work. It always finishes, and says in the record how far each step came.
@@ -205,7 +207,7 @@ impl Steps {
                 Work::Task(task) => task.step(std::mem::replace(&mut input, Input::Go), ctx),
                 Work::Centre(centring) => centring.step(std::mem::replace(&mut input, Input::Go), ctx),
                 Work::Abort => aborting(std::mem::replace(&mut input, Input::Go)),
-                Work::ReadBack => {
+                Work::ReadBack | Work::Look(_) => {
                     if let Some(next) = self.read_back(step, std::mem::replace(&mut input, Input::Go), ctx) {
                         return next;
                     }
@@ -270,6 +272,7 @@ impl Steps {
             Ok(_) if step.act == SafeAct::Abort => self.close(step, true, Found::Nothing, ctx),
             Ok(_) => self.work = Some(Work::ReadBack),
             Err(failure @ Failure::Forbidden(_)) => self.close(step, false, Found::Failed(failure), ctx),
+            Err(failure) if is_refusal(&failure) => self.work = Some(Work::Look(Found::Failed(failure))),
             Err(failure) => self.try_again(step, Found::Failed(failure), ctx),
         }
     }
@@ -306,20 +309,13 @@ impl Steps {
     /// Reads back what a step has set, or what it leaves as it is: that is left so even if nobody can say how.
     /// Returns nothing when the step is closed.
     fn read_back(&mut self, step: SafeStep, input: Input, ctx: &mut Context<'_>) -> Option<Next> {
-        let (id, wanted) = match step.act {
-            SafeAct::Set(channel, value) => (channel, Some(value)),
-            SafeAct::Withdraw | SafeAct::Approach => {
-                let flag = f64::from(u8::from(step.act == SafeAct::Approach));
-                match ctx.bench.by_role(Role::Approached) {
-                    Some(channel) => (channel, Some(flag)),
-                    None => {
-                        self.close(step, true, Found::Unseen, ctx);
-                        return None;
-                    }
-                }
+        let refused = if let Some(Work::Look(found)) = &self.work { Some(found.clone()) } else { None };
+        let Some((id, wanted)) = goal(step.act, ctx.bench) else {
+            match refused {
+                Some(found) => self.try_again(step, found, ctx),
+                None => self.close(step, true, Found::Unseen, ctx),
             }
-            SafeAct::Keep(id) => (id, None),
-            SafeAct::Abort | SafeAct::Centre(_) => return None,
+            return None;
         };
         let channel = ctx.bench.channel(id);
         let (found, value) = match input {
@@ -333,12 +329,32 @@ impl Steps {
         let range = if channel.max.is_finite() { channel.max - channel.min } else { 1.0 };
         let near = channel.tolerance.unwrap_or(READ_BACK_PART * range);
         if wanted.is_none_or(|wanted| (value - wanted).abs() <= near) {
+            if refused.is_some() {
+                ctx.reach(Probe::ReachedAlready);
+            }
             self.close(step, true, found, ctx);
         } else {
-            self.try_again(step, found, ctx);
+            self.try_again(step, refused.unwrap_or(found), ctx);
         }
         None
     }
+}
+
+/// Where it can be seen whether a step has reached what it should, and what should be read there; nothing where the
+/// channel is left as it is.
+fn goal(act: SafeAct, bench: &Bench) -> Option<(ChannelId, Option<f64>)> {
+    match act {
+        SafeAct::Set(channel, value) => Some((channel, Some(value))),
+        SafeAct::Withdraw => Some((bench.by_role(Role::Approached)?, Some(0.0))),
+        SafeAct::Approach => Some((bench.by_role(Role::Approached)?, Some(1.0))),
+        SafeAct::Keep(channel) => Some((channel, None)),
+        SafeAct::Abort | SafeAct::Centre(_) => None,
+    }
+}
+
+/// Whether an instrument has answered that it will not do it, as one does that has done it already.
+fn is_refusal(failure: &Failure) -> bool {
+    matches!(failure, Failure::Instrument(error) if error.kind == ErrorKind::Refused)
 }
 
 fn aborting(input: Input) -> Next {
