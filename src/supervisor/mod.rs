@@ -409,7 +409,11 @@ impl Supervisor {
                 if let Command::Read { channels } = &command {
                     self.note_reading(channels, &outcome, out);
                 }
-                if let (Answered::Failed(error), Some(link)) = (&outcome, link_of(&bench, &command)) {
+                // That parking fails again, round after round, is no news.
+                let again = self.not_safe_yet().is_some();
+                if let (Answered::Failed(error), Some(link), false) =
+                    (&outcome, link_of(&bench, &command), again)
+                {
                     self.reach(Probe::GaveUp);
                     let trouble = gave_up(&command, error, tries);
                     let link = bench.links[link].name.clone();
