@@ -20,10 +20,15 @@ use crate::run::{
     locate, lock, measure, meet_instruments, new_window, paced, resume_rehearsal,
 };
 use crate::script::Sequence;
+use crate::supervisor::{Start, Supervisor};
 use jiff::{ToSpan, ZonedDateTime};
 use std::path::PathBuf;
 use std::sync::Arc;
 use std::time::Instant;
+
+const WINDOW_OVER: &str = "the window of this run is over; --until gives it a new one";
+/// Time that the bench takes to come back to where a run was cut, s; what is left of a window must be more.
+const BACK_S: f64 = 60.0;
 
 /// Arguments of `noctule resume`.
 #[derive(Debug, clap::Args)]
@@ -249,6 +254,12 @@ impl Resume {
         let Begun { file, folder, sequence, source, seed, .. } = begun;
         let tally = RunTally::of(&file, bench).map_err(complain)?;
         let (seq, at) = (file.next_seq().map_err(complain)?, file.last_moment().map_err(complain)?);
+        // A window in which there is time for parking only is over, but for one that was just given.
+        let start = Start { window, ..Start::after(&tally, bench, seq, at) };
+        let last = Supervisor::new(Arc::clone(bench), start).last_moment();
+        if given.is_none() && last.is_some_and(|last| last <= at.after(BACK_S)) {
+            return Err(reject(WINDOW_OVER));
+        }
         let instruments = meet_instruments(bench, &source.folder(), seed, self.pace).map_err(|error| {
             eprintln!("error: {error}\nnothing was moved");
             Outcome::Fault.exit_code()
@@ -323,7 +334,7 @@ impl Resume {
         };
         let left_s = length_s - given_at.duration_until(&now).as_secs_f64() * self.pace;
         if left_s <= 0.0 {
-            return Err(reject("the window of this run is over; --until gives it a new one"));
+            return Err(reject(WINDOW_OVER));
         }
         Ok((None, Some(at.after(left_s))))
     }

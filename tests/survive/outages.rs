@@ -216,6 +216,10 @@ fn one_outage(number: usize) -> (&'static str, Option<Duration>) {
             safe = Some(back.elapsed());
         }
         over = is_over(&mut child) && is_free(&lab) && ended_parked().is_some();
+        // A word to end that comes while parking fails is a person's: it ends the attempts, and the end says so.
+        if over && deed == "told to end" && ended_parked() == Some(false) {
+            return ("released with a word, and not called parked", None);
+        }
         std::thread::sleep(Duration::from_millis(5));
     }
     let (ending, parked) = intact(&folder).ending().unwrap().expect("an end");
