@@ -157,6 +157,10 @@ fn a_danger_is_acted_on_while_the_channel_that_would_show_it_lies_or_is_silent()
     for danger in &DANGERS {
         for channel in danger.channels {
             for kind in kinds {
+                // A flag that stands still can't be told from one that is right; an overload spoils points and hurts nothing.
+                if *channel == "lockin_overload" && ["Stuck", "OverRange", "UnderRange"].contains(&kind) {
+                    continue;
+                }
                 let faults = format!(r#"{kind}(at: "14 min", channel: "{channel}"), {}"#, danger.fault);
                 let night = night(danger.sequence, &faults);
                 let acted = |action: &str| {

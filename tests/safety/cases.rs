@@ -4,6 +4,8 @@ use crate::bed::{SWEEP, night, night_until};
 use crate::outages::{LINKS, away, safe_in_time};
 use noctule::record::Entry;
 use noctule::run::faults::PROMISES;
+use noctule::run::{BenchSource, Setup};
+use noctule::script::Sequence;
 use noctule::supervisor::Probe;
 
 #[test]
@@ -359,6 +361,24 @@ fn not_brought_back() {
     assert_eq!(night.ending().0, "fault", "{:?}", night.ending());
     assert!(night.ending().1.contains("could not be brought back"), "{:?}", night.ending());
     night.reached(Probe::NotRestored);
+}
+
+/// A withdrawal that was only pretended: on the way back the tip is in range already, and the approach is refused.
+#[test]
+fn what_is_there_already_need_not_be_brought_back() {
+    let faults = r#"PressureBurst(at: "10 min", height: "1e-6 mbar"), Lies(at: "599 s", for: "30 s", channel: "tasks")"#;
+    night(SWEEP, faults).rode_out().reached(Probe::ReachedAlready).reached(Probe::Restored);
+}
+
+/// A night that ended where a start was lost and the tip had come in all the same.
+#[test]
+fn a_drawn_night_in_which_the_tip_is_in_range_already_goes_on() {
+    let script = std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("scripts/prove_resonance.rhai");
+    let (sequence, bench) = (Sequence::load(&script).unwrap(), BenchSource::load(None).unwrap());
+    let setup = Setup::for_rehearsal(sequence, bench, Some("bare"), 0, None).unwrap();
+    let night = noctule::run::nights::night(&setup, 50_051);
+    assert_eq!(night.outcome.word(), "finished", "{}", night.reason);
+    assert!(night.probes[Probe::ReachedAlready as usize] > 0 && night.parked);
 }
 
 #[test]

@@ -4,7 +4,7 @@ use crate::common::{noctule, say, text, write};
 use crate::everything::EVERYTHING;
 use crate::gate::Gates;
 use crate::interruptions::{campaign, intact, rows, start, sweeps, wait_until};
-use crate::keeper::{is_free, keeper_of, signal};
+use crate::keeper::{find_keeper, is_free, keeper_of, signal};
 use crate::lab::{Lab, wall_sweeps};
 use noctule::record::{Outcome, RunFile};
 use noctule_sim::Signal;
@@ -148,6 +148,24 @@ const DEEDS: [&str; 7] = [
     "told to end",
 ];
 
+fn do_deed(deed: &str, child: &mut Child, folder: &Path) {
+    let keeper = find_keeper(folder);
+    let tell_keeper = |word: &str| keeper.iter().for_each(|pid| signal(*pid, word));
+    match deed {
+        "runner killed" => child.kill().unwrap(),
+        "keeper killed" => tell_keeper("-KILL"),
+        "both killed" => {
+            tell_keeper("-STOP");
+            child.kill().unwrap();
+            tell_keeper("-KILL");
+        }
+        "runner stopped" => signal(child.id(), "-STOP"),
+        "keeper stopped" => tell_keeper("-STOP"),
+        "told to end" => signal(child.id(), "-TERM"),
+        _ => {}
+    }
+}
+
 /// How one outage went: whether the run rode it out, and how long after the links were back the bench was safe.
 fn one_outage(number: usize) -> (&'static str, Option<Duration>) {
     let mut random = ChaCha8Rng::seed_from_u64(1000 + number as u64);
@@ -169,23 +187,9 @@ fn one_outage(number: usize) -> (&'static str, Option<Duration>) {
     let away_s = 3600.0_f64.powf(random.random_range(0.0..1.0)) / OUTAGE_PACE.parse::<f64>().unwrap();
     let away = Duration::from_secs_f64(away_s);
     std::thread::sleep(away.mul_f64(0.3));
-    let keeper = || crate::keeper::find_keeper(&folder);
     let is_over = |child: &mut Child| child.try_wait().unwrap().is_some();
     if !is_over(&mut child) {
-        match deed {
-            "runner killed" => child.kill().unwrap(),
-            "keeper killed" => keeper().iter().for_each(|pid| signal(*pid, "-KILL")),
-            "both killed" => {
-                let keeper = keeper();
-                keeper.iter().for_each(|pid| signal(*pid, "-STOP"));
-                child.kill().unwrap();
-                keeper.iter().for_each(|pid| signal(*pid, "-KILL"));
-            }
-            "runner stopped" => signal(child.id(), "-STOP"),
-            "keeper stopped" => keeper().iter().for_each(|pid| signal(*pid, "-STOP")),
-            "told to end" => signal(child.id(), "-TERM"),
-            _ => {}
-        }
+        do_deed(deed, &mut child, &folder);
     }
     let ended_parked = || {
         let ending = RunFile::open(&folder.join("run.sqlite")).and_then(|file| file.ending());

@@ -171,6 +171,24 @@ fn points(folder: &Path) -> u64 {
     RunFile::open(&folder.join("run.sqlite")).and_then(|file| file.count_points()).unwrap_or(0)
 }
 
+/// A run that is cut with its keeper; gives what was in hand.
+fn cut(lab: &Lab, folder: &Path, turn: usize) -> &'static str {
+    let sequence = write(lab.scratch.path(), "spin.rhai", POWER_CUT);
+    let run = ["run", text(&sequence), "--bench", text(&lab.bench), "--out", text(folder), "--pace", "40"];
+    let mut child = start(&run);
+    wait_until("it has begun", PATIENCE, || (lab.read(Signal::Bias) - 0.06).abs() < 1e-6);
+    // From the approach through centring, the pulse and the pick-up; every fifth into the middle of the sweep.
+    let most_ms = if turn % 5 == 4 { 5000 } else { 2300 };
+    std::thread::sleep(Duration::from_millis(619 * (turn as u64 + 1) % most_ms));
+    // A keeper that is killed is replaced; one that is stopped does not notice that its runner goes.
+    let keeper = keeper_of(folder);
+    signal(keeper, "-STOP");
+    child.kill().expect("a child can be killed");
+    child.wait().expect("a child");
+    signal(keeper, "-KILL");
+    in_hand(&RunFile::open(&folder.join("run.sqlite")).expect("a run file"))
+}
+
 /// Cut at any moment with its keeper, as by a power cut that spares the instruments, taken up again, and only then
 /// held: the spot that the sequence had centred on is in the record alone.
 #[test]
@@ -178,22 +196,8 @@ fn after_a_power_cut_a_hold_comes_back_to_the_spot() {
     let mut moments = std::collections::BTreeMap::<_, usize>::new();
     for turn in 0..campaign(2, 50) {
         let lab = Lab::new(|bench| bench);
-        let sequence = write(lab.scratch.path(), "spin.rhai", POWER_CUT);
         let folder = lab.scratch.path().join("run");
-        let run =
-            ["run", text(&sequence), "--bench", text(&lab.bench), "--out", text(&folder), "--pace", "40"];
-        let mut child = start(&run);
-        wait_until("it has begun", PATIENCE, || (lab.read(Signal::Bias) - 0.06).abs() < 1e-6);
-        // From the approach through centring, the pulse and the pick-up; every fifth into the middle of the sweep.
-        let most_ms = if turn % 5 == 4 { 5000 } else { 2300 };
-        std::thread::sleep(Duration::from_millis(619 * (turn as u64 + 1) % most_ms));
-        // A keeper that is killed is replaced; one that is stopped does not notice that its runner goes.
-        let keeper = keeper_of(&folder);
-        signal(keeper, "-STOP");
-        child.kill().expect("a child can be killed");
-        child.wait().expect("a child");
-        signal(keeper, "-KILL");
-        let cut_in = in_hand(&RunFile::open(&folder.join("run.sqlite")).expect("a run file"));
+        let cut_in = cut(&lab, &folder, turn);
         let treat_as = if turn % 2 == 0 { "not-done" } else { "done" };
         let resume = ["resume", text(&folder), "--pace", "40", "--treat-as", treat_as, "--json"];
         let before = points(&folder);
@@ -208,7 +212,9 @@ fn after_a_power_cut_a_hold_comes_back_to_the_spot() {
             // Where a pulse or a drop has taken the spot away, the run ends where it can do no harm.
             let output = child.wait_with_output().expect("a child");
             let words = String::from_utf8_lossy(&output.stderr);
-            let (ending, parked) = intact(&folder).ending().unwrap().expect("an end");
+            let Some((ending, parked)) = intact(&folder).ending().unwrap() else {
+                panic!("turn {turn}, cut in {cut_in}: it did not begin: {words}");
+            };
             assert!(parked && lab.is_parked(), "turn {turn}, cut in {cut_in}: {words}");
             let lost =
                 ["no adatom here", "was not found again"].iter().any(|why| ending.reason.contains(why));

@@ -1,6 +1,6 @@
 //! A run that ended in any way is resumed: it goes on, or a person is told what they have to decide, before anything moves.
 //!
-//! `NOCTULE_CAMPAIGN=full` takes 500 cases; a number takes so many.
+//! `NOCTULE_CAMPAIGN=full` takes 520 cases; a number takes so many, from number `NOCTULE_CAMPAIGN_SEED` on.
 
 use crate::common::{Said, noctule, say, text, write};
 use crate::everything::{EVERYTHING, POINTS};
@@ -274,14 +274,11 @@ impl Case {
     /// Resumes, deciding what is asked; gives what was asked on the way, and how it came out.
     fn resumed(&self) -> Vec<String> {
         let mut asked = Vec::new();
-        let mut more: Vec<String> = Vec::new();
-        if self.class == Class::OtherSequence {
-            more.extend(["--sequence".to_owned(), text(&self.sequence).to_owned()]);
-        }
+        let other = (self.class == Class::OtherSequence).then(|| ["--sequence", text(&self.sequence)]);
+        let mut more: Vec<&str> = other.iter().flatten().copied().collect();
         for _ in 0..6 {
             let before = (rows(&self.folder), self.ending(), self.lab.read(Signal::Approached));
-            let words: Vec<&str> = more.iter().map(String::as_str).collect();
-            let said = say(&[&["resume", text(&self.folder), "--json"], &PACE[..], &words].concat());
+            let said = say(&[&["resume", text(&self.folder), "--json"], &PACE[..], &more].concat());
             wait_until("nobody holds the bench", PATIENCE, || is_free(&self.lab));
             // A look at the lock is inherited for a moment by whatever another thread of this test starts.
             if said.code == 2 && said.stderr.contains("is in use by") {
@@ -292,8 +289,15 @@ impl Case {
                 return asked;
             }
             let Some((question, answer)) = self.question(&said) else {
-                // An end that is another one than before, of this life.
                 assert!(said.code != 2, "{:?}, {asked:?}: {}", self.class, said.stderr);
+                // On a machine that is busy with other work a link of a paced run may fail again, and that is news.
+                let slow = self.ending().is_some_and(|reason| reason.contains("did not answer"));
+                if slow {
+                    asked.push("a link was slow".to_owned());
+                    more.truncate(other.iter().flatten().count());
+                    continue;
+                }
+                // Else an end is another one than before.
                 assert_ne!(
                     self.ending(),
                     before.1,
@@ -302,6 +306,8 @@ impl Case {
                     said.stderr
                 );
                 asked.push(format!("ended anew: {}", self.ending().unwrap_or_default()));
+                // What was decided is recorded, and holds.
+                more.truncate(other.iter().flatten().count());
                 continue;
             };
             assert_eq!(said.code, 2, "{:?}: {}", self.class, said.stderr);
@@ -313,7 +319,7 @@ impl Case {
             asked.push(question.to_owned());
             match answer {
                 [] => return asked,
-                answer => more.extend(answer.iter().map(|part| (*part).to_owned())),
+                answer => more.extend(answer),
             }
         }
         panic!("{:?}: {asked:?} without an end", self.class);
@@ -343,17 +349,17 @@ fn fits(class: Class, asked: &[String]) -> bool {
     let last = asked.last().map_or("", String::as_str);
     match class {
         Class::Finished => last == "nothing to resume",
-        Class::FailedSequence | Class::StoppedBySequence => asked == ["which sequence?"],
+        Class::FailedSequence | Class::StoppedBySequence => last == "which sequence?",
         Class::FolderGone => last == "which file?",
         Class::EditedBench => last == "whose text?",
-        // A run that was over before its moment came has nothing to resume.
-        Class::OtherSequence => ["which sequence?", "nothing to resume"].contains(&last),
+        // A run that was over before its moment came has nothing to resume; one that was cut before the edited line goes on.
+        Class::OtherSequence => ["which sequence?", "finished", "nothing to resume"].contains(&last),
         Class::EditedRow => ["whose rows?", "salvage?", "nothing to resume"].contains(&last),
         Class::DamagedSideFile => {
             ["finished", "salvage?", "which file?", "nothing to resume"].contains(&last)
         }
-        Class::LatchedInterlock => {
-            ["finished", "nothing to resume"].contains(&last) && (asked.len() == 1) == (last != "finished")
+        Class::LatchedInterlock if last == "finished" => {
+            asked.iter().any(|question| question == "was it looked at?" || question == "a link was slow")
         }
         _ => ["finished", "nothing to resume"].contains(&last),
     }
@@ -369,7 +375,8 @@ fn one_case(number: usize) -> (Class, String) {
     assert!(fits(class, &asked), "case {number}, {class:?}: {asked:?}");
     // A pulse is done a second time only where a person said that the first was not.
     let again = case.gates.heard("TASK:PULS").len() - pulses;
-    let allowed = usize::from(pulses == 0 || asked.iter().any(|question| question == "was it done?"));
+    let decided = asked.iter().filter(|question| *question == "was it done?").count();
+    let allowed = usize::from(pulses == 0) + decided;
     assert!(again <= allowed, "case {number}, {class:?}: {again} pulses after {pulses}; {asked:?}");
     let finished = asked.last().is_some_and(|last| last == "finished");
     if finished {
@@ -387,7 +394,8 @@ fn one_case(number: usize) -> (Class, String) {
 #[test]
 fn a_resumed_run_goes_on_or_says_what_a_person_must_decide() {
     let cases = campaign(CLASSES.len(), 520);
-    let next = Mutex::new(0..cases);
+    let first = std::env::var("NOCTULE_CAMPAIGN_SEED").ok().and_then(|first| first.parse().ok()).unwrap_or(0);
+    let next = Mutex::new(first..first + cases);
     let table: Mutex<BTreeMap<(Class, String), usize>> = Mutex::default();
     let failures: Mutex<Vec<String>> = Mutex::default();
     std::thread::scope(|scope| {
