@@ -38,7 +38,7 @@ pub use wording::{Meaning, Pattern, Proof, Ready, ReplyForm, Verify, WhoIsThere}
 
 use crate::quantity::{Dimension, Quantity};
 use noctule_ground::section;
-use noctule_ground::section::{Kind, Range, TIME};
+use noctule_ground::section::{Kind, Range};
 
 /// Everything a bench file says, checked. All numbers are in SI.
 #[derive(Debug, Clone, PartialEq)]

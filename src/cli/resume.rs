@@ -14,16 +14,21 @@ use crate::record::{
 };
 use crate::run::observers::{Prospect, foresee};
 use crate::run::resumed_rehearsal::{PastLives, recorded_faults};
-use crate::run::stricter::hold_to_file;
+use crate::run::stricter::{Present, forbidden_steps, hold_to_file};
 use crate::run::{
     BenchSource, MakeRecorder, Measured, Measurement, Observers, Resumed, RunFolder, Setup, latest_window,
     locate, lock, measure, meet_instruments, new_window, paced, resume_rehearsal,
 };
 use crate::script::Sequence;
+use crate::supervisor::{Start, Supervisor};
 use jiff::{ToSpan, ZonedDateTime};
 use std::path::PathBuf;
 use std::sync::Arc;
 use std::time::Instant;
+
+const WINDOW_OVER: &str = "the window of this run is over; --until gives it a new one";
+/// Time that the bench takes to come back to where a run was cut, s; what is left of a window must be more.
+const BACK_S: f64 = 60.0;
 
 /// Arguments of `noctule resume`.
 #[derive(Debug, clap::Args)]
@@ -242,13 +247,19 @@ impl Resume {
 
     fn resume_measurement(&self, started: Instant, bench: &Arc<Bench>, begun: Begun) -> Result<u8, u8> {
         let complain = |error: RecordError| reject(&error.to_string());
-        let (bench, told) = held_to_file(bench, &begun.source);
+        let (bench, present) = held_to_file(bench, &begun.source)?;
         let bench = &bench;
         let lock = take_instruments(bench, &begun.source, &begun.sequence)?;
         let (given, window) = self.window_of_measurement(bench, &begun)?;
         let Begun { file, folder, sequence, source, seed, .. } = begun;
         let tally = RunTally::of(&file, bench).map_err(complain)?;
         let (seq, at) = (file.next_seq().map_err(complain)?, file.last_moment().map_err(complain)?);
+        // A window in which there is time for parking only is over, but for one that was just given.
+        let start = Start { window, ..Start::after(&tally, bench, seq, at) };
+        let last = Supervisor::new(Arc::clone(bench), start).last_moment();
+        if given.is_none() && last.is_some_and(|last| last <= at.after(BACK_S)) {
+            return Err(reject(WINDOW_OVER));
+        }
         let instruments = meet_instruments(bench, &source.folder(), seed, self.pace).map_err(|error| {
             eprintln!("error: {error}\nnothing was moved");
             Outcome::Fault.exit_code()
@@ -264,7 +275,7 @@ impl Resume {
         let recorded = file.document("sequence").map_err(complain)?.map(|(_, text)| text);
         let edited = recorded.is_some_and(|text| text != sequence.text);
         let edited = edited.then(|| Change::SequenceEdited(sequence.name.clone()));
-        let changes = edited.into_iter().chain(told.into_iter().map(Change::Told)).collect();
+        let changes = edited.into_iter().chain(present.told.iter().cloned().map(Change::Told)).collect();
         let introduction = vec![Entry::Resumed {
             frontier: seq,
             version: env!("CARGO_PKG_VERSION").to_owned(),
@@ -288,7 +299,7 @@ impl Resume {
             introduction,
             folder: folder.path.clone(),
             resumed: Some(Resumed { file, treat_as, seq, at, tally }),
-            keeper: keeper_plan(bench, &source, self.pace),
+            keeper: keeper_plan(bench, &source, present.text, self.pace),
         };
         let mut done =
             measure(measurement, instruments, make, observer).map_err(|e| reject(&e.to_string()))?;
@@ -323,21 +334,26 @@ impl Resume {
         };
         let left_s = length_s - given_at.duration_until(&now).as_secs_f64() * self.pace;
         if left_s <= 0.0 {
-            return Err(reject("the window of this run is over; --until gives it a new one"));
+            return Err(reject(WINDOW_OVER));
         }
         Ok((None, Some(at.after(left_s))))
     }
 }
 
 /// The recorded bench, held to its file where that has become stricter, and what differs.
-fn held_to_file(bench: &Arc<Bench>, source: &BenchSource) -> (Arc<Bench>, Vec<String>) {
-    let Some(path) = &source.path else { return (Arc::clone(bench), Vec::new()) };
+fn held_to_file(bench: &Arc<Bench>, source: &BenchSource) -> Result<(Arc<Bench>, Present), u8> {
+    let Some(path) = &source.path else { return Ok((Arc::clone(bench), Present::default())) };
     let mut held = Bench::clone(bench);
-    let told = hold_to_file(&mut held, &source.text, path);
-    for difference in &told {
+    let present = hold_to_file(&mut held, &source.text, path);
+    for difference in &present.told {
         eprintln!("note: {difference}");
     }
-    (Arc::new(held), told)
+    match forbidden_steps(&held).first() {
+        Some(forbidden) => {
+            Err(reject(&format!("{forbidden}: the run could not be parked\nnothing was moved")))
+        }
+        None => Ok((Arc::new(held), present)),
+    }
 }
 
 /// What the clock of a rehearsal shows at a moment.

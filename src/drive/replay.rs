@@ -40,6 +40,13 @@ pub enum ReplayStop {
         /// What it is, with its arguments.
         task: String,
     },
+    /// The sequence ends itself where it had ended itself, without a call that is not recorded.
+    EndsAgain {
+        /// What it says.
+        reason: String,
+        /// Where.
+        line: u32,
+    },
     /// The record can't be read.
     Unreadable(String),
 }
@@ -56,6 +63,14 @@ impl std::fmt::Display for ReplayStop {
                 "{task} was begun when the run was cut, and nobody recorded its end; it is never repeated on its own.\n\
                  Look at the microscope, then resume with `--treat-as done` or `--treat-as not-done`; nothing was moved"
             ),
+            ReplayStop::EndsAgain { reason, line } => {
+                let at = if *line > 0 { format!(" (line {line})") } else { String::new() };
+                write!(
+                    f,
+                    "the sequence ends again where it had ended before: {reason}{at}\n\
+                     Everything before it is recorded. Mend the sequence and give it with `--sequence`; nothing was moved"
+                )
+            }
             ReplayStop::Unreadable(reason) => write!(f, "the record can't be replayed: {reason}"),
         }
     }
@@ -112,6 +127,11 @@ impl ReplayPort {
         let calls = RecordedCalls::new(file, until)?;
         let stop = std::rc::Rc::default();
         Ok(Self { bench, seed, calls, treat_as, go_live: Some(go_live), live: None, stop })
+    }
+
+    /// Whether every call so far was answered from the record.
+    pub fn only_recalled(&self) -> bool {
+        self.go_live.is_some()
     }
 
     /// The recorded answer; nothing if the call has to be made live, then in the form given back.

@@ -301,13 +301,23 @@ impl VirtualDrive {
     }
 
     fn note_readings(&mut self, event: &Event) {
-        let Event::Answered { ticket, outcome: Answered::Read(values) } = event else { return };
+        let Event::Answered { ticket, outcome } = event else { return };
         let at = self.reads.iter().position(|(other, _)| other == ticket);
         let Some((_, channels)) = at.map(|at| self.reads.swap_remove(at)) else { return };
+        // What lies beyond a range is a reading as well, where one channel was asked alone.
+        let values = match outcome {
+            Answered::Read(values) => *values,
+            Answered::Failed(error) => match error.kind {
+                ErrorKind::AboveRange => Values::new(&[f64::INFINITY]),
+                ErrorKind::BelowRange => Values::new(&[f64::NEG_INFINITY]),
+                _ => return,
+            },
+            _ => return,
+        };
         let gauge = self.bench.helium.map(|helium| helium.channel);
         for (channel, value) in channels.as_slice().iter().zip(values.as_slice()) {
             self.oracle.read(self.now, *channel, *value);
-            if Some(*channel) == gauge {
+            if Some(*channel) == gauge && value.is_finite() {
                 self.visitors.iter_mut().for_each(|visitor| visitor.level(self.now, *value));
             }
         }
@@ -418,6 +428,9 @@ impl VirtualDrive {
                 for (channel, value) in channels.as_slice().iter().zip(values.as_slice()) {
                     self.tally.read(*channel, *value);
                 }
+                self.reads.push((ticket, *channels));
+            }
+            (Command::Read { channels }, Answered::Failed(_)) if channels.as_slice().len() == 1 => {
                 self.reads.push((ticket, *channels));
             }
             _ => {}

@@ -88,6 +88,7 @@ kinds! {
     Rehearsal "Stale", "Readings are old.", CHANNEL, TIMES, Field::needed("by", TIME, "How old.");
     Rehearsal "Lies", "What is commanded is said to be done, and is not.", CHANNEL, TIMES;
     Rehearsal "ReconnectNeeded", "The connection is lost and must be made anew.", CHANNEL, TIMES;
+    Rehearsal "Outage", "Nobody answers: the connection is lost and can't be made anew.", CHANNEL, TIMES;
     Rehearsal "NeverDone", "Tasks never end.", CHANNEL, TIMES;
     Rehearsal "ClockJump", "The clock of the computer jumps.", change("by", Dimension::TIME, "By how much.");
     Rehearsal "DiskFull", "The disk takes nothing any more.";
@@ -302,6 +303,7 @@ fn link(
         "Stale" => LinkTrouble::Stale { by_s: given.get("by", problems)? },
         "Lies" => LinkTrouble::Lies,
         "ReconnectNeeded" => LinkTrouble::ReconnectNeeded,
+        "Outage" => LinkTrouble::Outage,
         "NeverDone" => LinkTrouble::NeverDone,
         "DropConnection" => LinkTrouble::DropConnection,
         "HalfReply" => LinkTrouble::HalfReply,

@@ -56,6 +56,8 @@ pub enum LinkTrouble {
     Lies,
     /// The connection is gone until it is made anew.
     ReconnectNeeded,
+    /// Nobody is there, however often the connection is made anew: its power, its network or its driver is gone.
+    Outage,
     /// A task is said to be running for ever.
     NeverDone,
     /// On a wire: the connection is closed instead of a reply.
@@ -167,6 +169,7 @@ impl Faulty {
                 LinkTrouble::Lies => passage = Passage::Pretended,
                 LinkTrouble::NeverDone => passage = Passage::Endless,
                 LinkTrouble::ReconnectNeeded if !self.reconnected[index] => return Err(gone()),
+                LinkTrouble::Outage => return Err(gone()),
                 _ => {}
             }
         }
@@ -200,6 +203,7 @@ impl Faulty {
                     value = history[0].1;
                 }
                 LinkTrouble::ReconnectNeeded if !self.reconnected[index] => return Err(gone()),
+                LinkTrouble::Outage => return Err(gone()),
                 _ => {}
             }
         }

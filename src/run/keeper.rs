@@ -5,7 +5,8 @@
 //! as well as a process that is gone. A [`FAREWELL`] dismisses it. The keeper gives signs of life as well: one that is
 //! gone or stopped is ended, and a new one is started. What the keeper does is in [`super::keeper_process`].
 
-use crate::bench::Bench;
+use super::stricter::stricter;
+use crate::bench::{Bench, read};
 use crate::drive::real_time::{BEAT, Outside, Pulse};
 use serde::{Deserialize, Serialize};
 use std::collections::VecDeque;
@@ -43,6 +44,8 @@ pub struct Charge {
     pub runner: u32,
     /// The bench as it was read by the runner.
     pub bench_text: String,
+    /// What its file said when the run was taken up again, if that is something else: the stricter of both holds.
+    pub present_text: Option<String>,
     /// Its name in messages.
     pub bench_name: String,
     /// Folder that paths in the bench are relative to.
@@ -60,6 +63,21 @@ impl Charge {
         let mut line = String::new();
         input.read_line(&mut line).map_err(|error| format!("the runner says nothing: {error}"))?;
         serde_json::from_str(&line).map_err(|error| format!("the runner's charge can't be read: {error}"))
+    }
+
+    /// The bench, held to what the runner is held to.
+    ///
+    /// # Errors
+    /// One sentence, if it can't be read.
+    pub fn bench(&self) -> Result<Bench, String> {
+        let read = |text: &str| {
+            read(text, &self.bench_name).map_err(|faults| format!("the bench has {} faults", faults.len()))
+        };
+        let (mut bench, _) = read(&self.bench_text)?;
+        if let Some(text) = &self.present_text {
+            stricter(&mut bench, &read(text)?.0);
+        }
+        Ok(bench)
     }
 }
 
@@ -334,6 +352,25 @@ mod tests {
 
     fn heard(bytes: &'static [u8]) -> Left {
         listen(bytes, Duration::from_millis(300))
+    }
+
+    #[test]
+    fn a_keeper_is_held_to_the_stricter_of_the_recorded_and_the_present_bench() {
+        let recorded = crate::bench::builtin_text();
+        let present = recorded.replacen("slew: \"200 mV/s\"", "slew: \"50 mV/s\"", 1);
+        let charge = |recorded: &str, present: &str| Charge {
+            runner: 0,
+            bench_text: recorded.to_owned(),
+            present_text: Some(present.to_owned()),
+            bench_name: "bench.ron".to_owned(),
+            bench_folder: PathBuf::new(),
+            pace: 1.0,
+        };
+        for charge in [charge(recorded, &present), charge(&present, recorded)] {
+            let bench = charge.bench().unwrap();
+            let bias = bench.by_role(crate::bench::Role::Bias).unwrap();
+            assert_eq!(bench.channel(bias).slew_per_s, 0.05);
+        }
     }
 
     #[test]

@@ -2,7 +2,7 @@
 
 use super::keeper::{Charge, Left, listen, say_ready};
 use super::{RunFolder, lock, paced};
-use crate::bench::{Bench, read};
+use crate::bench::Bench;
 use crate::drive::connect::open_all;
 use crate::drive::real_time::{
     Clock, FromRecord, Inlets, Links, MakeInstrument, Parts, Pulse, RealTimeDrive, Recording, ScriptOver,
@@ -35,8 +35,7 @@ const LET_GO_WITHIN: Duration = Duration::from_secs(1);
 pub fn keep(run_folder: &Path) -> Result<(), String> {
     let mut input = BufReader::new(std::io::stdin());
     let charge = Charge::read(&mut input)?;
-    let (bench, _) = read(&charge.bench_text, &charge.bench_name)
-        .map_err(|faults| format!("the bench has {} faults", faults.len()))?;
+    let bench = charge.bench()?;
     // Looking up names may take a while, and nothing must when the runner is gone.
     let instruments = lock::Instruments::of(&bench, &charge.bench_folder);
     say_ready();

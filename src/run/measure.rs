@@ -361,6 +361,7 @@ fn run_script(
         return script::run(&measurement.sequence, Rc::new(RefCell::new(port))).0;
     };
     let bench = Arc::clone(&measurement.bench);
+    let parked = resumed.tally.parked;
     let (history, live_bench) = (resumed.tally, Arc::clone(&bench));
     let go_live: GoLive = Box::new(move |next: &Call| -> Result<Box<dyn Port>, Ending> {
         let mut port = port;
@@ -374,8 +375,12 @@ fn run_script(
             let stop = Rc::clone(&replay.stop);
             let port = Rc::new(RefCell::new(replay));
             let end = script::run(&measurement.sequence, port.clone()).0;
+            // On a bench that is parked, an end that comes again is no news, and nothing is left to be done.
+            let again = parked && end.outcome != Outcome::Finished && port.borrow().only_recalled();
+            let again =
+                again.then(|| ReplayStop::EndsAgain { reason: end.reason.clone(), line: end.place.line });
             // Told before the port goes: with it goes what the other side waits for.
-            if let (Some(stop), Ok(mut told)) = (stop.borrow_mut().take(), telling.lock()) {
+            if let (Some(stop), Ok(mut told)) = (stop.borrow_mut().take().or(again), telling.lock()) {
                 *told = Some(stop);
             }
             drop(port);

@@ -1,24 +1,53 @@
 //! The stricter of two benches: the one in the record, and the one that the bench file describes now.
 
-use crate::bench::{Bench, BeyondStep, Channel, read};
+use crate::bench::{Bench, BeyondStep, Channel, StepAction, read};
 use std::path::Path;
 
-/// Holds a recorded bench to what its file says now where that is stricter, and says what differs, one sentence each.
-pub fn hold_to_file(recorded: &mut Bench, recorded_text: &str, file: &Path) -> Vec<String> {
+/// What the bench file says now, beside the recorded bench.
+#[derive(Debug, Default)]
+pub struct Present {
+    /// What differs, one sentence each.
+    pub told: Vec<String>,
+    /// The text of the bench file, if it is another one that can be read: whoever parks is held to it as well.
+    pub text: Option<String>,
+}
+
+/// Holds a recorded bench to what its file says now where that is stricter.
+pub fn hold_to_file(recorded: &mut Bench, recorded_text: &str, file: &Path) -> Present {
     let at = file.display();
+    let told = |sentence: String| Present { told: vec![sentence], text: None };
     let Ok(text) = std::fs::read_to_string(file) else {
-        return vec![format!("the bench file `{at}` can't be read any more; the limits of the record hold")];
+        return told(format!("the bench file `{at}` can't be read any more; the limits of the record hold"));
     };
     if text == recorded_text {
-        return Vec::new();
+        return Present::default();
     }
     match read(&text, &at.to_string()) {
-        Ok((present, _)) => stricter(recorded, &present),
+        Ok((present, _)) => Present { told: stricter(recorded, &present), text: Some(text) },
         Err(faults) => {
             let count = faults.len();
-            vec![format!("the bench file `{at}` has {count} faults now; the limits of the record hold")]
+            told(format!("the bench file `{at}` has {count} faults now; the limits of the record hold"))
         }
     }
+}
+
+/// Steps to the safe states of a bench that its own limits forbid, one sentence each: a run on it could not be parked.
+pub fn forbidden_steps(bench: &Bench) -> Vec<String> {
+    let steps = bench.park.iter().chain(&bench.hold).chain(&bench.refill.steps);
+    let forbidden = steps.filter_map(|step| match step.action {
+        StepAction::Set { channel, value } => {
+            let channel = bench.channel(channel);
+            let allowed = channel.settable && (channel.min..=channel.max).contains(&value);
+            let (name, limits) = (&channel.name, limits(channel));
+            (!allowed).then(|| {
+                format!("a safe state needs `{name}` at {}, and it is held to {limits}", channel.show(value))
+            })
+        }
+        StepAction::Withdraw | StepAction::Keep { .. } => None,
+    });
+    let mut forbidden: Vec<String> = forbidden.collect();
+    forbidden.dedup();
+    forbidden
 }
 
 /// Takes over every limit that is stricter in `present`, and every interlock and permit that came to it.
@@ -130,6 +159,10 @@ mod tests {
         assert_eq!((held.min, held.max, held.step), (-0.1, 0.4, 0.001));
         assert_eq!(told.len(), 2, "{told:?}");
         assert!(told[0].contains("`bias`") && told[1].contains("a new one"), "{told:?}");
+        assert!(forbidden_steps(&recorded).is_empty());
+        recorded.channels[at].max = 0.04;
+        let forbidden = forbidden_steps(&recorded);
+        assert!(forbidden.len() == 1 && forbidden[0].contains("`bias` at 50 mV"), "{forbidden:?}");
         assert!(recorded.interlocks.contains(&lock) && recorded.interlocks.contains(&present.interlocks[0]));
     }
 }

@@ -91,6 +91,10 @@ pub struct AtWork {
     /// A permit has been waited for in vain since this procedure began.
     in_vain: bool,
     unsure: bool,
+    /// A task was begun, and nobody has heard yet that it has ended. It outlives the procedure that began it.
+    task_open: bool,
+    /// It was so already when the task in hand was begun: an instrument that is busy may be busy with the other one.
+    begun_over_another: bool,
     /// Tasks whose start was not answered and that turned out to run.
     pub heard_after_all: u32,
     after_reading: Option<AfterReading>,
@@ -124,6 +128,23 @@ impl AtWork {
     /// Whether a task of the procedure is under way that has to be ended before another can begin.
     pub fn holds_task(&self) -> bool {
         self.procedure.as_ref().is_some_and(Procedure::holds_task) && !self.keeps_back()
+    }
+
+    /// Whether a task may be running, of whichever procedure: one that failed because nobody answered has left its own.
+    pub fn task_may_run(&self) -> bool {
+        self.task_open || self.holds_task()
+    }
+
+    /// What an answer tells of the task that was begun.
+    fn hear_of_task(&mut self, command: &Command, outcome: &Answered, unsure: bool) {
+        let refused = matches!(outcome, Answered::Failed(error) if error.kind == ErrorKind::Refused);
+        let over = match command {
+            Command::Begin(_) => refused && !unsure,
+            Command::Poll => refused || matches!(outcome, Answered::Ended(_)),
+            Command::Abort => !matches!(outcome, Answered::Failed(_)),
+            Command::Set { .. } | Command::Read { .. } | Command::Look { .. } => false,
+        };
+        self.task_open &= !over;
     }
 
     /// Whether the start of a task is in hand that certainly has not been heard by anybody.
@@ -165,6 +186,12 @@ impl AtWork {
         let count = if let Command::Read { channels } = &command { channels.as_slice().len() } else { 1 };
         let deadline = now.after(timeout_s * (3 * count) as f64 + 1.0);
         let unsure = self.unsure && matches!(command, Command::Begin(_));
+        if matches!(command, Command::Begin(_)) {
+            if !unsure {
+                self.begun_over_another = self.task_open;
+            }
+            self.task_open = true;
+        }
         if !matches!(command, Command::Read { .. }) && self.patience_ends().is_some() {
             self.patience = Patience::Spent;
         }
@@ -239,15 +266,19 @@ impl AtWork {
     pub fn answered(&mut self, bench: &Bench, now: TimePoint, serial: u64, outcome: Answered) -> Arrived {
         let Some(sent) = self.on_its_way.filter(|w| w.serial == serial) else { return Arrived::TooLate };
         self.on_its_way = None;
+        self.hear_of_task(&sent.command, &outcome, sent.unsure);
         let link = super::procedure::link_of(bench, &sent.command);
         let retry = link.map_or(bench.retry, |link| bench.retry_of(link));
         let tries = retry.attempts.saturating_sub(sent.attempts_left).max(1);
         if let (Command::Begin(_), Answered::Failed(error)) = (&sent.command, &outcome) {
-            if error.kind == ErrorKind::Busy && sent.unsure {
+            if error.kind == ErrorKind::Busy && sent.unsure && !self.begun_over_another {
                 // Nothing else starts tasks here: it is busy with what it had heard the first time.
                 self.unsure = false;
                 self.heard_after_all += 1;
                 return Arrived::Deliver(sent.command, Answered::Taken, tries);
+            }
+            if error.kind == ErrorKind::Refused && sent.unsure {
+                self.procedure.iter_mut().for_each(Procedure::maybe_heard);
             }
             self.unsure |= matches!(error.kind, ErrorKind::TimedOut | ErrorKind::Garbled | ErrorKind::Absent);
         } else if matches!(sent.command, Command::Begin(_)) {

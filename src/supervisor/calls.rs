@@ -68,7 +68,7 @@ impl Supervisor {
                 Procedure::Steps(super::safety::restore_steps(&self.bench, *approach, values))
             }
             Request::Park => {
-                let steps = super::safety::park_steps(&self.bench, false);
+                let steps = super::safety::park_steps(&self.bench, self.at_work.task_may_run());
                 self.at_work.begin(Procedure::Steps(steps), Purpose::ParkCall);
                 return self.run(Input::Go, out);
             }

@@ -20,9 +20,10 @@ impl Supervisor {
             out.push(Effect::Answer(Err(Denial::Ended(ending.clone()))));
         }
         out.push(Effect::Interrupt(ending));
-        let at_work = self.at_work.take();
-        let task_under_way =
-            self.foreign_task || at_work.iter().chain(self.suspended.iter()).any(Procedure::holds_task);
+        let task_under_way = self.foreign_task
+            || self.at_work.task_may_run()
+            || self.suspended.as_ref().is_some_and(Procedure::holds_task);
+        self.at_work.take();
         self.suspended = None;
         if self.parked {
             return self.close(true, out);

@@ -442,7 +442,10 @@ impl Supervisor {
                         if self.ask_after(link, &command, error, out) {
                             return;
                         }
-                        self.give_up(link, &command, error, tries, out);
+                        // That parking fails again, round after round, is no news.
+                        if self.not_safe_yet().is_none() {
+                            self.give_up(link, &command, error, tries, out);
+                        }
                     }
                     self.contacts.set_asked_after(link, false);
                 }

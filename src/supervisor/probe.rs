@@ -56,6 +56,7 @@ probes! {
     ParkIncomplete = "a step of parking failed";
     ParkedAtLast = "parking that had failed was tried again until it was done";
     SafeStepRepeated = "a step to a safe state was tried again";
+    ReachedAlready = "what was refused had been reached already";
     SafeStepLate = "a step to a safe state took too long";
     TaskOverdue = "a task did not end and was aborted";
     MovedByHand = "a channel stood elsewhere than it was told";

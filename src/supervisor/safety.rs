@@ -401,7 +401,7 @@ impl Supervisor {
     }
 
     /// The last moment before parking has to begin so that it is done when the window ends.
-    pub(crate) fn last_moment(&self) -> Option<TimePoint> {
+    pub fn last_moment(&self) -> Option<TimePoint> {
         let window = self.window?;
         let mut parking_s = WINDOW_MARGIN_S;
         for step in self.bench.park.iter().map(SafeStep::from_bench) {

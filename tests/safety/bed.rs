@@ -41,17 +41,24 @@ pub fn night(sequence: &str, faults: &str) -> Night {
 
 /// The same with a window.
 pub fn night_until(sequence: &str, faults: &str, window_s: Option<f64>) -> Night {
-    rehearse_sequence(Sequence::from_text("test.rhai", sequence), faults, window_s)
+    rehearse_sequence(Sequence::from_text("test.rhai", sequence), faults, window_s, SEED)
 }
+
+/// Without faults, with another seed.
+pub fn night_with_seed(sequence: &str, seed: u64) -> Night {
+    rehearse_sequence(Sequence::from_text("test.rhai", sequence), "", None, seed)
+}
+
+const SEED: u64 = 3;
 
 /// A sequence of a file.
 pub fn night_of_file(path: &Path, faults: &str) -> Night {
-    rehearse_sequence(Sequence::load(path).unwrap(), faults, None)
+    rehearse_sequence(Sequence::load(path).unwrap(), faults, None, SEED)
 }
 
-fn rehearse_sequence(sequence: Sequence, faults: &str, window_s: Option<f64>) -> Night {
+fn rehearse_sequence(sequence: Sequence, faults: &str, window_s: Option<f64>, seed: u64) -> Night {
     let source = BenchSource::load(None).unwrap();
-    let setup = Setup::for_rehearsal(sequence, source, None, 3, window_s.map(TimePoint::from_s)).unwrap();
+    let setup = Setup::for_rehearsal(sequence, source, None, seed, window_s.map(TimePoint::from_s)).unwrap();
     let plan = read_faults(&format!("Faults(faults: [{faults}])"), &setup.bench).unwrap();
     let entries = Arc::new(Mutex::new(Vec::new()));
     let observer = Box::new(Collector(Arc::clone(&entries)));

@@ -1,6 +1,6 @@
 //! An interlock that can't see acts: each channel that one needs falls silent, shows too much, or is stuck.
 
-use crate::bed::{SWEEP, night};
+use crate::bed::{SWEEP, night, night_with_seed};
 use noctule::bench::{Action, ChannelId, builtin, builtin_text, read};
 use noctule::diagnostic::Code;
 use noctule::supervisor::Probe;
@@ -89,4 +89,114 @@ fn the_check_names_each_interlock_that_one_stuck_or_silent_channel_disarms() {
     assert!(part("`approached` stuck at one value disarms `stage warming up`"), "{found:?}");
     let found = told(&without(builtin_text(), "helium gauge silent"));
     assert!(found.iter().any(|message| message.contains("`helium_level` may be silent")), "{found:?}");
+}
+
+/// A danger, the channels that would show it, what the sequence is at, and how soon the tip is out or the run held, s.
+struct Danger {
+    fault: &'static str,
+    channels: &'static [&'static str],
+    sequence: &'static str,
+    within_s: f64,
+    /// The mildest that counts as acting.
+    at_least: Action,
+}
+
+const IN_RANGE: &str = "approach(); wait(3.h); park();";
+const AT_FIELD: &str = "ramp_field(0.4.T); approach(); wait(3.h); park();";
+
+const DANGERS: [Danger; 6] = [
+    Danger {
+        fault: r#"TipCrash(at: "15 min")"#,
+        channels: &["current", "approached", "height"],
+        sequence: IN_RANGE,
+        within_s: 180.0,
+        at_least: Action::Withdraw,
+    },
+    Danger {
+        fault: r#"WarmUp(at: "15 min", by: "40 K")"#,
+        channels: &["stage_temperature", "pot_temperature"],
+        sequence: IN_RANGE,
+        within_s: 600.0,
+        at_least: Action::Warn,
+    },
+    Danger {
+        fault: r#"Quench(at: "15 min")"#,
+        channels: &["magnet_voltage", "field_z"],
+        sequence: AT_FIELD,
+        within_s: 600.0,
+        at_least: Action::Hold,
+    },
+    Danger {
+        fault: r#"PressureBurst(at: "15 min", height: "1e-3 mbar")"#,
+        channels: &["chamber_pressure"],
+        sequence: IN_RANGE,
+        within_s: 2400.0,
+        at_least: Action::Warn,
+    },
+    Danger {
+        fault: r#"HeliumLeak(at: "15 min", loss: "100 L/h")"#,
+        channels: &["helium_level"],
+        sequence: IN_RANGE,
+        within_s: 2400.0,
+        at_least: Action::Warn,
+    },
+    Danger {
+        fault: r#"LockinOverload(at: "15 min", for: "1 h")"#,
+        channels: &["lockin_overload"],
+        sequence: IN_RANGE,
+        within_s: 120.0,
+        at_least: Action::Hold,
+    },
+];
+
+/// From shortly before the danger on, the channel that would show it says something else, or nothing.
+#[test]
+fn a_danger_is_acted_on_while_the_channel_that_would_show_it_lies_or_is_silent() {
+    let kinds = ["Stuck", "NotANumber", "Garbled", "NoReply", "OverRange", "UnderRange", "Outage"];
+    let mut missed = Vec::new();
+    for danger in &DANGERS {
+        for channel in danger.channels {
+            for kind in kinds {
+                // A flag that stands still can't be told from one that is right; an overload spoils points and hurts nothing.
+                if *channel == "lockin_overload" && ["Stuck", "OverRange", "UnderRange"].contains(&kind) {
+                    continue;
+                }
+                let faults = format!(r#"{kind}(at: "14 min", channel: "{channel}"), {}"#, danger.fault);
+                let night = night(danger.sequence, &faults);
+                let acted = |action: &str| {
+                    let found =
+                        [Action::Hold, Action::Withdraw, Action::Refill, Action::Park, Action::ParkLatch];
+                    let found = found.iter().find(|known| known.name() == action).copied();
+                    found.unwrap_or(Action::Warn) >= danger.at_least
+                };
+                let in_time = |at_s: f64| (840.0..900.0 + danger.within_s).contains(&at_s);
+                let trip =
+                    night.done.tally.trips.iter().find(|trip| in_time(trip.at_s) && acted(&trip.action));
+                // A verb that fails ends the run parked as well.
+                let ended = night.done.tally.parked && in_time(night.done.tally.end_s);
+                let what = trip.map(|trip| format!("{} ({}) at {:.0} s", trip.name, trip.action, trip.at_s));
+                println!("{} / {channel} {kind}: {}", danger.fault, what.as_deref().unwrap_or("nothing"));
+                if trip.is_none() && !ended {
+                    missed.push(format!("{} / {channel} {kind}: {:?}", danger.fault, night.done.tally.trips));
+                }
+            }
+        }
+    }
+    assert!(missed.is_empty(), "{missed:#?}");
+}
+
+/// Nights in which nothing goes wrong: no interlock trips. `NOCTULE_CAMPAIGN=full` takes a thousand.
+#[test]
+fn nothing_trips_in_an_ordinary_night() {
+    let full = std::env::var("NOCTULE_CAMPAIGN").is_ok_and(|v| v == "full");
+    let night_text =
+        format!("ramp_field(0.2.T); {SWEEP} set(\"RfOutput\", 0); wait(4.h); ramp_field(0.0.T);");
+    let mut hours = 0.0;
+    for seed in 0..if full { 1000 } else { 4 } {
+        let night = night_with_seed(&night_text, seed);
+        assert_eq!(night.ending().0, "finished", "seed {seed}: {:?}", night.ending());
+        assert!(night.done.tally.trips.is_empty(), "seed {seed}: {:?}", night.done.tally.trips);
+        hours += night.done.tally.end_s / 3600.0;
+    }
+    println!("no trip in {hours:.0} hours");
 }

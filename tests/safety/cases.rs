@@ -1,8 +1,11 @@
 //! Ordinary faults, one by one: the fault happens in a rehearsal, and what was promised follows.
 
 use crate::bed::{SWEEP, night, night_until};
+use crate::outages::{LINKS, away, safe_in_time};
 use noctule::record::Entry;
 use noctule::run::faults::PROMISES;
+use noctule::run::{BenchSource, Setup};
+use noctule::script::Sequence;
 use noctule::supervisor::Probe;
 
 #[test]
@@ -159,6 +162,41 @@ fn silence_of_minutes() {
     for (at, lasting) in [("30 s", "10 s"), ("10 min", "1 min"), ("13 min", "10 min")] {
         let night = night(SWEEP, &format!(r#"NoReply(at: "{at}", for: "{lasting}")"#));
         night.rode_out();
+    }
+}
+
+#[test]
+fn short_outage() {
+    for at in ["30 s", "10 min", "13 min"] {
+        night(SWEEP, &away(&LINKS[0], at, 0.35)).rode_out();
+    }
+}
+
+#[test]
+fn gauges_away() {
+    let night = night(SWEEP, &away(&LINKS[5], "10 min", 600.0));
+    night.rode_out().tripped("stage sensor silent", "withdraw");
+}
+
+#[test]
+fn an_instrument_away() {
+    for link in &LINKS[1..5] {
+        let night = night(SWEEP, &away(link, "10 min", 900.0));
+        // A sweep of the current goes on without a lock-in, but for its overload that nobody sees.
+        if link.name == "lockin" {
+            night.rode_out();
+        }
+        safe_in_time(&night, 600.0, 1500.0);
+    }
+}
+
+#[test]
+fn all_away() {
+    for for_s in [5.0, 60.0, 3600.0] {
+        let night = night(SWEEP, &away(&LINKS[0], "10 min", for_s));
+        assert_eq!(night.ending().0, "fault", "{:?}", night.ending());
+        assert!(night.ending().1.contains("is gone"), "{:?}", night.ending());
+        safe_in_time(&night, 600.0, 600.0 + for_s);
     }
 }
 
@@ -333,6 +371,24 @@ fn not_brought_back() {
     night.reached(Probe::NotRestored);
 }
 
+/// A withdrawal that was only pretended: on the way back the tip is in range already, and the approach is refused.
+#[test]
+fn what_is_there_already_need_not_be_brought_back() {
+    let faults = r#"PressureBurst(at: "10 min", height: "1e-6 mbar"), Lies(at: "599 s", for: "30 s", channel: "tasks")"#;
+    night(SWEEP, faults).rode_out().reached(Probe::ReachedAlready).reached(Probe::Restored);
+}
+
+/// A night that ended where a start was lost and the tip had come in all the same.
+#[test]
+fn a_drawn_night_in_which_the_tip_is_in_range_already_goes_on() {
+    let script = std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("scripts/prove_resonance.rhai");
+    let (sequence, bench) = (Sequence::load(&script).unwrap(), BenchSource::load(None).unwrap());
+    let setup = Setup::for_rehearsal(sequence, bench, Some("bare"), 0, None).unwrap();
+    let night = noctule::run::nights::night(&setup, 50_051);
+    assert_eq!(night.outcome.word(), "finished", "{}", night.reason);
+    assert!(night.probes[Probe::ReachedAlready as usize] > 0 && night.parked);
+}
+
 #[test]
 fn trip_while_parking() {
     // Late replies, so that parking takes its time.
@@ -381,6 +437,7 @@ fn every_branch_of_recovery_is_taken_by_some_fault() {
         r#"DiskFull(at: "10 min")"#,
         r#"KeeperLost(at: "10 min")"#,
         r#"NoReply(at: "10 min", for: "30 min")"#,
+        r#"PressureBurst(at: "10 min", height: "1e-6 mbar"), Lies(at: "599 s", for: "30 s", channel: "tasks")"#,
     ] {
         add(night(SWEEP, faults));
     }

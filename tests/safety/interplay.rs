@@ -239,6 +239,8 @@ fn a_pulse_whose_answer_was_lost_is_not_given_a_second_time() {
         .times(1)
         .in_sequence(&mut bed.order)
         .returning(|_, _| Err(InstrumentError::new(ErrorKind::TimedOut, "made up")));
+    // It may be going on, and nothing else begins before it has ended.
+    bed.mock.expect_abort().times(1).in_sequence(&mut bed.order).returning(|| Ok(()));
     let (end, parked) = bed.then_park().run("approach(); pulse(1.V, 10.ms);", as_it_stands);
     assert_eq!((end.outcome, parked), (Outcome::Fault, true), "{}", end.reason);
 }

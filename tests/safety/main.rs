@@ -12,6 +12,7 @@ mod common;
 mod fuzzed;
 mod hostile;
 mod interplay;
+mod outages;
 mod permits;
 mod properties;
 mod real_time;

@@ -3,7 +3,7 @@
 
 use crate::common::{noctule, say, text, write};
 use crate::gate::Gates;
-use crate::interruptions::{intact, rows, start, wait_until};
+use crate::interruptions::{campaign, intact, rows, start, wait_until};
 use crate::keeper::{is_free, keeper_of, signal};
 use crate::lab::{Lab, wall_sweeps};
 use crate::once::{PULSES, watched_lab};
@@ -110,6 +110,27 @@ fn a_bench_that_has_become_stricter_holds_and_is_told() {
     assert!(format!("{resumed:?}").contains("held to"), "{resumed:?}");
 }
 
+/// From 60 mV to the 50 mV of the parked bench in steps of 5 mV, where the record would let it be one.
+#[test]
+fn a_keeper_parks_within_the_bench_that_has_become_stricter_and_one_that_could_not_is_refused() {
+    let gates = Gates::default();
+    let lab = Lab::new(|bench| gates.lead_through(&bench));
+    let folder = killed(&lab);
+    let bench = std::fs::read_to_string(&lab.bench).unwrap();
+    std::fs::write(&lab.bench, bench.replacen("max: \"500 mV\", step", "max: \"40 mV\", step", 1)).unwrap();
+    refused(&lab, &folder, "a safe state needs `bias` at 50 mV");
+    std::fs::write(&lab.bench, bench.replacen("step: \"20 mV\"", "step: \"5 mV\"", 1)).unwrap();
+    let mut child = start(&["resume", text(&folder), "--pace", "100"]);
+    let measured = rows(&folder) + 200;
+    wait_until("it measures again", Duration::from_secs(60), || rows(&folder) > measured);
+    let before = gates.heard("SOUR:VOLT ").len();
+    child.kill().unwrap();
+    child.wait().unwrap();
+    wait_until("the keeper has parked", Duration::from_secs(20), || lab.is_parked() && is_free(&lab));
+    let sent: Vec<f64> = gates.heard("SOUR:VOLT ")[before..].iter().map(|v| v.parse().unwrap()).collect();
+    assert!(sent.len() == 2 && (sent[0] - 0.055).abs() < 1e-6, "{sent:?}");
+}
+
 /// Runner and keeper die at a pulse, as in a power cut, and the side file of the record loses its end.
 #[test]
 fn a_pulse_that_a_damaged_record_has_lost_is_not_repeated() {
@@ -130,56 +151,65 @@ fn a_pulse_that_a_damaged_record_has_lost_is_not_repeated() {
     assert_eq!(between.pulses(), 1);
     wait_until("nobody holds it", Duration::from_secs(10), || is_free(&lab));
     let side = std::fs::read(folder.join("run.sqlite-wal")).unwrap();
-    let mut lost = 0;
-    for twentieths in 0..=20 {
-        let copy = lab.scratch.path().join(format!("damaged{twentieths}"));
+    let (mut lost, cuts) = (0, campaign(20, 200));
+    for cut in 0..=cuts {
+        let copy = lab.scratch.path().join(format!("damaged{cut}"));
         std::fs::create_dir(&copy).unwrap();
         for name in ["run.sqlite", "run.acts"] {
             std::fs::copy(folder.join(name), copy.join(name)).unwrap();
         }
         let mut damaged = side.clone();
-        let from = damaged.len() * twentieths / 20;
+        let from = damaged.len() * cut / cuts;
         damaged[from..].fill(0x5a);
         std::fs::write(copy.join("run.sqlite-wal"), damaged).unwrap();
         let said = say(&["resume", text(&copy), "--pace", "20"]);
-        assert_eq!(said.code, 2, "{twentieths}: {}", said.stderr);
+        assert_eq!(said.code, 2, "{cut}: {}", said.stderr);
         lost += usize::from(said.stderr.contains("the record has lost that row"));
         assert!(said.stderr.contains("--treat-as"), "{}", said.stderr);
         assert_eq!(between.pulses(), 1);
     }
-    eprintln!("{lost} of 21 damaged records had lost the pulse");
+    eprintln!("{lost} of {} damaged records had lost the pulse", cuts + 1);
     assert!(lost >= 2);
 }
 
-/// Somebody turns the bias down at the instrument while the sequence waits.
+/// Somebody turns the bias at the instrument while the sequence waits, again and again.
 #[test]
 fn steps_count_from_where_a_channel_reads_after_somebody_has_moved_it() {
     let gates = Gates::default();
     let lab = Lab::new(|bench| gates.lead_through(&bench));
-    let sequence =
-        "set(\"Bias\", 400.mV);\nnote(\"somebody comes\");\nwait(300.s);\nset(\"Bias\", 410.mV);\n";
-    let sequence = write(lab.scratch.path(), "sequence.rhai", sequence);
+    let times = campaign(2, 32);
+    let sequence = format!(
+        "set(\"Bias\", 400.mV);\nfor i in 0..{times} {{ note(\"somebody comes\"); wait(300.s); set(\"Bias\", 410.mV); }}\n"
+    );
+    let sequence = write(lab.scratch.path(), "sequence.rhai", &sequence);
     let folder = lab.scratch.path().join("run");
-    let run = ["run", text(&sequence), "--bench", text(&lab.bench), "--out", text(&folder), "--pace", "50"];
+    let run = ["run", text(&sequence), "--bench", text(&lab.bench), "--out", text(&folder), "--pace", "100"];
     let mut child = noctule().args(run).stdout(Stdio::null()).stderr(Stdio::null()).spawn().unwrap();
-    wait_until("it waits", Duration::from_secs(60), || {
-        RunFile::open(&folder.join("run.sqlite"))
-            .and_then(|file| file.all("note"))
-            .is_ok_and(|all| !all.is_empty())
-    });
-    lab.mimic.with_microscope(|microscope| microscope.set(Signal::Bias, 0.02).unwrap());
-    let before = gates.heard("SOUR:VOLT ").len();
-    assert_eq!(child.wait().unwrap().code(), Some(0));
-    let sent: Vec<f64> = gates.heard("SOUR:VOLT ")[before..].iter().map(|v| v.parse().unwrap()).collect();
-    eprintln!("{sent:?}");
-    let mut stands = 0.02;
-    // Until it has arrived; what follows is parking.
-    for value in sent {
-        if (stands - 0.41_f64).abs() < 1e-9 {
-            break;
-        }
-        assert!((value - stands).abs() <= 0.02 + 1e-9, "from {stands} to {value} in one step");
-        stands = value;
+    let mut moved = Vec::new();
+    for time in 1..=times {
+        wait_until("it waits", Duration::from_secs(60), || {
+            RunFile::open(&folder.join("run.sqlite"))
+                .and_then(|file| file.all("note"))
+                .is_ok_and(|all| all.len() >= time)
+        });
+        // Up and down, near and far, to both signs.
+        let to_v = 0.49 * (time as f64 * 2.4).sin();
+        lab.mimic.with_microscope(|microscope| microscope.set(Signal::Bias, to_v).unwrap());
+        moved.push((gates.heard("SOUR:VOLT ").len(), to_v));
     }
-    assert!((stands - 0.41).abs() < 1e-9, "it came to {stands}");
+    assert_eq!(child.wait().unwrap().code(), Some(0));
+    let sent: Vec<f64> = gates.heard("SOUR:VOLT ").iter().map(|v| v.parse().unwrap()).collect();
+    for (i, (before, to_v)) in moved.iter().enumerate() {
+        let after = moved.get(i + 1).map_or(sent.len(), |(next, _)| *next);
+        let mut stands = *to_v;
+        // Until it has arrived; what follows the last time is parking.
+        for value in &sent[*before..after] {
+            if (stands - 0.41_f64).abs() < 1e-9 {
+                break;
+            }
+            assert!((value - stands).abs() <= 0.02 + 1e-9, "time {i}: from {stands} to {value} in one step");
+            stands = *value;
+        }
+        assert!((stands - 0.41).abs() < 1e-9, "time {i}: it came to {stands}");
+    }
 }

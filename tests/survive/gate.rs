@@ -5,12 +5,18 @@ use std::net::{Shutdown, TcpListener, TcpStream};
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Arc, Mutex};
 
-/// The gates of a bench, all opened and shut together.
+/// The gates of a bench, opened and shut together or one by one.
 #[derive(Clone, Default)]
 pub struct Gates {
+    gates: Arc<Mutex<Vec<Gate>>>,
+    said: Arc<Mutex<Vec<String>>>,
+}
+
+/// The way to one instrument.
+#[derive(Clone, Default)]
+struct Gate {
     shut: Arc<AtomicBool>,
     open: Arc<Mutex<Vec<TcpStream>>>,
-    said: Arc<Mutex<Vec<String>>>,
 }
 
 impl Gates {
@@ -27,12 +33,14 @@ impl Gates {
 
     /// Breaks all connections and takes no new ones, or takes them again.
     pub fn shut(&self, shut: bool) {
-        self.shut.store(shut, Ordering::SeqCst);
-        if shut {
-            for stream in self.open.lock().unwrap().drain(..) {
-                let _ = stream.shutdown(Shutdown::Both);
-            }
-        }
+        let gates = self.gates.lock().unwrap().clone();
+        gates.iter().for_each(|gate| gate.shut(shut));
+    }
+
+    /// The same with one instrument, in the order of the bench file.
+    pub fn shut_one(&self, index: usize, shut: bool) {
+        let gate = self.gates.lock().unwrap()[index].clone();
+        gate.shut(shut);
     }
 
     /// What was sent to the instruments behind a word, in order.
@@ -44,23 +52,35 @@ impl Gates {
     fn gate(&self, to: &str) -> String {
         let listener = TcpListener::bind("127.0.0.1:0").expect("a port");
         let address = listener.local_addr().expect("an address").to_string();
-        let (gates, to) = (self.clone(), to.to_owned());
+        let (gate, heard, to) = (Gate::default(), Arc::clone(&self.said), to.to_owned());
+        self.gates.lock().unwrap().push(gate.clone());
         std::thread::spawn(move || {
             for client in listener.incoming().flatten() {
-                if gates.shut.load(Ordering::SeqCst) {
+                if gate.shut.load(Ordering::SeqCst) {
                     continue;
                 }
                 let Ok(server) = TcpStream::connect(&to) else { continue };
                 let _ = (client.set_nodelay(true), server.set_nodelay(true));
-                for (from, to, said) in [(&client, &server, Some(&gates.said)), (&server, &client, None)] {
+                for (from, to, said) in [(&client, &server, Some(&heard)), (&server, &client, None)] {
                     let (from, to) = (from.try_clone().unwrap(), to.try_clone().unwrap());
                     let said = said.cloned();
                     std::thread::spawn(move || carry(from, to, said));
                 }
-                gates.open.lock().unwrap().extend([client, server]);
+                gate.open.lock().unwrap().extend([client, server]);
             }
         });
         address
+    }
+}
+
+impl Gate {
+    fn shut(&self, shut: bool) {
+        self.shut.store(shut, Ordering::SeqCst);
+        if shut {
+            for stream in self.open.lock().unwrap().drain(..) {
+                let _ = stream.shutdown(Shutdown::Both);
+            }
+        }
     }
 }
 

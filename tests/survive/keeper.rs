@@ -189,7 +189,8 @@ pub fn keeper_of(folder: &Path) -> u32 {
     find_keeper(folder).expect("the run has a keeper")
 }
 
-fn find_keeper(folder: &Path) -> Option<u32> {
+/// The keeper of a run, if it has one.
+pub fn find_keeper(folder: &Path) -> Option<u32> {
     let marks = ["keeper".to_owned(), text(folder).to_owned()];
     for entry in std::fs::read_dir("/proc").expect("processes").flatten() {
         let Ok(pid) = entry.file_name().to_string_lossy().parse::<u32>() else { continue };

@@ -1,15 +1,20 @@
 //! Instruments that are away when the bench has to be parked: somebody tries until they are back, whoever is killed.
 
 use crate::common::{noctule, say, text, write};
+use crate::everything::EVERYTHING;
 use crate::gate::Gates;
-use crate::interruptions::{intact, rows, sweeps, wait_until};
-use crate::keeper::{is_free, keeper_of, signal};
+use crate::interruptions::{campaign, intact, rows, start, sweeps, wait_until};
+use crate::keeper::{find_keeper, is_free, keeper_of, signal};
 use crate::lab::{Lab, wall_sweeps};
-use noctule::record::Outcome;
+use noctule::record::{Outcome, RunFile};
 use noctule_sim::Signal;
+use rand::{RngExt, SeedableRng};
+use rand_chacha::ChaCha8Rng;
+use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 use std::process::{Child, Stdio};
-use std::time::Duration;
+use std::sync::Mutex;
+use std::time::{Duration, Instant};
 
 /// A run over gates that has come into its sweeps; its time goes fifty times faster.
 fn measuring(gates: &Gates) -> (Lab, PathBuf, Child) {
@@ -133,4 +138,139 @@ fn a_run_whose_runner_and_keeper_were_both_killed_in_an_approach_is_resumed() {
         assert_eq!(said.json()["points"], 160);
         assert!(lab.is_parked());
     }
+}
+
+/// What is done to the processes of a run while its links are away.
+const DEEDS: [&str; 7] = [
+    "nothing",
+    "runner killed",
+    "keeper killed",
+    "both killed",
+    "runner stopped",
+    "keeper stopped",
+    "told to end",
+];
+
+fn do_deed(deed: &str, child: &mut Child, folder: &Path) {
+    let keeper = find_keeper(folder);
+    let tell_keeper = |word: &str| keeper.iter().for_each(|pid| signal(*pid, word));
+    match deed {
+        "runner killed" => child.kill().unwrap(),
+        "keeper killed" => tell_keeper("-KILL"),
+        "both killed" => {
+            tell_keeper("-STOP");
+            child.kill().unwrap();
+            tell_keeper("-KILL");
+        }
+        "runner stopped" => signal(child.id(), "-STOP"),
+        "keeper stopped" => tell_keeper("-STOP"),
+        "told to end" => signal(child.id(), "-TERM"),
+        _ => {}
+    }
+}
+
+/// How one outage went: whether the run rode it out, and how long after the links were back the bench was safe.
+fn one_outage(number: usize) -> (&'static str, Option<Duration>) {
+    let mut random = ChaCha8Rng::seed_from_u64(1000 + number as u64);
+    let gates = Gates::default();
+    let lab = Lab::new(|bench| gates.lead_through(&bench));
+    let sequence = write(lab.scratch.path(), "all.rhai", EVERYTHING);
+    let folder = lab.scratch.path().join("run");
+    let run =
+        ["run", text(&sequence), "--bench", text(&lab.bench), "--out", text(&folder), "--pace", OUTAGE_PACE];
+    let mut child = start(&run);
+    let row = random.random_range(12..270);
+    wait_until("a moment", Duration::from_secs(60), || {
+        rows(&folder) >= row || child.try_wait().unwrap().is_some()
+    });
+    let (link, deed) = (number % 6, DEEDS[number / 6 % DEEDS.len()]);
+    let shut = |shut: bool| if link == 5 { gates.shut(shut) } else { gates.shut_one(link, shut) };
+    shut(true);
+    // From a second to an hour in the time of the run.
+    let away_s = 3600.0_f64.powf(random.random_range(0.0..1.0)) / OUTAGE_PACE.parse::<f64>().unwrap();
+    let away = Duration::from_secs_f64(away_s);
+    std::thread::sleep(away.mul_f64(0.3));
+    let is_over = |child: &mut Child| child.try_wait().unwrap().is_some();
+    if !is_over(&mut child) {
+        do_deed(deed, &mut child, &folder);
+    }
+    let ended_parked = || {
+        let ending = RunFile::open(&folder.join("run.sqlite")).and_then(|file| file.ending());
+        ending.ok().flatten().map(|(_, parked)| parked)
+    };
+    let began = Instant::now();
+    while began.elapsed() < away.mul_f64(0.7) {
+        // Read in this order: what is called parked stays so.
+        let told = ended_parked();
+        assert!(told != Some(true) || lab.is_parked(), "case {number}: called parked while it is not");
+        std::thread::sleep(Duration::from_millis(5));
+    }
+    shut(false);
+    if deed == "both killed" {
+        let _ = child.wait();
+        // Nobody is left to park it; whoever resumes does.
+        wait_until("nobody holds it", Duration::from_secs(20), || is_free(&lab));
+        let said = say(&["resume", text(&folder), "--pace", OUTAGE_PACE, "--treat-as", "done"]);
+        assert!(said.code == 0 || said.code == 2, "case {number}: {}", said.stderr);
+        assert!(said.code == 2 || lab.is_parked(), "case {number}");
+        return (if said.code == 0 { "resumed to the end" } else { "over before" }, None);
+    }
+    let back = Instant::now();
+    let (mut safe, mut over) = (None, false);
+    while !(over && safe.is_some()) {
+        assert!(back.elapsed() < Duration::from_secs(60), "case {number}, {deed}: not safe, over {over}");
+        if safe.is_none() && lab.is_parked() {
+            safe = Some(back.elapsed());
+        }
+        over = is_over(&mut child) && is_free(&lab) && ended_parked().is_some();
+        // A word to end that comes while parking fails is a person's: it ends the attempts, and the end says so.
+        if over && deed == "told to end" && ended_parked() == Some(false) {
+            return ("released with a word, and not called parked", None);
+        }
+        std::thread::sleep(Duration::from_millis(5));
+    }
+    let (ending, parked) = intact(&folder).ending().unwrap().expect("an end");
+    assert!(parked && lab.is_parked(), "case {number}: {ending:?}");
+    match ending.outcome {
+        Outcome::Finished => ("rode it out", None),
+        _ => ("parked", safe),
+    }
+}
+
+/// Two hundred times as fast as the clock on the wall.
+const OUTAGE_PACE: &str = "200";
+
+/// `NOCTULE_CAMPAIGN=full` takes 300 of them.
+#[test]
+fn whatever_is_killed_or_stopped_in_an_outage_the_bench_is_safe_soon_after_it() {
+    let cases = campaign(12, 300);
+    let next = Mutex::new(0..cases);
+    let table: Mutex<BTreeMap<(&str, &str), (usize, Duration)>> = Mutex::default();
+    let failures: Mutex<Vec<String>> = Mutex::default();
+    std::thread::scope(|scope| {
+        for _ in 0..3 {
+            scope.spawn(|| {
+                loop {
+                    let Some(number) = next.lock().unwrap().next() else { return };
+                    let deed = DEEDS[number / 6 % DEEDS.len()];
+                    match std::panic::catch_unwind(|| one_outage(number)) {
+                        Ok((how, safe)) => {
+                            let mut table = table.lock().unwrap();
+                            let (count, slowest) = table.entry((deed, how)).or_default();
+                            *count += 1;
+                            *slowest = (*slowest).max(safe.unwrap_or_default());
+                        }
+                        Err(_) => failures.lock().unwrap().push(format!("{number}, {deed}")),
+                    }
+                }
+            });
+        }
+    });
+    let table = table.lock().unwrap();
+    for ((deed, how), (count, slowest)) in &*table {
+        println!("{count:4} {deed}: {how}, safe after {slowest:?} at most");
+    }
+    let failures = failures.lock().unwrap();
+    assert!(failures.is_empty(), "{} of {cases} cases: {failures:#?}", failures.len());
+    assert!(table.values().all(|(_, slowest)| *slowest <= Duration::from_secs(10)));
 }

@@ -11,6 +11,10 @@ use rand_chacha::rand_core::SeedableRng;
 
 /// The faults of a night have a stream of their own.
 const FAULT_STREAM: u64 = 0xfa17;
+/// So have outages, so that the nights of before are what they have been.
+const OUTAGE_STREAM: u64 = 0xfa18;
+/// Part of the nights with an outage.
+const OUTAGE_PART: f64 = 0.25;
 /// Nothing goes wrong before this, s: a night that can't even begin is another question.
 const FIRST_S: f64 = 300.0;
 /// Nothing goes wrong after this, s: faults stop, and the run must finish or say why.
@@ -151,6 +155,39 @@ kinds! {
     OperatorStops => |_| at_once(operator(Word::Stop)),
     WindowEnds => |_| at_once(runner(RunnerTrouble::WindowEnds)),
     KeeperLost => |_| at_once(runner(RunnerTrouble::KeeperLost)),
+    ShortOutage => |rng| lasting(between(rng, 0.01, 0.35), link(LinkTrouble::Outage)),
+    GaugesAway => |rng| away(&INSTRUMENTS[4], between(rng, 1.0, 1200.0)),
+    InstrumentAway => |rng| {
+        let instrument = &INSTRUMENTS[rng.random_range(0..4)];
+        away(instrument, between(rng, 1.0, 3600.0))
+    },
+    AllAway => |rng| lasting(between(rng, 1.0, 3600.0), link(LinkTrouble::Outage)),
+}
+
+/// Outages are drawn apart from what was there before them.
+const OUTAGES: [Kind; 4] = [Kind::ShortOutage, Kind::GaugesAway, Kind::InstrumentAway, Kind::AllAway];
+
+/// What goes out together on a bench with five instruments: channels by the names of the shipped benches, and tasks. The
+/// gauges stand last: a run can wait for them.
+const INSTRUMENTS: [&[&str]; 5] = [
+    &["bias", "setpoint", "feedback", "current", "height", "tip_x", "tip_y", "approached", TASKS],
+    &["field_z", "field_x", "magnet_voltage"],
+    &["rf_frequency", "rf_level", "rf_output"],
+    &[
+        "lockin_x",
+        "lockin_y",
+        "lockin_reference",
+        "lockin_modulation",
+        "lockin_time_constant",
+        "lockin_order",
+        "lockin_overload",
+    ],
+    &["stage_temperature", "pot_temperature", "helium_level", "chamber_pressure", "preparation_pressure"],
+];
+
+/// An instrument is away.
+fn away(channels: &[&str], for_s: f64) -> Vec<Planned> {
+    channels.iter().flat_map(|channel| on(lasting(for_s, link(LinkTrouble::Outage)), channel)).collect()
 }
 
 impl Kind {
@@ -226,20 +263,36 @@ fn sign(rng: &mut ChaCha8Rng) -> f64 {
 
 /// The faults of one night, and the kinds that they are of.
 pub fn draw(seed: u64) -> (FaultPlan, Vec<Kind>) {
+    let (mut plan, mut kinds) = draw_all_but_outages(seed);
+    let mut rng = ChaCha8Rng::seed_from_u64(seed);
+    rng.set_stream(OUTAGE_STREAM);
+    if rng.random_bool(OUTAGE_PART) {
+        let kind = OUTAGES[rng.random_range(0..OUTAGES.len())];
+        // Over the decades, so that short nights have their part.
+        let at_s = between(&mut rng, FIRST_S, LAST_S);
+        plan.faults.extend(kind.draw(at_s, &mut rng));
+        kinds.push(kind);
+    }
+    plan.faults.sort_by(|a, b| a.at_s.total_cmp(&b.at_s));
+    (plan, kinds)
+}
+
+fn draw_all_but_outages(seed: u64) -> (FaultPlan, Vec<Kind>) {
     let mut rng = ChaCha8Rng::seed_from_u64(seed);
     rng.set_stream(FAULT_STREAM);
     let busy = rng.random_range(0.02..0.35);
     let severe = rng.random_bool(SEVERE_PART);
-    let must_end: Vec<Kind> = Kind::ALL.iter().copied().filter(|kind| !kind.promise().rides_out).collect();
+    let all = || Kind::ALL.iter().copied().filter(|kind| !OUTAGES.contains(kind));
+    let must_end: Vec<Kind> = all().filter(|kind| !kind.promise().rides_out).collect();
     let the_severe = must_end[rng.random_range(0..must_end.len())];
     let (mut plan, mut kinds) = (FaultPlan::default(), Vec::new());
-    for kind in Kind::ALL {
+    for kind in all() {
         let exists =
-            if kind.promise().rides_out { rng.random_bool(busy) } else { severe && *kind == the_severe };
+            if kind.promise().rides_out { rng.random_bool(busy) } else { severe && kind == the_severe };
         if !exists {
             continue;
         }
-        kinds.push(*kind);
+        kinds.push(kind);
         let times = if kind.promise().rides_out { rng.random_range(1..=3) } else { 1 };
         for _ in 0..times {
             let at_s = rng.random_range(FIRST_S..LAST_S);
@@ -274,7 +327,7 @@ mod tests {
     fn the_nights_are_what_they_have_been() {
         let mut sum = 0xcbf2_9ce4_8422_2325_u64;
         for seed in 0..2000 {
-            for byte in format!("{:?}", draw(seed)).bytes() {
+            for byte in format!("{:?}", draw_all_but_outages(seed)).bytes() {
                 sum = (sum ^ u64::from(byte)).wrapping_mul(0x0100_0000_01b3);
             }
         }

@@ -24,7 +24,7 @@ const fn ends(fault: &'static str, behaviour: &'static str, test: &'static str) 
 }
 
 /// All promises, in the order of the kinds that nights are drawn from.
-pub const PROMISES: [Promise; 43] = [
+pub const PROMISES: [Promise; 47] = [
     rides(
         "pressure burst in the chamber",
         "tip out, wait until pumped off, tip back, go on",
@@ -152,6 +152,26 @@ pub const PROMISES: [Promise; 43] = [
     ends("an operator stops", "ends at the next point; park", "safety::cases::operator_stops"),
     ends("the window ends", "parked before it does", "safety::cases::window_ends"),
     ends("keeper lost", "park, where the bench says so", "safety::cases::keeper_lost"),
+    rides(
+        "nobody on any link for up to 0.35 s",
+        "each command is tried three times",
+        "safety::cases::short_outage",
+    ),
+    rides(
+        "the gauges away for up to 20 min, then back",
+        "tip out when the stage was not read for 2 min; goes on when they read again",
+        "safety::cases::gauges_away",
+    ),
+    ends(
+        "one instrument away for up to an hour, then back",
+        "the verb fails after its attempts; what can be parked is, the rest within 10 s after it is back",
+        "safety::cases::an_instrument_away",
+    ),
+    ends(
+        "all links away for up to an hour, then back",
+        "the verb fails after its attempts; safe within 10 s after they are back",
+        "safety::cases::all_away",
+    ),
 ];
 
 /// The table as it stands in the documentation.

@@ -141,6 +141,13 @@ impl Procedure {
         }
     }
 
+    /// Its task was refused when it was started again after a start that nobody answered. Steps look in any case.
+    pub fn maybe_heard(&mut self) {
+        if let Procedure::Tasking(task) = self {
+            task.maybe_heard();
+        }
+    }
+
     /// Whether a task is under way that must be let go on, unless the tip has to come out.
     pub fn holds_task(&self) -> bool {
         match self {

@@ -1,8 +1,8 @@
 //! Steps to a safe state, or back from it: each with its own time, each read back.
 
 use super::{Centring, Context, Input, Next, Ramp, Tasking};
-use crate::bench::{Bench, Role, Step, StepAction};
-use crate::instrument::{ErrorKind, InstrumentError, Task};
+use crate::bench::{Bench, ChannelId, Role, Step, StepAction};
+use crate::instrument::{ErrorKind, Task};
 use crate::quantity::TimePoint;
 use crate::record::{Answer, Column, During, Entry, Failure, Found, Place, SafeAct};
 use crate::supervisor::event::{Answered, Channels, Command};
@@ -46,6 +46,8 @@ enum Work {
     Task(Tasking),
     Centre(Box<Centring>),
     ReadBack,
+    /// It failed so; what it was to reach may be so all the same.
+    Look(Found),
 }
 
 /// Steps at work. It always finishes, and says in the record how far each step came.
@@ -68,8 +70,6 @@ pub struct Steps {
     rounds: u32,
     /// Until when the next round waits.
     pause: Option<TimePoint>,
-    /// With what the task of the step in hand was refused.
-    refusal: Option<InstrumentError>,
 }
 
 /// Pause before what failed is tried again, s: it doubles from round to round, up to the second one. A bench whose links
@@ -94,7 +94,6 @@ impl Steps {
             again: Vec::new(),
             rounds: 0,
             pause: None,
-            refusal: None,
         }
     }
 
@@ -208,7 +207,7 @@ impl Steps {
                 Work::Task(task) => task.step(std::mem::replace(&mut input, Input::Go), ctx),
                 Work::Centre(centring) => centring.step(std::mem::replace(&mut input, Input::Go), ctx),
                 Work::Abort => aborting(std::mem::replace(&mut input, Input::Go)),
-                Work::ReadBack => {
+                Work::ReadBack | Work::Look(_) => {
                     if let Some(next) = self.read_back(step, std::mem::replace(&mut input, Input::Go), ctx) {
                         return next;
                     }
@@ -234,6 +233,12 @@ impl Steps {
                 None
             }
             SafeAct::Abort => Some(Work::Abort),
+            // Whatever is still running stands in its way.
+            SafeAct::Withdraw
+                if self.attempt > 0 || self.again.iter().any(|step| step.act == SafeAct::Abort) =>
+            {
+                Some(Work::Abort)
+            }
             SafeAct::Withdraw => Some(Work::Task(Tasking::new(Task::Withdraw))),
             SafeAct::Approach => Some(Work::Task(Tasking::new(Task::Approach))),
             SafeAct::Set(channel, value) => Some(Work::Ramp(Ramp::new(channel, value))),
@@ -251,6 +256,9 @@ impl Steps {
 
     fn finished(&mut self, step: SafeStep, result: Result<Answer, Failure>, ctx: &mut Context<'_>) {
         match result {
+            _ if step.act == SafeAct::Withdraw && matches!(self.work, Some(Work::Abort)) => {
+                self.work = Some(Work::Task(Tasking::new(Task::Withdraw)));
+            }
             Ok(Answer::Centred(centred)) => {
                 let body = serde_json::to_value(&centred).unwrap_or_default();
                 let (what, title) = ("recentre".to_owned(), centred.title());
@@ -273,15 +281,7 @@ impl Steps {
             Ok(_) if step.act == SafeAct::Abort => self.close(step, true, Found::Nothing, ctx),
             Ok(_) => self.work = Some(Work::ReadBack),
             Err(failure @ Failure::Forbidden(_)) => self.close(step, false, Found::Failed(failure), ctx),
-            // A tip that is where it should be is not moved there; only the flag says whether that was why.
-            Err(Failure::Instrument(error))
-                if error.kind == ErrorKind::Refused
-                    && matches!(step.act, SafeAct::Approach | SafeAct::Withdraw)
-                    && ctx.bench.by_role(Role::Approached).is_some() =>
-            {
-                self.refusal = Some(error);
-                self.work = Some(Work::ReadBack);
-            }
+            Err(failure) if is_refusal(&failure) => self.work = Some(Work::Look(Found::Failed(failure))),
             Err(failure) => self.try_again(step, Found::Failed(failure), ctx),
         }
     }
@@ -318,32 +318,15 @@ impl Steps {
     /// Reads back what a step has set, or what it leaves as it is: that is left so even if nobody can say how.
     /// Returns nothing when the step is closed.
     fn read_back(&mut self, step: SafeStep, input: Input, ctx: &mut Context<'_>) -> Option<Next> {
-        let (id, wanted) = match step.act {
-            SafeAct::Set(channel, value) => (channel, Some(value)),
-            SafeAct::Withdraw | SafeAct::Approach => {
-                let flag = f64::from(u8::from(step.act == SafeAct::Approach));
-                match ctx.bench.by_role(Role::Approached) {
-                    Some(channel) => (channel, Some(flag)),
-                    None => {
-                        self.close(step, true, Found::Unseen, ctx);
-                        return None;
-                    }
-                }
+        let refused = if let Some(Work::Look(found)) = &self.work { Some(found.clone()) } else { None };
+        let Some((id, wanted)) = goal(step.act, ctx.bench) else {
+            match refused {
+                Some(found) => self.try_again(step, found, ctx),
+                None => self.close(step, true, Found::Unseen, ctx),
             }
-            SafeAct::Keep(id) => (id, None),
-            SafeAct::Abort | SafeAct::Centre(_) => return None,
+            return None;
         };
         let channel = ctx.bench.channel(id);
-        if !matches!(input, Input::Go)
-            && let Some(error) = self.refusal.take()
-        {
-            let there = matches!(&input, Input::Answered(Answered::Read(values))
-                if values.as_slice().first().is_some_and(|value| Some(*value) == wanted));
-            if !there {
-                self.try_again(step, Found::Failed(Failure::Instrument(error)), ctx);
-                return None;
-            }
-        }
         let (found, value) = match input {
             Input::Answered(Answered::Read(values)) => {
                 let value = values.as_slice().first().copied().unwrap_or(f64::NAN);
@@ -355,12 +338,32 @@ impl Steps {
         let range = if channel.max.is_finite() { channel.max - channel.min } else { 1.0 };
         let near = channel.tolerance.unwrap_or(READ_BACK_PART * range);
         if wanted.is_none_or(|wanted| (value - wanted).abs() <= near) {
+            if refused.is_some() {
+                ctx.reach(Probe::ReachedAlready);
+            }
             self.close(step, true, found, ctx);
         } else {
-            self.try_again(step, found, ctx);
+            self.try_again(step, refused.unwrap_or(found), ctx);
         }
         None
     }
+}
+
+/// Where it can be seen whether a step has reached what it should, and what should be read there; nothing where the
+/// channel is left as it is.
+fn goal(act: SafeAct, bench: &Bench) -> Option<(ChannelId, Option<f64>)> {
+    match act {
+        SafeAct::Set(channel, value) => Some((channel, Some(value))),
+        SafeAct::Withdraw => Some((bench.by_role(Role::Approached)?, Some(0.0))),
+        SafeAct::Approach => Some((bench.by_role(Role::Approached)?, Some(1.0))),
+        SafeAct::Keep(channel) => Some((channel, None)),
+        SafeAct::Abort | SafeAct::Centre(_) => None,
+    }
+}
+
+/// Whether an instrument has answered that it will not do it, as one does that has done it already.
+fn is_refusal(failure: &Failure) -> bool {
+    matches!(failure, Failure::Instrument(error) if error.kind == ErrorKind::Refused)
 }
 
 fn aborting(input: Input) -> Next {
@@ -402,8 +405,8 @@ mod tests {
         // The answer to the start is lost with the hold; long after it nobody waits for what is past.
         steps.rewind();
         assert!(begun(step(&mut steps, 9e5)));
-        // Not rewound, the start that nobody answered fails in its time, and is tried again.
-        assert!(begun(step(&mut steps, 9.9e5)));
+        // Not rewound, the start that nobody answered fails in its time, and is tried again once nothing runs.
+        assert!(matches!(step(&mut steps, 9.9e5), Next::Command(Command::Abort)));
     }
 
     #[test]

@@ -1,18 +1,21 @@
 //! A task: start it, ask for its end, give up in time.
 
 use super::{Context, Input, Next};
-use crate::instrument::{ErrorKind, InstrumentError, Task};
+use crate::bench::{Bench, ChannelId, Role};
+use crate::instrument::{ErrorKind, InstrumentError, Task, TaskReport};
 use crate::quantity::TimePoint;
 use crate::record::{Answer, Failure};
 use crate::supervisor::Probe;
-use crate::supervisor::event::{Answered, Command};
+use crate::supervisor::event::{Answered, Channels, Command};
 
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, PartialEq, Eq)]
 enum Stage {
     Ready,
     Starting,
     Running,
     Aborting,
+    /// It was refused so, though an earlier start may have been heard: whether it is done is looked at.
+    Looking(InstrumentError),
 }
 
 /// A task at work.
@@ -21,6 +24,8 @@ pub struct Tasking {
     task: Task,
     stage: Stage,
     begun: bool,
+    /// A start that was not answered may have been heard.
+    maybe_heard: bool,
     next_poll: TimePoint,
     deadline: TimePoint,
 }
@@ -32,6 +37,7 @@ impl Tasking {
             task,
             stage: Stage::Ready,
             begun: false,
+            maybe_heard: false,
             next_poll: TimePoint::START,
             deadline: TimePoint::NEVER,
         }
@@ -62,9 +68,24 @@ impl Tasking {
         self.begun = false;
     }
 
+    /// It was refused when it was started again after a start that nobody answered.
+    pub(super) fn maybe_heard(&mut self) {
+        self.maybe_heard = true;
+    }
+
     /// It was aborted for the sake of the tip, or its answer was lost.
     pub(super) fn suspend(&mut self) {
         self.stage = Stage::Ready;
+    }
+
+    /// Where it shows that it is done, and what is read there then; nothing where no channel tells.
+    fn shows(&self, bench: &Bench) -> Option<(ChannelId, f64)> {
+        let in_range = match self.task {
+            Task::Approach => 1.0,
+            Task::Withdraw => 0.0,
+            _ => return None,
+        };
+        Some((bench.by_role(Role::Approached)?, in_range))
     }
 
     pub(super) fn step(&mut self, input: Input, ctx: &mut Context<'_>) -> Next {
@@ -92,9 +113,11 @@ impl Tasking {
             }
             Stage::Running if ctx.now < self.next_poll => Next::Until(self.next_poll.min(self.deadline)),
             Stage::Running => Next::Command(Command::Poll),
-            Stage::Starting | Stage::Aborting if ctx.now < self.deadline => Next::Until(self.deadline),
+            Stage::Starting | Stage::Aborting | Stage::Looking(_) if ctx.now < self.deadline => {
+                Next::Until(self.deadline)
+            }
             // Nothing may be waited for that is past, or the supervisor would turn on the spot.
-            Stage::Starting | Stage::Aborting => {
+            Stage::Starting | Stage::Aborting | Stage::Looking(_) => {
                 let message = format!("nothing was heard of the {} in its time", self.task.kind().name());
                 Next::Finished(Err(Failure::Instrument(InstrumentError::new(ErrorKind::TimedOut, message))))
             }
@@ -102,12 +125,31 @@ impl Tasking {
     }
 
     fn answered(&mut self, answered: Answered, ctx: &mut Context<'_>) -> Next {
-        match (self.stage, answered) {
+        match (&self.stage, answered) {
+            (Stage::Looking(refused), answered) => {
+                let read =
+                    if let Answered::Read(values) = &answered { values.as_slice().first() } else { None };
+                let done = self.shows(ctx.bench).is_some_and(|(_, wanted)| read == Some(&wanted));
+                if !done {
+                    return Next::Finished(Err(Failure::Instrument(refused.clone())));
+                }
+                ctx.reach(Probe::ReachedAlready);
+                self.begun = false;
+                let remark = "its start was not answered, and it is done".to_owned();
+                Next::Finished(Ok(Answer::Task(TaskReport { achieved: true, remark, data: Vec::new() })))
+            }
             (Stage::Aborting, _) => {
                 let name = self.task.kind().name();
                 let message = format!("the {name} did not come to an end and was aborted");
                 Next::Finished(Err(Failure::Instrument(InstrumentError::new(ErrorKind::TimedOut, message))))
             }
+            (Stage::Starting, Answered::Failed(error)) if self.maybe_heard => match self.shows(ctx.bench) {
+                Some((id, _)) => {
+                    self.stage = Stage::Looking(error);
+                    Next::Command(Command::Read { channels: Channels::new(&[id]) })
+                }
+                None => Next::Finished(Err(Failure::Instrument(error))),
+            },
             (_, Answered::Failed(error)) => Next::Finished(Err(Failure::Instrument(error))),
             (_, Answered::Ended(report)) => {
                 self.begun = false;

@@ -100,3 +100,47 @@ fn a_person_who_holds_is_waited_for() {
     play.until(3.0 * 24.0 * 3600.0);
     assert!(play.supervisor.is_held() && !play.over);
 }
+
+/// Held with the tip out, then released with instruments that refuse to approach.
+fn back_from_a_hold_refused(in_range: f64) -> Play {
+    let mut play = Play::new();
+    play.call(0, Request::Task(Task::Approach));
+    play.until(5.0);
+    play.replies.clear();
+    play.call(1, Request::Wait { seconds: 100.0 });
+    play.put(Role::ChamberPressure, 1e-5);
+    play.until(200.0);
+    assert!(play.supervisor.is_held() && play.get(Role::Approached) == 0.0);
+    play.put(Role::Approached, in_range);
+    play.fails = Some(ErrorKind::Refused);
+    play.put(Role::ChamberPressure, 5e-9);
+    play.until(400.0);
+    play
+}
+
+#[test]
+fn what_a_hold_was_to_bring_back_and_is_there_already_counts_as_brought_back() {
+    let play = back_from_a_hold_refused(1.0);
+    assert_eq!(play.replies, [Ok(Answer::Done)]);
+    assert_eq!(play.supervisor.probes()[Probe::ReachedAlready as usize], 1);
+    let play = back_from_a_hold_refused(0.0);
+    let Some(Err(Denial::Ended(ending))) = play.replies.last() else { panic!("{:?}", play.replies) };
+    assert!(ending.reason.contains("approach the tip: it fails (refused)"), "{}", ending.reason);
+}
+
+#[test]
+fn a_task_that_is_refused_after_a_start_without_an_answer_is_done_where_its_goal_shows_it() {
+    let approach = |in_range: f64, first: Option<ErrorKind>| {
+        let mut play = Play::new();
+        play.fails = first.or(Some(ErrorKind::Refused));
+        play.call(0, Request::Task(Task::Approach));
+        play.fails = Some(ErrorKind::Refused);
+        play.put(Role::Approached, in_range);
+        play.until(5.0);
+        play.replies.pop().expect("an answer")
+    };
+    assert!(matches!(approach(1.0, Some(ErrorKind::TimedOut)), Ok(Answer::Task(report)) if report.achieved));
+    assert!(approach(0.0, Some(ErrorKind::TimedOut)).is_err());
+    // Without a start that may have been heard, a refusal is what it says.
+    assert!(approach(1.0, None).is_err());
+}
