@@ -4,13 +4,13 @@ use super::World;
 
 /// Eddy currents warm what holds the sample: it goes towards k·(dB/dt)² as 1 − e^(−t/τ) while the field ramps, and comes
 /// back as e^(−t/τ) (a body with one time constant, textbook). The magnet is slower than the bench asks for, so that
-/// its rate is its own all the way. The tip is centred twice: through an outline of a Gaussian of 0.28 nm a paraboloid over
-/// 0.25 nm to each side finds 0.81 of a small way (2·(h/2σ)²/(1−e^(−h²/2σ²))·e^(−h²/2σ²), own derivation), and ways below
-/// 50 pm are done in one round. Its quoted error, 1 to 2 pm, holds what is left.
+/// its rate is its own all the way. The tip is centred twice: through an outline of a Gaussian a paraboloid finds only
+/// q/(e^q − 1) of a small way, q = h²/2σ² (0.81 for σ = 0.28 nm and readings h = 0.25 nm to each side; own derivation), and
+/// ways below 50 pm are done in one round. Its quoted error, 1 to 2 pm, holds what is left.
 #[test]
 fn a_ramp_moves_the_sample_and_it_comes_back() {
     let magnet = "reading_noise_ut: 1.0, segments: [Segment(up_to_t: 6.0, rate_mt_s: 1.0)]";
-    let heat = "loop_suppresses: true, drift_ramp_pm_s2_mt2: [150.0, -90.0, 0.0], drift_heat_min: 10.0";
+    let heat = "loop_suppresses: true, drift_ramp_pm_s2_mt2: [400.0, -240.0, 0.0], drift_heat_min: 10.0";
     let world = World::quiet(&[("reading_noise_ut: 1.0", magnet), ("loop_suppresses: true", heat)]);
     let sequence = r#"
 set("Bias", 60.mV);
@@ -42,7 +42,7 @@ park();
     for (_, place) in &places[1..] {
         let since_s = place[0] - begun_s - ramp_s;
         let part = (1.0 - (-ramp_s / tau_s).exp()) * (-since_s / tau_s).exp();
-        for (axis, end_pm) in [(1, 150.0), (2, -90.0)] {
+        for (axis, end_pm) in [(1, 400.0), (2, -240.0)] {
             let (found_pm, expected_pm) = (place[axis] - start[axis], end_pm * part);
             let bound_pm = 4.0 * place[3].hypot(start[3]);
             println!(
