@@ -27,6 +27,8 @@ pub(super) struct Plant {
     chambers: [Chamber; 2],
     faults: CryoFaults,
     loads: CryoLoads,
+    /// RF energy, J, and squared field rate times time, T²/s, since the sample's warmth was asked for, and how long, s.
+    since_asked: [f64; 3],
     drop_outs: Stream,
     bursts: [Stream; 2],
     clock_s: f64,
@@ -56,6 +58,7 @@ impl Plant {
             chambers: [Chamber::new(world.chamber.clone()), Chamber::new(world.preparation.clone())],
             faults: CryoFaults::default(),
             loads: CryoLoads::default(),
+            since_asked: [0.0; 3],
             drop_outs: Stream::new(seed, Source::DropOuts),
             bursts: [Stream::new(seed, Source::Bursts(0)), Stream::new(seed, Source::Bursts(1))],
             clock_s: 0.0,
@@ -85,6 +88,8 @@ impl Plant {
             field_rate_t_s: (square / dt_s).sqrt(),
             stage_w: 0.0,
         };
+        let more = [self.loads.rf_w * dt_s, square, dt_s];
+        self.since_asked.iter_mut().zip(more).for_each(|(sum, more)| *sum += more);
         let filling = self.cryostat.bath().refilling();
         self.cryostat.advance(dt_s, self.loads);
         if filling && !self.cryostat.bath().refilling() {
@@ -186,10 +191,12 @@ impl Plant {
         self.line_warmth_k.step();
     }
 
-    /// Where the heat of RF and ramps moves the sample in the end, m (x, y, z), and the time constant, s.
-    pub(super) fn warmth(&self) -> ([f64; 3], f64) {
+    /// Where the heat of RF and ramps since this was asked last would move the sample in the end, m (x, y, z), and the
+    /// time constant, s.
+    pub(super) fn warmth(&mut self) -> ([f64; 3], f64) {
         let Effects { drift_rf_m_w, drift_ramp_m_s2_t2, drift_heat_s, .. } = self.effects;
-        let (rf_w, square) = (self.loads.rf_w, self.loads.field_rate_t_s * self.loads.field_rate_t_s);
+        let [rf_j, square_t2_s, over_s] = std::mem::take(&mut self.since_asked);
+        let (rf_w, square) = if over_s > 0.0 { (rf_j / over_s, square_t2_s / over_s) } else { (0.0, 0.0) };
         let to_m = [0, 1, 2].map(|i| drift_rf_m_w[i] * rf_w + drift_ramp_m_s2_t2[i] * square);
         (to_m, drift_heat_s)
     }

@@ -76,6 +76,12 @@ impl BulkOutline {
         if let Task::Trace { channel, .. } = &self.task { &channel.channel } else { "height" }
     }
 
+    /// When the first sample of a trace was read, s; none for an image.
+    pub fn first_at_s(&self) -> Option<f64> {
+        let samples = *self.shape.first()?;
+        self.interval_s().map(|interval_s| self.at_s - interval_s * samples.saturating_sub(1) as f64)
+    }
+
     /// SI unit of the numbers.
     pub fn unit(&self) -> &str {
         if let Task::Trace { channel, .. } = &self.task { &channel.si_unit } else { "m" }

@@ -99,7 +99,8 @@ fn bulk_meta(bulk: &BulkOutline) -> Value {
         "unit": bulk.unit(),
         "shape": bulk.shape,
         "interval_s": bulk.interval_s(),
-        "at_s": bulk.at_s,
+        "first_at_s": bulk.first_at_s(),
+        "ended_at_s": bulk.at_s,
         "arguments": bulk.task,
     })
 }
