@@ -78,8 +78,9 @@ impl BulkOutline {
 
     /// When the first sample of a trace was read, s; none for an image.
     pub fn first_at_s(&self) -> Option<f64> {
+        let Task::Trace { interval_s, .. } = self.task else { return None };
         let samples = *self.shape.first()?;
-        self.interval_s().map(|interval_s| self.at_s - interval_s * samples.saturating_sub(1) as f64)
+        Some(self.at_s - interval_s * samples.saturating_sub(1) as f64)
     }
 
     /// SI unit of the numbers.
