@@ -105,11 +105,10 @@ impl<'t> Given<'t> {
     }
 
     /// Reports every field that is not declared.
-    pub fn finish(mut self, problems: &mut Vec<Problem>) {
-        for field in self.section.all().filter(|field| !self.excluded.contains(&field.name)) {
-            self.fields.take(field.name);
-        }
-        self.fields.finish(problems);
+    pub fn finish(self, problems: &mut Vec<Problem>) {
+        let names = self.section.all().map(|field| field.name);
+        let known: Vec<&'static str> = names.filter(|name| !self.excluded.contains(name)).collect();
+        self.fields.finish_knowing(&known, problems);
     }
 }
 
@@ -119,7 +118,7 @@ impl Field {
     /// # Panics
     /// If the declared default is none: every one is read by a test.
     pub(super) fn meant<T: Value>(&self, default: &str) -> T {
-        let quoted = matches!(self.kind, Kind::Text | Kind::Named(_) | Kind::Quantity(..));
+        let quoted = matches!(self.kind, Kind::Text | Kind::Said | Kind::Named(_) | Kind::Quantity(..));
         let text = if quoted { format!("{default:?}") } else { default.to_owned() };
         let text = Text::new(&text);
         let mut problems = Vec::new();
