@@ -69,7 +69,8 @@ fn files() -> Vec<(&'static str, Read, String)> {
         ("case file of `noctule lines`", lines, CASE.to_owned()),
     ];
     files.extend(
-        ["night", "rough"].map(|name| ("world file", world, World::shipped_text(name).unwrap().to_owned())),
+        ["night", "rough", "hyperfine"]
+            .map(|name| ("world file", world, World::shipped_text(name).unwrap().to_owned())),
     );
     files
 }
