@@ -63,7 +63,22 @@ fn sections_of(kind: &Kind) -> &'static [&'static Section] {
 
 /// Pages of the parts of this name; none if there is no such part.
 pub(super) fn page(name: &str) -> Option<String> {
-    let found: Vec<Part> = parts().into_iter().filter(|part| part.section.name == name).collect();
+    pages(|part| part.section.name == name)
+}
+
+/// Pages of the parts that stand in the field of this name, `Link` for those in `links`, or whose name differs from
+/// this one in the size of letters only.
+pub(super) fn pages_like(name: &str) -> Option<String> {
+    let name = name.to_lowercase();
+    let holds =
+        |field: &str| field.strip_suffix('s').unwrap_or(field) == name.strip_suffix('s').unwrap_or(&name);
+    pages(|part| {
+        part.section.name.to_lowercase() == name || part.within.is_some_and(|(_, field)| holds(field))
+    })
+}
+
+fn pages(wanted: impl Fn(&Part) -> bool) -> Option<String> {
+    let found: Vec<Part> = parts().into_iter().filter(wanted).collect();
     let pages: String = found.iter().map(|part| entry(part, "#")).collect();
     (!found.is_empty()).then(|| format!("{pages}See also `noctule guide fields`.\n"))
 }

@@ -160,6 +160,8 @@ fn every_part_has_a_page_with_its_fields() {
             );
         }
     }
+    let links = guide::text(Some("Link")).unwrap();
+    assert!(["SIMULATED", "SCPI", "PROCESS"].iter().all(|part| links.contains(part)), "{links}");
     let page = guide::text(Some("Scpi")).unwrap();
     for part in ["reply_terminator", "`50 ms`", "Longest wait for one answer", "needed"] {
         assert!(page.contains(part), "{part} in {page}");

@@ -168,9 +168,11 @@ pub(super) fn held(node: Node<'_>, si: f64, field: &Field, problems: &mut Vec<Pr
             (Code::BenchLimits, "this must be greater than zero".to_owned(), says())
         }
         Range::NotNegative if si < 0.0 => (Code::BenchLimits, "this can't be negative".to_owned(), says()),
-        Range::Within(low, high) if !(low..=high).contains(&si) => {
-            (Code::BenchField, format!("this must lie between {} and {}", show(low), show(high)), says())
-        }
+        Range::Within(low, high) if !(low..=high).contains(&si) => (
+            Code::BenchField,
+            format!("`{}` must lie between {} and {}", field.name, show(low), show(high)),
+            says(),
+        ),
         Range::Held(low, high) => return Some(si.clamp(low, high)),
         _ => return Some(si),
     };
