@@ -31,7 +31,7 @@ pub struct MessageHook {
 fields! {
     MESSAGE (pub(super)) = "Message", "A program or an address that is told of chosen events." {
         needed "on", Kind::List(&Kind::Named(|| EVENTS.map(|(name, _)| name).to_vec())), "Events it is told of, one at least.";
-        needed "to", Kind::List(&Kind::Text), "Program with arguments, or one `http://` address.";
+        needed "to", Kind::List(&Kind::Text), "Program with arguments, or one web address.";
         or "at_most_every" = "1 min", TIME, "Shortest time between two messages.";
     }
 }

@@ -265,7 +265,7 @@ fn read_recentre(node: Node<'_>, bench: &Bench, reader: &mut Reader) -> Option<R
     };
     let (span_m, search_m) = (given.get("span", reader), given.get("search", reader));
     let points: Option<u64> = given.get("points", reader);
-    if points.is_some_and(|points| points % 2 == 0 || !(3..=9).contains(&points)) {
+    if points.is_some_and(|points| points % 2 != 1 || !(3..=9).contains(&points)) {
         let message = "the places along a side are 3, 5, 7 or 9: the spot lies in the middle";
         reader.report(Code::BenchField, given.at("points"), message, None);
     }

@@ -14,7 +14,7 @@ fields! {
         optional "set", Kind::Text, "Message that sets it; `{}` is the place of the value.";
         optional "query", Kind::Text, "Query that reads it; it must be there.";
         or "field" = "0", Kind::Whole(0, 999), "Which field of the reply is meant, from 0.";
-        or "fields" = "1", Kind::Whole(0, 1000), "Fields between commas in the reply; exactly so many must come.";
+        or "fields" = "1", Kind::Whole(1, 1000), "Fields between commas in the reply; exactly so many must come.";
         optional "reply", Kind::Text, "Form of that field; `{}` is the place of the value, `{*}` any text.";
         optional "speaks", Kind::Text, "Unit that the instrument speaks in; else the SI unit.";
         optional "scale", Kind::OfChannel("a value for each unit of the instrument"), "What a unit of the instrument stands for.";
@@ -105,8 +105,10 @@ pub(super) fn read_scpi_address(
 }
 
 fn read_form(given: &mut Given<'_>, meaning: Meaning, reader: &mut Reader) -> ReplyForm {
-    let size = |value: Option<u64>| value.and_then(|value| usize::try_from(value).ok()).unwrap_or_default();
-    let (field, count) = (size(given.get("field", reader)), size(given.get("fields", reader)));
+    let (field, count): (Option<u32>, Option<u32>) =
+        (given.get("field", reader), given.get("fields", reader));
+    // One that is out of range has been complained about.
+    let (field, count) = (field.unwrap_or(0) as usize, count.unwrap_or(1000) as usize);
     match (given.find("field"), given.find("fields")) {
         (Some(node), None) => {
             let help = "add `fields`, how many numbers come; another number of them is no reply";

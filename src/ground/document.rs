@@ -343,12 +343,18 @@ impl<'t> Fields<'t> {
     }
 
     /// Reports every field that nobody took.
-    pub fn finish(self, problems: &mut Vec<Problem>) {
-        for (name, node) in &self.entries {
-            let help = match nearest(name, self.known.iter().copied()) {
+    pub fn finish(mut self, problems: &mut Vec<Problem>) {
+        let known = std::mem::take(&mut self.known);
+        self.finish_knowing(&known, problems);
+    }
+
+    /// Reports every field that is none of these.
+    pub(crate) fn finish_knowing(self, known: &[&'static str], problems: &mut Vec<Problem>) {
+        for (name, node) in self.entries.iter().filter(|(name, _)| !known.contains(&name.as_str())) {
+            let help = match nearest(name, known.iter().copied()) {
                 Some(near) => Some(format!("did you mean `{near}`?")),
-                None if self.known.is_empty() => None,
-                None => Some(format!("known here: {}", self.known.join(", "))),
+                None if known.is_empty() => None,
+                None => Some(format!("known here: {}", known.join(", "))),
             };
             problems.push(node.problem(format!("there is no field `{name}` here"), help));
         }

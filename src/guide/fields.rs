@@ -63,14 +63,29 @@ fn sections_of(kind: &Kind) -> &'static [&'static Section] {
 
 /// Pages of the parts of this name; none if there is no such part.
 pub(super) fn page(name: &str) -> Option<String> {
-    let found: Vec<Part> = parts().into_iter().filter(|part| part.section.name == name).collect();
+    pages(|part| part.section.name == name)
+}
+
+/// Pages of the parts that stand in the field of this name, `Link` for those in `links`, or whose name differs from
+/// this one in the size of letters only.
+pub(super) fn pages_like(name: &str) -> Option<String> {
+    let name = name.to_lowercase();
+    let holds =
+        |field: &str| field.strip_suffix('s').unwrap_or(field) == name.strip_suffix('s').unwrap_or(&name);
+    pages(|part| {
+        part.section.name.to_lowercase() == name || part.within.is_some_and(|(_, field)| holds(field))
+    })
+}
+
+fn pages(wanted: impl Fn(&Part) -> bool) -> Option<String> {
+    let found: Vec<Part> = parts().into_iter().filter(wanted).collect();
     let pages: String = found.iter().map(|part| entry(part, "#")).collect();
     (!found.is_empty()).then(|| format!("{pages}See also `noctule guide fields`.\n"))
 }
 
 /// The chapter with all parts.
 pub(super) fn chapter() -> String {
-    let mut out = "# Fields\n\nEvery part of a bench, world, faults and case file with its fields: what each takes, what it means where it is left out, and what it says. `noctule guide Channel` shows one part alone. A text with a unit is written like `\"5 mV\"`; a number in a world file is bare, and its name ends in its unit.\n\n".to_owned();
+    let mut out = "# Fields\n\nEvery part of a bench, world, faults and case file with its fields: what each takes, what it means where it is left out (`else`), and what it says. `noctule guide Channel` shows one part alone. A text with a unit is written like `\"5 mV\"`; a number in a world file is bare, and its name ends in its unit.\n\n".to_owned();
     for part in parts() {
         out.push_str(&entry(&part, "##"));
     }
@@ -85,11 +100,11 @@ fn entry(part: &Part, heading: &str) -> String {
     };
     let mut out = format!("{heading} {}\n\n{} {place}\n\n", section.name, section.says.trim());
     if section.all().next().is_some() {
-        out.push_str("| field | takes | left out | says |\n|---|---|---|---|\n");
+        out.push_str("| field | takes | says |\n|---|---|---|\n");
     }
     for field in section.all() {
         let Field { name, kind, says, .. } = field;
-        let _ = writeln!(out, "| `{name}` | {} | {} | {} |", takes(kind), left_out(field), says.trim());
+        let _ = writeln!(out, "| `{name}` | {}; {} | {} |", takes(kind), left_out(field), says.trim());
     }
     out.push('\n');
     out
@@ -97,10 +112,9 @@ fn entry(part: &Part, heading: &str) -> String {
 
 fn left_out(field: &Field) -> String {
     match field.left_out {
-        LeftOut::Missed => "never".to_owned(),
-        LeftOut::Nothing => "may be".to_owned(),
-        LeftOut::Means("") => "means nothing".to_owned(),
-        LeftOut::Means(default) => format!("means `{}`", default.escape_default()),
+        LeftOut::Missed => "needed".to_owned(),
+        LeftOut::Nothing | LeftOut::Means("") => "may be left out".to_owned(),
+        LeftOut::Means(default) => format!("else `{}`", default.escape_default()),
     }
 }
 
@@ -116,7 +130,7 @@ fn takes(kind: &Kind) -> String {
         Kind::Whole(0, u64::MAX) => "a whole number".to_owned(),
         Kind::Whole(least, most) => format!("a whole number, {least} to {most}"),
         Kind::Flag => "`true` or `false`".to_owned(),
-        Kind::Text => "a text".to_owned(),
+        Kind::Text | Kind::Said => "a text".to_owned(),
         Kind::Named(names) => format!("one of {}", quoted(&names(), "\"")),
         Kind::Word(words) => format!("one of {}", quoted(&words(), "")),
         Kind::Quantity(dimension, range) => {

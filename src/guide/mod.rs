@@ -59,7 +59,7 @@ pub fn text(topic: Option<&str>) -> Result<String, Vec<String>> {
     if let Some(entry) = CODES.iter().find(|entry| entry.text.eq_ignore_ascii_case(topic)) {
         return Ok(plain::render(&tables::code(entry)));
     }
-    Err(suggestions(topic))
+    fields::pages_like(topic).map(|page| plain::render(&page)).ok_or_else(|| suggestions(topic))
 }
 
 fn suggestions(topic: &str) -> Vec<String> {

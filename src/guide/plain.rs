@@ -90,9 +90,15 @@ fn table(rows: &[Vec<&str>]) -> String {
     let natural = |column: usize| rows.iter().filter_map(|r| r.get(column)).map(|c| c.chars().count()).max();
     let mut widths: Vec<usize> = (0..columns).map(|column| natural(column).unwrap_or(0)).collect();
     let room = WIDTH - GAP * columns;
-    // The widest column gives way first.
+    let word = |column: usize| {
+        let cells = rows.iter().filter_map(|row| row.get(column));
+        cells.flat_map(|cell| cell.split_whitespace()).map(|word| word.chars().count()).max()
+    };
+    let least: Vec<usize> = (0..columns).map(|column| word(column).unwrap_or(0).max(NARROWEST)).collect();
+    // The widest column gives way first, but none breaks a word.
     while widths.iter().sum::<usize>() > room {
-        let Some(widest) = widths.iter_mut().max().filter(|width| **width > NARROWEST) else { break };
+        let wide = widths.iter_mut().zip(&least).filter(|(width, least)| **width > **least);
+        let Some((widest, _)) = wide.max_by_key(|(width, _)| **width) else { break };
         *widest -= 1;
     }
     let mut out = String::new();

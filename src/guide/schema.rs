@@ -56,6 +56,7 @@ fn of(kind: &Kind, required: bool) -> Value {
         Kind::Whole(least, most) => json!({ "type": "integer", "minimum": least, "maximum": most }),
         Kind::Flag => json!({ "type": "boolean" }),
         Kind::Text => json!({ "type": "string" }),
+        Kind::Said => json!({ "type": "string", "minLength": 1 }),
         Kind::Named(names) | Kind::Word(names) => json!({ "enum": names() }),
         // A pure number may stand without quotes.
         Kind::Quantity(dimension, _) if dimension.is_none() => json!({ "type": ["string", "number"] }),

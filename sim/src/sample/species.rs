@@ -28,7 +28,7 @@ section! {
     #[derive(Debug, Clone, PartialEq)]
     pub struct Species = "Species" checked by Species::check {
         /// Its name in the world file.
-        pub name: String = Kind::Text, "name";
+        pub name: String = Kind::Said, "name";
         /// Apparent height at constant current.
         pub height_m: f64 = number("nm", 1e-9, Range::Within(-5.0, 5.0)), "height_nm";
         /// Standard deviation of its Gaussian outline.

@@ -196,8 +196,8 @@ impl World {
 fields! {
     /// What a world file may say.
     WORLD (pub) = "World", "Everything a simulated microscope is made of, as it stands when a night begins." {
-        needed "name", Kind::Text, "Its name.";
-        needed "note", Kind::Text, "What it is, and that it is invented.";
+        needed "name", Kind::Said, "Its name.";
+        needed "note", Kind::Said, "What it is, and that it is invented.";
         optional "starts_from", Kind::Named(|| World::shipped_names().collect()), "A shipped world that has whatever is left out here; a list that is given replaces the whole list.";
         or "purpose" = "", Kind::Text, "What it is for, in one line.";
         or "perfect_night" = "", Kind::Text, "What a perfect night would find in it.";

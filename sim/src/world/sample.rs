@@ -29,9 +29,9 @@ section! {
     #[derive(Debug)]
     struct Place = "Site" {
         /// Its name.
-        name: String = Kind::Text, "name";
+        name: String = Kind::Said, "name";
         /// The kind that lies there.
-        species: String = Kind::Text, "species";
+        species: String = Kind::Said, "species";
         /// Where it lies in the sample's frame (x, y).
         at_m: [f64; 2] = PLACE, "at_nm";
     }
@@ -42,9 +42,9 @@ section! {
     #[derive(Debug)]
     struct Joint = "Coupling" {
         /// Name of one site.
-        from: String = Kind::Text, "from";
+        from: String = Kind::Said, "from";
         /// Name of the other.
-        to: String = Kind::Text, "to";
+        to: String = Kind::Said, "to";
         /// J of +J S1·S2.
         exchange_ghz: f64 = si("GHz", Range::Within(-1e5, 1e5)), "exchange_ghz";
     }

@@ -105,11 +105,10 @@ impl<'t> Given<'t> {
     }
 
     /// Reports every field that is not declared.
-    pub fn finish(mut self, problems: &mut Vec<Problem>) {
-        for field in self.section.all().filter(|field| !self.excluded.contains(&field.name)) {
-            self.fields.take(field.name);
-        }
-        self.fields.finish(problems);
+    pub fn finish(self, problems: &mut Vec<Problem>) {
+        let names = self.section.all().map(|field| field.name);
+        let known: Vec<&'static str> = names.filter(|name| !self.excluded.contains(name)).collect();
+        self.fields.finish_knowing(&known, problems);
     }
 }
 
@@ -119,7 +118,7 @@ impl Field {
     /// # Panics
     /// If the declared default is none: every one is read by a test.
     pub(super) fn meant<T: Value>(&self, default: &str) -> T {
-        let quoted = matches!(self.kind, Kind::Text | Kind::Named(_) | Kind::Quantity(..));
+        let quoted = matches!(self.kind, Kind::Text | Kind::Said | Kind::Named(_) | Kind::Quantity(..));
         let text = if quoted { format!("{default:?}") } else { default.to_owned() };
         let text = Text::new(&text);
         let mut problems = Vec::new();
@@ -169,9 +168,11 @@ pub(super) fn held(node: Node<'_>, si: f64, field: &Field, problems: &mut Vec<Pr
             (Code::BenchLimits, "this must be greater than zero".to_owned(), says())
         }
         Range::NotNegative if si < 0.0 => (Code::BenchLimits, "this can't be negative".to_owned(), says()),
-        Range::Within(low, high) if !(low..=high).contains(&si) => {
-            (Code::BenchField, format!("this must lie between {} and {}", show(low), show(high)), says())
-        }
+        Range::Within(low, high) if !(low..=high).contains(&si) => (
+            Code::BenchField,
+            format!("`{}` must lie between {} and {}", field.name, show(low), show(high)),
+            says(),
+        ),
         Range::Held(low, high) => return Some(si.clamp(low, high)),
         _ => return Some(si),
     };

@@ -70,6 +70,8 @@ pub enum Kind {
     Flag,
     /// A text in quotes.
     Text,
+    /// A text in quotes that says something.
+    Said,
     /// A text in quotes that is one of these.
     Named(fn() -> Vec<&'static str>),
     /// A bare word that is one of these.

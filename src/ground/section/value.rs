@@ -1,6 +1,6 @@
 //! Types that are read from one field.
 
-use super::{Field, Given, Kind, LeftOut, Range, Section, quantity};
+use super::{Field, Given, Kind, Range, Section, quantity};
 use crate::document::{Node, Problem};
 
 /// Nothing in a file is larger than this in its unit, or smaller than its inverse if it must not be zero; products
@@ -169,7 +169,7 @@ impl Value for bool {
 impl Value for String {
     fn read(node: Node<'_>, field: &Field, problems: &mut Vec<Problem>) -> Option<Self> {
         let text = node.string(problems)?;
-        if text.trim().is_empty() && field.left_out == LeftOut::Missed {
+        if text.trim().is_empty() && matches!(field.kind, Kind::Said) {
             problems.push(node.problem(format!("`{}` must not be empty", field.name), None));
             return None;
         }
@@ -256,6 +256,32 @@ impl<T: Value> Value for Vec<T> {
     fn complaints(&self, field: &Field, into: &mut Vec<String>) {
         for value in self {
             value.complaints(field, into);
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn no_number_passes_that_is_none_or_lies_outside() {
+        let kept = |range: Range, value: f64| range.complaint(value, value).is_none();
+        for range in [Range::Any, Range::Positive, Range::Within(0.0, 1.0), Range::Halves(8.0)] {
+            assert!(!kept(range, f64::NAN) && !kept(range, f64::INFINITY), "{range:?}");
+        }
+        assert!(!kept(Range::NotNegative, f64::NAN) && !kept(Range::NotNegative, f64::INFINITY));
+        for (range, good, bad) in [
+            (Range::Positive, 1e-9, 0.0),
+            (Range::Positive, 1e9, 1e30),
+            (Range::Positive, 1.0, 1e-30),
+            (Range::NotNegative, 0.0, -1.0),
+            (Range::NotNegative, 1e9, 1e30),
+            (Range::Within(0.0, 1.0), 1.0, 1.001),
+            (Range::Halves(8.0), 3.5, 0.3),
+            (Range::Halves(8.0), 8.0, 8.5),
+        ] {
+            assert!(kept(range, good) && !kept(range, bad), "{range:?}");
         }
     }
 }
