@@ -8,6 +8,7 @@ use super::{Column, Ending, Entry, Identity, Point, SweepPlan, Values, WIDEST_PO
 use crate::quantity::TimePoint;
 use rusqlite::{Connection, OpenFlags, OptionalExtension, Row};
 use std::path::{Path, PathBuf};
+use std::time::{Duration, Instant};
 
 const IN_ORDER: &str =
     "SELECT seq, at_ns, kind, body FROM entry WHERE seq >= ?1 AND seq < ?2 ORDER BY seq LIMIT ?3";
@@ -88,7 +89,7 @@ impl RunFile {
         }
         let flags = OpenFlags::SQLITE_OPEN_READ_ONLY | OpenFlags::SQLITE_OPEN_NO_MUTEX;
         let connection = Connection::open_with_flags(path, flags).map_err(|e| unusable(e.to_string()))?;
-        connection.busy_timeout(std::time::Duration::from_secs(10))?;
+        connection.busy_timeout(Duration::from_secs(10))?;
         let version = check_version(&connection)?;
         Ok(Self { connection, path: path.to_owned(), version })
     }
@@ -434,14 +435,31 @@ pub(super) fn next_seq(connection: &Connection) -> Result<u64, RecordError> {
     Ok(connection.query_row(sql, [], |row| row.get(0))?)
 }
 
+/// Longest wait for a file to be readable whose writer has just gone.
+const IN_ORDER_WITHIN: Duration = Duration::from_secs(2);
+
+/// Whether a file has no tables of ours, or is no database at all; other errors pass, and say nothing about the file.
+fn is_foreign(error: &rusqlite::Error) -> bool {
+    use rusqlite::ErrorCode::{DatabaseCorrupt, NotADatabase, Unknown};
+    matches!(error.sqlite_error_code(), Some(DatabaseCorrupt | NotADatabase | Unknown) | None)
+}
+
 /// The version of the schema of a file that this build can read.
 pub(super) fn check_version(connection: &Connection) -> Result<u32, RecordError> {
-    let value = |key: &str| -> Result<Option<String>, RecordError> {
-        let sql = "SELECT value FROM meta WHERE key = ?1";
-        Ok(connection.query_row(sql, [key], |row| row.get(0)).optional()?)
+    let value = |key: &str| -> Result<Option<String>, rusqlite::Error> {
+        connection.query_row("SELECT value FROM meta WHERE key = ?1", [key], |row| row.get(0)).optional()
     };
     let not_ours = || RecordError::Damaged("it is not a run file of noctule".to_owned());
-    let found = value("schema_version").map_err(|_| not_ours())?.ok_or_else(not_ours)?;
+    let began = Instant::now();
+    // Whoever wrote it may have been killed a moment ago, and another may be putting its end in order.
+    let found = loop {
+        match value("schema_version") {
+            Ok(found) => break found.ok_or_else(not_ours)?,
+            Err(error) if is_foreign(&error) => return Err(not_ours()),
+            Err(error) if began.elapsed() > IN_ORDER_WITHIN => return Err(error.into()),
+            Err(_) => std::thread::sleep(Duration::from_millis(50)),
+        }
+    };
     let found: u32 = found.parse().map_err(|_| not_ours())?;
     if found > SCHEMA_VERSION {
         let version = value("version")?.unwrap_or_else(|| "of unknown version".to_owned());

@@ -374,7 +374,7 @@ fn not_brought_back() {
 /// A withdrawal that was only pretended: on the way back the tip is in range already, and the approach is refused.
 #[test]
 fn what_is_there_already_need_not_be_brought_back() {
-    let faults = r#"PressureBurst(at: "10 min", height: "1e-6 mbar"), Lies(at: "599 s", for: "30 s", channel: "tasks")"#;
+    let faults = r#"PressureBurst(at: "10 min", height: "1e-6 mbar"), Lies(at: "599 s", for: "15 s", channel: "tasks")"#;
     night(SWEEP, faults).rode_out().reached(Probe::ReachedAlready).reached(Probe::Restored);
 }
 

@@ -316,6 +316,9 @@ impl Case {
                 (before.0, before.2),
                 "{question} moved"
             );
+            if question == "salvage?" {
+                eprintln!("{:?}: {}", self.class, said.stderr);
+            }
             asked.push(question.to_owned());
             match answer {
                 [] => return asked,

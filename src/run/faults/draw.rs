@@ -156,9 +156,9 @@ kinds! {
     WindowEnds => |_| at_once(runner(RunnerTrouble::WindowEnds)),
     KeeperLost => |_| at_once(runner(RunnerTrouble::KeeperLost)),
     ShortOutage => |rng| lasting(between(rng, 0.01, 0.35), link(LinkTrouble::Outage)),
-    GaugesAway => |rng| away(&INSTRUMENTS[4], between(rng, 1.0, 1200.0)),
+    GaugesAway => |rng| away(INSTRUMENTS[4], between(rng, 1.0, 1200.0)),
     InstrumentAway => |rng| {
-        let instrument = &INSTRUMENTS[rng.random_range(0..4)];
+        let instrument = INSTRUMENTS[rng.random_range(0..4)];
         away(instrument, between(rng, 1.0, 3600.0))
     },
     AllAway => |rng| lasting(between(rng, 1.0, 3600.0), link(LinkTrouble::Outage)),
