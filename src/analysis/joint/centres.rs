@@ -1,6 +1,7 @@
 //! The centre of the line in each spectrum, close to where the law has it.
 
 use super::clean::Bases;
+use super::shape::refine;
 use super::spectra::Ready;
 use super::tables::{Tables, shape};
 
@@ -10,7 +11,10 @@ pub(super) struct Centre {
     /// Number of the piece.
     pub index: usize,
     pub f: f64,
+    /// Of its own, Hz.
     pub error: f64,
+    /// What errors of the shape do to it, Hz: such a part of one centre and of another go together.
+    pub common: [f64; 2],
     /// Height in units of the noise, with its error.
     pub height: f64,
     pub height_error: f64,
@@ -25,7 +29,7 @@ pub(super) struct Shape {
 }
 
 impl Shape {
-    fn at(self, f: f64, centre: f64) -> f64 {
+    pub fn at(self, f: f64, centre: f64) -> f64 {
         let p = shape(f, centre, self.width);
         self.sign * (p[0] + self.asymmetry * p[1])
     }
@@ -61,15 +65,19 @@ pub(super) fn centres(
     let mut at: Vec<(usize, f64)> = places.to_vec();
     let mut best = Shape { width: first, asymmetry: 0.0, sign: 1.0 };
     let mut found = Vec::new();
-    for turn in 0..3 {
+    for turn in 0..2 {
         best = common_shape(spectra, bases, &at, best, turn);
         found = at.iter().filter_map(|(k, place)| centre(&spectra[*k], *k, bases, best, *place)).collect();
-        if turn < 2 {
+        if turn == 0 {
             at = found.iter().map(|c: &Centre| (c.index, c.f)).collect();
         }
         if at.len() < 3 {
             break;
         }
+    }
+    if let Some((shape, better)) = refine(spectra, bases, best, &found) {
+        let known = better.into_iter().filter(|c| c.error < shape.width);
+        return (shape, known.collect());
     }
     (best, found)
 }
@@ -134,6 +142,7 @@ fn centre(s: &Ready, index: usize, bases: &Bases, shape: Shape, place: f64) -> O
         index,
         f: middle,
         error,
+        common: [0.0; 2],
         height,
         height_error: 1.0 / information.sqrt(),
     })

@@ -20,8 +20,6 @@ const MOST_SHOW: f64 = 0.6;
 const SHOWS: f64 = 0.7;
 /// Log likelihood by which the law has to beat a place in the window or in the sweep.
 const BEATS: f64 = 8.0;
-/// Log e-value of a single law from which it is worth another look.
-const SUSPECTED: f64 = 1.5;
 /// Log evidence below which nothing is suspected.
 const NOTHING: f64 = 2.0;
 /// Widest line that a "no" speaks of, Hz: of wider ones the background takes too much.
@@ -133,7 +131,7 @@ fn take(case: &Case<'_>, tried: &[Tried], said: &mut Judgement) {
     let most = tried.iter().max_by_key(|t| t.locked.len());
     said.locked = most.map_or_else(Vec::new, |t| t.locked.clone());
     let suspects = tried.iter().filter_map(|t| t.scanned.suspect);
-    let suspect = suspects.max_by(|a, b| a.log_e.total_cmp(&b.log_e)).filter(|s| s.log_e > SUSPECTED);
+    let suspect = suspects.max_by(|a, b| a.likelihood.total_cmp(&b.likelihood));
     said.suspect = suspect.map(|s| Suspect { slope_hz_per_t: s.slope, tip_field_t: s.tip_t, log_e: s.log_e });
     let best = tried.iter().filter_map(|t| t.scanned.best.map(|b| (t, b)));
     let best = best.max_by(|a, b| a.1.log_e.total_cmp(&b.1.log_e));
@@ -318,7 +316,8 @@ fn line_through(case: &Case<'_>, seen: &[Centre]) -> Option<Straight> {
     let times: Vec<f64> = seen.iter().map(|c| case.spectra[c.index].start_s).collect();
     let f: Vec<f64> = seen.iter().map(|c| c.f).collect();
     let errors: Vec<f64> = seen.iter().map(|c| c.error).collect();
-    straight(&fields, &times, &f, &errors)
+    let common: Vec<[f64; 2]> = seen.iter().map(|c| c.common).collect();
+    straight(&fields, &times, &f, &errors, &common)
 }
 
 fn proved_law(case: &Case<'_>, shape: Shape, seen: &[Centre], line: &Straight) -> ProvedLaw {

@@ -24,6 +24,7 @@ mod law;
 mod locked;
 mod outcome;
 mod scan;
+mod shape;
 mod spectra;
 mod tables;
 

@@ -18,11 +18,31 @@ const TELLING: f64 = 0.7;
 /// Scores beyond this many standard deviations count no further where a height is looked for: glitches are larger.
 const HELD: f64 = 12.0;
 
+/// Excess of noise that is looked into, and gain over it from which a line is taken out first.
+const CLEAN: f64 = 1.15;
+const STRONG: f64 = 10.0;
+/// Most lines taken out.
+const MOST_LINES: usize = 8;
+
 /// Score and information of both parts of a line at one place.
 #[derive(Debug, Clone, Copy, Default)]
 pub(super) struct Place {
     pub n: [f64; 2],
     pub g: [f64; 3],
+}
+
+impl Place {
+    /// With noise of so many times the variance.
+    fn over(&self, inflation: f64) -> Place {
+        Place { n: self.n.map(|v| v / inflation), g: self.g.map(|v| v / inflation) }
+    }
+
+    /// The best two amplitudes.
+    fn amplitudes(&self) -> [f64; 2] {
+        let (a, b, d) = (self.g[0] + 1e-6, self.g[1], self.g[2] + 1e-6);
+        let det = (a * d - b * b).max(1e-12);
+        [(d * self.n[0] - b * self.n[1]) / det, (a * self.n[1] - b * self.n[0]) / det]
+    }
 }
 
 /// Both parts of a line: symmetric and dispersive.
@@ -79,6 +99,40 @@ struct Templates {
     information: Vec<[f64; 3]>,
 }
 
+impl Templates {
+    fn places(&self, y: &[f64], count: usize, every: usize) -> Vec<Place> {
+        let dot = |x: &[f64]| x.iter().zip(y).map(|(p, y)| p * y).sum::<f64>();
+        let both = self.shapes.iter().zip(&self.information).take(count).step_by(every);
+        both.map(|(p, g)| Place { n: [dot(&p[0]), dot(&p[1])], g: *g }).collect()
+    }
+}
+
+/// How many times the variance at the width of a line is that of white noise, one at least: with all that is there, and
+/// with strong lines taken out, since what they leave all over a window of which the background was taken is no noise.
+fn inflation(s: &Ready, bases: &Bases, templates: &Templates, places: &[Place]) -> (f64, f64) {
+    // The median of a chi-square of two is 2 ln 2.
+    let of = |gains: &[f64]| 2.0 * middle(gains.to_vec()) / (2.0 * 2f64.ln());
+    let mut gains: Vec<f64> = places.iter().map(line_log_e_plain).collect();
+    let all = of(&gains);
+    let (mut found, mut every, mut rest) = (all, 1, s.y.clone());
+    let mut now = places.to_vec();
+    for _ in 0..MOST_LINES {
+        let strongest = (0..gains.len()).max_by(|a, b| gains[*a].total_cmp(&gains[*b]));
+        let Some(k) = strongest.filter(|k| found > CLEAN && gains[*k] > STRONG * found) else { break };
+        let [a, d] = now[k].amplitudes();
+        let shapes = &templates.shapes[k * every];
+        let mut line: Vec<f64> = shapes[0].iter().zip(&shapes[1]).map(|(p, q)| a * p + d * q).collect();
+        bases.clean(s.basis, &mut line);
+        rest.iter_mut().zip(&line).for_each(|(r, l)| *r -= l);
+        // Half of the places tell as well what is left.
+        every = 2;
+        now = templates.places(&rest, places.len(), every);
+        gains = now.iter().map(line_log_e_plain).collect();
+        found = of(&gains);
+    }
+    (all.clamp(1.0, 25.0), found.clamp(1.0, 25.0))
+}
+
 pub(super) fn tables(spectra: &[Ready], bases: &Bases, width: f64) -> Tables {
     let mut known: Vec<Templates> = Vec::new();
     let all = spectra.iter().map(|s| table(s, bases, width, &mut known)).collect();
@@ -95,18 +149,11 @@ fn table(s: &Ready, bases: &Bases, width: f64, known: &mut Vec<Templates>) -> Ta
         known.push(templates(s, bases, (0..count).map(place), width));
         known.len() - 1
     });
-    let dot = |x: &[f64]| x.iter().zip(&s.y).map(|(p, y)| p * y).sum::<f64>();
-    let both = known[at].shapes.iter().zip(&known[at].information);
-    let mut places: Vec<Place> =
-        both.take(count).map(|(p, g)| Place { n: [dot(&p[0]), dot(&p[1])], g: *g }).collect();
-    // The median of a chi-square of two is 2 ln 2: excess at the width of the line is noise that is correlated.
-    let gains = places.iter().map(|p| 2.0 * line_log_e_plain(p)).collect();
-    let inflation = (middle(gains) / (2.0 * 2f64.ln())).clamp(1.0, 25.0);
-    for p in &mut places {
-        p.n.iter_mut().for_each(|v| *v /= inflation);
-        p.g.iter_mut().for_each(|v| *v /= inflation);
-    }
-    let score: Vec<f64> = places.iter().map(|p| line_log_e(p.n, p.g, TAU)).collect();
+    let mut places = known[at].places(&s.y, count, 1);
+    let (all, noise) = inflation(s, bases, &known[at], &places);
+    // Strong lines temper the scores of their window, so that not too many places beside them reach the largest one.
+    let score: Vec<f64> = places.iter().map(|p| p.over(all)).map(|p| line_log_e(p.n, p.g, TAU)).collect();
+    places.iter_mut().for_each(|p| *p = p.over(noise));
     // Towards the ends of a window the background takes most of a line; what is left there would only pose as evidence.
     let usual = middle(places.iter().map(|p| p.g[0]).collect());
     let masked: Vec<bool> = places.iter().map(|p| p.g[0] < TELLING * usual).collect();
@@ -121,9 +168,8 @@ fn e_values(score: &[f64]) -> Vec<f64> {
 
 /// Half the gain in chi-square by the best two amplitudes.
 fn line_log_e_plain(p: &Place) -> f64 {
-    let (a, b, d) = (p.g[0] + 1e-6, p.g[1], p.g[2] + 1e-6);
-    let det = (a * d - b * b).max(1e-12);
-    0.5 * (d * p.n[0] * p.n[0] - 2.0 * b * p.n[0] * p.n[1] + a * p.n[1] * p.n[1]) / det
+    let [a, d] = p.amplitudes();
+    0.5 * (a * p.n[0] + d * p.n[1])
 }
 
 fn templates(s: &Ready, bases: &Bases, places: impl Iterator<Item = f64>, width: f64) -> Templates {
