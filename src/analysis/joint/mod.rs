@@ -17,6 +17,7 @@
 
 mod centres;
 mod clean;
+mod combs;
 pub mod design;
 pub mod evidence;
 mod judge;
@@ -24,6 +25,7 @@ mod law;
 mod locked;
 mod outcome;
 mod scan;
+mod segments;
 mod shape;
 mod spectra;
 mod tables;

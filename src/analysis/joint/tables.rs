@@ -1,6 +1,7 @@
 //! For each place of each spectrum: how much a line there would explain.
 
 use super::clean::Bases;
+use super::combs::Pattern;
 use super::evidence::{line_log_e, over_mean};
 use super::spectra::Ready;
 use crate::analysis::order::middle;
@@ -9,12 +10,16 @@ use crate::analysis::order::middle;
 const TAU: f64 = 5.0;
 /// Log score of a place beyond which it counts no further.
 const CAP: f64 = 10.0;
+/// Largest log score of a place of a comb.
+const COMB_CAP: f64 = 25.0;
 /// Part of the spectra that may show nothing where the law has its line.
 const FLOOR: f64 = 0.05;
 /// Places for each width.
 pub(super) const PLACES_PER_WIDTH: f64 = 4.0;
 /// Part of the usual information below which a place tells nothing.
 const TELLING: f64 = 0.7;
+/// The same for combs, of which some lines may lie outside.
+const COMB_TELLING: f64 = 0.45;
 /// Scores beyond this many standard deviations count no further where a height is looked for: glitches are larger.
 const HELD: f64 = 12.0;
 
@@ -60,6 +65,8 @@ pub(super) struct Table {
     pub places: Vec<Place>,
     /// Log evidence of a line there against none.
     pub score: Vec<f64>,
+    /// The same with noise alone in the way, not tempered.
+    pub plain: Vec<f64>,
     /// Log e-value of a line there against any place of the window, this spectrum alone.
     pub log_e: Vec<f64>,
     /// Places that something else explains.
@@ -80,6 +87,7 @@ impl Table {
 #[derive(Debug, Clone)]
 pub(super) struct Tables {
     pub width: f64,
+    pub pattern: Pattern,
     pub all: Vec<Table>,
 }
 
@@ -133,20 +141,20 @@ fn inflation(s: &Ready, bases: &Bases, templates: &Templates, places: &[Place]) 
     (all.clamp(1.0, 25.0), found.clamp(1.0, 25.0))
 }
 
-pub(super) fn tables(spectra: &[Ready], bases: &Bases, width: f64) -> Tables {
+pub(super) fn tables(spectra: &[Ready], bases: &Bases, width: f64, pattern: Pattern) -> Tables {
     let mut known: Vec<Templates> = Vec::new();
-    let all = spectra.iter().map(|s| table(s, bases, width, &mut known)).collect();
-    Tables { width, all }
+    let all = spectra.iter().map(|s| table(s, bases, (width, pattern), &mut known)).collect();
+    Tables { width, pattern, all }
 }
 
-fn table(s: &Ready, bases: &Bases, width: f64, known: &mut Vec<Templates>) -> Table {
+fn table(s: &Ready, bases: &Bases, (width, pattern): (f64, Pattern), known: &mut Vec<Templates>) -> Table {
     let step = width / PLACES_PER_WIDTH;
     let low = s.f[0] + 0.5 * width;
     let count = ((s.span() - width) / step + 1e-6).floor().max(0.0) as usize + 1;
     let place = |k: usize| low + step * k as f64;
     let at = known.iter().position(|t| bases.even(s.basis) && t.basis == s.basis);
     let at = at.unwrap_or_else(|| {
-        known.push(templates(s, bases, (0..count).map(place), width));
+        known.push(templates(s, bases, (0..count).map(place), (width, pattern)));
         known.len() - 1
     });
     let mut places = known[at].places(&s.y, count, 1);
@@ -154,15 +162,25 @@ fn table(s: &Ready, bases: &Bases, width: f64, known: &mut Vec<Templates>) -> Ta
     // Strong lines temper the scores of their window, so that not too many places beside them reach the largest one.
     let score: Vec<f64> = places.iter().map(|p| p.over(all)).map(|p| line_log_e(p.n, p.g, TAU)).collect();
     places.iter_mut().for_each(|p| *p = p.over(noise));
+    let plain = places.iter().map(|p| line_log_e(p.n, p.g, TAU)).collect();
     // Towards the ends of a window the background takes most of a line; what is left there would only pose as evidence.
     let usual = middle(places.iter().map(|p| p.g[0]).collect());
-    let masked: Vec<bool> = places.iter().map(|p| p.g[0] < TELLING * usual).collect();
-    let log_e = e_values(&score);
-    Table { low, step, places, score, log_e, masked }
+    let masked: Vec<bool> = places
+        .iter()
+        .map(|p| p.g[0] < if pattern.lines > 1 { COMB_TELLING } else { TELLING } * usual)
+        .collect();
+    let log_e = e_values(&score, pattern);
+    Table { low, step, places, score, plain, log_e, masked }
 }
 
-/// Log e-values of places from their scores.
-fn e_values(score: &[f64]) -> Vec<f64> {
+/// Log e-values of places from their scores. A comb that is put off by one distance still meets most of its lines: its scores
+/// are made smaller all together, so that the best place stays the best.
+fn e_values(score: &[f64], pattern: Pattern) -> Vec<f64> {
+    if pattern.lines > 1 {
+        let top = score.iter().copied().fold(COMB_CAP, f64::max);
+        let score: Vec<f64> = score.iter().map(|s| s * COMB_CAP / top).collect();
+        return over_mean(&score, COMB_CAP, (0.5 * PLACES_PER_WIDTH) as usize, FLOOR);
+    }
     over_mean(score, CAP, (0.5 * PLACES_PER_WIDTH) as usize, FLOOR)
 }
 
@@ -172,12 +190,21 @@ fn line_log_e_plain(p: &Place) -> f64 {
     0.5 * (a * p.n[0] + d * p.n[1])
 }
 
-fn templates(s: &Ready, bases: &Bases, places: impl Iterator<Item = f64>, width: f64) -> Templates {
+fn templates(
+    s: &Ready,
+    bases: &Bases,
+    places: impl Iterator<Item = f64>,
+    (width, pattern): (f64, Pattern),
+) -> Templates {
     let dot = |x: &[f64], y: &[f64]| x.iter().zip(y).map(|(p, q)| p * q).sum::<f64>();
     let (mut shapes, mut information) = (Vec::new(), Vec::new());
     for centre in places {
-        let both = s.f.iter().map(|f| shape(*f, centre, width));
-        let (a, d): (Vec<f64>, Vec<f64>) = both.map(|p| (p[0], p[1])).unzip();
+        let add = |sum: [f64; 2], line: [f64; 2]| [sum[0] + line[0], sum[1] + line[1]];
+        let all = |f: &f64| {
+            let lines = pattern.ranks().map(|rank| shape(*f, centre + rank * pattern.spacing, width));
+            lines.fold([0.0; 2], add)
+        };
+        let (a, d): (Vec<f64>, Vec<f64>) = s.f.iter().map(all).map(|p| (p[0], p[1])).unzip();
         let (mut pa, mut pd) = (a.clone(), d.clone());
         bases.clean(s.basis, &mut pa);
         bases.clean(s.basis, &mut pd);
@@ -242,7 +269,7 @@ fn group(spectra: &[Ready], tables: &Tables, numbers: &[usize], number: usize) -
     }
     let open: Vec<usize> = (0..count).filter(|i| group.open[*i] > 0).collect();
     if !open.is_empty() {
-        let log_e = e_values(&open.iter().map(|i| score[*i]).collect::<Vec<_>>());
+        let log_e = e_values(&open.iter().map(|i| score[*i]).collect::<Vec<_>>(), tables.pattern);
         open.iter().zip(log_e).for_each(|(i, e)| group.log_e[*i] = e);
     }
     group
