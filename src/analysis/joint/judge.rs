@@ -413,7 +413,11 @@ fn line_through(case: &Case<'_>, seen: &[Centre]) -> Option<(Straight, Option<f6
     let fields: Vec<f64> = seen.iter().map(|c| case.spectra[c.index].field_t.abs()).collect();
     let times: Vec<f64> = seen.iter().map(|c| case.spectra[c.index].start_s).collect();
     let f: Vec<f64> = seen.iter().map(|c| c.f).collect();
-    let errors: Vec<f64> = seen.iter().map(|c| c.error).collect();
+    // A field that was read has an error, which moves the centre for what the law says about it.
+    let mean = |v: &[f64]| v.iter().sum::<f64>() / v.len() as f64;
+    let slope = mean(&f) / mean(&fields).max(1e-6);
+    let read = slope * case.prior.field_error_t;
+    let errors: Vec<f64> = seen.iter().map(|c| c.error.hypot(read)).collect();
     let common: Vec<[f64; 3]> = seen.iter().map(|c| c.common).collect();
     let line = Line { fields: &fields, times: &times, centres: &f, errors: &errors, common: &common };
     Some((straight(&line)?, steps(case.spectra, seen, &line)))

@@ -65,8 +65,6 @@ pub(super) struct Table {
     pub places: Vec<Place>,
     /// Log evidence of a line there against none.
     pub score: Vec<f64>,
-    /// The same with noise alone in the way, not tempered.
-    pub plain: Vec<f64>,
     /// Log e-value of a line there against any place of the window, this spectrum alone.
     pub log_e: Vec<f64>,
     /// Places that something else explains.
@@ -162,7 +160,6 @@ fn table(s: &Ready, bases: &Bases, (width, pattern): (f64, Pattern), known: &mut
     // Strong lines temper the scores of their window, so that not too many places beside them reach the largest one.
     let score: Vec<f64> = places.iter().map(|p| p.over(all)).map(|p| line_log_e(p.n, p.g, TAU)).collect();
     places.iter_mut().for_each(|p| *p = p.over(noise));
-    let plain = places.iter().map(|p| line_log_e(p.n, p.g, TAU)).collect();
     // Towards the ends of a window the background takes most of a line; what is left there would only pose as evidence.
     let usual = middle(places.iter().map(|p| p.g[0]).collect());
     let masked: Vec<bool> = places
@@ -170,7 +167,7 @@ fn table(s: &Ready, bases: &Bases, (width, pattern): (f64, Pattern), known: &mut
         .map(|p| p.g[0] < if pattern.lines > 1 { COMB_TELLING } else { TELLING } * usual)
         .collect();
     let log_e = e_values(&score, pattern);
-    Table { low, step, places, score, plain, log_e, masked }
+    Table { low, step, places, score, log_e, masked }
 }
 
 /// Log e-values of places from their scores. A comb that is put off by one distance still meets most of its lines: its scores

@@ -25,8 +25,8 @@ pub const VERBS: &[Verb] = &[
             ),
             param(
                 "asked",
-                Kind::Fields("| g_from g_to tip_field height alpha"),
-                "what may be there, where it is not g 1.4 to 2.3 and tip fields up to 60 mT; the `height` asked about in units of the noise of a point (4), and the chance of a false proof (0.0003)",
+                Kind::Fields("| g_from g_to tip_field height alpha field_error"),
+                "what may be there, where it is not g 1.4 to 2.3 and tip fields up to 60 mT; the `height` asked about in units of the noise of a point (4), the chance of a false proof (0.0003), and the standard error of each field that was read (10 µT)",
             ),
         ],
         optional: 1,
@@ -94,6 +94,7 @@ fn prior(ctx: &NativeCallContext<'_>, asked: Map) -> Result<Prior, Thrown> {
     prior.height = plain(&mut fields, "height", prior.height)?;
     prior.alpha = plain(&mut fields, "alpha", prior.alpha)?;
     prior.tip_field_t = fields.quantity("tip_field", Dimension::FIELD)?.unwrap_or(prior.tip_field_t);
+    prior.field_error_t = fields.quantity("field_error", Dimension::FIELD)?.unwrap_or(prior.field_error_t);
     fields.finish()?;
     Ok(prior)
 }
