@@ -17,8 +17,12 @@ pub struct Known {
 pub struct Claim {
     /// First sweep of the series, and number of the tip state.
     pub series: (u64, u64),
-    /// When that sweep began, s.
+    /// Which of the states in a row that the tip was found to have had on the way, from 0.
+    pub segment: u64,
+    /// When the first sweep of that state began, s.
     pub from_s: f64,
+    /// Up to when it is about what was measured, s.
+    pub to_s: f64,
     /// When the verdict was given, s.
     pub at_s: f64,
     /// When the series was called real for the first time, s.
@@ -39,18 +43,29 @@ pub struct Claim {
 /// moments when the sweeps began, by their number.
 pub(super) fn take(claims: &mut Vec<Claim>, at_s: f64, (title, body): (&str, &Value), began: &[f64]) {
     let Some(first) = body["sweeps"][0].as_u64() else { return };
-    let series = (first, body["tip"].as_u64().unwrap_or(0));
+    let series = (body["series"].as_u64().unwrap_or(first), body["tip"].as_u64().unwrap_or(0));
+    let segment = body["segment"].as_u64().unwrap_or(0);
+    let segments = body["segments"].as_u64().unwrap_or(1);
+    claims.retain(|claim| claim.series != series || claim.segment < segments);
     let known = |value: &str, error: &str| {
         Some(Known { value: body["law"][value].as_f64()?, error: body["law"][error].as_f64()? })
     };
     let verdict = body["verdict"].as_str().unwrap_or("unknown").to_owned();
-    let old = claims.iter().position(|claim| claim.series == series).map(|i| claims.remove(i));
+    let old = claims
+        .iter()
+        .position(|claim| (claim.series, claim.segment) == (series, segment))
+        .map(|i| claims.remove(i));
     let before = old.and_then(|claim| claim.proved_s);
     let [low, high] = ["g_from", "g_to"].map(|key| body["looked_at"][key].as_f64());
     let nothing = matches!(verdict.as_str(), "artefact" | "absent");
+    let begin = |sweep: u64| began.get(usize::try_from(sweep).unwrap_or(usize::MAX)).copied();
+    let last = body["sweeps"].as_array().and_then(|all| all.last()).and_then(Value::as_u64);
+    let closed = last.filter(|_| segment + 1 < segments);
     claims.push(Claim {
         series,
-        from_s: began.get(usize::try_from(first).unwrap_or(usize::MAX)).copied().unwrap_or(0.0),
+        segment,
+        from_s: begin(first).unwrap_or(0.0),
+        to_s: closed.and_then(|last| begin(last + 1)).unwrap_or(at_s),
         at_s,
         proved_s: before.or((verdict == "real").then_some(at_s)),
         verdict,
@@ -83,6 +98,16 @@ mod tests {
         assert_eq!((claims[0].said.as_str(), claims[0].nothing_in_g), ("moves", None));
         assert_eq!((claims[1].proved_s, claims[1].moment_mu_b), (None, None));
         assert_eq!(claims[1].nothing_in_g, Some([0.0, f64::MAX]));
+        // The tip has changed before the third sweep of the series.
+        let part = |segment: u64, segments: u64, sweeps: &[u64]| json!({ "verdict": "real", "tip": 0, "series": 1, "sweeps": sweeps, "segment": segment, "segments": segments, "law": law });
+        let began = [0.0, 4.0, 8.0, 12.0];
+        take(&mut claims, 50.0, ("", &part(0, 2, &[1, 2])), &began);
+        take(&mut claims, 50.0, ("", &part(1, 2, &[3])), &began);
+        let spans: Vec<(f64, f64)> = claims.iter().skip(1).map(|c| (c.from_s, c.to_s)).collect();
+        assert_eq!((claims.len(), spans), (3, vec![(4.0, 12.0), (12.0, 50.0)]));
+        assert_eq!(claims[1].proved_s, Some(20.0), "the first state was proved before");
+        take(&mut claims, 60.0, ("", &part(0, 1, &[1, 2, 3])), &began);
+        assert_eq!(claims.len(), 2, "it had not changed after all");
         take(&mut claims, 50.0, ("", &json!({})), &[]);
         assert_eq!(claims.len(), 2, "a verdict of a form that is not known says nothing");
     }

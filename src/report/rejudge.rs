@@ -65,7 +65,10 @@ pub fn rejudge(account: &mut Account, run: &RunFile, settings: &Prior) -> Result
         .collect();
     let judged =
         judge(&spectra, settings).map_err(|error| format!("the spectra can't be judged anew: {error}"))?;
-    let body = serde_json::to_value(&judged).map_err(|error| error.to_string())?;
-    account.verdicts = vec![Judged::read(account.history.end_s, &body)];
+    account.verdicts.clear();
+    for one in &judged {
+        let body = serde_json::to_value(one).map_err(|error| error.to_string())?;
+        account.verdicts.push(Judged::read(account.history.end_s, &body));
+    }
     Ok(())
 }

@@ -31,7 +31,7 @@ impl InTheMorning {
     pub fn new(claims: &[Claim], truth: &Truth) -> Self {
         let mut night = Self { judged: !claims.is_empty(), ..Self::default() };
         for claim in claims {
-            let there = truth.between(claim.from_s, claim.at_s);
+            let there = truth.between(claim.from_s, claim.to_s);
             night.spin |= there.is_some();
             night.undecided |= claim.verdict == "undecided";
             let Some(moment) = claim.moment_mu_b.filter(|_| claim.verdict == "real") else { continue };

@@ -115,10 +115,13 @@ impl Truth {
         self
     }
 
-    /// The spin that a claim of a moment is about, if one with that moment could be seen while it was measured.
+    /// The spin that a claim of a moment is about, if one with that moment could be seen while it was measured: of several
+    /// stays the one that lasted longest then, since the tip may have changed on the way.
     pub(super) fn meant_by(&self, claim: &Claim) -> Option<&SpinStay> {
         let moment = claim.moment_mu_b?;
-        self.seen(claim.from_s, claim.at_s).find(|stay| is_moment(moment, stay.moment_mub[2]))
+        let shared = |stay: &&SpinStay| stay.to_s.min(claim.to_s) - stay.from_s.max(claim.from_s);
+        let such = self.seen(claim.from_s, claim.to_s).filter(|stay| is_moment(moment, stay.moment_mub[2]));
+        such.max_by(|a, b| shared(a).total_cmp(&shared(b)))
     }
 
     /// Whether a claim was right; nothing for a verdict that leaves the question open. That nothing is there is right
@@ -128,7 +131,7 @@ impl Truth {
             return Some(self.meant_by(claim).is_some());
         }
         let [low, high] = claim.nothing_in_g?;
-        Some(!self.seen(claim.from_s, claim.at_s).any(|stay| (low..=high).contains(&stay.g[2])))
+        Some(!self.seen(claim.from_s, claim.to_s).any(|stay| (low..=high).contains(&stay.g[2])))
     }
 
     fn can_show(&self, stay: &SpinStay) -> bool {
@@ -192,7 +195,9 @@ mod tests {
         };
         let claim = |verdict: &str, moment: Option<f64>, g_to: Option<f64>| Claim {
             series: (0, 0),
+            segment: 0,
             from_s: 200.0,
+            to_s: 4000.0,
             at_s: 4000.0,
             proved_s: None,
             verdict: verdict.to_owned(),

@@ -199,9 +199,9 @@ impl FitHandle {
 #[derive(Debug, Clone)]
 pub struct FieldLineHandle(pub Rc<FieldLine>, pub Rc<[String]>);
 
-/// A verdict on spectra.
+/// A verdict on spectra, and those on the states of the tip before.
 #[derive(Debug, Clone)]
-pub struct VerdictHandle(pub Rc<Judgement>);
+pub struct VerdictHandle(pub Rc<Judgement>, pub Rc<[VerdictHandle]>);
 
 /// The transmission of the RF line.
 #[derive(Debug, Clone)]

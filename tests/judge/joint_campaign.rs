@@ -37,14 +37,24 @@ enum Design {
 #[derive(Clone, Copy, PartialEq, Debug)]
 enum World {
     Blind,
-    Spin { height: f64, drift: bool },
-    TimeLocked { alternating: bool },
+    Spin {
+        height: f64,
+        drift: bool,
+    },
+    TimeLocked {
+        alternating: bool,
+    },
     WindowLocked,
     Relaxation,
     Glitches,
     FixedLine,
     BackgroundDrift,
     Quadratic,
+    /// Lines of one moment beside each other, equally high; how many, from and to.
+    Multiplet {
+        from: usize,
+        to: usize,
+    },
 }
 
 struct Taken {
@@ -57,7 +67,10 @@ struct Taken {
 
 struct Truth {
     moment: f64,
+    /// Of the middle of the lines.
     tip_t: f64,
+    lines: usize,
+    spacing_hz: f64,
 }
 
 /// Spectra of one night: windows of 0.5 GHz and 201 points around 14 GHz.
@@ -77,6 +90,15 @@ fn night(seed: u64, design: Design, world: World, count: usize) -> (Vec<Taken>, 
     let range_t = 0.8 * span / slope;
     let drift_hz = if let World::Spin { drift: true, .. } = world { 6e6 } else { 0.0 };
     let (mut walk, place) = (0.0, d.between(0.2, 0.8));
+    // Lines of a multiplet and their distance in widths; drawn last of all, so that the other worlds stay what they were.
+    let mut e = Dice(seed.wrapping_mul(31).wrapping_add(5));
+    let (lines, spacing) = match world {
+        World::Multiplet { from, to } => {
+            (from + (e.uniform() * (to - from + 1) as f64) as usize, width * e.between(1.5, 3.0))
+        }
+        _ => (1, 0.0),
+    };
+    let height = e.between(4.0, 8.0);
     let guess = slope * d.between(0.999, 1.001);
     let mut taken = Vec::new();
     for k in 0..count {
@@ -138,6 +160,9 @@ fn night(seed: u64, design: Design, world: World, count: usize) -> (Vec<Taken>, 
                 World::FixedLine => 8.0 * line(f[i], centre0 + (place - 0.5) * 0.5 * span),
                 World::BackgroundDrift => 4.0 * t * (PI2 * 5e-9 * (f[i] - 10e9) + 2.0 * t).sin(),
                 World::Quadratic => 6.0 * line(f[i], centre),
+                World::Multiplet { .. } => (0..lines)
+                    .map(|j| height * line(f[i], centre + spacing * (j as f64 - 0.5 * (lines - 1) as f64)))
+                    .sum(),
             };
         }
         if world == World::Glitches {
@@ -146,7 +171,7 @@ fn night(seed: u64, design: Design, world: World, count: usize) -> (Vec<Taken>, 
         }
         taken.push(Taken { field_t, start_s: 600.0 * k as f64, upward, f, y });
     }
-    (taken, Truth { moment: 0.5 * g, tip_t })
+    (taken, Truth { moment: 0.5 * g, tip_t, lines, spacing_hz: spacing })
 }
 
 fn judged(taken: &[Taken]) -> Judgement {
@@ -191,6 +216,10 @@ struct Tally {
     curved: usize,
     pulls: Vec<f64>,
     tip_pulls: Vec<f64>,
+    /// Proved multiplets, those of them with the right number of lines, and how far their distance is off, in errors.
+    multiplets: usize,
+    counted: usize,
+    spacing_pulls: Vec<f64>,
 }
 
 fn campaign(name: &str, nights: usize, worlds: &[World], designs: &[Design]) -> Tally {
@@ -209,6 +238,13 @@ fn campaign(name: &str, nights: usize, worlds: &[World], designs: &[Design]) -> 
             Verdict::Absent => tally.nothing += 1,
             Verdict::Curved => tally.curved += 1,
             Verdict::Real => tally.proved += 1,
+        }
+        if let Some(multiplet) = &said.multiplet {
+            tally.multiplets += 1;
+            tally.counted += usize::from(multiplet.lines == truth.lines);
+            if let (Some(spacing), Some(error)) = (multiplet.spacing_hz, multiplet.spacing_error_hz) {
+                tally.spacing_pulls.push((spacing - truth.spacing_hz) / error);
+            }
         }
         if let Some(law) = said.law {
             tally.pulls.push((law.moment_mu_b - truth.moment) / law.moment_error);
@@ -232,6 +268,15 @@ fn campaign(name: &str, nights: usize, worlds: &[World], designs: &[Design]) -> 
         of(&tally.pulls),
         of(&tally.tip_pulls)
     );
+    if tally.multiplets > 0 {
+        println!(
+            "{:<26} {} said to be multiplets, {} with the right number of lines; distance {}",
+            "",
+            tally.multiplets,
+            tally.counted,
+            of(&tally.spacing_pulls)
+        );
+    }
     tally
 }
 
@@ -272,6 +317,27 @@ fn true_spins_are_proved() {
     let tally = campaign("true spin, fixed windows", size(100, 600), &worlds, &designs);
     assert!(tally.artefact * 300 <= tally.nights, "artefact in {} of {}", tally.artefact, tally.nights);
     assert!(tally.proved * 20 >= tally.nights * 19, "proved {} of {}", tally.proved, tally.nights);
+}
+
+#[test]
+fn multiplets_are_proved() {
+    let designs = [Design::Regular, Design::Irregular, Design::Own];
+    let (few, many) = (World::Multiplet { from: 2, to: 4 }, World::Multiplet { from: 5, to: 8 });
+    for (name, world, least) in [("2 to 4 lines", few, 85), ("5 to 8 lines", many, 60)] {
+        let tally = campaign(name, size(30, 300), &[world], &designs);
+        assert!(
+            tally.artefact * 200 <= tally.nights,
+            "{name}: artefact in {} of {}",
+            tally.artefact,
+            tally.nights
+        );
+        assert!(
+            tally.proved * 100 >= tally.nights * least,
+            "{name}: proved {} of {}",
+            tally.proved,
+            tally.nights
+        );
+    }
 }
 
 #[test]

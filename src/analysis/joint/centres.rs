@@ -1,6 +1,8 @@
 //! The centre of the line in each spectrum, close to where the law has it.
 
 use super::clean::Bases;
+use super::combs::{Pattern, count};
+use super::shape::refine;
 use super::spectra::Ready;
 use super::tables::{Tables, shape};
 
@@ -10,7 +12,10 @@ pub(super) struct Centre {
     /// Number of the piece.
     pub index: usize,
     pub f: f64,
+    /// Of its own, Hz.
     pub error: f64,
+    /// What errors of the shape do to it, Hz: such a part of one centre and of another go together.
+    pub common: [f64; 3],
     /// Height in units of the noise, with its error.
     pub height: f64,
     pub height_error: f64,
@@ -22,12 +27,19 @@ pub(super) struct Shape {
     pub width: f64,
     pub asymmetry: f64,
     pub sign: f64,
+    /// How many such lines, about the centre.
+    pub pattern: Pattern,
+    /// Standard error of their distance, Hz.
+    pub spacing_error: f64,
 }
 
 impl Shape {
-    fn at(self, f: f64, centre: f64) -> f64 {
-        let p = shape(f, centre, self.width);
-        self.sign * (p[0] + self.asymmetry * p[1])
+    pub fn at(self, f: f64, centre: f64) -> f64 {
+        let line = |rank: f64| {
+            let p = shape(f, centre + rank * self.pattern.spacing, self.width);
+            p[0] + self.asymmetry * p[1]
+        };
+        self.sign * self.pattern.ranks().map(line).sum::<f64>()
     }
 }
 
@@ -43,7 +55,7 @@ pub(super) fn inside(spectra: &[Ready], tables: &Tables, at: impl Fn(f64) -> f64
 }
 
 /// Half the gain in chi-square by this shape at a place, its height and the information about it.
-fn gain(s: &Ready, bases: &Bases, shape: Shape, centre: f64) -> (f64, f64, f64) {
+pub(super) fn gain(s: &Ready, bases: &Bases, shape: Shape, centre: f64) -> (f64, f64, f64) {
     let mut m: Vec<f64> = s.f.iter().map(|f| shape.at(*f, centre)).collect();
     bases.clean(s.basis, &mut m);
     let n: f64 = m.iter().zip(&s.y).map(|(m, y)| m * y).sum();
@@ -56,20 +68,30 @@ pub(super) fn centres(
     spectra: &[Ready],
     bases: &Bases,
     places: &[(usize, f64)],
-    first: f64,
+    (first, pattern): (f64, Pattern),
 ) -> (Shape, Vec<Centre>) {
     let mut at: Vec<(usize, f64)> = places.to_vec();
-    let mut best = Shape { width: first, asymmetry: 0.0, sign: 1.0 };
+    let mut best = Shape { width: first, asymmetry: 0.0, sign: 1.0, pattern, spacing_error: 0.0 };
     let mut found = Vec::new();
-    for turn in 0..3 {
+    for turn in 0..2 {
         best = common_shape(spectra, bases, &at, best, turn);
         found = at.iter().filter_map(|(k, place)| centre(&spectra[*k], *k, bases, best, *place)).collect();
-        if turn < 2 {
+        if turn == 0 {
             at = found.iter().map(|c: &Centre| (c.index, c.f)).collect();
         }
         if at.len() < 3 {
             break;
         }
+    }
+    if pattern.lines > 1 {
+        // A comb that explains no more than one of its lines is none.
+        let Some((shape, off)) = count(spectra, bases, best, &found) else { return (best, Vec::new()) };
+        best = shape;
+        found.iter_mut().for_each(|c| c.f += off);
+    }
+    if let Some((shape, better)) = refine(spectra, bases, best, &found) {
+        let known = better.into_iter().filter(|c| c.error < shape.width);
+        return (shape, known.collect());
     }
     (best, found)
 }
@@ -94,7 +116,7 @@ fn common_shape(spectra: &[Ready], bases: &Bases, at: &[(usize, f64)], from: Sha
                 if turn > 0 && sign != from.sign {
                     continue;
                 }
-                let shape = Shape { width: from.width * w, asymmetry: centre + q, sign };
+                let shape = Shape { width: from.width * w, asymmetry: centre + q, sign, ..from };
                 let value = total(shape);
                 if value > best.0 {
                     best = (value, shape);
@@ -134,6 +156,7 @@ fn centre(s: &Ready, index: usize, bases: &Bases, shape: Shape, place: f64) -> O
         index,
         f: middle,
         error,
+        common: [0.0; 3],
         height,
         height_error: 1.0 / information.sqrt(),
     })

@@ -2,10 +2,12 @@
 
 use super::centres::{Centre, Shape, centres, inside};
 use super::clean::Bases;
-use super::law::{Straight, straight};
+use super::combs::{Pattern, patterns};
+use super::law::{Line, Straight, log_sum, straight};
 use super::locked::{Locked, LockedTo, mask_locked};
-use super::outcome::{Judgement, LawPoint, LookedAt, ProvedLaw, Suspect, Verdict};
+use super::outcome::{Judgement, LawPoint, LookedAt, Multiplet, ProvedLaw, Suspect, Verdict};
 use super::scan::{FEWEST_FIELDS, Found, Scanned, field_numbers, scan};
+use super::segments::{goes, steps};
 use super::spectra::{Prior, Ready, SpectrumAt, check, ready};
 use super::tables::{Group, Tables, groups, tables, widths};
 use crate::analysis::order::middle;
@@ -20,12 +22,14 @@ const MOST_SHOW: f64 = 0.6;
 const SHOWS: f64 = 0.7;
 /// Log likelihood by which the law has to beat a place in the window or in the sweep.
 const BEATS: f64 = 8.0;
-/// Log e-value of a single law from which it is worth another look.
-const SUSPECTED: f64 = 1.5;
 /// Log evidence below which nothing is suspected.
 const NOTHING: f64 = 2.0;
 /// Widest line that a "no" speaks of, Hz: of wider ones the background takes too much.
 const WIDEST: f64 = 21e6;
+/// Part of the spins that are taken for combs beforehand.
+const COMBS: f64 = 0.2;
+/// Most times that spectra are cut in two.
+const MOST_CUTS: usize = 3;
 /// Part of the laws looked at that may stay open in a "no".
 const OPEN: f64 = 1e-3;
 
@@ -43,7 +47,26 @@ pub fn judge(spectra: &[SpectrumAt<'_>], prior: &Prior) -> Result<Vec<Judgement>
     tips.sort_unstable();
     tips.dedup();
     let of = |tip: u32| spectra.iter().filter(|s| s.tip == tip).collect::<Vec<_>>();
-    tips.into_iter().map(|tip| one_tip(tip, &of(tip), prior)).collect()
+    let mut all = Vec::new();
+    for tip in tips {
+        let mut given = of(tip);
+        given.sort_by(|a, b| a.start_s.total_cmp(&b.start_s));
+        let mut states = one_tip(tip, &given, prior, MOST_CUTS)?;
+        let last = states.len() - 1;
+        for (i, said) in states.iter_mut().enumerate() {
+            said.segment = i;
+            if i > 0 {
+                said.reasons.push(
+                    "Before them the line was elsewhere or another one: the tip had changed.".to_owned(),
+                );
+            }
+            if i < last {
+                said.reasons.push("After them the line is gone or elsewhere: the tip had changed, and what follows is judged by itself.".to_owned());
+            }
+        }
+        all.append(&mut states);
+    }
+    Ok(all)
 }
 
 /// One width with all that was found at it.
@@ -63,12 +86,40 @@ struct Case<'a> {
     fields: usize,
 }
 
-fn one_tip(tip: u32, given: &[&SpectrumAt<'_>], prior: &Prior) -> Result<Judgement, Unusable> {
+/// Spectra in the order of time, cut where the tip has changed, at most so many times over.
+fn one_tip(
+    tip: u32,
+    given: &[&SpectrumAt<'_>],
+    prior: &Prior,
+    cuts: usize,
+) -> Result<Vec<Judgement>, Unusable> {
+    let (whole, changes_s) = one_segment(tip, given, prior)?;
+    let Some(at) = changes_s.filter(|_| cuts > 0) else { return Ok(vec![whole]) };
+    let (before, after) = given.split_at(given.partition_point(|s| s.start_s < at));
+    if before.is_empty() || after.is_empty() {
+        return Ok(vec![whole]);
+    }
+    // A part in which nothing changes at all can't be judged: then nothing is cut.
+    let parts = [before, after].map(|part| one_tip(tip, part, prior, cuts - 1));
+    let [Ok(mut first), Ok(second)] = parts else { return Ok(vec![whole]) };
+    first.extend(second);
+    Ok(if first.iter().any(|said| said.law.is_some()) { first } else { vec![whole] })
+}
+
+/// The judgement, and when a change of the tip is suspected.
+fn one_segment(
+    tip: u32,
+    given: &[&SpectrumAt<'_>],
+    prior: &Prior,
+) -> Result<(Judgement, Option<f64>), Unusable> {
     let (spectra, bases) = ready(given);
     let wanted = (1.0 / prior.alpha).ln();
     let (numbers, fields) = field_numbers(&spectra);
     let mut said = Judgement {
         tip,
+        segment: 0,
+        from_s: given.first().map_or(0.0, |s| s.start_s),
+        to_s: given.last().map_or(0.0, |s| s.start_s),
         spectra: given.len(),
         fields,
         verdict: Verdict::Undecided,
@@ -87,25 +138,34 @@ fn one_tip(tip: u32, given: &[&SpectrumAt<'_>], prior: &Prior) -> Result<Judgeme
         return Err(Unusable::Constant { what: "signals" });
     }
     let case = Case { spectra: &spectra, bases: &bases, prior, numbers: &numbers, fields };
-    let tried: Vec<Tried> = widths(&spectra).into_iter().map(|width| case.at_frequencies(width)).collect();
-    take(&case, &tried, &mut said);
+    let tried: Vec<Tried> =
+        widths(&spectra).into_iter().map(|width| case.at_frequencies(width, Pattern::ONE)).collect();
+    let combs = case.combs(&tried);
+    let mut changes_s = take(&case, &tried, &combs, &mut said);
     if said.verdict != Verdict::Undecided {
-        return Ok(said);
+        return Ok((said, changes_s));
     }
     // What stays in the windows or in the sweeps is masked as well, which costs the laws that run along with it.
     let masked: Vec<Tried> = tried.iter().filter_map(|t| case.in_windows(t)).collect();
     if !masked.is_empty() {
-        take(&case, &masked, &mut said);
+        changes_s = take(&case, &masked, &[], &mut said);
     }
-    Ok(said)
+    Ok((said, changes_s))
 }
 
 impl Case<'_> {
     /// All laws at one width, what stays at a frequency masked.
-    fn at_frequencies(&self, width: f64) -> Tried {
-        let mut tables = tables(self.spectra, self.bases, width);
+    fn at_frequencies(&self, width: f64, pattern: Pattern) -> Tried {
+        let mut tables = tables(self.spectra, self.bases, width, pattern);
         let locked = mask_locked(self.spectra, &mut tables, self.prior, &[LockedTo::Frequency]);
         self.scanned(tables, locked)
+    }
+
+    /// The same for the combs that the spectra may hold.
+    fn combs(&self, tried: &[Tried]) -> Vec<Tried> {
+        let all: Vec<&Tables> = tried.iter().map(|t| &t.tables).collect();
+        let asked = patterns(self.spectra, self.bases, &all).into_iter();
+        asked.map(|(number, pattern)| self.at_frequencies(all[number].width, pattern)).collect()
     }
 
     fn in_windows(&self, tried: &Tried) -> Option<Tried> {
@@ -113,6 +173,15 @@ impl Case<'_> {
         let more = mask_locked(self.spectra, &mut tables, self.prior, &[LockedTo::Window, LockedTo::Sweep]);
         let locked = tried.locked.iter().chain(&more).copied().collect();
         (!more.is_empty()).then(|| self.scanned(tables, locked))
+    }
+
+    /// Spectra whose field shows something where a law has it.
+    fn showing(&self, t: &Tried, law: impl Fn(f64) -> f64) -> Vec<usize> {
+        let shows = |k: &usize| {
+            let g = &t.groups[self.numbers[*k]];
+            g.index(law(g.field_t)).is_some_and(|i| g.log_e[i] > SHOWS)
+        };
+        (0..self.spectra.len()).filter(shows).collect()
     }
 
     fn scanned(&self, tables: Tables, locked: Vec<Locked>) -> Tried {
@@ -123,29 +192,55 @@ impl Case<'_> {
     }
 }
 
-/// Says what follows from all widths.
-fn take(case: &Case<'_>, tried: &[Tried], said: &mut Judgement) {
+/// Says what follows from all widths, and when the tip seems to have changed.
+fn take(case: &Case<'_>, tried: &[Tried], combs: &[Tried], said: &mut Judgement) -> Option<f64> {
     said.reasons.clear();
     said.next = None;
-    said.log_e = log_mean(&tried.iter().map(|t| t.scanned.log_e).collect::<Vec<_>>());
+    let of = |tried: &[Tried]| log_mean(&tried.iter().map(|t| t.scanned.log_e).collect::<Vec<_>>());
+    let (single, comb) = (of(tried), of(combs));
+    // Weights that are fixed beforehand; a comb that was not asked about counts for nothing.
+    said.log_e = log_sum([(1.0 - COMBS).ln() + single, COMBS.ln() + comb]);
     let sigma = middle(case.spectra.iter().map(|s| s.sigma).collect());
     said.looked_at = looked_at(tried, case.prior.height * sigma);
     let most = tried.iter().max_by_key(|t| t.locked.len());
     said.locked = most.map_or_else(Vec::new, |t| t.locked.clone());
-    let suspects = tried.iter().filter_map(|t| t.scanned.suspect);
-    let suspect = suspects.max_by(|a, b| a.log_e.total_cmp(&b.log_e)).filter(|s| s.log_e > SUSPECTED);
-    said.suspect = suspect.map(|s| Suspect { slope_hz_per_t: s.slope, tip_field_t: s.tip_t, log_e: s.log_e });
-    let best = tried.iter().filter_map(|t| t.scanned.best.map(|b| (t, b)));
-    let best = best.max_by(|a, b| a.1.log_e.total_cmp(&b.1.log_e));
-    match best {
-        Some((t, found)) if said.log_e >= said.log_e_wanted => claim(case, t, found, said),
-        _ => decide_against(case, said),
+    let suspects = tried.iter().filter_map(|t| t.scanned.suspect.map(|s| (t, s)));
+    let suspect = suspects.max_by(|a, b| a.1.likelihood.total_cmp(&b.1.likelihood));
+    said.suspect =
+        suspect.map(|(_, s)| Suspect { slope_hz_per_t: s.slope, tip_field_t: s.tip_t, log_e: s.log_e });
+    if said.log_e < said.log_e_wanted {
+        decide_against(case, said);
+        let (t, found) = suspect?;
+        let law = |b: f64| (found.slope * (b + found.tip_t)).abs();
+        return goes(case.spectra, &t.tables, found, &case.showing(t, law));
+    }
+    // A comb first, where it is proved by itself: one of its lines alone would be half of the truth.
+    if comb + COMBS.ln() >= said.log_e_wanted {
+        let (t, found) = best(combs)?;
+        let changes_s = claim(case, t, found, said);
+        if said.law.is_some() || said.verdict != Verdict::Undecided {
+            return changes_s;
+        }
+        said.reasons.clear();
+    }
+    match best(tried) {
+        Some((t, found)) if single + (1.0 - COMBS).ln() >= said.log_e_wanted => claim(case, t, found, said),
+        _ => {
+            decide_against(case, said);
+            None
+        }
     }
 }
 
+/// The best law of all widths.
+fn best(tried: &[Tried]) -> Option<(&Tried, Found)> {
+    let each = tried.iter().filter_map(|t| t.scanned.best.map(|b| (t, b)));
+    each.max_by(|a, b| a.1.log_e.total_cmp(&b.1.log_e))
+}
+
+/// Of nothing it is that of zero.
 fn log_mean(v: &[f64]) -> f64 {
-    let top = v.iter().copied().fold(f64::NEG_INFINITY, f64::max);
-    top + (v.iter().map(|x| (x - top).exp()).sum::<f64>() / v.len().max(1) as f64).ln()
+    log_sum(v.iter().copied()) - (v.len().max(1) as f64).ln()
 }
 
 fn looked_at(tried: &[Tried], height: f64) -> LookedAt {
@@ -213,19 +308,16 @@ fn told_of_locked(said: &mut Judgement) {
 }
 
 /// Checks what evidence alone does not tell, and reads off the law.
-fn claim(case: &Case<'_>, t: &Tried, found: Found, said: &mut Judgement) {
+fn claim(case: &Case<'_>, t: &Tried, found: Found, said: &mut Judgement) -> Option<f64> {
     let law = |b: f64| (found.slope * (b + found.tip_t)).abs();
     // Of all fields whose windows hold the law, most have to show it.
     let held: Vec<(&Group, usize)> =
         t.groups.iter().filter_map(|g| g.index(law(g.field_t)).map(|i| (g, i))).collect();
     let at_fields = held.iter().filter(|(g, i)| g.log_e[*i] > SHOWS).count();
-    let shows = |k: &usize| {
-        let g = &t.groups[case.numbers[*k]];
-        g.index(law(g.field_t)).is_some_and(|i| g.log_e[i] > SHOWS)
-    };
+    let showing = case.showing(t, law);
     let places = inside(case.spectra, &t.tables, law);
-    let shown: Vec<(usize, f64)> = places.iter().filter(|(k, _)| shows(k)).copied().collect();
-    let (shape, seen) = centres(case.spectra, case.bases, &shown, t.tables.width);
+    let shown: Vec<(usize, f64)> = places.iter().filter(|(k, _)| showing.contains(k)).copied().collect();
+    let (shape, seen) = centres(case.spectra, case.bases, &shown, (t.tables.width, t.tables.pattern));
     let wrong = if at_fields < FEWEST_FIELDS || seen.len() < FEWEST_FIELDS {
         Some(format!("it shows at {at_fields} fields only"))
     } else if (at_fields as f64) < MOST_SHOW * held.len() as f64 {
@@ -235,13 +327,14 @@ fn claim(case: &Case<'_>, t: &Tried, found: Found, said: &mut Judgement) {
     } else {
         runs_along(case, &seen)
     };
+    let goes = goes(case.spectra, &t.tables, found, &showing);
     let line = if wrong.is_none() { line_through(case, &seen) } else { None };
-    let Some(line) = line else {
+    let Some((line, steps)) = line else {
         let why = wrong.unwrap_or_else(|| "its centres give no law".to_owned());
         said.reasons.push(format!("Something moves with the field, but {why}."));
         said.next = Some("more spectra at other fields".to_owned());
         told_of_locked(said);
-        return;
+        return goes;
     };
     let points = seen.iter().map(|c| LawPoint {
         field_t: case.spectra[c.index].field_t,
@@ -253,16 +346,18 @@ fn claim(case: &Case<'_>, t: &Tried, found: Found, said: &mut Judgement) {
         said.verdict = Verdict::Curved;
         said.reasons.push(format!("A line moves with the field, but its centres bend by {:.1} errors: no moment can be read off a straight law. A splitting without field or a second spin does this.", line.curved.abs()));
         told_of_locked(said);
-        return;
+        return goes.or(steps);
     }
     said.verdict = Verdict::Real;
     let law = proved_law(case, shape, &seen, &line);
+    said.multiplet = multiplet(shape);
     said.reasons.push(format!(
         "A line moves with the field over {at_fields} fields and {} spectra: moment {} μB, tip field {} mT. The chance that spectra which know nothing of the field ever align so well is below e^-{:.0}.",
         shown.len(), rounded(law.moment_mu_b, law.moment_error), rounded(1e3 * law.tip_field_t, 1e3 * law.tip_field_error), said.log_e
     ));
     said.law = Some(law);
     told_of_locked(said);
+    goes.or(steps)
 }
 
 /// Whether heights agree well enough in sign and size to be those of one line.
@@ -313,12 +408,29 @@ fn runs_along(case: &Case<'_>, seen: &[Centre]) -> Option<String> {
     rivals.iter().find(as_well).map(|(what, _)| format!("it also {what}"))
 }
 
-fn line_through(case: &Case<'_>, seen: &[Centre]) -> Option<Straight> {
+/// The law through centres, and when they step.
+fn line_through(case: &Case<'_>, seen: &[Centre]) -> Option<(Straight, Option<f64>)> {
     let fields: Vec<f64> = seen.iter().map(|c| case.spectra[c.index].field_t.abs()).collect();
     let times: Vec<f64> = seen.iter().map(|c| case.spectra[c.index].start_s).collect();
     let f: Vec<f64> = seen.iter().map(|c| c.f).collect();
-    let errors: Vec<f64> = seen.iter().map(|c| c.error).collect();
-    straight(&fields, &times, &f, &errors)
+    // A field that was read has an error, which moves the centre for what the law says about it.
+    let mean = |v: &[f64]| v.iter().sum::<f64>() / v.len() as f64;
+    let slope = mean(&f) / mean(&fields).max(1e-6);
+    let read = slope * case.prior.field_error_t;
+    let errors: Vec<f64> = seen.iter().map(|c| c.error.hypot(read)).collect();
+    let common: Vec<[f64; 3]> = seen.iter().map(|c| c.common).collect();
+    let line = Line { fields: &fields, times: &times, centres: &f, errors: &errors, common: &common };
+    Some((straight(&line)?, steps(case.spectra, seen, &line)))
+}
+
+fn multiplet(shape: Shape) -> Option<Multiplet> {
+    let Pattern { lines, spacing } = shape.pattern;
+    (lines > 1).then(|| Multiplet {
+        lines,
+        spacing_hz: Some(spacing),
+        spacing_error_hz: Some(shape.spacing_error),
+        offsets_hz: (0..lines).map(|j| spacing * j as f64).collect(),
+    })
 }
 
 fn proved_law(case: &Case<'_>, shape: Shape, seen: &[Centre], line: &Straight) -> ProvedLaw {

@@ -6,6 +6,16 @@
 
 use crate::analysis::order::middle;
 
+/// Field over which a smooth bend goes, T. Where the current depends on how far spin and tip are aligned, the gap that the
+/// loop keeps goes with the field, and the field of the tip with the gap.
+const BENDS_T: f64 = 0.3;
+/// Times by which a bend has to be likelier than none before it counts.
+const BENT: f64 = 1.6;
+
+/// Fewest centres in which a step can be told from wander, and log evidence that it needs.
+const STEP_CENTRES: usize = 6;
+const STEPS: f64 = 6.0;
+
 /// A straight law through centres: slope Hz/T, frequency at the mean field Hz, curvature Hz/T², and their variances.
 #[derive(Debug, Clone, Copy)]
 pub(super) struct Straight {
@@ -20,44 +30,120 @@ pub(super) struct Straight {
     pub curved: f64,
 }
 
-/// Averages generalised least squares over the size of the wander and how long it lasts, each with its restricted
-/// likelihood: a wander that lasts lets drift in time become slope, and the error says so.
-pub(super) fn straight(fields: &[f64], times: &[f64], centres: &[f64], errors: &[f64]) -> Option<Straight> {
-    let n = fields.len();
-    if n < 3 {
-        return None;
-    }
-    let mean = fields.iter().sum::<f64>() / n as f64;
-    let x: Vec<f64> = fields.iter().map(|b| b - mean).collect();
-    let spread = (x.iter().map(|v| v * v).sum::<f64>() / n as f64).sqrt();
-    if spread <= 0.0 {
-        return None;
-    }
-    let base = centres.iter().sum::<f64>() / n as f64;
-    let y: Vec<f64> = centres.iter().map(|c| c - base).collect();
-    let typical = middle(errors.to_vec());
-    let length = (times.iter().fold(f64::NEG_INFINITY, |m, t| m.max(*t))
-        - times.iter().fold(f64::INFINITY, |m, t| m.min(*t)))
-    .max(1e-9);
-    let mut sums: Vec<(f64, Gls, f64)> = Vec::new();
-    for k in 0..22 {
-        let wander = if k == 0 { 0.0 } else { 0.25 * typical * 1.35f64.powi(k) };
-        for last in [1e-6, 0.06, 0.25, 1.0] {
-            if k == 0 && last > 1e-3 {
-                continue;
-            }
-            let cov = |i: usize, j: usize| {
-                let lag = (times[i] - times[j]).abs() / (last * length);
-                let own = if i == j { errors[i] * errors[i] } else { 0.0 };
-                own + wander * wander * (-lag).exp()
-            };
-            if let Some(g) = gls(&x, &y, spread, cov) {
-                sums.push((g.log_likelihood, g, wander));
-            }
+/// What a law goes through: fields T, times, centres Hz, the error that each centre has of its own, and what the errors
+/// of the shape do to it.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Line<'a> {
+    pub fields: &'a [f64],
+    pub times: &'a [f64],
+    pub centres: &'a [f64],
+    pub errors: &'a [f64],
+    pub common: &'a [[f64; 3]],
+}
+
+/// The same about its middle.
+struct Centred<'a> {
+    line: &'a Line<'a>,
+    x: Vec<f64>,
+    y: Vec<f64>,
+    mean: f64,
+    base: f64,
+    spread: f64,
+    typical: f64,
+    length: f64,
+}
+
+impl<'a> Centred<'a> {
+    fn new(line: &'a Line<'a>) -> Option<Self> {
+        let n = line.fields.len();
+        if n < 3 {
+            return None;
         }
+        let mean = line.fields.iter().sum::<f64>() / n as f64;
+        let x: Vec<f64> = line.fields.iter().map(|b| b - mean).collect();
+        let spread = (x.iter().map(|v| v * v).sum::<f64>() / n as f64).sqrt();
+        let base = line.centres.iter().sum::<f64>() / n as f64;
+        let y = line.centres.iter().map(|c| c - base).collect();
+        let ends = |of: fn(f64, f64) -> f64, from: f64| line.times.iter().fold(from, |m, t| of(m, *t));
+        let length = (ends(f64::max, f64::NEG_INFINITY) - ends(f64::min, f64::INFINITY)).max(1e-9);
+        let typical = middle(line.errors.to_vec());
+        (spread > 0.0).then_some(Centred { line, x, y, mean, base, spread, typical, length })
     }
+
+    /// Covariance of two centres.
+    fn covariance(&self, size: &Sizes, i: usize, j: usize) -> f64 {
+        let Line { times, errors, common, .. } = self.line;
+        let lag = (times[i] - times[j]).abs() / (size.lasts * self.length);
+        let own = if i == j { errors[i] * errors[i] } else { 0.0 };
+        let both = common[i].iter().zip(&common[j]).map(|(a, b)| a * b).sum::<f64>();
+        let apart = (self.x[i] - self.x[j]) / BENDS_T;
+        let bent = (self.typical * size.bend).powi(2) * (-0.5 * apart * apart).exp();
+        own + both + (self.typical * size.wander).powi(2) * (-lag).exp() + bent
+    }
+}
+
+/// The place in the order of time from which on centres lie elsewhere, by more than wander explains.
+pub(super) fn step(line: &Line<'_>, order: &[usize]) -> Option<usize> {
+    let c = Centred::new(line)?;
+    let n = order.len();
+    if n < STEP_CENTRES {
+        return None;
+    }
+    let mut rank = vec![0; n];
+    order.iter().enumerate().for_each(|(place, i)| rank[*i] = place);
+    let wanders: Vec<f64> =
+        std::iter::once(0.0).chain((2..20).step_by(2).map(|k| 0.04 * 1.5f64.powi(k))).collect();
+    let evidence = |after: usize, size: f64| {
+        let fits = wanders.iter().filter_map(|wander| {
+            let sizes = Sizes { wander: *wander, lasts: 1e-6, bend: 0.0, log_prior: 0.0 };
+            let cov = |i: usize, j: usize| {
+                let both = rank[i] >= after && rank[j] >= after;
+                c.covariance(&sizes, i, j) + if both { (c.typical * size).powi(2) } else { 0.0 }
+            };
+            Some(gls(&c.x, &c.y, c.spread, cov)?.log_likelihood)
+        });
+        log_sum(fits)
+    };
+    let none = evidence(n, 0.0);
+    let each: Vec<f64> =
+        (2..n - 1).map(|after| log_sum([10.0, 100.0].map(|s| evidence(after, s)).into_iter())).collect();
+    let total = log_sum(each.iter().copied()) - (2.0 * each.len() as f64).ln();
+    let best = (0..each.len()).max_by(|a, b| each[*a].total_cmp(&each[*b]))?;
+    (total - none > STEPS).then_some(best + 2)
+}
+
+/// Logarithm of the sum of numbers that are given by their logarithms; of none it is that of zero.
+pub(super) fn log_sum(logs: impl IntoIterator<Item = f64>) -> f64 {
+    let all: Vec<f64> = logs.into_iter().collect();
+    let top = all.iter().copied().fold(f64::NEG_INFINITY, f64::max);
+    if top == f64::NEG_INFINITY {
+        return top;
+    }
+    top + all.iter().map(|l| (l - top).exp()).sum::<f64>().ln()
+}
+
+/// Averages generalised least squares over the size of the wander, how long it lasts, and the size of a smooth bend, each with
+/// its restricted likelihood: a wander that lasts lets drift in time become slope, a bend may be slope in part, and the
+/// error says so.
+pub(super) fn straight(line: &Line<'_>) -> Option<Straight> {
+    let c = Centred::new(line)?;
+    let n = c.x.len();
+    let fit = |size: Sizes| {
+        let mut g = gls(&c.x, &c.y, c.spread, |i, j| c.covariance(&size, i, j))?;
+        g.bent = size.bend > 0.0;
+        Some((size.log_prior + g.log_likelihood, g, c.typical * size.wander))
+    };
+    let sums: Vec<(f64, Gls, f64)> = sizes().into_iter().filter_map(fit).collect();
     let top = sums.iter().map(|s| s.0).fold(f64::NEG_INFINITY, f64::max);
-    let weights: Vec<f64> = sums.iter().map(|s| (s.0 - top).exp()).collect();
+    let mut weights: Vec<f64> = sums.iter().map(|s| (s.0 - top).exp()).collect();
+    let of =
+        |bent: bool| weights.iter().zip(&sums).filter(|(_, s)| s.1.bent == bent).map(|(w, _)| w).sum::<f64>();
+    let (straight, bent) = (of(false), of(true));
+    // How far it is curved is asked of laws that do not bend by themselves.
+    let plain = weights.iter().zip(&sums).filter(|(_, s)| !s.1.bent);
+    let curved = plain.map(|(w, s)| w * s.1.curved).sum::<f64>() / straight;
+    let bent = bent > BENT * straight;
+    weights.iter_mut().zip(&sums).filter(|(_, s)| s.1.bent != bent).for_each(|(w, _)| *w = 0.0);
     let total: f64 = weights.iter().sum();
     if !total.is_finite() || total <= 0.0 {
         return None;
@@ -71,13 +157,39 @@ pub(super) fn straight(fields: &[f64], times: &[f64], centres: &[f64], errors: &
     Some(Straight {
         slope: b,
         slope_variance: variance(1, 1, p),
-        middle: base + a,
+        middle: c.base + a,
         middle_variance: variance(0, 0, p),
         covariance: variance(0, 1, p),
-        mean_field: mean,
+        mean_field: c.mean,
         wander: weights.iter().zip(&sums).map(|(w, s)| w * s.2).sum::<f64>() / total,
-        curved: if n >= 5 { average(&|g| g.curved) } else { 0.0 },
+        curved: if n >= 5 { curved } else { 0.0 },
     })
+}
+
+/// How large wander and bend are, in units of what a centre is known to, and how long the wander lasts, in units of the
+/// whole time.
+struct Sizes {
+    wander: f64,
+    lasts: f64,
+    bend: f64,
+    log_prior: f64,
+}
+
+/// All sizes that are averaged over. Wander: from a twenty-fifth of what a centre is known to, which adds nothing, to two
+/// hundred times it, all alike beforehand.
+fn sizes() -> Vec<Sizes> {
+    let mut all = Vec::new();
+    for bend in [0.0, 3.0, 9.0, 27.0, 81.0] {
+        // The likelihood is smooth in the wander: a coarse grid does where little weight is expected.
+        let (every, durations): (usize, &[f64]) =
+            if bend > 0.0 { (3, &[1e-6, 0.25]) } else { (1, &[1e-6, 0.06, 0.25, 1.0]) };
+        let wanders = (1..22).step_by(every).map(|k| 0.04 * 1.5f64.powi(k));
+        let mut these = vec![(0.0, 1e-6)];
+        these.extend(wanders.flat_map(|w| durations.iter().map(move |d| (w, *d))));
+        let log_prior = -(these.len() as f64).ln() - if bend > 0.0 { 4f64.ln() } else { 0.0 };
+        all.extend(these.into_iter().map(|(wander, lasts)| Sizes { wander, lasts, bend, log_prior }));
+    }
+    all
 }
 
 struct Gls {
@@ -85,6 +197,7 @@ struct Gls {
     v: [[f64; 2]; 2],
     curved: f64,
     log_likelihood: f64,
+    bent: bool,
 }
 
 fn gls(x: &[f64], y: &[f64], spread: f64, cov: impl Fn(usize, usize) -> f64) -> Option<Gls> {
@@ -118,5 +231,11 @@ fn gls(x: &[f64], y: &[f64], spread: f64, cov: impl Fn(usize, usize) -> f64) -> 
     let curved = dot(&bend, &rest) / dot(&bend, &bend).sqrt().max(1e-300);
     let log_det: f64 = (0..n).map(|i| l[i][i].ln()).sum();
     let log_likelihood = -log_det - 0.5 * det.ln() - 0.5 * dot(&rest, &rest);
-    (det > 0.0).then_some(Gls { p, v: [[d / det, -b / det], [-b / det, a / det]], curved, log_likelihood })
+    (det > 0.0).then_some(Gls {
+        p,
+        v: [[d / det, -b / det], [-b / det, a / det]],
+        curved,
+        log_likelihood,
+        bent: false,
+    })
 }

@@ -10,13 +10,20 @@
 //!
 //! *How often one may look*: after each spectrum; stopping at proof keeps the error rate ([`evidence`]).
 //!
+//! *Several lines*: a comb of equal lines is read off each spectrum without regard to the field, and asked for as a whole
+//! (`combs`).
+//!
+//! *Whose evidence*: that of one state of the tip. Where the line goes or steps along its law, spectra are cut (`segments`).
+//!
 //! *What a "no" needs*: along every law where it would stand out, a line of the height asked for is excluded.
 //!
 //! *Errors of moment and tip field*: generalised least squares over the centres, averaged over the size and the duration of
-//! the wander of the tip field (`law`).
+//! the wander of the tip field and over a smooth bend (`law`). What the errors of the common shape do to all centres together
+//! is part of it (`shape`).
 
 mod centres;
 mod clean;
+mod combs;
 pub mod design;
 pub mod evidence;
 mod judge;
@@ -24,6 +31,8 @@ mod law;
 mod locked;
 mod outcome;
 mod scan;
+mod segments;
+mod shape;
 mod spectra;
 mod tables;
 

@@ -147,6 +147,12 @@ pub struct LookedAt {
 pub struct Judgement {
     /// Number of the tip state.
     pub tip: u32,
+    /// Which of the states in a row that were told apart under this number, from 0.
+    pub segment: usize,
+    /// When its first spectrum began, on the clock of the spectra.
+    pub from_s: f64,
+    /// When its last spectrum began.
+    pub to_s: f64,
     /// Spectra judged.
     pub spectra: usize,
     /// Different fields among them.

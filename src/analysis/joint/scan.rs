@@ -8,6 +8,10 @@ use crate::analysis::realness::MU_B_PER_H_HZ_PER_T;
 const CLOSE: f64 = 1.4;
 /// Asymmetries with which a line of the height asked for is looked for.
 const ASYMMETRIES: [f64; 3] = [-0.6, 0.0, 0.6];
+/// Log e-value of a single law from which it is worth another look.
+const SUSPECTED: f64 = 1.5;
+/// The same for its log likelihood: the best of ten thousand places of noise has less.
+const STRONG: f64 = 12.0;
 /// Different fields that a proof needs.
 pub(super) const FEWEST_FIELDS: usize = 4;
 /// Log likelihood below which a line of the height asked for is excluded.
@@ -24,13 +28,16 @@ pub(super) struct Found {
     pub slope: f64,
     pub tip_t: f64,
     pub log_e: f64,
+    /// Log likelihood ratio of a line of the best height along it against none.
+    pub likelihood: f64,
 }
 
 /// What a scan says.
 #[derive(Debug, Clone, Copy)]
 pub(super) struct Scanned {
     pub best: Option<Found>,
-    /// The best law that any field holds: nothing is claimed of it, but that is where to look next.
+    /// The likeliest law that any field holds: nothing is claimed of it, but that is where to look next. In one window a strong
+    /// line has many places with the largest score, and so a smaller e-value than a single lucky place.
     pub suspect: Option<Found>,
     /// Log of the e-values averaged over all laws of the prior.
     pub log_e: f64,
@@ -83,14 +90,18 @@ pub(super) fn scan(groups: &[Group], width: f64, slopes: (f64, f64), prior: &Pri
         }
         for t in 0..tips {
             let log_e = row.log_e[t];
-            let found = || Found { slope, tip_t: (t as i64 - half) as f64 * place_step / slope, log_e };
-            // Among equals the one with the smallest tip field.
-            let likely = log_e - (found().tip_t / prior.tip_field_t).powi(2);
-            if row.fields[t] > 0 && likely > suspected {
-                (suspected, said.suspect) = (likely, Some(found()));
-            }
             if row.fields[t] == 0 {
                 continue;
+            }
+            let tip_t = (t as i64 - half) as f64 * place_step / slope;
+            let found = || Found { slope, tip_t, log_e, likelihood: row.likelihood(t) };
+            // Among equals the one with the smallest tip field.
+            let least = if log_e > SUSPECTED { 0.0 } else { STRONG };
+            if row.likelier(t, suspected.max(least)) {
+                let likely = row.likelihood(t) - (tip_t / prior.tip_field_t).powi(2);
+                if likely > suspected {
+                    (suspected, said.suspect) = (likely, Some(found()));
+                }
             }
             // Where such a line would hardly stand out, nothing was looked at.
             if row.expected(t, prior.height) > STANDS_OUT {
@@ -149,6 +160,18 @@ impl Row {
             add(&mut to[laws.clone()], &from[places.clone()]);
         }
         self.fields[laws].iter_mut().zip(&group.open[places]).for_each(|(t, f)| *t += f);
+    }
+
+    /// Whether that of [`Row::likelihood`] is larger than `least`, without a division: most are not.
+    fn likelier(&self, t: usize, least: f64) -> bool {
+        let [a, d, aa, dd] = [0, 1, 2, 3].map(|i| self.sums[i][t]);
+        a * a * dd + d * d * aa > 2.0 * least * aa * dd
+    }
+
+    /// Log likelihood ratio of a line of the best height and asymmetry, the same in all windows, against none.
+    fn likelihood(&self, t: usize) -> f64 {
+        let [a, d, aa, dd] = [0, 1, 2, 3].map(|i| self.sums[i][t]);
+        0.5 * (a * a / aa.max(1e-9) + d * d / dd.max(1e-9))
     }
 
     /// Mean log likelihood ratio that a line of this height would have.

@@ -36,11 +36,14 @@ pub struct Prior {
     pub alpha: f64,
     /// Height of the line that is asked about, in units of the noise of one point.
     pub height: f64,
+    /// Standard error of each field that was read, T: a gauge averaged ten times knows it to some ten microtesla (common
+    /// practice).
+    pub field_error_t: f64,
 }
 
 impl Default for Prior {
     fn default() -> Self {
-        Prior { g_from: 1.4, g_to: 2.3, tip_field_t: 0.06, alpha: 3e-4, height: 4.0 }
+        Prior { g_from: 1.4, g_to: 2.3, tip_field_t: 0.06, alpha: 3e-4, height: 4.0, field_error_t: 1e-5 }
     }
 }
 
@@ -57,7 +60,8 @@ impl Prior {
         number("The largest g", self.g_to, self.g_from, 100.0, "the smallest g to 100")?;
         number("The largest tip field", self.tip_field_t, 1e-4, 10.0, "0.1 mT to 10 T")?;
         number("The probability of a false claim", self.alpha, 1e-12, 0.5, "1e-12 to 0.5")?;
-        number("The height asked for", self.height, 0.1, 1e3, "0.1 to 1000")
+        number("The height asked for", self.height, 0.1, 1e3, "0.1 to 1000")?;
+        number("The error of a field", self.field_error_t, -1e-12, 0.1, "0 to 0.1 T")
     }
 }
 

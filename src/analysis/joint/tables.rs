@@ -1,6 +1,7 @@
 //! For each place of each spectrum: how much a line there would explain.
 
 use super::clean::Bases;
+use super::combs::Pattern;
 use super::evidence::{line_log_e, over_mean};
 use super::spectra::Ready;
 use crate::analysis::order::middle;
@@ -9,20 +10,44 @@ use crate::analysis::order::middle;
 const TAU: f64 = 5.0;
 /// Log score of a place beyond which it counts no further.
 const CAP: f64 = 10.0;
+/// Largest log score of a place of a comb.
+const COMB_CAP: f64 = 25.0;
 /// Part of the spectra that may show nothing where the law has its line.
 const FLOOR: f64 = 0.05;
 /// Places for each width.
 pub(super) const PLACES_PER_WIDTH: f64 = 4.0;
 /// Part of the usual information below which a place tells nothing.
 const TELLING: f64 = 0.7;
+/// The same for combs, of which some lines may lie outside.
+const COMB_TELLING: f64 = 0.45;
 /// Scores beyond this many standard deviations count no further where a height is looked for: glitches are larger.
 const HELD: f64 = 12.0;
+
+/// Excess of noise that is looked into, and gain over it from which a line is taken out first.
+const CLEAN: f64 = 1.15;
+const STRONG: f64 = 10.0;
+/// Most lines taken out.
+const MOST_LINES: usize = 8;
 
 /// Score and information of both parts of a line at one place.
 #[derive(Debug, Clone, Copy, Default)]
 pub(super) struct Place {
     pub n: [f64; 2],
     pub g: [f64; 3],
+}
+
+impl Place {
+    /// With noise of so many times the variance.
+    fn over(&self, inflation: f64) -> Place {
+        Place { n: self.n.map(|v| v / inflation), g: self.g.map(|v| v / inflation) }
+    }
+
+    /// The best two amplitudes.
+    fn amplitudes(&self) -> [f64; 2] {
+        let (a, b, d) = (self.g[0] + 1e-6, self.g[1], self.g[2] + 1e-6);
+        let det = (a * d - b * b).max(1e-12);
+        [(d * self.n[0] - b * self.n[1]) / det, (a * self.n[1] - b * self.n[0]) / det]
+    }
 }
 
 /// Both parts of a line: symmetric and dispersive.
@@ -60,6 +85,7 @@ impl Table {
 #[derive(Debug, Clone)]
 pub(super) struct Tables {
     pub width: f64,
+    pub pattern: Pattern,
     pub all: Vec<Table>,
 }
 
@@ -79,59 +105,103 @@ struct Templates {
     information: Vec<[f64; 3]>,
 }
 
-pub(super) fn tables(spectra: &[Ready], bases: &Bases, width: f64) -> Tables {
-    let mut known: Vec<Templates> = Vec::new();
-    let all = spectra.iter().map(|s| table(s, bases, width, &mut known)).collect();
-    Tables { width, all }
+impl Templates {
+    fn places(&self, y: &[f64], count: usize, every: usize) -> Vec<Place> {
+        let dot = |x: &[f64]| x.iter().zip(y).map(|(p, y)| p * y).sum::<f64>();
+        let both = self.shapes.iter().zip(&self.information).take(count).step_by(every);
+        both.map(|(p, g)| Place { n: [dot(&p[0]), dot(&p[1])], g: *g }).collect()
+    }
 }
 
-fn table(s: &Ready, bases: &Bases, width: f64, known: &mut Vec<Templates>) -> Table {
+/// How many times the variance at the width of a line is that of white noise, one at least: with all that is there, and
+/// with strong lines taken out, since what they leave all over a window of which the background was taken is no noise.
+fn inflation(s: &Ready, bases: &Bases, templates: &Templates, places: &[Place]) -> (f64, f64) {
+    // The median of a chi-square of two is 2 ln 2.
+    let of = |gains: &[f64]| 2.0 * middle(gains.to_vec()) / (2.0 * 2f64.ln());
+    let mut gains: Vec<f64> = places.iter().map(line_log_e_plain).collect();
+    let all = of(&gains);
+    let (mut found, mut every, mut rest) = (all, 1, s.y.clone());
+    let mut now = places.to_vec();
+    for _ in 0..MOST_LINES {
+        let strongest = (0..gains.len()).max_by(|a, b| gains[*a].total_cmp(&gains[*b]));
+        let Some(k) = strongest.filter(|k| found > CLEAN && gains[*k] > STRONG * found) else { break };
+        let [a, d] = now[k].amplitudes();
+        let shapes = &templates.shapes[k * every];
+        let mut line: Vec<f64> = shapes[0].iter().zip(&shapes[1]).map(|(p, q)| a * p + d * q).collect();
+        bases.clean(s.basis, &mut line);
+        rest.iter_mut().zip(&line).for_each(|(r, l)| *r -= l);
+        // Half of the places tell as well what is left.
+        every = 2;
+        now = templates.places(&rest, places.len(), every);
+        gains = now.iter().map(line_log_e_plain).collect();
+        found = of(&gains);
+    }
+    (all.clamp(1.0, 25.0), found.clamp(1.0, 25.0))
+}
+
+pub(super) fn tables(spectra: &[Ready], bases: &Bases, width: f64, pattern: Pattern) -> Tables {
+    let mut known: Vec<Templates> = Vec::new();
+    let all = spectra.iter().map(|s| table(s, bases, (width, pattern), &mut known)).collect();
+    Tables { width, pattern, all }
+}
+
+fn table(s: &Ready, bases: &Bases, (width, pattern): (f64, Pattern), known: &mut Vec<Templates>) -> Table {
     let step = width / PLACES_PER_WIDTH;
     let low = s.f[0] + 0.5 * width;
     let count = ((s.span() - width) / step + 1e-6).floor().max(0.0) as usize + 1;
     let place = |k: usize| low + step * k as f64;
     let at = known.iter().position(|t| bases.even(s.basis) && t.basis == s.basis);
     let at = at.unwrap_or_else(|| {
-        known.push(templates(s, bases, (0..count).map(place), width));
+        known.push(templates(s, bases, (0..count).map(place), (width, pattern)));
         known.len() - 1
     });
-    let dot = |x: &[f64]| x.iter().zip(&s.y).map(|(p, y)| p * y).sum::<f64>();
-    let both = known[at].shapes.iter().zip(&known[at].information);
-    let mut places: Vec<Place> =
-        both.take(count).map(|(p, g)| Place { n: [dot(&p[0]), dot(&p[1])], g: *g }).collect();
-    // The median of a chi-square of two is 2 ln 2: excess at the width of the line is noise that is correlated.
-    let gains = places.iter().map(|p| 2.0 * line_log_e_plain(p)).collect();
-    let inflation = (middle(gains) / (2.0 * 2f64.ln())).clamp(1.0, 25.0);
-    for p in &mut places {
-        p.n.iter_mut().for_each(|v| *v /= inflation);
-        p.g.iter_mut().for_each(|v| *v /= inflation);
-    }
-    let score: Vec<f64> = places.iter().map(|p| line_log_e(p.n, p.g, TAU)).collect();
+    let mut places = known[at].places(&s.y, count, 1);
+    let (all, noise) = inflation(s, bases, &known[at], &places);
+    // Strong lines temper the scores of their window, so that not too many places beside them reach the largest one.
+    let score: Vec<f64> = places.iter().map(|p| p.over(all)).map(|p| line_log_e(p.n, p.g, TAU)).collect();
+    places.iter_mut().for_each(|p| *p = p.over(noise));
     // Towards the ends of a window the background takes most of a line; what is left there would only pose as evidence.
     let usual = middle(places.iter().map(|p| p.g[0]).collect());
-    let masked: Vec<bool> = places.iter().map(|p| p.g[0] < TELLING * usual).collect();
-    let log_e = e_values(&score);
+    let masked: Vec<bool> = places
+        .iter()
+        .map(|p| p.g[0] < if pattern.lines > 1 { COMB_TELLING } else { TELLING } * usual)
+        .collect();
+    let log_e = e_values(&score, pattern);
     Table { low, step, places, score, log_e, masked }
 }
 
-/// Log e-values of places from their scores.
-fn e_values(score: &[f64]) -> Vec<f64> {
+/// Log e-values of places from their scores. A comb that is put off by one distance still meets most of its lines: its scores
+/// are made smaller all together, so that the best place stays the best.
+fn e_values(score: &[f64], pattern: Pattern) -> Vec<f64> {
+    if pattern.lines > 1 {
+        let top = score.iter().copied().fold(COMB_CAP, f64::max);
+        let score: Vec<f64> = score.iter().map(|s| s * COMB_CAP / top).collect();
+        return over_mean(&score, COMB_CAP, (0.5 * PLACES_PER_WIDTH) as usize, FLOOR);
+    }
     over_mean(score, CAP, (0.5 * PLACES_PER_WIDTH) as usize, FLOOR)
 }
 
 /// Half the gain in chi-square by the best two amplitudes.
 fn line_log_e_plain(p: &Place) -> f64 {
-    let (a, b, d) = (p.g[0] + 1e-6, p.g[1], p.g[2] + 1e-6);
-    let det = (a * d - b * b).max(1e-12);
-    0.5 * (d * p.n[0] * p.n[0] - 2.0 * b * p.n[0] * p.n[1] + a * p.n[1] * p.n[1]) / det
+    let [a, d] = p.amplitudes();
+    0.5 * (a * p.n[0] + d * p.n[1])
 }
 
-fn templates(s: &Ready, bases: &Bases, places: impl Iterator<Item = f64>, width: f64) -> Templates {
+fn templates(
+    s: &Ready,
+    bases: &Bases,
+    places: impl Iterator<Item = f64>,
+    (width, pattern): (f64, Pattern),
+) -> Templates {
     let dot = |x: &[f64], y: &[f64]| x.iter().zip(y).map(|(p, q)| p * q).sum::<f64>();
     let (mut shapes, mut information) = (Vec::new(), Vec::new());
     for centre in places {
-        let both = s.f.iter().map(|f| shape(*f, centre, width));
-        let (a, d): (Vec<f64>, Vec<f64>) = both.map(|p| (p[0], p[1])).unzip();
+        let add = |sum: [f64; 2], line: [f64; 2]| [sum[0] + line[0], sum[1] + line[1]];
+        let all = |f: &f64| {
+            let lines = pattern.ranks().map(|rank| shape(*f, centre + rank * pattern.spacing, width));
+            lines.fold([0.0; 2], add)
+        };
+        let (a, d): (Vec<f64>, Vec<f64>) = s.f.iter().map(all).map(|p| (p[0], p[1])).unzip();
         let (mut pa, mut pd) = (a.clone(), d.clone());
         bases.clean(s.basis, &mut pa);
         bases.clean(s.basis, &mut pd);
@@ -196,7 +266,7 @@ fn group(spectra: &[Ready], tables: &Tables, numbers: &[usize], number: usize) -
     }
     let open: Vec<usize> = (0..count).filter(|i| group.open[*i] > 0).collect();
     if !open.is_empty() {
-        let log_e = e_values(&open.iter().map(|i| score[*i]).collect::<Vec<_>>());
+        let log_e = e_values(&open.iter().map(|i| score[*i]).collect::<Vec<_>>(), tables.pattern);
         open.iter().zip(log_e).for_each(|(i, e)| group.log_e[*i] = e);
     }
     group

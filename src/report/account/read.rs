@@ -173,8 +173,17 @@ impl Reader {
 
     /// A sequence may ask after each spectrum: a verdict on more spectra of one series takes the place of the last one.
     fn verdict(&mut self, new: Judged) {
-        let series = |judged: &Judged| (judged.body["tip"].clone(), judged.body["sweeps"][0].clone());
-        self.account.verdicts.retain(|old| old.body["sweeps"].is_null() || series(old) != series(&new));
+        let series = |judged: &Judged| {
+            let first = judged.body.get("series").unwrap_or(&judged.body["sweeps"][0]);
+            (judged.body["tip"].clone(), first.clone())
+        };
+        // Of several states of the tip in one series each has a verdict of its own.
+        let segment = |judged: &Judged| judged.body["segment"].as_u64().unwrap_or(0);
+        let segments = new.body["segments"].as_u64().unwrap_or(1);
+        let replaced = |old: &Judged| {
+            series(old) == series(&new) && (segment(old) == segment(&new) || segment(old) >= segments)
+        };
+        self.account.verdicts.retain(|old| old.body["sweeps"].is_null() || !replaced(old));
         self.account.verdicts.push(new);
     }
 

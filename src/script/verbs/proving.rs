@@ -25,13 +25,13 @@ pub const VERBS: &[Verb] = &[
             ),
             param(
                 "asked",
-                Kind::Fields("| g_from g_to tip_field height alpha"),
-                "what may be there, where it is not g 1.4 to 2.3 and tip fields up to 60 mT; the `height` asked about in units of the noise of a point (4), and the chance of a false proof (0.0003)",
+                Kind::Fields("| g_from g_to tip_field height alpha field_error"),
+                "what may be there, where it is not g 1.4 to 2.3 and tip fields up to 60 mT; the `height` asked about in units of the noise of a point (4), the chance of a false proof (0.0003), and the standard error of each field that was read (10 µT)",
             ),
         ],
         optional: 1,
         gives: "a verdict",
-        summary: "Judges whether spectra at several fields show a moment: `verdict` is `real`, `absent`, `artefact`, `curved` or `undecided`, `reasons` says why. May be asked after each spectrum; stopping at the first proof keeps the chance of a false one. Only with `real` are there `moment`, `g`, `tip_field`, their errors, and `expected(field)`.",
+        summary: "Judges whether spectra at several fields show a moment: `verdict` is `real`, `absent`, `artefact`, `curved` or `undecided`, `reasons` says why. May be asked after each spectrum; stopping at the first proof keeps the chance of a false one. Only with `real` are there `moment`, `g`, `tip_field`, their errors, and `expected(field)`. Where the tip has changed on the way, `changed` is true, `states` has a verdict for each state of the tip, and the verdict itself is on the last one.",
         example: "// let judged = is_real(spectra);  if judged.proved { note(`moment ${with_error(judged.moment, judged.moment_error)}`); }",
         ..in_chapter(Chapter::Analysis)
     },
@@ -94,6 +94,7 @@ fn prior(ctx: &NativeCallContext<'_>, asked: Map) -> Result<Prior, Thrown> {
     prior.height = plain(&mut fields, "height", prior.height)?;
     prior.alpha = plain(&mut fields, "alpha", prior.alpha)?;
     prior.tip_field_t = fields.quantity("tip_field", Dimension::FIELD)?.unwrap_or(prior.tip_field_t);
+    prior.field_error_t = fields.quantity("field_error", Dimension::FIELD)?.unwrap_or(prior.field_error_t);
     fields.finish()?;
     Ok(prior)
 }
@@ -150,20 +151,27 @@ fn is_real(
     let judged = judge(&spectra, &prior)
         .map_err(|error| argument(ctx, &format!("these spectra can't be judged: {error}")))?;
     for one in &judged {
-        let of_tip = if judged.len() > 1 { format!(" (tip state {})", one.tip) } else { String::new() };
+        // Several tips may be given, and one that was given may have changed unasked.
+        let segments = judged.iter().filter(|other| other.tip == one.tip).count();
+        let of_tip = match (judged.len() > segments, segments > 1) {
+            (false, false) => String::new(),
+            (true, false) => format!(" (tip state {})", one.tip),
+            (_, true) => format!(" (tip state {}, part {} of {segments})", one.tip, one.segment + 1),
+        };
         let reason = one.reasons.first().cloned().unwrap_or_default();
         let title = format!("verdict{of_tip}: {}. {reason}", one.verdict.word());
         let mut body = serde_json::to_value(one).unwrap_or_default();
-        let of_tip = taken.iter().filter(|t| t.tip == one.tip);
-        body["sweeps"] = of_tip.map(|t| t.sweep.data.sweep).collect();
+        let of_tip = || taken.iter().filter(|t| t.tip == one.tip).map(|t| t.sweep.data.sweep);
+        body["sweeps"] = of_tip().filter(|n| (one.from_s..=one.to_s).contains(&(*n as f64))).collect();
+        body["series"] = of_tip().next().into();
+        body["segments"] = segments.into();
         host.record(ctx, Statement::Judgement { what: "verdict".to_owned(), sweep: None, title, body })?;
     }
     // The last tip state is the one that can still be measured with.
-    judged
-        .into_iter()
-        .last()
-        .map(|last| VerdictHandle(Rc::new(last)))
-        .ok_or_else(|| argument(ctx, "there is nothing to judge"))
+    let mut states: Vec<VerdictHandle> =
+        judged.into_iter().map(|one| VerdictHandle(Rc::new(one), Rc::new([]))).collect();
+    let last = states.pop().ok_or_else(|| argument(ctx, "there is nothing to judge"))?;
+    Ok(VerdictHandle(last.0, states.into()))
 }
 
 fn plan_fields(
@@ -241,6 +249,11 @@ fn register_verdict(engine: &mut Engine) {
     });
     engine.register_get("reasons", |verdict: &mut VerdictHandle| -> Array {
         verdict.0.reasons.iter().map(|reason| Dynamic::from(reason.clone())).collect()
+    });
+    engine.register_get("changed", |verdict: &mut VerdictHandle| !verdict.1.is_empty());
+    engine.register_get("states", |verdict: &mut VerdictHandle| -> Array {
+        let this = VerdictHandle(Rc::clone(&verdict.0), Rc::new([]));
+        verdict.1.iter().cloned().chain([this]).map(Dynamic::from).collect()
     });
     engine.register_get("next", |verdict: &mut VerdictHandle| verdict.0.next.clone().unwrap_or_default());
     engine.register_get("lines", |verdict: &mut VerdictHandle| lines(&verdict.0));

@@ -1,0 +1,183 @@
+//! Lines of one moment at equal distances, as a nuclear spin makes them.
+//!
+//! Each line of such a comb is also a place where the others might be, so a single line of it hardly stands out in its
+//! window. The whole comb does. How many lines it has and how far apart they are is read from each spectrum without regard
+//! to the field, so that asking for such a comb instead of a line keeps what [`evidence`](super::evidence) promises.
+
+use super::centres::{Centre, Shape, gain};
+use super::clean::Bases;
+use super::spectra::Ready;
+use super::tables::{PLACES_PER_WIDTH, Place, Tables, shape as line};
+
+/// Equal lines at equal distances about a middle.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) struct Pattern {
+    pub lines: usize,
+    /// Distance of neighbours, Hz; nothing for one line.
+    pub spacing: f64,
+}
+
+impl Pattern {
+    pub const ONE: Pattern = Pattern { lines: 1, spacing: 0.0 };
+
+    /// Where the lines lie from their middle, in distances.
+    pub fn ranks(self) -> impl Iterator<Item = f64> {
+        (0..self.lines).map(move |j| j as f64 - 0.5 * (self.lines - 1) as f64)
+    }
+}
+
+/// Most lines of a comb, and the least distance in places.
+const MOST: usize = 8;
+const NEAREST: usize = 5;
+/// What a comb has to explain more than one line does: a factor, and half chi-square for each spectrum.
+const MORE: (f64, f64) = (1.25, 3.0);
+/// No spectrum counts for more than this: one alone may be spoilt.
+const TOP: f64 = 300.0;
+/// Spectra that are looked at, and patterns that are asked.
+const LOOKED_AT: usize = 8;
+const ASKED: usize = 2;
+/// By how much a comb has to explain more than its best line alone: a factor, and a gain in half chi-square.
+const EXPLAINS: (f64, f64) = (1.3, 15.0);
+
+/// The likeliest patterns, with the number of the width that the lines have.
+pub(super) fn patterns(spectra: &[Ready], bases: &Bases, all: &[&Tables]) -> Vec<(usize, Pattern)> {
+    let every = spectra.len().div_ceil(LOOKED_AT).max(1);
+    let looked = |tables: &Tables| -> Vec<Vec<Place>> {
+        tables.all.iter().step_by(every).map(|t| t.places.clone()).collect()
+    };
+    let explained = |windows: &[Vec<Place>], known: &Known, (lines, spacing): (usize, usize)| -> f64 {
+        let comb = known.comb(lines, spacing);
+        windows.iter().map(|places| strongest(places, &comb, spacing).min(TOP)).sum()
+    };
+    let mut found: Vec<(f64, usize, Pattern)> = Vec::new();
+    let mut one = 0.0f64;
+    for (number, tables) in all.iter().enumerate() {
+        let (windows, known) = (looked(tables), Known::new(spectra, bases, tables.width));
+        one = one.max(explained(&windows, &known, (1, 0)));
+        let longest = windows.iter().map(Vec::len).max().unwrap_or(0);
+        for lines in 2..=MOST {
+            let distances = NEAREST..=(longest / (lines - 1)).max(NEAREST);
+            let each = distances.map(|spacing| (explained(&windows, &known, (lines, spacing)), spacing));
+            let Some((sum, spacing)) = each.max_by(|a, b| a.0.total_cmp(&b.0)) else { continue };
+            let spacing = tables.width / PLACES_PER_WIDTH * spacing as f64;
+            found.push((sum, number, Pattern { lines, spacing }));
+        }
+    }
+    let least = MORE.0 * one + MORE.1 * spectra.len().div_ceil(every) as f64;
+    found.retain(|(sum, _, _)| *sum > least);
+    found.sort_by(|a, b| b.0.total_cmp(&a.0));
+    found.truncate(ASKED);
+    found.into_iter().map(|(_, number, pattern)| (number, pattern)).collect()
+}
+
+/// What two lines of one window have in common, by their distance in places, in units of the information about one.
+struct Known {
+    /// Symmetric with symmetric, symmetric with dispersive, dispersive with dispersive part.
+    lags: Vec<[f64; 3]>,
+}
+
+impl Known {
+    fn new(spectra: &[Ready], bases: &Bases, width: f64) -> Self {
+        let Some(s) = spectra.first() else { return Known { lags: Vec::new() } };
+        let from = s.f[0] + width;
+        let parts = |centre: f64| {
+            let both: Vec<[f64; 2]> = s.f.iter().map(|f| line(*f, centre, width)).collect();
+            [0, 1].map(|i| both.iter().map(|p| p[i]).collect::<Vec<f64>>())
+        };
+        // About the middle of the window, where the background takes as much as anywhere.
+        let middle = s.f[0] + 0.5 * s.span();
+        let mut cleaned = parts(middle);
+        cleaned.iter_mut().for_each(|part| bases.clean(s.basis, part));
+        let dot = |a: &[f64], b: &[f64]| a.iter().zip(b).map(|(p, q)| p * q).sum::<f64>();
+        let own = dot(&cleaned[0], &parts(middle)[0]).max(1e-9);
+        let many = (0.9 * (s.span() - 2.0 * width) / width * PLACES_PER_WIDTH).max(1.0) as usize;
+        let lag = |k: usize| {
+            let off = width / PLACES_PER_WIDTH * k as f64;
+            // To the side where there is room.
+            let [up, down] = [middle + off, middle - off].map(parts);
+            let beside = if middle - off > from { &down } else { &up };
+            [dot(&cleaned[0], &beside[0]), 0.0, dot(&cleaned[1], &beside[1])].map(|v| v / own)
+        };
+        Known { lags: (0..many.min(MOST * 40)).map(lag).collect() }
+    }
+
+    /// Information about a comb of which so many lines lie in the window, for each number of them up to all.
+    fn comb(&self, lines: usize, spacing: usize) -> Vec<[f64; 3]> {
+        let lag = |k: usize| self.lags.get(k * spacing).copied().unwrap_or([0.0; 3]);
+        let of = |seen: usize| {
+            let mut sum = lag(0).map(|v| v * seen as f64);
+            for k in 1..seen {
+                let both = lag(k);
+                (0..3).for_each(|i| sum[i] += 2.0 * (seen - k) as f64 * both[i]);
+            }
+            sum
+        };
+        (1..=lines).map(of).collect()
+    }
+}
+
+/// The most that a comb anywhere in a window explains, half chi-square. At least half of its lines have to lie inside.
+fn strongest(places: &[Place], comb: &[[f64; 3]], spacing: usize) -> f64 {
+    let lines = comb.len();
+    let Some(usual) = places.get(places.len() / 2).map(|p| p.g[0]) else { return 0.0 };
+    let ahead = (lines / 2) * spacing;
+    let mut most = 0.0f64;
+    for start in 0..places.len() + 2 * ahead - (lines - 1).min(2 * (lines / 2)) * spacing {
+        let (mut n, mut seen) = ([0.0; 2], 0);
+        for j in 0..lines {
+            if let Some(p) = (start + j * spacing).checked_sub(ahead).and_then(|i| places.get(i)) {
+                n = [n[0] + p.n[0], n[1] + p.n[1]];
+                seen += 1;
+            }
+        }
+        if 2 * seen >= lines && seen > 0 {
+            let [a, _, d] = comb[seen - 1].map(|v| v * usual);
+            most = most.max(0.5 * (n[0] * n[0] / a.max(1e-9) + n[1] * n[1] / d.max(1e-9)));
+        }
+    }
+    most
+}
+
+/// The number of lines that explains most about given middles, with how far its middle lies from the given one; nothing
+/// where one line alone does as well.
+pub(super) fn count(spectra: &[Ready], bases: &Bases, shape: Shape, seen: &[Centre]) -> Option<(Shape, f64)> {
+    let every = seen.len().div_ceil(LOOKED_AT).max(1);
+    let total = |shape: Shape, off: f64| -> f64 {
+        seen.iter().step_by(every).map(|c| gain(&spectra[c.index], bases, shape, c.f + off).0).sum()
+    };
+    let Pattern { lines, spacing } = shape.pattern;
+    let (first, many) = (-(lines as i64) / 2 - 2, lines as i64 + 2);
+    let with = |lines: usize| Shape { pattern: Pattern { lines, spacing }, ..shape };
+    let single = (first..first + many + 4)
+        .map(|i| total(with(1), spacing * (i as f64 + if lines % 2 == 0 { 0.5 } else { 0.0 })))
+        .fold(0.0, f64::max);
+    let mut best = (0.0, shape, 0.0);
+    for count in 2.max(lines.saturating_sub(2))..=(lines + 2).min(MOST) {
+        for shift in -2..=2i64 {
+            // Lines stay on the lines that were found.
+            let half = if (count + lines) % 2 == 1 { 0.5 } else { 0.0 };
+            let off = spacing * (shift as f64 + half);
+            let value = total(with(count), off);
+            if value > best.0 {
+                best = (value, with(count), off);
+            }
+        }
+    }
+    (best.0 > EXPLAINS.0 * single + EXPLAINS.1).then_some((best.1, best.2))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_comb_adds_up_and_a_wrong_distance_does_not() {
+        let mut places = vec![Place { n: [0.0; 2], g: [1.0, 0.0, 1.0] }; 120];
+        (0..4).for_each(|j| places[30 + 9 * j].n[0] = 6.0);
+        let apart: Vec<[f64; 3]> = (1..=4).map(|seen| [f64::from(seen), 0.0, f64::from(seen)]).collect();
+        // Four lines of height six with nothing in common: half of 4 × 6².
+        assert!((strongest(&places, &apart, 9) - 72.0).abs() < 1e-9);
+        assert!(strongest(&places, &apart, 8) < 40.0);
+        assert_eq!(Pattern { lines: 4, spacing: 1.0 }.ranks().collect::<Vec<_>>(), [-1.5, -0.5, 0.5, 1.5]);
+    }
+}

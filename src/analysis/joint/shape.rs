@@ -1,0 +1,243 @@
+//! The shape that all spectra share, fitted together with each centre and height.
+//!
+//! An asymmetric line hardly differs from a symmetric one a little beside it, the more so once the background is taken
+//! out. An error of the common asymmetry therefore moves all centres together: it hardly touches the moment, but goes
+//! into the tip field in full. Here it is carried along: the covariance of two centres is their own variance, where they
+//! are the same one, and what the errors of the common width and asymmetry do to both (common practice: elimination of the
+//! inner unknowns of a least-squares problem by blocks).
+
+#![allow(
+    clippy::needless_range_loop,
+    reason = "rows and columns of small matrices are named by their numbers"
+)]
+
+use super::centres::{Centre, Shape};
+use super::clean::Bases;
+use super::spectra::Ready;
+use crate::analysis::order::middle;
+
+/// Prior standard error of the asymmetry about zero, and of the width relative to itself.
+const ASYMMETRY: f64 = 1.0;
+const WIDTH: f64 = 0.7;
+/// The same of the distance of lines about where it was found, in widths.
+const SPACING: f64 = 1.0;
+const TURNS: usize = 8;
+/// Places at which noise is looked at, in all spectra together.
+const MOST_PLACES: usize = 240;
+/// Median of chi-square with one degree of freedom.
+const MEDIAN: f64 = 0.4549;
+/// A step smaller than this part of a width is none.
+const STANDS: f64 = 1e-4;
+
+/// What one spectrum says about its centre and height (own) and about width, asymmetry and distance of lines (shared).
+struct Block {
+    own: [[f64; 2]; 2],
+    mixed: [[f64; SHARED]; 2],
+    shared: [[f64; SHARED]; SHARED],
+    own_right: [f64; 2],
+    shared_right: [f64; SHARED],
+    chi_square: f64,
+}
+
+const SHARED: usize = 3;
+
+/// By elimination; none where a pivot is lost in rounding.
+fn inverse<const N: usize>(mut m: [[f64; N]; N]) -> Option<[[f64; N]; N]> {
+    let size: [f64; N] = std::array::from_fn(|i| m[i][i]);
+    let mut inverse = [[0.0; N]; N];
+    (0..N).for_each(|i| inverse[i][i] = 1.0);
+    for i in 0..N {
+        let pivot = m[i][i];
+        if !(pivot > 1e-12 * size[i]) {
+            return None;
+        }
+        m[i].iter_mut().chain(&mut inverse[i]).for_each(|v| *v /= pivot);
+        for k in (0..N).filter(|k| *k != i) {
+            let factor = m[k][i];
+            for j in 0..N {
+                m[k][j] -= factor * m[i][j];
+                inverse[k][j] -= factor * inverse[i][j];
+            }
+        }
+    }
+    Some(inverse)
+}
+
+fn times<const M: usize, const N: usize>(m: [[f64; N]; M], v: [f64; N]) -> [f64; M] {
+    m.map(|row| row.iter().zip(v).map(|(a, b)| a * b).sum())
+}
+
+/// Lengths in widths of the shape, so that all unknowns are of the order of one.
+fn block(s: &Ready, bases: &Bases, shape: Shape, centre: f64, height: f64) -> Block {
+    let mut columns: [Vec<f64>; 2 + SHARED] = std::array::from_fn(|_| Vec::with_capacity(s.f.len()));
+    for f in &s.f {
+        let mut values = [0.0; 2 + SHARED];
+        for rank in shape.pattern.ranks() {
+            let z = 2.0 * (f - centre - rank * shape.pattern.spacing) / shape.width;
+            let l = 1.0 / (1.0 + z * z);
+            let bent = shape.sign * height * (shape.asymmetry * (1.0 - z * z) - 2.0 * z) * l * l;
+            let own = shape.sign * (1.0 + shape.asymmetry * z) * l;
+            let line = [-2.0 * bent, own, -z * bent, shape.sign * height * z * l, -2.0 * rank * bent];
+            values.iter_mut().zip(line).for_each(|(sum, v)| *sum += v);
+        }
+        columns.iter_mut().zip(values).for_each(|(c, v)| c.push(v));
+    }
+    columns.iter_mut().for_each(|c| bases.clean(s.basis, c));
+    let rest: Vec<f64> = s.y.iter().zip(&columns[1]).map(|(y, m)| y - height * m).collect();
+    let dot = |a: &[f64], b: &[f64]| a.iter().zip(b).map(|(p, q)| p * q).sum::<f64>();
+    let pair = |i: usize, j: usize| dot(&columns[i], &columns[j]);
+    Block {
+        own: std::array::from_fn(|a| std::array::from_fn(|b| pair(a, b))),
+        mixed: std::array::from_fn(|a| std::array::from_fn(|b| pair(a, 2 + b))),
+        shared: std::array::from_fn(|a| std::array::from_fn(|b| pair(2 + a, 2 + b))),
+        own_right: std::array::from_fn(|a| dot(&columns[a], &rest)),
+        shared_right: std::array::from_fn(|a| dot(&columns[2 + a], &rest)),
+        chi_square: dot(&rest, &rest),
+    }
+}
+
+/// The problem at one set of unknowns, the own ones of each spectrum eliminated.
+struct Reduced {
+    blocks: Vec<Block>,
+    /// Inverse of the reduced matrix of what is shared.
+    covariance: [[f64; SHARED]; SHARED],
+    step: [f64; SHARED],
+    chi_square: f64,
+}
+
+fn reduced(
+    spectra: &[Ready],
+    bases: &Bases,
+    (shape, first): (Shape, Shape),
+    seen: &[Centre],
+) -> Option<Reduced> {
+    let of = |c: &Centre| block(&spectra[c.index], bases, shape, c.f, c.height);
+    let blocks: Vec<Block> = seen.iter().map(of).collect();
+    let prior = [(first.width / shape.width * WIDTH).powi(-2), ASYMMETRY.powi(-2), SPACING.powi(-2)];
+    let apart = first.pattern.spacing - shape.pattern.spacing;
+    let off = [(first.width - shape.width) / shape.width, -shape.asymmetry, apart / shape.width];
+    let mut matrix = [[0.0; SHARED]; SHARED];
+    (0..SHARED).for_each(|i| matrix[i][i] = prior[i]);
+    let mut right: [f64; SHARED] = std::array::from_fn(|i| prior[i] * off[i]);
+    let mut chi_square: f64 = (0..SHARED).map(|i| prior[i] * off[i] * off[i]).sum();
+    for b in &blocks {
+        let own = inverse(b.own)?;
+        let solved = times(own, b.own_right);
+        for i in 0..SHARED {
+            let across = times(own, [b.mixed[0][i], b.mixed[1][i]]);
+            for j in 0..SHARED {
+                matrix[j][i] += b.shared[j][i] - b.mixed[0][j] * across[0] - b.mixed[1][j] * across[1];
+            }
+            right[i] += b.shared_right[i] - b.mixed[0][i] * solved[0] - b.mixed[1][i] * solved[1];
+        }
+        chi_square += b.chi_square;
+    }
+    let covariance = inverse(matrix)?;
+    Some(Reduced { blocks, covariance, step: times(covariance, right), chi_square })
+}
+
+/// All unknowns a part of a step further on.
+fn moved(shape: Shape, seen: &[Centre], r: &Reduced, part: f64) -> Option<(Shape, Vec<Centre>)> {
+    let step = r.step.map(|s| part * s);
+    let mut moved = Vec::with_capacity(seen.len());
+    for (c, b) in seen.iter().zip(&r.blocks) {
+        let mixed = times(b.mixed, step);
+        let own =
+            times(inverse(b.own)?, [part * b.own_right[0] - mixed[0], part * b.own_right[1] - mixed[1]]);
+        moved.push(Centre {
+            f: c.f + shape.width * own[0].clamp(-0.3, 0.3),
+            height: (c.height + own[1]).max(0.1 * c.height),
+            ..*c
+        });
+    }
+    let width = shape.width * (1.0 + step[0].clamp(-0.3, 0.3));
+    let asymmetry = shape.asymmetry + step[1].clamp(-0.5, 0.5);
+    let mut pattern = shape.pattern;
+    pattern.spacing += shape.width * step[2].clamp(-0.3, 0.3);
+    Some((Shape { width, asymmetry, pattern, ..shape }, moved))
+}
+
+/// Improves shape, centres and heights together, and gives the centres their errors.
+pub(super) fn refine(
+    spectra: &[Ready],
+    bases: &Bases,
+    start: Shape,
+    seen: &[Centre],
+) -> Option<(Shape, Vec<Centre>)> {
+    let (mut shape, mut centres) = (start, seen.to_vec());
+    let first = start;
+    let mut now = reduced(spectra, bases, (shape, first), &centres)?;
+    for _ in 0..TURNS {
+        let mut better = None;
+        for part in [1.0, 0.3, 0.1] {
+            let (s, c) = moved(shape, &centres, &now, part)?;
+            let next = reduced(spectra, bases, (s, first), &c)?;
+            if next.chi_square < now.chi_square {
+                better = Some((s, c, next));
+                break;
+            }
+        }
+        let Some((s, c, next)) = better else { break };
+        let gained = now.chi_square - next.chi_square;
+        (shape, centres, now) = (s, c, next);
+        if gained < STANDS {
+            break;
+        }
+    }
+    let noise = noise(spectra, bases, shape, &centres);
+    let scale = shape.width * noise.sqrt();
+    let root = lower(now.covariance);
+    for (c, b) in centres.iter_mut().zip(&now.blocks) {
+        let own = inverse(b.own)?;
+        c.error = scale * own[0][0].sqrt();
+        c.height_error = (noise * own[1][1]).sqrt();
+        // How the centre goes with what is shared, by the square root of its covariance.
+        let with: [f64; SHARED] = std::array::from_fn(|i| times(own, [b.mixed[0][i], b.mixed[1][i]])[0]);
+        c.common = std::array::from_fn(|k| scale * (0..SHARED).map(|i| with[i] * root[i][k]).sum::<f64>());
+    }
+    shape.spacing_error = if shape.pattern.lines > 1 { scale * now.covariance[2][2].sqrt() } else { 0.0 };
+    Some((shape, centres))
+}
+
+/// How many times the variance at the width of the line is that of white noise, one at least: from lines fitted to what is
+/// left, at places a width apart.
+fn noise(spectra: &[Ready], bases: &Bases, shape: Shape, seen: &[Centre]) -> f64 {
+    let each = (MOST_PLACES / seen.len().max(1)).max(2);
+    let mut gains = Vec::with_capacity(MOST_PLACES);
+    for c in seen {
+        let s = &spectra[c.index];
+        let line = |centre: f64| {
+            let mut m: Vec<f64> = s.f.iter().map(|f| shape.at(*f, centre)).collect();
+            bases.clean(s.basis, &mut m);
+            m
+        };
+        let dot = |a: &[f64], b: &[f64]| a.iter().zip(b).map(|(p, q)| p * q).sum::<f64>();
+        let own = line(c.f);
+        let rest: Vec<f64> = s.y.iter().zip(&own).map(|(y, m)| y - c.height * m).collect();
+        let many = ((s.span() / shape.width - 2.0).floor().max(1.0) as usize).min(each);
+        let apart = (s.span() - 2.0 * shape.width) / many as f64;
+        for k in 0..many {
+            let m = line(s.f[0] + shape.width + apart * (k as f64 + 0.5));
+            gains.push(dot(&m, &rest).powi(2) / dot(&m, &m).max(1e-9));
+        }
+    }
+    (middle(gains) / MEDIAN).max(1.0)
+}
+
+/// Lower triangular square root of a symmetric matrix, by rows.
+fn lower(m: [[f64; SHARED]; SHARED]) -> [[f64; SHARED]; SHARED] {
+    let mut l = [[0.0; SHARED]; SHARED];
+    for i in 0..SHARED {
+        for j in 0..=i {
+            let s = m[i][j] - (0..j).map(|k| l[i][k] * l[j][k]).sum::<f64>();
+            l[i][j] = if i == j {
+                s.max(0.0).sqrt()
+            } else if l[j][j] > 0.0 {
+                s / l[j][j]
+            } else {
+                0.0
+            };
+        }
+    }
+    l
+}
