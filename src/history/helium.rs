@@ -171,7 +171,7 @@ mod tests {
         assert_eq!(used(&[58.0, 58.1]), nothing);
         assert_eq!(used(&[58.1, 58.0, 58.1, 58.0, 58.1, 58.0]), nothing);
         assert_eq!(used(&[58.1, 57.9, 58.0, 57.6, 57.5, 57.1]), "1.00 L used");
-        assert_eq!(used(&[58.1, 58.0, 78.0, 77.9, 77.9]), "0.20 L used, 20.0 L filled in");
+        assert_eq!(used(&[58.1, 58.0, 78.0, 77.9, 77.9]), "0.27 L used, 20.1 L filled in");
     }
 
     const MARK_M3: f64 = 0.01;

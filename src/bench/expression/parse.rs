@@ -82,9 +82,6 @@ fn tokenize(text: &str) -> Result<Vec<(Token, usize)>, ExpressionError> {
             rest = &rest[first.len_utf8()..];
         } else if first.is_ascii_digit() || first == '.' {
             let (quantity, length) = literal(rest).map_err(|e| fault(column, e.to_string()))?;
-            if !quantity.si.is_finite() {
-                return Err(fault(column, "this number is larger than any that is known here"));
-            }
             tokens.push((Token::Literal(quantity), column));
             rest = &rest[length..];
         } else if first.is_alphabetic() || first == '_' {

@@ -106,6 +106,10 @@ kinds! {
         let lost = part(0.0, f64::INFINITY, link(kind));
         vec![Planned { times: Some(1), on: Some(TASKS.to_owned()), ..lost }]
     },
+    Silence => |rng| {
+        let heard = rng.random_bool(0.5);
+        lasting(between(rng, 1.5, 600.0), link(LinkTrouble::NoReply { heard }))
+    },
     Quench => |_| at_once(world(Fault::Quench)),
     TipCrash => |_| at_once(world(Fault::TipCrash)),
     StageWarm => |rng| {
@@ -165,7 +169,8 @@ kinds! {
 }
 
 /// Outages are drawn apart from what was there before them.
-const OUTAGES: [Kind; 4] = [Kind::ShortOutage, Kind::GaugesAway, Kind::InstrumentAway, Kind::AllAway];
+const OUTAGES: [Kind; 5] =
+    [Kind::Silence, Kind::ShortOutage, Kind::GaugesAway, Kind::InstrumentAway, Kind::AllAway];
 
 /// What goes out together on a bench with five instruments: channels by the names of the shipped benches, and tasks. The
 /// gauges stand last: a run can wait for them.
