@@ -105,8 +105,7 @@ pub(super) fn step(line: &Line<'_>, order: &[usize]) -> Option<usize> {
         log_sum(fits)
     };
     let none = evidence(n, 0.0);
-    let each: Vec<f64> =
-        (2..n - 1).map(|after| log_sum([10.0, 100.0].map(|s| evidence(after, s)).into_iter())).collect();
+    let each: Vec<f64> = (2..n - 1).map(|after| log_sum([10.0, 100.0].map(|s| evidence(after, s)))).collect();
     let total = log_sum(each.iter().copied()) - (2.0 * each.len() as f64).ln();
     let best = (0..each.len()).max_by(|a, b| each[*a].total_cmp(&each[*b]))?;
     (total - none > STEPS).then_some(best + 2)

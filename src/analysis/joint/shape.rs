@@ -48,7 +48,7 @@ fn inverse<const N: usize>(mut m: [[f64; N]; N]) -> Option<[[f64; N]; N]> {
     (0..N).for_each(|i| inverse[i][i] = 1.0);
     for i in 0..N {
         let pivot = m[i][i];
-        if !(pivot > 1e-12 * size[i]) {
+        if pivot.is_nan() || pivot <= 1e-12 * size[i] {
             return None;
         }
         m[i].iter_mut().chain(&mut inverse[i]).for_each(|v| *v /= pivot);
