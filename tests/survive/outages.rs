@@ -237,6 +237,9 @@ fn one_outage(number: usize) -> (&'static str, Option<Duration>) {
     }
 }
 
+/// By what was done and how it came out: how often, and the longest time until the bench was safe.
+type Counts = BTreeMap<(&'static str, &'static str), (usize, Duration)>;
+
 /// Two hundred times as fast as the clock on the wall.
 const OUTAGE_PACE: &str = "200";
 
@@ -245,7 +248,7 @@ const OUTAGE_PACE: &str = "200";
 fn whatever_is_killed_or_stopped_in_an_outage_the_bench_is_safe_soon_after_it() {
     let cases = campaign(12, 300);
     let next = Mutex::new(0..cases);
-    let table: Mutex<BTreeMap<(&str, &str), (usize, Duration)>> = Mutex::default();
+    let table: Mutex<Counts> = Mutex::default();
     let failures: Mutex<Vec<String>> = Mutex::default();
     std::thread::scope(|scope| {
         for _ in 0..3 {
