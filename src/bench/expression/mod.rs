@@ -79,7 +79,11 @@ impl Condition {
     /// Interlocks show with these how far they are from tripping.
     pub fn distance(&self, readings: &impl Readings) -> Option<(f64, f64)> {
         match &self.root {
-            Truth::Compare(_, left, right) => Some((left.eval(readings)?, right.eval(readings)?)),
+            Truth::Compare(_, left, right) => {
+                let sides = (left.eval(readings)?, right.eval(readings)?);
+                // Sums of the largest numbers run over; how far such a one is away is no number.
+                (sides.0.is_finite() && sides.1.is_finite()).then_some(sides)
+            }
             _ => None,
         }
     }
