@@ -104,6 +104,8 @@ impl Known {
                     }
                     left.seen = true;
                 }
+                // What arrives slowly is on its way until it was seen there; whoever set it waits for that.
+                (Some(left), Some(_)) if !left.seen && channel.tolerance.is_some() => {}
                 (Some(left), shown) => {
                     let now =
                         shown.map_or_else(|| "a value beyond its range".to_owned(), |v| channel.show(v));

@@ -164,12 +164,12 @@ pub const PROMISES: [Promise; 47] = [
     ),
     ends(
         "one instrument away for up to an hour, then back",
-        "waited for in a hold; after its patience, 15 min, the run ends and what can be parked is, the rest within 10 s after it is back",
+        "the run ends if it is not waited for; what can be parked is, the rest within 10 s after it is back",
         "safety::cases::an_instrument_away",
     ),
     ends(
         "all links away for up to an hour, then back",
-        "waited for; after the patience, 15 min, the run ends; safe within 10 s after they are back",
+        "the run ends if they are not waited for; safe within 10 s after they are back",
         "safety::cases::all_away",
     ),
 ];
