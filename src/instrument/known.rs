@@ -104,8 +104,8 @@ impl Known {
                     }
                     left.seen = true;
                 }
-                // What arrives slowly is on its way until it was seen there; whoever set it waits for that.
-                (Some(left), Some(_)) if !left.seen && channel.tolerance.is_some() => {}
+                // A field is on its way until it was seen there; whoever set it waits for that.
+                (Some(left), Some(_)) if !left.seen && is_field(channel) => {}
                 (Some(left), shown) => {
                     let now =
                         shown.map_or_else(|| "a value beyond its range".to_owned(), |v| channel.show(v));
@@ -135,8 +135,11 @@ impl Known {
 /// Whether what it shows can be compared with what it was told. A field on its way shows something else, and only its
 /// tolerance says how much.
 fn is_comparable(channel: &Channel) -> bool {
-    let field = matches!(channel.role, Some(Role::FieldZ | Role::FieldX));
-    !field || channel.tolerance.is_some()
+    !is_field(channel) || channel.tolerance.is_some()
+}
+
+fn is_field(channel: &Channel) -> bool {
+    matches!(channel.role, Some(Role::FieldZ | Role::FieldX))
 }
 
 /// How far a channel may stand from how it was left.
