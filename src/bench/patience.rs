@@ -1,11 +1,10 @@
 //! Patience: how failures of commands are met, and how often instruments are looked at.
 
 use super::read::Reader;
-use crate::diagnostic::{Code, meant};
 use crate::document::{Node, Problem};
 use crate::quantity::Dimension;
 use noctule_ground::section;
-use noctule_ground::section::{Field, Kind, Range, TIME, Value};
+use noctule_ground::section::{Field, Kind, Range, TIME, Value, choice};
 
 const AT_LEAST: Kind = Kind::Quantity(Dimension::TIME, Range::Held(0.05, f64::INFINITY));
 
@@ -85,13 +84,7 @@ fn if_changed() -> Vec<&'static str> {
 
 impl Value for IfChanged {
     fn read(node: Node<'_>, _: &Field, problems: &mut Vec<Problem>) -> Option<Self> {
-        let word = node.source();
-        let found = IF_CHANGED.iter().find(|(name, _)| *name == word).map(|(_, action)| *action);
-        if found.is_none() {
-            let message = "what is done about a difference is Restore, Hold or Park";
-            problems.push(node.problem(message, meant(word, if_changed())).coded(Code::BenchField));
-        }
-        found
+        choice(node, &IF_CHANGED, "what is done about a difference is Restore, Hold or Park", problems)
     }
 }
 

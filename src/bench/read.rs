@@ -139,17 +139,6 @@ impl Reader {
     pub(super) fn follows(&self, name: &str) -> bool {
         self.lost.contains(name) || (self.lost_role && Role::from_name(name).is_some())
     }
-
-    /// The bare word of a choice. One in quotes is understood, and complained about.
-    pub(super) fn word<'t>(&mut self, node: Node<'t>) -> Option<&'t str> {
-        let source = node.source();
-        let inside = source.strip_prefix('"').and_then(|rest| rest.strip_suffix('"'));
-        if let Some(inside) = inside {
-            let help = Some(format!("write {inside}, without quotes"));
-            self.report(Code::BenchField, node, "this is a word, not a text", help);
-        }
-        inside.or(node.label())
-    }
 }
 
 fn read_bench(root: Node<'_>, reader: &mut Reader) -> Option<Bench> {

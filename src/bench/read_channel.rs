@@ -8,7 +8,7 @@ use crate::diagnostic::{Code, meant};
 use crate::document::{Node, nearest};
 use crate::quantity::{Dimension, Quantity, Unit, unknown_unit};
 use noctule_ground::fields;
-use noctule_ground::section::{Given, Kind, TIME, quantity};
+use noctule_ground::section::{Given, Kind, TIME, choice, quantity, word};
 use noctule_ground::signal::Signal;
 
 fields! {
@@ -22,7 +22,7 @@ fields! {
         optional "max", Kind::OfChannel("a value"), "Largest value that may be set; without both it can only be read.";
         optional "step", Kind::OfChannel("a change"), "Largest single step.";
         optional "slew", Kind::OfChannel("a change per time"), "Fastest change.";
-        or "beyond_step" = "Ramp", Kind::Word(|| vec!["Ramp", "Refuse"]), "What happens to a larger step.";
+        or "beyond_step" = "Ramp", Kind::Word(|| BEYOND.map(|(name, _)| name).to_vec()), "What happens to a larger step.";
         or "settle" = "0 s", TIME, "Waiting time after each set before anything is read.";
         optional "tolerance", Kind::OfChannel("a change"), "A set has arrived only when the value read back is this near.";
         or "arrive_within" = "2 min", TIME, "Longest wait for arrival beyond the time of the ramp.";
@@ -131,7 +131,7 @@ fn read_unit(given: &mut Given<'_>, reader: &mut Reader) -> Option<Unit> {
 
 fn read_role(given: &mut Given<'_>, unit: Option<&Unit>, reader: &mut Reader) -> Option<Role> {
     let node = given.find("role")?;
-    let label = reader.word(node).unwrap_or("");
+    let label = word(node, reader).unwrap_or("");
     let Some(role) = Role::from_name(label) else {
         reader.lost_role = true;
         let help = meant(label, roles());
@@ -245,14 +245,10 @@ fn positive(name: &str, given: &mut Given<'_>, dimension: Dimension, reader: &mu
     Some(value)
 }
 
+const BEYOND: [(&str, BeyondStep); 2] = [("Ramp", BeyondStep::Ramp), ("Refuse", BeyondStep::Refuse)];
+
 fn read_beyond(given: &mut Given<'_>, reader: &mut Reader) -> BeyondStep {
-    let Some(node) = given.find("beyond_step") else { return BeyondStep::Ramp };
-    match reader.word(node) {
-        Some("Ramp") => BeyondStep::Ramp,
-        Some("Refuse") => BeyondStep::Refuse,
-        _ => {
-            reader.report(Code::BenchField, node, "this is `Ramp` or `Refuse`", None);
-            BeyondStep::Ramp
-        }
-    }
+    let node = given.find("beyond_step");
+    let found = node.and_then(|node| choice(node, &BEYOND, "this is `Ramp` or `Refuse`", reader));
+    found.unwrap_or(BeyondStep::Ramp)
 }

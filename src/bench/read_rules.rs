@@ -8,7 +8,7 @@ use crate::diagnostic::{Code, meant};
 use crate::document::{Node, Problem, nearest};
 use crate::quantity::Dimension;
 use noctule_ground::fields;
-use noctule_ground::section::{Field, Given, Kind, Range, TIME, quantity};
+use noctule_ground::section::{Field, Given, Kind, Range, TIME, choice, quantity};
 
 pub(super) fn read_condition(node: Node<'_>, bench: &Bench, reader: &mut Reader) -> Option<Condition> {
     let text = node.string(reader)?;
@@ -240,14 +240,7 @@ fn actions() -> Vec<&'static str> {
 }
 
 fn read_action(node: Node<'_>, reader: &mut Reader) -> Option<Action> {
-    let word = reader.word(node).unwrap_or("");
-    let found = ACTIONS.iter().find(|(name, _)| *name == word);
-    if found.is_none() {
-        let message = "an interlock's action is Warn, Hold, Withdraw, Refill, Park or ParkLatch";
-        let help = meant(word, actions());
-        reader.report(Code::BenchField, node, message, help);
-    }
-    found.map(|(_, action)| *action)
+    choice(node, &ACTIONS, "an interlock's action is Warn, Hold, Withdraw, Refill, Park or ParkLatch", reader)
 }
 
 pub(super) fn read_steps(node: Node<'_>, bench: &Bench, reader: &mut Reader) -> Vec<Step> {

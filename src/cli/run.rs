@@ -145,6 +145,7 @@ pub(super) fn take_instruments(
     source: &BenchSource,
     sequence: &Sequence,
 ) -> Result<lock::Lock, u8> {
+    share_arenas();
     let mut room: Vec<u8> = Vec::new();
     if room.try_reserve_exact(ROOM_BYTES).is_err() {
         let mb = ROOM_BYTES >> 20;
@@ -157,6 +158,18 @@ pub(super) fn take_instruments(
     let me = lock::Holder::me(lock::Role::Runner, &what);
     let instruments = lock::Instruments::of(bench, &source.folder());
     lock::take_after_keeper(&instruments, &me).map_err(|taken| reject(&taken.message))
+}
+
+/// Lets all threads of a run share two arenas of the allocator. By itself the one of the GNU C library sets aside 64 MB of
+/// addresses for nearly each thread: under a limit of addresses a run that needs 360 MB then asks for 1.1 GB, and dies
+/// of it in the middle (measured on the bench of the mimic).
+fn share_arenas() {
+    #[cfg(all(target_os = "linux", target_env = "gnu"))]
+    #[allow(unsafe_code, reason = "it sets one number of the allocator, before any thread is started")]
+    // SAFETY: `mallopt` may be called at any time; it takes two numbers and keeps no pointer.
+    unsafe {
+        libc::mallopt(libc::M_ARENA_MAX, 2);
+    }
 }
 
 fn in_queue(count: usize) -> String {

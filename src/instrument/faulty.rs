@@ -310,6 +310,7 @@ impl Instrument for Faulty {
                 LinkTrouble::LateReply { by_s } => self.late.push((by_s, trouble.until)),
                 LinkTrouble::Garbled => return Err(garbled()),
                 LinkTrouble::ReconnectNeeded if !self.reconnected[index] => return Err(gone()),
+                LinkTrouble::Outage => return Err(gone()),
                 _ => {}
             }
         }

@@ -267,8 +267,7 @@ impl AtWork {
         let Some(sent) = self.on_its_way.filter(|w| w.serial == serial) else { return Arrived::TooLate };
         self.on_its_way = None;
         self.hear_of_task(&sent.command, &outcome, sent.unsure);
-        let link = super::procedure::link_of(bench, &sent.command);
-        let retry = link.map_or(bench.retry, |link| bench.retry_of(link));
+        let retry = super::procedure::retry_of(bench, &sent.command);
         let tries = retry.attempts.saturating_sub(sent.attempts_left).max(1);
         if let (Command::Begin(_), Answered::Failed(error)) = (&sent.command, &outcome) {
             if error.kind == ErrorKind::Busy && sent.unsure && !self.begun_over_another {

@@ -25,8 +25,7 @@ const OFTEN_S: f64 = 600.0;
 impl Supervisor {
     /// Attempts at a command.
     pub(super) fn attempts_for(&self, command: &Command) -> u32 {
-        let link = super::link_of(&self.bench, command);
-        link.map_or(self.bench.retry, |link| self.bench.retry_of(link)).attempts
+        super::procedure::retry_of(&self.bench, command).attempts
     }
 
     /// Takes in what an answer says of the contact with its instrument.
@@ -108,12 +107,9 @@ impl Supervisor {
         }
         // What must not be done twice is not sent again.
         let once_only = matches!(command, Command::Begin(task) if task.kind().once_only());
+        let sent_again = !once_only && !self.contacts.was_asked_after(link);
         let asked = match self.at_work.purpose {
-            Some(Purpose::Call | Purpose::LeaveHold)
-                if !once_only && !self.contacts.was_asked_after(link) =>
-            {
-                true
-            }
+            Some(Purpose::Call | Purpose::LeaveHold) if sent_again => true,
             // The steps into a hold go on without it.
             Some(Purpose::EnterHold) => false,
             _ => return false,

@@ -48,11 +48,11 @@ fn mutated(data: &[u8], random: &mut ChaCha8Rng) -> Vec<u8> {
     bytes
 }
 
-/// With `NOCTULE_FUZZ_S=600` each target is tried for ten minutes, beside those that a fuzzer with eyes runs.
+/// Each target for half a second; with `NOCTULE_FUZZ_S=600` for ten minutes, beside those that a fuzzer with eyes runs.
 #[test]
 fn inputs_near_the_seeds_are_met_for_as_long_as_is_asked_for() {
     let seconds =
-        std::env::var("NOCTULE_FUZZ_S").ok().and_then(|text| text.parse::<f64>().ok()).unwrap_or(0.0);
+        std::env::var("NOCTULE_FUZZ_S").ok().and_then(|text| text.parse::<f64>().ok()).unwrap_or(0.5);
     std::thread::scope(|scope| {
         for (target, body) in bodies::ALL {
             scope.spawn(move || {

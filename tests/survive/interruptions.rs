@@ -6,12 +6,36 @@ use noctule::record::{RunFile, SweepTable};
 use serde_json::Value;
 use std::path::Path;
 use std::process::{Child, Stdio};
+use std::sync::Mutex;
 use std::time::{Duration, Instant};
 
 /// A small number by default, the large one where `NOCTULE_CAMPAIGN=full`, and any other where that is a number.
 pub fn campaign(few: usize, many: usize) -> usize {
     let asked = std::env::var("NOCTULE_CAMPAIGN").ok().and_then(|size| size.parse().ok());
     if full() { many } else { asked.unwrap_or(few) }
+}
+
+/// Tries cases, three at once: what each came to, and the numbers of those that panicked.
+pub fn try_all<T: Send>(
+    cases: std::ops::Range<usize>,
+    one: impl Fn(usize) -> T + Sync + std::panic::RefUnwindSafe,
+) -> (Vec<(usize, T)>, Vec<usize>) {
+    let next = Mutex::new(cases);
+    let (done, failed) = (Mutex::default(), Mutex::default());
+    std::thread::scope(|scope| {
+        for _ in 0..3 {
+            scope.spawn(|| {
+                loop {
+                    let Some(number) = next.lock().unwrap().next() else { return };
+                    match std::panic::catch_unwind(|| one(number)) {
+                        Ok(outcome) => Vec::push(&mut done.lock().unwrap(), (number, outcome)),
+                        Err(_) => Vec::push(&mut failed.lock().unwrap(), number),
+                    }
+                }
+            });
+        }
+    });
+    (done.into_inner().unwrap(), failed.into_inner().unwrap())
 }
 
 /// Whether the large campaigns are asked for.

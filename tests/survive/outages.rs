@@ -3,7 +3,7 @@
 use crate::common::{noctule, say, text, write};
 use crate::everything::EVERYTHING;
 use crate::gate::Gates;
-use crate::interruptions::{campaign, intact, rows, start, sweeps, wait_until};
+use crate::interruptions::{campaign, intact, rows, start, sweeps, try_all, wait_until};
 use crate::keeper::{find_keeper, is_free, keeper_of, signal};
 use crate::lab::{Lab, wall_sweeps};
 use noctule::record::{Outcome, RunFile};
@@ -13,7 +13,6 @@ use rand_chacha::ChaCha8Rng;
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 use std::process::{Child, Stdio};
-use std::sync::Mutex;
 use std::time::{Duration, Instant};
 
 /// A run over gates that has come into its sweeps; its time goes fifty times faster.
@@ -247,33 +246,18 @@ const OUTAGE_PACE: &str = "200";
 #[test]
 fn whatever_is_killed_or_stopped_in_an_outage_the_bench_is_safe_soon_after_it() {
     let cases = campaign(12, 300);
-    let next = Mutex::new(0..cases);
-    let table: Mutex<Counts> = Mutex::default();
-    let failures: Mutex<Vec<String>> = Mutex::default();
-    std::thread::scope(|scope| {
-        for _ in 0..3 {
-            scope.spawn(|| {
-                loop {
-                    let Some(number) = next.lock().unwrap().next() else { return };
-                    let deed = DEEDS[number / 6 % DEEDS.len()];
-                    match std::panic::catch_unwind(|| one_outage(number)) {
-                        Ok((how, safe)) => {
-                            let mut table = table.lock().unwrap();
-                            let (count, slowest) = table.entry((deed, how)).or_default();
-                            *count += 1;
-                            *slowest = (*slowest).max(safe.unwrap_or_default());
-                        }
-                        Err(_) => failures.lock().unwrap().push(format!("{number}, {deed}")),
-                    }
-                }
-            });
-        }
-    });
-    let table = table.lock().unwrap();
-    for ((deed, how), (count, slowest)) in &*table {
+    let deed_of = |number: usize| DEEDS[number / 6 % DEEDS.len()];
+    let (done, failed) = try_all(0..cases, one_outage);
+    let mut table = Counts::new();
+    for (number, (how, safe)) in done {
+        let (count, slowest) = table.entry((deed_of(number), how)).or_default();
+        *count += 1;
+        *slowest = (*slowest).max(safe.unwrap_or_default());
+    }
+    for ((deed, how), (count, slowest)) in &table {
         println!("{count:4} {deed}: {how}, safe after {slowest:?} at most");
     }
-    let failures = failures.lock().unwrap();
+    let failures: Vec<_> = failed.iter().map(|number| (number, deed_of(*number))).collect();
     assert!(failures.is_empty(), "{} of {cases} cases: {failures:#?}", failures.len());
     assert!(table.values().all(|(_, slowest)| *slowest <= Duration::from_secs(10)));
 }

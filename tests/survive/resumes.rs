@@ -5,7 +5,7 @@
 use crate::common::{Said, noctule, say, text, write};
 use crate::everything::{EVERYTHING, POINTS};
 use crate::gate::Gates;
-use crate::interruptions::{campaign, intact, rows, sweeps, wait_until};
+use crate::interruptions::{campaign, intact, rows, sweeps, try_all, wait_until};
 use crate::keeper::{find_keeper, is_free, keeper_of, signal};
 use crate::lab::Lab;
 use noctule::record::RunFile;
@@ -15,7 +15,6 @@ use rand_chacha::ChaCha8Rng;
 use std::collections::BTreeMap;
 use std::path::PathBuf;
 use std::process::{Child, Stdio};
-use std::sync::Mutex;
 use std::time::{Duration, Instant};
 
 const PACE: [&str; 2] = ["--pace", "200"];
@@ -398,28 +397,12 @@ fn one_case(number: usize) -> (Class, String) {
 fn a_resumed_run_goes_on_or_says_what_a_person_must_decide() {
     let cases = campaign(CLASSES.len(), 520);
     let first = std::env::var("NOCTULE_CAMPAIGN_SEED").ok().and_then(|first| first.parse().ok()).unwrap_or(0);
-    let next = Mutex::new(first..first + cases);
-    let table: Mutex<BTreeMap<(Class, String), usize>> = Mutex::default();
-    let failures: Mutex<Vec<String>> = Mutex::default();
-    std::thread::scope(|scope| {
-        for _ in 0..3 {
-            scope.spawn(|| {
-                loop {
-                    let Some(number) = next.lock().unwrap().next() else { return };
-                    match std::panic::catch_unwind(|| one_case(number)) {
-                        Ok(outcome) => *table.lock().unwrap().entry(outcome).or_default() += 1,
-                        Err(_) => failures
-                            .lock()
-                            .unwrap()
-                            .push(format!("{number} {:?}", CLASSES[number % CLASSES.len()])),
-                    }
-                }
-            });
-        }
-    });
-    for ((class, outcome), count) in &*table.lock().unwrap() {
+    let (done, failed) = try_all(first..first + cases, one_case);
+    let mut table: BTreeMap<(Class, String), usize> = BTreeMap::new();
+    done.into_iter().for_each(|(_, outcome)| *table.entry(outcome).or_default() += 1);
+    for ((class, outcome), count) in &table {
         println!("{count:4} {class:?}: {outcome}");
     }
-    let failures = failures.lock().unwrap();
+    let failures: Vec<_> = failed.iter().map(|number| (number, CLASSES[number % CLASSES.len()])).collect();
     assert!(failures.is_empty(), "{} of {cases} cases: {failures:#?}", failures.len());
 }

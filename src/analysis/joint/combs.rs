@@ -6,7 +6,7 @@
 
 use super::centres::{Centre, Shape, gain};
 use super::clean::Bases;
-use super::spectra::Ready;
+use super::spectra::{Ready, dot};
 use super::tables::{PLACES_PER_WIDTH, Place, Tables, shape as line};
 
 /// Equal lines at equal distances about a middle.
@@ -72,8 +72,8 @@ pub(super) fn patterns(spectra: &[Ready], bases: &Bases, all: &[&Tables]) -> Vec
 
 /// What two lines of one window have in common, by their distance in places, in units of the information about one.
 struct Known {
-    /// Symmetric with symmetric, symmetric with dispersive, dispersive with dispersive part.
-    lags: Vec<[f64; 3]>,
+    /// Symmetric with symmetric, dispersive with dispersive part: the two have nothing in common with each other.
+    lags: Vec<[f64; 2]>,
 }
 
 impl Known {
@@ -88,7 +88,6 @@ impl Known {
         let middle = s.f[0] + 0.5 * s.span();
         let mut cleaned = parts(middle);
         cleaned.iter_mut().for_each(|part| bases.clean(s.basis, part));
-        let dot = |a: &[f64], b: &[f64]| a.iter().zip(b).map(|(p, q)| p * q).sum::<f64>();
         let own = dot(&cleaned[0], &parts(middle)[0]).max(1e-9);
         let many = (0.9 * (s.span() - 2.0 * width) / width * PLACES_PER_WIDTH).max(1.0) as usize;
         let lag = |k: usize| {
@@ -96,19 +95,19 @@ impl Known {
             // To the side where there is room.
             let [up, down] = [middle + off, middle - off].map(parts);
             let beside = if middle - off > from { &down } else { &up };
-            [dot(&cleaned[0], &beside[0]), 0.0, dot(&cleaned[1], &beside[1])].map(|v| v / own)
+            [dot(&cleaned[0], &beside[0]), dot(&cleaned[1], &beside[1])].map(|v| v / own)
         };
         Known { lags: (0..many.min(MOST * 40)).map(lag).collect() }
     }
 
     /// Information about a comb of which so many lines lie in the window, for each number of them up to all.
-    fn comb(&self, lines: usize, spacing: usize) -> Vec<[f64; 3]> {
-        let lag = |k: usize| self.lags.get(k * spacing).copied().unwrap_or([0.0; 3]);
+    fn comb(&self, lines: usize, spacing: usize) -> Vec<[f64; 2]> {
+        let lag = |k: usize| self.lags.get(k * spacing).copied().unwrap_or([0.0; 2]);
         let of = |seen: usize| {
             let mut sum = lag(0).map(|v| v * seen as f64);
             for k in 1..seen {
                 let both = lag(k);
-                (0..3).for_each(|i| sum[i] += 2.0 * (seen - k) as f64 * both[i]);
+                (0..2).for_each(|i| sum[i] += 2.0 * (seen - k) as f64 * both[i]);
             }
             sum
         };
@@ -117,7 +116,7 @@ impl Known {
 }
 
 /// The most that a comb anywhere in a window explains, half chi-square. At least half of its lines have to lie inside.
-fn strongest(places: &[Place], comb: &[[f64; 3]], spacing: usize) -> f64 {
+fn strongest(places: &[Place], comb: &[[f64; 2]], spacing: usize) -> f64 {
     let lines = comb.len();
     let Some(usual) = places.get(places.len() / 2).map(|p| p.g[0]) else { return 0.0 };
     let ahead = (lines / 2) * spacing;
@@ -131,7 +130,7 @@ fn strongest(places: &[Place], comb: &[[f64; 3]], spacing: usize) -> f64 {
             }
         }
         if 2 * seen >= lines && seen > 0 {
-            let [a, _, d] = comb[seen - 1].map(|v| v * usual);
+            let [a, d] = comb[seen - 1].map(|v| v * usual);
             most = most.max(0.5 * (n[0] * n[0] / a.max(1e-9) + n[1] * n[1] / d.max(1e-9)));
         }
     }
@@ -174,7 +173,7 @@ mod tests {
     fn a_comb_adds_up_and_a_wrong_distance_does_not() {
         let mut places = vec![Place { n: [0.0; 2], g: [1.0, 0.0, 1.0] }; 120];
         (0..4).for_each(|j| places[30 + 9 * j].n[0] = 6.0);
-        let apart: Vec<[f64; 3]> = (1..=4).map(|seen| [f64::from(seen), 0.0, f64::from(seen)]).collect();
+        let apart: Vec<[f64; 2]> = (1..=4).map(|seen| [f64::from(seen); 2]).collect();
         // Four lines of height six with nothing in common: half of 4 × 6².
         assert!((strongest(&places, &apart, 9) - 72.0).abs() < 1e-9);
         assert!(strongest(&places, &apart, 8) < 40.0);

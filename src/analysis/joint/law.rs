@@ -4,6 +4,7 @@
     reason = "rows and columns of small matrices are named by their numbers"
 )]
 
+use super::spectra::dot;
 use crate::analysis::order::middle;
 
 /// Field over which a smooth bend goes, T. Where the current depends on how far spin and tip are aligned, the gap that the
@@ -216,7 +217,6 @@ fn gls(x: &[f64], y: &[f64], spread: f64, cov: impl Fn(usize, usize) -> f64) -> 
         }
         w
     };
-    let dot = |a: &[f64], b: &[f64]| a.iter().zip(b).map(|(p, q)| p * q).sum::<f64>();
     let (one, line, wy) = (white(&vec![1.0; n]), white(x), white(y));
     let mut bend = white(&x.iter().map(|v| (v / spread).powi(2)).collect::<Vec<_>>());
     let (a, b, d) = (dot(&one, &one), dot(&one, &line), dot(&line, &line));

@@ -6,15 +6,11 @@
 //! are the same one, and what the errors of the common width and asymmetry do to both (common practice: elimination of the
 //! inner unknowns of a least-squares problem by blocks).
 
-#![allow(
-    clippy::needless_range_loop,
-    reason = "rows and columns of small matrices are named by their numbers"
-)]
-
 use super::centres::{Centre, Shape};
 use super::clean::Bases;
-use super::spectra::Ready;
+use super::spectra::{Ready, dot};
 use crate::analysis::order::middle;
+use nalgebra::{SMatrix, SVector};
 
 /// Prior standard error of the asymmetry about zero, and of the width relative to itself.
 const ASYMMETRY: f64 = 1.0;
@@ -31,40 +27,24 @@ const STANDS: f64 = 1e-4;
 
 /// What one spectrum says about its centre and height (own) and about width, asymmetry and distance of lines (shared).
 struct Block {
-    own: [[f64; 2]; 2],
-    mixed: [[f64; SHARED]; 2],
-    shared: [[f64; SHARED]; SHARED],
-    own_right: [f64; 2],
-    shared_right: [f64; SHARED],
+    own: SMatrix<f64, 2, 2>,
+    mixed: SMatrix<f64, 2, SHARED>,
+    shared: SMatrix<f64, SHARED, SHARED>,
+    own_right: SVector<f64, 2>,
+    shared_right: SVector<f64, SHARED>,
     chi_square: f64,
 }
 
 const SHARED: usize = 3;
 
-/// By elimination; none where a pivot is lost in rounding.
-fn inverse<const N: usize>(mut m: [[f64; N]; N]) -> Option<[[f64; N]; N]> {
-    let size: [f64; N] = std::array::from_fn(|i| m[i][i]);
-    let mut inverse = [[0.0; N]; N];
-    (0..N).for_each(|i| inverse[i][i] = 1.0);
-    for i in 0..N {
-        let pivot = m[i][i];
-        if pivot.is_nan() || pivot <= 1e-12 * size[i] {
-            return None;
-        }
-        m[i].iter_mut().chain(&mut inverse[i]).for_each(|v| *v /= pivot);
-        for k in (0..N).filter(|k| *k != i) {
-            let factor = m[k][i];
-            for j in 0..N {
-                m[k][j] -= factor * m[i][j];
-                inverse[k][j] -= factor * inverse[i][j];
-            }
-        }
-    }
-    Some(inverse)
-}
-
-fn times<const M: usize, const N: usize>(m: [[f64; N]; M], v: [f64; N]) -> [f64; M] {
-    m.map(|row| row.iter().zip(v).map(|(a, b)| a * b).sum())
+/// The inverse of a matrix of normal equations; none where a pivot is lost in rounding.
+fn inverse<const N: usize>(m: SMatrix<f64, N, N>) -> Option<SMatrix<f64, N, N>>
+where
+    nalgebra::Const<N>: nalgebra::DimName + nalgebra::DimMin<nalgebra::Const<N>>,
+{
+    let root = m.cholesky()?;
+    let kept = |i: usize| root.l_dirty()[(i, i)].powi(2) > 1e-12 * m[(i, i)];
+    (0..N).all(kept).then(|| root.inverse())
 }
 
 /// Lengths in widths of the shape, so that all unknowns are of the order of one.
@@ -84,14 +64,13 @@ fn block(s: &Ready, bases: &Bases, shape: Shape, centre: f64, height: f64) -> Bl
     }
     columns.iter_mut().for_each(|c| bases.clean(s.basis, c));
     let rest: Vec<f64> = s.y.iter().zip(&columns[1]).map(|(y, m)| y - height * m).collect();
-    let dot = |a: &[f64], b: &[f64]| a.iter().zip(b).map(|(p, q)| p * q).sum::<f64>();
     let pair = |i: usize, j: usize| dot(&columns[i], &columns[j]);
     Block {
-        own: std::array::from_fn(|a| std::array::from_fn(|b| pair(a, b))),
-        mixed: std::array::from_fn(|a| std::array::from_fn(|b| pair(a, 2 + b))),
-        shared: std::array::from_fn(|a| std::array::from_fn(|b| pair(2 + a, 2 + b))),
-        own_right: std::array::from_fn(|a| dot(&columns[a], &rest)),
-        shared_right: std::array::from_fn(|a| dot(&columns[2 + a], &rest)),
+        own: SMatrix::from_fn(pair),
+        mixed: SMatrix::from_fn(|a, b| pair(a, 2 + b)),
+        shared: SMatrix::from_fn(|a, b| pair(2 + a, 2 + b)),
+        own_right: SVector::from_fn(|a, _| dot(&columns[a], &rest)),
+        shared_right: SVector::from_fn(|a, _| dot(&columns[2 + a], &rest)),
         chi_square: dot(&rest, &rest),
     }
 }
@@ -100,8 +79,8 @@ fn block(s: &Ready, bases: &Bases, shape: Shape, centre: f64, height: f64) -> Bl
 struct Reduced {
     blocks: Vec<Block>,
     /// Inverse of the reduced matrix of what is shared.
-    covariance: [[f64; SHARED]; SHARED],
-    step: [f64; SHARED],
+    covariance: SMatrix<f64, SHARED, SHARED>,
+    step: SVector<f64, SHARED>,
     chi_square: f64,
 }
 
@@ -113,37 +92,31 @@ fn reduced(
 ) -> Option<Reduced> {
     let of = |c: &Centre| block(&spectra[c.index], bases, shape, c.f, c.height);
     let blocks: Vec<Block> = seen.iter().map(of).collect();
-    let prior = [(first.width / shape.width * WIDTH).powi(-2), ASYMMETRY.powi(-2), SPACING.powi(-2)];
+    let prior =
+        SVector::from([(first.width / shape.width * WIDTH).powi(-2), ASYMMETRY.powi(-2), SPACING.powi(-2)]);
     let apart = first.pattern.spacing - shape.pattern.spacing;
-    let off = [(first.width - shape.width) / shape.width, -shape.asymmetry, apart / shape.width];
-    let mut matrix = [[0.0; SHARED]; SHARED];
-    (0..SHARED).for_each(|i| matrix[i][i] = prior[i]);
-    let mut right: [f64; SHARED] = std::array::from_fn(|i| prior[i] * off[i]);
-    let mut chi_square: f64 = (0..SHARED).map(|i| prior[i] * off[i] * off[i]).sum();
+    let off =
+        SVector::from([(first.width - shape.width) / shape.width, -shape.asymmetry, apart / shape.width]);
+    let mut matrix = SMatrix::from_diagonal(&prior);
+    let mut right = prior.component_mul(&off);
+    let mut chi_square = right.dot(&off);
     for b in &blocks {
-        let own = inverse(b.own)?;
-        let solved = times(own, b.own_right);
-        for i in 0..SHARED {
-            let across = times(own, [b.mixed[0][i], b.mixed[1][i]]);
-            for j in 0..SHARED {
-                matrix[j][i] += b.shared[j][i] - b.mixed[0][j] * across[0] - b.mixed[1][j] * across[1];
-            }
-            right[i] += b.shared_right[i] - b.mixed[0][i] * solved[0] - b.mixed[1][i] * solved[1];
-        }
+        let across = b.mixed.transpose() * inverse(b.own)?;
+        matrix += b.shared - across * b.mixed;
+        right += b.shared_right - across * b.own_right;
         chi_square += b.chi_square;
     }
+    // The products are symmetric but for rounding, of which only one half is read.
     let covariance = inverse(matrix)?;
-    Some(Reduced { blocks, covariance, step: times(covariance, right), chi_square })
+    Some(Reduced { blocks, covariance, step: covariance * right, chi_square })
 }
 
 /// All unknowns a part of a step further on.
 fn moved(shape: Shape, seen: &[Centre], r: &Reduced, part: f64) -> Option<(Shape, Vec<Centre>)> {
-    let step = r.step.map(|s| part * s);
+    let step = r.step * part;
     let mut moved = Vec::with_capacity(seen.len());
     for (c, b) in seen.iter().zip(&r.blocks) {
-        let mixed = times(b.mixed, step);
-        let own =
-            times(inverse(b.own)?, [part * b.own_right[0] - mixed[0], part * b.own_right[1] - mixed[1]]);
+        let own = inverse(b.own)? * (b.own_right * part - b.mixed * step);
         moved.push(Centre {
             f: c.f + shape.width * own[0].clamp(-0.3, 0.3),
             height: (c.height + own[1]).max(0.1 * c.height),
@@ -186,16 +159,15 @@ pub(super) fn refine(
     }
     let noise = noise(spectra, bases, shape, &centres);
     let scale = shape.width * noise.sqrt();
-    let root = lower(now.covariance);
+    let root = now.covariance.cholesky()?.l();
     for (c, b) in centres.iter_mut().zip(&now.blocks) {
         let own = inverse(b.own)?;
-        c.error = scale * own[0][0].sqrt();
-        c.height_error = (noise * own[1][1]).sqrt();
+        c.error = scale * own[(0, 0)].sqrt();
+        c.height_error = (noise * own[(1, 1)]).sqrt();
         // How the centre goes with what is shared, by the square root of its covariance.
-        let with: [f64; SHARED] = std::array::from_fn(|i| times(own, [b.mixed[0][i], b.mixed[1][i]])[0]);
-        c.common = std::array::from_fn(|k| scale * (0..SHARED).map(|i| with[i] * root[i][k]).sum::<f64>());
+        c.common = ((own * b.mixed).row(0) * root * scale).into();
     }
-    shape.spacing_error = if shape.pattern.lines > 1 { scale * now.covariance[2][2].sqrt() } else { 0.0 };
+    shape.spacing_error = if shape.pattern.lines > 1 { scale * now.covariance[(2, 2)].sqrt() } else { 0.0 };
     Some((shape, centres))
 }
 
@@ -211,7 +183,6 @@ fn noise(spectra: &[Ready], bases: &Bases, shape: Shape, seen: &[Centre]) -> f64
             bases.clean(s.basis, &mut m);
             m
         };
-        let dot = |a: &[f64], b: &[f64]| a.iter().zip(b).map(|(p, q)| p * q).sum::<f64>();
         let own = line(c.f);
         let rest: Vec<f64> = s.y.iter().zip(&own).map(|(y, m)| y - c.height * m).collect();
         let many = ((s.span() / shape.width - 2.0).floor().max(1.0) as usize).min(each);
@@ -222,22 +193,4 @@ fn noise(spectra: &[Ready], bases: &Bases, shape: Shape, seen: &[Centre]) -> f64
         }
     }
     (middle(gains) / MEDIAN).max(1.0)
-}
-
-/// Lower triangular square root of a symmetric matrix, by rows.
-fn lower(m: [[f64; SHARED]; SHARED]) -> [[f64; SHARED]; SHARED] {
-    let mut l = [[0.0; SHARED]; SHARED];
-    for i in 0..SHARED {
-        for j in 0..=i {
-            let s = m[i][j] - (0..j).map(|k| l[i][k] * l[j][k]).sum::<f64>();
-            l[i][j] = if i == j {
-                s.max(0.0).sqrt()
-            } else if l[j][j] > 0.0 {
-                s / l[j][j]
-            } else {
-                0.0
-            };
-        }
-    }
-    l
 }

@@ -136,3 +136,8 @@ pub(super) fn ready(spectra: &[&SpectrumAt<'_>]) -> (Vec<Ready>, Bases) {
     }
     (all, bases)
 }
+
+/// Sum of products.
+pub(super) fn dot(a: &[f64], b: &[f64]) -> f64 {
+    a.iter().zip(b).map(|(p, q)| p * q).sum()
+}

@@ -3,7 +3,7 @@
 use super::clean::Bases;
 use super::combs::Pattern;
 use super::evidence::{line_log_e, over_mean};
-use super::spectra::Ready;
+use super::spectra::{Ready, dot};
 use crate::analysis::order::middle;
 
 /// Prior spread of the two amplitudes of a line, in units of the noise of a point.
@@ -107,9 +107,8 @@ struct Templates {
 
 impl Templates {
     fn places(&self, y: &[f64], count: usize, every: usize) -> Vec<Place> {
-        let dot = |x: &[f64]| x.iter().zip(y).map(|(p, y)| p * y).sum::<f64>();
         let both = self.shapes.iter().zip(&self.information).take(count).step_by(every);
-        both.map(|(p, g)| Place { n: [dot(&p[0]), dot(&p[1])], g: *g }).collect()
+        both.map(|(p, g)| Place { n: [dot(&p[0], y), dot(&p[1], y)], g: *g }).collect()
     }
 }
 
@@ -193,7 +192,6 @@ fn templates(
     places: impl Iterator<Item = f64>,
     (width, pattern): (f64, Pattern),
 ) -> Templates {
-    let dot = |x: &[f64], y: &[f64]| x.iter().zip(y).map(|(p, q)| p * q).sum::<f64>();
     let (mut shapes, mut information) = (Vec::new(), Vec::new());
     for centre in places {
         let add = |sum: [f64; 2], line: [f64; 2]| [sum[0] + line[0], sum[1] + line[1]];

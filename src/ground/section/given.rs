@@ -1,7 +1,7 @@
 //! One struct of a file while it is read.
 
 use super::{Field, Kind, LeftOut, Range, Section, Value};
-use crate::diagnostic::Code;
+use crate::diagnostic::{Code, meant};
 use crate::document::{Fields, Node, Problem, Text, nearest};
 use crate::quantity::{Dimension, Quantity};
 
@@ -125,6 +125,33 @@ impl Field {
         let read = text.parse().ok().and_then(|node| T::read(node, self, &mut problems));
         read.unwrap_or_else(|| panic!("the default of `{}` is no value for it: {problems:?}", self.name))
     }
+}
+
+/// The bare word of a choice. One in quotes is understood, and complained about.
+pub fn word<'t>(node: Node<'t>, problems: &mut Vec<Problem>) -> Option<&'t str> {
+    let source = node.source();
+    let inside = source.strip_prefix('"').and_then(|rest| rest.strip_suffix('"'));
+    if let Some(inside) = inside {
+        let help = Some(format!("write {inside}, without quotes"));
+        problems.push(node.problem("this is a word, not a text", help).coded(Code::BenchField));
+    }
+    inside.or(node.label())
+}
+
+/// What a bare word means that is one of these; `otherwise` is the complaint about another one.
+pub fn choice<T: Copy>(
+    node: Node<'_>,
+    all: &[(&'static str, T)],
+    otherwise: &str,
+    problems: &mut Vec<Problem>,
+) -> Option<T> {
+    let word = word(node, problems).unwrap_or("");
+    let found = all.iter().find(|(name, _)| *name == word).map(|(_, means)| *means);
+    if found.is_none() {
+        let help = meant(word, all.iter().map(|(name, _)| *name));
+        problems.push(node.problem(otherwise, help).coded(Code::BenchField));
+    }
+    found
 }
 
 /// A quantity of a given dimension, written as text with its unit.

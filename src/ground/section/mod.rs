@@ -35,7 +35,7 @@
 mod given;
 mod value;
 
-pub use given::{Given, quantity};
+pub use given::{Given, choice, quantity, word};
 pub use value::{Described, Value, left_out, read_one};
 
 use crate::quantity::Dimension;

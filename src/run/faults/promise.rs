@@ -169,7 +169,7 @@ pub const PROMISES: [Promise; 47] = [
     ),
     ends(
         "all links away for up to an hour, then back",
-        "the run ends if they are not waited for; safe within 10 s after they are back",
+        "waited for; after the patience, 15 min, the run ends; safe within 10 s after they are back",
         "safety::cases::all_away",
     ),
 ];

@@ -22,7 +22,7 @@ pub use wait::Waiting;
 
 use super::event::{Answered, Command};
 use super::{Latest, Probe, Probes};
-use crate::bench::{Bench, ChannelId};
+use crate::bench::{Bench, ChannelId, Retry};
 use crate::quantity::TimePoint;
 use crate::record::{Answer, Entry, Failure, Point};
 
@@ -159,7 +159,12 @@ impl Procedure {
     }
 }
 
-/// The link of the first channel of a command.
+/// How failures of a command are met.
+pub fn retry_of(bench: &Bench, command: &Command) -> Retry {
+    link_of(bench, command).map_or(bench.retry, |link| bench.retry_of(link))
+}
+
+/// The link that a command goes to.
 pub fn link_of(bench: &Bench, command: &Command) -> Option<usize> {
     match command {
         Command::Set { channel, .. } => Some(bench.channel(*channel).link),
