@@ -12,6 +12,7 @@ pub mod expression;
 mod link;
 mod messages;
 mod patience;
+mod precious;
 mod read;
 mod read_channel;
 mod read_link;
@@ -33,6 +34,7 @@ pub use patience::{IfChanged, Looks, OwnRetry, Retry};
 pub use read::{BENCH, read};
 pub use role::Role;
 pub use rules::{Action, Interlock, Permit, Step, StepAction, Subject, TaskKind};
+pub use precious::{Guard, TipTests};
 pub use spin::{KnownSpin, KnownValue};
 pub use wording::{Meaning, Pattern, Proof, Ready, ReplyForm, Verify, WhoIsThere};
 
@@ -59,6 +61,10 @@ pub struct Bench {
     pub looks: Looks,
     /// Limits of a voltage pulse; none where the bench says nothing.
     pub pulse: Option<PulseLimits>,
+    /// How a tip is tested; none where the bench does not say.
+    pub tip_tests: Option<TipTests>,
+    /// What is precious; none where the bench does not say.
+    pub guard: Option<Guard>,
     /// How often channel values go into the run file, s.
     pub record_every_s: f64,
     /// Conditions for setting and starting.

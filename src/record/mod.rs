@@ -21,6 +21,7 @@ mod safe_step;
 mod salvage;
 pub mod schema;
 mod store;
+mod tip;
 mod walk;
 
 pub use acts::{copy_acts, lost_act};
@@ -36,4 +37,7 @@ pub use request::{Axis, Call, CentrePlan, OWN_CALL, Question, Request, Statement
 pub use safe_step::{During, Found, SafeAct};
 pub use salvage::{Salvage, SalvagedRow, salvage, salvage_into};
 pub use store::{Document, Durability, Store};
+pub use tip::{
+    Achieved, Beforehand, Declared, Earlier, KeptSpin, TipFinding, TipLife, TipTest, TipVerdict,
+};
 pub use walk::Integrity;

@@ -174,13 +174,21 @@ impl Microscope {
     fn rest(&self) -> (f64, Junction) {
         let point_m = self.point_m();
         let spin = self.near_spin(point_m);
-        let surface_m = self.surface.height_m(point_m) + self.drift.sample_m(self.now_s)[2];
+        let surface_m = self.height_under_m(point_m) + self.drift.sample_m(self.now_s)[2];
         let effective_v = self.effective_v(spin);
         let contrast = spin.map_or(0.0, |s| self.polarisation() * s.alignment * s.polarisation * s.overlap);
         let least_v = self.world.junction.offset_v;
         let loop_v = effective_v.abs().max(least_v) * (1.0 + contrast);
         let target_m = surface_m + self.barrier.gap_m(loop_v, self.knobs.setpoint_a);
         (target_m, Junction { surface_m, spin, effective_v, contrast, ..Junction::default() })
+    }
+
+    /// What the loop follows: the surface under the first end of the tip or under the second, whichever is nearer.
+    fn height_under_m(&self, point_m: [f64; 2]) -> f64 {
+        let height_m = self.surface.height_m(point_m);
+        let Some(second) = self.tip.apex.second else { return height_m };
+        let beside_m = [0, 1].map(|i| point_m[i] + second.offset_m[i]);
+        height_m.max(self.surface.height_m(beside_m) - second.higher_m)
     }
 
     fn effective_v(&self, spin: Option<NearSpin>) -> f64 {

@@ -22,6 +22,7 @@ const OF_TIP: [TaskKind; 6] = [
     TaskKind::PickUp,
     TaskKind::Drop,
     TaskKind::CoarseStep,
+    TaskKind::CoarseShift,
 ];
 
 pub(super) fn read(run: &RunFile) -> Account {
@@ -306,7 +307,7 @@ impl Reader {
             Ok(Answer::Task(report)) => (report.achieved, report.remark.clone()),
             Ok(_) => (false, String::new()),
             Err(Failure::Instrument(error)) => (false, error.message.clone()),
-            Err(Failure::Forbidden(reason)) => (false, reason.clone()),
+            Err(Failure::Forbidden(reason) | Failure::Guarded(reason)) => (false, reason.clone()),
         };
         let words = request.in_words();
         let arguments = words.strip_prefix(request.verb()).unwrap_or_default();

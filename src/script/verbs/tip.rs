@@ -85,6 +85,18 @@ pub const VERBS: &[Verb] = &[
         ..in_chapter(Chapter::Tip)
     },
     Verb {
+        name: "coarse_shift",
+        params: &[
+            param("x", Kind::Number, "steps along x"),
+            param("y", Kind::Number, "steps along y"),
+        ],
+        gives: "a map with `achieved` and `remark`",
+        summary: "Steps of the coarse motor along the surface, to another area. Only with the tip withdrawn; never repeated on its own. What was known of places on the surface holds no more.",
+        example: "withdraw();\ncoarse_shift(2, 0);\napproach();",
+        nature: acts(Time::Open, &[], &[TaskKind::CoarseShift]),
+        ..in_chapter(Chapter::Tip)
+    },
+    Verb {
         name: "pulse",
         params: &[param("volts", Kind::Voltage, "height"), param("length", Kind::Time, "length")],
         gives: "a map with `achieved` and `remark`",
@@ -150,11 +162,13 @@ pub(super) fn register(engine: &mut Engine, host: &Rc<Host>) {
 fn register_once_only(engine: &mut Engine, host: &Rc<Host>) {
     let h = Rc::clone(host);
     engine.register_fn("coarse_steps", move |ctx: NativeCallContext, steps: Dynamic| {
-        let steps = number(&ctx, &steps, "the number of steps")?;
-        if steps.fract() != 0.0 || steps.abs() > 1e5 {
-            return Err(argument(&ctx, "the number of steps is a whole number, at most 100,000"));
-        }
-        attempt(&h, &ctx, Task::CoarseStep { steps: steps as i32 })
+        let steps = whole_steps(&ctx, &steps, 1e5)?;
+        attempt(&h, &ctx, Task::CoarseStep { steps })
+    });
+    let h = Rc::clone(host);
+    engine.register_fn("coarse_shift", move |ctx: NativeCallContext, x: Dynamic, y: Dynamic| {
+        let (x_steps, y_steps) = (whole_steps(&ctx, &x, 1e3)?, whole_steps(&ctx, &y, 1e3)?);
+        attempt(&h, &ctx, Task::CoarseShift { x_steps, y_steps })
     });
     let h = Rc::clone(host);
     engine.register_fn("pulse", move |ctx: NativeCallContext, volts: Dynamic, length: Dynamic| {
@@ -168,6 +182,14 @@ fn register_once_only(engine: &mut Engine, host: &Rc<Host>) {
         let h = Rc::clone(host);
         engine.register_fn(name, move |ctx: NativeCallContext| attempt(&h, &ctx, task));
     }
+}
+
+fn whole_steps(ctx: &NativeCallContext<'_>, steps: &Dynamic, most: f64) -> Result<i32, Thrown> {
+    let steps = number(ctx, steps, "the number of steps")?;
+    if steps.fract() != 0.0 || steps.abs() > most {
+        return Err(argument(ctx, &format!("the number of steps is a whole number, at most {most}")));
+    }
+    Ok(steps as i32)
 }
 
 fn task(host: &Host, ctx: &NativeCallContext<'_>, task: Task) -> Result<TaskReport, Thrown> {
