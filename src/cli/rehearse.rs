@@ -88,7 +88,7 @@ impl Rehearse {
         let nobody = &mut Observers::default();
         let window = setup.window;
         super::closing::finish(&setup.bench, &done.tally, &mut summary, window, &folder, nobody, self.json);
-        Ok(summary.outcome.exit_code())
+        Ok(summary.exit_code())
     }
 
     /// What goes wrong, and its text for the record.

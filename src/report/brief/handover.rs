@@ -3,7 +3,7 @@
 use crate::bench::Role;
 use crate::history::{How, OpenTask, Standing};
 use crate::quantity::in_words;
-use crate::record::{Outcome, Request, Salvage};
+use crate::record::{Achieved, Outcome, Request, Salvage};
 use crate::report::account::{Account, place_in_words};
 use crate::report::words::{count, value_in};
 
@@ -102,11 +102,24 @@ impl Handover {
 
 fn outcome(account: &Account) -> (String, Weight) {
     let weight = match account.history.ending.as_ref().map(|e| e.outcome) {
-        Some(Outcome::Finished) if account.history.parked => Weight::Good,
+        Some(Outcome::Finished) if account.history.parked && !nothing(account) => Weight::Good,
         Some(Outcome::Finished | Outcome::Stopped) => Weight::Look,
         Some(Outcome::Failed | Outcome::Interlock | Outcome::Fault) | None => Weight::Wrong,
     };
     (account.outcome_word().to_owned(), weight)
+}
+
+/// Whether the sequence says that it has achieved nothing.
+fn nothing(account: &Account) -> bool {
+    account.history.declared.as_ref().is_some_and(|declared| declared.what == Achieved::Nothing)
+}
+
+/// The result that the sequence has declared, as a sentence.
+fn declared(account: &Account) -> String {
+    let declared = account.history.declared.as_ref();
+    declared.map_or_else(String::new, |declared| {
+        format!(" The result: {}.", declared.in_words().trim_end_matches('.'))
+    })
 }
 
 fn sentence(account: &Account) -> String {
@@ -129,11 +142,12 @@ fn sentence(account: &Account) -> String {
     } else {
         "PARKING WAS NOT COMPLETE: see the park steps."
     };
-    match ending.outcome {
+    let said = match ending.outcome {
         Outcome::Finished if reason.is_empty() => format!("The sequence came to its end. {parked}"),
         Outcome::Finished => format!("{}. {parked}", capital(reason)),
         _ => format!("{}, at {where_it_was}. {parked}", capital(reason)),
-    }
+    };
+    format!("{said}{}", declared(account))
 }
 
 /// First letter large.
