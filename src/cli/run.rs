@@ -3,6 +3,7 @@
 use super::EXIT_REJECTED;
 use super::common::{check_first, load_sequence, now_in, reject, reject_all, start_log, window};
 use super::live::Watching;
+use super::logbook::known_tip;
 use crate::bench::{Bench, read};
 use crate::quantity::TimePoint;
 use crate::record::{Beforehand, Declared, Durability, Earlier, Outcome, Store};
@@ -109,12 +110,17 @@ impl Run {
         let folder = RunFolder::create(self.out.as_deref(), &stamp, &sequence.name)
             .map_err(|e| reject(&e.to_string()))?;
         let _alone = lock::take_run(&folder.run_file()).map_err(|taken| reject(&taken.message))?;
+        // Without the logbook nobody knows what is precious.
+        let runs = folder.path.parent().filter(|parent| !parent.as_os_str().is_empty());
+        let runs = runs.unwrap_or(std::path::Path::new("."));
+        let tip = known_tip(runs, false, now.timestamp().as_second())
+            .map_err(|error| reject(&format!("{error}\nnothing was moved")))?;
         start_log(verbose, Some(&folder.log()));
         let setup = Setup::for_measurement(sequence, source.clone(), Arc::clone(bench), self.seed, end);
         let (path, documents) = (folder.run_file(), setup.documents());
         let make: MakeRecorder =
             Box::new(move || Ok(Box::new(Store::create(&path, Durability::PowerCut, &documents)?)));
-        let setup = setup.knowing(Beforehand { tip: None, earlier });
+        let setup = setup.knowing(Beforehand { tip, earlier });
         let mut introduction = vec![setup.identity(), setup.context(&now.to_string())];
         introduction.extend(setup.known());
         let measurement = Measurement {

@@ -59,6 +59,8 @@ pub struct RunLog {
     pub declared: Option<Declared>,
     /// The life of the tip at its end, in times of the run.
     pub life: TipLife,
+    /// First and last reading of the helium level, and the rise that counts as a transfer, m³.
+    pub helium_m3: Option<[f64; 3]>,
     /// Whether it was told of a tip when it began.
     pub told: bool,
     /// Everything else.
@@ -105,6 +107,10 @@ pub fn extract(path: &Path, name: &str) -> Result<(RunLog, bool), LogError> {
         started_s: started.map_or(0, |at| at.timestamp().as_second()),
         elapsed_s: history.end_s,
         outcome: history.ending.as_ref().map(|end| end.outcome.word().to_owned()).unwrap_or_default(),
+        helium_m3: history.helium.as_ref().and_then(|level| {
+            let (first, last) = (level.readings.first()?, level.readings.last()?);
+            Some([first.1, last.1, level.transfer_m3])
+        }),
         declared: history.declared,
         life: history.tip,
         told,
@@ -170,7 +176,7 @@ impl Reader<'_> {
     }
 
     fn filled(&mut self, at_s: f64) {
-        let transfers = self.history.helium.as_ref().map(|level| level.transfers.len());
+        let transfers = self.history.helium.as_ref().map(|level| level.transfers());
         if transfers > self.level.replace(transfers.unwrap_or(0)).or(Some(0)) {
             self.events.push(Event::Filled { at_s });
         }

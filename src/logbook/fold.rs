@@ -91,6 +91,8 @@ pub struct Whole {
     pub spectra: Vec<Spectrum>,
     /// Helium transfers, s since 1970.
     pub refills: Vec<i64>,
+    /// Last reading of the helium level, m³.
+    helium_m3: Option<f64>,
     maps: Maps,
     /// The spin under the tip.
     under: Option<String>,
@@ -170,6 +172,12 @@ impl Whole {
     fn run(&mut self, run: &RunLog) {
         self.tip();
         self.under = None;
+        if let Some([first, last, transfer]) = run.helium_m3 {
+            if self.helium_m3.is_some_and(|before| first - before > transfer) {
+                self.refills.push(run.started_s);
+            }
+            self.helium_m3 = Some(last);
+        }
         let first_new = self.spectra.len();
         for event in &run.events {
             self.event(run, event, first_new);
@@ -299,6 +307,7 @@ impl Whole {
     fn end_of(&mut self, run: &RunLog) {
         let start_s = run.started_s as f64;
         let known = self.life.clone();
+        let lost_before = known.lost.len();
         let mut life = shifted(run.life.clone(), start_s);
         if !run.told {
             // A run that was not told of the tip knows only what it saw itself.
@@ -319,7 +328,6 @@ impl Whole {
             self.tip().proved_s = Some(at(proved_s));
             self.say(at(proved_s), &run.name, "proved", "tests on two atoms have found it good for long enough");
         }
-        let lost_before = known.lost.len();
         for lost in life.lost.iter().skip(lost_before) {
             self.tip().lost_s = Some(at(lost.at_s));
             self.say(at(lost.at_s), &run.name, "lost", "one level where there had been two");

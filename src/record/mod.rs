@@ -4,6 +4,9 @@
 //! measurement that is not recorded did not happen. It is one SQLite file (write-ahead log,
 //! `synchronous=FULL` for measurements); [`schema`] documents its tables.
 
+/// Name of the run file in the folder of a run.
+pub const RUN_FILE_NAME: &str = "run.sqlite";
+
 mod acts;
 mod answer;
 mod compare;

@@ -415,6 +415,7 @@ impl Microscope {
         let atoms = self.tip.apex.atoms + 1;
         self.sync_lock();
         self.response.generation += 1;
+        self.diary.lifted(near.site);
         self.through_change(|m| m.surface.sites[near.site].present = false);
         self.change_tip(atoms);
         report(true, "the atom is on the tip")
@@ -430,6 +431,7 @@ impl Microscope {
         }
         self.sync_lock();
         self.response.generation += 1;
+        self.diary.lifted(site);
         self.through_change(|m| {
             let at_m = &mut m.surface.sites[site].at_m;
             at_m[0] += way_m * turn.cos();
