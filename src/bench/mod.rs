@@ -31,10 +31,10 @@ pub use expression::Condition;
 pub use link::{Link, LinkKind, ProcessLink, ScpiLink, ScpiTasks, SimulatedLink};
 pub use messages::{EVENTS, MessageHook};
 pub use patience::{IfChanged, Looks, OwnRetry, Retry};
+pub use precious::{Guard, TipTests};
 pub use read::{BENCH, read};
 pub use role::Role;
 pub use rules::{Action, Interlock, Permit, Step, StepAction, Subject, TaskKind};
-pub use precious::{Guard, TipTests};
 pub use spin::{KnownSpin, KnownValue};
 pub use wording::{Meaning, Pattern, Proof, Ready, ReplyForm, Verify, WhoIsThere};
 

@@ -8,7 +8,8 @@ use super::read_rules::{
 };
 use super::read_spins::{SPIN, read_spins};
 use super::{
-    Action, Bench, Helium, Keeper, Lockin, Looks, Guard, PulseLimits, Recentre, Refill, Retry, Role, StepAction, TipTests,
+    Action, Bench, Guard, Helium, Keeper, Lockin, Looks, PulseLimits, Recentre, Refill, Retry, Role,
+    StepAction, TipTests,
 };
 use crate::diagnostic::{Code, Diagnostic, has_errors};
 use crate::document::{Node, Problem, Text, nearest};

@@ -143,9 +143,11 @@ impl Log {
             return Err(LogError::NotThere("a note needs words".to_owned()));
         }
         let user = || std::env::var("USER").ok().filter(|name| !name.is_empty());
-        let by = said.by.clone().or_else(user).ok_or_else(|| {
-            LogError::NotThere("who says it? give your name with --by".to_owned())
-        })?;
+        let by = said
+            .by
+            .clone()
+            .or_else(user)
+            .ok_or_else(|| LogError::NotThere("who says it? give your name with --by".to_owned()))?;
         let about = About { run: said.run.clone(), tip: said.tip, spin: said.spin.clone() };
         let word = Word { id: 0, at_s: now_s(), by, kind, about, text, until_s };
         let kept = Words::of(&self.folder).add(word)?;

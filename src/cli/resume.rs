@@ -10,7 +10,8 @@ use crate::drive::oracle::Oracle;
 use crate::drive::replay::TreatAs;
 use crate::quantity::TimePoint;
 use crate::record::{
-    Beforehand, Change, Durability, Entry, Identity, NewWindow, Outcome, RecordError, Recorder, RunFile, Store, lost_act,
+    Beforehand, Change, Durability, Entry, Identity, NewWindow, Outcome, RecordError, Recorder, RunFile,
+    Store, lost_act,
 };
 use crate::run::observers::{Prospect, foresee};
 use crate::run::resumed_rehearsal::{PastLives, recorded_faults};

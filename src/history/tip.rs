@@ -7,7 +7,9 @@
 
 use crate::bench::{Bench, Guard, TaskKind, TipTests};
 use crate::instrument::Task;
-use crate::record::{Answer, Centred, Entry, Failure, Found, KeptSpin, Request, TipLife, TipTest, TipVerdict};
+use crate::record::{
+    Answer, Centred, Entry, Failure, Found, KeptSpin, Request, TipLife, TipTest, TipVerdict,
+};
 
 /// What a place may have drifted since it was seen, m/s: half a nanometre in an hour, more than most cold microscopes
 /// show (common practice).
@@ -179,7 +181,10 @@ impl TipLife {
         }
         let lost = self.lost.len();
         (lost < guard.lost as usize).then(|| {
-            format!("the tip is proved, and tests have found it lost {lost} of the {} times that it takes", guard.lost)
+            format!(
+                "the tip is proved, and tests have found it lost {lost} of the {} times that it takes",
+                guard.lost
+            )
         })
     }
 

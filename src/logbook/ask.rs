@@ -17,7 +17,8 @@ pub struct Page {
 impl Page {
     /// As one JSON object.
     pub fn json(&self) -> Value {
-        let parts = self.parts.iter().map(|(title, rows)| (title.replace(' ', "_"), Value::from(rows.clone())));
+        let parts =
+            self.parts.iter().map(|(title, rows)| (title.replace(' ', "_"), Value::from(rows.clone())));
         Value::Object(parts.collect())
     }
 
@@ -49,10 +50,13 @@ fn shown(name: &str, value: &Value, zone: &TimeZone) -> Option<String> {
         (_, Value::String(text)) if text.is_empty() => None,
         ("at_s" | "from_s" | "started_s" | "first_s" | "last_s", value) => time(value.as_i64()?),
         ("elapsed_s", value) => Some(in_words(value.as_f64()?)),
-        ("remark" | "text" | "at" | "what" | "came" | "id" | "run" | "name" | "outcome" | "by" | "kind", Value::String(text)) => {
-            Some(text.clone())
+        (
+            "remark" | "text" | "at" | "what" | "came" | "id" | "run" | "name" | "outcome" | "by" | "kind",
+            Value::String(text),
+        ) => Some(text.clone()),
+        (_, value) if name.ends_with("_s") => {
+            Some(format!("{} {}", name.trim_end_matches("_s"), time(value.as_i64()?)?))
         }
-        (_, value) if name.ends_with("_s") => Some(format!("{} {}", name.trim_end_matches("_s"), time(value.as_i64()?)?)),
         (_, Value::String(text)) => Some(format!("{name} {text}")),
         (_, Value::Number(number)) => {
             let number = number.as_f64()?;
@@ -77,7 +81,9 @@ impl Logbook {
                 let value = match row.get_ref(i)? {
                     rusqlite::types::ValueRef::Integer(whole) => Value::from(whole),
                     rusqlite::types::ValueRef::Real(number) => Value::from(number),
-                    rusqlite::types::ValueRef::Text(text) => Value::from(String::from_utf8_lossy(text).into_owned()),
+                    rusqlite::types::ValueRef::Text(text) => {
+                        Value::from(String::from_utf8_lossy(text).into_owned())
+                    }
                     _ => Value::Null,
                 };
                 map.insert(name.clone(), value);
@@ -87,7 +93,12 @@ impl Logbook {
         Ok(rows.collect::<Result<_, rusqlite::Error>>()?)
     }
 
-    fn part(&self, title: &str, question: &str, with: &[&dyn ToSql]) -> Result<(String, Vec<Map<String, Value>>), LogError> {
+    fn part(
+        &self,
+        title: &str,
+        question: &str,
+        with: &[&dyn ToSql],
+    ) -> Result<(String, Vec<Map<String, Value>>), LogError> {
         Ok((title.to_owned(), self.rows(question, with)?))
     }
 
@@ -138,8 +149,11 @@ impl Logbook {
             "SELECT at_s, what, remark, run FROM tip_event WHERE tip = ?1 ORDER BY at_s, rowid",
             &[&found],
         )?;
-        let words =
-            self.part("words", "SELECT at_s, by, kind, text FROM word WHERE tip = ?1 ORDER BY at_s", &[&found])?;
+        let words = self.part(
+            "words",
+            "SELECT at_s, by, kind, text FROM word WHERE tip = ?1 ORDER BY at_s",
+            &[&found],
+        )?;
         let with = self.part(
             "spectra",
             "SELECT run, spin, name, count(*) AS sweeps FROM spectrum WHERE tip = ?1 GROUP BY run, spin, name ORDER BY min(at_s)",
@@ -159,15 +173,20 @@ impl Logbook {
         };
         let spins = self.rows("SELECT * FROM spin WHERE id = ?1 COLLATE NOCASE OR names = ?1", &[&id])?;
         let Some(found) = spins.first().and_then(|spin| spin["id"].as_str().map(str::to_owned)) else {
-            return Err(LogError::NotThere(format!("there is no spin `{id}`; `noctule log spin` lists them")));
+            return Err(LogError::NotThere(format!(
+                "there is no spin `{id}`; `noctule log spin` lists them"
+            )));
         };
         let spectra = self.part(
             "spectra",
             "SELECT at_s, run, sweep, name, channel, from_si, to_si, points, field_t, tip, verdict FROM spectrum WHERE spin = ?1 ORDER BY at_s, sweep",
             &[&found],
         )?;
-        let words =
-            self.part("words", "SELECT at_s, by, kind, text FROM word WHERE spin = ?1 ORDER BY at_s", &[&found])?;
+        let words = self.part(
+            "words",
+            "SELECT at_s, by, kind, text FROM word WHERE spin = ?1 ORDER BY at_s",
+            &[&found],
+        )?;
         Ok(Page { parts: vec![("spin".to_owned(), spins), spectra, words] })
     }
 
@@ -200,21 +219,30 @@ impl Logbook {
     /// # Errors
     /// If the logbook can't be read.
     pub fn search(&self, words: &[String]) -> Result<Page, LogError> {
-        let like: Vec<String> = words.iter().map(|word| format!("%{}%", word.replace(['%', '_'], "_"))).collect();
+        let like: Vec<String> =
+            words.iter().map(|word| format!("%{}%", word.replace(['%', '_'], "_"))).collect();
         let with: Vec<&dyn ToSql> = like.iter().map(|word| word as &dyn ToSql).collect();
         let all = |fields: &str| {
             let each = (1..=like.len()).map(|i| format!("({fields}) LIKE ?{i}"));
             each.collect::<Vec<_>>().join(" AND ")
         };
         let part = |title: &str, columns: &str, table: &str, fields: &str, order: &str| {
-            let question = format!("SELECT {columns} FROM {table} WHERE {} ORDER BY {order} LIMIT 200", all(fields));
+            let question =
+                format!("SELECT {columns} FROM {table} WHERE {} ORDER BY {order} LIMIT 200", all(fields));
             self.part(title, &question, &with)
         };
-        let word = "text || ' ' || by || ' ' || kind || ' ' || coalesce(run, '') || ' ' || coalesce(spin, '')";
+        let word =
+            "text || ' ' || by || ' ' || kind || ' ' || coalesce(run, '') || ' ' || coalesce(spin, '')";
         let parts = vec![
             part("words", "at_s, by, kind, text, run, tip, spin", "word", word, "at_s")?,
             part("notes", "at_s, text, run", "note", "text || ' ' || run", "at_s")?,
-            part("tips", "at_s, tip, what, remark, run", "tip_event", "what || ' ' || remark || ' ' || run", "at_s")?,
+            part(
+                "tips",
+                "at_s, tip, what, remark, run",
+                "tip_event",
+                "what || ' ' || remark || ' ' || run",
+                "at_s",
+            )?,
             part(
                 "runs",
                 "started_s, name, outcome, result, about",

@@ -31,7 +31,15 @@ pub enum Event {
     /// The coarse motor has moved along the surface.
     Shifted { at_s: f64 },
     /// A sweep began.
-    Swept { at_s: f64, sweep: u64, name: String, channel: String, ends: [f64; 2], points: u64, field_t: Option<f64> },
+    Swept {
+        at_s: f64,
+        sweep: u64,
+        name: String,
+        channel: String,
+        ends: [f64; 2],
+        points: u64,
+        field_t: Option<f64>,
+    },
     /// A verdict on sweeps.
     Judged { at_s: f64, verdict: String, moment: Option<[f64; 2]>, sweeps: Vec<u64> },
     /// A spin is kept.
@@ -68,8 +76,21 @@ pub struct RunLog {
 }
 
 const KINDS: [&str; 15] = [
-    "known", "call", "tip_test", "kept", "judgement", "sweep_begin", "bulk", "result", "note", "end", "safe_step",
-    "held", "released", "monitor", "identity",
+    "known",
+    "call",
+    "tip_test",
+    "kept",
+    "judgement",
+    "sweep_begin",
+    "bulk",
+    "result",
+    "note",
+    "end",
+    "safe_step",
+    "held",
+    "released",
+    "monitor",
+    "identity",
 ];
 
 /// Reads a run file.
@@ -77,17 +98,23 @@ const KINDS: [&str; 15] = [
 /// # Errors
 /// If it can't be read.
 pub fn extract(path: &Path, name: &str) -> Result<(RunLog, bool), LogError> {
-    let unusable =
-        |reason: String| LogError::Unusable { path: path.display().to_string(), reason };
+    let unusable = |reason: String| LogError::Unusable { path: path.display().to_string(), reason };
     let file = RunFile::open(path).map_err(|error| unusable(error.to_string()))?;
     let identity = file.identity().map_err(|error| unusable(error.to_string()))?;
     let bench = file.document("bench").ok().flatten();
     let bench = bench.and_then(|(name, text)| crate::bench::read(&text, &name).ok()).map(|(bench, _)| bench);
-    let started = file.all("context").ok().and_then(|all| all.into_iter().next()).and_then(|n| match n.entry {
-        Entry::Context { started_at, .. } => started_at.parse::<ZonedDateTime>().ok(),
-        _ => None,
-    });
-    let mut reader = Reader { history: History::new(bench.as_ref()), bench: bench.as_ref(), events: Vec::new(), told: false, level: None };
+    let started =
+        file.all("context").ok().and_then(|all| all.into_iter().next()).and_then(|n| match n.entry {
+            Entry::Context { started_at, .. } => started_at.parse::<ZonedDateTime>().ok(),
+            _ => None,
+        });
+    let mut reader = Reader {
+        history: History::new(bench.as_ref()),
+        bench: bench.as_ref(),
+        events: Vec::new(),
+        told: false,
+        level: None,
+    };
     let mut images = Vec::new();
     file.entries_of(&KINDS, u64::MAX, |numbered| {
         reader.entry(&numbered.entry, numbered.at, |spots_at| images.push((spots_at, numbered.seq)));
@@ -197,7 +224,8 @@ impl Reader<'_> {
     }
 
     fn task(&mut self, at_s: f64, task: &Task<String>, answer: &Result<Answer, Failure>) {
-        let touches = [TaskKind::PickUp, TaskKind::Drop, TaskKind::Pulse, TaskKind::CoarseStep, TaskKind::CoarseShift];
+        let touches =
+            [TaskKind::PickUp, TaskKind::Drop, TaskKind::Pulse, TaskKind::CoarseStep, TaskKind::CoarseShift];
         let kind = task.kind();
         if !touches.contains(&kind) {
             return;

@@ -319,14 +319,21 @@ impl Whole {
                 }
             }
             life.word_until_s = life.word_until_s.or(known.word_until_s);
-            life.kept.extend(known.kept.into_iter().filter(|old| run.life.kept.iter().all(|k| k.name != old.name)));
+            life.kept.extend(
+                known.kept.into_iter().filter(|old| run.life.kept.iter().all(|k| k.name != old.name)),
+            );
         }
         let at = |at_s: f64| at_s.round() as i64;
         if let Some(proved_s) = life.proved_s
             && self.tip().proved_s.is_none()
         {
             self.tip().proved_s = Some(at(proved_s));
-            self.say(at(proved_s), &run.name, "proved", "tests on two atoms have found it good for long enough");
+            self.say(
+                at(proved_s),
+                &run.name,
+                "proved",
+                "tests on two atoms have found it good for long enough",
+            );
         }
         for lost in life.lost.iter().skip(lost_before) {
             self.tip().lost_s = Some(at(lost.at_s));

@@ -1,9 +1,9 @@
 //! The SQLite file to be asked. It is made from the run files and from the words of people, and only from these.
 
+use super::LogError;
 use super::extract::{RunLog, extract};
 use super::fold::{Whole, fold};
 use super::words::{Word, Words};
-use super::LogError;
 use crate::record::TipLife;
 use rusqlite::{Connection, OptionalExtension, Transaction, params};
 use std::path::{Path, PathBuf};
@@ -104,7 +104,8 @@ impl Logbook {
     fn take_in(&mut self) -> Result<(), LogError> {
         let found = self.found()?;
         // Whoever comes second waits here, and then finds it done.
-        let transaction = self.connection.transaction_with_behavior(rusqlite::TransactionBehavior::Immediate)?;
+        let transaction =
+            self.connection.transaction_with_behavior(rusqlite::TransactionBehavior::Immediate)?;
         let version = make_tables(&transaction)?;
         let words = Words::of(&self.folder).all()?;
         let known = known_runs(&transaction)?;
@@ -135,7 +136,8 @@ impl Logbook {
             let path = entry.map_err(unusable)?.path();
             let file = path.join(crate::record::RUN_FILE_NAME);
             let Ok(metadata) = std::fs::metadata(&file) else { continue };
-            let modified = metadata.modified().ok().and_then(|at| at.duration_since(std::time::UNIX_EPOCH).ok());
+            let modified =
+                metadata.modified().ok().and_then(|at| at.duration_since(std::time::UNIX_EPOCH).ok());
             // What was added since is in the side file until it is put together.
             let side = std::fs::metadata(format!("{}-wal", file.display())).map_or(0, |m| m.len());
             found.push(Found {
@@ -168,7 +170,8 @@ impl Logbook {
 /// Makes the tables where they are not there as this version has them; true if they were.
 fn make_tables(transaction: &Transaction<'_>) -> Result<bool, LogError> {
     let there: i64 =
-        transaction.query_row("SELECT count(*) FROM sqlite_master WHERE name = 'meta'", [], |row| row.get(0))?;
+        transaction
+            .query_row("SELECT count(*) FROM sqlite_master WHERE name = 'meta'", [], |row| row.get(0))?;
     let version: Option<String> = match there {
         0 => None,
         _ => transaction
@@ -187,7 +190,8 @@ fn make_tables(transaction: &Transaction<'_>) -> Result<bool, LogError> {
 }
 
 fn known_runs(transaction: &Transaction<'_>) -> Result<Vec<Found>, LogError> {
-    let mut statement = transaction.prepare("SELECT name, path, bytes, modified_ns FROM run ORDER BY name")?;
+    let mut statement =
+        transaction.prepare("SELECT name, path, bytes, modified_ns FROM run ORDER BY name")?;
     let rows = statement.query_map([], |row| {
         Ok(Found { name: row.get(0)?, path: row.get(1)?, bytes: row.get(2)?, modified_ns: row.get(3)? })
     })?;
@@ -265,7 +269,15 @@ fn put_tips(transaction: &Transaction<'_>, whole: &Whole) -> Result<(), LogError
         transaction.execute(
             "INSERT INTO tip VALUES (?1,?2,?3,?4,?5,?6,?7,?8,?9)",
             params![
-                tip.id, tip.from_s, tip.came, tip.atoms, tip.touches, value, error, tip.proved_s, tip.lost_s
+                tip.id,
+                tip.from_s,
+                tip.came,
+                tip.atoms,
+                tip.touches,
+                value,
+                error,
+                tip.proved_s,
+                tip.lost_s
             ],
         )?;
     }

@@ -1,9 +1,7 @@
 //! What a run file holds: entries, and points of sweeps.
 
 use super::answer::either;
-use super::{
-    Achieved, Answer, Beforehand, During, Failure, Found, Request, SafeAct, SweepPlan, TipTest,
-};
+use super::{Achieved, Answer, Beforehand, During, Failure, Found, Request, SafeAct, SweepPlan, TipTest};
 use crate::bench::{Action, Bench, ChannelId};
 use crate::instrument::{InstrumentError, Task, TaskReport};
 use crate::quantity::{Dimension, TimePoint, Unit, in_unit};

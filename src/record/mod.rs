@@ -40,7 +40,5 @@ pub use request::{Axis, Call, CentrePlan, OWN_CALL, Question, Request, Statement
 pub use safe_step::{During, Found, SafeAct};
 pub use salvage::{Salvage, SalvagedRow, salvage, salvage_into};
 pub use store::{Document, Durability, Store};
-pub use tip::{
-    Achieved, Beforehand, Declared, Earlier, KeptSpin, TipFinding, TipLife, TipTest, TipVerdict,
-};
+pub use tip::{Achieved, Beforehand, Declared, Earlier, KeptSpin, TipFinding, TipLife, TipTest, TipVerdict};
 pub use walk::Integrity;

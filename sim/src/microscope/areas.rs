@@ -34,8 +34,7 @@ impl Microscope {
     /// the kinds of the world file, as densely as there.
     pub(super) fn shifted(&mut self, steps: [i32; 2]) -> ActReport {
         let (step_m, scatter) = (self.world.scanner.lateral_step_m, self.world.scanner.lateral_scatter);
-        let way_m =
-            steps.map(|n| f64::from(n) * step_m * (1.0 + scatter * self.areas.stream.normal()));
+        let way_m = steps.map(|n| f64::from(n) * step_m * (1.0 + scatter * self.areas.stream.normal()));
         self.sync_lock();
         self.response.generation += 1;
         // The tip goes forward, so to the scanner the sample goes back.
@@ -47,7 +46,11 @@ impl Microscope {
             self.strew(middle_m);
         }
         let [x, y] = steps;
-        ActReport { achieved: true, remark: format!("{x} and {y} coarse steps along the surface"), data: Vec::new() }
+        ActReport {
+            achieved: true,
+            remark: format!("{x} and {y} coarse steps along the surface"),
+            data: Vec::new(),
+        }
     }
 
     fn strew(&mut self, middle_m: [f64; 2]) {

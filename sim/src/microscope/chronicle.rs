@@ -201,6 +201,11 @@ impl Microscope {
             }
         };
         let lifted = self.diary.lifted.iter().map(|site| self.surface.sites[*site].name.clone()).collect();
-        Chronicle { cold: self.plant.cold(), tips, stays: self.diary.stays.iter().map(told).collect(), lifted }
+        Chronicle {
+            cold: self.plant.cold(),
+            tips,
+            stays: self.diary.stays.iter().map(told).collect(),
+            lifted,
+        }
     }
 }

@@ -45,8 +45,14 @@ impl SecondEnd {
 
 impl Apex {
     /// A bare tip: no atoms, no contrast.
-    pub const BARE: Self =
-        Self { atoms: 0, polarisation: 0.0, moment_mub: 0.0, axis: [0.0, 0.0, 1.0], exchange_t: 0.0, second: None };
+    pub const BARE: Self = Self {
+        atoms: 0,
+        polarisation: 0.0,
+        moment_mub: 0.0,
+        axis: [0.0, 0.0, 1.0],
+        exchange_t: 0.0,
+        second: None,
+    };
 
     /// An apex as it comes out of a change, with `atoms` atoms on it. It always
     /// draws the same count of numbers, whatever comes out.

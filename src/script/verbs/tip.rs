@@ -86,10 +86,7 @@ pub const VERBS: &[Verb] = &[
     },
     Verb {
         name: "coarse_shift",
-        params: &[
-            param("x", Kind::Number, "steps along x"),
-            param("y", Kind::Number, "steps along y"),
-        ],
+        params: &[param("x", Kind::Number, "steps along x"), param("y", Kind::Number, "steps along y")],
         gives: "a map with `achieved` and `remark`",
         summary: "Steps of the coarse motor along the surface, to another area. Only with the tip withdrawn; never repeated on its own. What was known of places on the surface holds no more.",
         example: "withdraw();\ncoarse_shift(2, 0);\napproach();",

@@ -25,7 +25,15 @@ pub const VERBS: &[Verb] = &[
         example: "recentre();\nlet seen = test_tip();\nnote(`${seen.verdict}, polarisation ${seen.polarisation}`);",
         nature: acts(
             Time::Open,
-            &[Role::Bias, Role::Setpoint, Role::Feedback, Role::Current, Role::TipX, Role::TipY, Role::FieldZ],
+            &[
+                Role::Bias,
+                Role::Setpoint,
+                Role::Feedback,
+                Role::Current,
+                Role::TipX,
+                Role::TipY,
+                Role::FieldZ,
+            ],
             &[TaskKind::Trace],
         ),
         ..in_chapter(Chapter::Tip)
@@ -94,10 +102,8 @@ pub(super) fn register(engine: &mut Engine, host: &Rc<Host>) {
     engine.register_fn(
         "keep_spin",
         move |ctx: NativeCallContext, name: &str, x: Dynamic, y: Dynamic| -> Result<(), Thrown> {
-            let at_m = [
-                quantity(&ctx, &x, Dimension::LENGTH, "x")?,
-                quantity(&ctx, &y, Dimension::LENGTH, "y")?,
-            ];
+            let at_m =
+                [quantity(&ctx, &x, Dimension::LENGTH, "x")?, quantity(&ctx, &y, Dimension::LENGTH, "y")?];
             h.record(&ctx, Statement::Keep { name: name.to_owned(), at_m })
         },
     );
@@ -117,7 +123,8 @@ pub(super) fn register(engine: &mut Engine, host: &Rc<Host>) {
         Ok(map)
     });
     let h = Rc::clone(host);
-    engine.register_fn("needs_result", move |ctx: NativeCallContext, what: &str| needs_result(&h, &ctx, what));
+    engine
+        .register_fn("needs_result", move |ctx: NativeCallContext, what: &str| needs_result(&h, &ctx, what));
 }
 
 fn achieved(ctx: &NativeCallContext<'_>, what: &str) -> Result<Achieved, Thrown> {
@@ -206,9 +213,12 @@ impl Junction<'_, '_, '_> {
         let task = Task::Trace { channel, samples: tests.samples, interval_s: tests.interval_s };
         match self.host.call(self.ctx, Request::Task(task))? {
             Answer::Task(report) if report.achieved => Ok(report),
-            Answer::Task(report) => {
-                Err(thrown(self.ctx, "instrument", "refused", &format!("the trace failed: {}", report.remark)))
-            }
+            Answer::Task(report) => Err(thrown(
+                self.ctx,
+                "instrument",
+                "refused",
+                &format!("the trace failed: {}", report.remark),
+            )),
             other => Err(argument(self.ctx, &format!("a report was expected, not {other:?}"))),
         }
     }
@@ -216,7 +226,12 @@ impl Junction<'_, '_, '_> {
 
 fn test_tip(host: &Host, ctx: &NativeCallContext<'_>) -> Result<Map, Thrown> {
     let tests = host.bench.tip_tests.ok_or_else(|| {
-        thrown(ctx, "argument", "unknown", "the bench does not say how a tip is tested; add `tip_tests` to its file")
+        thrown(
+            ctx,
+            "argument",
+            "unknown",
+            "the bench does not say how a tip is tested; add `tip_tests` to its file",
+        )
     })?;
     let junction = Junction { host, ctx };
     let has = |role: &Role| host.bench.by_role(*role).is_some();
