@@ -47,6 +47,44 @@ fn apart_m(a: [f64; 2], b: [f64; 2]) -> f64 {
     (a[0] - b[0]).hypot(a[1] - b[1])
 }
 
+/// Two tests show the same tip where their polarisations, reckoned to one field and temperature, differ by no more than this
+/// part: some times what centring leaves (measured in rehearsals) …
+const SAME_PART: f64 = 0.012;
+/// … and by this part of what was reckoned, for the law is that of a spin 1/2 with g = 2 …
+const RECKONED_PART: f64 = 0.15;
+/// … and by so many of their errors.
+const SAME_ERRORS: f64 = 6.0;
+/// Bohr magneton over the Boltzmann constant, K/T (CODATA 2022).
+const MU_B_OVER_K: f64 = 0.671_713_814_7;
+
+/// Thermal polarisation of a spin 1/2 with g = 2: tanh(μB B/kT) (textbook); 1 where field or temperature are not known.
+fn thermal(test: &TipTest) -> f64 {
+    let field_t = test.field_t[0].hypot(test.field_t[1]);
+    if test.stage_k > 0.0 && field_t > 0.0 { (MU_B_OVER_K * field_t / test.stage_k).tanh() } else { 1.0 }
+}
+
+/// What differs between two tests of one tip, in words; nothing where they may show the same.
+pub fn differs(before: &TipTest, now: &TipTest) -> Option<String> {
+    match (before.finding.verdict, now.finding.verdict) {
+        (TipVerdict::Undecided, _) | (_, TipVerdict::Undecided) => return None,
+        (before, now) if before != now => {
+            return Some(format!("the test shows {}, and before it {}", shown(now), shown(before)));
+        }
+        _ => {}
+    }
+    let ([was, was_error], [is, is_error]) = (before.finding.polarisation?, now.finding.polarisation?);
+    let reckoned = thermal(now) / thermal(before);
+    let expected = was * reckoned;
+    let allowed = expected * (SAME_PART + RECKONED_PART * (reckoned - 1.0).abs())
+        + SAME_ERRORS * is_error.hypot(was_error * reckoned);
+    ((is - expected).abs() > allowed)
+        .then(|| format!("the polarisation is {is:.3}, and {expected:.3} was expected by the test before"))
+}
+
+fn shown(verdict: TipVerdict) -> &'static str {
+    if verdict == TipVerdict::Contrast { "contrast" } else { "no contrast" }
+}
+
 impl TipLife {
     /// Takes in an entry.
     pub fn entry(&mut self, at_s: f64, entry: &Entry, rules: &TipRules) {
@@ -90,7 +128,7 @@ impl TipLife {
                     TaskKind::Drop => -1,
                     _ => 0,
                 };
-                (self.proved_s, self.looked_s) = (None, None);
+                (self.proved_s, self.looked_s, self.last) = (None, None, None);
                 self.tests.clear();
                 self.lost.clear();
             }
@@ -126,6 +164,7 @@ impl TipLife {
 
     fn tested(&mut self, test: TipTest, rules: &TipRules) {
         let Some(tests) = rules.tests.filter(|_| test.centred) else { return };
+        self.last = Some(test);
         let polarisation = test.finding.polarisation.map_or(0.0, |[value, _]| value);
         match test.finding.verdict {
             TipVerdict::Contrast if polarisation >= tests.good => {

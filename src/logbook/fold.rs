@@ -346,7 +346,11 @@ impl Whole {
 /// A life with all its moments later by so much.
 pub fn shifted(mut life: TipLife, by_s: f64) -> TipLife {
     let move_on = |at_s: &mut f64| *at_s += by_s;
-    life.tests.iter_mut().chain(&mut life.lost).for_each(|test| move_on(&mut test.at_s));
+    life.tests
+        .iter_mut()
+        .chain(&mut life.lost)
+        .chain(&mut life.last)
+        .for_each(|test| move_on(&mut test.at_s));
     life.kept.iter_mut().for_each(|spin| move_on(&mut spin.seen_s));
     for at_s in [&mut life.proved_s, &mut life.looked_s, &mut life.word_until_s].into_iter().flatten() {
         move_on(at_s);

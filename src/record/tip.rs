@@ -105,6 +105,9 @@ pub struct TipTest {
     pub at_m: [f64; 2],
     /// The field, T (x, z).
     pub field_t: [f64; 2],
+    /// Temperature of the stage, K; 0 where it is not known.
+    #[serde(default)]
+    pub stage_k: f64,
     /// Whether the tip stood on a top on which it had been centred.
     pub centred: bool,
 }
@@ -133,8 +136,10 @@ pub struct TipLife {
     pub atoms: i64,
     /// Attempts to change it.
     pub touches: u32,
-    /// Tests since it was last changed.
+    /// Tests that found it good since it was last changed.
     pub tests: Vec<TipTest>,
+    /// The last test that counts, whatever it found.
+    pub last: Option<TipTest>,
     /// Since when it is proved, if it is.
     pub proved_s: Option<f64>,
     /// Tests after that which did not find it any more.

@@ -141,6 +141,7 @@ impl Supervisor {
             finding,
             at_m: [Role::TipX, Role::TipY].map(last),
             field_t: [Role::FieldX, Role::FieldZ].map(last),
+            stage_k: last(Role::StageTemperature),
             centred: self.spot.is_some(),
         }
     }

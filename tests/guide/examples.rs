@@ -122,7 +122,8 @@ fn bench_examples_are_read() {
         // These take the place of what the built-in bench says about the same.
         let parts = [
             ("refill: Refill(", "helium: Helium("),
-            ("pulse: Pulse(", "permits: ["),
+            ("pulse: Pulse(", "tip_tests: TipTests("),
+            ("tip_tests: TipTests(", "permits: ["),
             ("Channel(name: \"bias\",", "Channel(name: \"setpoint\","),
         ];
         if let Some((part, next)) = parts.into_iter().find(|(part, _)| example.text.starts_with(part)) {

@@ -7,4 +7,5 @@ mod kept;
 mod logbook;
 mod prepare;
 mod results;
+mod sentinel;
 mod stage;

@@ -40,16 +40,23 @@ pub struct Seen {
     /// Commands that should not have left.
     pub violations: u64,
     pub notes: Vec<String>,
+    /// When a watch found the tip changed, s.
+    pub changes_s: Vec<f64>,
+    /// When each apex came, s.
+    pub came_s: Vec<f64>,
+    /// How long it took, s.
+    pub took_s: f64,
 }
 
 #[derive(Clone, Default)]
 struct Looker(Rc<RefCell<Seen>>);
 
 impl Observer for Looker {
-    fn entry(&mut self, _at: TimePoint, entry: &Entry) {
+    fn entry(&mut self, at: TimePoint, entry: &Entry) {
         let mut seen = self.0.borrow_mut();
         match entry {
             Entry::Note { text, .. } => seen.notes.push(text.clone()),
+            Entry::Judgement { what, .. } if what == "tip_change" => seen.changes_s.push(at.s()),
             Entry::Call { request: Request::Task(task), answer: Ok(Answer::Task(report)), .. } => {
                 use TaskKind::{CoarseShift, CoarseStep, Drop, PickUp, Pulse};
                 if [PickUp, Drop, Pulse, CoarseStep, CoarseShift].contains(&task.kind()) {
@@ -72,6 +79,7 @@ pub fn proved() -> TipLife {
         finding: TipFinding { verdict: TipVerdict::Contrast, polarisation: Some([0.22, 0.001]) },
         at_m,
         field_t: [0.0, 0.4],
+        stage_k: 0.3,
         centred: true,
     };
     TipLife {
@@ -87,8 +95,21 @@ pub fn kept(name: &str, at_m: [f64; 2]) -> KeptSpin {
 }
 
 pub fn rehearse(text: &str, world: &str, seed: u64, tip: Option<TipLife>, faults: &str) -> Seen {
+    rehearse_within(text, world, seed, tip, faults, None)
+}
+
+pub fn rehearse_within(
+    text: &str,
+    world: &str,
+    seed: u64,
+    tip: Option<TipLife>,
+    faults: &str,
+    window_s: Option<f64>,
+) -> Seen {
     let source = BenchSource::load(None).unwrap();
-    let setup = Setup::for_rehearsal(Sequence::from_text("harm.rhai", text), source, Some(world), seed, None);
+    let window = window_s.map(TimePoint::from_s);
+    let sequence = Sequence::from_text("harm.rhai", text);
+    let setup = Setup::for_rehearsal(sequence, source, Some(world), seed, window);
     let setup = setup.unwrap().knowing(Beforehand { tip: tip.map(Box::new), earlier: None });
     let plan = if faults.is_empty() {
         FaultPlan::default()
@@ -108,6 +129,8 @@ pub fn rehearse(text: &str, world: &str, seed: u64, tip: Option<TipLife>, faults
         }
     }
     let truth = done.truth.as_ref().unwrap();
+    seen.came_s = truth.tips.iter().map(|tip| tip.from_s).collect();
+    seen.took_s = done.tally.end_s;
     (seen.apexes, seen.lifted) = (truth.tips.len(), truth.lifted.clone());
     seen.refused = done.tally.tip.refused as usize;
     seen.outcome = done.tally.ending.as_ref().map(|ending| ending.outcome);

@@ -3,7 +3,7 @@
 use crate::bench::{Role, TaskKind};
 use crate::instrument::{Task, TaskReport};
 use crate::quantity::{Dimension, Quantity};
-use crate::record::CentrePlan;
+use crate::record::{CentrePlan, Centred};
 use crate::script::convert::{MapFields, number, quantity};
 use crate::script::error::{Thrown, argument, thrown};
 use crate::script::handles::Image;
@@ -212,7 +212,7 @@ fn attempt(host: &Host, ctx: &NativeCallContext<'_>, wanted: Task) -> Result<Map
     Ok(map)
 }
 
-fn go_to(host: &Host, ctx: &NativeCallContext<'_>, x_m: f64, y_m: f64) -> Result<(), Thrown> {
+pub(super) fn go_to(host: &Host, ctx: &NativeCallContext<'_>, x_m: f64, y_m: f64) -> Result<(), Thrown> {
     for (role, value) in [("TipX", x_m), ("TipY", y_m)] {
         let channel = host.channel_at(host.channel(ctx, role)?);
         if !channel.within(value) {
@@ -275,6 +275,22 @@ fn find_spots(image: &mut Image) -> Array {
 
 /// Puts the tip on the top near by; what came of it goes into the record.
 fn recentre(host: &Host, ctx: &NativeCallContext<'_>, reach_m: Option<f64>) -> Result<Map, Thrown> {
+    let centred = centre(host, ctx, reach_m)?;
+    let length = |si| Dynamic::from(Quantity::new(si, Dimension::LENGTH));
+    let mut map = Map::new();
+    map.insert("dx".into(), length(centred.dx_m));
+    map.insert("dy".into(), length(centred.dy_m));
+    map.insert("error".into(), length(centred.x_error_m.hypot(centred.y_error_m)));
+    map.insert("found".into(), centred.found.into());
+    Ok(map)
+}
+
+/// The same for other verbs.
+pub(super) fn centre(
+    host: &Host,
+    ctx: &NativeCallContext<'_>,
+    reach_m: Option<f64>,
+) -> Result<Centred, Thrown> {
     if let Some(reach_m) = reach_m.filter(|reach| !(*reach > 0.0 && *reach <= 1e-6)) {
         let reach = Quantity::new(reach_m, Dimension::LENGTH);
         return Err(argument(ctx, &format!("a reach of {reach} makes no pattern of places")));
@@ -298,11 +314,5 @@ fn recentre(host: &Host, ctx: &NativeCallContext<'_>, reach_m: Option<f64>) -> R
     let body = serde_json::to_value(&centred).unwrap_or_default();
     let title = centred.title();
     host.record(ctx, Statement::Judgement { what: "recentre".to_owned(), sweep: None, title, body })?;
-    let length = |si| Dynamic::from(Quantity::new(si, Dimension::LENGTH));
-    let mut map = Map::new();
-    map.insert("dx".into(), length(centred.dx_m));
-    map.insert("dy".into(), length(centred.dy_m));
-    map.insert("error".into(), length(centred.x_error_m.hypot(centred.y_error_m)));
-    map.insert("found".into(), centred.found.into());
-    Ok(map)
+    Ok(centred)
 }

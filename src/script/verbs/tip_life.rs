@@ -2,9 +2,10 @@
 
 use crate::analysis::contrast::{ContrastVerdict, contrast_of_trace};
 use crate::bench::{Role, TaskKind, TipTests};
+use crate::history::differs;
 use crate::instrument::{Task, TaskReport};
 use crate::quantity::{Dimension, Quantity};
-use crate::record::{Achieved, Earlier, Ending, Outcome, TipFinding, TipLife, TipVerdict};
+use crate::record::{Achieved, Earlier, Ending, Outcome, TipFinding, TipLife, TipTest, TipVerdict};
 use crate::script::convert::quantity;
 use crate::script::error::{Thrown, argument, ended, thrown};
 use crate::script::host::{Host, place_of};
@@ -15,6 +16,9 @@ use std::rc::Rc;
 
 /// Wait after the bias and the setpoint have changed, s.
 const AT_REST_S: f64 = 1.0;
+
+/// Wait after the RF was switched off, s: some times the time constant of a stage (common practice: a minute or two).
+const COOL_S: f64 = 180.0;
 
 /// The table of this chapter.
 pub const VERBS: &[Verb] = &[
@@ -35,6 +39,31 @@ pub const VERBS: &[Verb] = &[
                 Role::FieldZ,
             ],
             &[TaskKind::Trace],
+        ),
+        ..in_chapter(Chapter::Tip)
+    },
+    Verb {
+        name: "watch_tip",
+        params: &[
+            param("reference", Kind::Fields("x y |"), "the atom over which the tip is tested"),
+            param("here", Kind::Fields("x y |"), "where the tip goes afterwards"),
+            param("every", Kind::Time, "a test is made where the last one is older than this"),
+        ],
+        gives: "a map with `tested`, `changed`, `why`, `verdict`, `reference`, `here`",
+        summary: "A look at the tip between two spectra. Where the last test is young enough, nothing. Else RF and modulation off, over to the reference atom, `test_tip`, and back onto the spot, with RF and modulation as they were. A test that does not agree with the one before is made twice; `changed` says that the tip is another one, and people are told. `reference` and `here` are the places as they were found, for the next time.",
+        example: "let tip = watch_tip(#{ x: -4.6.nm, y: 5.3.nm }, #{ x: 3.2.nm, y: -1.85.nm }, 20.min);\nnote(`changed: ${tip.changed}`);",
+        nature: acts(
+            Time::Open,
+            &[
+                Role::Bias,
+                Role::Setpoint,
+                Role::Feedback,
+                Role::Current,
+                Role::TipX,
+                Role::TipY,
+                Role::FieldZ,
+            ],
+            &[TaskKind::Trace, TaskKind::MoveTip],
         ),
         ..in_chapter(Chapter::Tip)
     },
@@ -93,6 +122,15 @@ pub const VERBS: &[Verb] = &[
 pub(super) fn register(engine: &mut Engine, host: &Rc<Host>) {
     let h = Rc::clone(host);
     engine.register_fn("test_tip", move |ctx: NativeCallContext| test_tip(&h, &ctx));
+    let h = Rc::clone(host);
+    engine.register_fn(
+        "watch_tip",
+        move |ctx: NativeCallContext, reference: Map, here: Map, every: Dynamic| -> Result<Map, Thrown> {
+            let every_s = quantity(&ctx, &every, Dimension::TIME, "every")?;
+            let (reference_m, here_m) = (place(&ctx, reference)?, place(&ctx, here)?);
+            watch_tip(&h, &ctx, reference_m, here_m, every_s)
+        },
+    );
     let h = Rc::clone(host);
     engine.register_fn("tip_now", move |ctx: NativeCallContext| {
         let (life, guarded) = tip_now(&h, &ctx)?;
@@ -222,6 +260,96 @@ impl Junction<'_, '_, '_> {
             other => Err(argument(self.ctx, &format!("a report was expected, not {other:?}"))),
         }
     }
+}
+
+/// The place in the fields `x` and `y` of a map, which may have others.
+fn place(ctx: &NativeCallContext<'_>, map: Map) -> Result<[f64; 2], Thrown> {
+    let of = |name: &str| {
+        let value = map.get(name).ok_or_else(|| {
+            argument(ctx, &format!("a place has the fields `x` and `y`; there is no `{name}`"))
+        })?;
+        quantity(ctx, value, Dimension::LENGTH, name)
+    };
+    Ok([of("x")?, of("y")?])
+}
+
+fn watch_tip(
+    host: &Host,
+    ctx: &NativeCallContext<'_>,
+    mut reference_m: [f64; 2],
+    mut here_m: [f64; 2],
+    every_s: f64,
+) -> Result<Map, Thrown> {
+    let now_s = host.number(ctx, Request::Ask(Question::Elapsed))?;
+    let (before, _) = tip_now(host, ctx)?;
+    let due = before.last.is_none_or(|last| now_s - last.at_s >= every_s);
+    let (mut why, mut verdict) = (None, "");
+    if due {
+        let junction = Junction { host, ctx };
+        let has = |role: &Role| host.bench.by_role(*role).is_some();
+        let off: Vec<Role> = [Role::RfOutput, Role::LockinModulation].into_iter().filter(has).collect();
+        let were = junction.read(&off)?;
+        for (role, _) in off.iter().zip(&were).filter(|(_, were)| **were != 0.0) {
+            junction.set(*role, 0.0)?;
+        }
+        // What it may have been heated by is gone after the time that a stage takes.
+        if were.iter().any(|were| *were != 0.0) {
+            host.call(ctx, Request::Wait { seconds: COOL_S })?;
+        }
+        reference_m = stand_on(host, ctx, reference_m)?;
+        (why, verdict) = tested_against(host, ctx, before.last.as_ref())?;
+        here_m = stand_on(host, ctx, here_m)?;
+        for (role, were) in off.iter().zip(were).filter(|(_, were)| *were != 0.0) {
+            junction.set(*role, were)?;
+        }
+    }
+    if let Some(why) = &why {
+        let title = format!("the tip has changed: {why}");
+        let body = serde_json::json!({ "why": why });
+        host.record(ctx, Statement::Judgement { what: "tip_change".to_owned(), sweep: None, title, body })?;
+    }
+    let mut map = Map::new();
+    map.insert("tested".into(), due.into());
+    map.insert("changed".into(), why.is_some().into());
+    map.insert("why".into(), why.unwrap_or_default().into());
+    map.insert("verdict".into(), verdict.into());
+    for (name, at_m) in [("reference", reference_m), ("here", here_m)] {
+        let mut place = Map::new();
+        place.insert("x".into(), Dynamic::from(Quantity::new(at_m[0], Dimension::LENGTH)));
+        place.insert("y".into(), Dynamic::from(Quantity::new(at_m[1], Dimension::LENGTH)));
+        map.insert(name.into(), Dynamic::from_map(place));
+    }
+    Ok(map)
+}
+
+/// Goes to a place and onto the top there; gives where that is. The second time makes up for the creep after the move.
+fn stand_on(host: &Host, ctx: &NativeCallContext<'_>, at_m: [f64; 2]) -> Result<[f64; 2], Thrown> {
+    super::tip::go_to(host, ctx, at_m[0], at_m[1])?;
+    super::tip::centre(host, ctx, None)?;
+    let centred = super::tip::centre(host, ctx, None)?;
+    Ok(if centred.found { [centred.x_m, centred.y_m] } else { at_m })
+}
+
+/// A test, and what differs from the one before; what differs is tested a second time.
+fn tested_against(
+    host: &Host,
+    ctx: &NativeCallContext<'_>,
+    before: Option<&TipTest>,
+) -> Result<(Option<String>, &'static str), Thrown> {
+    let mut found = (None, "");
+    for _ in 0..2 {
+        test_tip(host, ctx)?;
+        let (now, _) = tip_now(host, ctx)?;
+        let last = now.last.filter(|last| before.is_none_or(|before| last.at_s > before.at_s));
+        let why = before.zip(last.as_ref()).and_then(|(before, last)| differs(before, last));
+        found = (why, last.map_or("", |last| last.finding.verdict.word()));
+        let settled =
+            found.0.is_none() && last.is_some_and(|last| last.finding.verdict != TipVerdict::Undecided);
+        if settled {
+            break;
+        }
+    }
+    Ok(found)
 }
 
 fn test_tip(host: &Host, ctx: &NativeCallContext<'_>) -> Result<Map, Thrown> {
