@@ -48,12 +48,11 @@ fn apart_m(a: [f64; 2], b: [f64; 2]) -> f64 {
 }
 
 /// Two tests show the same tip where their polarisations, reckoned to one field and temperature, differ by no more than this
-/// part: some times what centring leaves (measured in rehearsals) …
-const SAME_PART: f64 = 0.012;
-/// … and by this part of what was reckoned, for the law is that of a spin 1/2 with g = 2 …
+/// part, for centring leaves 0.2 % and seldom more (measured in rehearsals), or by so many of their errors …
+const SAME_PART: f64 = 0.008;
+const SAME_ERRORS: f64 = 2.5;
+/// … and by this part of what was reckoned, for the law is that of a spin 1/2 with g = 2.
 const RECKONED_PART: f64 = 0.15;
-/// … and by so many of their errors.
-const SAME_ERRORS: f64 = 6.0;
 /// Bohr magneton over the Boltzmann constant, K/T (CODATA 2022).
 const MU_B_OVER_K: f64 = 0.671_713_814_7;
 
@@ -75,8 +74,8 @@ pub fn differs(before: &TipTest, now: &TipTest) -> Option<String> {
     let ([was, was_error], [is, is_error]) = (before.finding.polarisation?, now.finding.polarisation?);
     let reckoned = thermal(now) / thermal(before);
     let expected = was * reckoned;
-    let allowed = expected * (SAME_PART + RECKONED_PART * (reckoned - 1.0).abs())
-        + SAME_ERRORS * is_error.hypot(was_error * reckoned);
+    let errors = SAME_ERRORS * is_error.hypot(was_error * reckoned);
+    let allowed = (SAME_PART * expected).max(errors) + RECKONED_PART * (expected - was).abs();
     ((is - expected).abs() > allowed)
         .then(|| format!("the polarisation is {is:.3}, and {expected:.3} was expected by the test before"))
 }

@@ -296,8 +296,7 @@ fn watch_tip(
         if were.iter().any(|were| *were != 0.0) {
             host.call(ctx, Request::Wait { seconds: COOL_S })?;
         }
-        reference_m = stand_on(host, ctx, reference_m)?;
-        (why, verdict) = tested_against(host, ctx, before.last.as_ref())?;
+        (reference_m, why, verdict) = tested_against(host, ctx, reference_m, before.last.as_ref())?;
         here_m = stand_on(host, ctx, here_m)?;
         for (role, were) in off.iter().zip(were).filter(|(_, were)| *were != 0.0) {
             junction.set(*role, were)?;
@@ -330,26 +329,28 @@ fn stand_on(host: &Host, ctx: &NativeCallContext<'_>, at_m: [f64; 2]) -> Result<
     Ok(if centred.found { [centred.x_m, centred.y_m] } else { at_m })
 }
 
-/// A test, and what differs from the one before; what differs is tested a second time.
+/// A test over the reference, and what differs from the one before. What differs is centred and tested a second time: a tip
+/// that stood beside the top shows less.
 fn tested_against(
     host: &Host,
     ctx: &NativeCallContext<'_>,
+    mut reference_m: [f64; 2],
     before: Option<&TipTest>,
-) -> Result<(Option<String>, &'static str), Thrown> {
+) -> Result<([f64; 2], Option<String>, &'static str), Thrown> {
     let mut found = (None, "");
     for _ in 0..2 {
+        reference_m = stand_on(host, ctx, reference_m)?;
         test_tip(host, ctx)?;
         let (now, _) = tip_now(host, ctx)?;
         let last = now.last.filter(|last| before.is_none_or(|before| last.at_s > before.at_s));
         let why = before.zip(last.as_ref()).and_then(|(before, last)| differs(before, last));
         found = (why, last.map_or("", |last| last.finding.verdict.word()));
-        let settled =
-            found.0.is_none() && last.is_some_and(|last| last.finding.verdict != TipVerdict::Undecided);
-        if settled {
+        let told = last.is_some_and(|last| last.finding.verdict != TipVerdict::Undecided);
+        if found.0.is_none() && told {
             break;
         }
     }
-    Ok(found)
+    Ok((reference_m, found.0, found.1))
 }
 
 fn test_tip(host: &Host, ctx: &NativeCallContext<'_>) -> Result<Map, Thrown> {
