@@ -17,7 +17,7 @@ pub use channels::{How, Standing};
 pub use claims::{Claim, Known};
 pub use helium::Level;
 pub use spans::{ResultLine, StepSpan, Trip, first_of};
-pub use tip::{TipRules, differs};
+pub use tip::{Difference, TipRules, differs};
 
 use crate::bench::{Bench, TaskKind};
 use crate::instrument::Task;

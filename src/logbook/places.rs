@@ -15,6 +15,8 @@ const SAME_HEIGHT_M: f64 = 0.04e-9;
 const LEAST: usize = 4;
 /// Of the spots that could agree, this part must.
 const PART: f64 = 0.6;
+/// Where so large a part of an image agrees without any search, nothing else is looked for.
+const STILL: f64 = 0.75;
 /// The next best shift agrees in this part of them at most.
 const RUNNER_UP: f64 = 0.7;
 /// A top on which the tip was centred belongs to a spot so near, m.
@@ -90,6 +92,15 @@ impl Maps {
     pub fn image(&mut self, image: &[Spot]) {
         if image.len() < LEAST {
             return;
+        }
+        // Mostly the scanner stands where it stood, but for some drift.
+        if let Some(Standing { area, shift_m }) = self.standing {
+            let (count, rest) = agreeing(&self.areas[area].spots, image, shift_m);
+            if count >= LEAST && count as f64 >= STILL * image.len() as f64 {
+                let shift_m = add(shift_m, rest);
+                self.standing = Some(Standing { area, shift_m });
+                return self.extend(area, shift_m, image);
+            }
         }
         let tried: Vec<(usize, [f64; 2], usize, usize)> = self
             .areas

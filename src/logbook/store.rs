@@ -115,6 +115,13 @@ impl Logbook {
         if same && usize::try_from(said).ok() == Some(words.len()) {
             return Ok(());
         }
+        // A note or a plan changes nothing that is worked out.
+        let new = usize::try_from(said).ok().and_then(|said| words.get(said..));
+        let plain = |word: &Word| matches!(word.kind, super::Kind::Note | super::Kind::Plan);
+        if let Some(new) = new.filter(|new| same && new.iter().all(plain)) {
+            put_words(&transaction, new)?;
+            return Ok(transaction.commit()?);
+        }
         for gone in known.iter().filter(|old| !found.contains(old)) {
             transaction.execute("DELETE FROM run WHERE name = ?1", [&gone.name])?;
         }
@@ -252,14 +259,19 @@ fn work_out(transaction: &Transaction<'_>, words: &[Word]) -> Result<(), LogErro
             }
         }
     }
+    put_words(transaction, words)?;
+    let life = serde_json::to_string(&whole.life).unwrap_or_default();
+    transaction.execute("INSERT OR REPLACE INTO meta VALUES ('life', ?1)", [life])?;
+    Ok(())
+}
+
+fn put_words(transaction: &Transaction<'_>, words: &[Word]) -> Result<(), LogError> {
     for Word { id, at_s, by, kind, about, text, until_s } in words {
         transaction.execute(
             "INSERT INTO word VALUES (?1,?2,?3,?4,?5,?6,?7,?8,?9)",
             params![id, at_s, by, kind.word(), about.run, about.tip, about.spin, text, until_s],
         )?;
     }
-    let life = serde_json::to_string(&whole.life).unwrap_or_default();
-    transaction.execute("INSERT OR REPLACE INTO meta VALUES ('life', ?1)", [life])?;
     Ok(())
 }
 

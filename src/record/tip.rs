@@ -138,8 +138,8 @@ pub struct TipLife {
     pub touches: u32,
     /// Tests that found it good since it was last changed.
     pub tests: Vec<TipTest>,
-    /// The last test that counts, whatever it found.
-    pub last: Option<TipTest>,
+    /// The last tests that count, whatever they found, since a watch last found the tip changed; a few at most.
+    pub recent: Vec<TipTest>,
     /// Since when it is proved, if it is.
     pub proved_s: Option<f64>,
     /// Tests after that which did not find it any more.

@@ -2,7 +2,7 @@
 
 use crate::analysis::contrast::{ContrastVerdict, contrast_of_trace};
 use crate::bench::{Role, TaskKind, TipTests};
-use crate::history::differs;
+use crate::history::{Difference, differs};
 use crate::instrument::{Task, TaskReport};
 use crate::quantity::{Dimension, Quantity};
 use crate::record::{Achieved, Earlier, Ending, Outcome, TipFinding, TipLife, TipTest, TipVerdict};
@@ -17,8 +17,9 @@ use std::rc::Rc;
 /// Wait after the bias and the setpoint have changed, s.
 const AT_REST_S: f64 = 1.0;
 
-/// Wait after the RF was switched off, s: some times the time constant of a stage (common practice: a minute or two).
-const COOL_S: f64 = 180.0;
+/// Wait after the RF was switched off and the tip has moved, s: some times the time constant of a stage (common practice: a
+/// minute or two).
+const AT_PEACE_S: f64 = 180.0;
 
 /// The table of this chapter.
 pub const VERBS: &[Verb] = &[
@@ -282,7 +283,7 @@ fn watch_tip(
 ) -> Result<Map, Thrown> {
     let now_s = host.number(ctx, Request::Ask(Question::Elapsed))?;
     let (before, _) = tip_now(host, ctx)?;
-    let due = before.last.is_none_or(|last| now_s - last.at_s >= every_s);
+    let due = before.recent.last().is_none_or(|last| now_s - last.at_s >= every_s);
     let (mut why, mut verdict) = (None, "");
     if due {
         let junction = Junction { host, ctx };
@@ -292,11 +293,10 @@ fn watch_tip(
         for (role, _) in off.iter().zip(&were).filter(|(_, were)| **were != 0.0) {
             junction.set(*role, 0.0)?;
         }
-        // What it may have been heated by is gone after the time that a stage takes.
-        if were.iter().any(|were| *were != 0.0) {
-            host.call(ctx, Request::Wait { seconds: COOL_S })?;
-        }
-        (reference_m, why, verdict) = tested_against(host, ctx, reference_m, before.last.as_ref())?;
+        // By then the heat of the RF is gone, and the creep that the move left.
+        reference_m = stand_on(host, ctx, reference_m)?;
+        host.call(ctx, Request::Wait { seconds: AT_PEACE_S })?;
+        (reference_m, why, verdict) = tested_against(host, ctx, reference_m, &before.recent)?;
         here_m = stand_on(host, ctx, here_m)?;
         for (role, were) in off.iter().zip(were).filter(|(_, were)| *were != 0.0) {
             junction.set(*role, were)?;
@@ -329,28 +329,41 @@ fn stand_on(host: &Host, ctx: &NativeCallContext<'_>, at_m: [f64; 2]) -> Result<
     Ok(if centred.found { [centred.x_m, centred.y_m] } else { at_m })
 }
 
-/// A test over the reference, and what differs from the one before. What differs is centred and tested a second time: a tip
-/// that stood beside the top shows less.
+/// A test over the reference, and what differs from those before. What differs is centred and tested a second time, and is
+/// believed where both differ alike: a tip that stood beside the top shows less.
 fn tested_against(
     host: &Host,
     ctx: &NativeCallContext<'_>,
     mut reference_m: [f64; 2],
-    before: Option<&TipTest>,
+    before: &[TipTest],
 ) -> Result<([f64; 2], Option<String>, &'static str), Thrown> {
-    let mut found = (None, "");
-    for _ in 0..2 {
-        reference_m = stand_on(host, ctx, reference_m)?;
+    let mut verdict = "";
+    let mut first: Option<Difference> = None;
+    // What can't be told is asked again; so two more tests than it takes.
+    for _ in 0..4 {
+        let centred = super::tip::centre(host, ctx, None)?;
+        if centred.found {
+            reference_m = [centred.x_m, centred.y_m];
+        }
         test_tip(host, ctx)?;
         let (now, _) = tip_now(host, ctx)?;
-        let last = now.last.filter(|last| before.is_none_or(|before| last.at_s > before.at_s));
-        let why = before.zip(last.as_ref()).and_then(|(before, last)| differs(before, last));
-        found = (why, last.map_or("", |last| last.finding.verdict.word()));
-        let told = last.is_some_and(|last| last.finding.verdict != TipVerdict::Undecided);
-        if found.0.is_none() && told {
+        let since = before.last().map_or(f64::NEG_INFINITY, |last| last.at_s);
+        let Some(last) = now.recent.last().filter(|last| last.at_s > since) else { continue };
+        verdict = last.finding.verdict.word();
+        let found = differs(before, last);
+        let alike = first.is_some() && found.as_ref().map(|d| d.larger) == first.as_ref().map(|d| d.larger);
+        if alike {
+            return Ok((reference_m, found.map(|difference| difference.why), verdict));
+        }
+        if last.finding.verdict == TipVerdict::Undecided {
+            continue;
+        }
+        if found.is_none() {
             break;
         }
+        first = found;
     }
-    Ok((reference_m, found.0, found.1))
+    Ok((reference_m, None, verdict))
 }
 
 fn test_tip(host: &Host, ctx: &NativeCallContext<'_>) -> Result<Map, Thrown> {
