@@ -74,7 +74,7 @@ fn shown(name: &str, value: &Value, zone: &TimeZone) -> Option<String> {
 impl Logbook {
     fn rows(&self, question: &str, with: &[&dyn ToSql]) -> Result<Vec<Map<String, Value>>, LogError> {
         let mut statement = self.connection.prepare_cached(question)?;
-        let names: Vec<String> = statement.column_names().into_iter().map(str::to_owned).collect();
+        let names: Vec<String> = statement.column_names().map(str::to_owned).collect();
         let rows = statement.query_map(with, |row| {
             let mut map = Map::new();
             for (i, name) in names.iter().enumerate() {
