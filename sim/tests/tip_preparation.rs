@@ -138,17 +138,22 @@ fn a_double_tip_shows_everything_twice() {
     world.tip.odds.double_chance = 1.0;
     let mut microscope = Microscope::new(&world, 3);
     run(&mut microscope, Act::Approach);
-    let image = Act::Image { x_m: 0.0, y_m: 0.0, size_m: 26e-9, pixels: 96, line_s: 0.5 };
-    let bright = |data: &[f64]| {
-        let least = data.iter().copied().fold(f64::INFINITY, f64::min);
-        data.iter().filter(|height| **height - least > 0.15e-9).count()
-    };
-    let before = bright(&run(&mut microscope, image.clone()).data);
     sit(&mut microscope, "A2");
     assert!(run(&mut microscope, Act::PickUp).achieved);
-    let second = microscope.truth().apex.second.unwrap();
+    let truth = microscope.truth();
+    let second = truth.apex.second.unwrap();
     assert!((0.5e-9..2e-9).contains(&second.offset_m[0].hypot(second.offset_m[1])));
-    assert!(bright(&run(&mut microscope, image).data) > before);
+    // Where the second end stands over an atom, the first one over bare film rises by the atom less the step between them.
+    let atom = truth.spins.iter().find(|spin| spin.name == "A3").unwrap();
+    let height = |microscope: &mut Microscope, at_m: [f64; 2]| {
+        run(microscope, Act::MoveTip { x_m: at_m[0], y_m: at_m[1], speed_m_s: 5e-9 });
+        wait(microscope, 1.0);
+        microscope.read(Signal::Height)
+    };
+    let beside = [0, 1].map(|i| atom.at_m[i] - second.offset_m[i]);
+    let bare = [atom.at_m[0] - 3e-9, atom.at_m[1]];
+    let rise = height(&mut microscope, beside) - height(&mut microscope, bare);
+    assert!((rise - (0.16e-9 - second.higher_m)).abs() < 0.03e-9, "{rise:e}, {second:?}");
 }
 
 /// The coarse motor leads to ground where other atoms lie, and back to those that were there.

@@ -58,11 +58,27 @@ struct Found {
 
 impl Logbook {
     /// Opens that of measured runs, or that of rehearsals, and takes in what has come since. Runs that can't be read are
-    /// passed over and told of.
+    /// passed over and told of. Where the file can't be used, because it is another user's or on a strange disk, the same is
+    /// worked out in memory: what is precious must be known, file or not.
     ///
     /// # Errors
-    /// If the file can't be used.
+    /// If the folder can't be read.
     pub fn open(folder: &Path, rehearsed: bool) -> Result<Self, LogError> {
+        match Self::open_file(folder, rehearsed) {
+            Err(LogError::Database(error)) => {
+                eprintln!(
+                    "warning: the file of the logbook can't be used: {error}; it is worked out from the runs"
+                );
+                let connection = Connection::open_in_memory()?;
+                let mut logbook = Self { folder: folder.to_owned(), rehearsed, connection };
+                logbook.take_in()?;
+                Ok(logbook)
+            }
+            opened => opened,
+        }
+    }
+
+    fn open_file(folder: &Path, rehearsed: bool) -> Result<Self, LogError> {
         let path = Self::path(folder, rehearsed);
         if !folder.is_dir() {
             let reason = "there is no such folder".to_owned();
@@ -93,7 +109,7 @@ impl Logbook {
                 _ => {}
             }
         }
-        Self::open(folder, rehearsed)
+        Self::open_file(folder, rehearsed)
     }
 
     fn path(folder: &Path, rehearsed: bool) -> PathBuf {
