@@ -15,6 +15,7 @@ mod entry;
 mod last_words;
 mod older;
 mod place;
+mod point;
 mod reader;
 mod recorder;
 mod replayed_rows;
@@ -31,9 +32,10 @@ pub use acts::{copy_acts, lost_act};
 pub use answer::{Answer, Centred, Denial, Failure, HeliumOutlook, Reply, SweepData};
 pub use doubts::Doubt;
 pub use entry::{
-    Cause, Change, Column, Compared, Ending, Entry, HeldBy, Identity, NewWindow, Outcome, Place, Point,
-    Trouble, Unseen, Values, WIDEST_POINT, Word,
+    Cause, Change, Column, Compared, Ending, Entry, HeldBy, Identity, NewWindow, Outcome, Place, Trouble,
+    Unseen, WIDEST_POINT, Word,
 };
+pub use point::{Point, Values};
 pub use reader::{Numbered, RunFile, SweepTable};
 pub use recorder::{Difference, DigestOnly, RecordError, Recorder};
 pub use request::{Axis, Call, CentrePlan, OWN_CALL, Question, Request, Statement, SweepPlan};

@@ -444,10 +444,12 @@ fn every_branch_of_recovery_is_taken_by_some_fault() {
     let image = "approach(); image(#{ x: 0.nm, y: 0.nm, size: 10.nm, pixels: 64, line_time: 4.s });";
     add(night(image, r#"PressureBurst(at: "5 min", height: "1e-6 mbar")"#));
     let missing = Probe::ALL.iter().zip(taken).filter(|(_, count)| *count == 0).map(|(probe, _)| *probe);
+    // What guards a tip is no fault, and has its tests in `tests/tip/guard.rs`.
     // No interlock of the built-in bench refills, and none of these sequences has a spot to find again: the tests of the
     // supervisor have both. A rehearsal has no keeper to be replaced, and no simulated link is ever out of step, loses its
     // settings or is set by hand: `tests/survive/edges.rs`, `tests/links/` and `tests/night/over_tcp.rs` have real ones.
     let elsewhere = [
+        Probe::Guarded,
         Probe::Changed,
         Probe::OutOfStep,
         Probe::RefillByLock,
