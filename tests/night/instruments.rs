@@ -263,9 +263,9 @@ fn doubts(file: &RunFile) -> Vec<String> {
 /// How long it takes, s of the run, until each of these hands is noticed.
 fn noticed(name: &str, pace: f64, hands: &[(&str, &str, String)]) -> Vec<(String, f64)> {
     const LONG: &str = "set(\"LockinModulation\", 10.mV); approach(); set(\"RfLevel\", -8.dBm); set(\"RfOutput\", 1);\n\
-        set(\"RfFrequency\", 12.GHz); recentre(); wait(100000.s);";
+        set(\"RfFrequency\", 12.GHz); wait(100000.s);";
     let lab = Lab::new(name);
-    let child = lab.start(&LONG.replace("recentre(); ", ""), pace);
+    let child = lab.start(LONG, pace);
     let file = lab.await_record();
     let run = lab.run();
     let began = Instant::now();
@@ -324,6 +324,8 @@ fn another_hand_is_noticed_within_a_second_at_tip_rf_and_field_and_within_a_minu
         quick.push(("source", "rf_output", "OUTP 0".to_owned()));
         quick.push(("electronics", "tip_x", format!("SOUR:POS:X {}", 2e-9 + 2e-9 * up)));
         quick.push(("electronics", "tip_y", format!("SOUR:POS:Y {}", -2e-9 - 2e-9 * up)));
+        quick.push(("magnet", "field_z", format!("SOUR:FIEL:Z {}", 0.02 + 0.1 * up)));
+        quick.push(("magnet", "field_x", format!("SOUR:FIEL:X {}", 0.02 + 0.1 * up)));
         // To come in again takes its time.
         if k % 10 == 0 {
             quick.push(("electronics", "approached", "TASK:WITH".to_owned()));
@@ -336,7 +338,6 @@ fn another_hand_is_noticed_within_a_second_at_tip_rf_and_field_and_within_a_minu
         slow.push(("lockin", "lockin_time_constant", format!("FILT:TCON {}", 1.0 + up)));
         slow.push(("lockin", "lockin_order", "FILT:ORD 1".to_owned()));
     }
-    // A field that somebody ramps has to come further than its tolerance and a step before it shows.
     let report = |found: &[(String, f64)], bound_s: f64| {
         let mut late = 0;
         let names: std::collections::BTreeSet<&String> = found.iter().map(|(name, _)| name).collect();

@@ -173,6 +173,11 @@ impl Magnet {
         Ok(())
     }
 
+    /// Where it goes to, T, by current and calibration.
+    pub fn target_t(&self) -> f64 {
+        self.target_a * self.params.tesla_per_ampere
+    }
+
     /// Stops a ramp where it is.
     pub fn hold(&mut self) {
         if self.mode == MagnetMode::Supply {

@@ -81,14 +81,14 @@ impl Remembered {
 }
 
 /// The spin that the tip looks at.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, Default, PartialEq)]
 pub(super) struct NearSpin {
     pub(super) site: usize,
     /// From the spin to the point under the tip, m.
     pub(super) offset_m: [f64; 2],
     /// How much of its signal is seen, 0 to 1.
     pub(super) overlap: f64,
-    /// Part of the tip's polarisation along the field, with the sign of the tip's state.
+    /// Part of the tip's polarisation along the spin, with the sign of the tip's state.
     pub(super) alignment: f64,
     /// Thermal polarisation of the spin, 0 to 1.
     pub(super) polarisation: f64,
@@ -98,6 +98,8 @@ pub(super) struct NearSpin {
 
 /// Overlaps below this are nothing.
 const OVERLAP_MIN: f64 = 1e-4;
+/// Gaps this near to each other are one: the tip's field differs by a part in 10⁵, m.
+const SAME_GAP_M: f64 = 1e-15;
 
 impl Junction {
     /// Mean tunnel current, A.
@@ -141,19 +143,34 @@ impl Microscope {
         if overlap < OVERLAP_MIN {
             return None;
         }
-        let species = self.surface.species_of(near.site);
-        let field_t = self.plant.field_t();
-        let zeeman_ghz = zeeman_ghz(species, field_t);
-        let size_t = field_t.iter().map(|b| b * b).sum::<f64>().sqrt();
-        let axis = self.apex_now().axis;
-        let along: f64 = (0..3).map(|i| axis[i] * field_t[i]).sum();
-        let alignment = if size_t > 0.0 { along / size_t * self.tip.sign() } else { 0.0 };
-        let stage_k = self.plant.stage_k();
-        let polarisation = self
-            .polarisation
-            .of([zeeman_ghz, stage_k], || (0.5 * H_OVER_K_B_K_PER_GHZ * zeeman_ghz / stage_k).tanh());
         let offset_m = near.offset_m.map(|offset| -offset);
-        Some(NearSpin { site: near.site, offset_m, overlap, alignment, polarisation, zeeman_ghz })
+        let field_t = self.plant.field_t();
+        let mut spin = NearSpin { site: near.site, offset_m, overlap, ..NearSpin::default() };
+        let stage_k = self.plant.stage_k();
+        self.align(&mut spin, field_t);
+        spin.polarisation =
+            self.polarisation.of([spin.zeeman_ghz, stage_k], || order(spin.zeeman_ghz, stage_k));
+        Some(spin)
+    }
+
+    /// Energy and direction of the spin in a field: it points along g·B.
+    fn align(&self, spin: &mut NearSpin, field_t: [f64; 3]) {
+        let species = self.surface.species_of(spin.site);
+        let turning_t = [0, 1, 2].map(|i| species.g[i] * field_t[i]);
+        let size_t = turning_t.iter().map(|b| b * b).sum::<f64>().sqrt();
+        let axis = self.apex_now().axis;
+        let along_t: f64 = (0..3).map(|i| axis[i] * turning_t[i]).sum();
+        spin.zeeman_ghz = 2.0 * species.spin * MU_B_GHZ_PER_T * size_t;
+        spin.alignment = if size_t > 0.0 { along_t / size_t * self.tip.sign() } else { 0.0 };
+    }
+
+    /// The spin in the field of the tip as well, across a gap.
+    fn under_tip(&self, spin: NearSpin, gap_m: f64) -> NearSpin {
+        let (applied_t, tip_t) = (self.plant.field_t(), self.tip_field_on_t(&spin, gap_m));
+        let mut spin = spin;
+        self.align(&mut spin, [0, 1, 2].map(|i| applied_t[i] + tip_t[i]));
+        spin.polarisation = order(spin.zeeman_ghz, self.plant.stage_k());
+        spin
     }
 
     /// How the current depends on bias at this point.
@@ -170,17 +187,37 @@ impl Microscope {
         shape
     }
 
-    /// The height at which the loop would rest now, m, and the junction without its gap.
+    /// The height at which the loop would rest now, m, and the junction without its conductance.
+    ///
+    /// The gap depends on the order of the spin, and that on the tip's field across the gap. The order in the applied
+    /// field alone gives the gap to 0.1 pm, and that the order to a part in 10⁵.
     fn rest(&self) -> (f64, Junction) {
         let point_m = self.point_m();
-        let spin = self.near_spin(point_m);
-        let surface_m = self.surface.height_m(point_m) + self.drift.sample_m(self.now_s)[2];
-        let effective_v = self.effective_v(spin);
-        let contrast = spin.map_or(0.0, |s| self.polarisation() * s.alignment * s.polarisation * s.overlap);
+        let mut junction = Junction {
+            surface_m: self.surface.height_m(point_m) + self.drift.sample_m(self.now_s)[2],
+            spin: self.near_spin(point_m),
+            ..Junction::default()
+        };
+        self.bear(&mut junction);
+        if let Some(spin) = junction.spin.filter(|_| self.tip.apex.has_field()) {
+            junction.spin = Some(self.under_tip(spin, self.gap_at_rest_m(&junction)));
+            self.bear(&mut junction);
+        }
+        junction.gap_m = self.gap_at_rest_m(&junction);
+        (junction.surface_m + junction.gap_m, junction)
+    }
+
+    /// What the spin makes of the current at a conductance.
+    fn bear(&self, junction: &mut Junction) {
+        junction.effective_v = self.effective_v(junction.spin);
+        junction.contrast =
+            junction.spin.map_or(0.0, |s| self.polarisation() * s.alignment * s.polarisation * s.overlap);
+    }
+
+    fn gap_at_rest_m(&self, junction: &Junction) -> f64 {
         let least_v = self.world.junction.offset_v;
-        let loop_v = effective_v.abs().max(least_v) * (1.0 + contrast);
-        let target_m = surface_m + self.barrier.gap_m(loop_v, self.knobs.setpoint_a);
-        (target_m, Junction { surface_m, spin, effective_v, contrast, ..Junction::default() })
+        let loop_v = junction.effective_v.abs().max(least_v) * (1.0 + junction.contrast);
+        self.barrier.gap_m(loop_v, self.knobs.setpoint_a)
     }
 
     fn effective_v(&self, spin: Option<NearSpin>) -> f64 {
@@ -198,7 +235,15 @@ impl Microscope {
     pub(super) fn junction(&self) -> (Junction, f64) {
         let (target_m, mut junction) = self.rest();
         let height_m = self.height_loop.height_m(self.now_s, target_m);
-        junction.gap_m = height_m - junction.surface_m;
+        let gap_m = height_m - junction.surface_m;
+        // Away from where the loop would rest the tip's field is another one.
+        if (gap_m - junction.gap_m).abs() > SAME_GAP_M
+            && let Some(spin) = junction.spin.filter(|_| self.tip.apex.has_field())
+        {
+            junction.spin = Some(self.under_tip(spin, gap_m));
+            self.bear(&mut junction);
+        }
+        junction.gap_m = gap_m;
         junction.conductance_s = CONDUCTANCE_QUANTUM_S * (-self.barrier.decay_per_m() * junction.gap_m).exp();
         (junction, target_m)
     }
@@ -225,6 +270,11 @@ impl Microscope {
         let (target_m, _) = self.rest();
         self.height_loop.reseat(self.now_s, height_m, target_m);
     }
+}
+
+/// Thermal order of two levels so far apart: tanh(hf/2kT).
+fn order(zeeman_ghz: f64, kelvin: f64) -> f64 {
+    (0.5 * H_OVER_K_B_K_PER_GHZ * zeeman_ghz / kelvin).tanh()
 }
 
 /// Zeeman energy of a species in a field, GHz, without its nucleus: `2μ|B|/h` with the anisotropic g.

@@ -26,7 +26,10 @@ impl Scpi {
     pub(super) fn ready(&mut self, deadline: Instant) -> Result<(), InstrumentError> {
         if let Some(connection) = &mut self.connection {
             match connection.idle() {
-                Idle::Quiet => return self.tell_changed(),
+                Idle::Quiet => {
+                    self.in_step.is_quiet(self.heard_at);
+                    return self.tell_changed();
+                }
                 Idle::Unasked => {
                     self.connection = None;
                     return Err(self.out_of_step("something came that nobody had asked for"));
@@ -43,14 +46,18 @@ impl Scpi {
 
     /// Says how much is doubtful now.
     fn out_of_step(&mut self, what: &str) -> InstrumentError {
-        let doubtful = std::mem::take(&mut self.unproved);
-        let message = match doubtful {
-            0 => format!("{what}; what was read before had been proved"),
-            1 => format!("{what}; the last reading is doubtful"),
-            count => format!("{what}; the last {count} readings are doubtful"),
-        };
-        tracing::warn!(link = %self.name, "{message}");
-        self.error(ErrorKind::OutOfStep, message)
+        let error = self.error(ErrorKind::OutOfStep, what);
+        let error = self.doubting(error);
+        tracing::warn!("{}", error.message);
+        error
+    }
+
+    /// The error with what is doubtful by it, if anything is.
+    fn doubting(&mut self, error: InstrumentError) -> InstrumentError {
+        let Some((until, count)) = self.in_step.doubt() else { return error };
+        let which = if count == 1 { "the last reading is" } else { &format!("the last {count} readings are") };
+        let message = format!("{}; {which} doubtful", error.message);
+        InstrumentError { message, certain_until: Some(until), ..error }
     }
 
     pub(super) fn connect(&mut self, deadline: Instant) -> Result<(), InstrumentError> {
@@ -90,7 +97,7 @@ impl Scpi {
                 self.recognise(deadline)?;
             }
         }
-        self.unproved = 0;
+        self.in_step.prove(Instant::now());
         // Errors in the queue now are somebody else's, or from before.
         self.drain(deadline)?;
         if !self.met_before {
@@ -132,7 +139,9 @@ impl Scpi {
         let Some(known) = self.known_identity.clone() else { return Ok(()) };
         self.write(&[&query])?;
         let text = self.receive(LONGEST_REPLY, deadline, None, |text| Ok(text.to_owned()))?;
-        if text != known {
+        if text == known {
+            self.in_step.prove(Instant::now());
+        } else {
             let what = format!("`{}` answered where `{known}` was expected", reply::shorten(&text));
             return Err(self.out_of_step(&what));
         }
@@ -149,8 +158,9 @@ impl Scpi {
             let what = format!("`{}` came as the answer to `{}`", reply::shorten(&text), proof.query);
             return Err(self.out_of_step(&what));
         }
-        self.unproved = 0;
-        self.proved_at = Some(Instant::now());
+        let now = Instant::now();
+        self.in_step.prove(now);
+        self.proved_at = Some(now);
         Ok(())
     }
 
@@ -232,7 +242,7 @@ impl Scpi {
         let marker = self.write_query(Some(query))?;
         let understood = self.receive(longest, deadline, marker, understand)?;
         if marker.is_none() {
-            self.unproved = self.unproved.saturating_add(1);
+            self.in_step.read(Instant::now());
             self.prove_if_due(deadline)?;
         }
         Ok(understood)
@@ -316,7 +326,7 @@ impl Scpi {
             let text = without_marker(text, marker)?;
             understand(text).map_err(|(kind, message)| Fault::new(kind, message))
         });
-        if self.link.pause_s > 0.0 {
+        if self.link.pause_s > 0.0 || self.link.marker.is_none() {
             self.heard_at = Some(Instant::now());
         }
         if let Err(fault) = &understood {
@@ -331,6 +341,12 @@ impl Scpi {
             ErrorKind::OutOfStep => {
                 self.connection = None;
                 self.out_of_step(&fault.message)
+            }
+            // A reply of another form is another's, or was spoilt: nobody can tell.
+            ErrorKind::Garbled => {
+                self.connection = None;
+                let error = self.asked_in_vain(fault);
+                self.doubting(error)
             }
             _ => {
                 self.connection = None;
