@@ -233,3 +233,35 @@ pub struct VerdictHandle(pub Rc<Judgement>, pub Rc<[VerdictHandle]>);
 /// The transmission of the RF line.
 #[derive(Debug, Clone)]
 pub struct TransmissionHandle(pub Rc<Transmission>);
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::supervisor::{Axis, Doubtful, SweepPlan};
+
+    fn sweep(both_ways: bool, doubtful: &[std::ops::Range<u64>]) -> Sweep {
+        let bench = Arc::new(crate::bench::builtin());
+        let [fast, read] = ["rf_frequency", "lockin_x"].map(|name| bench.find(name).unwrap());
+        let axis = Axis { channel: fast, from: 6.0, to: 1.0, points: 6 };
+        let plan = SweepPlan { both_ways, ..SweepPlan::plain("s", axis, vec![read]) };
+        let values = (0..plan.total()).map(|i| i as f64).collect();
+        let mut found = Doubtful::default();
+        doubtful.iter().for_each(|stretch| found.push(stretch.clone()));
+        Sweep { data: Rc::new(SweepData { sweep: 0, plan: Arc::new(plan), doubtful: found, values }), bench }
+    }
+
+    #[test]
+    fn doubtful_points_are_no_part_of_a_spectrum() {
+        let all = sweep(false, &[]);
+        assert_eq!(all.stretches("lockin_x").unwrap().len(), 1);
+        assert_eq!(all.left_out_in_words(), "");
+        let some = sweep(false, &[0..1, 3..4]);
+        let stretches = some.stretches("lockin_x").unwrap();
+        assert_eq!(stretches, [(vec![1.0, 2.0], vec![5.0, 4.0]), (vec![4.0, 5.0], vec![2.0, 1.0])]);
+        assert_eq!(some.spectrum("lockin_x").unwrap(), (vec![1.0, 2.0, 4.0, 5.0], vec![5.0, 4.0, 2.0, 1.0]));
+        assert_eq!(some.left_out_in_words(), ", 2 doubtful points left out");
+        // Of two ways a place needs both.
+        let both = sweep(true, &[1..2, 7..9]);
+        assert_eq!(both.spectrum("lockin_x").unwrap(), (vec![1.0, 4.0, 6.0], vec![5.5, 5.5, 5.5]));
+    }
+}

@@ -370,3 +370,47 @@ fn the_bench_of_the_mimic_waits_for_longer_than_ten_minutes() {
         assert!(bench.retry_of(link).patience_s > 600.0);
     }
 }
+
+/// Somebody turns the modulation down while a spectrum is taken; it is noticed at the next look at everything. What was
+/// measured since the look before has no part in fits, lines and verdicts, and that is said.
+#[test]
+fn what_is_doubtful_is_left_out_of_fits_lines_and_verdicts() {
+    let sequence = r#"
+set("LockinModulation", 10.mV);
+approach();
+set("RfLevel", -8.dBm);
+set("RfOutput", 1);
+let taken = sweep(#{ name: "watched", channel: "RfFrequency", from: 12.GHz, to: 12.2.GHz, points: 200,
+    read: ["LockinX", "LockinModulation"], dwell: 600.ms, average: 2 });
+fit_shape("line", taken, "LockinX");
+find_lines(taken);
+is_real([[15.mT, taken]]);
+park();
+"#;
+    let lab = Lab::new("a hand in a spectrum");
+    let child = lab.start(sequence, PACE);
+    let file = lab.await_record();
+    let began = Instant::now();
+    while file.all("sweep_begin").unwrap().is_empty() {
+        assert!(began.elapsed().as_secs() < 60, "no sweep");
+        std::thread::sleep(Duration::from_millis(20));
+    }
+    std::thread::sleep(Duration::from_secs_f64(60.0 / PACE));
+    another_hand(&lab.running, "lockin", "SOUR:VOLT 0.002");
+    let said: Said = child.wait_with_output().unwrap().into();
+    assert_eq!(said.code, 0, "{}", said.stderr);
+    let judged: Vec<(String, serde_json::Value)> = file
+        .all("judgement")
+        .unwrap()
+        .into_iter()
+        .filter_map(|numbered| match numbered.entry {
+            Entry::Judgement { title, body, .. } => Some((title, body)),
+            _ => None,
+        })
+        .collect();
+    assert_eq!(judged.len(), 3, "{judged:#?}");
+    for (title, body) in &judged {
+        assert!(title.contains("doubtful points left out"), "{title}");
+        assert!((1..150).contains(&body["left_out"].as_u64().unwrap()), "{body}");
+    }
+}
