@@ -1,5 +1,6 @@
 //! The cryostat's parts together.
 
+use crate::examples::Example;
 use super::*;
 use rand::SeedableRng;
 

@@ -1,3 +1,4 @@
+use crate::examples::Example;
 use super::*;
 
 fn plain() -> MagnetParams {

@@ -62,13 +62,19 @@ pub(super) struct Junction {
     pub(super) contrast: f64,
 }
 
-/// A value that follows from two numbers, kept until they are others: bias and temperatures stand still between
+/// A value that follows from a few numbers, kept until they are others: bias and temperatures stand still between
 /// the ticks, and exponentials are most of what a reading costs.
-#[derive(Debug, Clone, Default)]
-pub(super) struct Remembered(Cell<Option<([f64; 2], f64)>>);
+#[derive(Debug, Clone)]
+pub(super) struct Remembered<const N: usize>(Cell<Option<([f64; N], f64)>>);
 
-impl Remembered {
-    fn of(&self, of: [f64; 2], work_out: impl FnOnce() -> f64) -> f64 {
+impl<const N: usize> Default for Remembered<N> {
+    fn default() -> Self {
+        Self(Cell::new(None))
+    }
+}
+
+impl<const N: usize> Remembered<N> {
+    fn of(&self, of: [f64; N], work_out: impl FnOnce() -> f64) -> f64 {
         if let Some((known, value)) = self.0.get()
             && known == of
         {
@@ -98,6 +104,8 @@ pub(super) struct NearSpin {
 
 /// Overlaps below this are nothing.
 const OVERLAP_MIN: f64 = 1e-4;
+/// Nodes of the order along hf/2kT.
+const ORDER_GRAIN: f64 = 1e-3;
 /// Gaps this near to each other are one: the tip's field differs by a part in 10⁵, m.
 const SAME_GAP_M: f64 = 1e-15;
 
@@ -111,9 +119,13 @@ impl Junction {
 impl Microscope {
     /// Point under the tip in the sample's frame, m: voltages, creep and drift.
     pub(super) fn point_m(&self) -> [f64; 2] {
+        self.point_over_m(self.drift.sample_m(self.now_s))
+    }
+
+    /// The same where the sample's offset is known.
+    fn point_over_m(&self, sample_m: [f64; 3]) -> [f64; 2] {
         let at_m = self.motion.at_m(self.now_s);
         let lag_m = self.drift.creep_m(self.now_s);
-        let sample_m = self.drift.sample_m(self.now_s);
         [0, 1].map(|i| at_m[i] + lag_m[i] - sample_m[i])
     }
 
@@ -169,8 +181,17 @@ impl Microscope {
         let (applied_t, tip_t) = (self.plant.field_t(), self.tip_field_on_t(&spin, gap_m));
         let mut spin = spin;
         self.align(&mut spin, [0, 1, 2].map(|i| applied_t[i] + tip_t[i]));
-        spin.polarisation = order(spin.zeeman_ghz, self.plant.stage_k());
+        spin.polarisation = self.order_near(spin.zeeman_ghz, self.plant.stage_k());
         spin
+    }
+
+    /// The order as a parabola about the nearest node: 4·10⁻¹¹ off at most, and the same whoever asked before.
+    fn order_near(&self, zeeman_ghz: f64, kelvin: f64) -> f64 {
+        let x = 0.5 * H_OVER_K_B_K_PER_GHZ * zeeman_ghz / kelvin;
+        let node = (x / ORDER_GRAIN).round() * ORDER_GRAIN;
+        let (t, off) = (self.order.of([node], || node.tanh()), x - node);
+        let slope = 1.0 - t * t;
+        t + slope * off * (1.0 - t * off)
     }
 
     /// How the current depends on bias at this point.
@@ -190,28 +211,29 @@ impl Microscope {
     /// The height at which the loop would rest now, m, and the junction without its conductance.
     ///
     /// The gap depends on the order of the spin, and that on the tip's field across the gap. The order in the applied
-    /// field alone gives the gap to 0.1 pm, and that the order to a part in 10⁵.
+    /// field alone gives the gap to 0.1 pm, and that the order to a part in 10⁵. The spin's own step is where the applied
+    /// field has it: the tip's moves it by less than the electrons' heat, and the current by a part in 10⁶.
     fn rest(&self) -> (f64, Junction) {
-        let point_m = self.point_m();
+        let sample_m = self.drift.sample_m(self.now_s);
+        let point_m = self.point_over_m(sample_m);
         let mut junction = Junction {
-            surface_m: self.surface.height_m(point_m) + self.drift.sample_m(self.now_s)[2],
+            surface_m: self.surface.height_m(point_m) + sample_m[2],
             spin: self.near_spin(point_m),
             ..Junction::default()
         };
-        self.bear(&mut junction);
+        junction.effective_v = self.effective_v(junction.spin);
+        junction.contrast = self.contrast(junction.spin);
         if let Some(spin) = junction.spin.filter(|_| self.tip.apex.has_field()) {
             junction.spin = Some(self.under_tip(spin, self.gap_at_rest_m(&junction)));
-            self.bear(&mut junction);
+            junction.contrast = self.contrast(junction.spin);
         }
         junction.gap_m = self.gap_at_rest_m(&junction);
         (junction.surface_m + junction.gap_m, junction)
     }
 
-    /// What the spin makes of the current at a conductance.
-    fn bear(&self, junction: &mut Junction) {
-        junction.effective_v = self.effective_v(junction.spin);
-        junction.contrast =
-            junction.spin.map_or(0.0, |s| self.polarisation() * s.alignment * s.polarisation * s.overlap);
+    /// Relative change of the current by the spin under the tip.
+    fn contrast(&self, spin: Option<NearSpin>) -> f64 {
+        spin.map_or(0.0, |s| self.polarisation() * s.alignment * s.polarisation * s.overlap)
     }
 
     fn gap_at_rest_m(&self, junction: &Junction) -> f64 {
@@ -225,10 +247,14 @@ impl Microscope {
         let kt_ev = self.electron_ev();
         let film = self.film.of([bias_v, kt_ev], || self.world.junction.shape.voltage(bias_v, kt_ev));
         let Some(spin) = spin else { return film };
-        let zeeman_ev = spin.zeeman_ghz / crate::spin::constants::GHZ_PER_MEV * 1e-3;
-        let own = Step { energy_ev: zeeman_ev, fraction: self.world.junction.spin_step_fraction };
-        let steps = self.surface.species_of(spin.site).steps.iter().chain([&own]);
-        film + spin.overlap * steps.map(|step| step.voltage(bias_v, kt_ev)).sum::<f64>()
+        let of_site = spin.site as f64 + self.response.generation as f64 * 1e6;
+        let steps_v = self.steps.of([bias_v, kt_ev, spin.zeeman_ghz, of_site], || {
+            let zeeman_ev = spin.zeeman_ghz / crate::spin::constants::GHZ_PER_MEV * 1e-3;
+            let own = Step { energy_ev: zeeman_ev, fraction: self.world.junction.spin_step_fraction };
+            let steps = self.surface.species_of(spin.site).steps.iter().chain([&own]);
+            steps.map(|step| step.voltage(bias_v, kt_ev)).sum()
+        });
+        film + spin.overlap * steps_v
     }
 
     /// The junction now, and the loop's target. Only with the tip in range.
@@ -241,7 +267,7 @@ impl Microscope {
             && let Some(spin) = junction.spin.filter(|_| self.tip.apex.has_field())
         {
             junction.spin = Some(self.under_tip(spin, gap_m));
-            self.bear(&mut junction);
+            junction.contrast = self.contrast(junction.spin);
         }
         junction.gap_m = gap_m;
         junction.conductance_s = CONDUCTANCE_QUANTUM_S * (-self.barrier.decay_per_m() * junction.gap_m).exp();

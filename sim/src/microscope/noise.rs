@@ -1,7 +1,7 @@
 //! One noise stream for each signal.
 
 use crate::Signal;
-use crate::noise::{Driven, Flicker, Source, Stream};
+use crate::noise::{Driven, Flicker, Source, Stream, kept};
 
 /// Streams of all signals and the noise of the current.
 #[derive(Debug, Clone)]
@@ -46,8 +46,9 @@ impl GaugeNoise {
         let elapsed_s = now_s - self.current_s;
         if elapsed_s > 0.0 {
             let stream = &mut self.streams[Signal::Current as usize];
-            self.white.advance(elapsed_s, filter_hz, loop_hz, stream);
-            self.slow.advance(elapsed_s, loop_hz, stream);
+            let of_loop = (loop_hz, kept(loop_hz, elapsed_s));
+            self.white.advance(elapsed_s, filter_hz, of_loop, stream);
+            self.slow.advance(elapsed_s, of_loop, stream);
             self.current_s = now_s;
         }
         if closed && loop_hz > 0.0 {

@@ -18,19 +18,25 @@ pub struct Driven {
 }
 
 impl Driven {
-    /// Lets so much time pass, s; from infinity on it has been running for ever. Without a loop, `loop_hz` 0, one
-    /// number is drawn, else two.
-    pub fn advance(&mut self, elapsed_s: f64, corner_hz: f64, loop_hz: f64, stream: &mut Stream) {
-        let kept = |hz: f64| (-2.0 * PI * hz * elapsed_s).exp();
-        let a = kept(corner_hz);
+    /// Lets time pass, of which a relaxation with the corner of the loop keeps the part `kept_by_loop`; from infinity on
+    /// it has been running for ever. Without a loop, `loop_hz` 0, one number is drawn, else two.
+    pub fn advance(
+        &mut self,
+        elapsed_s: f64,
+        corner_hz: f64,
+        (loop_hz, kept_by_loop): (f64, f64),
+        stream: &mut Stream,
+    ) {
+        let a = kept(corner_hz, elapsed_s);
         let fresh = (1.0 - a * a).max(0.0).sqrt();
         let first = stream.normal();
         self.parts[0] = a * self.parts[0] + fresh * first;
         if loop_hz <= 0.0 {
             return;
         }
-        let loop_hz = apart(corner_hz, loop_hz);
-        let b = kept(loop_hz);
+        let near_hz = apart(corner_hz, loop_hz);
+        let b = if near_hz == loop_hz { kept_by_loop } else { kept(near_hz, elapsed_s) };
+        let loop_hz = near_hz;
         let together = 2.0 * (corner_hz * loop_hz).sqrt() / (corner_hz + loop_hz) * (1.0 - a * b);
         let common = if fresh > 0.0 { together / fresh } else { 0.0 };
         let own = (1.0 - b * b - common * common).max(0.0).sqrt();
@@ -55,6 +61,13 @@ impl Driven {
     }
 }
 
+/// Part of a relaxation that is left after a time.
+pub fn kept(corner_hz: f64, elapsed_s: f64) -> f64 {
+    let decays = 2.0 * PI * corner_hz * elapsed_s;
+    // Beyond this nothing is left, and a number below all numbers takes long to find.
+    if decays < 100.0 { (-decays).exp() } else { 0.0 }
+}
+
 fn apart(corner_hz: f64, loop_hz: f64) -> f64 {
     let near = (loop_hz - corner_hz).abs() < APART * corner_hz;
     if near { corner_hz * (1.0 + APART) } else { loop_hz }
@@ -71,9 +84,9 @@ mod tests {
         let count = 200_000;
         let product = |_| {
             let mut noise = Driven::default();
-            noise.advance(f64::INFINITY, corner_hz, loop_hz, &mut stream);
+            noise.advance(f64::INFINITY, corner_hz, (loop_hz, 0.0), &mut stream);
             let first = of(&noise);
-            noise.advance(lag_s, corner_hz, loop_hz, &mut stream);
+            noise.advance(lag_s, corner_hz, (loop_hz, kept(loop_hz, lag_s)), &mut stream);
             first * of(&noise)
         };
         (0..count).map(product).sum::<f64>() / f64::from(count)

@@ -16,10 +16,11 @@ pub struct Flicker {
 }
 
 impl Flicker {
-    /// Lets so much time pass, s, infinity at first, in front of a loop of the bandwidth `loop_hz` (0: none).
-    pub fn advance(&mut self, elapsed_s: f64, loop_hz: f64, stream: &mut Stream) {
+    /// Lets so much time pass, s, infinity at first, in front of a loop of some bandwidth (0: none) that keeps a part
+    /// of it.
+    pub fn advance(&mut self, elapsed_s: f64, of_loop: (f64, f64), stream: &mut Stream) {
         for (part, corner_hz) in self.parts.iter_mut().zip(CORNERS_HZ) {
-            part.advance(elapsed_s, corner_hz, loop_hz, stream);
+            part.advance(elapsed_s, corner_hz, of_loop, stream);
         }
     }
 
@@ -52,9 +53,9 @@ mod tests {
         let (mut sum, count) = (0.0, 20_000);
         for _ in 0..count {
             let mut noise = Flicker::default();
-            noise.advance(f64::INFINITY, 0.0, &mut stream);
+            noise.advance(f64::INFINITY, (0.0, 0.0), &mut stream);
             let first = noise.whole();
-            noise.advance(lag, 0.0, &mut stream);
+            noise.advance(lag, (0.0, 0.0), &mut stream);
             sum += (noise.whole() - first).powi(2);
         }
         let measured = sum / f64::from(count);

@@ -11,7 +11,7 @@ mod stream;
 mod telegraph;
 mod wander;
 
-pub use driven::Driven;
+pub use driven::{Driven, kept};
 pub use flicker::Flicker;
 pub use stream::{Source, Stream};
 pub use telegraph::Telegraph;

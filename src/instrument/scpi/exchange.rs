@@ -36,6 +36,13 @@ impl Scpi {
                 }
                 Idle::Closed => {
                     tracing::info!(link = %self.name, "the connection had ended; connecting anew");
+                    // What could still have come to tell a wrong reply is gone with it.
+                    let ended = self.error(ErrorKind::Absent, "the connection had ended");
+                    let error = self.doubting(ended);
+                    if error.certain_until.is_some() {
+                        self.connection = None;
+                        return Err(error);
+                    }
                 }
             }
             self.connection = None;
@@ -240,9 +247,11 @@ impl Scpi {
     ) -> Result<T, InstrumentError> {
         self.ready(deadline)?;
         let marker = self.write_query(Some(query))?;
+        let sent = self.heard_at.unwrap_or(deadline);
         let understood = self.receive(longest, deadline, marker, understand)?;
         if marker.is_none() {
-            self.in_step.read(Instant::now());
+            let now = Instant::now();
+            self.in_step.read(now, now.duration_since(sent));
             self.prove_if_due(deadline)?;
         }
         Ok(understood)
@@ -342,15 +351,11 @@ impl Scpi {
                 self.connection = None;
                 self.out_of_step(&fault.message)
             }
-            // A reply of another form is another's, or was spoilt: nobody can tell.
-            ErrorKind::Garbled => {
+            // What could still have come to tell a wrong reply is gone with the connection.
+            _ => {
                 self.connection = None;
                 let error = self.asked_in_vain(fault);
                 self.doubting(error)
-            }
-            _ => {
-                self.connection = None;
-                self.asked_in_vain(fault)
             }
         })
     }

@@ -12,6 +12,9 @@ use std::time::{Duration, Instant};
 const GRAIN: u32 = 64;
 /// So many groups are kept; older ones are told together.
 const GROUPS_AT_MOST: usize = 1024;
+/// A link is quiet when nothing came for so many times the longest that a reply has taken, and for this at least.
+const QUIET_FOR: u32 = 10;
+const QUIET_AT_LEAST: Duration = Duration::from_millis(20);
 
 /// Some readings.
 #[derive(Debug)]
@@ -26,6 +29,8 @@ struct Group {
 #[derive(Debug)]
 pub(super) struct InStep {
     longest_late: Duration,
+    /// The longest that a reply has taken.
+    slowest: Duration,
     groups: VecDeque<Group>,
     /// Of these, so many came before the last proof.
     proved: usize,
@@ -39,11 +44,12 @@ impl InStep {
     /// Nothing was read yet.
     pub(super) fn new(longest_late: Duration) -> Self {
         let (certain, now) = (TimePoint::START, TimePoint::START);
-        Self { longest_late, groups: VecDeque::new(), proved: 0, certain, now }
+        Self { longest_late, slowest: Duration::ZERO, groups: VecDeque::new(), proved: 0, certain, now }
     }
 
-    /// Something was read.
-    pub(super) fn read(&mut self, at: Instant) {
+    /// Something was read, and the reply took so long.
+    pub(super) fn read(&mut self, at: Instant, took: Duration) {
+        self.slowest = self.slowest.max(took);
         match self.groups.back_mut() {
             Some(last) if at.duration_since(last.began) < self.longest_late / GRAIN => last.count += 1,
             _ => self.groups.push_back(Group { began: at, at: self.now, count: 1 }),
@@ -64,13 +70,15 @@ impl InStep {
         self.settle(at);
     }
 
-    /// Nothing lies there. Where nothing was said for long enough that is a proof: whatever was late has come by now.
+    /// Nothing lies there. Where nothing was said for long enough that is a proof: replies that are shifted by one
+    /// would leave one lying there, as soon as it comes as late as any did.
     pub(super) fn is_quiet(&mut self, last: Option<Instant>) {
         if self.groups.is_empty() {
             return;
         }
         let now = Instant::now();
-        if last.is_some_and(|last| now.duration_since(last) > self.longest_late) {
+        let long_enough = (QUIET_FOR * self.slowest).max(QUIET_AT_LEAST).min(self.longest_late);
+        if last.is_some_and(|last| now.duration_since(last) > long_enough) {
             self.prove(now);
         }
     }
@@ -105,7 +113,7 @@ mod tests {
         let after = |seconds: f64| begin + Duration::from_secs_f64(seconds);
         let read = |in_step: &mut InStep, at_s: f64| {
             in_step.now = TimePoint::from_s(100.0 + at_s);
-            in_step.read(after(at_s));
+            in_step.read(after(at_s), Duration::from_millis(1));
         };
         let mut in_step = InStep::new(late);
         assert_eq!(in_step.doubt(), None);
