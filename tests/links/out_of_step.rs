@@ -360,13 +360,13 @@ fn bench(discipline: &Discipline, address: std::net::SocketAddr) -> Bench {
     ))
 }
 
-/// Asks so often, a tenth of it sets.
-fn try_many(discipline: &Discipline, queries: u64, seed: u64) -> Tally {
+/// Asks so often, a ninth of it sets; of the replies, a part is spoilt.
+fn try_many(discipline: &Discipline, queries: u64, seed: u64, spoilt: f64) -> Tally {
     let state = Arc::new(Mutex::new(State { knob: discipline.settings[0], ..State::default() }));
     let known = Arc::clone(&state);
     let manner = discipline.manner;
     let answer = move |message: &str| manner(&mut known.lock().expect("the state"), message);
-    let bench = bench(discipline, bad_line(seed, 0.05, seed % 2 == 0, discipline.ends, answer));
+    let bench = bench(discipline, bad_line(seed, spoilt, seed % 2 == 0, discipline.ends, answer));
     let mut it = instruments(&bench).remove(0);
     let channel = |name: &str| bench.channel(bench.find(name).expect("a channel"));
     let (mut dice, mut tally, began) = (Dice(seed), Tally::default(), Instant::now());
@@ -427,23 +427,28 @@ fn try_many(discipline: &Discipline, queries: u64, seed: u64) -> Tally {
 #[test]
 fn what_a_bad_line_brings_is_not_believed_or_told_as_doubtful() {
     let full = std::env::var("NOCTULE_CAMPAIGN").is_ok_and(|campaign| campaign == "full");
-    let queries = if full { 1_000_000_u64.div_ceil(12) } else { 500 };
+    let queries = if full { 1_000_000_u64.div_ceil(24) } else { 400 };
     let tallies = Mutex::new(Vec::new());
-    std::thread::scope(|scope| {
-        for (seed, discipline) in (31..).zip(&DISCIPLINES) {
-            let tallies = &tallies;
-            scope.spawn(move || {
-                let tally = try_many(discipline, queries, seed);
-                println!("{}: {tally:?}", discipline.name);
-                tallies.lock().expect("the tallies").push((discipline, tally));
-            });
-        }
-    });
+    // A line on which hardly anything is right shows the faults that coincide; one on which little is wrong, how many
+    // sound readings are told as doubtful with the others.
+    for spoilt in [0.05, 0.005] {
+        std::thread::scope(|scope| {
+            for (seed, discipline) in (31..).zip(&DISCIPLINES) {
+                let tallies = &tallies;
+                scope.spawn(move || {
+                    let tally = try_many(discipline, queries, seed, spoilt);
+                    println!("{}, {spoilt}: {tally:?}", discipline.name);
+                    tallies.lock().expect("the tallies").push((discipline, spoilt, tally));
+                });
+            }
+        });
+    }
     let tallies = tallies.into_inner().expect("the tallies");
-    assert_eq!(tallies.len(), 12);
-    for (discipline, tally) in &tallies {
+    assert_eq!(tallies.len(), 24);
+    for (discipline, spoilt, tally) in &tallies {
         let (name, part) = (discipline.name, tally.wrong as f64 / tally.asked as f64);
-        assert!(tally.sound > tally.asked / 2 && tally.failed > tally.asked / 100, "{name}: {tally:?}");
+        assert!(tally.sound > tally.asked / 2, "{name}: {tally:?}");
+        assert!(tally.failed as f64 > 0.1 * spoilt * tally.asked as f64, "{name}: {tally:?}");
         assert_eq!((tally.unmarked, tally.lies), (0, 0), "{name}: {tally:?}");
         match discipline.proof {
             Proof::EachReply => assert_eq!((tally.wrong, tally.marked_sound), (0, 0), "{name}: {tally:?}"),

@@ -123,6 +123,22 @@ fn what_was_measured_since_an_instrument_was_last_as_it_was_left_is_doubtful() {
 }
 
 #[test]
+fn what_was_read_before_a_link_came_out_of_step_is_doubtful() {
+    let mut play = sweeping(builtin_text(), 10);
+    play.silent = Some(ErrorKind::Absent);
+    play.until(20.0);
+    play.silent = None;
+    let odd = InstrumentError::new(ErrorKind::OutOfStep, "something came that nobody had asked for");
+    play.changed = Some(InstrumentError { certain_until: Some(TimePoint::from_s(6.5)), ..odd });
+    play.until(100.0);
+    let Some(Ok(Answer::Sweep(data))) = play.replies.pop() else { panic!("{:?}", play.notices) };
+    assert_eq!(data.values.len(), 10);
+    assert!((1..=3).contains(&data.doubtful.count()) && data.doubtful.holds(1), "{:?}", data.doubtful);
+    let told = |trouble: &&Trouble| matches!(trouble, Trouble::Misread { good_until_s, .. } if *good_until_s == 6.5);
+    assert_eq!(troubles(&play).into_iter().filter(told).count(), 1);
+}
+
+#[test]
 fn two_hands_do_not_pull_at_one_bench_for_ever_and_the_bench_says_what_is_done() {
     let text = builtin_text();
     let changed = || Some(InstrumentError::changed("bias shows 3 V", vec!["bias".to_owned()]));
