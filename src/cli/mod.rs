@@ -92,7 +92,7 @@ enum Command {
     /// Let a held run go on.
     Release(words::Words),
     /// End a run at the next point and park; a second time, at once.
-    Stop(words::Words),
+    Stop(words::StopWords),
     /// Parks the bench if the runner dies; `run` starts it.
     #[command(hide = true)]
     Keeper(keeper::Keeper),
@@ -130,7 +130,7 @@ fn run(arguments: Arguments) -> u8 {
         Command::Status(words) => words.run(&Request::Status),
         Command::Hold(words) => words.run(),
         Command::Release(words) => words.run(&Request::Release),
-        Command::Stop(words) => words.run(&Request::Stop),
+        Command::Stop(words) => words.run(),
         Command::Keeper(command) => command.run(),
     }
 }

@@ -11,7 +11,7 @@ use crate::supervisor::{HoldStage, PresentHold};
 use serde_json::Value;
 use std::path::Path;
 
-/// Arguments of `status`, `release` and `stop`.
+/// Arguments of `status` and `release`.
 #[derive(Debug, clap::Args)]
 pub struct Words {
     /// The run: its folder, its file, or the beginning of its name under runs/.
@@ -29,6 +29,23 @@ pub struct HoldWords {
     /// What the hold is for: `refill` brings tip and field to the bench's refill state.
     #[arg(long = "for", value_parser = ["refill"])]
     purpose: Option<String>,
+}
+
+/// Arguments of `stop`.
+#[derive(Debug, clap::Args)]
+pub struct StopWords {
+    #[command(flatten)]
+    words: Words,
+    /// End the attempts of a run that can't make its bench safe: you see to the bench by hand.
+    #[arg(long)]
+    leave_as_is: bool,
+}
+
+impl StopWords {
+    /// Asks for the end.
+    pub fn run(self) -> u8 {
+        self.words.run(&if self.leave_as_is { Request::LeaveAsIs } else { Request::Stop })
+    }
 }
 
 impl HoldWords {
@@ -78,7 +95,7 @@ fn act(request: &Request, before: &Value, after: &Value) -> Option<Act> {
     let for_refill = hold_of(after).is_some_and(|hold| hold.refill) || *request == Request::HoldForRefill;
     match request {
         Request::Release => hold_of(before).map(|_| Act::GoOn),
-        Request::Stop => None,
+        Request::Stop | Request::LeaveAsIs => None,
         _ if for_refill => Some(Act::Fill),
         _ => hold_of(after).map(|_| Act::Work),
     }
@@ -96,11 +113,24 @@ fn effect(request: &Request, before: &Value, after: &Value) -> String {
         [] => String::new(),
         all => format!("; it waits for {}", all.join(", then for ")),
     };
+    if *request == Request::LeaveAsIs && before["not_safe_yet"].is_null() {
+        return "It is not at a loss to make the bench safe: nothing has changed; `stop` alone ends a run."
+            .to_owned();
+    }
+    if let (Request::LeaveAsIs, Some(what)) = (request, before["not_safe_yet"].as_str()) {
+        return format!("The attempts end, and the run ends as not parked. See to the bench now: {what}.");
+    }
+    if let Some(what) = before["not_safe_yet"].as_str() {
+        return format!(
+            "The run is ending and can't make the bench safe yet ({what}); it goes on trying. Where you see to the \
+             bench by hand, `stop --leave-as-is` ends that."
+        );
+    }
     if matches!(before["state"].as_str(), Some("parking" | "over")) {
         return "The run is ending already: nothing has changed.".to_owned();
     }
     match (request, was) {
-        (Request::Status, _) => String::new(),
+        (Request::Status | Request::LeaveAsIs, _) => String::new(),
         (Request::Stop, _) => {
             "It ends at the next point and parks; a second `stop` ends it at once.".to_owned()
         }
@@ -138,6 +168,9 @@ fn effect(request: &Request, before: &Value, after: &Value) -> String {
 
 fn show(status: &Value) {
     let text = |key: &str| status.get(key).and_then(Value::as_str).unwrap_or("");
+    if !text("not_safe_yet").is_empty() {
+        println!("NOT safe yet: {}", text("not_safe_yet"));
+    }
     let number = |key: &str| status.get(key).and_then(Value::as_f64).unwrap_or(0.0);
     match hold_of(status) {
         Some(hold) if hold.stage == HoldStage::Asked => {

@@ -59,6 +59,8 @@ function showNow(status) {
   put("for", ended ? `after ${status.elapsed}${status.parked ? ", bench parked" : ", bench NOT parked"}` : lasted(status));
   at("hold").hidden = !status.hold;
   put("hold", status.hold ? `Hold: ${status.hold.words}.` : "");
+  at("unsafe").hidden = !status.not_safe_yet;
+  put("unsafe", status.not_safe_yet ? `✕ NOT safe yet: ${status.not_safe_yet}; tried again and again.` : "");
   at("reason").hidden = !status.reason;
   put("reason", status.reason || "");
   put("run", status.run);

@@ -153,6 +153,8 @@ pub enum Word {
     Release,
     /// End at the next point and park; a second time: at once.
     Stop,
+    /// End although the bench can't be made safe: somebody sees to it by hand.
+    LeaveAsIs,
 }
 
 impl Word {
@@ -163,6 +165,7 @@ impl Word {
             Word::HoldForRefill => "hold for refill",
             Word::Release => "release",
             Word::Stop => "stop",
+            Word::LeaveAsIs => "leave the bench as it is",
         }
     }
 }

@@ -87,7 +87,7 @@ impl Hold {
                 self.refill = true;
             }
             Word::Release => self.operator = false,
-            Word::Stop => {}
+            Word::Stop | Word::LeaveAsIs => {}
         }
         before != (self.operator, self.refill)
     }

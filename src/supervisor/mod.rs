@@ -506,7 +506,7 @@ impl Supervisor {
         let lately = self.told_not_safe.is_some_and(|told| self.now.since(told) < NOT_SAFE_TOLD_EVERY_S);
         let Some(why) = self.not_safe_yet().filter(|_| pauses && !lately) else { return };
         let text = format!(
-            "NOT safe yet: {why}; tried again in {}; a word to stop ends the attempts",
+            "NOT safe yet: {why}; tried again in {}, until it is done or somebody says to leave the bench as it is",
             crate::quantity::in_words(until.since(self.now))
         );
         self.told_not_safe = Some(self.now);

@@ -157,7 +157,7 @@ impl Supervisor {
     pub(super) fn operator(&mut self, word: Word, out: &mut Effects) {
         self.append(Entry::Operator { word }, Vec::new(), true, out);
         if self.phase != Phase::Running {
-            if word == Word::Stop {
+            if word == Word::LeaveAsIs {
                 self.give_up_parking(out);
             }
             return;

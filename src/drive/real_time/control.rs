@@ -99,6 +99,7 @@ async fn serve(stream: tokio::net::UnixStream, words: mpsc::UnboundedSender<Outs
         Request::HoldForRefill => Some(Word::HoldForRefill),
         Request::Release => Some(Word::Release),
         Request::Stop => Some(Word::Stop),
+        Request::LeaveAsIs => Some(Word::LeaveAsIs),
     };
     if let Some(word) = word {
         let _ = words.send(Outside::Word(word));

@@ -56,9 +56,13 @@ fn the_attempts_end_after_the_patience_of_the_bench_or_with_a_word() {
     assert!(play.over && !end(&play));
     let mut play = stopped_in_an_outage(builtin_text());
     play.until(600.0);
-    assert!(!play.over);
-    play.feed(Event::Operator(Word::Stop));
-    play.until(610.0);
+    for _ in 0..3 {
+        play.feed(Event::Operator(Word::Stop));
+    }
+    play.until(630.0);
+    assert!(!play.over, "an impatient word gives nothing up");
+    play.feed(Event::Operator(Word::LeaveAsIs));
+    play.until(640.0);
     assert!(play.over && !end(&play), "{:?}", play.notices);
 }
 
@@ -70,6 +74,7 @@ fn a_word_to_stop_does_not_cut_the_first_attempt_short() {
     play.call(1, Request::Wait { seconds: 1e6 });
     for _ in 0..4 {
         play.feed(Event::Operator(Word::Stop));
+        play.feed(Event::Operator(Word::LeaveAsIs));
     }
     play.until(120.0);
     assert!(play.over && play.get(Role::Approached) == 0.0);
