@@ -28,8 +28,8 @@ mod silence;
 mod watch;
 
 pub use crate::record::{
-    Answer, Axis, Call, CentrePlan, Centred, Denial, Doubtful, HeliumOutlook, OWN_CALL, Question, Reply, Request,
-    Statement, SweepData, SweepPlan, Word,
+    Answer, Axis, Call, CentrePlan, Centred, Denial, Doubtful, HeliumOutlook, OWN_CALL, Question, Reply,
+    Request, Statement, SweepData, SweepPlan, Word,
 };
 pub use event::{Answered, Channels, Command, Effect, Effects, Event, Notice, Owner, Ticket};
 pub use latest::Latest;

@@ -42,7 +42,8 @@ pub fn bad_line(
     let line = Arc::clone(&current);
     std::thread::spawn(move || carry(&receiver, &line, keeps_stream));
     std::thread::spawn(move || {
-        let mut spoiler = Spoiler { dice: Dice(seed), fault_part, reply_end, sender, held: None, last: Vec::new() };
+        let mut spoiler =
+            Spoiler { dice: Dice(seed), fault_part, reply_end, sender, held: None, last: Vec::new() };
         for (number, mut stream) in (0..).zip(listener.incoming().flatten()) {
             stream.set_nodelay(true).expect("a socket");
             *current.lock().expect("the line") = Some((number, stream.try_clone().expect("a copy")));

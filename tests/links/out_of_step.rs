@@ -40,7 +40,11 @@ impl State {
     }
 
     /// The units of a message that SCPI joins by semicolons; `unit` knows what is not of the standard.
-    fn compound(&mut self, message: &str, unit: impl Fn(&mut Self, &str) -> Option<String>) -> Option<String> {
+    fn compound(
+        &mut self,
+        message: &str,
+        unit: impl Fn(&mut Self, &str) -> Option<String>,
+    ) -> Option<String> {
         let mut replies = Vec::new();
         for part in message.split(';') {
             match part.split_once(' ').unwrap_or((part, "")) {
@@ -149,10 +153,7 @@ const DISCIPLINES: [Discipline; 12] = [
         proof: Proof::EachReply,
         ends: ["\n", "\n"],
         link: r#"errors: "SYST:ERR?", marker: "*ESE {n};*ESE?""#,
-        measured: [
-            r#"query: "SNAP?", field: 0, fields: 5"#,
-            r#"query: "SNAP?", field: 1, fields: 5"#,
-        ],
+        measured: [r#"query: "SNAP?", field: 0, fields: 5"#, r#"query: "SNAP?", field: 1, fields: 5"#],
         knob: r#"set: "K {}", query: "SNAP?", field: 3, fields: 5"#,
         settings: NUMBERS,
         manner: |state, message| {
@@ -316,13 +317,15 @@ const DISCIPLINES: [Discipline; 12] = [
         measured: MEASURED,
         knob: KNOB,
         settings: NUMBERS,
-        manner: |state, message| state.compound(message, |state, unit| match unit.strip_prefix("K ") {
-            Some(value) => {
-                state.take(value.parse().ok()?, false);
-                None
-            }
-            None => plain(state, unit),
-        }),
+        manner: |state, message| {
+            state.compound(message, |state, unit| match unit.strip_prefix("K ") {
+                Some(value) => {
+                    state.take(value.parse().ok()?, false);
+                    None
+                }
+                None => plain(state, unit),
+            })
+        },
     },
 ];
 

@@ -1,7 +1,7 @@
 //! The cryostat's parts together.
 
-use crate::examples::Example;
 use super::*;
+use crate::examples::Example;
 use rand::SeedableRng;
 
 fn loads() -> CryoLoads {

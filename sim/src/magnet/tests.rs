@@ -1,5 +1,5 @@
-use crate::examples::Example;
 use super::*;
+use crate::examples::Example;
 
 fn plain() -> MagnetParams {
     MagnetParams { remanence_t: 0.0, lag_s: 0.0, ..MagnetParams::example() }

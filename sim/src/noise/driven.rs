@@ -100,11 +100,15 @@ mod tests {
             for lag_s in [0.0, 2e-4, 1e-3, 4e-3] {
                 let near = 1.0001_f64 * loop_hz;
                 let fade = |hz: f64| hz * (-2.0 * PI * hz * lag_s).exp();
-                let expected = filter_hz / (filter_hz * filter_hz - near * near) * (fade(filter_hz) - fade(near));
+                let expected =
+                    filter_hz / (filter_hz * filter_hz - near * near) * (fade(filter_hz) - fade(near));
                 let found = covariance(filter_hz, loop_hz, lag_s, |n| n.left_of_white(filter_hz, loop_hz));
                 // The product of two normals of variance v is known to v·√(2/n): five of them.
                 let bound = 5.0 * (2.0_f64 / 200_000.0).sqrt() * filter_hz / (filter_hz + loop_hz);
-                assert!((found - expected).abs() < bound, "{filter_hz} {loop_hz} {lag_s}: {found} {expected}");
+                assert!(
+                    (found - expected).abs() < bound,
+                    "{filter_hz} {loop_hz} {lag_s}: {found} {expected}"
+                );
             }
         }
     }

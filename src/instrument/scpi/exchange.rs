@@ -62,7 +62,8 @@ impl Scpi {
     /// The error with what is doubtful by it, if anything is.
     fn doubting(&mut self, error: InstrumentError) -> InstrumentError {
         let Some((until, count)) = self.in_step.doubt() else { return error };
-        let which = if count == 1 { "the last reading is" } else { &format!("the last {count} readings are") };
+        let which =
+            if count == 1 { "the last reading is" } else { &format!("the last {count} readings are") };
         let message = format!("{}; {which} doubtful", error.message);
         InstrumentError { message, certain_until: Some(until), ..error }
     }

@@ -196,8 +196,9 @@ fn find_lines(
     channel: &str,
 ) -> Result<Array, Thrown> {
     // Points are taken as evenly spaced, so a gap ends what is looked at.
-    let stretches =
-        sweep.stretches(channel).ok_or_else(|| argument(ctx, &format!("this sweep did not read `{channel}`")))?;
+    let stretches = sweep
+        .stretches(channel)
+        .ok_or_else(|| argument(ctx, &format!("this sweep did not read `{channel}`")))?;
     let (x, y) = stretches.into_iter().max_by_key(|(x, _)| x.len()).unwrap_or_default();
     let (x_is, y_is) = dimensions(sweep, channel);
     let spans = x.iter().fold((f64::INFINITY, f64::NEG_INFINITY), |m, v| (m.0.min(*v), m.1.max(*v)));

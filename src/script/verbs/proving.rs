@@ -152,7 +152,10 @@ fn is_real(
         })
         .collect();
     if spectra.is_empty() && !taken.is_empty() {
-        return Err(argument(ctx, "nearly all points of these spectra are doubtful: nothing is left to judge"));
+        return Err(argument(
+            ctx,
+            "nearly all points of these spectra are doubtful: nothing is left to judge",
+        ));
     }
     let judged = judge(&spectra, &prior)
         .map_err(|error| argument(ctx, &format!("these spectra can't be judged: {error}")))?;

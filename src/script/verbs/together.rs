@@ -95,7 +95,8 @@ fn fit_together(
         .map_err(|error| argument(ctx, &format!("these sweeps can't be fitted together: {error}")))?;
     let handle = FitHandle { fit: Rc::new(fit), x: x_is, y: y_is };
     let left_out: Vec<String> = sweeps.iter().map(Sweep::left_out_in_words).collect();
-    let title = format!("{} sweeps together, {shape}: {}{}", sweeps.len(), in_short(&handle), left_out.concat());
+    let title =
+        format!("{} sweeps together, {shape}: {}{}", sweeps.len(), in_short(&handle), left_out.concat());
     let taken: Vec<u64> = sweeps.iter().map(|s| s.data.sweep).collect();
     let mut body = super::analysis::fit_body(channel, &handle, &sweeps);
     body["sweeps"] = taken.into();

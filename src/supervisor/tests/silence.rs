@@ -134,7 +134,8 @@ fn what_was_read_before_a_link_came_out_of_step_is_doubtful() {
     let Some(Ok(Answer::Sweep(data))) = play.replies.pop() else { panic!("{:?}", play.notices) };
     assert_eq!(data.values.len(), 10);
     assert!((1..=3).contains(&data.doubtful.count()) && data.doubtful.holds(1), "{:?}", data.doubtful);
-    let told = |trouble: &&Trouble| matches!(trouble, Trouble::Misread { good_until_s, .. } if *good_until_s == 6.5);
+    let told =
+        |trouble: &&Trouble| matches!(trouble, Trouble::Misread { good_until_s, .. } if *good_until_s == 6.5);
     assert_eq!(troubles(&play).into_iter().filter(told).count(), 1);
 }
 
