@@ -9,6 +9,8 @@ use std::time::{Duration, Instant};
 
 /// Of a reply so much is kept to be shown, bytes; it is ASCII.
 const LONGEST_KEPT: usize = 1000;
+/// Numbers that a marker has.
+const MARKERS: u32 = 256;
 /// Stale replies that are thrown away on a new connection before it counts as endless.
 const STALE_AT_MOST: usize = 10_000;
 
@@ -61,7 +63,11 @@ impl Scpi {
 
     /// The error with what is doubtful by it, if anything is.
     fn doubting(&mut self, error: InstrumentError) -> InstrumentError {
-        let Some((until, count)) = self.in_step.doubt() else { return error };
+        // A marker's number comes again: only as many queries later could a late reply have passed.
+        let passes_from = if self.link.marker.is_some() { MARKERS } else { 1 };
+        let Some((until, count)) = self.in_step.doubt().filter(|(_, count)| *count >= passes_from) else {
+            return error;
+        };
         let which =
             if count == 1 { "the last reading is" } else { &format!("the last {count} readings are") };
         let message = format!("{}; {which} doubtful", error.message);
@@ -250,10 +256,11 @@ impl Scpi {
         let marker = self.write_query(Some(query))?;
         let sent = self.heard_at.unwrap_or(deadline);
         let understood = self.receive(longest, deadline, marker, understand)?;
-        if marker.is_none() {
-            let now = Instant::now();
-            self.in_step.read(now, now.duration_since(sent));
-            self.prove_if_due(deadline)?;
+        let now = Instant::now();
+        self.in_step.read(now, now.duration_since(sent));
+        match marker {
+            Some(_) => self.in_step.prove(now),
+            None => self.prove_if_due(deadline)?,
         }
         Ok(understood)
     }
