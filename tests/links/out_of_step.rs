@@ -32,7 +32,7 @@ impl State {
     /// Takes a set; each fifth is refused where the refusal can be told.
     fn take(&mut self, value: f64, may_refuse: bool) {
         self.refuses += 1;
-        if may_refuse && self.refuses % 5 == 0 {
+        if may_refuse && self.refuses.is_multiple_of(5) {
             self.errors.push("-222,\"Data out of range\"");
         } else {
             self.knob = value;
@@ -209,7 +209,7 @@ const DISCIPLINES: [Discipline; 12] = [
             "ID" => Some("Invented Lark".to_owned()),
             "STATE" => {
                 state.refuses += 1;
-                Some(if state.refuses % 3 == 0 { "RAMPING" } else { "HOLDING" }.to_owned())
+                Some(if state.refuses.is_multiple_of(3) { "RAMPING" } else { "HOLDING" }.to_owned())
             }
             "Q1" => Some(format!("+{} V", state.measured(1))),
             "Q2" => Some(format!("+{} V", state.measured(2))),
@@ -369,7 +369,7 @@ fn try_many(discipline: &Discipline, queries: u64, seed: u64, spoilt: f64) -> Ta
     let known = Arc::clone(&state);
     let manner = discipline.manner;
     let answer = move |message: &str| manner(&mut known.lock().expect("the state"), message);
-    let bench = bench(discipline, bad_line(seed, spoilt, seed % 2 == 0, discipline.ends, answer));
+    let bench = bench(discipline, bad_line(seed, spoilt, seed.is_multiple_of(2), discipline.ends, answer));
     let mut it = instruments(&bench).remove(0);
     let channel = |name: &str| bench.channel(bench.find(name).expect("a channel"));
     let (mut dice, mut tally, began) = (Dice(seed), Tally::default(), Instant::now());
