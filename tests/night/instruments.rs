@@ -325,7 +325,7 @@ fn another_hand_is_noticed_within_a_second_at_tip_rf_and_field_and_within_a_minu
         quick.push(("electronics", "tip_x", format!("SOUR:POS:X {}", 2e-9 + 2e-9 * up)));
         quick.push(("electronics", "tip_y", format!("SOUR:POS:Y {}", -2e-9 - 2e-9 * up)));
         // To come in again takes its time.
-        if k % 10 == 0 {
+        if k.is_multiple_of(10) {
             quick.push(("electronics", "approached", "TASK:WITH".to_owned()));
         }
         fields.push(("magnet", "field_z", format!("SOUR:FIEL:Z {}", 0.02 + 0.1 * up)));
