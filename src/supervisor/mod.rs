@@ -31,7 +31,7 @@ pub use crate::record::{
     Answer, Axis, Call, CentrePlan, Centred, Denial, Doubtful, HeliumOutlook, OWN_CALL, Question, Reply,
     Request, Statement, SweepData, SweepPlan, Word,
 };
-pub use event::{Answered, Channels, Command, Effect, Effects, Event, Notice, Owner, Ticket};
+pub use event::{Answered, Channels, Command, Effect, Effects, Event, Notice, Owner, Spoken, Ticket};
 pub use latest::Latest;
 pub use lockin::settle_in_time_constants;
 pub use permit::PATIENCE_S;
@@ -203,7 +203,7 @@ impl Supervisor {
             Event::Durable { through } => self.made_durable(through, out),
             Event::RecordFailed(reason) => self.record_failed(&reason, out),
             Event::MadeAnew { link } => self.made_anew(link, out),
-            Event::Operator(word) => self.operator(word, out),
+            Event::Operator(spoken) => self.operator(spoken, out),
             Event::KeeperReplaced => self.keeper_replaced(out),
             Event::KeeperLost => self.keeper_lost(out),
             Event::ClockJumped { by_s } => self.latest.note_clock_jump(by_s),

@@ -257,7 +257,7 @@ impl Centring {
         let middle = beside_m < MIDDLE_PART * reach_m;
         let again = beside_m > CLOSE_PART * reach_m && self.round < ROUNDS;
         if !middle || again {
-            "the top ran away".clone_into(&mut self.why);
+            "the maximum left the search area".clone_into(&mut self.why);
             return self.step_or_lose(way, self.round < ROUNDS);
         }
         if let Some(expected) = self.plan.expected
