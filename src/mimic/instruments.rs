@@ -38,7 +38,7 @@ pub struct InstrumentSpec {
 pub(super) enum Does {
     /// Sets and reads a signal, in units of so many of the signal's own.
     Knob(Signal),
-    /// Only sets it.
+    /// Sets where a field goes to, and says where that is.
     Target(Signal),
     /// Only reads it, divided by a size.
     Gauge(Signal, f64),

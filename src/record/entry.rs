@@ -195,6 +195,13 @@ pub enum Trouble {
     KeeperReplaced,
     /// Replies of a link came out of step; what it says of that.
     OutOfStep(String),
+    /// What was read after this moment may be the answer to something else, and is doubtful.
+    Misread {
+        /// What was odd.
+        what: String,
+        /// Until when all that was read is certain, s.
+        good_until_s: f64,
+    },
     /// An instrument stands elsewhere than it was told: it came back with other settings, or somebody else set it.
     SettingsChanged(String),
     /// An instrument is not as it was left; what was measured after this moment is doubtful.
@@ -232,7 +239,7 @@ impl Trouble {
             }
             Trouble::GaveUp { error, tries: 1, .. } => format!("{error}, tried once"),
             Trouble::GaveUp { error, tries, .. } => format!("{error}, after {tries} attempts"),
-            Trouble::Changed { what, .. } => what.clone(),
+            Trouble::Changed { what, .. } | Trouble::Misread { what, .. } => what.clone(),
             Trouble::Silent { error, patience_s: Some(patience_s) } => {
                 let patience = crate::quantity::in_words(*patience_s);
                 format!("it gives no answer and is waited for, at most {patience} ({error})")

@@ -25,7 +25,7 @@ mod store;
 mod walk;
 
 pub use acts::{copy_acts, lost_act};
-pub use answer::{Answer, Centred, Denial, Failure, HeliumOutlook, Reply, SweepData};
+pub use answer::{Answer, Centred, Denial, Doubtful, Failure, HeliumOutlook, Reply, SweepData};
 pub use doubts::Doubt;
 pub use entry::{
     Cause, Change, Column, Compared, Ending, Entry, Identity, NewWindow, Outcome, Place, Point, Trouble,

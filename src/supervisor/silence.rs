@@ -151,6 +151,7 @@ impl Supervisor {
                 self.is_back(link, out);
             }
             Answered::Failed(error) => {
+                self.note_out_of_step(link, error, out);
                 self.contacts.miss(link, self.now, error);
                 self.not_seen(link, error, out);
             }

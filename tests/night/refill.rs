@@ -253,7 +253,14 @@ fn the_shipped_two_days_with_a_refill_find_the_moment_of_the_world() {
     assert_eq!((run.code, &run.json["outcome"]), (0, &"finished".into()), "{}", run.json);
     assert!(run.json["virtual_s"].as_f64().unwrap() > 32.0 * 3600.0, "{}", run.json["virtual_s"]);
     assert!(run.has(|e| matches!(e, Entry::Operator { word: Word::HoldForRefill, .. })));
-    assert!(run.own_centring()["found"] == true);
+    // By the engine, or by the sequence where the hold came while it was centring by itself.
+    let is_release = |e: &Entry| matches!(e, Entry::Operator { word: Word::Release, .. });
+    let released = run.entries.iter().position(is_release).unwrap();
+    let centred = run.entries[released..].iter().find_map(|entry| match entry {
+        Entry::Judgement { what, body, .. } if what == "recentre" => Some(body["found"] == true),
+        _ => None,
+    });
+    assert_eq!(centred, Some(true), "the spot was found again");
     let line = run.entries.iter().rev().find_map(|entry| match entry {
         Entry::Judgement { what, body, .. } if what == "verdict" => Some(body["law"].clone()),
         _ => None,

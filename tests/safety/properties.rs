@@ -258,7 +258,7 @@ impl World {
                     both_ways: false,
                     continues: None,
                     done: Vec::new(),
-                    doubtful: 0,
+                    doubtful: noctule::record::Doubtful::default(),
                 };
                 self.ask(Request::Sweep(Arc::new(plan)));
             }

@@ -56,7 +56,7 @@ pub const PROMISES: [Promise; 47] = [
     rides("sample drifts faster", "re-centring follows it", "nights"),
     rides(
         "gauge stuck at one value",
-        "warning after 5 min on the stage thermometer; goes on",
+        "the stage thermometer: tip out after 5 min, until it moves again; goes on",
         "safety::cases::frozen_sensor",
     ),
     rides("gauge shows old values", "goes on", "nights"),

@@ -132,13 +132,16 @@ fn is_real(
         list.into_iter().enumerate().map(|(i, item)| taken(ctx, i, item)).collect::<Result<Vec<_>, _>>()?;
     let mut columns = Vec::with_capacity(taken.len());
     for one in &taken {
-        let spectrum = one.sweep.spectrum(Role::LockinX.name());
-        columns
-            .push(spectrum.ok_or_else(|| argument(ctx, "a spectrum in the list did not read the lock-in"))?);
+        let stretches = one.sweep.stretches(Role::LockinX.name());
+        let stretches =
+            stretches.ok_or_else(|| argument(ctx, "a spectrum in the list did not read the lock-in"))?;
+        let doubted = one.sweep.data.doubtful.count() > 0;
+        // What lies between doubtful points is a spectrum of its own: several at one field count once.
+        let long = stretches.into_iter().filter(|(f_hz, _)| !doubted || f_hz.len() >= FEWEST_POINTS);
+        columns.extend(long.map(|curve| (one, curve)));
     }
-    let spectra: Vec<SpectrumAt<'_>> = taken
+    let spectra: Vec<SpectrumAt<'_>> = columns
         .iter()
-        .zip(&columns)
         .map(|(one, (f_hz, y))| SpectrumAt {
             field_t: one.field_t,
             start_s: one.sweep.data.sweep as f64,
@@ -148,6 +151,12 @@ fn is_real(
             y,
         })
         .collect();
+    if spectra.is_empty() && !taken.is_empty() {
+        return Err(argument(
+            ctx,
+            "nearly all points of these spectra are doubtful: nothing is left to judge",
+        ));
+    }
     let judged = judge(&spectra, &prior)
         .map_err(|error| argument(ctx, &format!("these spectra can't be judged: {error}")))?;
     for one in &judged {
@@ -159,11 +168,17 @@ fn is_real(
             (_, true) => format!(" (tip state {}, part {} of {segments})", one.tip, one.segment + 1),
         };
         let reason = one.reasons.first().cloned().unwrap_or_default();
-        let title = format!("verdict{of_tip}: {}. {reason}", one.verdict.word());
+        let mut title = format!("verdict{of_tip}: {}. {reason}", one.verdict.word());
         let mut body = serde_json::to_value(one).unwrap_or_default();
-        let of_tip = || taken.iter().filter(|t| t.tip == one.tip).map(|t| t.sweep.data.sweep);
-        body["sweeps"] = of_tip().filter(|n| (one.from_s..=one.to_s).contains(&(*n as f64))).collect();
-        body["series"] = of_tip().next().into();
+        let of_tip = || taken.iter().filter(|t| t.tip == one.tip).map(|t| &t.sweep.data);
+        let judged = || of_tip().filter(|data| (one.from_s..=one.to_s).contains(&(data.sweep as f64)));
+        body["sweeps"] = judged().map(|data| data.sweep).collect();
+        body["series"] = of_tip().next().map(|data| data.sweep).into();
+        let left_out: u64 = judged().map(|data| data.doubtful.count()).sum();
+        if left_out > 0 {
+            title = format!("{title} ({left_out} doubtful points left out)");
+            body["left_out"] = left_out.into();
+        }
         body["segments"] = segments.into();
         host.record(ctx, Statement::Judgement { what: "verdict".to_owned(), sweep: None, title, body })?;
     }
@@ -173,6 +188,9 @@ fn is_real(
     let last = states.pop().ok_or_else(|| argument(ctx, "there is nothing to judge"))?;
     Ok(VerdictHandle(last.0, states.into()))
 }
+
+/// Points of a stretch between doubtful ones below which it tells nothing of its own noise.
+const FEWEST_POINTS: usize = 16;
 
 fn plan_fields(
     ctx: NativeCallContext<'_>,
