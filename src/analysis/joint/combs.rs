@@ -4,7 +4,7 @@
 //! window. The whole comb does. How many lines it has and how far apart they are is read from each spectrum without regard
 //! to the field, so that asking for such a comb instead of a line keeps what [`evidence`](super::evidence) promises.
 
-use super::centres::{Centre, Shape, gain};
+use super::centres::{Centre, Shape, all_gains};
 use super::clean::Bases;
 use super::spectra::{Ready, dot};
 use super::tables::{PLACES_PER_WIDTH, Place, Tables, shape as line};
@@ -141,25 +141,29 @@ fn strongest(places: &[Place], comb: &[[f64; 2]], spacing: usize) -> f64 {
 /// where one line alone does as well.
 pub(super) fn count(spectra: &[Ready], bases: &Bases, shape: Shape, seen: &[Centre]) -> Option<(Shape, f64)> {
     let every = seen.len().div_ceil(LOOKED_AT).max(1);
-    let total = |shape: Shape, off: f64| -> f64 {
-        seen.iter().step_by(every).map(|c| gain(&spectra[c.index], bases, shape, c.f + off).0).sum()
-    };
     let Pattern { lines, spacing } = shape.pattern;
     let (first, many) = (-(lines as i64) / 2 - 2, lines as i64 + 2);
     let with = |lines: usize| Shape { pattern: Pattern { lines, spacing }, ..shape };
     let single = (first..first + many + 4)
-        .map(|i| total(with(1), spacing * (i as f64 + if lines % 2 == 0 { 0.5 } else { 0.0 })))
-        .fold(0.0, f64::max);
-    let mut best = (0.0, shape, 0.0);
-    for count in 2.max(lines.saturating_sub(2))..=(lines + 2).min(MOST) {
-        for shift in -2..=2i64 {
-            // Lines stay on the lines that were found.
-            let half = if (count + lines) % 2 == 1 { 0.5 } else { 0.0 };
-            let off = spacing * (shift as f64 + half);
-            let value = total(with(count), off);
-            if value > best.0 {
-                best = (value, with(count), off);
-            }
+        .map(|i| (with(1), spacing * (i as f64 + if lines % 2 == 0 { 0.5 } else { 0.0 })));
+    let combs = (2.max(lines.saturating_sub(2))..=(lines + 2).min(MOST)).flat_map(|count| {
+        // Lines stay on the lines that were found.
+        let half = if (count + lines) % 2 == 1 { 0.5 } else { 0.0 };
+        (-2..=2i64).map(move |shift| (with(count), spacing * (shift as f64 + half)))
+    });
+    let asked: Vec<(Shape, f64)> = single.chain(combs).collect();
+    let mut totals = vec![0.0; asked.len()];
+    for c in seen.iter().step_by(every) {
+        let lines: Vec<(Shape, f64)> = asked.iter().map(|(shape, off)| (*shape, c.f + off)).collect();
+        let each = all_gains(&spectra[c.index], bases, &lines);
+        totals.iter_mut().zip(each).for_each(|(sum, gain)| *sum += gain.half_chi_square);
+    }
+    let (mut single, mut best) = (0.0f64, (0.0, shape, 0.0));
+    for ((shape, off), total) in asked.into_iter().zip(totals) {
+        if shape.pattern.lines == 1 {
+            single = single.max(total);
+        } else if total > best.0 {
+            best = (total, shape, off);
         }
     }
     (best.0 > EXPLAINS.0 * single + EXPLAINS.1).then_some((best.1, best.2))

@@ -6,6 +6,7 @@ use super::combs::{Pattern, patterns};
 use super::law::{Line, Straight, log_sum, straight};
 use super::locked::{Locked, LockedTo, mask_locked};
 use super::outcome::{Judgement, LawPoint, LookedAt, Multiplet, ProvedLaw, Suspect, Verdict};
+use super::remembered::Remembered;
 use super::scan::{FEWEST_FIELDS, Found, Scanned, field_numbers, scan};
 use super::segments::{goes, steps};
 use super::spectra::{Prior, Ready, SpectrumAt, check, ready};
@@ -41,6 +42,19 @@ const OPEN: f64 = 1e-3;
 /// Refuses no spectra, unusable numbers, spectra of fewer than 12 points, signals that never change, and a
 /// prior without room.
 pub fn judge(spectra: &[SpectrumAt<'_>], prior: &Prior) -> Result<Vec<Judgement>, Unusable> {
+    judge_again(spectra, prior, &mut Remembered::default())
+}
+
+/// The same to the last bit, quicker where most of the spectra were asked about before.
+///
+/// # Errors
+/// As [`judge`].
+pub fn judge_again(
+    spectra: &[SpectrumAt<'_>],
+    prior: &Prior,
+    remembered: &mut Remembered,
+) -> Result<Vec<Judgement>, Unusable> {
+    remembered.begin();
     check(spectra)?;
     prior.check()?;
     let mut tips: Vec<u32> = spectra.iter().map(|s| s.tip).collect();
@@ -51,7 +65,7 @@ pub fn judge(spectra: &[SpectrumAt<'_>], prior: &Prior) -> Result<Vec<Judgement>
     for tip in tips {
         let mut given = of(tip);
         given.sort_by(|a, b| a.start_s.total_cmp(&b.start_s));
-        let mut states = one_tip(tip, &given, prior, MOST_CUTS)?;
+        let mut states = one_tip(tip, &given, prior, (MOST_CUTS, remembered))?;
         let last = states.len() - 1;
         for (i, said) in states.iter_mut().enumerate() {
             said.segment = i;
@@ -91,16 +105,16 @@ fn one_tip(
     tip: u32,
     given: &[&SpectrumAt<'_>],
     prior: &Prior,
-    cuts: usize,
+    (cuts, remembered): (usize, &mut Remembered),
 ) -> Result<Vec<Judgement>, Unusable> {
-    let (whole, changes_s) = one_segment(tip, given, prior)?;
+    let (whole, changes_s) = one_segment(tip, given, prior, remembered)?;
     let Some(at) = changes_s.filter(|_| cuts > 0) else { return Ok(vec![whole]) };
     let (before, after) = given.split_at(given.partition_point(|s| s.start_s < at));
     if before.is_empty() || after.is_empty() {
         return Ok(vec![whole]);
     }
     // A part in which nothing changes at all can't be judged: then nothing is cut.
-    let parts = [before, after].map(|part| one_tip(tip, part, prior, cuts - 1));
+    let parts = [before, after].map(|part| one_tip(tip, part, prior, (cuts - 1, &mut *remembered)));
     let [Ok(mut first), Ok(second)] = parts else { return Ok(vec![whole]) };
     first.extend(second);
     Ok(if first.iter().any(|said| said.law.is_some()) { first } else { vec![whole] })
@@ -111,8 +125,9 @@ fn one_segment(
     tip: u32,
     given: &[&SpectrumAt<'_>],
     prior: &Prior,
+    remembered: &mut Remembered,
 ) -> Result<(Judgement, Option<f64>), Unusable> {
-    let (spectra, bases) = ready(given);
+    let (spectra, bases) = ready(given, remembered);
     let wanted = (1.0 / prior.alpha).ln();
     let (numbers, fields) = field_numbers(&spectra);
     let mut said = Judgement {
@@ -139,8 +154,8 @@ fn one_segment(
     }
     let case = Case { spectra: &spectra, bases: &bases, prior, numbers: &numbers, fields };
     let tried: Vec<Tried> =
-        widths(&spectra).into_iter().map(|width| case.at_frequencies(width, Pattern::ONE)).collect();
-    let combs = case.combs(&tried);
+        widths(&spectra).into_iter().map(|w| case.at_frequencies(w, Pattern::ONE, remembered)).collect();
+    let combs = case.combs(&tried, remembered);
     let mut changes_s = take(&case, &tried, &combs, &mut said);
     if said.verdict != Verdict::Undecided {
         return Ok((said, changes_s));
@@ -155,17 +170,17 @@ fn one_segment(
 
 impl Case<'_> {
     /// All laws at one width, what stays at a frequency masked.
-    fn at_frequencies(&self, width: f64, pattern: Pattern) -> Tried {
-        let mut tables = tables(self.spectra, self.bases, width, pattern);
+    fn at_frequencies(&self, width: f64, pattern: Pattern, remembered: &mut Remembered) -> Tried {
+        let mut tables = tables(self.spectra, self.bases, width, pattern, remembered);
         let locked = mask_locked(self.spectra, &mut tables, self.prior, &[LockedTo::Frequency]);
         self.scanned(tables, locked)
     }
 
     /// The same for the combs that the spectra may hold.
-    fn combs(&self, tried: &[Tried]) -> Vec<Tried> {
+    fn combs(&self, tried: &[Tried], remembered: &mut Remembered) -> Vec<Tried> {
         let all: Vec<&Tables> = tried.iter().map(|t| &t.tables).collect();
         let asked = patterns(self.spectra, self.bases, &all).into_iter();
-        asked.map(|(number, pattern)| self.at_frequencies(all[number].width, pattern)).collect()
+        asked.map(|(number, pattern)| self.at_frequencies(all[number].width, pattern, remembered)).collect()
     }
 
     fn in_windows(&self, tried: &Tried) -> Option<Tried> {

@@ -3,6 +3,7 @@
 use super::spectra::{Prior, Ready};
 use super::tables::{Group, PLACES_PER_WIDTH};
 use crate::analysis::realness::MU_B_PER_H_HZ_PER_T;
+use std::ops::Range;
 
 /// Slopes differ by so many places at the ends of the fields.
 const CLOSE: f64 = 1.4;
@@ -19,6 +20,8 @@ const EXCLUDED: f64 = -6.0;
 /// Log likelihood that a line of the height asked for would have on average: enough that the best of a hundred thousand
 /// laws of noise alone is still excluded.
 const STANDS_OUT: f64 = 60.0;
+/// Logarithm of a number that added to one or more leaves it what it is.
+const LOST: f64 = -37.5;
 /// Fields closer than this are one, T.
 pub(super) const SAME_FIELD_T: f64 = 3e-4;
 
@@ -84,39 +87,40 @@ pub(super) fn scan(groups: &[Group], width: f64, slopes: (f64, f64), prior: &Pri
         let half = (prior.tip_field_t * slope / place_step).floor() as i64;
         let tips = (2 * half + 1) as usize;
         said.laws += tips;
-        row.clear(tips);
+        row.clear();
         for group in groups {
             row.add(group, slope * group.field_t - half as f64 * place_step, tips);
         }
-        for t in 0..tips {
-            let log_e = row.log_e[t];
+        let (looked_at, open) = row.looked_at(prior.height);
+        said.looked_at += looked_at;
+        said.open += open;
+        if row.fields.get(half as usize).is_some_and(|fields| *fields > 0) {
+            let g = slope / MU_B_PER_H_HZ_PER_T;
+            said.g = said.g.map_or(Some((g, g)), |(a, b)| Some((a.min(g), b.max(g))));
+        }
+        for t in row.touched.clone() {
             if row.fields[t] == 0 {
                 continue;
             }
-            let tip_t = (t as i64 - half) as f64 * place_step / slope;
-            let found = || Found { slope, tip_t, log_e, likelihood: row.likelihood(t) };
+            let log_e = row.log_e[t];
+            let tip_t = || (t as i64 - half) as f64 * place_step / slope;
+            let found = || Found { slope, tip_t: tip_t(), log_e, likelihood: row.likelihood(t) };
             // Among equals the one with the smallest tip field.
             let least = if log_e > SUSPECTED { 0.0 } else { STRONG };
             if row.likelier(t, suspected.max(least)) {
-                let likely = row.likelihood(t) - (tip_t / prior.tip_field_t).powi(2);
+                let likely = row.likelihood(t) - (tip_t() / prior.tip_field_t).powi(2);
                 if likely > suspected {
                     (suspected, said.suspect) = (likely, Some(found()));
                 }
-            }
-            // Where such a line would hardly stand out, nothing was looked at.
-            if row.expected(t, prior.height) > STANDS_OUT {
-                said.looked_at += 1;
-                said.open += usize::from(row.asked(t, prior.height) > EXCLUDED);
-            }
-            if t == half as usize {
-                let g = slope / MU_B_PER_H_HZ_PER_T;
-                said.g = said.g.map_or(Some((g, g)), |(a, b)| Some((a.min(g), b.max(g))));
             }
             if log_e > top {
                 sum *= (top - log_e).exp();
                 top = log_e;
             }
-            sum += (log_e - top).exp();
+            // Beyond, a number is lost in the last bit of the sum.
+            if sum < 1.0 || log_e - top > LOST {
+                sum += (log_e - top).exp();
+            }
             if said.best.is_none_or(|b| log_e > b.log_e) {
                 said.best = Some(found());
             }
@@ -132,17 +136,25 @@ struct Row {
     log_e: Vec<f64>,
     sums: [Vec<f64>; 4],
     fields: Vec<u16>,
+    /// Tip fields to which anything was added.
+    touched: Range<usize>,
 }
 
 impl Row {
     fn new(most: usize) -> Self {
-        Row { log_e: vec![0.0; most], sums: std::array::from_fn(|_| vec![0.0; most]), fields: vec![0; most] }
+        Row {
+            log_e: vec![0.0; most],
+            sums: std::array::from_fn(|_| vec![0.0; most]),
+            fields: vec![0; most],
+            touched: 0..0,
+        }
     }
 
-    fn clear(&mut self, tips: usize) {
-        self.log_e[..tips].fill(0.0);
-        self.sums.iter_mut().for_each(|sum| sum[..tips].fill(0.0));
-        self.fields[..tips].fill(0);
+    fn clear(&mut self) {
+        let touched = std::mem::take(&mut self.touched);
+        self.log_e[touched.clone()].fill(0.0);
+        self.sums.iter_mut().for_each(|sum| sum[touched.clone()].fill(0.0));
+        self.fields[touched].fill(0);
     }
 
     /// Adds what one field says about the laws that lie in its windows: at `first` for tip field number zero, and each
@@ -159,7 +171,30 @@ impl Row {
         for (to, from) in self.sums.iter_mut().zip(&group.sums) {
             add(&mut to[laws.clone()], &from[places.clone()]);
         }
-        self.fields[laws].iter_mut().zip(&group.open[places]).for_each(|(t, f)| *t += f);
+        self.fields[laws.clone()].iter_mut().zip(&group.open[places]).for_each(|(t, f)| *t += f);
+        self.touched = if self.touched.is_empty() {
+            laws
+        } else {
+            self.touched.start.min(laws.start)..self.touched.end.max(laws.end)
+        };
+    }
+
+    /// Laws along which a line of this height, of either sign and some asymmetry, would stand out, and those of them along
+    /// which it is not excluded.
+    fn looked_at(&self, height: f64) -> (usize, usize) {
+        let [a, d, aa, dd] = [0, 1, 2, 3].map(|i| &self.sums[i][self.touched.clone()]);
+        let half_square = 0.5 * height * height;
+        let (mut looked_at, mut open) = (0u32, 0u32);
+        for (((a, d), aa), dd) in a.iter().zip(d).zip(aa).zip(dd) {
+            // Where such a line would hardly stand out, nothing was looked at.
+            let stands_out = half_square * aa > STANDS_OUT;
+            // Log likelihood ratio against none.
+            let with = |q: f64| height * (a + q * d).abs() - half_square * (aa + q * q * dd) > EXCLUDED;
+            let [x, y, z] = ASYMMETRIES.map(with);
+            looked_at += u32::from(stands_out);
+            open += u32::from(stands_out & (x | y | z));
+        }
+        (looked_at as usize, open as usize)
     }
 
     /// Whether that of [`Row::likelihood`] is larger than `least`, without a division: most are not.
@@ -172,17 +207,5 @@ impl Row {
     fn likelihood(&self, t: usize) -> f64 {
         let [a, d, aa, dd] = [0, 1, 2, 3].map(|i| self.sums[i][t]);
         0.5 * (a * a / aa.max(1e-9) + d * d / dd.max(1e-9))
-    }
-
-    /// Mean log likelihood ratio that a line of this height would have.
-    fn expected(&self, t: usize, height: f64) -> f64 {
-        0.5 * height * height * self.sums[2][t]
-    }
-
-    /// Log likelihood ratio of a line of this height, of either sign and some asymmetry, against none.
-    fn asked(&self, t: usize, height: f64) -> f64 {
-        let [a, d, aa, dd] = [0, 1, 2, 3].map(|i| self.sums[i][t]);
-        let with = |q: &f64| height * (a + q * d).abs() - 0.5 * height * height * (aa + q * q * dd);
-        ASYMMETRIES.iter().map(with).fold(f64::NEG_INFINITY, f64::max)
     }
 }
