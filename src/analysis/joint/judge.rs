@@ -179,7 +179,7 @@ impl Case<'_> {
     /// The same for the combs that the spectra may hold.
     fn combs(&self, tried: &[Tried], remembered: &mut Remembered) -> Vec<Tried> {
         let all: Vec<&Tables> = tried.iter().map(|t| &t.tables).collect();
-        let asked = patterns(self.spectra, self.bases, &all).into_iter();
+        let asked = patterns(self.spectra, self.bases, &all, remembered).into_iter();
         asked.map(|(number, pattern)| self.at_frequencies(all[number].width, pattern, remembered)).collect()
     }
 

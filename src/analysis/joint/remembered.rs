@@ -67,6 +67,8 @@ pub struct Remembered {
     pub(super) templates: Kept<(u64, u64, usize, u64), Templates>,
     /// By piece and templates.
     pub(super) tables: Kept<(u64, u64), Scores>,
+    /// What combs explain in a window: by the first piece, the window's scores, and its longest neighbour.
+    pub(super) combs: Kept<(u64, u64, usize), Vec<f64>>,
 }
 
 impl Remembered {
@@ -84,5 +86,6 @@ impl Remembered {
         self.pieces.forget(asking);
         self.templates.forget(asking);
         self.tables.forget(asking);
+        self.combs.forget(asking);
     }
 }

@@ -20,8 +20,11 @@ const EXCLUDED: f64 = -6.0;
 /// Log likelihood that a line of the height asked for would have on average: enough that the best of a hundred thousand
 /// laws of noise alone is still excluded.
 const STANDS_OUT: f64 = 60.0;
-/// Logarithm of a number that added to one or more leaves it what it is.
-const LOST: f64 = -37.5;
+/// Laws with so much less log evidence than the best are left out of the sum: what all of them might add is less than a
+/// thousandth, and without it there is less evidence, not more.
+const LOST: f64 = -23.0;
+/// Laws that are looked at together.
+const TOGETHER: usize = 8;
 /// Fields closer than this are one, T.
 pub(super) const SAME_FIELD_T: f64 = 3e-4;
 
@@ -98,31 +101,37 @@ pub(super) fn scan(groups: &[Group], width: f64, slopes: (f64, f64), prior: &Pri
             let g = slope / MU_B_PER_H_HZ_PER_T;
             said.g = said.g.map_or(Some((g, g)), |(a, b)| Some((a.min(g), b.max(g))));
         }
-        for t in row.touched.clone() {
-            if row.fields[t] == 0 {
+        let mut next = row.touched.start;
+        while next < row.touched.end {
+            let some = next..(next + TOGETHER).min(row.touched.end);
+            next = some.end;
+            let best = said.best.map_or(f64::NEG_INFINITY, |b| b.log_e);
+            let worth = if sum < 1.0 { f64::NEG_INFINITY } else { best.min(top + LOST) };
+            // Most laws say nothing.
+            if !row.any_tells(&some, worth, suspected) {
                 continue;
             }
-            let log_e = row.log_e[t];
-            let tip_t = || (t as i64 - half) as f64 * place_step / slope;
-            let found = || Found { slope, tip_t: tip_t(), log_e, likelihood: row.likelihood(t) };
-            // Among equals the one with the smallest tip field.
-            let least = if log_e > SUSPECTED { 0.0 } else { STRONG };
-            if row.likelier(t, suspected.max(least)) {
-                let likely = row.likelihood(t) - (tip_t() / prior.tip_field_t).powi(2);
-                if likely > suspected {
-                    (suspected, said.suspect) = (likely, Some(found()));
+            for t in some.filter(|t| row.fields[*t] > 0) {
+                let log_e = row.log_e[t];
+                let tip_t = || (t as i64 - half) as f64 * place_step / slope;
+                let found = || Found { slope, tip_t: tip_t(), log_e, likelihood: row.likelihood(t) };
+                if row.likelier(t, suspected) {
+                    // Among equals the one with the smallest tip field.
+                    let likely = row.likelihood(t) - (tip_t() / prior.tip_field_t).powi(2);
+                    if likely > suspected {
+                        (suspected, said.suspect) = (likely, Some(found()));
+                    }
                 }
-            }
-            if log_e > top {
-                sum *= (top - log_e).exp();
-                top = log_e;
-            }
-            // Beyond, a number is lost in the last bit of the sum.
-            if sum < 1.0 || log_e - top > LOST {
-                sum += (log_e - top).exp();
-            }
-            if said.best.is_none_or(|b| log_e > b.log_e) {
-                said.best = Some(found());
+                if log_e > top {
+                    sum *= (top - log_e).exp();
+                    top = log_e;
+                }
+                if sum < 1.0 || log_e - top > LOST {
+                    sum += (log_e - top).exp();
+                }
+                if said.best.is_none_or(|b| log_e > b.log_e) {
+                    said.best = Some(found());
+                }
             }
         }
     }
@@ -197,10 +206,19 @@ impl Row {
         (looked_at as usize, open as usize)
     }
 
-    /// Whether that of [`Row::likelihood`] is larger than `least`, without a division: most are not.
-    fn likelier(&self, t: usize, least: f64) -> bool {
-        let [a, d, aa, dd] = [0, 1, 2, 3].map(|i| self.sums[i][t]);
-        a * a * dd + d * d * aa > 2.0 * least * aa * dd
+    /// Whether any of some laws has more evidence than is `worth` looking at, or may be likelier than what is suspected.
+    fn any_tells(&self, laws: &Range<usize>, worth: f64, suspected: f64) -> bool {
+        let [a, d, aa, dd] = [0, 1, 2, 3].map(|i| &self.sums[i][laws.clone()]);
+        let mut tells = false;
+        for ((((log_e, a), d), aa), dd) in self.log_e[laws.clone()].iter().zip(a).zip(d).zip(aa).zip(dd) {
+            tells |= (*log_e > worth) & (*aa > 0.0) | likelier(*log_e, [*a, *d, *aa, *dd], suspected);
+        }
+        tells
+    }
+
+    /// Whether that of [`Row::likelihood`] is larger than that of the law that is suspected so far.
+    fn likelier(&self, t: usize, suspected: f64) -> bool {
+        likelier(self.log_e[t], [0, 1, 2, 3].map(|i| self.sums[i][t]), suspected)
     }
 
     /// Log likelihood ratio of a line of the best height and asymmetry, the same in all windows, against none.
@@ -208,4 +226,11 @@ impl Row {
         let [a, d, aa, dd] = [0, 1, 2, 3].map(|i| self.sums[i][t]);
         0.5 * (a * a / aa.max(1e-9) + d * d / dd.max(1e-9))
     }
+}
+
+/// Without a division: most are not.
+fn likelier(log_e: f64, [a, d, aa, dd]: [f64; 4], suspected: f64) -> bool {
+    let least = if log_e > SUSPECTED { 0.0 } else { STRONG };
+    let least = if suspected > least { suspected } else { least };
+    a * a * dd + d * d * aa > 2.0 * least * aa * dd
 }

@@ -62,6 +62,8 @@ pub(super) fn shape(f: f64, centre: f64, width: f64) -> [f64; 2] {
 /// What one piece of a spectrum says about its places, `step` apart; it depends on nothing else.
 #[derive(Debug)]
 pub(super) struct Scores {
+    /// What tells them from those of all other pieces, widths and patterns.
+    pub number: u64,
     pub low: f64,
     pub step: f64,
     pub places: Vec<Place>,
@@ -207,7 +209,8 @@ pub(super) fn tables(
         });
         let (asking, key) = (remembered.asking, (s.number, templates.number));
         let scores = remembered.tables.known(asking, &key).unwrap_or_else(|| {
-            remembered.tables.keep(asking, key, scores(s, bases, (width, pattern), &templates))
+            let number = remembered.number();
+            remembered.tables.keep(asking, key, scores(s, bases, (width, pattern), (&templates, number)))
         });
         Table { masked: scores.closed.clone(), scores }
     };
@@ -220,7 +223,12 @@ fn grid(s: &Ready, width: f64) -> (f64, f64, usize) {
     (s.f[0] + 0.5 * width, step, ((s.span() - width) / step + 1e-6).floor().max(0.0) as usize + 1)
 }
 
-fn scores(s: &Ready, bases: &Bases, (width, pattern): (f64, Pattern), templates: &Templates) -> Scores {
+fn scores(
+    s: &Ready,
+    bases: &Bases,
+    (width, pattern): (f64, Pattern),
+    (templates, number): (&Templates, u64),
+) -> Scores {
     let (low, step, count) = grid(s, width);
     let mut places = templates.places(&s.y, count, 1);
     let (all, noise) = inflation(s, bases, templates, &places);
@@ -232,7 +240,7 @@ fn scores(s: &Ready, bases: &Bases, (width, pattern): (f64, Pattern), templates:
     let telling = if pattern.lines > 1 { COMB_TELLING } else { TELLING };
     let closed = places.iter().map(|p| p.g[0] < telling * usual).collect();
     let log_e = e_values(&score, pattern);
-    Scores { low, step, places, score, log_e, closed }
+    Scores { number, low, step, places, score, log_e, closed }
 }
 
 /// Log e-values of places from their scores. A comb that is put off by one distance still meets most of its lines: its scores
