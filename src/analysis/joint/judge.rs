@@ -17,6 +17,8 @@ use crate::quantity::rounded;
 
 /// Curvature in units of its error beyond which a law is not straight.
 const CURVED: f64 = 4.0;
+/// Errors by which a tip field has to lie outside of what is possible.
+const OUTSIDE: f64 = 1.0;
 /// Part of the spectra with the line inside that must show it.
 const MOST_SHOW: f64 = 0.6;
 /// Log e-value from which a field shows the line.
@@ -363,8 +365,19 @@ fn claim(case: &Case<'_>, t: &Tried, found: Found, said: &mut Judgement) -> Opti
         told_of_locked(said);
         return goes.or(steps);
     }
-    said.verdict = Verdict::Real;
     let law = proved_law(case, shape, &seen, &line);
+    if law.tip_field_t.abs() - OUTSIDE * law.tip_field_error > case.prior.tip_field_t {
+        said.verdict = Verdict::Splitting;
+        said.reasons.push(format!(
+            "A line moves in proportion to the field, but its tip field would be {} mT, more than the {} mT that the tip may have: levels that are apart by {} GHz without field do this.",
+            rounded(1e3 * law.tip_field_t, 1e3 * law.tip_field_error),
+            1e3 * case.prior.tip_field_t,
+            rounded(1e-9 * line.slope * law.tip_field_t, 1e-9 * line.slope * law.tip_field_error)
+        ));
+        told_of_locked(said);
+        return goes.or(steps);
+    }
+    said.verdict = Verdict::Real;
     said.multiplet = multiplet(shape);
     said.reasons.push(format!(
         "A line moves with the field over {at_fields} fields and {} spectra: moment {} μB, tip field {} mT. The chance that spectra which know nothing of the field ever align so well is below e^-{:.0}.",
