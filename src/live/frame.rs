@@ -61,6 +61,7 @@ pub fn status(follower: &Follower, said: Option<&Value>) -> Value {
         "rehearsal": account.identity.as_ref().is_some_and(|i| i.rehearsal),
         "state": state,
         "hold": said.filter(|_| account.history.ending.is_none()).and_then(hold),
+        "not_safe_yet": said.and_then(|s| s["not_safe_yet"].as_str()),
         "reason": account.history.ending.as_ref().map(|e| e.reason.clone()),
         "parked": account.history.parked,
         "answers": said.is_some(),

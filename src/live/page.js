@@ -59,6 +59,8 @@ function showNow(status) {
   put("for", ended ? `after ${status.elapsed}${status.parked ? ", bench parked" : ", bench NOT parked"}` : lasted(status));
   at("hold").hidden = !status.hold;
   put("hold", status.hold ? `Hold: ${status.hold.words}.` : "");
+  at("unsafe").hidden = !status.not_safe_yet;
+  put("unsafe", status.not_safe_yet ? `✕ NOT safe yet: ${status.not_safe_yet}; tried again and again.` : "");
   at("reason").hidden = !status.reason;
   put("reason", status.reason || "");
   put("run", status.run);
@@ -237,12 +239,18 @@ function allowWords(status) {
 
 async function sayWord(word) {
   if (word === "stop" && !confirm("Stop the run at the next point and park the bench?")) return;
+  let said = word;
+  if (word === "release") {
+    const name = prompt("Field, tip and RF come back at once. Are people, tools and the transfer line clear of cryostat and magnet? Your name if they are:");
+    if (!name || !name.trim()) return;
+    said = { release: { clear_by: name.trim() } };
+  }
   put("answer", "…");
   try {
     const answer = await fetch("/word", {
       method: "POST",
       headers: { "content-type": "application/json", "x-noctule-token": at("token").value.trim() },
-      body: JSON.stringify({ word }),
+      body: JSON.stringify({ word: said }),
       credentials: "omit",
     });
     const body = await answer.json();

@@ -223,6 +223,10 @@ struct Said {
     word: Word,
 }
 
+/// Said where a hold is to be released from a page that may not.
+const RELEASED_THERE: &str = "a hold is released by somebody who sees the room: `noctule release RUN` at the computer of \
+                              the run; nothing was moved";
+
 async fn word(
     State(room): State<Arc<Room>>,
     ConnectInfo(peer): ConnectInfo<SocketAddr>,
@@ -241,10 +245,14 @@ async fn word(
     };
     let kind = headers.get(header::CONTENT_TYPE).and_then(|k| k.to_str().ok()).unwrap_or_default();
     let said = serde_json::from_slice::<Said>(&body).ok().filter(|_| kind.starts_with("application/json"));
-    let Some(Said { word }) = said else {
-        let error = "a word is JSON like {\"word\":\"hold\"}: hold, hold_for_refill, release or stop";
+    // To leave a bench unsafe is decided where its computer is, not from afar.
+    let Some(Said { word }) = said.filter(|said| said.word != Word::LeaveAsIs) else {
+        let error = "a word is JSON like {\"word\":\"hold\"}: hold, hold_for_refill, stop, or {\"release\":{\"clear_by\":\"NAME\"}}";
         return json(StatusCode::BAD_REQUEST, serde_json::json!({ "error": error }));
     };
+    if matches!(word, Word::Release { .. }) && !room.guard.may_release() {
+        return json(StatusCode::FORBIDDEN, serde_json::json!({ "error": RELEASED_THERE }));
+    }
     tracing::info!(%peer, ?word, "a word from the live page");
     let folder = room.folder.clone();
     match tokio::task::spawn_blocking(move || say(&folder, &word)).await {

@@ -1,7 +1,7 @@
 //! What a run file holds: entries, and points of sweeps.
 
 use super::answer::either;
-use super::{Answer, During, Failure, Found, Request, SafeAct, SweepPlan};
+use super::{Answer, During, Failure, Found, HeldBy, Request, SafeAct, SweepPlan, Word};
 use crate::bench::{Action, Bench, ChannelId};
 use crate::instrument::{InstrumentError, Task, TaskReport};
 use crate::quantity::{Dimension, TimePoint, Unit, in_unit};
@@ -138,55 +138,6 @@ impl Column {
     /// A value for people: `50 mV`.
     pub fn show(&self, si: f64) -> String {
         in_unit(si, &self.printed_in())
-    }
-}
-
-/// An operator's word.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
-#[serde(rename_all = "snake_case")]
-pub enum Word {
-    /// Finish the point in hand, then wait.
-    Hold,
-    /// Go to the refill state, then wait.
-    HoldForRefill,
-    /// Go on.
-    Release,
-    /// End at the next point and park; a second time: at once.
-    Stop,
-}
-
-impl Word {
-    /// For people.
-    pub fn in_words(self) -> &'static str {
-        match self {
-            Word::Hold => "hold",
-            Word::HoldForRefill => "hold for refill",
-            Word::Release => "release",
-            Word::Stop => "stop",
-        }
-    }
-}
-
-/// Who wants a hold.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
-#[serde(rename_all = "snake_case")]
-pub enum HeldBy {
-    /// A person.
-    Operator,
-    /// An interlock.
-    Interlock,
-    /// An instrument that stands elsewhere than it was told.
-    Instrument,
-}
-
-impl HeldBy {
-    /// For people.
-    pub fn word(self) -> &'static str {
-        match self {
-            HeldBy::Operator => "operator",
-            HeldBy::Interlock => "interlock",
-            HeldBy::Instrument => "instrument",
-        }
     }
 }
 
@@ -399,7 +350,12 @@ in_two_forms! {
         /// A step of hold, refill, restore or park.
         SafeStep { during: During, step: SafeAct<Column>, achieved: bool, found: Found },
         /// An operator's word.
-        Operator { word: Word },
+        Operator {
+            word: Word,
+            /// Who says that people, tools and the transfer line are clear.
+            #[serde(default, skip_serializing_if = "Option::is_none")]
+            by: Option<String>,
+        },
         /// Something failed.
         Fault { link: String, trouble: Trouble },
         /// A run file was taken up again; not part of the digest.
@@ -412,6 +368,9 @@ in_two_forms! {
             /// Time of day, for the clock of the run stands still between the lives.
             #[serde(default, skip_serializing_if = "Option::is_none")]
             taken_up_at: Option<String>,
+            /// Who says that people, tools and the transfer line are clear; nobody for a simulated bench.
+            #[serde(default, skip_serializing_if = "Option::is_none")]
+            clear_by: Option<String>,
         },
         /// The end.
         End { ending: Ending, parked: bool, elapsed_s: f64 },

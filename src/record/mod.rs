@@ -11,6 +11,7 @@ mod doubts;
 mod entry;
 mod last_words;
 mod older;
+mod operator;
 mod place;
 mod reader;
 mod recorder;
@@ -27,9 +28,10 @@ pub use acts::{copy_acts, lost_act};
 pub use answer::{Answer, Centred, Denial, Failure, HeliumOutlook, Reply, SweepData};
 pub use doubts::Doubt;
 pub use entry::{
-    Cause, Change, Column, Compared, Ending, Entry, HeldBy, Identity, NewWindow, Outcome, Place, Point,
-    Trouble, Unseen, Values, WIDEST_POINT, Word,
+    Cause, Change, Column, Compared, Ending, Entry, Identity, NewWindow, Outcome, Place, Point, Trouble,
+    Unseen, Values, WIDEST_POINT,
 };
+pub use operator::{HeldBy, Word};
 pub use reader::{Numbered, RunFile, SweepTable};
 pub use recorder::{Difference, DigestOnly, RecordError, Recorder};
 pub use request::{Axis, Call, CentrePlan, OWN_CALL, Question, Request, Statement, SweepPlan};

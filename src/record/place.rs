@@ -42,3 +42,21 @@ impl Place {
         })
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use crate::quantity::TimePoint;
+    use crate::record::{Durability, Entry, Recorder, Store};
+
+    #[test]
+    fn a_record_whose_file_was_removed_is_not_called_whole() {
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("run.sqlite");
+        let mut store = Store::create(&path, Durability::PowerCut, &[]).unwrap();
+        let entry = Entry::Monitor { channel: "helium_level".into(), value: 0.03 };
+        store.append(TimePoint::START, &entry, &[]).unwrap();
+        std::fs::remove_file(&path).unwrap();
+        let failed = store.finish().expect_err("its rows are lost");
+        assert!(failed.to_string().contains("it was removed"), "{failed}");
+    }
+}

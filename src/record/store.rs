@@ -239,7 +239,11 @@ impl Store {
         }
         let version = env!("CARGO_PKG_VERSION").to_owned();
         let window = self.new_window.take();
-        self.write_entry(at, &Entry::Resumed { frontier, version, changes, window, taken_up_at: None }, &[])
+        self.write_entry(
+            at,
+            &Entry::Resumed { frontier, version, changes, window, taken_up_at: None, clear_by: None },
+            &[],
+        )
     }
 
     fn make_view(&mut self, entry: &Entry, met: bool) -> Result<(), RecordError> {
@@ -361,6 +365,8 @@ impl Store {
             params![digest, self.seq.to_string()],
         )?;
         self.connection.execute_batch("COMMIT")?;
+        // A short run may be over before it was looked again.
+        self.place.check(&self.path)?;
         // Somebody who reads may go on; then their reading puts it together, or the next that is opened.
         self.connection.busy_timeout(READERS_PATIENCE)?;
         // A copy of the file without its side file would lose the tail.

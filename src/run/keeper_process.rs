@@ -33,6 +33,7 @@ const LET_GO_WITHIN: Duration = Duration::from_secs(1);
 /// # Errors
 /// One sentence, if it can't keep watch, or could not park.
 pub fn keep(run_folder: &Path) -> Result<(), String> {
+    super::signals::keeper_is_deaf().map_err(|error| format!("signals can't be heard: {error}"))?;
     let mut input = BufReader::new(std::io::stdin());
     let charge = Charge::read(&mut input)?;
     let bench = charge.bench()?;

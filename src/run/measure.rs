@@ -16,13 +16,12 @@ use crate::instrument::Instrument;
 use crate::quantity::TimePoint;
 use crate::record::{Ending, Entry, Outcome, Place, RecordError, Recorder, RunFile};
 use crate::script::{self, ScriptEnd, Sequence};
-use crate::supervisor::{Call, Start, Word};
+use crate::supervisor::{Call, Start};
 use std::cell::RefCell;
 use std::path::PathBuf;
 use std::rc::Rc;
 use std::sync::Arc;
 use std::sync::mpsc::channel;
-use tokio::signal::unix::{SignalKind, signal};
 use tokio::sync::mpsc::{UnboundedSender, unbounded_channel};
 use tokio::sync::oneshot;
 
@@ -255,7 +254,7 @@ async fn measure_within(
     let _listening = control::listen(&folder, word_sender.clone())
         .map_err(|error| tracing::warn!(%error, "other terminals can't reach this run"))
         .ok();
-    hear_signals(&word_sender);
+    super::signals::runner_hears(&word_sender);
     let clock = Clock::start(start.now, pace);
     let mut inlets = Inlets { calls, answers, record, script, outside };
     let mut drive =
@@ -289,33 +288,6 @@ fn start_keeper(
             eprintln!("warning: {reason}; the run goes on without it, as the bench says");
             Ok(None)
         }
-    }
-}
-
-/// Too large a file ends a process unless somebody listens; with a listener the write fails, and the bench is parked.
-const FILE_TOO_LARGE: i32 = 25;
-
-/// Ctrl-C and the system's word to end mean: stop at the next point, the second time at once. A terminal that is gone
-/// ends nothing: who closed it went home, and the run is reached from any other.
-fn hear_signals(words: &UnboundedSender<Outside>) {
-    if let Ok(mut heard) = signal(SignalKind::hangup()) {
-        tokio::task::spawn_local(async move {
-            while heard.recv().await.is_some() {
-                tracing::info!("the terminal of this run is gone; it goes on");
-            }
-        });
-    }
-    if let Ok(mut heard) = signal(SignalKind::from_raw(FILE_TOO_LARGE)) {
-        tokio::task::spawn_local(async move { while heard.recv().await.is_some() {} });
-    }
-    for kind in [SignalKind::interrupt(), SignalKind::terminate()] {
-        let Ok(mut heard) = signal(kind) else { continue };
-        let words = words.clone();
-        tokio::task::spawn_local(async move {
-            while heard.recv().await.is_some() {
-                let _ = words.send(Outside::Word(Word::Stop));
-            }
-        });
     }
 }
 

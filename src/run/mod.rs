@@ -15,6 +15,7 @@ mod rehearse;
 pub mod resume;
 pub mod resumed_rehearsal;
 mod setup;
+mod signals;
 pub mod stricter;
 mod summary;
 mod truth;

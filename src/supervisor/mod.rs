@@ -31,7 +31,7 @@ pub use crate::record::{
     Answer, Axis, Call, CentrePlan, Centred, Denial, HeliumOutlook, OWN_CALL, Question, Reply, Request,
     Statement, SweepData, SweepPlan, Word,
 };
-pub use event::{Answered, Channels, Command, Effect, Effects, Event, Notice, Owner, Ticket};
+pub use event::{Answered, Channels, Command, Effect, Effects, Event, Notice, Owner, Spoken, Ticket};
 pub use latest::Latest;
 pub use lockin::settle_in_time_constants;
 pub use permit::PATIENCE_S;
@@ -203,7 +203,7 @@ impl Supervisor {
             Event::Durable { through } => self.made_durable(through, out),
             Event::RecordFailed(reason) => self.record_failed(&reason, out),
             Event::MadeAnew { link } => self.made_anew(link, out),
-            Event::Operator(word) => self.operator(word, out),
+            Event::Operator(spoken) => self.operator(spoken, out),
             Event::KeeperReplaced => self.keeper_replaced(out),
             Event::KeeperLost => self.keeper_lost(out),
             Event::ClockJumped { by_s } => self.latest.note_clock_jump(by_s),
@@ -498,7 +498,7 @@ impl Supervisor {
         let lately = self.told_not_safe.is_some_and(|told| self.now.since(told) < NOT_SAFE_TOLD_EVERY_S);
         let Some(why) = self.not_safe_yet().filter(|_| pauses && !lately) else { return };
         let text = format!(
-            "NOT safe yet: {why}; tried again in {}; a word to stop ends the attempts",
+            "NOT safe yet: {why}; tried again in {}, until it is done or somebody says to leave the bench as it is",
             crate::quantity::in_words(until.since(self.now))
         );
         self.told_not_safe = Some(self.now);

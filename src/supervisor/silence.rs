@@ -307,7 +307,7 @@ impl Supervisor {
         }
         if bench.looks.if_changed == IfChanged::Hold || tip || self.is_restored_too_often() {
             // Somebody's hands may be there: nothing is moved before somebody says so.
-            self.hold.word(Word::Hold);
+            self.hold.word(&Word::Hold.into());
         }
         self.hold_now(&text, out);
         !self.hold.changed

@@ -300,7 +300,7 @@ fn noticed(name: &str, pace: f64, hands: &[(&str, &str, String)]) -> Vec<(String
                 break;
             }
             if hold["operator"] == true {
-                say(&["release", text(&run)]);
+                say(&["release", "--clear-by", "A", text(&run)]);
             }
             assert!(released.elapsed().as_secs() < 400, "{hold} after {channel}");
         }
@@ -332,9 +332,9 @@ fn another_hand_is_noticed_within_a_second_at_tip_rf_and_field_and_within_a_minu
         slow.push(("electronics", "setpoint", format!("SOUR:CURR {}", 12e-12 + 5e-12 * up)));
         slow.push(("electronics", "feedback", "FEED 0".to_owned()));
         slow.push(("lockin", "lockin_modulation", format!("SOUR:VOLT {}", 0.002 + 0.005 * up)));
-        slow.push(("lockin", "lockin_reference", "REF 2".to_owned()));
-        slow.push(("lockin", "lockin_time_constant", format!("FILT:TCON {}", 1.0 + up)));
-        slow.push(("lockin", "lockin_order", "FILT:ORD 1".to_owned()));
+        slow.push(("lockin", "lockin_reference", "DET:REF 2".to_owned()));
+        slow.push(("lockin", "lockin_time_constant", format!("DET:TAU {}", 1.0 + up)));
+        slow.push(("lockin", "lockin_order", "DET:POL 1".to_owned()));
     }
     // A field that somebody ramps has to come further than its tolerance and a step before it shows.
     let report = |found: &[(String, f64)], bound_s: f64| {

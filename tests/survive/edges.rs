@@ -6,6 +6,8 @@ use crate::interruptions::{intact, rows, sweeps, wait_until};
 use crate::keeper::keeper_of;
 use crate::lab::{Lab, wall_sweeps};
 use noctule::record::Outcome;
+use noctule_sim::Fault;
+use noctule_sim::Signal;
 use std::io::Write;
 use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Stdio};
@@ -37,9 +39,13 @@ impl Bed {
         Self { lab, sequence, folder }
     }
 
-    fn command(&self, mut command: Command) -> Command {
+    fn command(&self, command: Command) -> Command {
+        self.paced("100", command)
+    }
+
+    fn paced(&self, pace: &str, mut command: Command) -> Command {
         command.args(["run", text(&self.sequence), "--bench", text(&self.lab.bench)]);
-        command.args(["--out", text(&self.folder), "--pace", "100"]).stdin(Stdio::null());
+        command.args(["--out", text(&self.folder), "--pace", pace]).stdin(Stdio::null());
         command
     }
 
@@ -110,25 +116,34 @@ fn a_receiver_of_messages_may_take_ten_seconds_and_hears_of_the_end() {
     assert_eq!(std::fs::read_to_string(heard).unwrap(), "finished\n");
 }
 
+/// The command under a tracer that lets every word to the disk take so long.
+fn on_a_slow_disk(lag: Duration) -> Command {
+    let found = Command::new("strace").arg("--version").output().is_ok_and(|told| told.status.success());
+    assert!(found, "a slow disk is made with `strace`, which is not here");
+    let slow = ["-f", "--seccomp-bpf", "-qq", "-o", "/dev/null", "-e", "trace=fsync,fdatasync", "-e"];
+    let mut command = Command::new("strace");
+    command.current_dir(env!("CARGO_MANIFEST_DIR")).args(slow);
+    command.arg(format!("inject=fsync,fdatasync:delay_exit={}", lag.as_micros()));
+    command.arg(noctule().get_program());
+    command
+}
+
+/// How long the slow disk takes; longer where `NOCTULE_CAMPAIGN=full`.
+fn disk_lag() -> Duration {
+    Duration::from_millis(if crate::interruptions::full() { 1000 } else { 400 })
+}
+
 #[test]
 fn a_disk_that_takes_its_time_stops_nothing() {
     let bed = Bed::new(|bench| bench);
-    let slow = ["-f", "--seccomp-bpf", "-qq", "-o", "/dev/null", "-e", "trace=fsync,fdatasync"];
-    let delay = ["-e", "inject=fsync,fdatasync:delay_exit=400000"];
-    let program = noctule().get_program().to_owned();
-    let mut command = Command::new("strace");
-    command.current_dir(env!("CARGO_MANIFEST_DIR")).args(slow).args(delay).arg(program);
-    let mut command = bed.command(command);
-    let Ok(child) = command.arg("--json").stdout(Stdio::null()).stderr(Stdio::null()).spawn() else {
-        eprintln!("there is no `strace` here, so no disk can be made slow");
-        return;
-    };
-    bed.came_to_its_end(child, Duration::from_secs(180));
+    let mut command = bed.command(on_a_slow_disk(disk_lag()));
+    let child = command.arg("--json").stdout(Stdio::null()).stderr(Stdio::null()).spawn().unwrap();
+    bed.came_to_its_end(child, Duration::from_secs(300));
 }
 
 /// A connection of somebody else to the run file.
 fn somebody(folder: &Path) -> rusqlite::Connection {
-    wait_until("it measures", Duration::from_secs(30), || rows(folder) > 40);
+    wait_until("it measures", Duration::from_secs(90), || rows(folder) > 40);
     rusqlite::Connection::open(folder.join("run.sqlite")).unwrap()
 }
 
@@ -152,10 +167,56 @@ fn somebody_who_locks_the_file_is_waited_for() {
     writer.busy_timeout(Duration::from_secs(5)).unwrap();
     writer.execute_batch("BEGIN IMMEDIATE").unwrap();
     let locked = Instant::now();
-    std::thread::sleep(Duration::from_secs(20));
+    std::thread::sleep(Duration::from_secs(if crate::interruptions::full() { 60 } else { 20 }));
     writer.execute_batch("ROLLBACK").unwrap();
     eprintln!("the file was locked for {:?}", locked.elapsed());
     bed.came_to_its_end(child, Duration::from_secs(60));
+}
+
+/// From a touch of the tip to the parked bench, ten times as fast as the clock: the shipped interlock looks every 500 ms
+/// and waits for 200 ms, and the steps of parking take their time.
+const TRIP_WITHIN: Duration = Duration::from_millis(300);
+
+/// A crash of the tip while something outside hinders the run: how long until the bench is parked.
+fn parked_after_a_crash(hindrance: &str, bed: &Bed, mut command: Command) {
+    command.args(["--events", "-"]);
+    let ((_out, stdout), (_err, stderr)) = (full_pipe(), full_pipe());
+    let mut child = command.stdout(stdout).stderr(stderr).spawn().unwrap();
+    let other = somebody(&bed.folder);
+    match hindrance {
+        "reader" => other.execute_batch("BEGIN; SELECT count(*) FROM entry;").unwrap(),
+        "writer" => {
+            other.busy_timeout(Duration::from_secs(5)).unwrap();
+            other.execute_batch("BEGIN IMMEDIATE").unwrap();
+        }
+        _ => {}
+    }
+    wait_until("the tip is in range", Duration::from_secs(60), || bed.lab.read(Signal::Approached) == 1.0);
+    bed.lab.mimic.with_microscope(|microscope| microscope.inflict(Fault::TipCrash));
+    let took = wait_until("it is parked", Duration::from_secs(60), || bed.lab.is_parked());
+    eprintln!("{hindrance}: parked {took:?} after the crash");
+    assert!(took < TRIP_WITHIN, "{hindrance}: {took:?}");
+    if hindrance == "writer" {
+        other.execute_batch("ROLLBACK").unwrap();
+    }
+    wait_until("it ends", Duration::from_secs(90), || child.try_wait().unwrap().is_some());
+    let (ending, parked) = intact(&bed.folder).ending().unwrap().expect("an end");
+    assert!(parked && ending.outcome == Outcome::Interlock, "{hindrance}: {ending:?}");
+}
+
+#[test]
+fn a_trip_is_acted_on_in_time_whatever_is_slow_outside() {
+    for hindrance in ["pipes", "messages", "disk", "reader", "writer"] {
+        let bed = Bed::new(|bench| {
+            let hook = "messages: [(on: [\"interlock\"], to: [\"sh\", \"-c\", \"sleep 10\"])],";
+            if hindrance == "messages" { bench.replacen("messages: [],", hook, 1) } else { bench }
+        });
+        let long = write(bed.lab.scratch.path(), "long.rhai", &wall_sweeps(400, 100));
+        let bed = Bed { sequence: long, ..bed };
+        let slow = hindrance == "disk";
+        let program = if slow { on_a_slow_disk(disk_lag()) } else { noctule() };
+        parked_after_a_crash(hindrance, &bed, bed.paced("10", program));
+    }
 }
 
 #[test]

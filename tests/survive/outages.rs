@@ -80,7 +80,7 @@ fn a_keeper_parks_through_an_outage_as_patiently_as_its_runner() {
 
 /// The call whose error ended the run is asked again, and everything is measured once.
 fn resumed_to_the_end(folder: &Path) {
-    let said = say(&["resume", text(folder), "--pace", "50", "--json"]);
+    let said = say(&["resume", "--clear-by", "A", text(folder), "--pace", "50", "--json"]);
     assert_eq!(said.code, 0, "{}\n{}", said.stdout, said.stderr);
     let tables = sweeps(&intact(folder));
     assert_eq!(tables.iter().map(|table| table.x.len()).collect::<Vec<_>>(), [100; 8]);
@@ -97,13 +97,22 @@ fn a_persons_word_releases_a_keeper_that_parks_in_vain() {
     wait_until("the keeper is at it", Duration::from_secs(30), || {
         say(&["status", text(&folder)]).stdout.contains("NOT safe yet")
     });
+    let log = std::fs::read_to_string(folder.join("keeper_log.txt")).unwrap_or_default();
+    let keeper: u32 = find_keeper(&folder).unwrap_or_else(|| panic!("no keeper: {log}"));
+    for word in ["-TERM", "-INT", "-HUP"] {
+        signal(keeper, word);
+    }
     let told = say(&["stop", text(&folder)]);
-    assert_eq!(told.code, 0, "{}", told.stderr);
+    assert!(told.code == 0 && told.stdout.contains("goes on trying"), "{}{}", told.stdout, told.stderr);
+    std::thread::sleep(Duration::from_secs(1));
+    assert!(!is_free(&lab), "neither a signal nor a plain stop gives it up");
+    let told = say(&["stop", text(&folder), "--leave-as-is"]);
+    assert!(told.code == 0 && told.stdout.contains("ends as not parked"), "{}{}", told.stdout, told.stderr);
     wait_until("it has gone", Duration::from_secs(20), || is_free(&lab));
     let (_, parked) = intact(&folder).ending().unwrap().expect("an end");
     assert!(!parked);
     let words = intact(&folder).all("operator").unwrap();
-    assert!(format!("{words:?}").contains("Stop"), "{words:?}");
+    assert!(format!("{words:?}").contains("LeaveAsIs"), "{words:?}");
 }
 
 #[test]
@@ -132,7 +141,7 @@ fn a_run_whose_runner_and_keeper_were_both_killed_in_an_approach_is_resumed() {
         child.wait().unwrap();
         signal(keeper, "-KILL");
         eprintln!("after {life} ms: {} rows, in range {}", rows(&folder), lab.read(Signal::Approached));
-        let said = say(&["resume", text(&folder), "--pace", "100", "--json"]);
+        let said = say(&["resume", "--clear-by", "A", text(&folder), "--pace", "100", "--json"]);
         assert_eq!(said.code, 0, "after {life} ms: {}\n{}", said.stdout, said.stderr);
         assert_eq!(said.json()["points"], 160);
         assert!(lab.is_parked());
@@ -140,7 +149,7 @@ fn a_run_whose_runner_and_keeper_were_both_killed_in_an_approach_is_resumed() {
 }
 
 /// What is done to the processes of a run while its links are away.
-const DEEDS: [&str; 7] = [
+const DEEDS: [&str; 8] = [
     "nothing",
     "runner killed",
     "keeper killed",
@@ -148,6 +157,7 @@ const DEEDS: [&str; 7] = [
     "runner stopped",
     "keeper stopped",
     "told to end",
+    "both told to end",
 ];
 
 fn do_deed(deed: &str, child: &mut Child, folder: &Path) {
@@ -164,6 +174,10 @@ fn do_deed(deed: &str, child: &mut Child, folder: &Path) {
         "runner stopped" => signal(child.id(), "-STOP"),
         "keeper stopped" => tell_keeper("-STOP"),
         "told to end" => signal(child.id(), "-TERM"),
+        "both told to end" => {
+            signal(child.id(), "-TERM");
+            tell_keeper("-TERM");
+        }
         _ => {}
     }
 }
@@ -209,7 +223,8 @@ fn one_outage(number: usize) -> (&'static str, Option<Duration>) {
         let _ = child.wait();
         // Nobody is left to park it; whoever resumes does.
         wait_until("nobody holds it", Duration::from_secs(20), || is_free(&lab));
-        let said = say(&["resume", text(&folder), "--pace", OUTAGE_PACE, "--treat-as", "done"]);
+        let said =
+            say(&["resume", "--clear-by", "A", text(&folder), "--pace", OUTAGE_PACE, "--treat-as", "done"]);
         assert!(said.code == 0 || said.code == 2, "case {number}: {}", said.stderr);
         assert!(said.code == 2 || lab.is_parked(), "case {number}");
         return (if said.code == 0 { "resumed to the end" } else { "over before" }, None);
@@ -222,10 +237,6 @@ fn one_outage(number: usize) -> (&'static str, Option<Duration>) {
             safe = Some(back.elapsed());
         }
         over = is_over(&mut child) && is_free(&lab) && ended_parked().is_some();
-        // A word to end that comes while parking fails is a person's: it ends the attempts, and the end says so.
-        if over && deed == "told to end" && ended_parked() == Some(false) {
-            return ("released with a word, and not called parked", None);
-        }
         std::thread::sleep(Duration::from_millis(5));
     }
     let (ending, parked) = intact(&folder).ending().unwrap().expect("an end");

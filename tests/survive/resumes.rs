@@ -182,7 +182,9 @@ impl Case {
             Class::RunnerKilled | Class::StricterBench | Class::OtherSequence | Class::KeeperThenRunnerKilled
         );
         let began = Instant::now();
-        while kept && self.ending().is_none() && began.elapsed() < Duration::from_secs(4) {
+        // The keeper that parks may be one that had just been started in the place of another.
+        let watched = || self.ending().is_none() || find_keeper(&self.folder).is_some();
+        while kept && watched() && began.elapsed() < Duration::from_secs(4) {
             std::thread::sleep(Duration::from_millis(20));
         }
         wait_until("nobody holds the bench", PATIENCE, || is_free(&self.lab));
@@ -277,7 +279,9 @@ impl Case {
         let mut more: Vec<&str> = other.iter().flatten().copied().collect();
         for _ in 0..6 {
             let before = (rows(&self.folder), self.ending(), self.lab.read(Signal::Approached));
-            let said = say(&[&["resume", text(&self.folder), "--json"], &PACE[..], &more].concat());
+            let said =
+                say(&[&["resume", "--clear-by", "A", text(&self.folder), "--json"], &PACE[..], &more]
+                    .concat());
             wait_until("nobody holds the bench", PATIENCE, || is_free(&self.lab));
             // A look at the lock is inherited for a moment by whatever another thread of this test starts.
             if said.code == 2 && said.stderr.contains("is in use by") {

@@ -18,6 +18,8 @@ pub struct Status {
     pub hold: Option<PresentHold>,
     /// Time since the run began, s.
     pub elapsed_s: f64,
+    /// What could not be made safe yet, and is tried again.
+    pub not_safe_yet: Option<String>,
     /// Time until the window ends, s.
     pub window_left_s: Option<f64>,
     /// What lies ahead: time left, helium.
@@ -83,9 +85,14 @@ pub enum Request {
     /// Hold for a helium transfer.
     HoldForRefill,
     /// Go on.
-    Release,
+    Release {
+        /// Who says that people, tools and the transfer line are clear.
+        clear_by: Option<String>,
+    },
     /// Stop.
     Stop,
+    /// End although the bench can't be made safe.
+    LeaveAsIs,
 }
 
 /// Makes a snapshot.
@@ -136,6 +143,7 @@ pub fn snapshot(
         state: state.to_owned(),
         hold: supervisor.present_hold().filter(|_| tally.ending.is_none()),
         elapsed_s: now.s(),
+        not_safe_yet: supervisor.not_safe_yet().map(ToOwned::to_owned),
         window_left_s: window.map(|window| window.since(now)),
         outlook: None,
         step: step.map(|s| s.name.clone()),

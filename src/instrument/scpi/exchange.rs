@@ -123,7 +123,7 @@ impl Scpi {
                 Err(fault) => return Err(self.asked_in_vain(fault)),
             }
         }
-        Err(self.error(ErrorKind::OutOfStep, "it never stops talking"))
+        Err(self.error(ErrorKind::OutOfStep, "it sends without end"))
     }
 
     /// Where nothing else proves anything, the one who answered before answers again.

@@ -251,7 +251,7 @@ impl Centring {
         let way = (top.x.clamp(-reach_m, reach_m), top.y.clamp(-reach_m, reach_m));
         let middle = way.0.abs().max(way.1.abs()) < MIDDLE_PART * reach_m;
         if !middle {
-            "the top ran away".clone_into(&mut self.why);
+            "the maximum left the search area".clone_into(&mut self.why);
             return self.step_or_lose(way, self.round < ROUNDS);
         }
         if let Some(expected) = self.plan.expected

@@ -140,7 +140,7 @@ fn two_hands_do_not_pull_at_one_bench_for_ever_and_the_bench_says_what_is_done()
     }
     outage(&mut play, 70.0);
     assert!(play.supervisor.present_hold().unwrap().operator, "somebody has to look");
-    play.feed(Event::Operator(Word::Release));
+    play.feed(Event::Operator(Spoken::release("A")));
     play.until(90.0);
     assert!(!play.supervisor.is_held());
 
