@@ -50,8 +50,6 @@ pub(crate) enum World {
     FixedLine,
     BackgroundDrift,
     Quadratic,
-    /// Levels that avoid each other, over a wide range of fields with windows about the line.
-    Avoided,
     /// Lines of one moment beside each other, equally high; how many, from and to.
     Multiplet {
         from: usize,
@@ -101,7 +99,6 @@ pub(crate) fn night(seed: u64, design: Design, world: World, count: usize) -> (V
         _ => (1, 0.0),
     };
     let height = e.between(4.0, 8.0);
-    let gap_hz = e.between(1.5e9, 4e9);
     let guess = slope * d.between(0.999, 1.001);
     let mut taken = Vec::new();
     for k in 0..count {
@@ -113,20 +110,10 @@ pub(crate) fn night(seed: u64, design: Design, world: World, count: usize) -> (V
         let field_t = b0 + range_t * x * if design == Design::Following { 3.0 } else { 1.0 };
         let middle = if design == Design::Following { guess * (field_t + tip_t) } else { centre0 }
             + d.between(-2e6, 2e6);
-        let (field_t, middle) = if world == World::Avoided {
-            let field_t = 0.45 + 0.35 * (x + 0.5);
-            let line = (slope * (field_t + tip_t)).hypot(gap_hz);
-            (field_t, line + 0.3 * span * e.between(-1.0, 1.0))
-        } else {
-            (field_t, middle)
-        };
         walk = 0.7 * walk + 1.0e6 * d.normal();
         let upward = k % 2 == 0;
         let t = k as f64 / count as f64;
         let mut centre = slope * (field_t + tip_t) + walk + drift_hz * t;
-        if world == World::Avoided {
-            centre = (slope * (field_t + tip_t)).hypot(gap_hz) + walk;
-        }
         if world == World::Quadratic {
             centre = middle + 0.8 * span * (2.0 * x * x - 0.25);
         }
@@ -172,7 +159,7 @@ pub(crate) fn night(seed: u64, design: Design, world: World, count: usize) -> (V
                 World::Glitches => 0.0,
                 World::FixedLine => 8.0 * line(f[i], centre0 + (place - 0.5) * 0.5 * span),
                 World::BackgroundDrift => 4.0 * t * (PI2 * 5e-9 * (f[i] - 10e9) + 2.0 * t).sin(),
-                World::Quadratic | World::Avoided => 6.0 * line(f[i], centre),
+                World::Quadratic => 6.0 * line(f[i], centre),
                 World::Multiplet { .. } => (0..lines)
                     .map(|j| height * line(f[i], centre + spacing * (j as f64 - 0.5 * (lines - 1) as f64)))
                     .sum(),
@@ -324,13 +311,6 @@ fn rivals_are_never_proved() {
         let tally = campaign(name, size(20, 300), &[world], &ALL);
         assert!(tally.proved * 200 <= tally.nights, "{name}: {} of {}", tally.proved, tally.nights);
     }
-}
-
-#[test]
-fn levels_that_avoid_each_other_are_no_moment() {
-    let tally = campaign("avoided crossing", size(20, 300), &[World::Avoided], &[Design::Irregular]);
-    assert!(tally.proved * 200 <= tally.nights, "{} of {}", tally.proved, tally.nights);
-    assert!(tally.curved * 2 >= tally.nights, "said of {} of {}", tally.curved, tally.nights);
 }
 
 #[test]
