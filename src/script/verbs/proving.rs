@@ -1,7 +1,7 @@
 //! Is it real? The verdict on spectra at several fields, and where to measure so that nothing can fool it.
 
 use super::analysis::pairs;
-use crate::analysis::joint::{Judgement, Prior, SpectrumAt, Verdict, design, judge};
+use crate::analysis::joint::{Judgement, Prior, Remembered, SpectrumAt, Verdict, design, judge_again};
 use crate::bench::Role;
 use crate::quantity::{Dimension, Quantity};
 use crate::script::convert::{MapFields, number, quantity, whole};
@@ -11,6 +11,7 @@ use crate::script::host::Host;
 use crate::script::registry::{Chapter, Deed, Kind, Verb, in_chapter, of, param};
 use crate::supervisor::Statement;
 use rhai::{Array, Dynamic, Engine, Map, NativeCallContext};
+use std::cell::RefCell;
 use std::rc::Rc;
 
 /// The table of this chapter.
@@ -31,7 +32,7 @@ pub const VERBS: &[Verb] = &[
         ],
         optional: 1,
         gives: "a verdict",
-        summary: "Judges whether spectra at several fields show a moment: `verdict` is `real`, `absent`, `artefact`, `curved` or `undecided`, `reasons` says why. May be asked after each spectrum; stopping at the first proof keeps the chance of a false one. Only with `real` are there `moment`, `g`, `tip_field`, their errors, and `expected(field)`. Where the tip has changed on the way, `changed` is true, `states` has a verdict for each state of the tip, and the verdict itself is on the last one.",
+        summary: "Judges whether spectra at several fields show a moment: `verdict` is `real`, `absent`, `artefact`, `curved`, `splitting` or `undecided`, `reasons` says why. May be asked after each spectrum; stopping at the first proof keeps the chance of a false one. Only with `real` are there `moment`, `g`, `tip_field`, their errors, and `expected(field)`. Where the tip has changed on the way, `changed` is true, `states` has a verdict for each state of the tip, and the verdict itself is on the last one.",
         example: "// let judged = is_real(spectra);  if judged.proved { note(`moment ${with_error(judged.moment, judged.moment_error)}`); }",
         ..in_chapter(Chapter::Analysis)
     },
@@ -69,14 +70,16 @@ pub const VERBS: &[Verb] = &[
 ];
 
 pub(super) fn register(engine: &mut Engine, host: &Rc<Host>) {
-    let h = Rc::clone(host);
+    // Most spectra of a series have been asked about before.
+    let remembered = Rc::new(RefCell::new(Remembered::default()));
+    let (h, r) = (Rc::clone(host), Rc::clone(&remembered));
     engine.register_fn("is_real", move |ctx: NativeCallContext, list: Array| {
-        is_real(&h, &ctx, list, Prior::default())
+        is_real(&h, &ctx, list, Prior::default(), &r)
     });
     let h = Rc::clone(host);
     engine.register_fn("is_real", move |ctx: NativeCallContext, list: Array, asked: Map| {
         let prior = prior(&ctx, asked)?;
-        is_real(&h, &ctx, list, prior)
+        is_real(&h, &ctx, list, prior, &remembered)
     });
     engine.register_fn("plan_fields", plan_fields);
     engine.register_fn("plan_window", plan_window);
@@ -127,6 +130,7 @@ fn is_real(
     ctx: &NativeCallContext<'_>,
     list: Array,
     prior: Prior,
+    remembered: &RefCell<Remembered>,
 ) -> Result<VerdictHandle, Thrown> {
     let taken =
         list.into_iter().enumerate().map(|(i, item)| taken(ctx, i, item)).collect::<Result<Vec<_>, _>>()?;
@@ -157,7 +161,7 @@ fn is_real(
             "nearly all points of these spectra are doubtful: nothing is left to judge",
         ));
     }
-    let judged = judge(&spectra, &prior)
+    let judged = judge_again(&spectra, &prior, &mut remembered.borrow_mut())
         .map_err(|error| argument(ctx, &format!("these spectra can't be judged: {error}")))?;
     for one in &judged {
         // Several tips may be given, and one that was given may have changed unasked.
