@@ -24,6 +24,12 @@ pub mod tunnel;
 pub mod vacuum;
 pub mod world;
 
+#[cfg(test)]
+extern crate self as noctule_sim;
+#[cfg(test)]
+#[path = "../tests/examples/mod.rs"]
+mod examples;
+
 pub use act::{Act, ActReport, Refusal};
 pub use noctule_ground::document;
 pub use noctule_ground::fault::Fault;

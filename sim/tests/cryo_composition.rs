@@ -1,5 +1,8 @@
 //! Laws in closed form must not care how a time is cut into steps, whatever the settings.
 
+mod examples;
+
+use examples::Example;
 use noctule_sim::cryo::{CryoFaults, CryoLoads, Cryostat, CryostatParams};
 use proptest::prelude::*;
 

@@ -1,6 +1,9 @@
 //! Whatever parameters the checks let through, no room panics, runs for ever or makes up a number; and
 //! what is not a number is never let through.
 
+mod examples;
+
+use examples::Example;
 use noctule_ground::section::Described;
 use noctule_sim::cryo::{BathParams, CryoLoads, Cryostat, CryostatParams, PotParams, StageParams};
 use noctule_sim::lockin::{Lockin, LockinInput, LockinParams};

@@ -1,5 +1,8 @@
 //! Ten days of the cryostat, read through its gauges: hold times and boil-off as theory says.
 
+mod examples;
+
+use examples::Example;
 use noctule_sim::cryo::{CryoLoads, Cryostat, CryostatParams, PotParams, boiled_l};
 use rand::SeedableRng;
 use rand_chacha::ChaCha8Rng;

@@ -1,5 +1,8 @@
 //! Any way of cutting a time into steps gives the same field, heat and mode.
 
+mod examples;
+
+use examples::Example;
 use noctule_sim::magnet::{Magnet, MagnetParams, MagnetStep};
 use proptest::prelude::*;
 

@@ -2,6 +2,9 @@
 //!
 //! E = ½LI², V = L dI/dt; 10 H at 60 A: 18 kJ, which boils 7.02 L; 0.1 A/s: 1 V.
 
+mod examples;
+
+use examples::Example;
 use noctule_sim::cryo::{Cryostat, CryostatParams};
 use noctule_sim::magnet::{Magnet, MagnetParams, RampSegment};
 use serde_json::Value;

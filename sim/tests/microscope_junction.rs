@@ -31,7 +31,11 @@ fn the_loop_has_its_bandwidth() {
     set(&mut microscope, Signal::Setpoint, 100e-12);
     wait(&mut microscope, 1.0 / (2.0 * std::f64::consts::PI * 40.0));
     let moved = before - microscope.truth().gap_m;
-    assert!((moved * 1e12 / 105.93534966 - (1.0 - (-1.0f64).exp())).abs() < 1e-6, "{moved}");
+    wait(&mut microscope, 1.0);
+    // Nearer by, the tip's field orders the spin more: the way is not quite that of the barrier alone.
+    let whole = before - microscope.truth().gap_m;
+    assert!((whole * 1e12 - 105.93534966).abs() < 0.1, "{whole}");
+    assert!((moved / whole - (1.0 - (-1.0f64).exp())).abs() < 1e-6, "{moved} {whole}");
 }
 
 /// Centre of the bump in an image, by its first moments above half height, and its error's size.

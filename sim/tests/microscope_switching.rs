@@ -9,7 +9,7 @@ const INTERVAL_S: f64 = 5e-3;
 const SAMPLES: u32 = 40_000;
 
 /// Currents over A1 at 100 mV and 100 pA with the loop open.
-fn currents(changes: &[(&str, &str)]) -> (Vec<f64>, f64, f64) {
+fn currents(changes: &[(&str, &str)]) -> (Vec<f64>, f64, [f64; 3]) {
     let mut all = STILL.to_vec();
     all.extend(changes);
     let mut microscope = over(&night_with(&all), 21, "A1", 0.4);
@@ -23,37 +23,38 @@ fn currents(changes: &[(&str, &str)]) -> (Vec<f64>, f64, f64) {
         Act::Trace { signal: Signal::Current, samples: SAMPLES, interval_s: INTERVAL_S },
     );
     assert_eq!(report.data.len(), SAMPLES as usize);
-    (report.data, kelvin, microscope.truth().zeeman_of("A1"))
+    let truth = microscope.truth();
+    let sign = if truth.tip_up { 1.0 } else { -1.0 };
+    (report.data, kelvin, truth.tip_field_t.map(|b| sign * b))
 }
 
-trait Zeeman {
-    fn zeeman_of(&self, name: &str) -> f64;
-}
-
-impl Zeeman for noctule_sim::microscope::Truth {
-    fn zeeman_of(&self, name: &str) -> f64 {
-        self.spins.iter().find(|spin| spin.name == name).unwrap().zeeman_hz
-    }
-}
-
-/// Ratio of the currents (1+η)/(1−η) with η = Pt·Ps·cosθ (C, textbook of spin-polarised
-/// tunnelling); D = |μ1−μ2|/√((σ1²+σ2²)/2) > 2 for a clean split (Astron. J. 108, 2348 (1994),
+/// Ratio of the currents (1+η↓)/(1−η↑) with η = Pt·Ps·cosθ (C, textbook of spin-polarised
+/// tunnelling), the spin along g·(B ± Btip) in each state of the tip; D = |μ1−μ2|/√((σ1²+σ2²)/2) > 2 for a clean split (Astron. J. 108, 2348 (1994),
 /// doi:10.1086/117248, from memory, not checked).
 #[test]
 fn a_magnetic_tip_shows_two_peaks_at_their_places() {
-    let (data, kelvin, zeeman_hz) = currents(&[]);
+    let (data, kelvin, tip_field_t) = currents(&[]);
     let middle =
         0.5 * (data.iter().fold(f64::MIN, |a, b| a.max(*b)) + data.iter().fold(f64::MAX, |a, b| a.min(*b)));
     let (high, low): (Vec<f64>, Vec<f64>) = data.iter().partition(|current| **current > middle);
     let separation =
         (mean(&high) - mean(&low)) / (0.5 * (deviation(&high).powi(2) + deviation(&low).powi(2))).sqrt();
     assert!(separation > 20.0, "{separation}");
-    // h/k = 0.0479924307 K/GHz (CODATA 2022); tip of the world: P = 0.36, tilt 12°.
-    let spin = (0.5 * 0.047_992_430_733_662_2 * zeeman_hz * 1e-9 / kelvin).tanh();
-    let contrast = 0.36 * 12f64.to_radians().cos() * spin;
+    // μB/k = 0.67171381563 K/T (CODATA 2022); tip of the world: P = 0.36, tilt 12°, turned by 40°; g of the adatom.
+    let (tilt, turn) = (12f64.to_radians(), 40f64.to_radians());
+    let axis = [tilt.sin() * turn.cos(), tilt.sin() * turn.sin(), tilt.cos()];
+    let contrast = |sign: f64| {
+        let turning_t =
+            [0, 1, 2].map(|i| [1.86, 1.86, 1.79][i] * ([0.0, 0.0, 0.4][i] + sign * tip_field_t[i]));
+        let size_t = turning_t.iter().map(|b| b * b).sum::<f64>().sqrt();
+        let along: f64 = (0..3).map(|i| axis[i] * turning_t[i] / size_t).sum();
+        0.36 * along * (0.5 * 0.671_713_815_63 * size_t / kelvin).tanh()
+    };
+    let expected = (1.0 + contrast(-1.0)) / (1.0 - contrast(1.0));
     let ratio = mean(&high) / mean(&low);
+    println!("ratio {ratio:.5} of {expected:.5}: {:+.5}", ratio / expected - 1.0);
     // The amplifier's 1/f noise of 0.05 % at 1 Hz is what limits this.
-    assert!((ratio / ((1.0 + contrast) / (1.0 - contrast)) - 1.0).abs() < 0.004, "{ratio}");
+    assert!((ratio / expected - 1.0).abs() < 0.004, "{ratio} {expected}");
 }
 
 /// Sampled every Δ, a telegraph process differs from its next sample with the probability

@@ -1,5 +1,8 @@
 //! Levels and drop-outs. Level to amplitude: V₀ = √(2·50 Ω·P); an open end doubles it.
 
+mod examples;
+
+use examples::Example;
 use noctule_sim::rf::{RfSource, RfSourceParams, dbm_to_volts, junction_volts};
 use rand::SeedableRng;
 use rand_chacha::ChaCha8Rng;

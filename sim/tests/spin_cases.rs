@@ -1,7 +1,7 @@
 //! Spin systems against eigenvalues computed elsewhere.
 //!
 //! `data/spin_cases.json`: eigenvalues from a 40-digit diagonalisation (mpmath 1.4.1),
-//! strengths from numpy 2.4.6 and qutip 5.3.1, which agree to 1.5e-13. The
+//! strengths from numpy 2.4.6 and from a second solver, which agree to 1.5e-13. The
 //! parameter sets are test cases, not claims about measured atoms.
 
 use noctule_sim::spin::case;

@@ -1,5 +1,8 @@
 //! Bursts and gauge by sampling.
 
+mod examples;
+
+use examples::Example;
 use noctule_sim::vacuum::{Chamber, ChamberParams};
 use rand::SeedableRng;
 use rand_chacha::ChaCha8Rng;

@@ -42,6 +42,15 @@ use crate::quantity::{Dimension, Quantity};
 use noctule_ground::section;
 use noctule_ground::section::{Kind, Range};
 
+/// What the live page may say to the run.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
+pub struct LiveWords {
+    /// Whether from other computers too.
+    pub beyond_loopback: bool,
+    /// Whether it may release what an operator holds. Whoever is at home does not see who stands at the magnet.
+    pub release: bool,
+}
+
 /// Everything a bench file says, checked. All numbers are in SI.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Bench {
@@ -91,8 +100,8 @@ pub struct Bench {
     pub keeper: Keeper,
     /// Whether the next sequence of a queue starts after one that failed.
     pub queue_goes_on: bool,
-    /// Whether the live page takes words (hold, release, stop) from other computers too.
-    pub live_words_beyond_loopback: bool,
+    /// What the live page may say to the run.
+    pub live_words: LiveWords,
     /// Words to programs outside.
     pub messages: Vec<MessageHook>,
     /// Kinds of spins that the laboratory knows, for `identify`.

@@ -8,8 +8,8 @@ use super::read_rules::{
 };
 use super::read_spins::{SPIN, read_spins};
 use super::{
-    Action, Bench, Guard, Helium, Keeper, Lockin, Looks, PulseLimits, Recentre, Refill, Retry, Role,
-    StepAction, TipTests,
+    Action, Bench, Guard, Helium, Keeper, LiveWords, Lockin, Looks, PulseLimits, Recentre, Refill, Retry,
+    Role, StepAction, TipTests,
 };
 use crate::diagnostic::{Code, Diagnostic, has_errors};
 use crate::document::{Node, Problem, Text, nearest};
@@ -49,6 +49,7 @@ fields! {
         optional "keeper", Kind::Part(&[KEEPER]), "The keeper process.";
         or "queue_goes_on" = "false", Kind::Flag, "Whether a queue goes on after a sequence that failed.";
         or "live_words_beyond_loopback" = "false", Kind::Flag, "Whether the live page takes words (hold, release, stop) from other computers too.";
+        or "live_release" = "false", Kind::Flag, "Whether the live page may release what an operator holds; else somebody says it at the computer of the run.";
         optional "messages", Kind::List(&Kind::Part(&[MESSAGE])), "Programs and addresses that are told of chosen events.";
         optional "known_spins", Kind::List(&Kind::Part(&[SPIN])), "Kinds of spins that the laboratory knows, for `identify`.";
     }
@@ -176,7 +177,10 @@ fn read_bench(root: Node<'_>, reader: &mut Reader) -> Option<Bench> {
         time_zone: given.get("time_zone", reader),
         keeper: Keeper { patience_ms: 1000, park_if_lost: true },
         queue_goes_on: given.get("queue_goes_on", reader).unwrap_or_default(),
-        live_words_beyond_loopback: given.get("live_words_beyond_loopback", reader).unwrap_or_default(),
+        live_words: LiveWords {
+            beyond_loopback: given.get("live_words_beyond_loopback", reader).unwrap_or_default(),
+            release: given.get("live_release", reader).unwrap_or_default(),
+        },
         messages: Vec::new(),
         known_spins: Vec::new(),
     };

@@ -135,10 +135,10 @@ fn read_scpi(given: &mut Given<'_>, reader: &mut Reader) -> ScpiLink {
     }
     let marker: Option<String> = given.get("marker", reader);
     if let Some(marker) = &marker
-        && !(marker.contains("{n}") && marker.trim_end().ends_with('?'))
+        && !(marker.contains("{n}") && marker.contains('?'))
     {
         let help = Some("like \"*ESE {n};*ESE?\"".to_owned());
-        let message = "a marker sends the number {n} and asks for it again";
+        let message = "a marker sends the number {n} and asks for it, or for its echo";
         reader.report(Code::BenchField, given.at("marker"), message, help);
     }
     ScpiLink {

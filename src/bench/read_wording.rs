@@ -40,7 +40,7 @@ fields! {
 
     VERIFY = "Verify", "A set is checked by reading it back at once." {
         needed "within", Kind::OfChannel("a change"), "Largest difference.";
-        optional "query", Kind::Text, "Query for it; else the channel's own.";
+        optional "query", Kind::Text, "Query that brings what the channel was told; else the channel's own. Looks ask it as well.";
     }
 }
 

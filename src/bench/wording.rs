@@ -168,7 +168,7 @@ impl ReplyForm {
 pub struct Verify {
     /// Largest difference, SI.
     pub within: f64,
-    /// Query for it; none for the channel's own.
+    /// Query that brings what the channel was told; none for the channel's own. Looks ask it as well.
     pub query: Option<String>,
 }
 

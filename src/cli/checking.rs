@@ -144,7 +144,7 @@ fn window_text(outline: &Outline, window_s: f64) -> String {
     let words = match outline.total.most_s {
         _ if least_s > window_s => format!("too short: it takes {} at least", in_words(least_s)),
         Some(most_s) if most_s > window_s => {
-            "perhaps too short: steps that no longer fit are left out; a rehearsal with --until tells which"
+            "perhaps too short: steps that no longer fit are skipped; a rehearsal with --until tells which"
                 .to_owned()
         }
         Some(_) if outline.total.untimed == 0 => "long enough".to_owned(),

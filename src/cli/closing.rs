@@ -49,7 +49,7 @@ fn timeline(out: &mut String, tally: &RunTally) {
     for step in tally.steps.iter().take(STEPS_SHOWN) {
         let start = TimePoint::from_s(step.from_s);
         let took = match (&step.left_out, step.to_s) {
-            (Some(_), _) => "left out".to_owned(),
+            (Some(_), _) => "skipped".to_owned(),
             (None, Some(to)) => in_words(to - step.from_s),
             (None, None) => "not ended".to_owned(),
         };

@@ -2,7 +2,7 @@
 
 use super::common::reject;
 use super::progress::Progress;
-use crate::bench::Bench;
+use crate::bench::{Bench, LiveWords};
 use crate::drive::virtual_time::Observer;
 use crate::live::Live;
 use crate::record::RunFile;
@@ -63,7 +63,7 @@ impl Watching {
     /// Begins to serve the live page, if it is wanted.
     pub fn serve(&self, run_file: &Path, bench: &Bench) -> Result<Option<Live>, u8> {
         let Some(listen) = self.live else { return Ok(None) };
-        begin(run_file, listen, bench.live_words_beyond_loopback).map(Some)
+        begin(run_file, listen, bench.live_words).map(Some)
     }
 }
 
@@ -75,8 +75,8 @@ fn open_events(place: &str) -> std::io::Result<Box<dyn Write + Send>> {
     Ok(Box::new(file))
 }
 
-fn begin(run_file: &Path, listen: SocketAddr, words_beyond_loopback: bool) -> Result<Live, u8> {
-    let live = Live::start(run_file, listen, words_beyond_loopback).map_err(|e| reject(&e.to_string()))?;
+fn begin(run_file: &Path, listen: SocketAddr, words: LiveWords) -> Result<Live, u8> {
+    let live = Live::start(run_file, listen, words).map_err(|e| reject(&e.to_string()))?;
     eprintln!("live page: http://{}/", live.address);
     eprintln!("token for hold, release and stop: {}", live.token);
     if !live.address.ip().is_loopback() {
@@ -106,7 +106,7 @@ impl LivePage {
         let text = run.document("bench").ok().flatten();
         let bench = text.and_then(|(name, text)| crate::bench::read(&text, &name).ok());
         drop(run);
-        match begin(&path, self.listen, bench.is_some_and(|(bench, _)| bench.live_words_beyond_loopback)) {
+        match begin(&path, self.listen, bench.map(|(bench, _)| bench.live_words).unwrap_or_default()) {
             Err(code) => code,
             Ok(live) => {
                 live.wait();

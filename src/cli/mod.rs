@@ -3,6 +3,7 @@
 //! Data go to stdout, words to stderr. With `--json` there is exactly one JSON object on stdout.
 
 mod checking;
+mod clear;
 mod closing;
 mod common;
 mod copy;
@@ -93,7 +94,7 @@ enum Command {
     /// Let a run finish the point in hand, then wait.
     Hold(words::HoldWords),
     /// Let a held run go on.
-    Release(words::Words),
+    Release(words::ReleaseWords),
     /// End a run at the next point and park; a second time, at once.
     Stop(words::StopWords),
     /// Parks the bench if the runner dies; `run` starts it.
@@ -133,7 +134,7 @@ fn run(arguments: Arguments) -> u8 {
         Command::World(command) => command.run(),
         Command::Status(words) => words.run(&Request::Status),
         Command::Hold(words) => words.run(),
-        Command::Release(words) => words.run(&Request::Release),
+        Command::Release(words) => words.run(),
         Command::Stop(words) => words.run(),
         Command::Keeper(command) => command.run(),
     }

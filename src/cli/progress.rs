@@ -122,7 +122,7 @@ impl Observer for Progress {
             Entry::StepBegin { name, .. } if !self.screen.has_bars() => {
                 self.screen.say(format!("{at}  {name}"))
             }
-            Entry::StepEnd { left_out: Some(why), .. } => self.screen.say(format!("{at}    left out: {why}")),
+            Entry::StepEnd { left_out: Some(why), .. } => self.screen.say(format!("{at}    skipped: {why}")),
             Entry::SweepBegin { plan, .. } => {
                 self.sweep.clone_from(&plan.name);
                 let columns = plan.moved().chain(&plan.read);

@@ -1,5 +1,6 @@
 //! `noctule resume`
 
+use super::clear::Clear;
 use super::common::{load_sequence, now_in, reject, reject_all, start_log};
 use super::live::Watching;
 use super::progress::rehearsal_observer;
@@ -49,6 +50,8 @@ pub struct Resume {
     /// The interlock that ended the run has been looked at.
     #[arg(long)]
     acknowledge: bool,
+    #[command(flatten)]
+    clear: Clear,
     /// Seconds of the run in one real second; above 1 only where every link is a mimic.
     #[arg(long, default_value_t = 1.0)]
     pace: f64,
@@ -266,6 +269,7 @@ impl Resume {
         if given.is_none() && last.is_some_and(|last| last <= at.after(BACK_S)) {
             return Err(reject(WINDOW_OVER));
         }
+        let clear_by = self.clear.ask_at(bench)?;
         let instruments = meet_instruments(bench, &source.folder(), seed, self.pace).map_err(|error| {
             eprintln!("error: {error}\nnothing was moved");
             Outcome::Fault.exit_code()
@@ -288,8 +292,8 @@ impl Resume {
             changes,
             window: given,
             taken_up_at: Some(now_in(bench.time_zone.as_deref())?.to_string()),
+            clear_by,
         }];
-        eprint!("{}", crate::cautions::in_words(crate::cautions::Act::GoOn));
         let _live = self.watching.serve(&folder.run_file(), bench)?;
         let foreseen = foresee(sequence.clone(), source.clone(), seed, window);
         let mut prospect = Prospect::new(window, Some(foreseen));

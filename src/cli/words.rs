@@ -1,5 +1,6 @@
 //! `noctule status`, `hold`, `release`, `stop`: words to a run from another terminal.
 
+use super::clear::Clear;
 use super::common::reject;
 use crate::cautions::{Act, in_words as in_words_of};
 use crate::drive::Outlook;
@@ -9,9 +10,9 @@ use crate::quantity::in_words;
 use crate::run::locate;
 use crate::supervisor::{HoldStage, PresentHold};
 use serde_json::Value;
-use std::path::Path;
+use std::path::{Path, PathBuf};
 
-/// Arguments of `status` and `release`.
+/// Arguments of `status`, and the first ones of the other words.
 #[derive(Debug, clap::Args)]
 pub struct Words {
     /// The run: its folder, its file, or the beginning of its name under runs/.
@@ -48,6 +49,32 @@ impl StopWords {
     }
 }
 
+/// Arguments of `release`.
+#[derive(Debug, clap::Args)]
+pub struct ReleaseWords {
+    #[command(flatten)]
+    words: Words,
+    #[command(flatten)]
+    clear: Clear,
+}
+
+impl ReleaseWords {
+    /// Lets a held run go on, once somebody says that people are clear.
+    pub fn run(self) -> u8 {
+        let held = self.words.folder().and_then(|folder| say(&folder, &Request::Status));
+        let by_operator = match held {
+            Ok(status) => hold_of(&status).is_some_and(|hold| hold.operator),
+            Err(reason) => return reject(&reason),
+        };
+        // Where no operator holds, no hands are expected in the machine, and nothing is released.
+        let clear_by = if by_operator { self.clear.ask().map(Some) } else { Ok(None) };
+        match clear_by {
+            Ok(clear_by) => self.words.run(&Request::Release { clear_by }),
+            Err(code) => code,
+        }
+    }
+}
+
 impl HoldWords {
     /// Asks for the hold.
     pub fn run(self) -> u8 {
@@ -56,11 +83,16 @@ impl HoldWords {
 }
 
 impl Words {
+    fn folder(&self) -> Result<PathBuf, String> {
+        let file = locate(&self.run).map_err(|error| error.to_string())?;
+        Ok(file.parent().map(Path::to_owned).unwrap_or_default())
+    }
+
     /// Says a word.
     pub fn run(self, request: &Request) -> u8 {
-        let folder = match locate(&self.run) {
-            Ok(file) => file.parent().map(Path::to_owned).unwrap_or_default(),
-            Err(error) => return reject(&error.to_string()),
+        let folder = match self.folder() {
+            Ok(folder) => folder,
+            Err(error) => return reject(&error),
         };
         let asked = *request == Request::Status;
         // What a word does depends on what it met.
@@ -80,7 +112,7 @@ impl Words {
                     }
                     show(&status);
                     // Who reads this may be about to put their hands into the machine, or may have them there.
-                    if let Some(act) = act(request, &before, &status) {
+                    if let Some(act) = act(request, &status) {
                         eprint!("\n{}", in_words_of(act));
                     }
                 }
@@ -91,11 +123,11 @@ impl Words {
 }
 
 /// What people may do next, or what happens to them next.
-fn act(request: &Request, before: &Value, after: &Value) -> Option<Act> {
+fn act(request: &Request, after: &Value) -> Option<Act> {
     let for_refill = hold_of(after).is_some_and(|hold| hold.refill) || *request == Request::HoldForRefill;
     match request {
-        Request::Release => hold_of(before).map(|_| Act::GoOn),
-        Request::Stop | Request::LeaveAsIs => None,
+        // Its cautions were printed with the question.
+        Request::Release { .. } | Request::Stop | Request::LeaveAsIs => None,
         _ if for_refill => Some(Act::Fill),
         _ => hold_of(after).map(|_| Act::Work),
     }
@@ -134,14 +166,14 @@ fn effect(request: &Request, before: &Value, after: &Value) -> String {
         (Request::Stop, _) => {
             "It ends at the next point and parks; a second `stop` ends it at once.".to_owned()
         }
-        (Request::Release, None) => "Nothing was held: the run goes on as before.".to_owned(),
-        (Request::Release, Some(was)) if was.stage == HoldStage::Leaving => {
+        (Request::Release { .. }, None) => "Nothing was held: the run goes on as before.".to_owned(),
+        (Request::Release { .. }, Some(was)) if was.stage == HoldStage::Leaving => {
             "It is on its way back already: nothing has changed.".to_owned()
         }
-        (Request::Release, Some(was)) if !was.operator => {
+        (Request::Release { .. }, Some(was)) if !was.operator => {
             format!("There was no operator's hold to release{}.", waits(&was))
         }
-        (Request::Release, Some(_)) => match is {
+        (Request::Release { .. }, Some(_)) => match is {
             Some(is) if is.stage == HoldStage::Leaving => {
                 "Released: the bench is brought back, then the run goes on.".to_owned()
             }
@@ -228,6 +260,8 @@ fn show(status: &Value) {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    const RELEASE: Request = Request::Release { clear_by: None };
     use serde_json::json;
 
     #[test]
@@ -241,11 +275,11 @@ mod tests {
         let held = hold("waiting", true, false);
         assert_eq!(said(Request::Hold, &held, &held), "It was held already, for 49 s: nothing has changed.");
         assert!(said(Request::HoldForRefill, &held, &held).contains("now it is held for a refill"));
-        assert_eq!(said(Request::Release, &free, &free), "Nothing was held: the run goes on as before.");
+        assert_eq!(said(RELEASE, &free, &free), "Nothing was held: the run goes on as before.");
         let locked = hold("waiting", false, false);
-        let kept = said(Request::Release, &locked, &locked);
+        let kept = said(RELEASE, &locked, &locked);
         assert_eq!(kept, "There was no operator's hold to release; it waits for `current lost` to clear.");
-        assert!(said(Request::Release, &held, &hold("leaving", false, false)).contains("is brought back"));
+        assert!(said(RELEASE, &held, &hold("leaving", false, false)).contains("is brought back"));
         assert_eq!(said(Request::Hold, &free, &hold("asked", true, false)), "It is held at the next point.");
         let ending = json!({ "state": "parking" });
         assert!(said(Request::Stop, &ending, &ending).contains("ending already"));

@@ -12,8 +12,8 @@ use crate::instrument::{ErrorKind, Instrument, InstrumentError, Task};
 use crate::quantity::TimePoint;
 use crate::record::{Beforehand, Ending, Entry, Outcome, Place, RecordError, Recorder, Values, WIDEST_POINT};
 use crate::supervisor::{
-    Answered, Call, Channels, Command, Denial, Effect, Effects, Event, Notice, Reply, Start, Supervisor,
-    Ticket,
+    Answered, Call, Channels, Command, Denial, Effect, Effects, Event, Notice, Reply, Spoken, Start,
+    Supervisor, Ticket,
 };
 use std::collections::VecDeque;
 use std::sync::Arc;
@@ -293,7 +293,7 @@ impl VirtualDrive {
             let ready = self.supervisor.awaits_refill();
             match self.visitors[index].wish(self.now, ready) {
                 None => {}
-                Some(Wish::Say(word)) => self.feed(Event::Operator(word)),
+                Some(Wish::Say(word)) => self.feed(Event::Operator(Spoken::rehearsed(word))),
                 Some(Wish::Fill(to_m3)) => {
                     let mut takes_s: f64 = 0.0;
                     for instrument in &mut self.instruments {

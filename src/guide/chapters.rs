@@ -46,7 +46,7 @@ const TOPICS: &[Topic] = &[
     made("logbook", "The logbook", "tips, spins and people's words across runs", logbook),
     made("live", "Watching a run", "progress, status, the live page, events, messages", live),
     written!("resume", "Resume", "going on after a crash, a power cut, a refill"),
-    written!("windows", "Windows and budgets", "what fits into a night, and what is left out"),
+    written!("windows", "Windows and budgets", "what fits into a night, and what is skipped"),
     written!("helium", "Helium", "the budget, a transfer, and cautions for people"),
     written!("driver", "Writing a driver", "SCPI templates and JSON-RPC lines"),
     written!("faults", "Trying what goes wrong", "faults files for rehearsals and for the mimic"),

@@ -23,7 +23,7 @@ faults! {
     "B03": r#"record_every: "1","# => r#"record_every: "1 min","#;
     "B04": r#"tasks: "microscop","# => r#"tasks: "microscope","#;
     "B05": r#"Set(channel: "bias", to: "5 V"),"# => r#"Set(channel: "bias", to: "50 mV"),"#;
-    "B06": r#"set: "field_z", when: "helium_level > 6 K","# => r#"set: "field_z", when: "helium_level > 6 L","#;
+    "B06": r#"set: "field_z", when: "helium_level > 6 K and"# => r#"set: "field_z", when: "helium_level > 6 L and"#;
     "B07": r#"Simulated(world: "nigth")"# => r#"Simulated(world: "night")"#;
     "B08": r#"// the park steps say nothing of the field"# => r#"Keep(channel: "field_z"),"#;
     "B09": r#"messages: [(on: ["finnished"], to: ["mail-the-group"])],"# => r#"messages: [],"#;

@@ -27,7 +27,7 @@ pub struct Claim {
     pub at_s: f64,
     /// When the series was called real for the first time, s.
     pub proved_s: Option<f64>,
-    /// `real`, `absent`, `artefact`, `curved`, `undecided`.
+    /// `real`, `absent`, `artefact`, `curved`, `splitting`, `undecided`.
     pub verdict: String,
     /// Its words.
     pub said: String,

@@ -137,13 +137,14 @@ fn any_entry() -> impl Strategy<Value = Entry> {
         (0_u64..4).prop_map(|step| Entry::StepEnd { n: 0, step, left_out: None }),
         Just(Entry::Held { by: HeldBy::Operator, reason: "tea".into() }),
         Just(Entry::Released { after_s: 1.0 }),
-        Just(Entry::Operator { word: Word::Hold }),
+        Just(Entry::Operator { word: Word::Hold, by: None }),
         Just(Entry::Resumed {
             frontier: 0,
             version: String::new(),
             changes: Vec::new(),
             window: None,
             taken_up_at: None,
+            clear_by: None,
         }),
     ]
 }

@@ -1,5 +1,6 @@
 //! How instruments fail.
 
+use crate::quantity::TimePoint;
 use serde::{Deserialize, Serialize};
 use std::fmt;
 
@@ -66,17 +67,20 @@ pub struct InstrumentError {
     /// Channels that are not as they were left, where that is what failed.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub changed: Vec<String>,
+    /// What was read from the instrument after this moment may be the answer to something else.
+    #[serde(skip)]
+    pub certain_until: Option<TimePoint>,
 }
 
 impl InstrumentError {
     /// A failure.
     pub fn new(kind: ErrorKind, message: impl Into<String>) -> Self {
-        Self { kind, message: message.into(), changed: Vec::new() }
+        Self { kind, message: message.into(), changed: Vec::new(), certain_until: None }
     }
 
     /// An instrument is not as it was left.
     pub fn changed(message: impl Into<String>, channels: Vec<String>) -> Self {
-        Self { kind: ErrorKind::Changed, message: message.into(), changed: channels }
+        Self { kind: ErrorKind::Changed, message: message.into(), changed: channels, certain_until: None }
     }
 }
 

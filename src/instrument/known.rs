@@ -48,7 +48,7 @@ impl Known {
     /// A channel was read for whatever reason: where nothing is known of it, this is how it stands.
     pub(super) fn read(&mut self, channel: &Channel, value: f64) {
         self.mute.remove(&channel.name);
-        let is_left = channel.settable && is_comparable(channel);
+        let is_left = channel.settable && is_comparable(channel) && told_by(channel).is_none();
         if is_left && !self.task_runs && !self.channels.contains_key(&channel.name) {
             let left = Left { channel: channel.clone(), value, seen: true };
             self.channels.insert(channel.name.clone(), left);
@@ -105,7 +105,7 @@ impl Known {
                     left.seen = true;
                 }
                 // A field is on its way until it was seen there; whoever set it waits for that.
-                (Some(left), Some(_)) if !left.seen && is_field(channel) => {}
+                (Some(left), Some(_)) if !left.seen && is_field(channel) && told_by(channel).is_none() => {}
                 (Some(left), shown) => {
                     let now =
                         shown.map_or_else(|| "a value beyond its range".to_owned(), |v| channel.show(v));
@@ -132,10 +132,18 @@ impl Known {
     }
 }
 
-/// Whether what it shows can be compared with what it was told. A field on its way shows something else, and only its
-/// tolerance says how much.
+/// The query that brings what a channel was told, where that is another than what it has come to.
+pub(super) fn told_by(channel: &Channel) -> Option<&str> {
+    match &channel.address {
+        Address::Scpi(address) => address.verify.as_ref()?.query.as_deref(),
+        Address::Signal(_) | Address::Named(_) => None,
+    }
+}
+
+/// Whether what it shows can be compared with what it was told. A field on its way shows something else: its supply
+/// says what it was told, or else its tolerance how far it may be off.
 fn is_comparable(channel: &Channel) -> bool {
-    !is_field(channel) || channel.tolerance.is_some()
+    !is_field(channel) || channel.tolerance.is_some() || told_by(channel).is_some()
 }
 
 fn is_field(channel: &Channel) -> bool {
@@ -156,4 +164,62 @@ fn bound(channel: &Channel, seen: bool) -> f64 {
     let part = if seen { PART_LATER } else { PART_AT_FIRST };
     let of_range = if range.is_finite() { part * range } else { 0.0 };
     verify.or(on_its_way).unwrap_or(of_range)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::bench::{BeyondStep, ScpiAddress, Verify};
+    use crate::quantity::Unit;
+
+    fn field(told: Option<&str>) -> Channel {
+        let unit = Unit::parse("T").unwrap();
+        let mut address = ScpiAddress::plain(Some("B {}"), Some("B?"), unit.clone());
+        address.verify = told.map(|query| Verify { within: 1e-5, query: Some(query.to_owned()) });
+        Channel {
+            name: "field".to_owned(),
+            role: Some(Role::FieldZ),
+            unit,
+            link: 0,
+            address: Address::Scpi(Box::new(address)),
+            settable: true,
+            min: -1.0,
+            max: 1.0,
+            step: 5e-3,
+            slew_per_s: f64::INFINITY,
+            beyond_step: BeyondStep::Ramp,
+            settle_s: 0.0,
+            tolerance: Some(1e-3),
+            arrive_within_s: 100.0,
+        }
+    }
+
+    fn changed(known: &mut Known, channel: &Channel, shows: f64) -> bool {
+        known.compare(&[channel], |_| Ok(shows)).is_err()
+    }
+
+    /// A field that the program ramps is on its way; what moves it after it has arrived is another hand.
+    #[test]
+    fn a_field_on_its_way_is_no_other_hand() {
+        let (mut known, field) = (Known::default(), field(None));
+        for (told, shows) in [(0.3, 0.0), (0.3, 0.1), (0.2, 0.15), (0.2, 0.1999)] {
+            known.told(&field, told);
+            assert!(!changed(&mut known, &field, shows), "{told} {shows}");
+        }
+        assert!(!changed(&mut known, &field, 0.205), "within its tolerance and a step");
+        assert!(changed(&mut known, &field, 0.207), "another hand");
+        assert!(!changed(&mut known, &field, 0.22), "told once");
+    }
+
+    /// A supply that says what it was told shows another hand at once, on the way as well.
+    #[test]
+    fn what_a_supply_was_told_shows_another_hand_at_once() {
+        let (mut known, field) = (Known::default(), field(Some("TARGET?")));
+        known.told(&field, 0.3);
+        known.read(&field, 0.1);
+        assert!(!changed(&mut known, &field, 0.3));
+        assert!(changed(&mut known, &field, 0.301), "another target");
+        known.read(&field, 0.1);
+        assert!(known.channels().is_empty(), "where it has come to is not what it was told");
+    }
 }

@@ -96,7 +96,7 @@ pub trait Instrument {
         Err(InstrumentError::new(ErrorKind::Refused, "a real instrument is never paced"))
     }
 
-    /// Tells a simulation how late it is. Real instruments know by themselves and ignore it.
+    /// Tells a simulation how late it is, and others by which time of the run they say what is doubtful.
     fn pass_time(&mut self, _now: TimePoint) {}
 
     /// Somebody transfers helium until the bath holds so much, m³. Only a simulated cryostat is filled this way;

@@ -7,6 +7,7 @@
 //! * There are no cookies, so there is nothing that a browser adds by itself.
 //! * Words come from this computer only, unless the bench file says otherwise.
 
+use crate::bench::LiveWords;
 use axum::http::{HeaderMap, header};
 use std::io::Read;
 use std::net::IpAddr;
@@ -36,15 +37,15 @@ pub enum Refusal {
 pub struct Guard {
     token: blake3::Hash,
     loopback_only: bool,
-    words_beyond_loopback: bool,
+    words: LiveWords,
 }
 
 impl Guard {
     /// For a server on this address.
-    pub fn new(token: &str, listens_on: IpAddr, words_beyond_loopback: bool) -> Self {
+    pub fn new(token: &str, listens_on: IpAddr, words: LiveWords) -> Self {
         // Hashes are compared in constant time; texts are not.
         let token = blake3::hash(token.as_bytes());
-        Self { token, loopback_only: listens_on.is_loopback(), words_beyond_loopback }
+        Self { token, loopback_only: listens_on.is_loopback(), words }
     }
 
     /// Whether the page may be read.
@@ -63,13 +64,18 @@ impl Guard {
         }
     }
 
+    /// Whether a hold may be released from here.
+    pub fn may_release(&self) -> bool {
+        self.words.release
+    }
+
     /// Whether a word to the run may be said.
     ///
     /// # Errors
     /// The reason, if not.
     pub fn may_speak(&self, peer: IpAddr, headers: &HeaderMap) -> Result<(), Refusal> {
         self.may_read(headers)?;
-        if !peer.is_loopback() && !self.words_beyond_loopback {
+        if !peer.is_loopback() && !self.words.beyond_loopback {
             return Err(Refusal::Remote);
         }
         let text = |name: &str| headers.get(name).and_then(|value| value.to_str().ok());
@@ -117,7 +123,7 @@ mod tests {
 
     #[test]
     fn only_plain_addresses_and_localhost_are_hosts() {
-        let guard = Guard::new("t", HERE, false);
+        let guard = Guard::new("t", HERE, LiveWords::default());
         for good in ["localhost:8080", "127.0.0.1:9", "[::1]:80", "LOCALHOST"] {
             assert_eq!(guard.may_read(&headers(&[("host", good)])), Ok(()), "{good}");
         }
@@ -127,14 +133,14 @@ mod tests {
             assert_eq!(guard.may_read(&headers(&[("host", bad)])), Err(Refusal::Host), "{bad}");
         }
         assert_eq!(guard.may_read(&headers(&[])), Err(Refusal::Host));
-        let open = Guard::new("t", "0.0.0.0".parse().unwrap(), false);
+        let open = Guard::new("t", "0.0.0.0".parse().unwrap(), LiveWords::default());
         assert_eq!(open.may_read(&headers(&[("host", "192.0.2.7:8080")])), Ok(()));
         assert_eq!(open.may_read(&headers(&[("host", "evil.example")])), Err(Refusal::Host));
     }
 
     #[test]
     fn a_word_needs_the_token_and_comes_from_here() {
-        let guard = Guard::new("secret", HERE, false);
+        let guard = Guard::new("secret", HERE, LiveWords::default());
         let host = ("host", "127.0.0.1:8080");
         let token = (TOKEN_HEADER, "secret");
         assert_eq!(guard.may_speak(HERE, &headers(&[host, token])), Ok(()));
@@ -149,7 +155,11 @@ mod tests {
         }
         let crossed = headers(&[host, token, ("sec-fetch-site", "cross-site")]);
         assert_eq!(guard.may_speak(HERE, &crossed), Err(Refusal::Origin));
-        let wide = Guard::new("secret", "0.0.0.0".parse().unwrap(), true);
+        let wide = Guard::new(
+            "secret",
+            "0.0.0.0".parse().unwrap(),
+            LiveWords { beyond_loopback: true, release: false },
+        );
         assert_eq!(wide.may_speak(ELSEWHERE, &headers(&[host, token])), Ok(()));
     }
 

@@ -18,6 +18,7 @@ mod watch;
 pub use frame::{Frame, Picture};
 pub use guard::Guard;
 
+use crate::bench::LiveWords;
 use crate::record::{RecordError, RunFile};
 use std::net::SocketAddr;
 use std::path::{Path, PathBuf};
@@ -66,11 +67,7 @@ impl Live {
     ///
     /// # Errors
     /// If the address can't be listened on.
-    pub fn start(
-        run_file: &Path,
-        listen: SocketAddr,
-        words_beyond_loopback: bool,
-    ) -> Result<Self, LiveError> {
+    pub fn start(run_file: &Path, listen: SocketAddr, words: LiveWords) -> Result<Self, LiveError> {
         let bind = || -> std::io::Result<std::net::TcpListener> {
             let listener = std::net::TcpListener::bind(listen)?;
             listener.set_nonblocking(true)?;
@@ -79,7 +76,7 @@ impl Live {
         let listener = bind().map_err(|reason| LiveError::Address { address: listen, reason })?;
         let address = listener.local_addr()?;
         let token = guard::new_token()?;
-        let guard = Guard::new(&token, address.ip(), words_beyond_loopback);
+        let guard = Guard::new(&token, address.ip(), words);
         let over = Arc::new(AtomicBool::new(false));
         let (frames, watching) = tokio::sync::watch::channel(Arc::new(Frame::default()));
         let (file, ended) = (run_file.to_owned(), Arc::clone(&over));

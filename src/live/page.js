@@ -239,12 +239,18 @@ function allowWords(status) {
 
 async function sayWord(word) {
   if (word === "stop" && !confirm("Stop the run at the next point and park the bench?")) return;
+  let said = word;
+  if (word === "release") {
+    const name = prompt("Field, tip and RF come back at once. Are people, tools and the transfer line clear of cryostat and magnet? Your name if they are:");
+    if (!name || !name.trim()) return;
+    said = { release: { clear_by: name.trim() } };
+  }
   put("answer", "…");
   try {
     const answer = await fetch("/word", {
       method: "POST",
       headers: { "content-type": "application/json", "x-noctule-token": at("token").value.trim() },
-      body: JSON.stringify({ word }),
+      body: JSON.stringify({ word: said }),
       credentials: "omit",
     });
     const body = await answer.json();

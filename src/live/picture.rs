@@ -29,7 +29,7 @@ pub fn pictures(follower: &Follower) -> Vec<Drawn> {
     let account = follower.account();
     let mut drawn = Vec::new();
     if let Some(present) = &follower.present {
-        let title = if present.outline.ended { "Last sweep" } else { "Sweep in hand" };
+        let title = if present.outline.ended { "Last sweep" } else { "Sweep under way" };
         drawn.push(both("present", title, LARGE, |size| sweep(account, present, size)));
     }
     let fitted = follower.fitted.as_ref();

@@ -223,6 +223,10 @@ struct Said {
     word: Word,
 }
 
+/// Said where a hold is to be released from a page that may not.
+const RELEASED_THERE: &str = "a hold is released by somebody who sees the room: `noctule release RUN` at the computer of \
+                              the run; nothing was moved";
+
 async fn word(
     State(room): State<Arc<Room>>,
     ConnectInfo(peer): ConnectInfo<SocketAddr>,
@@ -243,9 +247,12 @@ async fn word(
     let said = serde_json::from_slice::<Said>(&body).ok().filter(|_| kind.starts_with("application/json"));
     // To leave a bench unsafe is decided where its computer is, not from afar.
     let Some(Said { word }) = said.filter(|said| said.word != Word::LeaveAsIs) else {
-        let error = "a word is JSON like {\"word\":\"hold\"}: hold, hold_for_refill, release or stop";
+        let error = "a word is JSON like {\"word\":\"hold\"}: hold, hold_for_refill, stop, or {\"release\":{\"clear_by\":\"NAME\"}}";
         return json(StatusCode::BAD_REQUEST, serde_json::json!({ "error": error }));
     };
+    if matches!(word, Word::Release { .. }) && !room.guard.may_release() {
+        return json(StatusCode::FORBIDDEN, serde_json::json!({ "error": RELEASED_THERE }));
+    }
     tracing::info!(%peer, ?word, "a word from the live page");
     let folder = room.folder.clone();
     match tokio::task::spawn_blocking(move || say(&folder, &word)).await {

@@ -5,10 +5,10 @@
 //!
 //! | instrument | commands |
 //! |---|---|
-//! | `electronics` | `[SOURce:]VOLTage[:LEVel]` bias, V · `[SOURce:]CURRent[:LEVel]` setpoint, A · `FEEDback[:STATe]` · `[SOURce:]POSition:X`, `:Y` m · `MEASure:CURRent?` A · `MEASure:HEIGht?` m · `MEASure:RANGe?` tip in range · `TASK:…` · `ABORt` |
+//! | `electronics` | `[SOURce:]VOLTage[:LEVel]` bias, V · `[SOURce:]CURRent[:LEVel]` setpoint, A · `FEEDback[:STATe]` · `[SOURce:]POSition:X`, `:Y` m · `MEASure:CURRent?` A · `MEASure:HEIGht?` m · `TIP:NEAR?` tip in range · `TASK:…` · `ABORt` |
 //! | `magnet` | `[SOURce:]FIELd:Z`, `:X` target, T · `MEASure:FIELd:Z?`, `:X?` T · `MEASure:VOLTage?` V |
 //! | `source` | `[SOURce:]FREQuency[:CW]` Hz · `[SOURce:]POWer[:LEVel]` dBm · `OUTPut[:STATe]` |
-//! | `lockin` | `FETCh?` in-phase and quadrature, A · `[SENSe:]REFerence` 0, 1, 2 · `SOURce:VOLTage[:AMPLitude]` modulation, V · `[SENSe:]FILTer:TCONstant` s · `[SENSe:]FILTer:ORDer` · `STATus:OVERload?` |
+//! | `lockin` | `FETCh?` in-phase and quadrature, A · `[SENSe:]DETector:REFerence` 0, 1, 2 · `SOURce:VOLTage[:AMPLitude]` modulation, V · `[SENSe:]DETector:TAU` time constant, s · `[SENSe:]DETector:POLes` · `STATus:QUEStionable:CONDition?`, bit 0 is an overload of the input |
 //! | `monitors` | `MEASure:TEMPerature:STAGe?`, `:POT?` K · `MEASure:LEVel:HELium?` L · `MEASure:PRESsure:CHAMber?`, `:PREParation?` mbar |
 //!
 //! Tasks: `TASK:APPRoach`, `WITHdraw`, `COARse n`, `SHIFt x,y` (coarse steps), `MOVE x,y,speed`, `PULSe volts,length`, `PICK`, `DROP`,
@@ -38,7 +38,7 @@ pub struct InstrumentSpec {
 pub(super) enum Does {
     /// Sets and reads a signal, in units of so many of the signal's own.
     Knob(Signal),
-    /// Only sets it.
+    /// Sets where a field goes to, and says where that is.
     Target(Signal),
     /// Only reads it, divided by a size.
     Gauge(Signal, f64),
@@ -62,7 +62,7 @@ pub const INSTRUMENTS: &[InstrumentSpec] = &[
             ("[SOURce]:CURRent:[LEVel]", Knob(Signal::Setpoint)),
             ("MEASure:CURRent", Gauge(Signal::Current, 1.0)),
             ("MEASure:HEIGht", Gauge(Signal::Height, 1.0)),
-            ("MEASure:RANGe", Gauge(Signal::Approached, 1.0)),
+            ("TIP:NEAR", Gauge(Signal::Approached, 1.0)),
             ("[SOURce]:POSition:X", Knob(Signal::TipX)),
             ("[SOURce]:POSition:Y", Knob(Signal::TipY)),
             ("FEEDback:[STATe]", Knob(Signal::Feedback)),
@@ -114,11 +114,11 @@ pub const INSTRUMENTS: &[InstrumentSpec] = &[
         name: "lockin",
         commands: &[
             ("FETCh", Fetch),
-            ("[SENSe]:REFerence", Knob(Signal::LockinReference)),
+            ("[SENSe]:DETector:REFerence", Knob(Signal::LockinReference)),
             ("SOURce:VOLTage:[AMPLitude]", Knob(Signal::LockinModulation)),
-            ("[SENSe]:FILTer:TCONstant", Knob(Signal::LockinTimeConstant)),
-            ("[SENSe]:FILTer:ORDer", Knob(Signal::LockinOrder)),
-            ("STATus:OVERload", Gauge(Signal::LockinOverload, 1.0)),
+            ("[SENSe]:DETector:TAU", Knob(Signal::LockinTimeConstant)),
+            ("[SENSe]:DETector:POLes", Knob(Signal::LockinOrder)),
+            ("STATus:QUEStionable:CONDition", Gauge(Signal::LockinOverload, 1.0)),
         ],
         reset: &[(Signal::LockinModulation, 0.0), (Signal::LockinReference, 0.0)],
         power_on: &[(Signal::LockinModulation, 0.0), (Signal::LockinReference, 0.0)],

@@ -81,6 +81,9 @@ impl Visit {
         let (_, does) = found.ok_or_else(undefined)?;
         let reply = match (*does, unit.query) {
             (Does::Knob(signal), true) => read(&mut lab, signal, 1.0),
+            (Does::Target(signal), true) => {
+                answer(signal, lab.microscope().field_target_t(signal).ok_or_else(undefined)?)
+            }
             (Does::Gauge(signal, size), true) => read(&mut lab, signal, size),
             (Does::Fetch, true) => {
                 format!("{},{}", read(&mut lab, Signal::LockinX, 1.0), read(&mut lab, Signal::LockinY, 1.0))

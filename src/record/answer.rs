@@ -3,6 +3,7 @@
 use super::{Earlier, Ending, SweepPlan, TipLife};
 use crate::instrument::{InstrumentError, TaskReport};
 use serde::{Deserialize, Deserializer, Serialize};
+use std::ops::Range;
 use std::sync::Arc;
 
 /// An answer to a request.
@@ -127,10 +128,41 @@ pub struct SweepData {
     pub sweep: u64,
     /// The plan.
     pub plan: Arc<SweepPlan>,
-    /// Points that were measured while an instrument may not have stood as it was told.
-    pub doubtful: u64,
+    /// Points that were measured while an instrument may not have stood as it was told, or was read wrongly.
+    pub doubtful: Doubtful,
     /// The readings, SI, point by point.
     pub values: Vec<f64>,
+}
+
+/// Numbers of doubtful points: stretches that rise and don't touch.
+#[derive(Debug, Clone, PartialEq, Eq, Default)]
+pub struct Doubtful(Vec<Range<u64>>);
+
+impl Doubtful {
+    /// Adds a stretch behind those that are known.
+    pub fn push(&mut self, stretch: Range<u64>) {
+        match self.0.last_mut() {
+            _ if stretch.is_empty() => {}
+            Some(last) if stretch.start <= last.end => last.end = last.end.max(stretch.end),
+            _ => self.0.push(stretch),
+        }
+    }
+
+    /// Adds the stretches of a piece whose first point has this number.
+    pub fn append(&mut self, piece: &Self, first: u64) {
+        piece.0.iter().for_each(|stretch| self.push(stretch.start + first..stretch.end + first));
+    }
+
+    /// How many points.
+    pub fn count(&self) -> u64 {
+        self.0.iter().map(|stretch| stretch.end - stretch.start).sum()
+    }
+
+    /// Whether a point is one of them.
+    pub fn holds(&self, i: u64) -> bool {
+        let behind = self.0.partition_point(|stretch| stretch.end <= i);
+        self.0.get(behind).is_some_and(|stretch| stretch.contains(&i))
+    }
 }
 
 /// What came of it.

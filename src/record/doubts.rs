@@ -1,7 +1,9 @@
-//! Which points are doubtful: those that were measured while an instrument may not have stood as it was told.
+//! Which points are doubtful: those that were measured while an instrument may not have stood as it was told, or while
+//! its replies may have belonged to something else.
 
 use super::{Entry, RecordError, RunFile, Trouble};
 use crate::quantity::TimePoint;
+use std::ops::Range;
 
 /// A stretch of time within which points are doubtful.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -31,7 +33,9 @@ impl RunFile {
         let mut next = Some(from);
         while let Some(from) = next {
             next = self.some_entries(&["fault"], (from, before), 512, |numbered| {
-                if let Entry::Fault { trouble: Trouble::Changed { good_until_s, .. }, .. } = numbered.entry {
+                let Entry::Fault { trouble, .. } = numbered.entry else { return };
+                if let Trouble::Changed { good_until_s, .. } | Trouble::Misread { good_until_s, .. } = trouble
+                {
                     let good_until = TimePoint::from_s(good_until_s);
                     doubts.push(Doubt { seq: numbered.seq, good_until, found_at: numbered.at });
                 }
@@ -40,7 +44,7 @@ impl RunFile {
         Ok(doubts)
     }
 
-    /// How many points of a sweep within rows were finished after a moment.
+    /// Numbers of the points of a sweep within rows that were finished after a moment: they come one after the other.
     ///
     /// # Errors
     /// If the record can't be read.
@@ -49,11 +53,13 @@ impl RunFile {
         sweep: u64,
         (after, before): (u64, u64),
         moment: TimePoint,
-    ) -> Result<u64, RecordError> {
-        let sql = "SELECT count(*) FROM point WHERE seq > ?1 AND seq < ?2 AND sweep = ?3 AND at_ns > ?4";
+    ) -> Result<Range<u64>, RecordError> {
+        let sql = "SELECT coalesce(min(i), 0), coalesce(max(i) + 1, 0) FROM point \
+            WHERE seq > ?1 AND seq < ?2 AND sweep = ?3 AND at_ns > ?4";
         let before = i64::try_from(before).unwrap_or(i64::MAX);
         let at_ns = i64::try_from(moment.nanoseconds()).unwrap_or(i64::MAX);
         let mut statement = self.connection.prepare_cached(sql)?;
-        Ok(statement.query_row(rusqlite::params![after, before, sweep, at_ns], |row| row.get(0))?)
+        let parameters = rusqlite::params![after, before, sweep, at_ns];
+        Ok(statement.query_row(parameters, |row| Ok(row.get(0)?..row.get(1)?))?)
     }
 }

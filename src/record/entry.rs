@@ -1,7 +1,9 @@
 //! What a run file holds: entries, and points of sweeps.
 
 use super::answer::either;
-use super::{Achieved, Answer, Beforehand, During, Failure, Found, Request, SafeAct, SweepPlan, TipTest};
+use super::{
+    Achieved, Answer, Beforehand, During, Failure, Found, HeldBy, Request, SafeAct, SweepPlan, TipTest, Word,
+};
 use crate::bench::{Action, Bench, ChannelId};
 use crate::instrument::{InstrumentError, Task, TaskReport};
 use crate::quantity::{Dimension, Unit, in_unit};
@@ -141,58 +143,6 @@ impl Column {
     }
 }
 
-/// An operator's word.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
-#[serde(rename_all = "snake_case")]
-pub enum Word {
-    /// Finish the point in hand, then wait.
-    Hold,
-    /// Go to the refill state, then wait.
-    HoldForRefill,
-    /// Go on.
-    Release,
-    /// End at the next point and park; a second time: at once.
-    Stop,
-    /// End although the bench can't be made safe: somebody sees to it by hand.
-    LeaveAsIs,
-}
-
-impl Word {
-    /// For people.
-    pub fn in_words(self) -> &'static str {
-        match self {
-            Word::Hold => "hold",
-            Word::HoldForRefill => "hold for refill",
-            Word::Release => "release",
-            Word::Stop => "stop",
-            Word::LeaveAsIs => "leave the bench as it is",
-        }
-    }
-}
-
-/// Who wants a hold.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
-#[serde(rename_all = "snake_case")]
-pub enum HeldBy {
-    /// A person.
-    Operator,
-    /// An interlock.
-    Interlock,
-    /// An instrument that stands elsewhere than it was told.
-    Instrument,
-}
-
-impl HeldBy {
-    /// For people.
-    pub fn word(self) -> &'static str {
-        match self {
-            HeldBy::Operator => "operator",
-            HeldBy::Interlock => "interlock",
-            HeldBy::Instrument => "instrument",
-        }
-    }
-}
-
 /// What was compared when an interlock tripped.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Compared {
@@ -247,6 +197,13 @@ pub enum Trouble {
     KeeperReplaced,
     /// Replies of a link came out of step; what it says of that.
     OutOfStep(String),
+    /// What was read after this moment may be the answer to something else, and is doubtful.
+    Misread {
+        /// What was odd.
+        what: String,
+        /// Until when all that was read is certain, s.
+        good_until_s: f64,
+    },
     /// An instrument stands elsewhere than it was told: it came back with other settings, or somebody else set it.
     SettingsChanged(String),
     /// An instrument is not as it was left; what was measured after this moment is doubtful.
@@ -284,7 +241,7 @@ impl Trouble {
             }
             Trouble::GaveUp { error, tries: 1, .. } => format!("{error}, tried once"),
             Trouble::GaveUp { error, tries, .. } => format!("{error}, after {tries} attempts"),
-            Trouble::Changed { what, .. } => what.clone(),
+            Trouble::Changed { what, .. } | Trouble::Misread { what, .. } => what.clone(),
             Trouble::Silent { error, patience_s: Some(patience_s) } => {
                 let patience = crate::quantity::in_words(*patience_s);
                 format!("it gives no answer and is waited for, at most {patience} ({error})")
@@ -410,7 +367,12 @@ in_two_forms! {
         /// A step of hold, refill, restore or park.
         SafeStep { during: During, step: SafeAct<Column>, achieved: bool, found: Found },
         /// An operator's word.
-        Operator { word: Word },
+        Operator {
+            word: Word,
+            /// Who says that people, tools and the transfer line are clear.
+            #[serde(default, skip_serializing_if = "Option::is_none")]
+            by: Option<String>,
+        },
         /// Something failed.
         Fault { link: String, trouble: Trouble },
         /// A run file was taken up again; not part of the digest.
@@ -423,6 +385,9 @@ in_two_forms! {
             /// Time of day, for the clock of the run stands still between the lives.
             #[serde(default, skip_serializing_if = "Option::is_none")]
             taken_up_at: Option<String>,
+            /// Who says that people, tools and the transfer line are clear; nobody for a simulated bench.
+            #[serde(default, skip_serializing_if = "Option::is_none")]
+            clear_by: Option<String>,
         },
         /// The end.
         End { ending: Ending, parked: bool, elapsed_s: f64 },

@@ -14,6 +14,7 @@ mod doubts;
 mod entry;
 mod last_words;
 mod older;
+mod operator;
 mod place;
 mod point;
 mod reader;
@@ -29,12 +30,13 @@ mod tip;
 mod walk;
 
 pub use acts::{copy_acts, lost_act};
-pub use answer::{Answer, Centred, Denial, Failure, HeliumOutlook, Reply, SweepData};
+pub use answer::{Answer, Centred, Denial, Doubtful, Failure, HeliumOutlook, Reply, SweepData};
 pub use doubts::Doubt;
 pub use entry::{
-    Cause, Change, Column, Compared, Ending, Entry, HeldBy, Identity, NewWindow, Outcome, Place, Trouble,
-    Unseen, WIDEST_POINT, Word,
+    Cause, Change, Column, Compared, Ending, Entry, Identity, NewWindow, Outcome, Place, Trouble, Unseen,
+    WIDEST_POINT,
 };
+pub use operator::{HeldBy, Word};
 pub use point::{Point, Values};
 pub use reader::{Numbered, RunFile, SweepTable};
 pub use recorder::{Difference, DigestOnly, RecordError, Recorder};

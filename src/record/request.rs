@@ -3,7 +3,7 @@
 //! A request at work knows channels by their places on the bench; in a record they stand by name, with their
 //! units where numbers belong to them. It is one type, with another way to call a channel.
 
-use super::{Achieved, Column, Place, TipFinding};
+use super::{Achieved, Column, Doubtful, Place, TipFinding};
 use crate::bench::{Bench, ChannelId, Recentre};
 use crate::instrument::Task;
 use serde::{Deserialize, Serialize};
@@ -180,9 +180,9 @@ pub struct SweepPlan<C = ChannelId> {
     /// Readings of the points that are measured already, in a resumed run.
     #[serde(skip)]
     pub done: Vec<f64>,
-    /// Of these points so many are doubtful.
+    /// Which of these points are doubtful.
     #[serde(skip)]
-    pub doubtful: u64,
+    pub doubtful: Doubtful,
 }
 
 /// Values of one channel, evenly spaced.
@@ -225,7 +225,7 @@ impl<C> SweepPlan<C> {
             both_ways: false,
             continues: None,
             done: Vec::new(),
-            doubtful: 0,
+            doubtful: Doubtful::default(),
         }
     }
 
@@ -271,7 +271,7 @@ impl<C> SweepPlan<C> {
             both_ways: self.both_ways,
             continues: self.continues,
             done: self.done.clone(),
-            doubtful: self.doubtful,
+            doubtful: self.doubtful.clone(),
         })
     }
 

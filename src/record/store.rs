@@ -239,7 +239,11 @@ impl Store {
         }
         let version = env!("CARGO_PKG_VERSION").to_owned();
         let window = self.new_window.take();
-        self.write_entry(at, &Entry::Resumed { frontier, version, changes, window, taken_up_at: None }, &[])
+        self.write_entry(
+            at,
+            &Entry::Resumed { frontier, version, changes, window, taken_up_at: None, clear_by: None },
+            &[],
+        )
     }
 
     fn make_view(&mut self, entry: &Entry, met: bool) -> Result<(), RecordError> {

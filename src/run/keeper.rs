@@ -184,7 +184,8 @@ impl Care {
             return Err("the keeper has no pipes".to_owned());
         };
         let charge = serde_json::to_string(&self.plan.charge).map_err(|error| error.to_string())?;
-        writeln!(input, "{charge}").map_err(|error| format!("the keeper takes no charge: {error}"))?;
+        writeln!(input, "{charge}")
+            .map_err(|error| format!("the keeper does not take its instructions: {error}"))?;
         let (sign, signs) = channel();
         helper("signs of life", move || hear_signs(output, &sign))?;
         if signs.recv_timeout(READY_WITHIN).is_err() {

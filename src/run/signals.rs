@@ -27,7 +27,7 @@ pub fn runner_hears(words: &UnboundedSender<Outside>) {
         let words = words.clone();
         tokio::task::spawn_local(async move {
             while heard.recv().await.is_some() {
-                let _ = words.send(Outside::Word(Word::Stop));
+                let _ = words.send(Outside::Word(Word::Stop.into()));
             }
         });
     }

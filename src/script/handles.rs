@@ -10,6 +10,9 @@ use crate::supervisor::SweepData;
 use std::rc::Rc;
 use std::sync::Arc;
 
+/// An axis and the readings along it.
+pub type Curve = (Vec<f64>, Vec<f64>);
+
 /// A measured sweep.
 #[derive(Debug, Clone)]
 pub struct Sweep {
@@ -42,20 +45,44 @@ impl Sweep {
         Some(Numbers::new(values, self.bench.channel(id).dimension()))
     }
 
-    /// The axis, rising, and the readings of a channel; two ways of one line are averaged point by point.
-    pub fn spectrum(&self, name: &str) -> Option<(Vec<f64>, Vec<f64>)> {
+    /// The axis, rising, and the readings of a channel in stretches without doubtful points; two ways of one line are
+    /// averaged point by point.
+    pub fn stretches(&self, name: &str) -> Option<Vec<Curve>> {
         let mut values = self.column(name)?.values.to_vec();
         let (mut x, plan) = (self.x(), &self.data.plan);
+        let mut sound: Vec<bool> = (0..x.len()).map(|i| !self.data.doubtful.holds(i as u64)).collect();
         let line = usize::try_from(plan.fast.points).unwrap_or(0);
         if plan.both_ways && plan.slow.is_none() && values.len() == 2 * line {
             values = (0..line).map(|i| 0.5 * (values[i] + values[2 * line - 1 - i])).collect();
+            sound = (0..line).map(|i| sound[i] && sound[2 * line - 1 - i]).collect();
             x.truncate(line);
         }
         if plan.slow.is_none() && plan.fast.from > plan.fast.to {
             x.reverse();
             values.reverse();
+            sound.reverse();
         }
-        Some((x, values))
+        let points: Vec<(bool, (f64, f64))> = sound.into_iter().zip(x.into_iter().zip(values)).collect();
+        let stretches = points.chunk_by(|a, b| a.0 == b.0).filter(|stretch| stretch[0].0);
+        Some(stretches.map(|stretch| stretch.iter().map(|(_, point)| *point).unzip()).collect())
+    }
+
+    /// All points that are not doubtful, as [`Self::stretches`] has them.
+    pub fn spectrum(&self, name: &str) -> Option<Curve> {
+        Some(self.stretches(name)?.into_iter().fold(Curve::default(), |(mut x, mut y), (more_x, more_y)| {
+            x.extend(more_x);
+            y.extend(more_y);
+            (x, y)
+        }))
+    }
+
+    /// What is said where doubtful points were left out: `, 3 doubtful points left out`, or nothing.
+    pub fn left_out_in_words(&self) -> String {
+        match self.data.doubtful.count() {
+            0 => String::new(),
+            1 => ", 1 doubtful point left out".to_owned(),
+            count => format!(", {count} doubtful points left out"),
+        }
     }
 
     /// Names of the channels that were read.
@@ -206,3 +233,35 @@ pub struct VerdictHandle(pub Rc<Judgement>, pub Rc<[VerdictHandle]>);
 /// The transmission of the RF line.
 #[derive(Debug, Clone)]
 pub struct TransmissionHandle(pub Rc<Transmission>);
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::supervisor::{Axis, Doubtful, SweepPlan};
+
+    fn sweep(both_ways: bool, doubtful: &[std::ops::Range<u64>]) -> Sweep {
+        let bench = Arc::new(crate::bench::builtin());
+        let [fast, read] = ["rf_frequency", "lockin_x"].map(|name| bench.find(name).unwrap());
+        let axis = Axis { channel: fast, from: 6.0, to: 1.0, points: 6 };
+        let plan = SweepPlan { both_ways, ..SweepPlan::plain("s", axis, vec![read]) };
+        let values = (0..plan.total()).map(|i| i as f64).collect();
+        let mut found = Doubtful::default();
+        doubtful.iter().for_each(|stretch| found.push(stretch.clone()));
+        Sweep { data: Rc::new(SweepData { sweep: 0, plan: Arc::new(plan), doubtful: found, values }), bench }
+    }
+
+    #[test]
+    fn doubtful_points_are_no_part_of_a_spectrum() {
+        let all = sweep(false, &[]);
+        assert_eq!(all.stretches("lockin_x").unwrap().len(), 1);
+        assert_eq!(all.left_out_in_words(), "");
+        let some = sweep(false, &[0..1, 3..4]);
+        let stretches = some.stretches("lockin_x").unwrap();
+        assert_eq!(stretches, [(vec![1.0, 2.0], vec![5.0, 4.0]), (vec![4.0, 5.0], vec![2.0, 1.0])]);
+        assert_eq!(some.spectrum("lockin_x").unwrap(), (vec![1.0, 2.0, 4.0, 5.0], vec![5.0, 4.0, 2.0, 1.0]));
+        assert_eq!(some.left_out_in_words(), ", 2 doubtful points left out");
+        // Of two ways a place needs both.
+        let both = sweep(true, &[1..2, 7..9]);
+        assert_eq!(both.spectrum("lockin_x").unwrap(), (vec![1.0, 4.0, 6.0], vec![5.5, 5.5, 5.5]));
+    }
+}

@@ -5,6 +5,34 @@ use crate::bench::{Bench, ChannelId};
 use crate::instrument::{InstrumentError, Task, TaskReport};
 use crate::record::{Ending, Entry, Outcome, Place, Point, Values, WIDEST_POINT, Word};
 
+/// An operator's word.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Spoken {
+    /// The word.
+    pub word: Word,
+    /// Who says that people, tools and the transfer line are clear. Without it nothing is released after which somebody's
+    /// hands may be in the machine.
+    pub by: Option<String>,
+}
+
+impl Spoken {
+    /// A release by somebody who has looked.
+    pub fn release(by: &str) -> Self {
+        Self { word: Word::Release, by: Some(by.to_owned()) }
+    }
+
+    /// What somebody in a rehearsal says: nobody's hands can be in a simulated microscope.
+    pub fn rehearsed(word: Word) -> Self {
+        Self { word, by: (word == Word::Release).then(|| "somebody in this rehearsal".to_owned()) }
+    }
+}
+
+impl From<Word> for Spoken {
+    fn from(word: Word) -> Self {
+        Self { word, by: None }
+    }
+}
+
 /// Something has happened.
 #[derive(Debug, Clone, PartialEq)]
 pub enum Event {
@@ -32,7 +60,7 @@ pub enum Event {
         link: usize,
     },
     /// An operator's word.
-    Operator(Word),
+    Operator(Spoken),
     /// The keeper process was gone or stopped, and a new one keeps watch.
     KeeperReplaced,
     /// The keeper process is gone.

@@ -1,7 +1,7 @@
 //! Holding a sequence: the bench goes to its hold state, waits, and comes back.
 
 use super::procedure::SafeStep;
-use super::{CentrePlan, Latest, Word};
+use super::{CentrePlan, Latest, Spoken, Word};
 use crate::bench::expression::Readings;
 use crate::bench::{Bench, ChannelId, Role};
 use crate::quantity::TimePoint;
@@ -77,16 +77,17 @@ impl Hold {
         until.chain(self.again_at).min().unwrap_or(TimePoint::NEVER)
     }
 
-    /// An operator's word; true if something has changed.
-    pub fn word(&mut self, word: Word) -> bool {
+    /// An operator's word; true if something has changed. What an operator holds goes on only when somebody says by
+    /// name that people are clear.
+    pub fn word(&mut self, spoken: &Spoken) -> bool {
         let before = (self.operator, self.refill);
-        match word {
+        match spoken.word {
             Word::Hold => self.operator = true,
             Word::HoldForRefill => {
                 self.operator = true;
                 self.refill = true;
             }
-            Word::Release => self.operator = false,
+            Word::Release => self.operator &= spoken.by.is_none(),
             Word::Stop | Word::LeaveAsIs => {}
         }
         before != (self.operator, self.refill)

@@ -29,10 +29,10 @@ mod silence;
 mod watch;
 
 pub use crate::record::{
-    Answer, Axis, Call, CentrePlan, Centred, Denial, HeliumOutlook, OWN_CALL, Question, Reply, Request,
-    Statement, SweepData, SweepPlan, Word,
+    Answer, Axis, Call, CentrePlan, Centred, Denial, Doubtful, HeliumOutlook, OWN_CALL, Question, Reply,
+    Request, Statement, SweepData, SweepPlan, Word,
 };
-pub use event::{Answered, Channels, Command, Effect, Effects, Event, Notice, Owner, Ticket};
+pub use event::{Answered, Channels, Command, Effect, Effects, Event, Notice, Owner, Spoken, Ticket};
 pub use latest::Latest;
 pub use lockin::settle_in_time_constants;
 pub use permit::PATIENCE_S;
@@ -214,7 +214,7 @@ impl Supervisor {
             Event::Durable { through } => self.made_durable(through, out),
             Event::RecordFailed(reason) => self.record_failed(&reason, out),
             Event::MadeAnew { link } => self.made_anew(link, out),
-            Event::Operator(word) => self.operator(word, out),
+            Event::Operator(spoken) => self.operator(spoken, out),
             Event::KeeperReplaced => self.keeper_replaced(out),
             Event::KeeperLost => self.keeper_lost(out),
             Event::ClockJumped { by_s } => self.latest.note_clock_jump(by_s),
@@ -395,11 +395,19 @@ impl Supervisor {
 
     /// That readings are doubtful goes into the record, though what failed is tried again.
     fn note_out_of_step(&mut self, link: usize, error: &InstrumentError, out: &mut Effects) {
-        if error.kind == ErrorKind::OutOfStep {
-            self.reach(Probe::OutOfStep);
-            let link = self.bench.links[link].name.clone();
-            let trouble = Trouble::OutOfStep(error.message.clone());
-            self.append(Entry::Fault { link, trouble }, Vec::new(), false, out);
+        let what = error.message.clone();
+        let trouble = match error.certain_until {
+            Some(until) => Trouble::Misread { what, good_until_s: until.s() },
+            None if error.kind == ErrorKind::OutOfStep => Trouble::OutOfStep(what),
+            None => return,
+        };
+        self.reach(Probe::OutOfStep);
+        let link = self.bench.links[link].name.clone();
+        self.append(Entry::Fault { link, trouble }, Vec::new(), false, out);
+        if let Some(until) = error.certain_until {
+            for procedure in self.at_work.procedure.iter_mut().chain(self.suspended.iter_mut()) {
+                procedure.doubt(until);
+            }
         }
     }
 

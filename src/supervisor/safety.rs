@@ -4,7 +4,7 @@ use super::at_work::Purpose;
 use super::hold::{Stage, is_field};
 use super::interlock::Change;
 use super::procedure::{Input, Next, Procedure, SafeStep, Steps};
-use super::{CentrePlan, Effects, Phase, Probe, Supervisor, Word};
+use super::{CentrePlan, Effects, Phase, Probe, Spoken, Supervisor, Word};
 use crate::bench::expression::Readings;
 use crate::bench::{Action, Bench, ChannelId};
 use crate::history::Level;
@@ -123,7 +123,7 @@ impl Supervisor {
             Action::Refill => {
                 // Somebody has to come: an operator's word is waited for, as if one had asked for the hold.
                 self.hold.locks.insert(index);
-                self.hold.word(Word::HoldForRefill);
+                self.hold.word(&Word::HoldForRefill.into());
                 self.hold_now(&text, out);
             }
             Action::Park | Action::ParkLatch => {
@@ -154,8 +154,9 @@ impl Supervisor {
         Cause::Compared(Compared { column, value, limit })
     }
 
-    pub(super) fn operator(&mut self, word: Word, out: &mut Effects) {
-        self.append(Entry::Operator { word }, Vec::new(), true, out);
+    pub(super) fn operator(&mut self, spoken: Spoken, out: &mut Effects) {
+        let word = spoken.word;
+        self.append(Entry::Operator { word, by: spoken.by.clone() }, Vec::new(), true, out);
         if self.phase != Phase::Running {
             if word == Word::LeaveAsIs {
                 self.give_up_parking(out);
@@ -172,14 +173,20 @@ impl Supervisor {
             }
             return;
         }
-        let changed = self.hold.word(word);
+        let changed = self.hold.word(&spoken);
         let held = self.hold.stage != Stage::None;
         if changed && self.hold.operator && (held || self.at_work.procedure.is_none() || self.is_waiting()) {
             self.hold_now("an operator asked for it", out);
         }
         self.leave_hold_if_ready(out);
         if word == Word::Release && self.hold.stage != Stage::None && self.hold.stage != Stage::Leaving {
-            let text = format!("released by an operator; {}", self.still_waited_for());
+            let text = match (self.hold.operator, &spoken.by) {
+                (true, _) => {
+                    "not released: nobody has said that people, tools and transfer line are clear".to_owned()
+                }
+                (false, Some(by)) => format!("released by {by}; {}", self.still_waited_for()),
+                (false, None) => format!("no operator held it; {}", self.still_waited_for()),
+            };
             Self::notify("held", text, out);
         }
     }

@@ -151,6 +151,7 @@ impl Supervisor {
                 self.is_back(link, out);
             }
             Answered::Failed(error) => {
+                self.note_out_of_step(link, error, out);
                 self.contacts.miss(link, self.now, error);
                 self.not_seen(link, error, out);
             }
@@ -307,7 +308,7 @@ impl Supervisor {
         }
         if bench.looks.if_changed == IfChanged::Hold || tip || self.is_restored_too_often() {
             // Somebody's hands may be there: nothing is moved before somebody says so.
-            self.hold.word(Word::Hold);
+            self.hold.word(&Word::Hold.into());
         }
         self.hold_now(&text, out);
         !self.hold.changed

@@ -322,7 +322,7 @@ fn a_burst_withdraws_holds_and_goes_on_with_the_wait_that_was_left() {
 fn a_stop_waits_for_the_point_in_hand_and_a_second_one_does_not() {
     let mut play = Play::new();
     play.call(0, Request::Wait { seconds: 1e6 });
-    play.feed(Event::Operator(Word::Stop));
+    play.feed(Event::Operator(Word::Stop.into()));
     play.until(200.0);
     assert!(play.over);
     assert!(matches!(&play.replies[..], [Err(Denial::Ended(ending))] if ending.outcome == Outcome::Stopped));

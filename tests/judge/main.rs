@@ -6,5 +6,6 @@ mod contrast_cases;
 mod dip_table;
 mod joint_campaign;
 mod reference_checks;
+mod remembered;
 mod search_adaptive;
 mod search_peaks;

@@ -1,6 +1,7 @@
 //! The three kinds of instruments against their contract, against bad peers and against every fault
 //! that the mimic can have on the way.
 
+mod bad_line;
 mod bad_peers;
 mod bench_files;
 mod common;

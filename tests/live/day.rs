@@ -4,6 +4,7 @@
 //! run, and somebody reads the page all the time. By default it is a short day; `NOCTULE_CAMPAIGN=full` feeds all
 //! 864,000 points and waits at each mark, so that `tests/live/memory.mjs` can look at the memory of a browser.
 
+use noctule::bench::LiveWords;
 use noctule::live::Live;
 use noctule::quantity::TimePoint;
 use noctule::record::{
@@ -116,7 +117,8 @@ fn a_day_of_ten_points_a_second_leaves_the_memory_flat() {
     let folder = tempfile::tempdir().expect("a folder for the run");
     let path = folder.path().join("run.sqlite");
     let mut store = begin(&path);
-    let live = Live::start(&path, "127.0.0.1:0".parse().expect("an address"), false).expect("it is served");
+    let live = Live::start(&path, "127.0.0.1:0".parse().expect("an address"), LiveWords::default())
+        .expect("it is served");
     println!("page http://{}/", live.address);
     let bytes = Arc::new(AtomicU64::new(0));
     read_along(live.address, &bytes);

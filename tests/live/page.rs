@@ -1,6 +1,7 @@
 //! The live page over HTTP: files and their headers, the stream of events, the door for words.
 
 use crate::common::{noctule, text, write};
+use noctule::bench::LiveWords;
 use noctule::live::Live;
 use noctule::quantity::TimePoint;
 use noctule::record::{
@@ -136,7 +137,7 @@ fn the_page_and_its_files_come_with_their_headers_and_to_nobody_else() {
     let mut store = begin_run(&file, 201);
     add_point(&mut store, 0);
     store.commit().unwrap();
-    let live = Live::start(&file, "127.0.0.1:0".parse().unwrap(), false).unwrap();
+    let live = Live::start(&file, "127.0.0.1:0".parse().unwrap(), LiveWords::default()).unwrap();
     for (path, kind) in [("/", "text/html"), ("/page.css", "text/css"), ("/page.js", "text/javascript")] {
         let answer = get(live.address, path);
         assert_eq!(answer.code, 200, "{path}");
@@ -167,7 +168,7 @@ fn a_new_point_is_on_the_page_within_a_second_for_ten_readers() {
     let folder = tempfile::tempdir().unwrap();
     let file = folder.path().join("run.sqlite");
     let mut store = begin_run(&file, 201);
-    let live = Live::start(&file, "127.0.0.1:0".parse().unwrap(), false).unwrap();
+    let live = Live::start(&file, "127.0.0.1:0".parse().unwrap(), LiveWords::default()).unwrap();
     let mut streams: Vec<Stream> = (0..10).map(|_| Stream::open(live.address)).collect();
     for stream in &mut streams {
         stream.wait_for("status", |s| s["points"] == 0);
@@ -202,7 +203,7 @@ fn a_page_outlives_a_long_sweep_with_few_points_kept() {
         add_point(&mut store, i);
     }
     store.commit().unwrap();
-    let live = Live::start(&file, "127.0.0.1:0".parse().unwrap(), false).unwrap();
+    let live = Live::start(&file, "127.0.0.1:0".parse().unwrap(), LiveWords::default()).unwrap();
     let mut stream = Stream::open(live.address);
     let status = stream.wait_for("status", |s| s["sweep"]["done"] == 60_000);
     assert_eq!(status["points"], 60_000);
@@ -253,7 +254,11 @@ impl Running {
     }
 
     fn word(&self, word: &str, head: &[&str]) -> Answer {
-        let body = format!("{{\"word\":\"{word}\"}}");
+        self.said(&format!("\"{word}\""), head)
+    }
+
+    fn said(&self, word: &str, head: &[&str]) -> Answer {
+        let body = format!("{{\"word\":{word}}}");
         let mut all = vec!["Content-Type: application/json"];
         all.extend_from_slice(head);
         ask(self.address, "POST /word", &self.address.to_string(), &all, &body)
@@ -316,7 +321,21 @@ fn words_need_the_token_and_come_from_the_page_itself() {
 
     assert_eq!(running.word("hold", &[&token, &own]).code, 200);
     stream.wait_for("status", |s| s["state"] == "held");
-    assert_eq!(running.word("release", &[&token, &own]).code, 200);
+    // Who is at home does not see who stands at the magnet.
+    let clear = r#"{"release":{"clear_by":"A"}}"#;
+    let refused = running.said(clear, &[&token, &own]);
+    assert!(refused.code == 403 && refused.body.contains("who sees the room"), "{}", refused.body);
+    assert_eq!(
+        running.word("leave_as_is", &[&token, &own]).code,
+        400,
+        "a bench is not left unsafe from afar"
+    );
+    let run = folder.path().join("run");
+    let nobody = crate::common::say(&["release", text(&run)]);
+    assert!(nobody.code == 2 && nobody.stderr.contains("--clear-by NAME"), "{}", nobody.stderr);
+    assert!(nobody.stderr.contains("CAUTION, Before it goes on"), "{}", nobody.stderr);
+    stream.wait_for("status", |s| s["state"] == "held");
+    assert_eq!(crate::common::say(&["release", text(&run), "--clear-by", "A"]).code, 0);
     stream.wait_for("status", |s| s["state"] == "running");
     assert_eq!(running.word("stop", &[&token, &own]).code, 200);
     let status = stream.wait_for("status", |s| s["state"] == "stopped");

@@ -108,7 +108,7 @@ fn a_refill_in_the_middle_of_a_sweep_ends_on_the_same_spin() {
         ]
     );
     for word in [Word::HoldForRefill, Word::Release] {
-        assert!(run.has(|e| *e == Entry::Operator { word }), "{word:?}");
+        assert!(run.has(|e| matches!(e, Entry::Operator { word: said, .. } if *said == word)), "{word:?}");
     }
     // Drift and transfer have carried the spin away by more than the width of an atom, and the tip followed.
     let centred = run.own_centring();
@@ -162,7 +162,7 @@ fn an_operator_who_releases_early_does_not_hurry_the_cryostat() {
     let run = Rehearsal::of(scratch.path(), &sequence, faults, &[]);
     assert_eq!(run.code, 0, "{}", run.json);
     let at = |wanted: &dyn Fn(&Entry) -> bool| run.entries.iter().position(wanted).unwrap();
-    let released = at(&|e| *e == Entry::Operator { word: Word::Release });
+    let released = at(&|e| matches!(e, Entry::Operator { word: Word::Release, .. }));
     let back = at(&|e| matches!(e, Entry::SafeStep { during: During::Restore, .. }));
     let warm = run.entries[released..back].iter().any(
         |e| matches!(e, Entry::Monitor { channel, value } if channel == "stage_temperature" && *value > 0.5),
@@ -252,8 +252,15 @@ fn the_shipped_two_days_with_a_refill_find_the_moment_of_the_world() {
     let run = Rehearsal::of(scratch.path(), &script, "", &["--refill", "45 L"]);
     assert_eq!((run.code, &run.json["outcome"]), (0, &"finished".into()), "{}", run.json);
     assert!(run.json["virtual_s"].as_f64().unwrap() > 32.0 * 3600.0, "{}", run.json["virtual_s"]);
-    assert!(run.has(|e| *e == Entry::Operator { word: Word::HoldForRefill }));
-    assert!(run.own_centring()["found"] == true);
+    assert!(run.has(|e| matches!(e, Entry::Operator { word: Word::HoldForRefill, .. })));
+    // By the engine, or by the sequence where the hold came while it was centring by itself.
+    let is_release = |e: &Entry| matches!(e, Entry::Operator { word: Word::Release, .. });
+    let released = run.entries.iter().position(is_release).unwrap();
+    let centred = run.entries[released..].iter().find_map(|entry| match entry {
+        Entry::Judgement { what, body, .. } if what == "recentre" => Some(body["found"] == true),
+        _ => None,
+    });
+    assert_eq!(centred, Some(true), "the spot was found again");
     let line = run.entries.iter().rev().find_map(|entry| match entry {
         Entry::Judgement { what, body, .. } if what == "verdict" => Some(body["law"].clone()),
         _ => None,

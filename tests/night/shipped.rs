@@ -89,21 +89,21 @@ fn twenty_nights_agree_with_the_world() {
 #[test]
 fn every_shipped_sequence_is_rehearsed_with_the_result_it_should_find() {
     let folder = tempfile::tempdir().unwrap();
-    let lunch = folder.path().join("lunch");
+    let background = folder.path().join("background");
     let said = say(&[
         "rehearse",
-        "scripts/lunch_background.rhai",
+        "scripts/background.rhai",
         "--start",
         "12:00",
         "--until",
         "13:30",
         "--json",
         "--out",
-        text(&lunch),
+        text(&background),
     ]);
     assert_eq!(said.code, 0, "{}", said.stderr);
     let json = said.json();
-    assert!(json["virtual_s"].as_f64().unwrap() < 5400.0, "lunch is over in time");
+    assert!(json["virtual_s"].as_f64().unwrap() < 5400.0, "it is over in time");
     assert!(json["sweeps"].as_u64().unwrap() >= 8, "{json}");
 }
 

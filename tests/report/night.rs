@@ -166,7 +166,7 @@ fn the_brief_tells_the_evening_and_loads_nothing() {
     let html = brief::html(&[open(evening())]).unwrap();
     assert_balanced(&html);
     for needed in [
-        "✓ Finished",
+        "▲ Finished",
         "The bench is parked.",
         "withdrawn",
         "refill due",
@@ -197,7 +197,7 @@ fn the_brief_tells_the_evening_and_loads_nothing() {
 #[test]
 fn the_text_says_the_same_and_fits_a_terminal() {
     let text = brief::text(&[open(evening())]).unwrap();
-    for needed in ["✓ FINISHED.", "State of the bench", "withdrawn", "Verdict:", "too long", "Cautions"] {
+    for needed in ["▲ FINISHED.", "State of the bench", "withdrawn", "Verdict:", "too long", "Cautions"] {
         assert!(text.contains(needed), "`{needed}` is missing from\n{text}");
     }
     assert!(matches!(brief::text(&[]), Err(brief::BriefError::NoRun)));

@@ -102,6 +102,7 @@ struct Danger {
 }
 
 const IN_RANGE: &str = "approach(); wait(3.h); park();";
+const FOR_LONG: &str = "approach(); wait(6.h); park();";
 const AT_FIELD: &str = "ramp_field(0.4.T); approach(); wait(3.h); park();";
 
 const DANGERS: [Danger; 6] = [
@@ -117,7 +118,7 @@ const DANGERS: [Danger; 6] = [
         channels: &["stage_temperature", "pot_temperature"],
         sequence: IN_RANGE,
         within_s: 600.0,
-        at_least: Action::Warn,
+        at_least: Action::Withdraw,
     },
     Danger {
         fault: r#"Quench(at: "15 min")"#,
@@ -131,14 +132,14 @@ const DANGERS: [Danger; 6] = [
         channels: &["chamber_pressure"],
         sequence: IN_RANGE,
         within_s: 2400.0,
-        at_least: Action::Warn,
+        at_least: Action::Withdraw,
     },
     Danger {
         fault: r#"HeliumLeak(at: "15 min", loss: "100 L/h")"#,
         channels: &["helium_level"],
-        sequence: IN_RANGE,
-        within_s: 2400.0,
-        at_least: Action::Warn,
+        sequence: FOR_LONG,
+        within_s: 4.1 * 3600.0,
+        at_least: Action::Park,
     },
     Danger {
         fault: r#"LockinOverload(at: "15 min", for: "1 h")"#,

@@ -7,7 +7,8 @@ use noctule::instrument::{ErrorKind, InstrumentError, Task, TaskReport};
 use noctule::quantity::TimePoint;
 use noctule::record::{Outcome, Place, Values};
 use noctule::supervisor::{
-    Answered, Call, Command, Effect, Effects, Event, PATIENCE_S, Probe, Request, Start, Supervisor, Word,
+    Answered, Call, Command, Effect, Effects, Event, PATIENCE_S, Probe, Request, Spoken, Start, Supervisor,
+    Word,
 };
 use proptest::prelude::*;
 use std::collections::BTreeSet;
@@ -236,7 +237,7 @@ impl Room {
             Deed::Pass(seconds) => self.pass(seconds),
             Deed::Word(which) => {
                 let words = [Word::Hold, Word::Release, Word::Release, Word::Stop];
-                self.feed(Event::Operator(words[usize::from(which)]));
+                self.feed(Event::Operator(Spoken::rehearsed(words[usize::from(which)])));
             }
         }
     }

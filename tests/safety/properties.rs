@@ -7,8 +7,8 @@ use noctule::instrument::{ErrorKind, InstrumentError, Task, TaskReport};
 use noctule::quantity::TimePoint;
 use noctule::record::{Outcome, Place, Values};
 use noctule::supervisor::{
-    Answered, Axis, Call, Command, Effect, Effects, Event, PATIENCE_S, Request, Start, Supervisor, SweepPlan,
-    Ticket, Word,
+    Answered, Axis, Call, Command, Effect, Effects, Event, HoldStage, PATIENCE_S, Request, Spoken, Start,
+    Supervisor, SweepPlan, Ticket, Word,
 };
 use proptest::prelude::*;
 use std::sync::Arc;
@@ -55,7 +55,7 @@ fn deed() -> impl Strategy<Value = Deed> {
         40 => (0..4_usize, 0..12_u8, 0.0..1.0).prop_map(|(pick, how, level)| Deed::Answer { pick, how, level }),
         2 => (0..8_usize).prop_map(|pick| Deed::Again { pick }),
         15 => prop_oneof![0.0..0.01, 0.0..3.0, 0.0..400.0].prop_map(Deed::Pass),
-        1 => (0..4_u8).prop_map(Deed::Word),
+        2 => (0..6_u8).prop_map(Deed::Word),
         6 => Just(Deed::Durable),
         1 => prop::bool::weighted(0.1).prop_map(|yes| if yes { Deed::RecordFailed } else { Deed::Durable }),
         1 => (-100.0..100.0).prop_map(Deed::ClockJump),
@@ -76,6 +76,8 @@ struct World {
     calls: u64,
     /// Where settable channels really stand: their gauges tell the truth.
     stands: Vec<f64>,
+    /// A person holds the bench, and nobody has said since that people are clear of it.
+    people_there: bool,
 }
 
 impl World {
@@ -98,12 +100,44 @@ impl World {
             next_seq: 0,
             calling: false,
             calls: 0,
+            people_there: false,
         }
+    }
+
+    /// While a person holds the bench neither tip nor field comes back, whatever else happens.
+    fn look_after_people(&mut self, cleared: bool, effects: &Effects) {
+        let hold = self.supervisor.present_hold();
+        self.people_there &= !cleared && hold.is_some();
+        if self.people_there {
+            let stage = hold.as_ref().map(|hold| hold.stage);
+            assert_ne!(
+                stage,
+                Some(HoldStage::Leaving),
+                "it goes on, and nobody has said that people are clear"
+            );
+            // The way to the state for a refill ramps the field, and comes before anybody is there.
+            let may_ramp = stage == Some(HoldStage::Entering);
+            for effect in effects {
+                let Effect::Command { command, .. } = effect else { continue };
+                let moves = match command {
+                    Command::Begin(task) => *task != Task::Withdraw,
+                    Command::Set { channel, .. } => {
+                        self.bench.channel(*channel).role == Some(Role::FieldZ) && !may_ramp
+                    }
+                    _ => false,
+                };
+                assert!(!moves, "{command:?} with people at the bench, {hold:?}");
+            }
+        }
+        self.people_there |= hold.is_some_and(|hold| hold.operator && hold.stage == HoldStage::Waiting);
     }
 
     fn feed(&mut self, event: Event) {
         let mut effects = Effects::new();
+        let cleared =
+            matches!(&event, Event::Operator(said) if said.word == Word::Release && said.by.is_some());
         self.supervisor.handle(event, self.now, &mut effects);
+        self.look_after_people(cleared, &effects);
         if let Some(until) = self.supervisor.waits_for_permit() {
             assert!(
                 until > self.now && until.since(self.now) <= PATIENCE_S + 1e-6,
@@ -224,7 +258,7 @@ impl World {
                     both_ways: false,
                     continues: None,
                     done: Vec::new(),
-                    doubtful: 0,
+                    doubtful: noctule::record::Doubtful::default(),
                 };
                 self.ask(Request::Sweep(Arc::new(plan)));
             }
@@ -262,7 +296,8 @@ impl World {
             }
             Deed::Word(which) => {
                 let words = [Word::Hold, Word::HoldForRefill, Word::Release, Word::Stop];
-                self.feed(Event::Operator(words[usize::from(which)]));
+                let said = words.get(usize::from(which)).map(|word| Spoken::rehearsed(*word));
+                self.feed(Event::Operator(said.unwrap_or_else(|| Word::Release.into())));
             }
             Deed::Durable => self.durable(),
             Deed::RecordFailed => self.feed(Event::RecordFailed("test".to_owned())),

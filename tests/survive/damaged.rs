@@ -67,7 +67,7 @@ fn a_run_can_be_copied_at_any_time_and_its_main_file_alone_is_a_run_file() {
 
 fn refused(lab: &Lab, folder: &Path, why: &str) {
     let before = rows(folder);
-    let said = say(&["resume", text(folder), "--pace", "100"]);
+    let said = say(&["resume", "--clear-by", "A", text(folder), "--pace", "100"]);
     assert_eq!(said.code, 2, "{}", said.stderr);
     assert!(said.stderr.contains(why) && said.stderr.contains("nothing was moved"), "{}", said.stderr);
     assert!(lab.is_parked());
@@ -100,7 +100,7 @@ fn a_bench_that_has_become_stricter_holds_and_is_told() {
     let bench = std::fs::read_to_string(&lab.bench).unwrap();
     // The sequence works at 60 mV.
     std::fs::write(&lab.bench, bench.replacen("max: \"500 mV\", step", "max: \"55 mV\", step", 1)).unwrap();
-    let said = say(&["resume", text(&folder), "--pace", "100"]);
+    let said = say(&["resume", "--clear-by", "A", text(&folder), "--pace", "100"]);
     assert_eq!(said.code, 5, "{}", said.stderr);
     for part in ["`bias` had", "it is held to", "55 mV", "could not be brought back"] {
         assert!(said.stderr.contains(part), "`{part}` is not in {}", said.stderr);
@@ -122,7 +122,7 @@ fn a_keeper_parks_within_the_bench_that_has_become_stricter_and_one_that_could_n
     std::fs::write(&lab.bench, lower.replace("to: \"50 mV\"", "to: \"30 mV\"")).unwrap();
     refused(&lab, &folder, "a safe state needs `bias` at 50 mV");
     std::fs::write(&lab.bench, bench.replacen("step: \"20 mV\"", "step: \"5 mV\"", 1)).unwrap();
-    let mut child = start(&["resume", text(&folder), "--pace", "100"]);
+    let mut child = start(&["resume", "--clear-by", "A", text(&folder), "--pace", "100"]);
     let measured = rows(&folder) + 200;
     wait_until("it measures again", Duration::from_secs(60), || rows(&folder) > measured);
     let before = gates.heard("SOUR:VOLT ").len();
@@ -167,7 +167,7 @@ fn a_pulse_that_a_damaged_record_has_lost_is_not_repeated() {
         let from = damaged.len() * cut / cuts;
         damaged[from..].fill(0x5a);
         std::fs::write(copy.join("run.sqlite-wal"), damaged).unwrap();
-        let said = say(&["resume", text(&copy), "--pace", "20"]);
+        let said = say(&["resume", "--clear-by", "A", text(&copy), "--pace", "20"]);
         assert_eq!(said.code, 2, "{cut}: {}", said.stderr);
         lost += usize::from(said.stderr.contains("the record has lost that row"));
         assert!(said.stderr.contains("--treat-as"), "{}", said.stderr);

@@ -82,7 +82,7 @@ fn a_full_disk_in_the_middle_of_a_sweep_parks_the_bench_and_the_run_goes_on_late
     let acknowledged = told.filter(|line| line.ends_with(" is acknowledged")).count();
     assert!(file.all("sweep_end").unwrap().len() >= acknowledged);
     drop(file);
-    let said = say(&["resume", text(&folder), "--pace", "100", "--json"]);
+    let said = say(&["resume", "--clear-by", "A", text(&folder), "--pace", "100", "--json"]);
     assert_eq!(said.code, 0, "{}\n{}", said.stdout, said.stderr);
     let points: Vec<usize> = sweeps(&intact(&folder)).iter().map(|sweep| sweep.x.len()).collect();
     assert_eq!(points, [1500, 1500]);
@@ -140,7 +140,7 @@ fn a_disk_that_is_really_full_still_takes_the_end_and_the_run_goes_on_when_there
     assert!(parked && ending.reason.contains("the run file can't be written"), "{ending:?}");
     std::fs::remove_file(mount.join("greedy")).unwrap();
     std::fs::remove_file(mount.join("other")).unwrap();
-    let said = say(&["resume", text(&folder), "--pace", "100", "--json"]);
+    let said = say(&["resume", "--clear-by", "A", text(&folder), "--pace", "100", "--json"]);
     assert_eq!(said.code, 0, "{}\n{}", said.stdout, said.stderr);
     let points: Vec<usize> = sweeps(&intact(&folder)).iter().map(|sweep| sweep.x.len()).collect();
     assert_eq!(points, [300; 3]);

@@ -102,7 +102,7 @@ fn a_killed_run_is_parked_by_its_keeper_and_goes_on_with_every_point_once() {
                 matches!(ending, Ok(Some((ending, true))) if ending.outcome == Outcome::Fault)
                     && is_free(&lab)
             });
-            let resume = ["resume", text(&folder), "--pace", PACE, "--json"];
+            let resume = ["resume", "--clear-by", "A", text(&folder), "--pace", PACE, "--json"];
             if random.random_bool(0.3) {
                 let row = rows(&folder) + random.random_range(0..total);
                 over = kill_at_row(start_with_words(&resume, &words), &folder, row, later);

@@ -118,7 +118,7 @@ fn run_arguments<'a>(sequence: &'a Path, lab: &'a Lab, folder: &'a Path) -> Vec<
 }
 
 fn resume(folder: &Path, more: &[&str]) -> Said {
-    let mut arguments = vec!["resume", text(folder), "--pace", "50", "--json"];
+    let mut arguments = vec!["resume", "--clear-by", "A", text(folder), "--pace", "50", "--json"];
     arguments.extend_from_slice(more);
     say(&arguments)
 }
@@ -169,7 +169,7 @@ fn a_pulse_that_did_not_happen_is_done_once_after_the_decision() {
 fn a_decision_holds_for_later_resumes_as_well() {
     let (lab, between) = watched_lab();
     let folder = killed_at_the_pulse(&lab, &between, "twice");
-    let decided = ["resume", text(&folder), "--pace", "2", "--json", "--treat-as", "done"];
+    let decided = ["resume", "--clear-by", "A", text(&folder), "--pace", "2", "--json", "--treat-as", "done"];
     let mut child = start(&decided);
     wait_until("the sequence is past its pulse", Duration::from_secs(60), || {
         intact(&folder)

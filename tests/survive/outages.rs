@@ -80,7 +80,7 @@ fn a_keeper_parks_through_an_outage_as_patiently_as_its_runner() {
 
 /// The call whose error ended the run is asked again, and everything is measured once.
 fn resumed_to_the_end(folder: &Path) {
-    let said = say(&["resume", text(folder), "--pace", "50", "--json"]);
+    let said = say(&["resume", "--clear-by", "A", text(folder), "--pace", "50", "--json"]);
     assert_eq!(said.code, 0, "{}\n{}", said.stdout, said.stderr);
     let tables = sweeps(&intact(folder));
     assert_eq!(tables.iter().map(|table| table.x.len()).collect::<Vec<_>>(), [100; 8]);
@@ -141,7 +141,7 @@ fn a_run_whose_runner_and_keeper_were_both_killed_in_an_approach_is_resumed() {
         child.wait().unwrap();
         signal(keeper, "-KILL");
         eprintln!("after {life} ms: {} rows, in range {}", rows(&folder), lab.read(Signal::Approached));
-        let said = say(&["resume", text(&folder), "--pace", "100", "--json"]);
+        let said = say(&["resume", "--clear-by", "A", text(&folder), "--pace", "100", "--json"]);
         assert_eq!(said.code, 0, "after {life} ms: {}\n{}", said.stdout, said.stderr);
         assert_eq!(said.json()["points"], 160);
         assert!(lab.is_parked());
@@ -223,7 +223,8 @@ fn one_outage(number: usize) -> (&'static str, Option<Duration>) {
         let _ = child.wait();
         // Nobody is left to park it; whoever resumes does.
         wait_until("nobody holds it", Duration::from_secs(20), || is_free(&lab));
-        let said = say(&["resume", text(&folder), "--pace", OUTAGE_PACE, "--treat-as", "done"]);
+        let said =
+            say(&["resume", "--clear-by", "A", text(&folder), "--pace", OUTAGE_PACE, "--treat-as", "done"]);
         assert!(said.code == 0 || said.code == 2, "case {number}: {}", said.stderr);
         assert!(said.code == 2 || lab.is_parked(), "case {number}");
         return (if said.code == 0 { "resumed to the end" } else { "over before" }, None);

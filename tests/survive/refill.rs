@@ -75,8 +75,12 @@ fn a_run_is_held_filled_and_goes_on_where_it_was() {
     let child = held_for_refill(&lab, &sequence, &folder);
     lab.mimic.with_microscope(|microscope| microscope.begin_transfer(64.0)).expect("a transfer");
     wait_until("the stage is warm", PATIENCE, || lab.read(Signal::StageTemperature) > 0.55);
+    let unanswered = say(&["release", text(&folder)]);
+    assert!(unanswered.code == 2 && unanswered.stderr.contains("--clear-by NAME"), "{}", unanswered.stderr);
+    assert!(unanswered.stderr.contains("CAUTION, Magnet"), "{}", unanswered.stderr);
+    assert!(say(&["status", text(&folder)]).stdout.contains("waits for an operator's release"));
     // In a hurry: the bath is not full, the stage still warm.
-    let said = say(&["release", text(&folder)]);
+    let said = say(&["release", "--clear-by", "A", text(&folder)]);
     assert_eq!(said.code, 0, "{}", said.stderr);
     let mut warmest_k: f64 = 0.0;
     wait_until("the tip is in again", PATIENCE, || {
@@ -107,15 +111,19 @@ fn a_run_killed_while_it_is_held_comes_back_to_its_spot() {
     child.kill().expect("a child can be killed");
     child.wait().expect("a child");
     wait_until("the keeper has parked the bench", PATIENCE, || lab.is_parked());
-    // The bench is the keeper's until it has read back its last step.
-    let mut said = say(&["resume", text(&folder), "--pace", "40", "--json"]);
+    // The bench is the keeper's until it has read back its last step; then nobody has said that people are clear.
+    let unanswered = || say(&["resume", text(&folder), "--pace", "40"]);
+    let mut said = unanswered();
     wait_until("the keeper has let go of the bench", PATIENCE, || {
         let busy = said.code == 2 && said.stderr.contains("is in use by the keeper");
         if busy {
-            said = say(&["resume", text(&folder), "--pace", "40", "--json"]);
+            said = unanswered();
         }
         !busy
     });
+    assert!(said.code == 2 && said.stderr.contains("--clear-by NAME"), "{}", said.stderr);
+    assert!(lab.is_parked() && intact(&folder).all("resumed").unwrap().is_empty(), "nothing has moved");
+    let said = say(&["resume", "--clear-by", "A", text(&folder), "--pace", "40", "--json"]);
     assert_eq!(said.code, 0, "{}", said.stderr);
     assert_eq!(said.json()["outcome"], "finished");
     let file = intact(&folder);
@@ -199,7 +207,8 @@ fn after_a_power_cut_a_hold_comes_back_to_the_spot() {
         let folder = lab.scratch.path().join("run");
         let cut_in = cut(&lab, &folder, turn);
         let treat_as = if turn % 2 == 0 { "not-done" } else { "done" };
-        let resume = ["resume", text(&folder), "--pace", "40", "--treat-as", treat_as, "--json"];
+        let resume =
+            ["resume", "--clear-by", "A", text(&folder), "--pace", "40", "--treat-as", treat_as, "--json"];
         let before = points(&folder);
         let mut child =
             noctule().args(resume).stdout(Stdio::piped()).stderr(Stdio::piped()).spawn().expect("it starts");
@@ -224,7 +233,7 @@ fn after_a_power_cut_a_hold_comes_back_to_the_spot() {
         }
         assert_eq!(say(&["hold", text(&folder), "--for", "refill"]).code, 0, "turn {turn}");
         wait_until("the tip is out", PATIENCE, || lab.read(Signal::Approached) == 0.0);
-        assert_eq!(say(&["release", text(&folder)]).code, 0, "turn {turn}");
+        assert_eq!(say(&["release", "--clear-by", "A", text(&folder)]).code, 0, "turn {turn}");
         let output = child.wait_with_output().expect("a child");
         let words = String::from_utf8_lossy(&output.stderr);
         assert_eq!(output.status.code(), Some(0), "turn {turn}, cut in {cut_in}: {words}");

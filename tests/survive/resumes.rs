@@ -279,7 +279,9 @@ impl Case {
         let mut more: Vec<&str> = other.iter().flatten().copied().collect();
         for _ in 0..6 {
             let before = (rows(&self.folder), self.ending(), self.lab.read(Signal::Approached));
-            let said = say(&[&["resume", text(&self.folder), "--json"], &PACE[..], &more].concat());
+            let said =
+                say(&[&["resume", "--clear-by", "A", text(&self.folder), "--json"], &PACE[..], &more]
+                    .concat());
             wait_until("nobody holds the bench", PATIENCE, || is_free(&self.lab));
             // A look at the lock is inherited for a moment by whatever another thread of this test starts.
             if said.code == 2 && said.stderr.contains("is in use by") {

@@ -89,9 +89,12 @@ fn hold_release_and_stop_do_what_they_say() {
     assert!(going.word(&["hold"]).stdout.contains("already"), "a second hold is told of");
     std::thread::sleep(Duration::from_millis(300));
     assert_eq!(points(&going.status()), held, "it measures while it is held");
-    going.word(&["release"]);
+    going.word(&["release", "--clear-by", "A"]);
     wait_until("it goes on", PATIENCE, || points(&going.status()) > held + 20);
-    assert!(going.word(&["release"]).stdout.starts_with("Nothing was held"), "a second release is told of");
+    assert!(
+        going.word(&["release", "--clear-by", "A"]).stdout.starts_with("Nothing was held"),
+        "a second release is told of"
+    );
     assert_eq!(channel(&going.status(), "rf_output"), 1.0);
     going.word(&["stop"]);
     let folder = going.folder.clone();
@@ -150,7 +153,7 @@ fn a_terminal_that_is_gone_ends_nothing() {
     wait_until("it measures on", PATIENCE, || points(&going.status()) > before + 50);
     going.word(&["hold"]);
     wait_until("it is held", PATIENCE, || going.status()["state"] == "held");
-    going.word(&["release"]);
+    going.word(&["release", "--clear-by", "A"]);
     going.word(&["stop"]);
     let folder = going.folder.clone();
     assert_eq!(going.child.wait().expect("a child").code(), Some(4));
@@ -215,7 +218,7 @@ fn a_hold_for_refill_brings_tip_and_field_away_and_back() {
     wait_until("the field is down", PATIENCE, || lab.read(Signal::FieldZ).abs() < 1e-3);
     assert_eq!(lab.read(Signal::RfOutput), 0.0);
     // A transfer can disturb: as long as the pressure is above its mark, a release waits.
-    going.word(&["release"]);
+    going.word(&["release", "--clear-by", "A"]);
     let said = going.end();
     assert_eq!(said.code, 0, "{}", said.stderr);
     let file = intact(&folder);

@@ -28,19 +28,6 @@ section! {
 }
 
 impl BathParams {
-    /// 70 L losing 15 L a day from static load alone: a refill every third or fourth day
-    /// (common practice).
-    pub fn example() -> Self {
-        Self {
-            capacity_l: 70.0,
-            initial_l: 66.0,
-            static_load_w: 0.45,
-            gauge_noise_l: 0.08,
-            gauge_resolution_l: 0.1,
-            refill_l_h: 60.0,
-        }
-    }
-
     /// All faults, one sentence each; empty if there is none.
     pub fn check(&self) -> Vec<String> {
         let mut faults = self.out_of_range();
@@ -208,6 +195,7 @@ impl Bath {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::examples::Example;
     use rand::SeedableRng;
 
     #[test]

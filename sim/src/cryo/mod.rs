@@ -63,17 +63,6 @@ section! {
 }
 
 impl CryostatParams {
-    /// The cryostat of the invented laboratory: a refill every third or fourth day (common
-    /// practice), a pot that lasts about as long, 0.3 K.
-    pub fn example() -> Self {
-        Self {
-            bath: BathParams::example(),
-            pot: PotParams::example(),
-            stage: StageParams::example(),
-            transfer: TransferParams::default(),
-        }
-    }
-
     /// All faults, one sentence each; empty if there is none.
     pub fn check(&self) -> Vec<String> {
         let mut faults = Vec::new();
@@ -117,9 +106,10 @@ pub struct CryoFaults {
 /// Bath, pot and stage together.
 ///
 /// ```
-/// use noctule_sim::cryo::{CryoLoads, Cryostat, CryostatParams};
+/// use noctule_sim::cryo::{CryoLoads, Cryostat};
+/// use noctule_sim::world::World;
 ///
-/// let mut cryostat = Cryostat::new(CryostatParams::example());
+/// let mut cryostat = Cryostat::new(World::shipped("night").unwrap().cryostat);
 /// cryostat.advance(10.0 * 86_400.0, CryoLoads::default());
 /// assert!(cryostat.bath().empty());
 /// assert!(cryostat.stage().t_k() > 1.0);

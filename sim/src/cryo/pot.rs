@@ -70,29 +70,6 @@ section! {
 }
 
 impl PotParams {
-    /// One mole at 0.3 K under 85 µW: 79 h from one condensation.
-    pub fn example() -> Self {
-        Self {
-            base_k: 0.300,
-            static_load_w: 85e-6,
-            warming_k_w: 250.0,
-            charge_mol: 1.0,
-            condensed_part: 0.9,
-            initial_part: 0.95,
-            cooling_tau_s: 420.0,
-            dry_k: 1.9,
-            dry_tau_s: 2400.0,
-            condensing_k: 1.6,
-            condensing_tau_s: 600.0,
-            condensing_s: 4500.0,
-            condensing_bath_w: 1.2,
-            condensing_min_l: 8.0,
-            empty_bath_w: 0.03,
-            empty_bath_k: 90.0,
-            empty_bath_tau_s: 72_000.0,
-        }
-    }
-
     /// Heat of evaporation at base, J/mol.
     fn latent_j_mol(&self) -> f64 {
         helium3_latent_j_mol(self.base_k)

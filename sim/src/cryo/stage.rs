@@ -27,18 +27,6 @@ section! {
 }
 
 impl StageParams {
-    /// Follows the pot within minutes; 0.1 mW of RF warms it by about 8 mK.
-    pub fn example() -> Self {
-        Self {
-            tau_s: 90.0,
-            warming_k_w: 600.0,
-            rf_part: 0.1,
-            rf_bath_part: 0.5,
-            eddy_w_s2_t2: 7.0,
-            thermometer_noise: 3e-4,
-        }
-    }
-
     /// All faults, one sentence each; empty if there is none.
     pub fn check(&self) -> Vec<String> {
         let mut faults = self.out_of_range();

@@ -1,6 +1,7 @@
 //! The cryostat's parts together.
 
 use super::*;
+use crate::examples::Example;
 use rand::SeedableRng;
 
 fn loads() -> CryoLoads {

@@ -122,7 +122,9 @@ impl Drift {
         let elapsed = now_s - self.base_s;
         // From now back to the base: what has died away by then is in the base already.
         let age = |at_s: f64| (self.dying_since_s - at_s) / self.dying_tau_s;
-        let gone = self.dying_tau_s * (age(self.base_s).exp() - age(now_s).exp());
+        let is_still = self.dying_m_s == [0.0; 3];
+        let gone =
+            if is_still { 0.0 } else { self.dying_tau_s * (age(self.base_s).exp() - age(now_s).exp()) };
         [0, 1, 2].map(|i| self.base_m[i] + velocity[i] * elapsed + self.dying_m_s[i] * gone)
     }
 

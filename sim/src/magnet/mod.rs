@@ -89,12 +89,12 @@ pub struct MagnetStep {
 /// One coil with its supply.
 ///
 /// ```
-/// use noctule_sim::magnet::{Magnet, MagnetParams};
+/// use noctule_sim::magnet::Magnet;
+/// use noctule_sim::world::World;
 ///
-/// let mut magnet = Magnet::new(MagnetParams::example());
+/// let mut magnet = Magnet::new(World::shipped("night").unwrap().magnet_z);
 /// magnet.set_target(0.5).unwrap();
-/// assert!((magnet.until_target_s() - 100.0).abs() < 1e-9);
-/// magnet.advance(120.0);
+/// magnet.advance(magnet.until_target_s() + 20.0);
 /// assert!((magnet.field_t() - 0.5).abs() < 2e-3); // short of it by the remanence
 /// ```
 #[derive(Debug, Clone)]
@@ -171,6 +171,11 @@ impl Magnet {
         }
         self.target_a = target_a;
         Ok(())
+    }
+
+    /// Where it goes to, T, by current and calibration.
+    pub fn target_t(&self) -> f64 {
+        self.target_a * self.params.tesla_per_ampere
     }
 
     /// Stops a ramp where it is.

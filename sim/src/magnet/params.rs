@@ -67,36 +67,6 @@ section! {
 }
 
 impl MagnetParams {
-    /// 10 H and 60 A for 6 T, slower above 4 T.
-    pub fn example() -> Self {
-        Self {
-            inductance_h: 10.0,
-            current_limit_a: 60.0,
-            tesla_per_ampere: 0.1,
-            segments: vec![
-                RampSegment { up_to_t: 2.0, rate_t_s: 5e-3 },
-                RampSegment { up_to_t: 4.0, rate_t_s: 3e-3 },
-                RampSegment { up_to_t: 6.0, rate_t_s: 1.2e-3 },
-            ],
-            lead_ohm: 0.01,
-            lead_heat_w_a: 2.5e-3,
-            lag_s: 0.8,
-            remanence_t: 1.5e-3,
-            remanence_width_t: 0.03,
-            reading_noise_t: 5e-6,
-            switch: Some(SwitchParams {
-                switch_s: 45.0,
-                heater_w: 0.06,
-                lead_rate_a_s: 1.0,
-                decay_per_h: 1e-6,
-            }),
-            quench_tau_s: 3.0,
-            quench_clamp_v: 8.0,
-            quench_bath_part: 1.0,
-            quench_below_l: 2.0,
-        }
-    }
-
     /// Highest field, T.
     pub fn field_limit_t(&self) -> f64 {
         self.current_limit_a * self.tesla_per_ampere
@@ -123,6 +93,7 @@ impl MagnetParams {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::examples::Example;
 
     #[test]
     fn the_example_is_sound() {

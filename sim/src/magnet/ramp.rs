@@ -54,6 +54,7 @@ pub(super) fn time_s(params: &MagnetParams, from_a: f64, to_a: f64) -> f64 {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::examples::Example;
 
     #[test]
     fn the_way_through_all_segments_takes_the_sum_of_their_times() {

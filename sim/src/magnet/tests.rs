@@ -1,4 +1,5 @@
 use super::*;
+use crate::examples::Example;
 
 fn plain() -> MagnetParams {
     MagnetParams { remanence_t: 0.0, lag_s: 0.0, ..MagnetParams::example() }

@@ -88,9 +88,13 @@ pub struct Microscope {
     /// The junction as a gauge found it at this moment: several gauges read at once share it.
     seen: Option<Junction>,
     /// Effective voltage of the film by bias and thermal energy.
-    film: Remembered,
+    film: Remembered<2>,
+    /// That of the steps of the spin under the tip by bias, thermal energy, its own energy and its site.
+    steps: Remembered<4>,
+    /// Order of a spin at the node that is nearest to its energy over the temperature.
+    order: Remembered<1>,
     /// Polarisation of the spin by its energy and the temperature.
-    polarisation: Remembered,
+    polarisation: Remembered<2>,
 }
 
 /// What is set and kept here; devices keep their own settings.
@@ -144,6 +148,8 @@ impl Microscope {
             report: None,
             seen: None,
             film: Remembered::default(),
+            steps: Remembered::default(),
+            order: Remembered::default(),
             polarisation: Remembered::default(),
             world,
         };

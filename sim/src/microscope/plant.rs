@@ -215,6 +215,11 @@ impl Plant {
     }
 
     /// Where a coil goes to, T.
+    pub(super) fn field_target_t(&self, coil: usize) -> f64 {
+        self.magnets[coil].target_t()
+    }
+
+    /// Puts the coils on their switches, or takes them off; gives how long that takes, s.
     pub(super) fn persist(&mut self, now_s: f64, persistent: bool) -> Result<f64, Refusal> {
         self.catch_up(now_s);
         let mut left_s: f64 = 0.0;

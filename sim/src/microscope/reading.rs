@@ -60,14 +60,11 @@ impl Microscope {
             self.look().current_a()
         };
         let mean_a = mean_a.clamp(-amplifier.range_a, amplifier.range_a);
-        let holds = self.effects.loop_suppresses && self.motion.approached && self.height_loop.is_closed();
-        let loop_hz = if holds { self.world.scanner.bandwidth_hz } else { 0.0 };
-        // Of white noise through a filter of the bandwidth B the loop leaves the variance B/(B + fb).
-        let left = (amplifier.bandwidth_hz / (amplifier.bandwidth_hz + loop_hz)).sqrt();
-        let white_a = amplifier.reading_rms(mean_a, self.barrier.decay_per_m()) * left;
-        let slow = self.noise.current_flicker(self.now_s, loop_hz);
-        let noise_a = white_a * self.gauge(Signal::Current).normal();
-        let shown_a = mean_a * (1.0 + amplifier.flicker_relative * slow) + noise_a;
+        let loop_hz = if self.effects.loop_suppresses { self.world.scanner.bandwidth_hz } else { 0.0 };
+        let closed = self.motion.approached && self.height_loop.is_closed();
+        let noise = self.noise.current(self.now_s, amplifier.bandwidth_hz, loop_hz, closed);
+        let white_a = amplifier.reading_rms(mean_a, self.barrier.decay_per_m()) * noise.white;
+        let shown_a = mean_a * (1.0 + amplifier.flicker_relative * noise.slow) + white_a;
         shown_a.clamp(-amplifier.range_a, amplifier.range_a)
     }
 

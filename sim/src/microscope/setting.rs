@@ -54,6 +54,15 @@ impl Microscope {
         }
     }
 
+    /// Where a field goes to, T; none for what is no field.
+    pub fn field_target_t(&self, signal: Signal) -> Option<f64> {
+        match signal {
+            Signal::FieldZ => Some(self.plant.field_target_t(0)),
+            Signal::FieldX => Some(self.plant.field_target_t(1)),
+            _ => None,
+        }
+    }
+
     fn set_rf(
         &mut self,
         change: impl FnOnce(&mut crate::rf::RfSource) -> Result<(), crate::rf::RfError>,

@@ -5,11 +5,13 @@
 //! that the rest of the world feels ([`Telegraph`], [`Wander`]) moves on at its
 //! own events or on a fixed grid of time, never because somebody looked at it.
 
+mod driven;
 mod flicker;
 mod stream;
 mod telegraph;
 mod wander;
 
+pub use driven::{Driven, kept};
 pub use flicker::Flicker;
 pub use stream::{Source, Stream};
 pub use telegraph::Telegraph;

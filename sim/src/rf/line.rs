@@ -82,22 +82,6 @@ pub struct LineDrift {
 }
 
 impl RfLine {
-    /// A line of an invented instrument: 26 dB at 10 GHz, ripple of some dB, one dip.
-    pub fn example() -> Self {
-        Self {
-            fixed_loss_db: 10.0,
-            conductor_loss_db: 14.0,
-            insulation_loss_db: 2.0,
-            reference_hz: 10e9,
-            waves: vec![
-                StandingWave { amplitude_db: 1.6, delay_s: 4.1e-9, phase_rad: 0.4 },
-                StandingWave { amplitude_db: 0.9, delay_s: 11.3e-9, phase_rad: 2.1 },
-                StandingWave { amplitude_db: 0.4, delay_s: 27.0e-9, phase_rad: 5.0 },
-            ],
-            resonances: vec![LineResonance { centre_hz: 14.2e9, fwhm_hz: 90e6, height_db: -6.0 }],
-        }
-    }
-
     /// Transmission in dB at `frequency_hz`, negative for a loss.
     pub fn transmission_db(&self, frequency_hz: f64) -> f64 {
         self.drifted_db(frequency_hz, LineDrift::default())
@@ -131,6 +115,7 @@ pub(super) fn ripple_db(waves: &[StandingWave], frequency_hz: f64, phase_rad: f6
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::examples::Example;
     use noctule_ground::section::Described;
 
     #[test]

@@ -39,22 +39,6 @@ section! {
 }
 
 impl RfSourceParams {
-    /// 0.1 to 40 GHz, −60 to +20 dBm, levelled to +16 dBm at the top, no drop-outs.
-    pub fn example() -> Self {
-        Self {
-            frequency_min_hz: 0.1e9,
-            frequency_max_hz: 40e9,
-            level_min_dbm: -60.0,
-            level_max_dbm: 20.0,
-            levelled_low_dbm: 20.0,
-            levelled_high_dbm: 16.0,
-            level_step_db: 0.01,
-            flatness: vec![StandingWave { amplitude_db: 0.15, delay_s: 0.35e-9, phase_rad: 1.0 }],
-            dropouts_per_h: 0.0,
-            dropout_mean_s: 20.0,
-        }
-    }
-
     /// All faults, one sentence each; empty if there is none.
     pub fn check(&self) -> Vec<String> {
         let mut faults = self.out_of_range();
@@ -209,6 +193,7 @@ impl RfSource {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::examples::Example;
     use rand::SeedableRng;
 
     #[test]

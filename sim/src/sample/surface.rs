@@ -63,6 +63,8 @@ pub struct Surface {
 
 /// Beyond so many widths an outline adds less than 1e-6 of its height.
 const REACH: f64 = 5.3;
+/// So far from an edge its outline is flat: e⁻⁴⁵ of its height is left.
+const FAR: f64 = 45.0;
 
 impl Surface {
     /// Apparent height at a point of the sample's frame, m.
@@ -71,7 +73,14 @@ impl Surface {
         for edge in &self.edges {
             let beyond =
                 (at_m[0] - edge.at_m[0]) * edge.normal[0] + (at_m[1] - edge.at_m[1]) * edge.normal[1];
-            height += edge.height_m / (1.0 + (-4.0 * beyond / edge.width_m).exp());
+            let steep = 4.0 * beyond / edge.width_m;
+            // Far off it is one terrace or the other, to the last digit.
+            height += edge.height_m
+                * match steep {
+                    _ if steep > FAR => 1.0,
+                    _ if steep < -FAR => 0.0,
+                    _ => 1.0 / (1.0 + (-steep).exp()),
+                };
         }
         for site in self.sites.iter().filter(|site| site.present) {
             let species = &self.species[site.species];

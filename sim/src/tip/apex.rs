@@ -96,6 +96,11 @@ impl Apex {
         (Self { second: double.then_some(second), ..self }, short_lived)
     }
 
+    /// Whether it has a field of its own.
+    pub fn has_field(&self) -> bool {
+        self.moment_mub != 0.0 || self.exchange_t != 0.0
+    }
+
     /// Whether a spin under this tip can be seen.
     pub fn has_contrast(&self) -> bool {
         self.polarisation > 0.0

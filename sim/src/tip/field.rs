@@ -27,7 +27,7 @@ section! {
 /// the gap (Phys. Rev. Lett. 122, 227203 (2019), doi:10.1103/PhysRevLett.122.227203,
 /// for exchange over four orders of magnitude).
 pub fn tip_field_t(apex: &Apex, up: bool, law: &FieldLaw, offset_m: [f64; 2], gap_m: f64) -> [f64; 3] {
-    if apex.moment_mub == 0.0 && apex.exchange_t == 0.0 {
+    if !apex.has_field() {
         return [0.0; 3];
     }
     let sign = if up { 1.0 } else { -1.0 };

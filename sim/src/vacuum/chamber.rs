@@ -29,22 +29,6 @@ section! {
     }
 }
 
-impl ChamberParams {
-    /// A microscope's chamber at 5·10⁻¹¹ mbar.
-    pub fn example() -> Self {
-        Self {
-            base_pa: 5e-9,
-            initial_excess_pa: 0.0,
-            pump_tau_s: 4.0,
-            bursts_per_h: 0.0,
-            burst_mean_pa: 2e-8,
-            gauge_noise: 0.03,
-            gauge_min_pa: 1e-9,
-            gauge_digits: 3,
-        }
-    }
-}
-
 /// A chamber and its pump.
 ///
 /// The pressure obeys dp/dt = −(p − base)/τ. Bursts come at moments drawn ahead, so that their
@@ -52,13 +36,16 @@ impl ChamberParams {
 ///
 /// ```
 /// use noctule_sim::vacuum::{Chamber, ChamberParams};
+/// use noctule_sim::world::World;
 /// use rand::SeedableRng;
 ///
 /// let mut rng = rand_chacha::ChaCha8Rng::seed_from_u64(1);
-/// let mut chamber = Chamber::new(ChamberParams::example());
+/// let params = ChamberParams { bursts_per_h: 0.0, initial_excess_pa: 0.0, ..World::shipped("night").unwrap().chamber };
+/// let (base_pa, tau_s) = (params.base_pa, params.pump_tau_s);
+/// let mut chamber = Chamber::new(params);
 /// chamber.burst(1e-7);
-/// chamber.advance(4.0, &mut rng);
-/// let left_pa = chamber.pressure_pa() - 5e-9;
+/// chamber.advance(tau_s, &mut rng);
+/// let left_pa = chamber.pressure_pa() - base_pa;
 /// assert!((left_pa / 1e-7 - (-1.0_f64).exp()).abs() < 1e-9);
 /// ```
 #[derive(Debug, Clone)]
@@ -139,6 +126,7 @@ fn round_digits(value: f64, digits: u32) -> f64 {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::examples::Example;
     use rand::SeedableRng;
 
     fn busy() -> ChamberParams {

@@ -127,8 +127,6 @@ pub enum Doubt {
     NotSignificant,
     /// The model or the result is not finite.
     NotFinite,
-    /// The caller knows of points that may not have been measured as they were meant.
-    DoubtfulPoints,
 }
 
 impl fmt::Display for Doubt {
@@ -147,7 +145,6 @@ impl fmt::Display for Doubt {
             Self::Ambiguous => write!(f, "another solution fits almost as well"),
             Self::NotSignificant => write!(f, "the line does not stand out of the noise"),
             Self::NotFinite => write!(f, "the result is not a finite number"),
-            Self::DoubtfulPoints => write!(f, "an instrument was not as it was left at some of the points"),
         }
     }
 }

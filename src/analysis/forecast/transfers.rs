@@ -1,7 +1,7 @@
 //! What was used of a level that is filled up now and then.
 
 /// Readings that are averaged at each end of a stretch: a single one has the whole noise of the gauge.
-const AT_EACH_END: usize = 5;
+const AT_EACH_END: usize = 15;
 /// Part of the rise that counts as a transfer within which a reading still belongs to the lowest level before it.
 const STILL_LOW: f64 = 0.1;
 

@@ -54,13 +54,44 @@ pub(super) fn inside(spectra: &[Ready], tables: &Tables, at: impl Fn(f64) -> f64
     (0..spectra.len()).filter_map(one).collect()
 }
 
-/// Half the gain in chi-square by this shape at a place, its height and the information about it.
-pub(super) fn gain(s: &Ready, bases: &Bases, shape: Shape, centre: f64) -> (f64, f64, f64) {
-    let mut m: Vec<f64> = s.f.iter().map(|f| shape.at(*f, centre)).collect();
-    bases.clean(s.basis, &mut m);
-    let n: f64 = m.iter().zip(&s.y).map(|(m, y)| m * y).sum();
-    let g: f64 = m.iter().map(|m| m * m).sum::<f64>().max(1e-9);
-    (0.5 * n * n.abs() / g, n / g, g)
+/// What a line at a place explains.
+#[derive(Debug, Clone, Copy, Default)]
+pub(super) struct Gain {
+    /// Half the gain in chi-square, negative where the line would have to go down.
+    pub half_chi_square: f64,
+    pub height: f64,
+    /// About the height.
+    pub information: f64,
+}
+
+/// Lines that are looked at together.
+pub(super) const TOGETHER: usize = 8;
+
+/// What each of some lines explains by itself.
+pub(super) fn gains<const N: usize>(s: &Ready, bases: &Bases, lines: [(Shape, f64); N]) -> [Gain; N] {
+    let mut rows: Vec<[f64; N]> = s.f.iter().map(|f| lines.map(|(shape, at)| shape.at(*f, at))).collect();
+    bases.clean_all(s.basis, &mut rows);
+    let (mut n, mut g) = ([0.0; N], [0.0; N]);
+    for (row, y) in rows.iter().zip(&s.y) {
+        for j in 0..N {
+            n[j] += row[j] * y;
+            g[j] += row[j] * row[j];
+        }
+    }
+    std::array::from_fn(|j| {
+        let (n, g) = (n[j], f64::max(g[j], 1e-9));
+        Gain { half_chi_square: 0.5 * n * n.abs() / g, height: n / g, information: g }
+    })
+}
+
+/// The same for any number of lines.
+pub(super) fn all_gains(s: &Ready, bases: &Bases, lines: &[(Shape, f64)]) -> Vec<Gain> {
+    let mut all = Vec::with_capacity(lines.len() + TOGETHER);
+    for some in lines.chunks(TOGETHER) {
+        all.extend(gains::<TOGETHER>(s, bases, std::array::from_fn(|j| some[j.min(some.len() - 1)])));
+    }
+    all.truncate(lines.len());
+    all
 }
 
 /// Fits the shape that the spectra share, then each centre; a line that is not seen by itself gives none.
@@ -100,27 +131,30 @@ pub(super) fn centres(
 fn common_shape(spectra: &[Ready], bases: &Bases, at: &[(usize, f64)], from: Shape, turn: usize) -> Shape {
     // Twelve spectra tell a shape well enough.
     let every = at.len().div_ceil(12).max(1);
-    let total = |shape: Shape| -> f64 {
-        at.iter().step_by(every).map(|(k, place)| gain(&spectra[*k], bases, shape, *place).0).sum()
-    };
     let (widths, asymmetries): (&[f64], &[f64]) = if turn == 0 {
         (&[0.7, 1.0, 1.4], &[-1.2, -0.6, -0.25, 0.0, 0.25, 0.6, 1.2])
     } else {
         (&[0.8, 0.9, 1.0, 1.1, 1.25], &[-0.2, -0.1, 0.0, 0.1, 0.2])
     };
     let centre = if turn == 0 { 0.0 } else { from.asymmetry };
+    let of = |w: &f64| {
+        let width = from.width * w;
+        asymmetries.iter().map(move |q| Shape { width, asymmetry: centre + q, ..from })
+    };
+    let shapes: Vec<Shape> = widths.iter().flat_map(of).collect();
+    let mut totals = vec![0.0; shapes.len()];
+    for (k, place) in at.iter().step_by(every) {
+        let lines: Vec<(Shape, f64)> = shapes.iter().map(|shape| (*shape, *place)).collect();
+        let each = all_gains(&spectra[*k], bases, &lines);
+        totals.iter_mut().zip(each).for_each(|(sum, gain)| *sum += gain.half_chi_square);
+    }
     let mut best = (f64::NEG_INFINITY, from);
-    for w in widths {
-        for q in asymmetries {
-            for sign in [1.0, -1.0] {
-                if turn > 0 && sign != from.sign {
-                    continue;
-                }
-                let shape = Shape { width: from.width * w, asymmetry: centre + q, sign, ..from };
-                let value = total(shape);
-                if value > best.0 {
-                    best = (value, shape);
-                }
+    for (shape, total) in shapes.iter().zip(totals) {
+        // What a line turned round explains is the same with the other sign.
+        let signs = if turn == 0 { &[1.0, -1.0][..] } else { &[1.0][..] };
+        for sign in signs {
+            if sign * total > best.0 {
+                best = (sign * total, Shape { sign: sign * from.sign, ..*shape });
             }
         }
     }
@@ -132,18 +166,20 @@ fn centre(s: &Ready, index: usize, bases: &Bases, shape: Shape, place: f64) -> O
     let low = (place - reach).max(s.f[0]);
     let high = (place + reach).min(s.f[s.f.len() - 1]);
     let many = ((high - low) / fine).floor() as usize;
-    let gains: Vec<f64> = (0..=many).map(|k| gain(s, bases, shape, low + fine * k as f64).0).collect();
-    let k = (1..many).max_by(|a, b| gains[*a].total_cmp(&gains[*b]))?;
+    let tried: Vec<(Shape, f64)> = (0..=many).map(|k| (shape, low + fine * k as f64)).collect();
+    let each: Vec<f64> = all_gains(s, bases, &tried).iter().map(|g| g.half_chi_square).collect();
+    let k = (1..many).max_by(|a, b| each[*a].total_cmp(&each[*b]))?;
     let top = low + fine * k as f64;
-    if k == 1 || k + 1 == many || gains[k] < 2.0 {
+    if k == 1 || k + 1 == many || each[k] < 2.0 {
         return None;
     }
     // A finer parabola at the top: the curvature of the log likelihood is the inverse variance.
-    let h = (0.5 * shape.width / (2.0 * gains[k]).sqrt()).clamp(0.02 * shape.width, fine);
+    let h = (0.5 * shape.width / (2.0 * each[k]).sqrt()).clamp(0.02 * shape.width, fine);
     let mut middle = top;
     let mut error = f64::INFINITY;
     for _ in 0..2 {
-        let [a, b, c] = [-h, 0.0, h].map(|d| gain(s, bases, shape, middle + d).0);
+        let lines = [-h, 0.0, h].map(|d| (shape, middle + d));
+        let [a, b, c] = gains(s, bases, lines).map(|g| g.half_chi_square);
         let bend = (2.0 * b - a - c) / (h * h);
         if bend <= 0.0 {
             return None;
@@ -151,7 +187,7 @@ fn centre(s: &Ready, index: usize, bases: &Bases, shape: Shape, place: f64) -> O
         middle += (0.5 * (c - a) / h / bend).clamp(-fine, fine);
         error = 1.0 / bend.sqrt();
     }
-    let (_, height, information) = gain(s, bases, shape, middle);
+    let [Gain { height, information, .. }] = gains(s, bases, [(shape, middle)]);
     ((middle - place).abs() < 1.2 * reach && error < shape.width).then_some(Centre {
         index,
         f: middle,

@@ -4,8 +4,9 @@
 //! window. The whole comb does. How many lines it has and how far apart they are is read from each spectrum without regard
 //! to the field, so that asking for such a comb instead of a line keeps what [`evidence`](super::evidence) promises.
 
-use super::centres::{Centre, Shape, gain};
+use super::centres::{Centre, Shape, all_gains};
 use super::clean::Bases;
+use super::remembered::Remembered;
 use super::spectra::{Ready, dot};
 use super::tables::{PLACES_PER_WIDTH, Place, Tables, shape as line};
 
@@ -40,27 +41,35 @@ const ASKED: usize = 2;
 const EXPLAINS: (f64, f64) = (1.3, 15.0);
 
 /// The likeliest patterns, with the number of the width that the lines have.
-pub(super) fn patterns(spectra: &[Ready], bases: &Bases, all: &[&Tables]) -> Vec<(usize, Pattern)> {
+pub(super) fn patterns(
+    spectra: &[Ready],
+    bases: &Bases,
+    all: &[&Tables],
+    remembered: &mut Remembered,
+) -> Vec<(usize, Pattern)> {
     let every = spectra.len().div_ceil(LOOKED_AT).max(1);
-    let looked = |tables: &Tables| -> Vec<Vec<Place>> {
-        tables.all.iter().step_by(every).map(|t| t.places.clone()).collect()
-    };
-    let explained = |windows: &[Vec<Place>], known: &Known, (lines, spacing): (usize, usize)| -> f64 {
-        let comb = known.comb(lines, spacing);
-        windows.iter().map(|places| strongest(places, &comb, spacing).min(TOP)).sum()
-    };
     let mut found: Vec<(f64, usize, Pattern)> = Vec::new();
     let mut one = 0.0f64;
     for (number, tables) in all.iter().enumerate() {
-        let (windows, known) = (looked(tables), Known::new(spectra, bases, tables.width));
-        one = one.max(explained(&windows, &known, (1, 0)));
-        let longest = windows.iter().map(Vec::len).max().unwrap_or(0);
+        let looked = || tables.all.iter().step_by(every);
+        let longest = looked().map(|t| t.places.len()).max().unwrap_or(0);
+        let known = Known::new(spectra, bases, tables.width);
+        let of = spectra.first().map_or(0, |s| s.number);
+        let mut sums = vec![0.0; asked(longest).count() + 1];
+        for table in looked() {
+            let (asking, key) = (remembered.asking, (of, table.number, longest));
+            let each = remembered.combs.known(asking, &key).unwrap_or_else(|| {
+                remembered.combs.keep(asking, key, strongest(&table.places, &known, longest))
+            });
+            sums.iter_mut().zip(each.iter()).for_each(|(sum, v)| *sum += v.min(TOP));
+        }
+        one = one.max(sums[0]);
         for lines in 2..=MOST {
-            let distances = NEAREST..=(longest / (lines - 1)).max(NEAREST);
-            let each = distances.map(|spacing| (explained(&windows, &known, (lines, spacing)), spacing));
-            let Some((sum, spacing)) = each.max_by(|a, b| a.0.total_cmp(&b.0)) else { continue };
+            let of_lines = asked(longest).zip(&sums[1..]).filter(|((of, _), _)| *of == lines);
+            let best = of_lines.max_by(|a, b| a.1.total_cmp(b.1));
+            let Some(((_, spacing), sum)) = best else { continue };
             let spacing = tables.width / PLACES_PER_WIDTH * spacing as f64;
-            found.push((sum, number, Pattern { lines, spacing }));
+            found.push((*sum, number, Pattern { lines, spacing }));
         }
     }
     let least = MORE.0 * one + MORE.1 * spectra.len().div_ceil(every) as f64;
@@ -68,6 +77,15 @@ pub(super) fn patterns(spectra: &[Ready], bases: &Bases, all: &[&Tables]) -> Vec
     found.sort_by(|a, b| b.0.total_cmp(&a.0));
     found.truncate(ASKED);
     found.into_iter().map(|(_, number, pattern)| (number, pattern)).collect()
+}
+
+/// Number of lines and distance in places of all combs that are tried, distance by distance.
+fn asked(longest: usize) -> impl Iterator<Item = (usize, usize)> {
+    (NEAREST..=longest.max(NEAREST)).flat_map(move |spacing| {
+        (2..=MOST)
+            .filter(move |lines| spacing <= (longest / (lines - 1)).max(NEAREST))
+            .map(move |lines| (lines, spacing))
+    })
 }
 
 /// What two lines of one window have in common, by their distance in places, in units of the information about one.
@@ -115,51 +133,85 @@ impl Known {
     }
 }
 
-/// The most that a comb anywhere in a window explains, half chi-square. At least half of its lines have to lie inside.
-fn strongest(places: &[Place], comb: &[[f64; 2]], spacing: usize) -> f64 {
-    let lines = comb.len();
-    let Some(usual) = places.get(places.len() / 2).map(|p| p.g[0]) else { return 0.0 };
-    let ahead = (lines / 2) * spacing;
-    let mut most = 0.0f64;
-    for start in 0..places.len() + 2 * ahead - (lines - 1).min(2 * (lines / 2)) * spacing {
-        let (mut n, mut seen) = ([0.0; 2], 0);
-        for j in 0..lines {
-            if let Some(p) = (start + j * spacing).checked_sub(ahead).and_then(|i| places.get(i)) {
-                n = [n[0] + p.n[0], n[1] + p.n[1]];
-                seen += 1;
+/// The most that one line anywhere in a window explains, half chi-square, and then what each comb does of which at least half
+/// of the lines lie inside.
+fn strongest(places: &[Place], known: &Known, longest: usize) -> Vec<f64> {
+    let mut most = vec![0.0; asked(longest).count() + 1];
+    let Some(usual) = places.get(places.len() / 2).map(|p| p.g[0]) else { return most };
+    let n = [0, 1].map(|part| places.iter().map(|p| p.n[part]).collect::<Vec<f64>>());
+    most[0] = highest(&n[0], &n[1], known.comb(1, 0)[0], usual);
+    let (count, mut sums, mut before, mut done) = (places.len() as i64, [vec![], vec![]], 0, (0, 0));
+    for ((lines, spacing), most) in asked(longest).zip(&mut most[1..]) {
+        if done.1 != spacing {
+            // Sums over more and more lines, by the place of the first of them, which may lie before the window.
+            before = MOST / 2 * spacing;
+            sums = [0, 1].map(|_| vec![0.0; before + places.len()]);
+            done = (0, spacing);
+        }
+        for rank in done.0..lines {
+            let off = rank * spacing;
+            for (sum, n) in sums.iter_mut().zip(&n) {
+                let (sum, n) = (
+                    sum.iter_mut().skip(before.saturating_sub(off)),
+                    n.iter().skip(off.saturating_sub(before)),
+                );
+                sum.zip(n).for_each(|(s, v)| *s += v);
             }
         }
-        if 2 * seen >= lines && seen > 0 {
-            let [a, d] = comb[seen - 1].map(|v| v * usual);
-            most = most.max(0.5 * (n[0] * n[0] / a.max(1e-9) + n[1] * n[1] / d.max(1e-9)));
+        done.0 = lines;
+        let comb = known.comb(lines, spacing);
+        let (half, spacing) = ((lines / 2) as i64, spacing as i64);
+        let (from, to) = (-half * spacing, count - (half - 1 + lines as i64 % 2) * spacing);
+        let inside =
+            |first: i64| (0..lines as i64).filter(|j| (0..count).contains(&(first + j * spacing))).count();
+        // Between these places of the first line as many lines lie inside.
+        let ends = (0..lines as i64).flat_map(|j| [-j * spacing, count - j * spacing]);
+        let mut ends: Vec<i64> = ends.chain([from, to]).filter(|e| (from..=to).contains(e)).collect();
+        ends.sort_unstable();
+        for part in ends.windows(2).filter(|part| part[0] < part[1]) {
+            let seen = inside(part[0]);
+            if 2 * seen >= lines && seen > 0 {
+                let at = (part[0] + before as i64) as usize..(part[1] + before as i64) as usize;
+                *most = f64::max(*most, highest(&sums[0][at.clone()], &sums[1][at], comb[seen - 1], usual));
+            }
         }
     }
     most
+}
+
+/// The most that lines with these scores explain.
+fn highest(n0: &[f64], n1: &[f64], information: [f64; 2], usual: f64) -> f64 {
+    let [a, d] = information.map(|v| f64::max(v * usual, 1e-9));
+    n0.iter().zip(n1).map(|(x, y)| 0.5 * (x * x / a + y * y / d)).fold(0.0, |m, v| if v > m { v } else { m })
 }
 
 /// The number of lines that explains most about given middles, with how far its middle lies from the given one; nothing
 /// where one line alone does as well.
 pub(super) fn count(spectra: &[Ready], bases: &Bases, shape: Shape, seen: &[Centre]) -> Option<(Shape, f64)> {
     let every = seen.len().div_ceil(LOOKED_AT).max(1);
-    let total = |shape: Shape, off: f64| -> f64 {
-        seen.iter().step_by(every).map(|c| gain(&spectra[c.index], bases, shape, c.f + off).0).sum()
-    };
     let Pattern { lines, spacing } = shape.pattern;
     let (first, many) = (-(lines as i64) / 2 - 2, lines as i64 + 2);
     let with = |lines: usize| Shape { pattern: Pattern { lines, spacing }, ..shape };
     let single = (first..first + many + 4)
-        .map(|i| total(with(1), spacing * (i as f64 + if lines % 2 == 0 { 0.5 } else { 0.0 })))
-        .fold(0.0, f64::max);
-    let mut best = (0.0, shape, 0.0);
-    for count in 2.max(lines.saturating_sub(2))..=(lines + 2).min(MOST) {
-        for shift in -2..=2i64 {
-            // Lines stay on the lines that were found.
-            let half = if (count + lines) % 2 == 1 { 0.5 } else { 0.0 };
-            let off = spacing * (shift as f64 + half);
-            let value = total(with(count), off);
-            if value > best.0 {
-                best = (value, with(count), off);
-            }
+        .map(|i| (with(1), spacing * (i as f64 + if lines % 2 == 0 { 0.5 } else { 0.0 })));
+    let combs = (2.max(lines.saturating_sub(2))..=(lines + 2).min(MOST)).flat_map(|count| {
+        // Lines stay on the lines that were found.
+        let half = if (count + lines) % 2 == 1 { 0.5 } else { 0.0 };
+        (-2..=2i64).map(move |shift| (with(count), spacing * (shift as f64 + half)))
+    });
+    let asked: Vec<(Shape, f64)> = single.chain(combs).collect();
+    let mut totals = vec![0.0; asked.len()];
+    for c in seen.iter().step_by(every) {
+        let lines: Vec<(Shape, f64)> = asked.iter().map(|(shape, off)| (*shape, c.f + off)).collect();
+        let each = all_gains(&spectra[c.index], bases, &lines);
+        totals.iter_mut().zip(each).for_each(|(sum, gain)| *sum += gain.half_chi_square);
+    }
+    let (mut single, mut best) = (0.0f64, (0.0, shape, 0.0));
+    for ((shape, off), total) in asked.into_iter().zip(totals) {
+        if shape.pattern.lines == 1 {
+            single = single.max(total);
+        } else if total > best.0 {
+            best = (total, shape, off);
         }
     }
     (best.0 > EXPLAINS.0 * single + EXPLAINS.1).then_some((best.1, best.2))
@@ -173,10 +225,14 @@ mod tests {
     fn a_comb_adds_up_and_a_wrong_distance_does_not() {
         let mut places = vec![Place { n: [0.0; 2], g: [1.0, 0.0, 1.0] }; 120];
         (0..4).for_each(|j| places[30 + 9 * j].n[0] = 6.0);
-        let apart: Vec<[f64; 2]> = (1..=4).map(|seen| [f64::from(seen); 2]).collect();
+        let apart = Known { lags: vec![[1.0; 2]] };
+        let each = strongest(&places, &apart, places.len());
+        let of = |lines: usize, spacing: usize| {
+            each[1 + asked(places.len()).position(|comb| comb == (lines, spacing)).unwrap()]
+        };
         // Four lines of height six with nothing in common: half of 4 × 6².
-        assert!((strongest(&places, &apart, 9) - 72.0).abs() < 1e-9);
-        assert!(strongest(&places, &apart, 8) < 40.0);
+        assert!((of(4, 9) - 72.0).abs() < 1e-9);
+        assert!(of(4, 8) < 40.0);
         assert_eq!(Pattern { lines: 4, spacing: 1.0 }.ranks().collect::<Vec<_>>(), [-1.5, -0.5, 0.5, 1.5]);
     }
 }

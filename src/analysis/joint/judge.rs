@@ -6,6 +6,7 @@ use super::combs::{Pattern, patterns};
 use super::law::{Line, Straight, log_sum, straight};
 use super::locked::{Locked, LockedTo, mask_locked};
 use super::outcome::{Judgement, LawPoint, LookedAt, Multiplet, ProvedLaw, Suspect, Verdict};
+use super::remembered::Remembered;
 use super::scan::{FEWEST_FIELDS, Found, Scanned, field_numbers, scan};
 use super::segments::{goes, steps};
 use super::spectra::{Prior, Ready, SpectrumAt, check, ready};
@@ -16,6 +17,8 @@ use crate::quantity::rounded;
 
 /// Curvature in units of its error beyond which a law is not straight.
 const CURVED: f64 = 4.0;
+/// Errors by which a tip field has to lie outside of what is possible.
+const OUTSIDE: f64 = 1.0;
 /// Part of the spectra with the line inside that must show it.
 const MOST_SHOW: f64 = 0.6;
 /// Log e-value from which a field shows the line.
@@ -41,6 +44,19 @@ const OPEN: f64 = 1e-3;
 /// Refuses no spectra, unusable numbers, spectra of fewer than 12 points, signals that never change, and a
 /// prior without room.
 pub fn judge(spectra: &[SpectrumAt<'_>], prior: &Prior) -> Result<Vec<Judgement>, Unusable> {
+    judge_again(spectra, prior, &mut Remembered::default())
+}
+
+/// The same to the last bit, quicker where most of the spectra were asked about before.
+///
+/// # Errors
+/// As [`judge`].
+pub fn judge_again(
+    spectra: &[SpectrumAt<'_>],
+    prior: &Prior,
+    remembered: &mut Remembered,
+) -> Result<Vec<Judgement>, Unusable> {
+    remembered.begin();
     check(spectra)?;
     prior.check()?;
     let mut tips: Vec<u32> = spectra.iter().map(|s| s.tip).collect();
@@ -51,7 +67,7 @@ pub fn judge(spectra: &[SpectrumAt<'_>], prior: &Prior) -> Result<Vec<Judgement>
     for tip in tips {
         let mut given = of(tip);
         given.sort_by(|a, b| a.start_s.total_cmp(&b.start_s));
-        let mut states = one_tip(tip, &given, prior, MOST_CUTS)?;
+        let mut states = one_tip(tip, &given, prior, (MOST_CUTS, remembered))?;
         let last = states.len() - 1;
         for (i, said) in states.iter_mut().enumerate() {
             said.segment = i;
@@ -91,16 +107,16 @@ fn one_tip(
     tip: u32,
     given: &[&SpectrumAt<'_>],
     prior: &Prior,
-    cuts: usize,
+    (cuts, remembered): (usize, &mut Remembered),
 ) -> Result<Vec<Judgement>, Unusable> {
-    let (whole, changes_s) = one_segment(tip, given, prior)?;
+    let (whole, changes_s) = one_segment(tip, given, prior, remembered)?;
     let Some(at) = changes_s.filter(|_| cuts > 0) else { return Ok(vec![whole]) };
     let (before, after) = given.split_at(given.partition_point(|s| s.start_s < at));
     if before.is_empty() || after.is_empty() {
         return Ok(vec![whole]);
     }
     // A part in which nothing changes at all can't be judged: then nothing is cut.
-    let parts = [before, after].map(|part| one_tip(tip, part, prior, cuts - 1));
+    let parts = [before, after].map(|part| one_tip(tip, part, prior, (cuts - 1, &mut *remembered)));
     let [Ok(mut first), Ok(second)] = parts else { return Ok(vec![whole]) };
     first.extend(second);
     Ok(if first.iter().any(|said| said.law.is_some()) { first } else { vec![whole] })
@@ -111,8 +127,9 @@ fn one_segment(
     tip: u32,
     given: &[&SpectrumAt<'_>],
     prior: &Prior,
+    remembered: &mut Remembered,
 ) -> Result<(Judgement, Option<f64>), Unusable> {
-    let (spectra, bases) = ready(given);
+    let (spectra, bases) = ready(given, remembered);
     let wanted = (1.0 / prior.alpha).ln();
     let (numbers, fields) = field_numbers(&spectra);
     let mut said = Judgement {
@@ -139,8 +156,8 @@ fn one_segment(
     }
     let case = Case { spectra: &spectra, bases: &bases, prior, numbers: &numbers, fields };
     let tried: Vec<Tried> =
-        widths(&spectra).into_iter().map(|width| case.at_frequencies(width, Pattern::ONE)).collect();
-    let combs = case.combs(&tried);
+        widths(&spectra).into_iter().map(|w| case.at_frequencies(w, Pattern::ONE, remembered)).collect();
+    let combs = case.combs(&tried, remembered);
     let mut changes_s = take(&case, &tried, &combs, &mut said);
     if said.verdict != Verdict::Undecided {
         return Ok((said, changes_s));
@@ -155,17 +172,17 @@ fn one_segment(
 
 impl Case<'_> {
     /// All laws at one width, what stays at a frequency masked.
-    fn at_frequencies(&self, width: f64, pattern: Pattern) -> Tried {
-        let mut tables = tables(self.spectra, self.bases, width, pattern);
+    fn at_frequencies(&self, width: f64, pattern: Pattern, remembered: &mut Remembered) -> Tried {
+        let mut tables = tables(self.spectra, self.bases, width, pattern, remembered);
         let locked = mask_locked(self.spectra, &mut tables, self.prior, &[LockedTo::Frequency]);
         self.scanned(tables, locked)
     }
 
     /// The same for the combs that the spectra may hold.
-    fn combs(&self, tried: &[Tried]) -> Vec<Tried> {
+    fn combs(&self, tried: &[Tried], remembered: &mut Remembered) -> Vec<Tried> {
         let all: Vec<&Tables> = tried.iter().map(|t| &t.tables).collect();
-        let asked = patterns(self.spectra, self.bases, &all).into_iter();
-        asked.map(|(number, pattern)| self.at_frequencies(all[number].width, pattern)).collect()
+        let asked = patterns(self.spectra, self.bases, &all, remembered).into_iter();
+        asked.map(|(number, pattern)| self.at_frequencies(all[number].width, pattern, remembered)).collect()
     }
 
     fn in_windows(&self, tried: &Tried) -> Option<Tried> {
@@ -348,8 +365,19 @@ fn claim(case: &Case<'_>, t: &Tried, found: Found, said: &mut Judgement) -> Opti
         told_of_locked(said);
         return goes.or(steps);
     }
-    said.verdict = Verdict::Real;
     let law = proved_law(case, shape, &seen, &line);
+    if law.tip_field_t.abs() - OUTSIDE * law.tip_field_error > case.prior.tip_field_t {
+        said.verdict = Verdict::Splitting;
+        said.reasons.push(format!(
+            "A line moves in proportion to the field, but its tip field would be {} mT, more than the {} mT that the tip may have: levels that are apart by {} GHz without field do this.",
+            rounded(1e3 * law.tip_field_t, 1e3 * law.tip_field_error),
+            1e3 * case.prior.tip_field_t,
+            rounded(1e-9 * line.slope * law.tip_field_t, 1e-9 * line.slope * law.tip_field_error)
+        ));
+        told_of_locked(said);
+        return goes.or(steps);
+    }
+    said.verdict = Verdict::Real;
     said.multiplet = multiplet(shape);
     said.reasons.push(format!(
         "A line moves with the field over {at_fields} fields and {} spectra: moment {} μB, tip field {} mT. The chance that spectra which know nothing of the field ever align so well is below e^-{:.0}.",

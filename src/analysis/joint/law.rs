@@ -6,12 +6,18 @@
 
 use super::spectra::dot;
 use crate::analysis::order::middle;
+use nalgebra::{SMatrix, SVector};
 
-/// Field over which a smooth bend goes, T. Where the current depends on how far spin and tip are aligned, the gap that the
-/// loop keeps goes with the field, and the field of the tip with the gap.
-const BENDS_T: f64 = 0.3;
-/// Times by which a bend has to be likelier than none before it counts.
-const BENT: f64 = 1.6;
+/// Fields over which spins align, T: 2kT/gμB is 0.4 T to 0.6 T for a spin one half at 0.3 K. Where the current depends on how
+/// far spin and tip are aligned, the gap that the loop keeps goes with it, and the field of the tip with the gap: as
+/// tanh(B/B0), Brillouin's function of a spin one half (textbook).
+const ALIGN_T: [f64; 2] = [0.4, 0.6];
+/// Times by which a bend has to be likelier than none before it counts. Over a narrow range a bend looks like slope: it is as
+/// likely as none then, up to a fifth, and nothing is known of it.
+const BENT: f64 = 1.25;
+
+/// Logarithm beyond which the inverse of a number is none.
+const NEVER: f64 = 746.0;
 
 /// Fewest centres in which a step can be told from wander, and log evidence that it needs.
 const STEP_CENTRES: usize = 6;
@@ -75,11 +81,16 @@ impl<'a> Centred<'a> {
     fn covariance(&self, size: &Sizes, i: usize, j: usize) -> f64 {
         let Line { times, errors, common, .. } = self.line;
         let lag = (times[i] - times[j]).abs() / (size.lasts * self.length);
+        let together = if lag < NEVER { (-lag).exp() } else { 0.0 };
         let own = if i == j { errors[i] * errors[i] } else { 0.0 };
         let both = common[i].iter().zip(&common[j]).map(|(a, b)| a * b).sum::<f64>();
-        let apart = (self.x[i] - self.x[j]) / BENDS_T;
-        let bent = (self.typical * size.bend).powi(2) * (-0.5 * apart * apart).exp();
-        own + both + (self.typical * size.wander).powi(2) * (-lag).exp() + bent
+        let bent = if size.bend > 0.0 {
+            let aligned = |i: usize| self.typical * size.bend * (self.line.fields[i] / size.over_t).tanh();
+            aligned(i) * aligned(j)
+        } else {
+            0.0
+        };
+        own + both + (self.typical * size.wander).powi(2) * together + bent
     }
 }
 
@@ -95,13 +106,14 @@ pub(super) fn step(line: &Line<'_>, order: &[usize]) -> Option<usize> {
     let wanders: Vec<f64> =
         std::iter::once(0.0).chain((2..20).step_by(2).map(|k| 0.04 * 1.5f64.powi(k))).collect();
     let evidence = |after: usize, size: f64| {
+        let stepped = |i: usize| if rank[i] >= after { c.typical * size } else { 0.0 };
+        let columns: Vec<[f64; 4]> =
+            line.common.iter().enumerate().map(|(i, c)| [c[0], c[1], c[2], stepped(i)]).collect();
+        // A wander that lasts would take a step for itself.
         let fits = wanders.iter().filter_map(|wander| {
-            let sizes = Sizes { wander: *wander, lasts: 1e-6, bend: 0.0, log_prior: 0.0 };
-            let cov = |i: usize, j: usize| {
-                let both = rank[i] >= after && rank[j] >= after;
-                c.covariance(&sizes, i, j) + if both { (c.typical * size).powi(2) } else { 0.0 }
-            };
-            Some(gls(&c.x, &c.y, c.spread, cov)?.log_likelihood)
+            let wander = (c.typical * wander).powi(2);
+            let variances: Vec<f64> = line.errors.iter().map(|e| e * e + wander).collect();
+            log_likelihood(&c, &variances, &columns)
         });
         log_sum(fits)
     };
@@ -110,6 +122,30 @@ pub(super) fn step(line: &Line<'_>, order: &[usize]) -> Option<usize> {
     let total = log_sum(each.iter().copied()) - (2.0 * each.len() as f64).ln();
     let best = (0..each.len()).max_by(|a, b| each[*a].total_cmp(&each[*b]))?;
     (total - none > STEPS).then_some(best + 2)
+}
+
+/// Restricted log likelihood of a straight law where centres have variances of their own and a few things in common, given in
+/// columns (common practice: the inverse of a diagonal matrix and a few products by that of a small one).
+fn log_likelihood(c: &Centred<'_>, variances: &[f64], columns: &[[f64; 4]]) -> Option<f64> {
+    let mut plain = SMatrix::<f64, 3, 3>::zeros();
+    let mut mixed = SMatrix::<f64, 4, 3>::zeros();
+    let mut inner = SMatrix::<f64, 4, 4>::identity();
+    let mut log_det = 0.0;
+    for (i, (variance, column)) in variances.iter().zip(columns).enumerate() {
+        let (own, column) = (SVector::from([1.0, c.x[i], c.y[i]]), SVector::from(*column));
+        plain += own * own.transpose() / *variance;
+        mixed += column * own.transpose() / *variance;
+        inner += column * column.transpose() / *variance;
+        log_det += variance.ln();
+    }
+    let root = inner.cholesky()?;
+    log_det += 2.0 * (0..4).map(|k| root.l_dirty()[(k, k)].ln()).sum::<f64>();
+    let s = plain - mixed.transpose() * root.solve(&mixed);
+    let det = s[(0, 0)] * s[(1, 1)] - s[(0, 1)] * s[(0, 1)];
+    let explained = s[(1, 1)] * s[(0, 2)].powi(2) - 2.0 * s[(0, 1)] * s[(0, 2)] * s[(1, 2)]
+        + s[(0, 0)] * s[(1, 2)].powi(2);
+    let rest = s[(2, 2)] - explained / det;
+    (det > 0.0).then(|| -0.5 * (log_det + det.ln() + rest))
 }
 
 /// Logarithm of the sum of numbers that are given by their logarithms; of none it is that of zero.
@@ -140,8 +176,11 @@ pub(super) fn straight(line: &Line<'_>) -> Option<Straight> {
         |bent: bool| weights.iter().zip(&sums).filter(|(_, s)| s.1.bent == bent).map(|(w, _)| w).sum::<f64>();
     let (straight, bent) = (of(false), of(true));
     // How far it is curved is asked of laws that do not bend by themselves.
-    let plain = weights.iter().zip(&sums).filter(|(_, s)| !s.1.bent);
-    let curved = plain.map(|(w, s)| w * s.1.curved).sum::<f64>() / straight;
+    // A wander that is large enough explains any bend: what counts is by how much a bend explains more.
+    let plain = || weights.iter().zip(&sums).filter(|(_, s)| !s.1.bent);
+    let with = log_sum(plain().map(|(w, s)| w.ln() + 0.5 * s.1.curved.powi(2)));
+    let way = plain().map(|(w, s)| w * s.1.curved).sum::<f64>().signum();
+    let curved = way * (2.0 * (with - straight.ln())).max(0.0).sqrt();
     let bent = bent > BENT * straight;
     weights.iter_mut().zip(&sums).filter(|(_, s)| s.1.bent != bent).for_each(|(w, _)| *w = 0.0);
     let total: f64 = weights.iter().sum();
@@ -172,6 +211,8 @@ struct Sizes {
     wander: f64,
     lasts: f64,
     bend: f64,
+    /// Field over which it bends, T.
+    over_t: f64,
     log_prior: f64,
 }
 
@@ -179,15 +220,17 @@ struct Sizes {
 /// hundred times it, all alike beforehand.
 fn sizes() -> Vec<Sizes> {
     let mut all = Vec::new();
-    for bend in [0.0, 3.0, 9.0, 27.0, 81.0] {
+    let bent = ALIGN_T.into_iter().flat_map(|over_t| [9.0, 27.0, 81.0].map(|bend| (bend, over_t)));
+    let kinds = bent.clone().count() as f64;
+    for (bend, over_t) in std::iter::once((0.0, 1.0)).chain(bent) {
         // The likelihood is smooth in the wander: a coarse grid does where little weight is expected.
         let (every, durations): (usize, &[f64]) =
             if bend > 0.0 { (3, &[1e-6, 0.25]) } else { (1, &[1e-6, 0.06, 0.25, 1.0]) };
         let wanders = (1..22).step_by(every).map(|k| 0.04 * 1.5f64.powi(k));
         let mut these = vec![(0.0, 1e-6)];
         these.extend(wanders.flat_map(|w| durations.iter().map(move |d| (w, *d))));
-        let log_prior = -(these.len() as f64).ln() - if bend > 0.0 { 4f64.ln() } else { 0.0 };
-        all.extend(these.into_iter().map(|(wander, lasts)| Sizes { wander, lasts, bend, log_prior }));
+        let log_prior = -(these.len() as f64).ln() - if bend > 0.0 { kinds.ln() } else { 0.0 };
+        all.extend(these.into_iter().map(|(wander, lasts)| Sizes { wander, lasts, bend, over_t, log_prior }));
     }
     all
 }

@@ -30,13 +30,15 @@ mod judge;
 mod law;
 mod locked;
 mod outcome;
+mod remembered;
 mod scan;
 mod segments;
 mod shape;
 mod spectra;
 mod tables;
 
-pub use judge::judge;
+pub use judge::{judge, judge_again};
 pub use locked::{Locked, LockedTo};
 pub use outcome::{Judgement, LawPoint, LookedAt, Multiplet, ProvedLaw, Suspect, Verdict};
+pub use remembered::Remembered;
 pub use spectra::{Prior, SpectrumAt};

@@ -15,6 +15,8 @@ pub enum Verdict {
     Absent,
     /// A line moves with the field, but not in proportion: no moment can be read off.
     Curved,
+    /// A line moves in proportion to the field, but from a frequency without field that no tip makes.
+    Splitting,
     /// None of these is proved.
     Undecided,
 }
@@ -27,6 +29,7 @@ impl Verdict {
             Verdict::Artefact => "artefact",
             Verdict::Absent => "absent",
             Verdict::Curved => "curved",
+            Verdict::Splitting => "splitting",
             Verdict::Undecided => "undecided",
         }
     }

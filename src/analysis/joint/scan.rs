@@ -3,6 +3,7 @@
 use super::spectra::{Prior, Ready};
 use super::tables::{Group, PLACES_PER_WIDTH};
 use crate::analysis::realness::MU_B_PER_H_HZ_PER_T;
+use std::ops::Range;
 
 /// Slopes differ by so many places at the ends of the fields.
 const CLOSE: f64 = 1.4;
@@ -19,6 +20,11 @@ const EXCLUDED: f64 = -6.0;
 /// Log likelihood that a line of the height asked for would have on average: enough that the best of a hundred thousand
 /// laws of noise alone is still excluded.
 const STANDS_OUT: f64 = 60.0;
+/// Laws with so much less log evidence than the best are left out of the sum: what all of them might add is less than a
+/// thousandth, and without it there is less evidence, not more.
+const LOST: f64 = -23.0;
+/// Laws that are looked at together.
+const TOGETHER: usize = 8;
 /// Fields closer than this are one, T.
 pub(super) const SAME_FIELD_T: f64 = 3e-4;
 
@@ -84,41 +90,48 @@ pub(super) fn scan(groups: &[Group], width: f64, slopes: (f64, f64), prior: &Pri
         let half = (prior.tip_field_t * slope / place_step).floor() as i64;
         let tips = (2 * half + 1) as usize;
         said.laws += tips;
-        row.clear(tips);
+        row.clear();
         for group in groups {
             row.add(group, slope * group.field_t - half as f64 * place_step, tips);
         }
-        for t in 0..tips {
-            let log_e = row.log_e[t];
-            if row.fields[t] == 0 {
+        let (looked_at, open) = row.looked_at(prior.height);
+        said.looked_at += looked_at;
+        said.open += open;
+        if row.fields.get(half as usize).is_some_and(|fields| *fields > 0) {
+            let g = slope / MU_B_PER_H_HZ_PER_T;
+            said.g = said.g.map_or(Some((g, g)), |(a, b)| Some((a.min(g), b.max(g))));
+        }
+        let mut next = row.touched.start;
+        while next < row.touched.end {
+            let some = next..(next + TOGETHER).min(row.touched.end);
+            next = some.end;
+            let best = said.best.map_or(f64::NEG_INFINITY, |b| b.log_e);
+            let worth = if sum < 1.0 { f64::NEG_INFINITY } else { best.min(top + LOST) };
+            // Most laws say nothing.
+            if !row.any_tells(&some, worth, suspected) {
                 continue;
             }
-            let tip_t = (t as i64 - half) as f64 * place_step / slope;
-            let found = || Found { slope, tip_t, log_e, likelihood: row.likelihood(t) };
-            // Among equals the one with the smallest tip field.
-            let least = if log_e > SUSPECTED { 0.0 } else { STRONG };
-            if row.likelier(t, suspected.max(least)) {
-                let likely = row.likelihood(t) - (tip_t / prior.tip_field_t).powi(2);
-                if likely > suspected {
-                    (suspected, said.suspect) = (likely, Some(found()));
+            for t in some.filter(|t| row.fields[*t] > 0) {
+                let log_e = row.log_e[t];
+                let tip_t = || (t as i64 - half) as f64 * place_step / slope;
+                let found = || Found { slope, tip_t: tip_t(), log_e, likelihood: row.likelihood(t) };
+                if row.likelier(t, suspected) {
+                    // Among equals the one with the smallest tip field.
+                    let likely = row.likelihood(t) - (tip_t() / prior.tip_field_t).powi(2);
+                    if likely > suspected {
+                        (suspected, said.suspect) = (likely, Some(found()));
+                    }
                 }
-            }
-            // Where such a line would hardly stand out, nothing was looked at.
-            if row.expected(t, prior.height) > STANDS_OUT {
-                said.looked_at += 1;
-                said.open += usize::from(row.asked(t, prior.height) > EXCLUDED);
-            }
-            if t == half as usize {
-                let g = slope / MU_B_PER_H_HZ_PER_T;
-                said.g = said.g.map_or(Some((g, g)), |(a, b)| Some((a.min(g), b.max(g))));
-            }
-            if log_e > top {
-                sum *= (top - log_e).exp();
-                top = log_e;
-            }
-            sum += (log_e - top).exp();
-            if said.best.is_none_or(|b| log_e > b.log_e) {
-                said.best = Some(found());
+                if log_e > top {
+                    sum *= (top - log_e).exp();
+                    top = log_e;
+                }
+                if sum < 1.0 || log_e - top > LOST {
+                    sum += (log_e - top).exp();
+                }
+                if said.best.is_none_or(|b| log_e > b.log_e) {
+                    said.best = Some(found());
+                }
             }
         }
     }
@@ -132,17 +145,25 @@ struct Row {
     log_e: Vec<f64>,
     sums: [Vec<f64>; 4],
     fields: Vec<u16>,
+    /// Tip fields to which anything was added.
+    touched: Range<usize>,
 }
 
 impl Row {
     fn new(most: usize) -> Self {
-        Row { log_e: vec![0.0; most], sums: std::array::from_fn(|_| vec![0.0; most]), fields: vec![0; most] }
+        Row {
+            log_e: vec![0.0; most],
+            sums: std::array::from_fn(|_| vec![0.0; most]),
+            fields: vec![0; most],
+            touched: 0..0,
+        }
     }
 
-    fn clear(&mut self, tips: usize) {
-        self.log_e[..tips].fill(0.0);
-        self.sums.iter_mut().for_each(|sum| sum[..tips].fill(0.0));
-        self.fields[..tips].fill(0);
+    fn clear(&mut self) {
+        let touched = std::mem::take(&mut self.touched);
+        self.log_e[touched.clone()].fill(0.0);
+        self.sums.iter_mut().for_each(|sum| sum[touched.clone()].fill(0.0));
+        self.fields[touched].fill(0);
     }
 
     /// Adds what one field says about the laws that lie in its windows: at `first` for tip field number zero, and each
@@ -159,13 +180,45 @@ impl Row {
         for (to, from) in self.sums.iter_mut().zip(&group.sums) {
             add(&mut to[laws.clone()], &from[places.clone()]);
         }
-        self.fields[laws].iter_mut().zip(&group.open[places]).for_each(|(t, f)| *t += f);
+        self.fields[laws.clone()].iter_mut().zip(&group.open[places]).for_each(|(t, f)| *t += f);
+        self.touched = if self.touched.is_empty() {
+            laws
+        } else {
+            self.touched.start.min(laws.start)..self.touched.end.max(laws.end)
+        };
     }
 
-    /// Whether that of [`Row::likelihood`] is larger than `least`, without a division: most are not.
-    fn likelier(&self, t: usize, least: f64) -> bool {
-        let [a, d, aa, dd] = [0, 1, 2, 3].map(|i| self.sums[i][t]);
-        a * a * dd + d * d * aa > 2.0 * least * aa * dd
+    /// Laws along which a line of this height, of either sign and some asymmetry, would stand out, and those of them along
+    /// which it is not excluded.
+    fn looked_at(&self, height: f64) -> (usize, usize) {
+        let [a, d, aa, dd] = [0, 1, 2, 3].map(|i| &self.sums[i][self.touched.clone()]);
+        let half_square = 0.5 * height * height;
+        let (mut looked_at, mut open) = (0u32, 0u32);
+        for (((a, d), aa), dd) in a.iter().zip(d).zip(aa).zip(dd) {
+            // Where such a line would hardly stand out, nothing was looked at.
+            let stands_out = half_square * aa > STANDS_OUT;
+            // Log likelihood ratio against none.
+            let with = |q: f64| height * (a + q * d).abs() - half_square * (aa + q * q * dd) > EXCLUDED;
+            let [x, y, z] = ASYMMETRIES.map(with);
+            looked_at += u32::from(stands_out);
+            open += u32::from(stands_out & (x | y | z));
+        }
+        (looked_at as usize, open as usize)
+    }
+
+    /// Whether any of some laws has more evidence than is `worth` looking at, or may be likelier than what is suspected.
+    fn any_tells(&self, laws: &Range<usize>, worth: f64, suspected: f64) -> bool {
+        let [a, d, aa, dd] = [0, 1, 2, 3].map(|i| &self.sums[i][laws.clone()]);
+        let mut tells = false;
+        for ((((log_e, a), d), aa), dd) in self.log_e[laws.clone()].iter().zip(a).zip(d).zip(aa).zip(dd) {
+            tells |= (*log_e > worth) & (*aa > 0.0) | likelier(*log_e, [*a, *d, *aa, *dd], suspected);
+        }
+        tells
+    }
+
+    /// Whether that of [`Row::likelihood`] is larger than that of the law that is suspected so far.
+    fn likelier(&self, t: usize, suspected: f64) -> bool {
+        likelier(self.log_e[t], [0, 1, 2, 3].map(|i| self.sums[i][t]), suspected)
     }
 
     /// Log likelihood ratio of a line of the best height and asymmetry, the same in all windows, against none.
@@ -173,16 +226,11 @@ impl Row {
         let [a, d, aa, dd] = [0, 1, 2, 3].map(|i| self.sums[i][t]);
         0.5 * (a * a / aa.max(1e-9) + d * d / dd.max(1e-9))
     }
+}
 
-    /// Mean log likelihood ratio that a line of this height would have.
-    fn expected(&self, t: usize, height: f64) -> f64 {
-        0.5 * height * height * self.sums[2][t]
-    }
-
-    /// Log likelihood ratio of a line of this height, of either sign and some asymmetry, against none.
-    fn asked(&self, t: usize, height: f64) -> f64 {
-        let [a, d, aa, dd] = [0, 1, 2, 3].map(|i| self.sums[i][t]);
-        let with = |q: &f64| height * (a + q * d).abs() - 0.5 * height * height * (aa + q * q * dd);
-        ASYMMETRIES.iter().map(with).fold(f64::NEG_INFINITY, f64::max)
-    }
+/// Without a division: most are not.
+fn likelier(log_e: f64, [a, d, aa, dd]: [f64; 4], suspected: f64) -> bool {
+    let least = if log_e > SUSPECTED { 0.0 } else { STRONG };
+    let least = if suspected > least { suspected } else { least };
+    a * a * dd + d * d * aa > 2.0 * least * aa * dd
 }

@@ -6,9 +6,9 @@
 //! are the same one, and what the errors of the common width and asymmetry do to both (common practice: elimination of the
 //! inner unknowns of a least-squares problem by blocks).
 
-use super::centres::{Centre, Shape};
+use super::centres::{Centre, Shape, TOGETHER};
 use super::clean::Bases;
-use super::spectra::{Ready, dot};
+use super::spectra::Ready;
 use crate::analysis::order::middle;
 use nalgebra::{SMatrix, SVector};
 
@@ -49,8 +49,7 @@ where
 
 /// Lengths in widths of the shape, so that all unknowns are of the order of one.
 fn block(s: &Ready, bases: &Bases, shape: Shape, centre: f64, height: f64) -> Block {
-    let mut columns: [Vec<f64>; 2 + SHARED] = std::array::from_fn(|_| Vec::with_capacity(s.f.len()));
-    for f in &s.f {
+    let row = |f: &f64| {
         let mut values = [0.0; 2 + SHARED];
         for rank in shape.pattern.ranks() {
             let z = 2.0 * (f - centre - rank * shape.pattern.spacing) / shape.width;
@@ -60,18 +59,29 @@ fn block(s: &Ready, bases: &Bases, shape: Shape, centre: f64, height: f64) -> Bl
             let line = [-2.0 * bent, own, -z * bent, shape.sign * height * z * l, -2.0 * rank * bent];
             values.iter_mut().zip(line).for_each(|(sum, v)| *sum += v);
         }
-        columns.iter_mut().zip(values).for_each(|(c, v)| c.push(v));
+        values
+    };
+    let mut rows: Vec<[f64; 2 + SHARED]> = s.f.iter().map(row).collect();
+    bases.clean_all(s.basis, &mut rows);
+    let (mut pairs, mut right) = ([[0.0; 2 + SHARED]; 2 + SHARED], [0.0; 2 + SHARED]);
+    let mut chi_square = 0.0;
+    for (row, y) in rows.iter().zip(&s.y) {
+        let rest = y - height * row[1];
+        chi_square += rest * rest;
+        for i in 0..2 + SHARED {
+            right[i] += row[i] * rest;
+            for j in 0..2 + SHARED {
+                pairs[i][j] += row[i] * row[j];
+            }
+        }
     }
-    columns.iter_mut().for_each(|c| bases.clean(s.basis, c));
-    let rest: Vec<f64> = s.y.iter().zip(&columns[1]).map(|(y, m)| y - height * m).collect();
-    let pair = |i: usize, j: usize| dot(&columns[i], &columns[j]);
     Block {
-        own: SMatrix::from_fn(pair),
-        mixed: SMatrix::from_fn(|a, b| pair(a, 2 + b)),
-        shared: SMatrix::from_fn(|a, b| pair(2 + a, 2 + b)),
-        own_right: SVector::from_fn(|a, _| dot(&columns[a], &rest)),
-        shared_right: SVector::from_fn(|a, _| dot(&columns[2 + a], &rest)),
-        chi_square: dot(&rest, &rest),
+        own: SMatrix::from_fn(|a, b| pairs[a][b]),
+        mixed: SMatrix::from_fn(|a, b| pairs[a][2 + b]),
+        shared: SMatrix::from_fn(|a, b| pairs[2 + a][2 + b]),
+        own_right: SVector::from_fn(|a, _| right[a]),
+        shared_right: SVector::from_fn(|a, _| right[2 + a]),
+        chi_square,
     }
 }
 
@@ -178,18 +188,24 @@ fn noise(spectra: &[Ready], bases: &Bases, shape: Shape, seen: &[Centre]) -> f64
     let mut gains = Vec::with_capacity(MOST_PLACES);
     for c in seen {
         let s = &spectra[c.index];
-        let line = |centre: f64| {
-            let mut m: Vec<f64> = s.f.iter().map(|f| shape.at(*f, centre)).collect();
-            bases.clean(s.basis, &mut m);
-            m
-        };
-        let own = line(c.f);
-        let rest: Vec<f64> = s.y.iter().zip(&own).map(|(y, m)| y - c.height * m).collect();
         let many = ((s.span() / shape.width - 2.0).floor().max(1.0) as usize).min(each);
         let apart = (s.span() - 2.0 * shape.width) / many as f64;
-        for k in 0..many {
-            let m = line(s.f[0] + shape.width + apart * (k as f64 + 0.5));
-            gains.push(dot(&m, &rest).powi(2) / dot(&m, &m).max(1e-9));
+        let places: Vec<f64> = (0..many).map(|k| s.f[0] + shape.width + apart * (k as f64 + 0.5)).collect();
+        let mut own: Vec<f64> = s.f.iter().map(|f| shape.at(*f, c.f)).collect();
+        bases.clean(s.basis, &mut own);
+        let rest: Vec<f64> = s.y.iter().zip(&own).map(|(y, m)| y - c.height * m).collect();
+        for some in places.chunks(TOGETHER) {
+            let at = |f: &f64| std::array::from_fn(|j| shape.at(*f, some[j.min(some.len() - 1)]));
+            let mut rows: Vec<[f64; TOGETHER]> = s.f.iter().map(at).collect();
+            bases.clean_all(s.basis, &mut rows);
+            let (mut along, mut own) = ([0.0; TOGETHER], [0.0; TOGETHER]);
+            for (row, rest) in rows.iter().zip(&rest) {
+                for j in 0..TOGETHER {
+                    along[j] += row[j] * rest;
+                    own[j] += row[j] * row[j];
+                }
+            }
+            gains.extend((0..some.len()).map(|j| along[j].powi(2) / f64::max(own[j], 1e-9)));
         }
     }
     (middle(gains) / MEDIAN).max(1.0)

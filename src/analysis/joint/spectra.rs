@@ -1,9 +1,11 @@
 //! What the judge is given, and how it is made ready.
 
 use super::clean::Bases;
+use super::remembered::{Bits, Piece, Remembered, bits};
 use crate::analysis::order::middle;
 use crate::analysis::realness::{Unusable, at_least, finite, same_length};
 use serde::{Deserialize, Serialize};
+use std::rc::Rc;
 
 /// One spectrum with what was known when it was taken.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -73,12 +75,19 @@ pub(super) struct Ready {
     pub upward: bool,
     /// Ends of the whole spectrum, Hz.
     pub window: (f64, f64),
-    pub f: Vec<f64>,
-    pub y: Vec<f64>,
+    /// Frequencies and signals.
+    pub piece: Rc<Piece>,
     /// White noise of a point in the unit of the input.
     pub sigma: f64,
     /// Which basis of the background it was cleaned with.
     pub basis: usize,
+}
+
+impl std::ops::Deref for Ready {
+    type Target = Piece;
+    fn deref(&self) -> &Piece {
+        &self.piece
+    }
 }
 
 impl Ready {
@@ -111,7 +120,7 @@ pub(super) fn check(spectra: &[SpectrumAt<'_>]) -> Result<(), Unusable> {
 
 /// Spectra of one tip, cut into pieces, in units of their noise, without background. Spectra that are all the same
 /// number tell nothing and are left out.
-pub(super) fn ready(spectra: &[&SpectrumAt<'_>]) -> (Vec<Ready>, Bases) {
+pub(super) fn ready(spectra: &[&SpectrumAt<'_>], remembered: &mut Remembered) -> (Vec<Ready>, Bases) {
     let (mut all, mut bases) = (Vec::new(), Bases::default());
     for s in spectra {
         // Third differences take out the shape; their spread is √20 times that of a point.
@@ -126,12 +135,18 @@ pub(super) fn ready(spectra: &[&SpectrumAt<'_>]) -> (Vec<Ready>, Bases) {
         }
         for p in 0..pieces {
             let (from, to) = (p * count / pieces, (p + 1) * count / pieces);
-            let f = s.f_hz[from..to].to_vec();
+            let f = &s.f_hz[from..to];
             let mut y: Vec<f64> = s.y[from..to].iter().map(|v| v / sigma).collect();
-            let basis = bases.of(&f);
-            bases.clean(basis, &mut y);
+            let basis = bases.of(f, remembered);
+            let own = std::iter::once(bases.number(basis));
+            let (asking, key): (_, Bits) = (remembered.asking, own.chain(bits(f)).chain(bits(&y)).collect());
+            let piece = remembered.pieces.known(asking, &key).unwrap_or_else(|| {
+                bases.clean(basis, &mut y);
+                let new = Piece { number: remembered.number(), f: f.to_vec(), y };
+                remembered.pieces.keep(asking, key, new)
+            });
             let (field_t, start_s, upward) = (s.field_t, s.start_s, s.upward);
-            all.push(Ready { field_t, start_s, upward, window, f, y, sigma, basis });
+            all.push(Ready { field_t, start_s, upward, window, piece, sigma, basis });
         }
     }
     (all, bases)

@@ -3,8 +3,10 @@
 use super::clean::Bases;
 use super::combs::Pattern;
 use super::evidence::{line_log_e, over_mean};
-use super::spectra::{Ready, dot};
+use super::remembered::Remembered;
+use super::spectra::Ready;
 use crate::analysis::order::middle;
+use std::rc::Rc;
 
 /// Prior spread of the two amplitudes of a line, in units of the noise of a point.
 const TAU: f64 = 5.0;
@@ -57,9 +59,11 @@ pub(super) fn shape(f: f64, centre: f64, width: f64) -> [f64; 2] {
     [s, d * s]
 }
 
-/// The places of one piece of a spectrum, `step` apart.
-#[derive(Debug, Clone)]
-pub(super) struct Table {
+/// What one piece of a spectrum says about its places, `step` apart; it depends on nothing else.
+#[derive(Debug)]
+pub(super) struct Scores {
+    /// What tells them from those of all other pieces, widths and patterns.
+    pub number: u64,
     pub low: f64,
     pub step: f64,
     pub places: Vec<Place>,
@@ -67,17 +71,32 @@ pub(super) struct Table {
     pub score: Vec<f64>,
     /// Log e-value of a line there against any place of the window, this spectrum alone.
     pub log_e: Vec<f64>,
-    /// Places that something else explains.
-    pub masked: Vec<bool>,
+    /// Places that tell too little.
+    closed: Vec<bool>,
 }
 
-impl Table {
+impl Scores {
     pub fn index(&self, f: f64) -> Option<usize> {
         let k = ((f - self.low) / self.step).round();
         (k >= 0.0 && (k as usize) < self.places.len()).then_some(k as usize)
     }
     pub fn place(&self, k: usize) -> f64 {
         self.low + self.step * k as f64
+    }
+}
+
+/// The same with what other spectra explain.
+#[derive(Debug, Clone)]
+pub(super) struct Table {
+    scores: Rc<Scores>,
+    /// Places that something else explains.
+    pub masked: Vec<bool>,
+}
+
+impl std::ops::Deref for Table {
+    type Target = Scores;
+    fn deref(&self) -> &Scores {
+        &self.scores
     }
 }
 
@@ -98,17 +117,48 @@ pub(super) fn widths(spectra: &[Ready]) -> Vec<f64> {
     if tried.is_empty() { vec![(2.5 * step).min(span / 4.0)] } else { tried }
 }
 
+/// Places that are summed up together: the sums of one wait for nothing of the others.
+const TOGETHER: usize = 8;
+/// Both parts of lines at so many places, a row for each point.
+type Block = Vec<[[f64; 2]; TOGETHER]>;
+
 /// Lines at all places of one grid, which spectra with the same basis share: both parts point by point, and information.
-struct Templates {
-    basis: usize,
-    shapes: Vec<[Vec<f64>; 2]>,
+#[derive(Debug)]
+pub(super) struct Templates {
+    number: u64,
+    /// Those of even and of odd number.
+    shapes: [Vec<Block>; 2],
     information: Vec<[f64; 3]>,
 }
 
 impl Templates {
+    /// Both parts of the line at one place.
+    fn line(&self, place: usize) -> impl Iterator<Item = [f64; 2]> + '_ {
+        let at = place / 2;
+        self.shapes[place % 2][at / TOGETHER].iter().map(move |row| row[at % TOGETHER])
+    }
+
+    /// The first places, or every second one of them.
     fn places(&self, y: &[f64], count: usize, every: usize) -> Vec<Place> {
-        let both = self.shapes.iter().zip(&self.information).take(count).step_by(every);
-        both.map(|(p, g)| Place { n: [dot(&p[0], y), dot(&p[1], y)], g: *g }).collect()
+        let mut all = vec![Place::default(); count.min(self.information.len()).div_ceil(every)];
+        for (odd, blocks) in self.shapes.iter().enumerate().take(3 - every) {
+            for (b, block) in blocks.iter().enumerate() {
+                let mut sums = [[0.0; 2]; TOGETHER];
+                for (row, y) in block.iter().zip(y) {
+                    for (sum, part) in sums.iter_mut().zip(row) {
+                        sum[0] += part[0] * y;
+                        sum[1] += part[1] * y;
+                    }
+                }
+                for (k, n) in sums.into_iter().enumerate() {
+                    let place = 2 * (TOGETHER * b + k) + odd;
+                    if let Some(p) = all.get_mut(place / every) {
+                        *p = Place { n, g: self.information[place] };
+                    }
+                }
+            }
+        }
+        all
     }
 }
 
@@ -125,8 +175,7 @@ fn inflation(s: &Ready, bases: &Bases, templates: &Templates, places: &[Place]) 
         let strongest = (0..gains.len()).max_by(|a, b| gains[*a].total_cmp(&gains[*b]));
         let Some(k) = strongest.filter(|k| found > CLEAN && gains[*k] > STRONG * found) else { break };
         let [a, d] = now[k].amplitudes();
-        let shapes = &templates.shapes[k * every];
-        let mut line: Vec<f64> = shapes[0].iter().zip(&shapes[1]).map(|(p, q)| a * p + d * q).collect();
+        let mut line: Vec<f64> = templates.line(k * every).map(|[p, q]| a * p + d * q).collect();
         bases.clean(s.basis, &mut line);
         rest.iter_mut().zip(&line).for_each(|(r, l)| *r -= l);
         // Half of the places tell as well what is left.
@@ -138,35 +187,60 @@ fn inflation(s: &Ready, bases: &Bases, templates: &Templates, places: &[Place]) 
     (all.clamp(1.0, 25.0), found.clamp(1.0, 25.0))
 }
 
-pub(super) fn tables(spectra: &[Ready], bases: &Bases, width: f64, pattern: Pattern) -> Tables {
-    let mut known: Vec<Templates> = Vec::new();
-    let all = spectra.iter().map(|s| table(s, bases, (width, pattern), &mut known)).collect();
-    Tables { width, pattern, all }
+pub(super) fn tables(
+    spectra: &[Ready],
+    bases: &Bases,
+    width: f64,
+    pattern: Pattern,
+    remembered: &mut Remembered,
+) -> Tables {
+    let mut grids: Vec<(usize, Rc<Templates>)> = Vec::new();
+    let mut table = |s: &Ready| {
+        let shared = grids.iter().find(|(basis, _)| bases.even(*basis) && *basis == s.basis);
+        let templates = shared.map(|(_, t)| Rc::clone(t)).unwrap_or_else(|| {
+            let key = (s.number, width.to_bits(), pattern.lines, pattern.spacing.to_bits());
+            let asking = remembered.asking;
+            let of = remembered.templates.known(asking, &key).unwrap_or_else(|| {
+                let new = templates(s, bases, (width, pattern), remembered.number());
+                remembered.templates.keep(asking, key, new)
+            });
+            grids.push((s.basis, Rc::clone(&of)));
+            of
+        });
+        let (asking, key) = (remembered.asking, (s.number, templates.number));
+        let scores = remembered.tables.known(asking, &key).unwrap_or_else(|| {
+            let number = remembered.number();
+            remembered.tables.keep(asking, key, scores(s, bases, (width, pattern), (&templates, number)))
+        });
+        Table { masked: scores.closed.clone(), scores }
+    };
+    Tables { width, pattern, all: spectra.iter().map(&mut table).collect() }
 }
 
-fn table(s: &Ready, bases: &Bases, (width, pattern): (f64, Pattern), known: &mut Vec<Templates>) -> Table {
+/// First place of a grid, distance and number of places.
+fn grid(s: &Ready, width: f64) -> (f64, f64, usize) {
     let step = width / PLACES_PER_WIDTH;
-    let low = s.f[0] + 0.5 * width;
-    let count = ((s.span() - width) / step + 1e-6).floor().max(0.0) as usize + 1;
-    let place = |k: usize| low + step * k as f64;
-    let at = known.iter().position(|t| bases.even(s.basis) && t.basis == s.basis);
-    let at = at.unwrap_or_else(|| {
-        known.push(templates(s, bases, (0..count).map(place), (width, pattern)));
-        known.len() - 1
-    });
-    let mut places = known[at].places(&s.y, count, 1);
-    let (all, noise) = inflation(s, bases, &known[at], &places);
+    (s.f[0] + 0.5 * width, step, ((s.span() - width) / step + 1e-6).floor().max(0.0) as usize + 1)
+}
+
+fn scores(
+    s: &Ready,
+    bases: &Bases,
+    (width, pattern): (f64, Pattern),
+    (templates, number): (&Templates, u64),
+) -> Scores {
+    let (low, step, count) = grid(s, width);
+    let mut places = templates.places(&s.y, count, 1);
+    let (all, noise) = inflation(s, bases, templates, &places);
     // Strong lines temper the scores of their window, so that not too many places beside them reach the largest one.
     let score: Vec<f64> = places.iter().map(|p| p.over(all)).map(|p| line_log_e(p.n, p.g, TAU)).collect();
     places.iter_mut().for_each(|p| *p = p.over(noise));
     // Towards the ends of a window the background takes most of a line; what is left there would only pose as evidence.
     let usual = middle(places.iter().map(|p| p.g[0]).collect());
-    let masked: Vec<bool> = places
-        .iter()
-        .map(|p| p.g[0] < if pattern.lines > 1 { COMB_TELLING } else { TELLING } * usual)
-        .collect();
+    let telling = if pattern.lines > 1 { COMB_TELLING } else { TELLING };
+    let closed = places.iter().map(|p| p.g[0] < telling * usual).collect();
     let log_e = e_values(&score, pattern);
-    Table { low, step, places, score, log_e, masked }
+    Scores { number, low, step, places, score, log_e, closed }
 }
 
 /// Log e-values of places from their scores. A comb that is put off by one distance still meets most of its lines: its scores
@@ -186,27 +260,35 @@ fn line_log_e_plain(p: &Place) -> f64 {
     0.5 * (a * p.n[0] + d * p.n[1])
 }
 
-fn templates(
-    s: &Ready,
-    bases: &Bases,
-    places: impl Iterator<Item = f64>,
-    (width, pattern): (f64, Pattern),
-) -> Templates {
-    let (mut shapes, mut information) = (Vec::new(), Vec::new());
-    for centre in places {
-        let add = |sum: [f64; 2], line: [f64; 2]| [sum[0] + line[0], sum[1] + line[1]];
-        let all = |f: &f64| {
-            let lines = pattern.ranks().map(|rank| shape(*f, centre + rank * pattern.spacing, width));
+fn templates(s: &Ready, bases: &Bases, (width, pattern): (f64, Pattern), number: u64) -> Templates {
+    let (low, step, count) = grid(s, width);
+    let mut information = vec![[0.0; 3]; count];
+    let block = |first: usize, information: &mut [[f64; 3]]| {
+        let place = |k: usize| low + step * (first + 2 * k) as f64;
+        let line = |f: f64, centre: f64| {
+            let add = |sum: [f64; 2], line: [f64; 2]| [sum[0] + line[0], sum[1] + line[1]];
+            let lines = pattern.ranks().map(|rank| shape(f, centre + rank * pattern.spacing, width));
             lines.fold([0.0; 2], add)
         };
-        let (a, d): (Vec<f64>, Vec<f64>) = s.f.iter().map(all).map(|p| (p[0], p[1])).unzip();
-        let (mut pa, mut pd) = (a.clone(), d.clone());
-        bases.clean(s.basis, &mut pa);
-        bases.clean(s.basis, &mut pd);
-        information.push([dot(&pa, &pa), dot(&pa, &pd), dot(&pd, &pd)]);
-        shapes.push([a, d]);
-    }
-    Templates { basis: s.basis, shapes, information }
+        let block: Block = s.f.iter().map(|f| std::array::from_fn(|k| line(*f, place(k)))).collect();
+        let mut cleaned: Vec<[f64; 2 * TOGETHER]> =
+            block.iter().map(|row| std::array::from_fn(|j| row[j / 2][j % 2])).collect();
+        bases.clean_all(s.basis, &mut cleaned);
+        let mut sums = [[0.0; 3]; TOGETHER];
+        for row in &cleaned {
+            for (k, sum) in sums.iter_mut().enumerate() {
+                let (a, d) = (row[2 * k], row[2 * k + 1]);
+                *sum = [sum[0] + a * a, sum[1] + a * d, sum[2] + d * d];
+            }
+        }
+        information.iter_mut().skip(first).step_by(2).zip(sums).for_each(|(to, sum)| *to = sum);
+        block
+    };
+    let shapes = [0, 1].map(|odd| {
+        let firsts = (odd..count).step_by(2 * TOGETHER);
+        firsts.map(|first| block(first, &mut information)).collect()
+    });
+    Templates { number, shapes, information }
 }
 
 /// All that was measured at one field: spectra that were taken under the same field are no independent witnesses of where a

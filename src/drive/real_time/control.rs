@@ -4,7 +4,7 @@
 
 use super::status::Request;
 use super::{Outside, Status};
-use crate::supervisor::Word;
+use crate::supervisor::{Spoken, Word};
 use serde::{Deserialize, Serialize};
 use std::io::{BufRead, BufReader, Read, Write};
 use std::os::unix::fs::{DirBuilderExt, MetadataExt, PermissionsExt};
@@ -95,14 +95,14 @@ async fn serve(stream: tokio::net::UnixStream, words: mpsc::UnboundedSender<Outs
     };
     let word = match request {
         Request::Status => None,
-        Request::Hold => Some(Word::Hold),
-        Request::HoldForRefill => Some(Word::HoldForRefill),
-        Request::Release => Some(Word::Release),
-        Request::Stop => Some(Word::Stop),
-        Request::LeaveAsIs => Some(Word::LeaveAsIs),
+        Request::Hold => Some(Word::Hold.into()),
+        Request::HoldForRefill => Some(Word::HoldForRefill.into()),
+        Request::Release { clear_by } => Some(Spoken { word: Word::Release, by: clear_by }),
+        Request::Stop => Some(Word::Stop.into()),
+        Request::LeaveAsIs => Some(Word::LeaveAsIs.into()),
     };
-    if let Some(word) = word {
-        let _ = words.send(Outside::Word(word));
+    if let Some(spoken) = word {
+        let _ = words.send(Outside::Word(spoken));
     }
     // The word is taken in before the snapshot, so the answer shows what it did.
     let (sender, receiver) = oneshot::channel();

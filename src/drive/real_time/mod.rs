@@ -25,7 +25,7 @@ use crate::bench::Bench;
 use crate::quantity::TimePoint;
 use crate::record::{Beforehand, Ending, Entry, Outcome, Place};
 use crate::supervisor::{
-    Answered, Call, Command, Effect, Effects, Event, Notice, Reply, Start, Supervisor, Ticket, Word,
+    Answered, Call, Command, Effect, Effects, Event, Notice, Reply, Spoken, Start, Supervisor, Ticket,
 };
 use std::sync::Arc;
 use std::sync::mpsc::Sender;
@@ -70,7 +70,7 @@ impl Clock {
 #[derive(Debug)]
 pub enum Outside {
     /// An operator's word.
-    Word(Word),
+    Word(Spoken),
     /// What is going on?
     Status(oneshot::Sender<Status>),
     /// The keeper process was gone or stopped, and a new one keeps watch.
@@ -270,7 +270,7 @@ impl RealTimeDrive {
 
     fn outside(&mut self, word: Outside) {
         match word {
-            Outside::Word(word) => self.feed(Event::Operator(word)),
+            Outside::Word(spoken) => self.feed(Event::Operator(spoken)),
             Outside::Status(answer) => {
                 let _ = answer.send(self.status());
             }

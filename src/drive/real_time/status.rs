@@ -85,7 +85,10 @@ pub enum Request {
     /// Hold for a helium transfer.
     HoldForRefill,
     /// Go on.
-    Release,
+    Release {
+        /// Who says that people, tools and the transfer line are clear.
+        clear_by: Option<String>,
+    },
     /// Stop.
     Stop,
     /// End although the bench can't be made safe.

@@ -2,7 +2,7 @@
 
 use super::{OWN_CALL, TreatAs};
 use crate::instrument::TaskReport;
-use crate::record::{Answer, Entry, Failure, Numbered, RecordError, Request, RunFile};
+use crate::record::{Answer, Doubtful, Entry, Failure, Numbered, RecordError, Request, RunFile};
 use std::collections::VecDeque;
 
 /// Rows that are read at once.
@@ -145,14 +145,14 @@ impl RecordedCalls {
     }
 
     /// Points of a sweep that are doubtful.
-    pub(super) fn doubtful(&self, sweep: u64, rows: (u64, u64)) -> Result<u64, RecordError> {
-        let mut count = 0;
+    pub(super) fn doubtful(&self, sweep: u64, rows: (u64, u64)) -> Result<Doubtful, RecordError> {
+        let mut doubtful = Doubtful::default();
         let mut from = rows.0;
         for doubt in self.file.doubts(rows)? {
-            count += self.file.points_after(sweep, (from, doubt.seq), doubt.good_until)?;
+            doubtful.push(self.file.points_after(sweep, (from, doubt.seq), doubt.good_until)?);
             from = doubt.seq;
         }
-        Ok(count)
+        Ok(doubtful)
     }
 
     /// Numbers of a trace or an image.

@@ -109,7 +109,7 @@ impl Connection {
             match self.transport.receive(&mut self.buffer) {
                 Ok(0) => return Err(Fault::new(ErrorKind::Absent, "the connection ended at once")),
                 Ok(_) if Instant::now() < deadline => {}
-                Ok(_) => return Err(Fault::garbled("it never stops talking".to_owned())),
+                Ok(_) => return Err(Fault::garbled("it sends without end".to_owned())),
                 Err(error) if error.kind() == io::ErrorKind::Interrupted => {}
                 Err(error) => match Fault::of(&error) {
                     Fault { kind: ErrorKind::TimedOut, .. } => return Ok(()),

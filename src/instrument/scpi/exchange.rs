@@ -9,6 +9,8 @@ use std::time::{Duration, Instant};
 
 /// Of a reply so much is kept to be shown, bytes; it is ASCII.
 const LONGEST_KEPT: usize = 1000;
+/// Numbers that a marker has.
+const MARKERS: u32 = 256;
 /// Stale replies that are thrown away on a new connection before it counts as endless.
 const STALE_AT_MOST: usize = 10_000;
 
@@ -26,13 +28,23 @@ impl Scpi {
     pub(super) fn ready(&mut self, deadline: Instant) -> Result<(), InstrumentError> {
         if let Some(connection) = &mut self.connection {
             match connection.idle() {
-                Idle::Quiet => return self.tell_changed(),
+                Idle::Quiet => {
+                    self.in_step.is_quiet(self.heard_at);
+                    return self.tell_changed();
+                }
                 Idle::Unasked => {
                     self.connection = None;
                     return Err(self.out_of_step("something came that nobody had asked for"));
                 }
                 Idle::Closed => {
                     tracing::info!(link = %self.name, "the connection had ended; connecting anew");
+                    // What could still have come to tell a wrong reply is gone with it.
+                    let ended = self.error(ErrorKind::Absent, "the connection had ended");
+                    let error = self.doubting(ended);
+                    if error.certain_until.is_some() {
+                        self.connection = None;
+                        return Err(error);
+                    }
                 }
             }
             self.connection = None;
@@ -43,14 +55,23 @@ impl Scpi {
 
     /// Says how much is doubtful now.
     fn out_of_step(&mut self, what: &str) -> InstrumentError {
-        let doubtful = std::mem::take(&mut self.unproved);
-        let message = match doubtful {
-            0 => format!("{what}; what was read before had been proved"),
-            1 => format!("{what}; the last reading is doubtful"),
-            count => format!("{what}; the last {count} readings are doubtful"),
+        let error = self.error(ErrorKind::OutOfStep, what);
+        let error = self.doubting(error);
+        tracing::warn!("{}", error.message);
+        error
+    }
+
+    /// The error with what is doubtful by it, if anything is.
+    fn doubting(&mut self, error: InstrumentError) -> InstrumentError {
+        // A marker's number comes again: only as many queries later could a late reply have passed.
+        let passes_from = if self.link.marker.is_some() { MARKERS } else { 1 };
+        let Some((until, count)) = self.in_step.doubt().filter(|(_, count)| *count >= passes_from) else {
+            return error;
         };
-        tracing::warn!(link = %self.name, "{message}");
-        self.error(ErrorKind::OutOfStep, message)
+        let which =
+            if count == 1 { "the last reading is" } else { &format!("the last {count} readings are") };
+        let message = format!("{}; {which} doubtful", error.message);
+        InstrumentError { message, certain_until: Some(until), ..error }
     }
 
     pub(super) fn connect(&mut self, deadline: Instant) -> Result<(), InstrumentError> {
@@ -90,7 +111,7 @@ impl Scpi {
                 self.recognise(deadline)?;
             }
         }
-        self.unproved = 0;
+        self.in_step.prove(Instant::now());
         // Errors in the queue now are somebody else's, or from before.
         self.drain(deadline)?;
         if !self.met_before {
@@ -123,7 +144,7 @@ impl Scpi {
                 Err(fault) => return Err(self.asked_in_vain(fault)),
             }
         }
-        Err(self.error(ErrorKind::OutOfStep, "it never stops talking"))
+        Err(self.error(ErrorKind::OutOfStep, "it sends without end"))
     }
 
     /// Where nothing else proves anything, the one who answered before answers again.
@@ -132,7 +153,9 @@ impl Scpi {
         let Some(known) = self.known_identity.clone() else { return Ok(()) };
         self.write(&[&query])?;
         let text = self.receive(LONGEST_REPLY, deadline, None, |text| Ok(text.to_owned()))?;
-        if text != known {
+        if text == known {
+            self.in_step.prove(Instant::now());
+        } else {
             let what = format!("`{}` answered where `{known}` was expected", reply::shorten(&text));
             return Err(self.out_of_step(&what));
         }
@@ -149,8 +172,9 @@ impl Scpi {
             let what = format!("`{}` came as the answer to `{}`", reply::shorten(&text), proof.query);
             return Err(self.out_of_step(&what));
         }
-        self.unproved = 0;
-        self.proved_at = Some(Instant::now());
+        let now = Instant::now();
+        self.in_step.prove(now);
+        self.proved_at = Some(now);
         Ok(())
     }
 
@@ -230,10 +254,13 @@ impl Scpi {
     ) -> Result<T, InstrumentError> {
         self.ready(deadline)?;
         let marker = self.write_query(Some(query))?;
+        let sent = self.heard_at.unwrap_or(deadline);
         let understood = self.receive(longest, deadline, marker, understand)?;
-        if marker.is_none() {
-            self.unproved = self.unproved.saturating_add(1);
-            self.prove_if_due(deadline)?;
+        let now = Instant::now();
+        self.in_step.read(now, now.duration_since(sent));
+        match marker {
+            Some(_) => self.in_step.prove(now),
+            None => self.prove_if_due(deadline)?,
         }
         Ok(understood)
     }
@@ -316,7 +343,7 @@ impl Scpi {
             let text = without_marker(text, marker)?;
             understand(text).map_err(|(kind, message)| Fault::new(kind, message))
         });
-        if self.link.pause_s > 0.0 {
+        if self.link.pause_s > 0.0 || self.link.marker.is_none() {
             self.heard_at = Some(Instant::now());
         }
         if let Err(fault) = &understood {
@@ -332,9 +359,11 @@ impl Scpi {
                 self.connection = None;
                 self.out_of_step(&fault.message)
             }
+            // What could still have come to tell a wrong reply is gone with the connection.
             _ => {
                 self.connection = None;
-                self.asked_in_vain(fault)
+                let error = self.asked_in_vain(fault);
+                self.doubting(error)
             }
         })
     }

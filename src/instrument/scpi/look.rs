@@ -2,6 +2,7 @@
 
 use super::{LONGEST_REPLY, Scpi, reply, wording};
 use crate::bench::Channel;
+use crate::instrument::known::told_by;
 use crate::instrument::{ErrorKind, InstrumentError};
 
 /// Bit of the standard event status register that says that the power was switched on: IEEE 488.2-1992, 11.5.1.1.2
@@ -38,7 +39,7 @@ impl Scpi {
 
     fn shown(&mut self, channel: &Channel) -> Result<f64, InstrumentError> {
         let address = self.address_of(channel)?;
-        let Some(query) = &address.query else {
+        let Some(query) = told_by(channel).or(address.query.as_deref()) else {
             return Err(self.error(ErrorKind::Refused, format!("`{}` can't be read", channel.name)));
         };
         let marker = self.write_query(Some(query))?;

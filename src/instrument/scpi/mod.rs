@@ -30,9 +30,14 @@
 //!    could only pass 256 queries later.
 //! 2. a query whose answer is known, asked after each reading or now and then.
 //! 3. silence, and the same identity as before.
+//!
+//! Only a marker proves each reply by itself. With 2 and 3 a reply that was late can pass if the right one is late as
+//! well, or lost: two faults at once. What was read before something odd is told as doubtful then (`in_step`), from the
+//! last proof on and for as long as a reply may be late.
 
 mod connection;
 mod exchange;
+mod in_step;
 mod look;
 pub mod reply;
 mod setting;
@@ -45,8 +50,10 @@ use super::known::Known;
 use super::wire::Wire;
 use super::{ErrorKind, Identity, Instrument, InstrumentError, Task, TaskReport};
 use crate::bench::{Address, Channel, ScpiAddress, ScpiLink};
+use crate::quantity::TimePoint;
 use connection::{Connection, Idle};
 use exchange::garbled;
+use in_step::InStep;
 use std::fmt;
 use std::net::TcpStream;
 use std::time::{Duration, Instant};
@@ -75,8 +82,8 @@ pub struct Scpi {
     last: String,
     /// Number that was sent last to come back with a reply.
     marked: u8,
-    /// Readings since the last proof that the link is in step.
-    unproved: u32,
+    /// Until when readings are certain, where no marker proves each.
+    in_step: InStep,
     proved_at: Option<Instant>,
     /// When something was last sent or heard.
     heard_at: Option<Instant>,
@@ -111,6 +118,7 @@ impl Scpi {
     /// An instrument at the end of a link. Connects at the first call.
     pub fn new(name: &str, link: &ScpiLink, timeout_s: f64) -> Self {
         let timeout = Duration::try_from_secs_f64(timeout_s).unwrap_or(Duration::from_secs(1));
+        let silence = Duration::try_from_secs_f64(link.silence_s).unwrap_or_default();
         Self {
             name: name.to_owned(),
             link: link.clone(),
@@ -119,7 +127,7 @@ impl Scpi {
             message: Vec::with_capacity(256),
             last: String::new(),
             marked: 0,
-            unproved: 0,
+            in_step: InStep::new(timeout.max(Duration::from_millis(1)) + silence),
             proved_at: None,
             heard_at: None,
             known: Known::default(),
@@ -249,6 +257,10 @@ impl Instrument for Scpi {
 
     fn look(&mut self, channels: &[&Channel]) -> Result<(), InstrumentError> {
         self.look_at(channels)
+    }
+
+    fn pass_time(&mut self, now: TimePoint) {
+        self.in_step.now = now;
     }
 
     fn made_anew(&mut self) -> bool {

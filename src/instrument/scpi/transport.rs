@@ -108,7 +108,7 @@ fn open_serial(port: &str, timeout: Duration) -> io::Result<Transport> {
     loop {
         match port.read(&mut scrap) {
             Ok(_) if Instant::now() < until => {}
-            Ok(_) => return Err(io::Error::new(io::ErrorKind::InvalidData, "it never stops talking")),
+            Ok(_) => return Err(io::Error::new(io::ErrorKind::InvalidData, "it sends without end")),
             Err(error) if error.kind() == io::ErrorKind::TimedOut => break,
             Err(error) => return Err(error),
         }

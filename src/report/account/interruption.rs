@@ -73,8 +73,8 @@ impl Interruption {
             text += &format!(" Not reached: {}.", self.not_reached.join("; "));
         }
         text += &match &self.taken_up_at {
-            Some(at) => format!(" Taken up again on {at} (the clock of the run stood still meanwhile)."),
-            None => format!(" Taken up again at {}.", clock.short(self.again_s)),
+            Some(at) => format!(" Resumed on {at} (the clock of the run stood still meanwhile)."),
+            None => format!(" Resumed at {}.", clock.short(self.again_s)),
         };
         let names = |wanted: bool| {
             let all = self.brought_back.iter().filter(|(_, reached)| *reached == wanted);

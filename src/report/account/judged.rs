@@ -181,7 +181,7 @@ impl Law {
 pub struct Judged {
     /// When, s.
     pub at_s: f64,
-    /// `real`, `absent`, `artefact`, `curved`, `undecided`.
+    /// `real`, `absent`, `artefact`, `curved`, `splitting`, `undecided`.
     pub verdict: String,
     /// Reasons, the weightiest first.
     pub reasons: Vec<String>,

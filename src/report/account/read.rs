@@ -228,7 +228,7 @@ impl Reader {
                     let text = cut.why();
                     self.say(cut.at_s, "cut", text, true, None);
                 }
-                let mut text = format!("the run was taken up again by version {version}");
+                let mut text = format!("the run was resumed by version {version}");
                 if let Some(window) = window {
                     text +=
                         &format!(", with a new window until {}", super::clock::day_and_minute(&window.until));
@@ -355,8 +355,11 @@ impl Reader {
             Entry::Released { after_s } => {
                 self.say(at_s, "released", format!("it went on after {}", in_words(*after_s)), false, None);
             }
-            Entry::Operator { word } => {
-                self.say(at_s, "operator", format!("an operator said: {}", word.in_words()), false, None)
+            Entry::Operator { word, by } => {
+                let clear =
+                    by.as_ref().map(|by| format!(" ({by}: people, tools and transfer line are clear)"));
+                let text = format!("an operator said: {}{}", word.in_words(), clear.unwrap_or_default());
+                self.say(at_s, "operator", text, false, None);
             }
             Entry::Fault { link, trouble } => {
                 self.say(at_s, "fault", format!("{link}: {}", trouble.in_words()), true, None);

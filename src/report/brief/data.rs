@@ -30,6 +30,9 @@ pub(super) fn verdicts(account: &Account) -> String {
                 (Weight::Good, "Nothing: no line of the height asked for lies where it was looked for")
             }
             "curved" => (Weight::Look, "Curved: a line moves with field, but not as a moment's does"),
+            "splitting" => {
+                (Weight::Look, "Splitting: a line moves with field, but lies where no field of a tip puts it")
+            }
             "undecided" => (Weight::Look, "Undecided: these spectra cannot tell"),
             _ => (Weight::Look, "A verdict that this version does not know"),
         };

@@ -1,5 +1,6 @@
 //! What a colleague has to know at nine in the morning, in words; the page and the text say the same.
 
+use super::next;
 use crate::bench::Role;
 use crate::history::{How, OpenTask, Standing};
 use crate::quantity::in_words;
@@ -94,15 +95,18 @@ impl Handover {
             interruptions: account.interruptions.iter().map(|cut| cut.in_words(&account.clock)).collect(),
             state: state(account),
             questions: questions(account),
-            next: next(account),
-            command: command(account),
+            next: next::next(account),
+            command: next::command(account),
         }
     }
 }
 
 fn outcome(account: &Account) -> (String, Weight) {
     let weight = match account.history.ending.as_ref().map(|e| e.outcome) {
-        Some(Outcome::Finished) if account.history.parked && !nothing(account) => Weight::Good,
+        // Green is what did everything that was planned, and achieved something.
+        Some(Outcome::Finished) if account.history.parked && skipped(account) == 0 && !nothing(account) => {
+            Weight::Good
+        }
         Some(Outcome::Finished | Outcome::Stopped) => Weight::Look,
         Some(Outcome::Failed | Outcome::Interlock | Outcome::Fault) | None => Weight::Wrong,
     };
@@ -120,6 +124,11 @@ fn declared(account: &Account) -> String {
     declared.map_or_else(String::new, |declared| {
         format!(" The result: {}.", declared.in_words().trim_end_matches('.'))
     })
+}
+
+/// Steps that were planned and not done.
+pub(super) fn skipped(account: &Account) -> usize {
+    account.history.steps.iter().filter(|step| step.left_out.is_some()).count()
 }
 
 fn sentence(account: &Account) -> String {
@@ -142,9 +151,14 @@ fn sentence(account: &Account) -> String {
     } else {
         "PARKING WAS NOT COMPLETE: see the park steps."
     };
-    let said = match ending.outcome {
-        Outcome::Finished if reason.is_empty() => format!("The sequence came to its end. {parked}"),
-        Outcome::Finished => format!("{}. {parked}", capital(reason)),
+    let said = match (ending.outcome, skipped(account)) {
+        (Outcome::Finished, 1..) => format!(
+            "The sequence came to its end, but {} of {} were skipped. {parked}",
+            skipped(account),
+            count(account.history.steps.len() as u64, "step")
+        ),
+        (Outcome::Finished, _) if reason.is_empty() => format!("The sequence came to its end. {parked}"),
+        (Outcome::Finished, _) => format!("{}. {parked}", capital(reason)),
         _ => format!("{}, at {where_it_was}. {parked}", capital(reason)),
     };
     format!("{said}{}", declared(account))
@@ -311,7 +325,7 @@ fn helium(account: &Account) -> Option<StateLine> {
     Some(StateLine { what, value, note: format!("{note}; {}", helium.used), weight })
 }
 
-fn writers_words(account: &Account) -> Vec<String> {
+pub(super) fn writers_words(account: &Account) -> Vec<String> {
     account.remarks.iter().filter(|remark| remark.for_next_shift).map(|remark| remark.text.clone()).collect()
 }
 
@@ -364,7 +378,7 @@ fn questions(account: &Account) -> Vec<String> {
     }
     for step in account.history.steps.iter().filter(|s| s.left_out.is_some()) {
         let why = step.left_out.as_deref().unwrap_or_default();
-        open.push(format!("Left out: {} — {why}.", step.name));
+        open.push(format!("Skipped: {} — {why}.", step.name));
     }
     for silence in account.silences() {
         let until = match silence.to_s {
@@ -398,101 +412,6 @@ fn what_is_whole(found: &Salvage) -> String {
         text += &format!(", {}", are(found.unsure, "readable but can't be checked"));
     }
     text + "."
-}
-
-fn next(account: &Account) -> Vec<String> {
-    let mut steps = Vec::new();
-    if account.history.ending.as_ref().is_some_and(|e| e.latched) {
-        steps.push("Acknowledge the interlock after finding its cause; nothing runs before that.".to_owned());
-    }
-    if account.history.ending.is_none() || !account.history.parked {
-        steps.push(
-            "Look at the bench itself before anything moves: what is written here may not be how it stands."
-                .to_owned(),
-        );
-    } else if account.history.tip_in.is_none_or(|(within, _)| within) {
-        steps.push("Check whether the tip is out before changing bias, field or temperature.".to_owned());
-    }
-    if let (Some(helium), Some(bench)) = (account.helium(), &account.bench) {
-        let unit = bench.helium.map(|h| bench.channel(h.channel).unit.clone());
-        let left = unit.map(|unit| value_in(helium.last_m3, &unit, 3)).unwrap_or_default();
-        if helium.last_m3 <= helium.mark_m3 {
-            steps.push(format!("Refill helium now: {left} left."));
-        } else if let Some(due) = helium.due_at_s {
-            steps.push(format!("Plan the helium refill for {} ({left} left).", account.clock.long(due)));
-        }
-    }
-    let fits = account.fits_of_sweeps().count();
-    let doubtful = account.fits_of_sweeps().filter(|fit| !fit.trusted).count();
-    if fits >= 3 && 2 * doubtful > fits {
-        steps.push(format!(
-            "{doubtful} of {fits} fits are not to be trusted: find out whether a spin with contrast was under the tip before \
-             measuring the same again."
-        ));
-    }
-    for wanted in account.verdicts.iter().filter_map(|v| v.next.as_ref()) {
-        steps.push(format!("To settle the verdict: {wanted}."));
-    }
-    if !account.is_intact() {
-        steps.push("Copy the run file away as it is, and look for a backup or a failing disk.".to_owned());
-        steps.push(
-            "Without a backup, keep what is whole with the command below; `noctule resume` then goes on from the new file. \
-             With `--rest FILE.csv`, points behind the damage come as a table."
-                .to_owned(),
-        );
-        return steps;
-    }
-    if account.is_finished() {
-        // Where the writer has said what comes next, nobody has to choose.
-        steps.push(if writers_words(account).is_empty() {
-            "The sequence is complete: choose what to measure next.".to_owned()
-        } else {
-            "The sequence is complete: go by its writer's words for the next shift.".to_owned()
-        });
-    } else if ended_by_itself(account) {
-        steps.push(
-            "The sequence itself ended the run, and as it is it would do so again: change it, unless the cause lay in \
-             the bench, and go on with the command below and the changed file."
-                .to_owned(),
-        );
-    } else {
-        steps.push("When the cause is understood, go on with the command below.".to_owned());
-    }
-    steps
-}
-
-fn command(account: &Account) -> Option<String> {
-    if !account.is_intact() {
-        let beside = match account.path.parent().filter(|folder| !folder.as_os_str().is_empty()) {
-            Some(folder) => format!("{}_salvaged", folder.display()),
-            None => "salvaged".to_owned(),
-        };
-        let (from, to) = (account.path.display().to_string(), beside);
-        return Some(format!("noctule salvage {} --out {}", quoted(&from), quoted(&to)));
-    }
-    let resume = || format!("noctule resume {}", quoted(&account.path.display().to_string()));
-    let sequence = match account.sequence_path.as_str() {
-        "" => account.identity.as_ref().map_or("changed.rhai", |identity| identity.sequence.as_str()),
-        path => path,
-    };
-    match ended_by_itself(account) {
-        true => Some(format!("{} --sequence {}", resume(), quoted(sequence))),
-        false => (!account.is_finished()).then(resume),
-    }
-}
-
-/// Whether the sequence stopped itself or failed, so that it would come to the same end again.
-fn ended_by_itself(account: &Account) -> bool {
-    account.history.ending.as_ref().is_some_and(|ending| ending.outcome == Outcome::Failed)
-}
-
-/// A path as a shell takes it.
-fn quoted(path: &str) -> String {
-    let plain = |c: char| c.is_ascii_alphanumeric() || "/._-+=:,@".contains(c);
-    if !path.is_empty() && path.chars().all(plain) {
-        return path.to_owned();
-    }
-    format!("'{}'", path.replace('\'', "'\\''"))
 }
 
 #[cfg(test)]
@@ -546,11 +465,5 @@ mod tests {
         assert_eq!(some, ["stage_temperature gave no number from +00:09:00 to +00:30:00 (21 min)."]);
         let rest = told(|m| Some(0.3).filter(|_| m < 20));
         assert_eq!(rest, ["stage_temperature gave no number from +00:19:00 to the end."]);
-    }
-
-    #[test]
-    fn paths_go_through_a_shell_unharmed() {
-        assert_eq!(quoted("runs/a-1/run.noctule"), "runs/a-1/run.noctule");
-        assert_eq!(quoted("my runs/it's"), "'my runs/it'\\''s'");
     }
 }

@@ -3,6 +3,7 @@
 mod data;
 mod handover;
 mod marks;
+mod next;
 mod page;
 mod story;
 mod text;
@@ -144,7 +145,7 @@ fn article(out: &mut String, account: &Account, run: &RunFile, i: usize) {
         safe(&hand.measured)
     );
     section(out, "For the next shift", "said in the sequence", &page::list(&hand.writers_words, false));
-    section(out, "Interrupted", "and taken up again", &page::list(&hand.interruptions, false));
+    section(out, "Interrupted", "and resumed", &page::list(&hand.interruptions, false));
     section(out, "Bench now", "as the record left it", &story::state(&hand));
     section(out, "Do next", "", &story::next(&hand));
     section(out, "Open questions", "", &page::list(&hand.questions, false));

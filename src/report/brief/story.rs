@@ -64,7 +64,7 @@ pub(super) fn steps(account: &Account) -> String {
             let bar =
                 format!("<div class=\"bar\"><i{open} style=\"left:{left:.2}%;width:{width:.2}%\"></i></div>");
             let how = match (&step.left_out, step.to_s) {
-                (Some(why), _) => format!("– left out: {}", safe(why)),
+                (Some(why), _) => format!("– skipped: {}", safe(why)),
                 (None, Some(_)) => safe(&in_words(to - step.from_s)),
                 (None, None) => "▲ not finished".to_owned(),
             };
@@ -119,7 +119,7 @@ pub(super) fn tip(account: &Account) -> String {
     let pulses = account.tip.iter().filter(|e| e.what == "pulse").count();
     let mut facts = Vec::new();
     if tries > 0 {
-        facts.push(format!("{got} of {tries} pick-ups came off"));
+        facts.push(format!("{got} of {tries} pick-ups succeeded"));
     }
     if pulses > 0 {
         facts.push(format!("pulses: {pulses}"));

@@ -23,7 +23,7 @@ pub fn write(out: &mut String, account: &Account) {
     let _ = writeln!(out, "\n{} {}. {}\n", weight.sign(), word.to_uppercase(), hand.sentence);
     let _ = writeln!(out, "{}", hand.measured);
     list(out, "For the next shift", &hand.writers_words, false);
-    list(out, "Interrupted and taken up again", &hand.interruptions, false);
+    list(out, "Interrupted and resumed", &hand.interruptions, false);
     heading(out, "State of the bench");
     for line in &hand.state {
         let _ = writeln!(out, "{} {:<20} {:<22} {}", line.weight.sign(), line.what, line.value, line.note);
@@ -119,7 +119,7 @@ fn what_ran(out: &mut String, account: &Account) {
     heading(out, "What ran");
     for step in &account.history.steps {
         let how_long = match (&step.left_out, step.to_s) {
-            (Some(why), _) => format!("left out: {why}"),
+            (Some(why), _) => format!("skipped: {why}"),
             (None, Some(to)) => in_words(to - step.from_s),
             (None, None) => "not finished".to_owned(),
         };

@@ -230,7 +230,7 @@ fn monitors(account: &Account, path: &Path) -> Result<(), ExportError> {
 fn steps(account: &Account, path: &Path) -> Result<(), ExportError> {
     whole::write(path, |out| {
         let fail = |error: std::io::Error| ExportError::write(path, error);
-        writeln!(out, "step,name,depth,from (s),to (s),sweeps,left out,line").map_err(fail)?;
+        writeln!(out, "step,name,depth,from (s),to (s),sweeps,skipped,line").map_err(fail)?;
         for step in &account.history.steps {
             let to = step.to_s.map_or(String::new(), |t| format!("{t:e}"));
             let left_out = field(step.left_out.as_deref().unwrap_or_default());

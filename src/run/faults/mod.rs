@@ -16,7 +16,7 @@ use crate::instrument::simulated::{Microscope, World};
 use crate::instrument::{Instrument, Simulated};
 use crate::quantity::TimePoint;
 use crate::record::{Entry, Point, RecordError, Recorder};
-use crate::supervisor::Event;
+use crate::supervisor::{Event, Spoken};
 use file::visit;
 use noctule_ground::fault::Fault;
 
@@ -76,7 +76,9 @@ impl FaultPlan {
             let mut event = |event: Event| disturbances.events.push((planned.at(), event));
             match planned.mishap {
                 Mishap::Runner(RunnerTrouble::ClockJump { by_s }) => event(Event::ClockJumped { by_s }),
-                Mishap::Runner(RunnerTrouble::Operator(word)) => event(Event::Operator(word)),
+                Mishap::Runner(RunnerTrouble::Operator(word)) => {
+                    event(Event::Operator(Spoken::rehearsed(word)))
+                }
                 Mishap::Runner(RunnerTrouble::KeeperLost) => event(Event::KeeperLost),
                 Mishap::Runner(RunnerTrouble::SlowDisk { lag_s }) => {
                     disturbances.slow_disk.push((planned.at(), planned.until(), lag_s));

@@ -69,23 +69,22 @@ fn fit_resonance(
     let (x, y) = sweep
         .spectrum(channel)
         .ok_or_else(|| argument(ctx, &format!("this sweep did not read `{channel}`")))?;
-    let mut fit = fit::resonance(&x, &y, &Options::new())
+    let fit = fit::resonance(&x, &y, &Options::new())
         .map_err(|error| argument(ctx, &format!("sweep {} can't be fitted: {error}", sweep.data.sweep)))?;
-    doubt_of(&mut fit, std::slice::from_ref(sweep));
     let fast = sweep.bench.channel(sweep.data.plan.fast.channel).dimension();
     let y_dimension = sweep.column(channel).map_or(Dimension::NONE, |column| column.dimension);
     let handle = FitHandle { fit: Rc::new(fit), x: fast, y: y_dimension };
     let title = format!(
-        "{} {}: line at {} ± {}, {} wide, {} high",
+        "{} {}: line at {} ± {}, {} wide, {} high{}",
         sweep.data.plan.name,
         sweep.data.sweep,
         handle.value("centre"),
         rounded(handle.error("centre")),
         rounded(handle.value("width")),
-        rounded(handle.value("height"))
+        rounded(handle.value("height")),
+        sweep.left_out_in_words()
     );
-    let body = json!({ "channel": channel, "fit": body(&*handle.fit), "trusted": handle.fit.trusted(),
-        "why": handle.fit.words() });
+    let body = fit_body(channel, &handle, std::slice::from_ref(sweep));
     host.record(
         ctx,
         Statement::Judgement { what: "fit".to_owned(), sweep: Some(sweep.data.sweep), title, body },
@@ -93,11 +92,15 @@ fn fit_resonance(
     Ok(handle)
 }
 
-/// A fit is not to be trusted where an instrument may not have stood as it was told.
-pub(super) fn doubt_of(fit: &mut fit::Fit, sweeps: &[Sweep]) {
-    if sweeps.iter().any(|sweep| sweep.data.doubtful > 0) {
-        fit.doubts.push(fit::Doubt::DoubtfulPoints);
+/// A fit as it goes into the record; doubtful points had no part in it.
+pub(super) fn fit_body(channel: &str, handle: &FitHandle, sweeps: &[Sweep]) -> Value {
+    let mut body = json!({ "channel": channel, "fit": &*handle.fit, "trusted": handle.fit.trusted(),
+        "why": handle.fit.words() });
+    let left_out: u64 = sweeps.iter().map(|sweep| sweep.data.doubtful.count()).sum();
+    if left_out > 0 {
+        body["left_out"] = left_out.into();
     }
+    body
 }
 
 /// Errors and widths are read to three digits.

@@ -9,7 +9,7 @@ use crate::script::error::{Thrown, argument, thrown};
 use crate::script::handles::{Sweep, TransmissionHandle};
 use crate::script::host::Host;
 use crate::script::registry::{Chapter, Kind, Time, Verb, acts, in_chapter, param};
-use crate::supervisor::{Answer, Axis, Request, Statement, SweepData, SweepPlan};
+use crate::supervisor::{Answer, Axis, Doubtful, Request, Statement, SweepData, SweepPlan};
 use rhai::{Dynamic, Engine, Map, NativeCallContext};
 use std::ops::Range;
 use std::rc::Rc;
@@ -190,7 +190,7 @@ fn measure(
 ) -> Result<Sweep, Thrown> {
     let mut values = Vec::new();
     let mut first = None;
-    let mut doubtful = 0;
+    let mut doubtful = Doubtful::default();
     for (range, level_dbm) in pieces(levels) {
         host.call(ctx, Request::Set { channel: level, value: level_dbm })?;
         let (from, to) = (plan.at(range.start as u64).0, plan.at(range.end as u64 - 1).0);
@@ -200,7 +200,7 @@ fn measure(
             Answer::Sweep(data) => {
                 first.get_or_insert(data.sweep);
                 values.extend_from_slice(&data.values);
-                doubtful += data.doubtful;
+                doubtful.append(&data.doubtful, range.start as u64);
             }
             other => return Err(argument(ctx, &format!("a sweep was expected, not {other:?}"))),
         }

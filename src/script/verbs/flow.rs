@@ -23,8 +23,8 @@ pub const VERBS: &[Verb] = &[
             param("body", Kind::Function, "what is done, `|| { … }`"),
         ],
         optional: 1,
-        gives: "what the body gives; nothing if it was left out",
-        summary: "Groups what follows under a name. With `#{ time: 40.min }` or `#{ helium: 2.L }` the step is left out where less is left, rather than cut in half. Helium is judged by the forecast from the run's own readings of the level, at the lower edge of its 95 % band, now and when the step will end.",
+        gives: "what the body gives; nothing if it was skipped",
+        summary: "Groups what follows under a name. With `#{ time: 40.min }` or `#{ helium: 2.L }` the step is skipped where less is left, rather than cut in half. Helium is judged by the forecast from the run's own readings of the level, at the lower edge of its 95 % band, now and when the step will end.",
         example: "step(\"warm-up\", || { wait(1.s); });",
         nature: looks(Time::Body, &[], &[]),
         ..in_chapter(Chapter::Flow)

@@ -195,15 +195,24 @@ fn find_lines(
     sweep: &Sweep,
     channel: &str,
 ) -> Result<Array, Thrown> {
-    let (x, y) = spectrum(ctx, sweep, channel)?;
+    // Points are taken as evenly spaced, so a gap ends what is looked at.
+    let stretches = sweep
+        .stretches(channel)
+        .ok_or_else(|| argument(ctx, &format!("this sweep did not read `{channel}`")))?;
+    let (x, y) = stretches.into_iter().max_by_key(|(x, _)| x.len()).unwrap_or_default();
     let (x_is, y_is) = dimensions(sweep, channel);
     let spans = x.iter().fold((f64::INFINITY, f64::NEG_INFINITY), |m, v| (m.0.min(*v), m.1.max(*v)));
     let wavy = x_is == Dimension::FREQUENCY && spans.1 - spans.0 > 2.0 * WIDEST_LINE_HZ;
     let plan = peaks::Search { over_waves: wavy.then_some(WIDEST_LINE_HZ), ..peaks::Search::default() };
     let found = peaks::find(&x, &y, &plan)
         .map_err(|error| argument(ctx, &format!("no lines can be looked for: {error}")))?;
-    let title = format!("{} {}: {} lines", sweep.data.plan.name, sweep.data.sweep, found.lines.len());
-    let body = serde_json::to_value(&found).unwrap_or_default();
+    let mut title = format!("{} {}: {} lines", sweep.data.plan.name, sweep.data.sweep, found.lines.len());
+    let mut body = serde_json::to_value(&found).unwrap_or_default();
+    if sweep.data.doubtful.count() > 0 {
+        let [from, to] = [spans.0, spans.1].map(|si| Quantity::new(si, x_is));
+        title = format!("{title} from {from} to {to}{}", sweep.left_out_in_words());
+        body["left_out"] = sweep.data.doubtful.count().into();
+    }
     host.record(
         ctx,
         Statement::Judgement { what: "lines".to_owned(), sweep: Some(sweep.data.sweep), title, body },
@@ -414,14 +423,13 @@ pub(super) fn keep_fit(
     channel: &str,
     fitted: Result<Fit, FitError>,
 ) -> Result<FitHandle, Thrown> {
-    let mut fit = fitted
+    let fit = fitted
         .map_err(|error| argument(ctx, &format!("sweep {} can't be fitted: {error}", sweep.data.sweep)))?;
-    super::analysis::doubt_of(&mut fit, std::slice::from_ref(sweep));
     let (x, y) = dimensions(sweep, channel);
     let handle = FitHandle { fit: Rc::new(fit), x, y };
-    let title = format!("{} {}, {shape}: {}", sweep.data.plan.name, sweep.data.sweep, in_short(&handle));
-    let body = json!({ "channel": channel, "fit": &*handle.fit, "trusted": handle.fit.trusted(),
-        "why": handle.fit.words() });
+    let (of, left_out) = (&sweep.data, sweep.left_out_in_words());
+    let title = format!("{} {}, {shape}: {}{left_out}", of.plan.name, of.sweep, in_short(&handle));
+    let body = super::analysis::fit_body(channel, &handle, std::slice::from_ref(sweep));
     host.record(
         ctx,
         Statement::Judgement { what: "fit".to_owned(), sweep: Some(sweep.data.sweep), title, body },

@@ -1,7 +1,7 @@
 //! Is it real? The verdict on spectra at several fields, and where to measure so that nothing can fool it.
 
 use super::analysis::pairs;
-use crate::analysis::joint::{Judgement, Prior, SpectrumAt, Verdict, design, judge};
+use crate::analysis::joint::{Judgement, Prior, Remembered, SpectrumAt, Verdict, design, judge_again};
 use crate::bench::Role;
 use crate::quantity::{Dimension, Quantity};
 use crate::script::convert::{MapFields, number, quantity, whole};
@@ -11,6 +11,7 @@ use crate::script::host::Host;
 use crate::script::registry::{Chapter, Deed, Kind, Verb, in_chapter, of, param};
 use crate::supervisor::Statement;
 use rhai::{Array, Dynamic, Engine, Map, NativeCallContext};
+use std::cell::RefCell;
 use std::rc::Rc;
 
 /// The table of this chapter.
@@ -31,7 +32,7 @@ pub const VERBS: &[Verb] = &[
         ],
         optional: 1,
         gives: "a verdict",
-        summary: "Judges whether spectra at several fields show a moment: `verdict` is `real`, `absent`, `artefact`, `curved` or `undecided`, `reasons` says why. May be asked after each spectrum; stopping at the first proof keeps the chance of a false one. Only with `real` are there `moment`, `g`, `tip_field`, their errors, and `expected(field)`. Where the tip has changed on the way, `changed` is true, `states` has a verdict for each state of the tip, and the verdict itself is on the last one.",
+        summary: "Judges whether spectra at several fields show a moment: `verdict` is `real`, `absent`, `artefact`, `curved`, `splitting` or `undecided`, `reasons` says why. May be asked after each spectrum; stopping at the first proof keeps the chance of a false one. Only with `real` are there `moment`, `g`, `tip_field`, their errors, and `expected(field)`. Where the tip has changed on the way, `changed` is true, `states` has a verdict for each state of the tip, and the verdict itself is on the last one.",
         example: "// let judged = is_real(spectra);  if judged.proved { note(`moment ${with_error(judged.moment, judged.moment_error)}`); }",
         ..in_chapter(Chapter::Analysis)
     },
@@ -69,14 +70,16 @@ pub const VERBS: &[Verb] = &[
 ];
 
 pub(super) fn register(engine: &mut Engine, host: &Rc<Host>) {
-    let h = Rc::clone(host);
+    // Most spectra of a series have been asked about before.
+    let remembered = Rc::new(RefCell::new(Remembered::default()));
+    let (h, r) = (Rc::clone(host), Rc::clone(&remembered));
     engine.register_fn("is_real", move |ctx: NativeCallContext, list: Array| {
-        is_real(&h, &ctx, list, Prior::default())
+        is_real(&h, &ctx, list, Prior::default(), &r)
     });
     let h = Rc::clone(host);
     engine.register_fn("is_real", move |ctx: NativeCallContext, list: Array, asked: Map| {
         let prior = prior(&ctx, asked)?;
-        is_real(&h, &ctx, list, prior)
+        is_real(&h, &ctx, list, prior, &remembered)
     });
     engine.register_fn("plan_fields", plan_fields);
     engine.register_fn("plan_window", plan_window);
@@ -127,18 +130,22 @@ fn is_real(
     ctx: &NativeCallContext<'_>,
     list: Array,
     prior: Prior,
+    remembered: &RefCell<Remembered>,
 ) -> Result<VerdictHandle, Thrown> {
     let taken =
         list.into_iter().enumerate().map(|(i, item)| taken(ctx, i, item)).collect::<Result<Vec<_>, _>>()?;
     let mut columns = Vec::with_capacity(taken.len());
     for one in &taken {
-        let spectrum = one.sweep.spectrum(Role::LockinX.name());
-        columns
-            .push(spectrum.ok_or_else(|| argument(ctx, "a spectrum in the list did not read the lock-in"))?);
+        let stretches = one.sweep.stretches(Role::LockinX.name());
+        let stretches =
+            stretches.ok_or_else(|| argument(ctx, "a spectrum in the list did not read the lock-in"))?;
+        let doubted = one.sweep.data.doubtful.count() > 0;
+        // What lies between doubtful points is a spectrum of its own: several at one field count once.
+        let long = stretches.into_iter().filter(|(f_hz, _)| !doubted || f_hz.len() >= FEWEST_POINTS);
+        columns.extend(long.map(|curve| (one, curve)));
     }
-    let spectra: Vec<SpectrumAt<'_>> = taken
+    let spectra: Vec<SpectrumAt<'_>> = columns
         .iter()
-        .zip(&columns)
         .map(|(one, (f_hz, y))| SpectrumAt {
             field_t: one.field_t,
             start_s: one.sweep.data.sweep as f64,
@@ -148,7 +155,13 @@ fn is_real(
             y,
         })
         .collect();
-    let judged = judge(&spectra, &prior)
+    if spectra.is_empty() && !taken.is_empty() {
+        return Err(argument(
+            ctx,
+            "nearly all points of these spectra are doubtful: nothing is left to judge",
+        ));
+    }
+    let judged = judge_again(&spectra, &prior, &mut remembered.borrow_mut())
         .map_err(|error| argument(ctx, &format!("these spectra can't be judged: {error}")))?;
     for one in &judged {
         // Several tips may be given, and one that was given may have changed unasked.
@@ -159,11 +172,17 @@ fn is_real(
             (_, true) => format!(" (tip state {}, part {} of {segments})", one.tip, one.segment + 1),
         };
         let reason = one.reasons.first().cloned().unwrap_or_default();
-        let title = format!("verdict{of_tip}: {}. {reason}", one.verdict.word());
+        let mut title = format!("verdict{of_tip}: {}. {reason}", one.verdict.word());
         let mut body = serde_json::to_value(one).unwrap_or_default();
-        let of_tip = || taken.iter().filter(|t| t.tip == one.tip).map(|t| t.sweep.data.sweep);
-        body["sweeps"] = of_tip().filter(|n| (one.from_s..=one.to_s).contains(&(*n as f64))).collect();
-        body["series"] = of_tip().next().into();
+        let of_tip = || taken.iter().filter(|t| t.tip == one.tip).map(|t| &t.sweep.data);
+        let judged = || of_tip().filter(|data| (one.from_s..=one.to_s).contains(&(data.sweep as f64)));
+        body["sweeps"] = judged().map(|data| data.sweep).collect();
+        body["series"] = of_tip().next().map(|data| data.sweep).into();
+        let left_out: u64 = judged().map(|data| data.doubtful.count()).sum();
+        if left_out > 0 {
+            title = format!("{title} ({left_out} doubtful points left out)");
+            body["left_out"] = left_out.into();
+        }
         body["segments"] = segments.into();
         host.record(ctx, Statement::Judgement { what: "verdict".to_owned(), sweep: None, title, body })?;
     }
@@ -173,6 +192,9 @@ fn is_real(
     let last = states.pop().ok_or_else(|| argument(ctx, "there is nothing to judge"))?;
     Ok(VerdictHandle(last.0, states.into()))
 }
+
+/// Points of a stretch between doubtful ones below which it tells nothing of its own noise.
+const FEWEST_POINTS: usize = 16;
 
 fn plan_fields(
     ctx: NativeCallContext<'_>,

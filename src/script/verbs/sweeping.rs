@@ -9,7 +9,7 @@ use crate::script::handles::{Numbers, Sweep, Trace};
 use crate::script::host::Host;
 use crate::script::registry::{Chapter, Kind, Time, Verb, acts, in_chapter, looks, param};
 use crate::script::units::as_value;
-use crate::supervisor::{Answer, Axis, Request, SweepPlan};
+use crate::supervisor::{Answer, Axis, Doubtful, Request, SweepPlan};
 use rhai::{Array, Dynamic, Engine, Map, NativeCallContext};
 use std::rc::Rc;
 use std::sync::Arc;
@@ -149,7 +149,7 @@ pub(super) fn plan(
         both_ways,
         continues: None,
         done: Vec::new(),
-        doubtful: 0,
+        doubtful: Doubtful::default(),
     };
     if plan.total() > MOST_POINTS {
         return Err(argument(

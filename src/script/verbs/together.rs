@@ -10,7 +10,6 @@ use crate::script::host::Host;
 use crate::script::registry::{Chapter, Kind, Verb, in_chapter, param};
 use crate::supervisor::Statement;
 use rhai::{Array, Dynamic, Engine, Map, NativeCallContext};
-use serde_json::json;
 use std::rc::Rc;
 
 /// Shapes by their names.
@@ -92,14 +91,15 @@ fn fit_together(
     fields.finish()?;
     let spectra: Vec<Spectrum<'_>> = columns.iter().map(|(x, y)| Spectrum { x, y, sigmas: &[] }).collect();
     let names: Vec<&str> = common.iter().map(String::as_str).collect();
-    let mut fit = fit::global(wanted, &spectra, &names, &options)
+    let fit = fit::global(wanted, &spectra, &names, &options)
         .map_err(|error| argument(ctx, &format!("these sweeps can't be fitted together: {error}")))?;
-    super::analysis::doubt_of(&mut fit, &sweeps);
     let handle = FitHandle { fit: Rc::new(fit), x: x_is, y: y_is };
-    let title = format!("{} sweeps together, {shape}: {}", sweeps.len(), in_short(&handle));
+    let left_out: Vec<String> = sweeps.iter().map(Sweep::left_out_in_words).collect();
+    let title =
+        format!("{} sweeps together, {shape}: {}{}", sweeps.len(), in_short(&handle), left_out.concat());
     let taken: Vec<u64> = sweeps.iter().map(|s| s.data.sweep).collect();
-    let body = json!({ "channel": channel, "sweeps": taken, "fit": &*handle.fit, "trusted": handle.fit.trusted(),
-            "why": handle.fit.words() });
+    let mut body = super::analysis::fit_body(channel, &handle, &sweeps);
+    body["sweeps"] = taken.into();
     host.record(ctx, Statement::Judgement { what: "fit".to_owned(), sweep: None, title, body })?;
     Ok(handle)
 }

@@ -22,6 +22,10 @@ const ROUNDS: u32 = 5;
 /// A top within this part of the reach is in the middle. Further out the paraboloid would be biased by a flank that is
 /// none, by 4 pm and an eighth of the curvature at twice this part (an outline of 0.28 nm, a reach of 0.25 nm).
 const MIDDLE_PART: f64 = 0.2;
+/// The paraboloid is short by a fifth of the way to a top beside the middle: an outline flattens out, and q/(e^q − 1) of
+/// the way is found, q = h²/2σ², 0.81 for an outline of σ = 0.28 nm and a reach h = 0.25 nm (own derivation). Within this
+/// part of the reach that is 2 pm of 0.25 nm, and nothing is left to gain by another look.
+const CLOSE_PART: f64 = 0.04;
 /// The curvature of the same spot, measured with the same pattern, differs by this part at most.
 const SAME_SHAPE_PART: f64 = 0.2;
 /// Places of a search that are looked at closely.
@@ -249,9 +253,11 @@ impl Centring {
         };
         // A top outside the pattern is not to be trusted: the way leads to its edge, no further.
         let way = (top.x.clamp(-reach_m, reach_m), top.y.clamp(-reach_m, reach_m));
-        let middle = way.0.abs().max(way.1.abs()) < MIDDLE_PART * reach_m;
-        if !middle {
-            "the top ran away".clone_into(&mut self.why);
+        let beside_m = way.0.abs().max(way.1.abs());
+        let middle = beside_m < MIDDLE_PART * reach_m;
+        let again = beside_m > CLOSE_PART * reach_m && self.round < ROUNDS;
+        if !middle || again {
+            "the maximum left the search area".clone_into(&mut self.why);
             return self.step_or_lose(way, self.round < ROUNDS);
         }
         if let Some(expected) = self.plan.expected

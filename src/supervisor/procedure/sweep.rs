@@ -42,7 +42,7 @@ impl Sweeping {
         values.extend_from_slice(&plan.done);
         let start = Ramp::new(plan.fast.channel, plan.at(i.min(plan.total().saturating_sub(1))).0);
         Self {
-            data: SweepData { sweep, doubtful: plan.doubtful, plan, values },
+            data: SweepData { sweep, doubtful: plan.doubtful.clone(), plan, values },
             i,
             line_of_slow: None,
             stage: Stage::Fast(start),
@@ -66,7 +66,8 @@ impl Sweeping {
     /// Points that were finished after that moment are doubtful.
     pub(super) fn doubt(&mut self, since: TimePoint) {
         let first = self.finished.partition_point(|at| *at <= since).max(self.doubted);
-        self.data.doubtful += (self.finished.len() - first) as u64;
+        let before = self.i - self.finished.len() as u64;
+        self.data.doubtful.push(before + first as u64..self.i);
         self.doubted = self.finished.len();
     }
 
@@ -153,7 +154,7 @@ impl Sweeping {
 
     fn finish(&mut self) -> Next {
         let plan = Arc::clone(&self.data.plan);
-        let (sweep, doubtful) = (self.data.sweep, self.data.doubtful);
+        let (sweep, doubtful) = (self.data.sweep, self.data.doubtful.clone());
         let values = std::mem::take(&mut self.data.values);
         Next::Finished(Ok(Answer::Sweep(SweepData { sweep, doubtful, plan, values })))
     }

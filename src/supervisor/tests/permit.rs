@@ -106,7 +106,7 @@ fn a_stop_does_not_wait_for_a_permit() {
     silent(&mut play, Role::StageTemperature);
     play.set(1, Role::RfOutput, 1.0);
     play.until(30.0);
-    play.feed(Event::Operator(Word::Stop));
+    play.feed(Event::Operator(Word::Stop.into()));
     assert!(matches!(play.replies[..], [Err(Denial::Ended(_))]), "{:?}", play.replies);
     assert_eq!(play.sent.first().map(String::as_str), Some("withdraw"));
 }
@@ -119,11 +119,11 @@ fn a_hold_does_not_wait_either_and_a_task_that_waited_is_done_once() {
     play.until(20.0);
     play.call(0, Request::Task(Task::CoarseStep { steps: 5 }));
     play.until(30.0);
-    play.feed(Event::Operator(Word::Hold));
+    play.feed(Event::Operator(Word::Hold.into()));
     assert!(play.supervisor.is_held() && play.supervisor.waits_for_permit().is_none());
     assert!(!play.entries.iter().any(|entry| matches!(entry, Entry::SafeStep { step: SafeAct::Abort, .. })));
     play.until(60.0);
-    play.feed(Event::Operator(Word::Release));
+    play.feed(Event::Operator(Spoken::release("A")));
     play.until(70.0);
     assert!(!play.sent.contains(&"coarse_step".to_owned()), "{:?}", play.sent);
     speak(&mut play);
@@ -156,7 +156,7 @@ fn parking_waits_for_no_permit() {
     play.set(0, Role::Bias, 0.1);
     play.until(2.0);
     silent(&mut play, Role::StageTemperature);
-    play.feed(Event::Operator(Word::Stop));
+    play.feed(Event::Operator(Word::Stop.into()));
     play.until(30.0);
     let refused = |entry: &Entry| {
         matches!(entry, Entry::SafeStep { step: SafeAct::Set(column, _), achieved: false, found: Found::Failed(why), .. }

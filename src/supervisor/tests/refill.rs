@@ -32,7 +32,7 @@ fn recentre(play: &mut Play, n: u64) -> Centred {
 /// Waits for something in the sequence, is held for a refill, and the bench is ready for it.
 fn held_for_refill(play: &mut Play) {
     play.call(2, Request::Wait { seconds: 1e5 });
-    play.feed(Event::Operator(Word::HoldForRefill));
+    play.feed(Event::Operator(Word::HoldForRefill.into()));
     let later = play.now.after(60.0).s();
     play.until(later);
     assert!(play.supervisor.awaits_refill());
@@ -59,7 +59,7 @@ fn every_mark_is_waited_for_and_an_operators_word_as_well() {
         play.put(role, wrong);
     }
     wait(&mut play, 60.0);
-    play.feed(Event::Operator(Word::Release));
+    play.feed(Event::Operator(Spoken::release("A")));
     assert!(
         play.notices.last().unwrap().contains("it goes on when helium_level > 30 L"),
         "{:?}",
@@ -82,7 +82,7 @@ fn a_gauge_that_has_fallen_silent_is_no_reason_to_go_on() {
         held_for_refill(&mut play);
         play.dead.insert(play.bench.by_role(role).unwrap());
         wait(&mut play, 90.0);
-        play.feed(Event::Operator(Word::Release));
+        play.feed(Event::Operator(Spoken::release("A")));
         wait(&mut play, 600.0);
         // A dead stage thermometer also trips an interlock of its own; it is held all the same.
         assert!(play.supervisor.is_held(), "{role}");
@@ -99,7 +99,7 @@ fn a_spot_that_has_moved_is_followed_near_by_and_searched_for_further_out() {
         let mut play = on_a_spot(builtin_text());
         held_for_refill(&mut play);
         play.spot = Some((at, ADATOM.0, ADATOM.1));
-        play.feed(Event::Operator(Word::Release));
+        play.feed(Event::Operator(Spoken::release("A")));
         wait(&mut play, 300.0);
         assert!(!play.supervisor.is_held() && !play.over, "{:?}", play.entries.last());
         let (x, y) = (play.get(Role::TipX), play.get(Role::TipY));
@@ -133,7 +133,7 @@ fn a_spot_that_is_gone_or_another_one_ends_the_run_parked() {
             play.put(Role::Height, 0.0);
         }
         play.spot = spot;
-        play.feed(Event::Operator(Word::Release));
+        play.feed(Event::Operator(Spoken::release("A")));
         wait(&mut play, 1200.0);
         let Some(Err(Denial::Ended(ending))) = play.replies.pop() else {
             panic!("{spot:?}: {:?}", play.replies)
@@ -152,9 +152,9 @@ fn a_tip_that_stood_on_no_spot_is_not_put_on_one() {
     wait(&mut play, 5.0);
     play.replies.clear();
     play.call(3, Request::Wait { seconds: 1e5 });
-    play.feed(Event::Operator(Word::HoldForRefill));
+    play.feed(Event::Operator(Word::HoldForRefill.into()));
     wait(&mut play, 60.0);
-    play.feed(Event::Operator(Word::Release));
+    play.feed(Event::Operator(Spoken::release("A")));
     wait(&mut play, 120.0);
     assert!(!play.supervisor.is_held());
     assert_eq!((play.get(Role::TipX), play.get(Role::Approached)), (1e-9, 1.0));
@@ -166,11 +166,11 @@ fn a_hold_in_the_middle_of_a_recentring_begins_its_pattern_anew() {
     let plan = CentrePlan { search_m: 0.0, ..CentrePlan::of_bench(&play.bench.recentre.unwrap()) };
     play.call(2, Request::Recentre(plan));
     wait(&mut play, 1.0);
-    play.feed(Event::Operator(Word::Hold));
+    play.feed(Event::Operator(Word::Hold.into()));
     wait(&mut play, 60.0);
     assert!(play.supervisor.is_held() && play.replies.is_empty());
     play.spot = Some(([3.5e-10, -1e-10], ADATOM.0, ADATOM.1));
-    play.feed(Event::Operator(Word::Release));
+    play.feed(Event::Operator(Spoken::release("A")));
     wait(&mut play, 60.0);
     let Some(Ok(Answer::Centred(centred))) = play.replies.pop() else { panic!("{:?}", play.replies) };
     assert!(centred.found && (centred.x_m - 3.5e-10).abs() < 3.0 * centred.x_error_m, "{centred:?}");
@@ -180,11 +180,11 @@ fn a_hold_in_the_middle_of_a_recentring_begins_its_pattern_anew() {
 fn an_ordinary_hold_becomes_one_for_a_refill() {
     let mut play = on_a_spot(builtin_text());
     play.call(2, Request::Wait { seconds: 1e5 });
-    play.feed(Event::Operator(Word::Hold));
+    play.feed(Event::Operator(Word::Hold.into()));
     wait(&mut play, 30.0);
     assert!(play.supervisor.is_held() && !play.supervisor.awaits_refill());
     assert_eq!(play.get(Role::Approached), 1.0);
-    play.feed(Event::Operator(Word::HoldForRefill));
+    play.feed(Event::Operator(Word::HoldForRefill.into()));
     wait(&mut play, 60.0);
     assert!(play.supervisor.awaits_refill());
     assert_eq!(play.get(Role::Approached), 0.0, "the tip is out before anybody brings helium");
@@ -198,9 +198,9 @@ fn a_burst_on_the_way_back_takes_the_tip_out_again() {
     wait(&mut play, 60.0);
     play.replies.clear();
     play.call(3, Request::Wait { seconds: 1e5 });
-    play.feed(Event::Operator(Word::HoldForRefill));
+    play.feed(Event::Operator(Word::HoldForRefill.into()));
     wait(&mut play, 90.0);
-    play.feed(Event::Operator(Word::Release));
+    play.feed(Event::Operator(Spoken::release("A")));
     // The field is up, and only then the tip comes in and looks for its spot.
     while play.get(Role::Approached) == 0.0 {
         assert!(play.supervisor.is_held() && !play.over);
@@ -231,7 +231,7 @@ fn an_interlock_can_ask_for_the_refill() {
     play.put(Role::HeliumLevel, 0.066);
     wait(&mut play, 600.0);
     assert!(play.supervisor.awaits_refill(), "the level is back, but nobody has said so");
-    play.feed(Event::Operator(Word::Release));
+    play.feed(Event::Operator(Spoken::release("A")));
     wait(&mut play, 120.0);
     assert!(!play.supervisor.is_held());
     assert_eq!(play.get(Role::Approached), 1.0);

@@ -11,7 +11,7 @@ fn stopped_in_an_outage(bench: &str) -> Play {
     play.replies.clear();
     play.fails = Some(ErrorKind::Absent);
     play.call(1, Request::Wait { seconds: 1e6 });
-    play.feed(Event::Operator(Word::Stop));
+    play.feed(Event::Operator(Word::Stop.into()));
     play
 }
 
@@ -57,11 +57,11 @@ fn the_attempts_end_after_the_patience_of_the_bench_or_with_a_word() {
     let mut play = stopped_in_an_outage(builtin_text());
     play.until(600.0);
     for _ in 0..3 {
-        play.feed(Event::Operator(Word::Stop));
+        play.feed(Event::Operator(Word::Stop.into()));
     }
     play.until(630.0);
     assert!(!play.over, "an impatient word gives nothing up");
-    play.feed(Event::Operator(Word::LeaveAsIs));
+    play.feed(Event::Operator(Word::LeaveAsIs.into()));
     play.until(640.0);
     assert!(play.over && !end(&play), "{:?}", play.notices);
 }
@@ -73,8 +73,8 @@ fn a_word_to_stop_does_not_cut_the_first_attempt_short() {
     play.until(5.0);
     play.call(1, Request::Wait { seconds: 1e6 });
     for _ in 0..4 {
-        play.feed(Event::Operator(Word::Stop));
-        play.feed(Event::Operator(Word::LeaveAsIs));
+        play.feed(Event::Operator(Word::Stop.into()));
+        play.feed(Event::Operator(Word::LeaveAsIs.into()));
     }
     play.until(120.0);
     assert!(play.over && play.get(Role::Approached) == 0.0);
@@ -101,7 +101,7 @@ fn a_hold_that_can_not_clear_ends_parked() {
 fn a_person_who_holds_is_waited_for() {
     let mut play = Play::new();
     play.call(0, Request::Wait { seconds: 1e6 });
-    play.feed(Event::Operator(Word::Hold));
+    play.feed(Event::Operator(Word::Hold.into()));
     play.until(3.0 * 24.0 * 3600.0);
     assert!(play.supervisor.is_held() && !play.over);
 }

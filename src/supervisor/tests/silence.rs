@@ -43,7 +43,7 @@ fn a_silent_instrument_is_waited_for_and_the_sweep_goes_on() {
         play.silent = None;
         play.until(8.0 + outage_s + 200.0);
         let Some(Ok(Answer::Sweep(data))) = play.replies.pop() else { panic!("{:?}", play.notices) };
-        assert_eq!((data.values.len(), data.doubtful), (30, 0));
+        assert_eq!((data.values.len(), data.doubtful.count()), (30, 0));
         let troubles = troubles(&play);
         let silent = |trouble: &&&Trouble| matches!(trouble, Trouble::Silent { patience_s: Some(_), .. });
         assert_eq!(troubles.iter().filter(silent).count(), 1, "{troubles:?}");
@@ -113,13 +113,30 @@ fn what_was_measured_since_an_instrument_was_last_as_it_was_left_is_doubtful() {
     play.until(100.0);
     let Some(Ok(Answer::Sweep(data))) = play.replies.pop() else { panic!("{:?}", play.notices) };
     assert_eq!(data.values.len(), 10);
-    assert!(data.doubtful >= 2, "{}", data.doubtful);
+    assert!(data.doubtful.count() >= 2, "{:?}", data.doubtful);
     assert!(troubles(&play).iter().any(|trouble| matches!(trouble, Trouble::Changed { .. })));
     let restored = play.entries.iter().any(|entry| {
         matches!(entry, Entry::SafeStep { during: crate::record::During::Restore,
             step: crate::record::SafeAct::Set(column, _), .. } if column.channel == "bias")
     });
     assert!(restored);
+}
+
+#[test]
+fn what_was_read_before_a_link_came_out_of_step_is_doubtful() {
+    let mut play = sweeping(builtin_text(), 10);
+    play.silent = Some(ErrorKind::Absent);
+    play.until(20.0);
+    play.silent = None;
+    let odd = InstrumentError::new(ErrorKind::OutOfStep, "something came that nobody had asked for");
+    play.changed = Some(InstrumentError { certain_until: Some(TimePoint::from_s(6.5)), ..odd });
+    play.until(100.0);
+    let Some(Ok(Answer::Sweep(data))) = play.replies.pop() else { panic!("{:?}", play.notices) };
+    assert_eq!(data.values.len(), 10);
+    assert!((1..=3).contains(&data.doubtful.count()) && data.doubtful.holds(1), "{:?}", data.doubtful);
+    let told =
+        |trouble: &&Trouble| matches!(trouble, Trouble::Misread { good_until_s, .. } if *good_until_s == 6.5);
+    assert_eq!(troubles(&play).into_iter().filter(told).count(), 1);
 }
 
 #[test]
@@ -140,7 +157,7 @@ fn two_hands_do_not_pull_at_one_bench_for_ever_and_the_bench_says_what_is_done()
     }
     outage(&mut play, 70.0);
     assert!(play.supervisor.present_hold().unwrap().operator, "somebody has to look");
-    play.feed(Event::Operator(Word::Release));
+    play.feed(Event::Operator(Spoken::release("A")));
     play.until(90.0);
     assert!(!play.supervisor.is_held());
 

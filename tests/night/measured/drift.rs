@@ -4,9 +4,9 @@ use super::World;
 
 /// Eddy currents warm what holds the sample: it goes towards k·(dB/dt)² as 1 − e^(−t/τ) while the field ramps, and comes
 /// back as e^(−t/τ) (a body with one time constant, textbook). The magnet is slower than the bench asks for, so that
-/// its rate is its own all the way. The tip is centred twice: through an outline of a Gaussian a paraboloid finds only
-/// q/(e^q − 1) of a small way, q = h²/2σ² (0.81 for σ = 0.28 nm and readings h = 0.25 nm to each side; own derivation), and
-/// ways below 50 pm are done in one round. Its quoted error, 1 to 2 pm, holds what is left.
+/// its rate is its own all the way. Through an outline of a Gaussian a paraboloid finds only q/(e^q − 1) of a small way,
+/// q = h²/2σ² (0.81 for σ = 0.28 nm and readings h = 0.25 nm to each side; own derivation), so that one centring takes
+/// several rounds, the last from 10 pm or less. Its quoted error, 1 to 2 pm, holds what is left.
 #[test]
 fn a_ramp_moves_the_sample_and_it_comes_back() {
     let magnet = "reading_noise_ut: 1.0, segments: [Segment(up_to_t: 6.0, rate_mt_s: 1.0)]";
@@ -18,7 +18,6 @@ set("Setpoint", 10.pA);
 approach();
 go_to(3.2.nm, -1.85.nm);
 fn place() {
-    recentre();
     let from = elapsed();
     let found = recentre();
     if !found.found { stop("the adatom is lost"); }

@@ -101,6 +101,32 @@ park();
     assert!((shot_a2 / expected_a2 - 1.0).abs() < bound, "{shot_a2} {expected_a2}");
 }
 
+/// Readings 1 ms apart under a loop of 40 Hz go together as its bandwidth says: the covariance over a lag τ is
+/// B/(B²−fb²)·(B·e^(−2πBτ) − fb·e^(−2πfbτ)) of the variance without a loop (textbook: the integral of
+/// f²/(f²+fb²)/(1+f²/B²)·cos 2πfτ). That of n readings is known to the variance over √n.
+#[test]
+fn current_read_fast_under_the_loop_goes_together_as_the_loop_lets_it() {
+    let world = World::quiet(&[]);
+    let run = world.rehearse(
+        "set(\"Bias\", 60.mV); set(\"Setpoint\", 10.pA); approach(); wait(5.s); trace(\"Current\", 200000, 1.ms); park();",
+    );
+    let values = run.column("trace", 0, "current");
+    let middle = mean(&values);
+    let [filter_hz, loop_hz] = ["amplifier_bandwidth_hz", "loop_bandwidth_hz"].map(|name| world.number(name));
+    let open_a2 = reading_a2(&world, 10e-12, 0.0);
+    for lag in [0_usize, 1, 2, 4, 8, 20] {
+        let products: Vec<f64> =
+            values.windows(lag + 1).map(|w| (w[0] - middle) * (w[lag] - middle)).collect();
+        let fade = |hz: f64| hz * (-TAU * hz * 1e-3 * lag as f64).exp();
+        let part =
+            filter_hz / (filter_hz * filter_hz - loop_hz * loop_hz) * (fade(filter_hz) - fade(loop_hz));
+        let off = mean(&products) / open_a2 - part;
+        let bound = 4.0 * (if lag == 0 { 2.0_f64 } else { 1.0 } / values.len() as f64).sqrt();
+        println!("{lag} ms: covariance {part:+.4} of the variance, {off:+.4} off within {bound:.4}");
+        assert!(off.abs() < bound, "{lag} ms: {off} of {part}");
+    }
+}
+
 /// Beyond its statistics, how near to 1/f a sum of relaxations comes that has one in each decade up to 1 Hz: its ripple
 /// is 6 % of the density ((2/π)·ln 10·Σ x/(1+x²) over the decades is 0.94 between two of them and 1.04 at one), and half of
 /// that in the Allan deviation. What 1/f noise above the rate of reading would be folded in (Δt·2·ln of the filter over
