@@ -14,6 +14,7 @@ pub mod guide;
 pub mod history;
 pub mod instrument;
 pub mod live;
+pub mod logbook;
 pub mod mimic;
 pub mod record;
 pub mod report;

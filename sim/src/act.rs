@@ -15,6 +15,13 @@ pub enum Act {
         /// How many steps.
         steps: i32,
     },
+    /// Steps of the coarse motor along the surface. Only with the tip withdrawn.
+    CoarseShift {
+        /// How many along x.
+        x_steps: i32,
+        /// How many along y.
+        y_steps: i32,
+    },
     /// Moves the tip within the scanner's frame at `speed_m_s`, loop closed.
     MoveTip {
         /// Target, m.

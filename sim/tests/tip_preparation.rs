@@ -7,22 +7,21 @@ use noctule_sim::noise::{Source, Stream};
 use noctule_sim::tip::{Apex, Preparation, Switching};
 use noctule_sim::{Act, Signal, microscope::Microscope, world::World};
 
-/// Three or four picked-up atoms typically give contrast (common practice, no source).
+/// Apexes come with the chances of their world, atom by atom.
 #[test]
-fn three_or_four_atoms_typically_give_contrast() {
+fn contrast_comes_as_often_as_the_world_says() {
+    let odds = World::shipped("bare").unwrap().tip.odds;
     let mut stream = Stream::new(1, Source::Apex);
-    let mut part = |atoms: u32| {
+    for atoms in 0..8 {
         let count = 4000;
-        (0..count).filter(|_| Apex::drawn(atoms, &mut stream).has_contrast()).count() as f64
-            / f64::from(count)
-    };
-    assert_eq!(part(0), 0.0);
-    assert!(part(1) < 0.15);
-    assert!((0.65..0.85).contains(&part(3)));
-    assert!(part(4) > 0.85);
+        let with = (0..count).filter(|_| Apex::drawn(atoms, &odds, &mut stream).has_contrast()).count();
+        let chance = odds.contrast_by_atoms[(atoms as usize).min(5)];
+        let scatter = (chance * (1.0 - chance) / f64::from(count)).sqrt();
+        assert!((with as f64 / f64::from(count) - chance).abs() <= 4.0 * scatter, "{atoms}: {with}");
+    }
     let mut stream = Stream::new(2, Source::Apex);
     for _ in 0..1000 {
-        let apex = Apex::drawn(4, &mut stream);
+        let apex = Apex::drawn(4, &odds, &mut stream);
         assert!((apex.axis.iter().map(|a| a * a).sum::<f64>() - 1.0).abs() < 1e-12 && apex.axis[2] > 0.9);
         assert!((0.0..0.5).contains(&apex.polarisation));
     }
@@ -80,32 +79,103 @@ fn shows_contrast(microscope: &mut Microscope, site: &str) -> bool {
     deviation(&data) / mean(&data) > 0.05
 }
 
-/// A tip prepared as one does it: pick up, test over another atom, go on until there is contrast.
+/// Picking up goes on until there is contrast: what the current shows is what the apex has, whatever it took.
 #[test]
-fn a_bare_tip_is_prepared_within_a_few_atoms() {
+fn a_histogram_shows_what_the_apex_has() {
     let world = World::shipped("bare").unwrap();
-    let mut needed = Vec::new();
-    for seed in 0..20 {
+    let mut polarised = 0;
+    for seed in 0..12 {
         let mut microscope = Microscope::new(&world, seed);
         set(&mut microscope, Signal::FieldZ, 0.4);
         wait(&mut microscope, 260.0);
         run(&mut microscope, Act::Approach);
         assert!(!shows_contrast(&mut microscope, "A1"));
-        for (count, name) in ["A2", "A3", "A4", "A8", "A9", "A10"].into_iter().enumerate() {
+        for name in ["A2", "A3", "A4", "A8", "A9", "A10"] {
             for _ in 0..10 {
                 sit(&mut microscope, name);
                 if run(&mut microscope, Act::PickUp).achieved {
                     break;
                 }
             }
+            let before = microscope.truth().apex;
             let seen = shows_contrast(&mut microscope, "A1");
-            assert_eq!(seen, microscope.truth().apex.has_contrast(), "seed {seed}, {}", count + 1);
-            if seen {
-                needed.push((count + 1) as f64);
-                break;
+            let apex = microscope.truth().apex;
+            // One that dies on the way is neither, and a weak one may be overlooked.
+            if before == apex && (apex.polarisation == 0.0 || apex.polarisation > 0.2) {
+                assert_eq!(seen, apex.has_contrast(), "seed {seed}, {name}");
+                polarised += u32::from(seen);
             }
         }
     }
-    assert!(needed.len() >= 18, "{needed:?}");
-    assert!((1.8..3.8).contains(&mean(&needed)), "{needed:?}");
+    assert!(polarised >= 5, "{polarised}");
+}
+
+/// An apex that lives for minutes is gone after an hour, and others stay.
+#[test]
+fn some_tips_die_within_minutes() {
+    let mut world = World::shipped("bare").unwrap();
+    world.tip.preparation.changes_per_hour = 0.0;
+    world.tip.preparation.pick_up_chance = 1.0;
+    let (mut died, count) = (0, 60);
+    for seed in 0..count {
+        let mut microscope = Microscope::new(&world, seed);
+        run(&mut microscope, Act::Approach);
+        sit(&mut microscope, "A2");
+        assert!(run(&mut microscope, Act::PickUp).achieved);
+        let tips = microscope.chronicle().tips.len();
+        wait(&mut microscope, 3600.0);
+        died += usize::from(microscope.chronicle().tips.len() > tips);
+    }
+    // A quarter: 15 of 60, deviation 3.4.
+    assert!((5..26).contains(&died), "{died}");
+}
+
+/// A double tip shows each atom a second time, beside and lower.
+#[test]
+fn a_double_tip_shows_everything_twice() {
+    let mut world = World::shipped("bare").unwrap();
+    world.tip.preparation.pick_up_chance = 1.0;
+    world.tip.odds.double_chance = 1.0;
+    let mut microscope = Microscope::new(&world, 3);
+    run(&mut microscope, Act::Approach);
+    sit(&mut microscope, "A2");
+    assert!(run(&mut microscope, Act::PickUp).achieved);
+    let truth = microscope.truth();
+    let second = truth.apex.second.unwrap();
+    assert!((0.5e-9..2e-9).contains(&second.offset_m[0].hypot(second.offset_m[1])));
+    // Where the second end stands over an atom, the first one over bare film rises by the atom less the step between them.
+    let atom = truth.spins.iter().find(|spin| spin.name == "A3").unwrap();
+    let height = |microscope: &mut Microscope, at_m: [f64; 2]| {
+        run(microscope, Act::MoveTip { x_m: at_m[0], y_m: at_m[1], speed_m_s: 5e-9 });
+        wait(microscope, 1.0);
+        microscope.read(Signal::Height)
+    };
+    let beside = [0, 1].map(|i| atom.at_m[i] - second.offset_m[i]);
+    let bare = [atom.at_m[0] - 3e-9, atom.at_m[1]];
+    let rise = height(&mut microscope, beside) - height(&mut microscope, bare);
+    // The scanner still creeps by a quarter of a nanometre after such ways, which leaves two thirds of the atom or more.
+    let shown = (rise + second.higher_m) / 0.16e-9;
+    assert!((0.6..1.05).contains(&shown), "{shown}: {rise:e}, {second:?}");
+}
+
+/// The coarse motor leads to ground where other atoms lie, and back to those that were there.
+#[test]
+fn coarse_steps_along_the_surface_lead_to_other_atoms() {
+    let world = World::shipped("bare").unwrap();
+    let mut microscope = Microscope::new(&world, 5);
+    let here = |microscope: &Microscope| {
+        let spins = microscope.truth().spins;
+        let near = spins.into_iter().filter(|s| s.present && s.at_m.iter().all(|m| m.abs() < 18e-9));
+        near.map(|spin| spin.name).collect::<Vec<_>>()
+    };
+    let first = here(&microscope);
+    run(&mut microscope, Act::Approach);
+    assert!(microscope.begin(Act::CoarseShift { x_steps: 2, y_steps: 0 }).is_err(), "in range");
+    run(&mut microscope, Act::Withdraw);
+    assert!(run(&mut microscope, Act::CoarseShift { x_steps: 2, y_steps: -1 }).achieved);
+    let second = here(&microscope);
+    assert!(second.len() >= 6 && second.iter().all(|name| name.starts_with("area 2")), "{second:?}");
+    let drift = microscope.truth().drift_m;
+    assert!(drift[0] < -200e-9 && drift[1] > 100e-9, "{drift:?}");
+    assert!(first.iter().all(|name| name.len() < 4), "{first:?}");
 }

@@ -7,13 +7,14 @@ use noctule_ground::fields;
 use noctule_ground::section::{Kind, TIME};
 
 /// What a message can be about: its name in the bench file, and when it happens.
-pub const EVENTS: [(&str, &str); 7] = [
+pub const EVENTS: [(&str, &str); 8] = [
     ("finished", "the run has ended, in whatever way"),
     ("interlock", "an interlock has tripped"),
     ("undecided", "a verdict leaves open whether a signal is real"),
     ("held", "the sequence is held"),
     ("released", "it goes on"),
     ("fault", "an instrument or the record failed"),
+    ("tip", "a watch found the tip changed, or an act was refused for its sake"),
     ("helium", "the refill is due within twelve hours"),
 ];
 

@@ -12,6 +12,7 @@ pub mod expression;
 mod link;
 mod messages;
 mod patience;
+mod precious;
 mod read;
 mod read_channel;
 mod read_link;
@@ -30,6 +31,7 @@ pub use expression::Condition;
 pub use link::{Link, LinkKind, ProcessLink, ScpiLink, ScpiTasks, SimulatedLink};
 pub use messages::{EVENTS, MessageHook};
 pub use patience::{IfChanged, Looks, OwnRetry, Retry};
+pub use precious::{Guard, TipTests};
 pub use read::{BENCH, read};
 pub use role::Role;
 pub use rules::{Action, Interlock, Permit, Step, StepAction, Subject, TaskKind};
@@ -68,6 +70,10 @@ pub struct Bench {
     pub looks: Looks,
     /// Limits of a voltage pulse; none where the bench says nothing.
     pub pulse: Option<PulseLimits>,
+    /// How a tip is tested; none where the bench does not say.
+    pub tip_tests: Option<TipTests>,
+    /// What is precious; none where the bench does not say.
+    pub guard: Option<Guard>,
     /// How often channel values go into the run file, s.
     pub record_every_s: f64,
     /// Conditions for setting and starting.

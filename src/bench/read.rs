@@ -8,8 +8,8 @@ use super::read_rules::{
 };
 use super::read_spins::{SPIN, read_spins};
 use super::{
-    Action, Bench, Helium, Keeper, LiveWords, Lockin, Looks, PulseLimits, Recentre, Refill, Retry, Role,
-    StepAction,
+    Action, Bench, Guard, Helium, Keeper, LiveWords, Lockin, Looks, PulseLimits, Recentre, Refill, Retry,
+    Role, StepAction, TipTests,
 };
 use crate::diagnostic::{Code, Diagnostic, has_errors};
 use crate::document::{Node, Problem, Text, nearest};
@@ -32,6 +32,8 @@ fields! {
         optional "retry", Retry::PART, "How failures of single commands are met.";
         optional "look", Looks::PART, "How instruments are looked at between times.";
         optional "pulse", PulseLimits::PART, "Limits of a voltage pulse at the junction.";
+        optional "tip_tests", TipTests::PART, "How a tip is tested; without it `test_tip` is an error.";
+        optional "guard", Guard::PART, "What is precious: proved tips and kept spins. Without it nothing is guarded.";
         or "hold_patience" = "12 h", TIME, "How long a hold waits for a condition that does not clear.";
         or "park_patience" = "4 h", TIME, "How long a step of parking that failed is tried again.";
         or "record_every" = "1 min", Kind::Quantity(Dimension::TIME, Range::Held(0.1, f64::INFINITY)), "How often channel values go into the run file.";
@@ -160,6 +162,8 @@ fn read_bench(root: Node<'_>, reader: &mut Reader) -> Option<Bench> {
         retry: left_out(),
         looks: left_out(),
         pulse: None,
+        tip_tests: None,
+        guard: None,
         record_every_s: given.get("record_every", reader).unwrap_or_default(),
         permits: Vec::new(),
         interlocks: Vec::new(),
@@ -218,6 +222,8 @@ fn read_settings(given: &mut Given<'_>, bench: &mut Bench, reader: &mut Reader) 
         bench.looks = looks;
     }
     bench.pulse = given.get("pulse", reader);
+    bench.tip_tests = given.get("tip_tests", reader);
+    bench.guard = given.get("guard", reader);
     if let Some(node) = given.find("keeper") {
         let mut inner = KEEPER.open(node, reader);
         let patience_s: f64 = inner.get("patience", reader).unwrap_or_default();

@@ -40,6 +40,7 @@ task_kinds! {
     Approach = "approach", false, true, "Bring the tip into tunnelling range.";
     Withdraw = "withdraw", false, true, "Pull the tip out of tunnelling range.";
     CoarseStep = "coarse_step", true, true, "Steps of the coarse motor.";
+    CoarseShift = "coarse_shift", true, true, "Steps of the coarse motor along the surface.";
     MoveTip = "move_tip", false, true, "Move the tip within the scanner's range.";
     Pulse = "pulse", true, true, "A voltage pulse at the junction.";
     PickUp = "pick_up", true, true, "Pick up the atom under the tip.";
@@ -60,6 +61,7 @@ impl TaskKind {
     pub fn arguments(self) -> &'static [&'static str] {
         match self {
             TaskKind::CoarseStep => &["steps"],
+            TaskKind::CoarseShift => &["x_steps", "y_steps"],
             TaskKind::MoveTip => &["x_m", "y_m", "speed_m_s"],
             TaskKind::Pulse => &["volts", "length_s"],
             TaskKind::Trace => &["channel", "samples", "interval_s"],

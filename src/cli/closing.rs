@@ -119,6 +119,12 @@ fn ending(out: &mut String, summary: &Summary) {
         String::new()
     };
     let parked = if summary.parked { "the bench is parked" } else { "the bench is NOT fully parked" };
+    if let Some(result) = &summary.result {
+        let _ = writeln!(out, "\nThe result: {}", result.in_words());
+    }
+    if summary.guarded > 0 {
+        let _ = writeln!(out, "\n{} refused for the sake of the tip or of a kept spin", summary.guarded);
+    }
     let _ = writeln!(out, "\n{}{place}; {parked}", summary.outcome.told(&summary.reason));
 }
 

@@ -13,6 +13,7 @@ mod keeper;
 mod lines;
 mod live;
 mod log;
+mod logbook;
 mod mimic;
 mod nights;
 mod probe;
@@ -68,6 +69,8 @@ enum Command {
     Export(reading::Export),
     /// List past runs.
     Runs(reading::Runs),
+    /// The logbook of the bench: tips, spins, people's words.
+    Log(logbook::Log),
     /// Say what of a damaged run file is whole, and keep it.
     Salvage(salvage::SalvageRun),
     /// Copy a run file as it is at one moment, also while it is written.
@@ -119,6 +122,7 @@ fn run(arguments: Arguments) -> u8 {
         Command::Plot(command) => command.run(),
         Command::Export(command) => command.run(),
         Command::Runs(command) => command.run(),
+        Command::Log(command) => command.run(),
         Command::Salvage(command) => command.run(),
         Command::Copy(command) => command.run(),
         Command::Mimic(command) => command.run(),

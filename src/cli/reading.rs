@@ -175,6 +175,9 @@ pub struct Runs {
     /// Do it. Without this, --prune and --move-to only say what they would do.
     #[arg(long)]
     yes: bool,
+    /// One JSON object with the list, instead of lines.
+    #[arg(long, conflicts_with_all = ["prune", "move_to"])]
+    json: bool,
     /// Only runs in whose names, notes or results all these words stand.
     words: Vec<String>,
 }
@@ -196,6 +199,10 @@ impl Runs {
         match (self.prune, &self.move_to) {
             (true, _) => tidy(&runs::prune(&found, self.measured_too), self.yes),
             (false, Some(folder)) => tidy(&runs::move_to(&found, folder), self.yes),
+            (false, None) if self.json => {
+                print(&format!("{}\n", serde_json::json!({ "runs": found })));
+                0
+            }
             (false, None) => {
                 found.iter().for_each(|run| print(&line_of(run)));
                 0
@@ -211,7 +218,8 @@ fn line_of(run: &PastRun) -> String {
         run.outcome,
         run.points,
         crate::quantity::in_words(run.elapsed_s),
-        run.verdict
+        // What the sequence declares, and the verdict where it declares nothing.
+        if run.result.is_empty() { &run.verdict } else { &run.result }
     )
 }
 

@@ -1,9 +1,10 @@
 //! `noctule rehearse`
 
 use super::common::{check_first, load_sequence, now_in, reject, reject_all, start_log, window};
+use super::logbook::known_tip;
 use super::progress::rehearsal_observer;
 use crate::diagnostic::{Code, Diagnostic};
-use crate::record::{Document, Durability, Store};
+use crate::record::{Achieved, Beforehand, Declared, Document, Durability, Earlier, Store};
 use crate::run::faults::{FaultPlan, read_faults};
 use crate::run::nights::{night_document, night_plan};
 use crate::run::{BenchSource, Observers, RunFolder, Setup, lock, rehearse_with_faults};
@@ -43,6 +44,12 @@ pub struct Rehearse {
     /// Folder for the run file and the brief; a new one under runs/ where it is left out.
     #[arg(long)]
     out: Option<PathBuf>,
+    /// Folder of earlier rehearsals: what their logbook knows of the tip holds when this one begins.
+    #[arg(long, value_name = "FOLDER")]
+    logbook: Option<PathBuf>,
+    /// What the sequence before it in a queue has declared, like `made`.
+    #[arg(long, value_name = "RESULT")]
+    earlier: Option<String>,
     /// One JSON object on stdout at the end.
     #[arg(long)]
     json: bool,
@@ -71,6 +78,7 @@ impl Rehearse {
             None => now.clone(),
         };
         setup.window = window(self.until.as_deref(), &start)?;
+        let setup = setup.knowing(self.beforehand(start.timestamp().as_second())?);
         let stamp = now.strftime("%Y-%m-%d_%H%M").to_string();
         let folder = RunFolder::create(self.out.as_deref(), &stamp, &setup.sequence.name)
             .map_err(|e| reject(&e.to_string()))?;
@@ -88,7 +96,27 @@ impl Rehearse {
         let nobody = &mut Observers::default();
         let window = setup.window;
         super::closing::finish(&setup.bench, &done.tally, &mut summary, window, &folder, nobody, self.json);
-        Ok(summary.outcome.exit_code())
+        Ok(summary.exit_code())
+    }
+
+    /// What is known when it begins.
+    fn beforehand(&self, start_s: i64) -> Result<Beforehand, u8> {
+        let tip = match &self.logbook {
+            Some(folder) => known_tip(folder, true, start_s).map_err(|error| reject(&error.to_string()))?,
+            None => None,
+        };
+        let earlier = match &self.earlier {
+            Some(word) => {
+                let what = Achieved::of(word).ok_or_else(|| {
+                    let words = Achieved::WORDS.join(", ");
+                    reject(&format!("`{word}` is no result; there are {words}"))
+                })?;
+                let declared = Some(Declared { what, about: String::new() });
+                Some(Earlier { sequence: "the sequence before".to_owned(), declared })
+            }
+            None => None,
+        };
+        Ok(Beforehand { tip, earlier })
     }
 
     /// What goes wrong, and its text for the record.

@@ -11,7 +11,8 @@ use crate::drive::oracle::Oracle;
 use crate::drive::replay::TreatAs;
 use crate::quantity::TimePoint;
 use crate::record::{
-    Change, Durability, Entry, Identity, NewWindow, Outcome, RecordError, Recorder, RunFile, Store, lost_act,
+    Beforehand, Change, Durability, Entry, Identity, NewWindow, Outcome, RecordError, Recorder, RunFile,
+    Store, lost_act,
 };
 use crate::run::observers::{Prospect, foresee};
 use crate::run::resumed_rehearsal::{PastLives, recorded_faults};
@@ -197,6 +198,11 @@ impl Resume {
         let recorded = window_s.map(TimePoint::from_s);
         let setup = Setup::for_resumed_rehearsal(sequence, source, &world_name, &world_text, seed, recorded)
             .map_err(|error| reject_all(&error.diagnostics, &error.source, self.json))?;
+        let known = file.all("known").map_err(complain)?.into_iter().find_map(|n| match n.entry {
+            Entry::Known(beforehand) => Some(beforehand),
+            _ => None,
+        });
+        let setup = setup.knowing(known.unwrap_or_default());
         let given = match &self.until {
             Some(_) => {
                 let at = file.last_moment().map_err(complain)?;
@@ -225,7 +231,7 @@ impl Resume {
         summary.run_file = Some(folder.run_file().display().to_string());
         let nobody = &mut Observers::default();
         super::closing::finish(&setup.bench, &done.tally, &mut summary, window, &folder, nobody, self.json);
-        Ok(summary.outcome.exit_code())
+        Ok(summary.exit_code())
     }
 
     /// A measurement that was cut between its last entry and its digest: nothing is left but to close its record.
@@ -301,6 +307,7 @@ impl Resume {
             pace: self.pace,
             window,
             introduction,
+            beforehand: Beforehand::default(),
             folder: folder.path.clone(),
             resumed: Some(Resumed { file, treat_as, seq, at, tally }),
             keeper: keeper_plan(bench, &source, present.text, self.pace),

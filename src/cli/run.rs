@@ -3,9 +3,10 @@
 use super::EXIT_REJECTED;
 use super::common::{check_first, load_sequence, now_in, reject, reject_all, start_log, window};
 use super::live::Watching;
+use super::logbook::known_tip;
 use crate::bench::{Bench, read};
 use crate::quantity::TimePoint;
-use crate::record::{Durability, Outcome, Store};
+use crate::record::{Beforehand, Declared, Durability, Earlier, Outcome, Store};
 use crate::run::keeper::{Charge, KeeperPlan, is_needed};
 use crate::run::observers::{Prospect, foresee};
 use crate::run::{
@@ -68,10 +69,13 @@ impl Run {
         }
         let mut code = 0;
         let last = sequences.len() - 1;
+        let mut earlier: Option<Earlier> = None;
         for (index, sequence) in sequences.into_iter().enumerate() {
             let name = sequence.name.clone();
-            let (ended, latched) = self.run_one(verbose, &source, &bench, sequence)?;
-            // The queue tells of the first that did not finish.
+            let Ran { code: ended, latched, declared } =
+                self.run_one(verbose, &source, &bench, sequence, earlier.take())?;
+            earlier = Some(Earlier { sequence: name.clone(), declared });
+            // The queue tells of the first that did not finish, or achieved nothing.
             code = if code == 0 { ended } else { code };
             let stopped = ended == Outcome::Stopped.exit_code();
             if ended != 0 && (latched || stopped || !bench.queue_goes_on) {
@@ -84,14 +88,15 @@ impl Run {
         Ok(code)
     }
 
-    /// Runs one of the queue; returns its exit code and whether an interlock latched.
+    /// Runs one of the queue.
     fn run_one(
         &self,
         verbose: u8,
         source: &BenchSource,
         bench: &Arc<Bench>,
         sequence: Sequence,
-    ) -> Result<(u8, bool), u8> {
+        earlier: Option<Earlier>,
+    ) -> Result<Ran, u8> {
         let started = Instant::now();
         let now = now_in(bench.time_zone.as_deref())?;
         let end = window(self.until.as_deref(), &now)?;
@@ -105,13 +110,22 @@ impl Run {
         let folder = RunFolder::create(self.out.as_deref(), &stamp, &sequence.name)
             .map_err(|e| reject(&e.to_string()))?;
         let _alone = lock::take_run(&folder.run_file()).map_err(|taken| reject(&taken.message))?;
+        // Without the logbook nobody knows what is precious.
+        let runs = folder.path.parent().filter(|parent| !parent.as_os_str().is_empty());
+        let runs = runs.unwrap_or(std::path::Path::new("."));
+        let tip = known_tip(runs, false, now.timestamp().as_second())
+            .map_err(|error| reject(&format!("{error}\nnothing was moved")))?;
         start_log(verbose, Some(&folder.log()));
         let setup = Setup::for_measurement(sequence, source.clone(), Arc::clone(bench), self.seed, end);
         let (path, documents) = (folder.run_file(), setup.documents());
         let make: MakeRecorder =
             Box::new(move || Ok(Box::new(Store::create(&path, Durability::PowerCut, &documents)?)));
+        let setup = setup.knowing(Beforehand { tip, earlier });
+        let mut introduction = vec![setup.identity(), setup.context(&now.to_string())];
+        introduction.extend(setup.known());
         let measurement = Measurement {
-            introduction: vec![setup.identity(), setup.context(&now.to_string())],
+            introduction,
+            beforehand: setup.beforehand.clone(),
             sequence: setup.sequence.clone(),
             bench: paced(bench, self.pace),
             bench_folder: source.folder(),
@@ -131,8 +145,20 @@ impl Run {
         // Whoever comes next need not wait for the brief.
         drop(lock);
         let latched = done.tally.ending.as_ref().is_some_and(|ending| ending.latched);
-        Ok((close(bench, &mut done, started, end, &folder, self.json), latched))
+        let declared = done.tally.declared.clone();
+        let code = close(bench, &mut done, started, end, &folder, self.json);
+        Ok(Ran { code, latched, declared })
     }
+}
+
+/// How one of the queue ended.
+struct Ran {
+    /// Its exit code.
+    code: u8,
+    /// Whether an interlock latched.
+    latched: bool,
+    /// What it says that it has achieved.
+    declared: Option<Declared>,
 }
 
 /// Memory that a run needs for its threads and its sequence: who has it at the start does not die for want of it. Measured
@@ -224,6 +250,6 @@ pub(super) fn close(
         eprintln!("error: the run file could not be written to its end: {reason}");
     }
     super::closing::finish(bench, &done.tally, &mut summary, window, folder, &mut done.observers, json);
-    let code = summary.outcome.exit_code();
+    let code = summary.exit_code();
     if code == EXIT_REJECTED { Outcome::Fault.exit_code() } else { code }
 }

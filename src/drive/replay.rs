@@ -200,7 +200,7 @@ impl ReplayPort {
 fn has_not_happened(failed: &Failure) -> bool {
     match failed {
         Failure::Instrument(error) => matches!(error.kind, ErrorKind::Refused | ErrorKind::Busy),
-        Failure::Forbidden(_) => true,
+        Failure::Forbidden(_) | Failure::Guarded(_) => true,
     }
 }
 

@@ -10,7 +10,7 @@ use super::{Outlook, Port, RunTally};
 use crate::bench::Bench;
 use crate::instrument::{ErrorKind, Instrument, InstrumentError, Task};
 use crate::quantity::TimePoint;
-use crate::record::{Ending, Entry, Outcome, Place, RecordError, Recorder, Values, WIDEST_POINT};
+use crate::record::{Beforehand, Ending, Entry, Outcome, Place, RecordError, Recorder, Values, WIDEST_POINT};
 use crate::supervisor::{
     Answered, Call, Channels, Command, Denial, Effect, Effects, Event, Notice, Reply, Spoken, Start,
     Supervisor, Ticket,
@@ -148,6 +148,10 @@ impl VirtualDrive {
     /// Puts an entry before everything else: what is run.
     pub fn introduce(&mut self, entry: &Entry) {
         self.rows += 1;
+        if let Entry::Known(beforehand) = entry {
+            self.supervisor.knows(beforehand);
+            self.tally.entry(self.now, entry);
+        }
         let kept = self.recorder.append(self.now, entry, &[]).and_then(|()| self.recorder.commit());
         self.heed_record(kept);
     }
@@ -222,6 +226,8 @@ impl VirtualDrive {
         let window = self.window.filter(|_| !over);
         let start = Start { window, ..Start::after(&self.tally, &self.bench, 0, self.now) };
         self.supervisor = Supervisor::new(Arc::clone(&self.bench), start);
+        let (tip, earlier) = (Some(Box::new(self.tally.tip.clone())), self.tally.earlier.clone());
+        self.supervisor.knows(&Beforehand { tip, earlier });
         self.oracle.taken_up(&self.true_bench);
         let now = self.now;
         self.queue

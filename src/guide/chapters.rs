@@ -42,6 +42,8 @@ const TOPICS: &[Topic] = &[
     written!("analysis", "Analysis", "fits, the field line, the verdict"),
     written!("bench", "The bench file", "what is connected and what is safe"),
     written!("interlocks", "Interlocks", "limits, permits, interlocks, parking"),
+    written!("tip", "The tip", "tests, what is guarded, what was achieved"),
+    made("logbook", "The logbook", "tips, spins and people's words across runs", logbook),
     made("live", "Watching a run", "progress, status, the live page, events, messages", live),
     written!("resume", "Resume", "going on after a crash, a power cut, a refill"),
     written!("windows", "Windows and budgets", "what fits into a night, and what is skipped"),
@@ -78,6 +80,10 @@ impl Topic {
 fn live() -> String {
     let rows: String = EVENTS.iter().map(|(name, when)| format!("| `{name}` | {when} |\n")).collect();
     include_str!("chapters/live.md").replace("{events}", &format!("| event | when |\n|---|---|\n{rows}"))
+}
+
+fn logbook() -> String {
+    include_str!("chapters/logbook.md").replace("{schema}", crate::logbook::SCHEMA.trim())
 }
 
 fn run_file() -> String {

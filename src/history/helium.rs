@@ -71,6 +71,11 @@ impl Level {
         }
     }
 
+    /// Holds in which helium was transferred.
+    pub fn transfers(&self) -> usize {
+        self.transfers.len()
+    }
+
     /// The readings since the last transfer.
     pub fn since_transfer(&self) -> &[(f64, f64)] {
         &self.readings[self.used().since..]

@@ -11,18 +11,20 @@ mod claims;
 mod helium;
 mod names;
 mod spans;
+mod tip;
 
 pub use channels::{How, Standing};
 pub use claims::{Claim, Known};
 pub use helium::Level;
 pub use spans::{ResultLine, StepSpan, Trip, first_of};
+pub use tip::{Difference, TipRules, differs};
 
 use crate::bench::{Bench, TaskKind};
 use crate::instrument::Task;
 use crate::quantity::TimePoint;
 use crate::record::{
-    Answer, CentrePlan, Centred, Column, During, Ending, Entry, Failure, Found, HeldBy, Place, Point,
-    RecordError, Request, RunFile, SafeAct, SweepPlan,
+    Answer, CentrePlan, Centred, Column, Declared, During, Earlier, Ending, Entry, Failure, Found, HeldBy,
+    Place, Point, RecordError, Request, RunFile, SafeAct, SweepPlan, TipLife,
 };
 use names::Names;
 use std::collections::{BTreeMap, BTreeSet};
@@ -97,6 +99,13 @@ pub struct History {
     pub results: Vec<ResultLine>,
     /// The last verdict on each series of spectra.
     pub claims: Vec<Claim>,
+    /// The life of the tip that is in, and what is kept from it.
+    pub tip: TipLife,
+    rules: TipRules,
+    /// What the sequence says that it has achieved.
+    pub declared: Option<Declared>,
+    /// What the sequence before in the queue had declared.
+    pub earlier: Option<Earlier>,
     /// When each sweep began, by its number, s.
     began: Vec<f64>,
     /// The end, if it has come and the run was not resumed since.
@@ -130,6 +139,10 @@ impl History {
             open_tasks: BTreeMap::new(),
             results: Vec::new(),
             claims: Vec::new(),
+            tip: TipLife::default(),
+            rules: bench.map(TipRules::of).unwrap_or_default(),
+            declared: None,
+            earlier: None,
             began: Vec::new(),
             ending: None,
             parked: false,
@@ -169,7 +182,12 @@ impl History {
     pub fn entry(&mut self, at: TimePoint, entry: &Entry) {
         let at_s = at.s();
         self.end_s = self.end_s.max(at_s);
+        self.tip.entry(at_s, entry, &self.rules);
         match entry {
+            Entry::Result { what, about, .. } => {
+                self.declared = Some(Declared { what: *what, about: about.clone() });
+            }
+            Entry::Known(beforehand) => self.earlier.clone_from(&beforehand.earlier),
             Entry::Monitor { channel, value } => self.monitored(channel, *value, at_s),
             Entry::Intent { n, task, place } => {
                 let begun = OpenTask { task: task.clone(), at_s, place: place.clone() };
@@ -233,6 +251,8 @@ impl History {
             | Entry::Bulk { .. }
             | Entry::Note { .. }
             | Entry::Decision { .. }
+            | Entry::TipTest { .. }
+            | Entry::Kept { .. }
             | Entry::Operator { .. }
             | Entry::Fault { .. } => {}
         }

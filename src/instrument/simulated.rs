@@ -68,6 +68,7 @@ pub fn act_of(task: &Task, traced: Option<Signal>) -> Result<Act, InstrumentErro
         Task::Approach => Act::Approach,
         Task::Withdraw => Act::Withdraw,
         Task::CoarseStep { steps } => Act::CoarseStep { steps },
+        Task::CoarseShift { x_steps, y_steps } => Act::CoarseShift { x_steps, y_steps },
         Task::MoveTip { x_m, y_m, speed_m_s } => Act::MoveTip { x_m, y_m, speed_m_s },
         Task::Pulse { volts, length_s } => Act::Pulse { volts, length_s },
         Task::PickUp => Act::PickUp,

@@ -17,6 +17,13 @@ pub enum Task<C = ChannelId> {
         /// How many.
         steps: i32,
     },
+    /// Steps of the coarse motor along the surface.
+    CoarseShift {
+        /// How many along x.
+        x_steps: i32,
+        /// How many along y.
+        y_steps: i32,
+    },
     /// Move the tip, loop closed.
     MoveTip {
         /// Target, m.
@@ -86,6 +93,7 @@ impl<C> Task<C> {
             Task::Approach => TaskKind::Approach,
             Task::Withdraw => TaskKind::Withdraw,
             Task::CoarseStep { .. } => TaskKind::CoarseStep,
+            Task::CoarseShift { .. } => TaskKind::CoarseShift,
             Task::MoveTip { .. } => TaskKind::MoveTip,
             Task::Pulse { .. } => TaskKind::Pulse,
             Task::PickUp => TaskKind::PickUp,
@@ -103,6 +111,7 @@ impl<C> Task<C> {
             Task::Approach => Task::Approach,
             Task::Withdraw => Task::Withdraw,
             Task::CoarseStep { steps } => Task::CoarseStep { steps },
+            Task::CoarseShift { x_steps, y_steps } => Task::CoarseShift { x_steps, y_steps },
             Task::MoveTip { x_m, y_m, speed_m_s } => Task::MoveTip { x_m, y_m, speed_m_s },
             Task::Pulse { volts, length_s } => Task::Pulse { volts, length_s },
             Task::PickUp => Task::PickUp,
@@ -124,6 +133,9 @@ impl<C> Task<C> {
             Task::Approach => 3600.0,
             Task::Withdraw => 300.0,
             Task::CoarseStep { steps } => 30.0 + f64::from(steps.unsigned_abs()),
+            Task::CoarseShift { x_steps, y_steps } => {
+                30.0 + f64::from(x_steps.unsigned_abs()) + f64::from(y_steps.unsigned_abs())
+            }
             Task::MoveTip { .. } => 1800.0,
             Task::Pulse { length_s, .. } => 10.0 + length_s,
             Task::PickUp | Task::Drop => 120.0,
@@ -157,6 +169,7 @@ mod tests {
             Task::Approach,
             Task::Withdraw,
             Task::CoarseStep { steps: 1 },
+            Task::CoarseShift { x_steps: 1, y_steps: 0 },
             Task::MoveTip { x_m: 0.0, y_m: 0.0, speed_m_s: 1e-9 },
             Task::Pulse { volts: 1.0, length_s: 0.1 },
             Task::PickUp,

@@ -11,7 +11,7 @@
 //! | `lockin` | `FETCh?` in-phase and quadrature, A · `[SENSe:]DETector:REFerence` 0, 1, 2 · `SOURce:VOLTage[:AMPLitude]` modulation, V · `[SENSe:]DETector:TAU` time constant, s · `[SENSe:]DETector:POLes` · `STATus:QUEStionable:CONDition?`, bit 0 is an overload of the input |
 //! | `monitors` | `MEASure:TEMPerature:STAGe?`, `:POT?` K · `MEASure:LEVel:HELium?` L · `MEASure:PRESsure:CHAMber?`, `:PREParation?` mbar |
 //!
-//! Tasks: `TASK:APPRoach`, `WITHdraw`, `COARse n`, `MOVE x,y,speed`, `PULSe volts,length`, `PICK`, `DROP`,
+//! Tasks: `TASK:APPRoach`, `WITHdraw`, `COARse n`, `SHIFt x,y` (coarse steps), `MOVE x,y,speed`, `PULSe volts,length`, `PICK`, `DROP`,
 //! `TRACe "signal",samples,interval`, `IMAGe x,y,size,pixels,line`, `REGenerate`, `PERSist 0|1`, and
 //! `REFill litres` for the operator; `TASK:BUSY?`, `TASK:REPort?`, `TASK:DATA?` in SI.
 //!
@@ -72,6 +72,7 @@ pub const INSTRUMENTS: &[InstrumentSpec] = &[
             ("TASK:APPRoach", Task(Word::Approach)),
             ("TASK:WITHdraw", Task(Word::Withdraw)),
             ("TASK:COARse", Task(Word::Coarse)),
+            ("TASK:SHIFt", Task(Word::Shift)),
             ("TASK:MOVE", Task(Word::Move)),
             ("TASK:PULSe", Task(Word::Pulse)),
             ("TASK:PICK", Task(Word::Pick)),

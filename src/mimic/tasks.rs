@@ -15,6 +15,7 @@ pub(super) enum Word {
     Approach,
     Withdraw,
     Coarse,
+    Shift,
     Move,
     Pulse,
     Pick,
@@ -74,6 +75,10 @@ fn read(word: Word, arguments: &mut Arguments<'_>) -> Result<Act, ScpiError> {
         Word::Approach => Act::Approach,
         Word::Withdraw => Act::Withdraw,
         Word::Coarse => Act::CoarseStep { steps: arguments.whole(-1e6, 1e6)? as i32 },
+        Word::Shift => Act::CoarseShift {
+            x_steps: arguments.whole(-1e6, 1e6)? as i32,
+            y_steps: arguments.whole(-1e6, 1e6)? as i32,
+        },
         Word::Move => Act::MoveTip {
             x_m: arguments.number()?,
             y_m: arguments.number()?,

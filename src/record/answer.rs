@@ -1,6 +1,6 @@
 //! What a sequence is answered.
 
-use super::{Ending, SweepPlan};
+use super::{Earlier, Ending, SweepPlan, TipLife};
 use crate::instrument::{InstrumentError, TaskReport};
 use serde::{Deserialize, Deserializer, Serialize};
 use std::ops::Range;
@@ -25,6 +25,15 @@ pub enum Answer {
     HeliumOutlook(HeliumOutlook),
     /// A re-centring has ended.
     Centred(Centred),
+    /// What is known of the tip.
+    Tip {
+        /// Its life.
+        life: Box<TipLife>,
+        /// Why it must not be touched, if it must not.
+        guarded: Option<String>,
+    },
+    /// What the sequence before in the queue has declared, if there was one.
+    Earlier(Option<Earlier>),
 }
 
 /// A result as JSON without a word around it: the names of answers and of failures differ.
@@ -76,13 +85,15 @@ pub enum Failure {
     Instrument(InstrumentError),
     /// A limit or a permit forbids it; nothing was moved.
     Forbidden(String),
+    /// The guard of the tip and of kept spins forbids it; nothing was moved.
+    Guarded(String),
 }
 
 impl std::fmt::Display for Failure {
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
         match self {
             Failure::Instrument(error) => error.fmt(f),
-            Failure::Forbidden(reason) => f.write_str(reason),
+            Failure::Forbidden(reason) | Failure::Guarded(reason) => f.write_str(reason),
         }
     }
 }
@@ -102,7 +113,7 @@ impl From<Failure> for Denial {
     fn from(failure: Failure) -> Self {
         match failure {
             Failure::Instrument(error) => Denial::Instrument(error),
-            Failure::Forbidden(reason) => Denial::Forbidden(reason),
+            Failure::Forbidden(reason) | Failure::Guarded(reason) => Denial::Forbidden(reason),
         }
     }
 }

@@ -30,6 +30,7 @@ fn bare(kind: &str, body: &str) -> Option<Value> {
         "decision" => &["question", "reason"],
         "judgement" => &["title", "body"],
         "step_begin" => &["name"],
+        "result" => &["about"],
         _ => &[],
     };
     for word in words {

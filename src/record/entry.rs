@@ -1,7 +1,9 @@
 //! What a run file holds: entries, and points of sweeps.
 
 use super::answer::either;
-use super::{Answer, During, Failure, Found, HeldBy, Request, SafeAct, SweepPlan, Word};
+use super::{
+    Achieved, Answer, Beforehand, During, Failure, Found, HeldBy, Request, SafeAct, SweepPlan, TipTest, Word,
+};
 use crate::bench::{Action, Bench, ChannelId};
 use crate::instrument::{InstrumentError, Task, TaskReport};
 use crate::quantity::{Dimension, TimePoint, Unit, in_unit};
@@ -337,6 +339,14 @@ in_two_forms! {
         },
         /// A decision of the sequence with its reason.
         Decision { n: u64, question: String, answer: bool, reason: String, place: Place },
+        /// What the sequence says that it has achieved; the last one counts.
+        Result { n: u64, what: Achieved, about: String, place: Place },
+        /// A test of the tip.
+        TipTest { n: u64, test: TipTest, place: Place },
+        /// A spin is kept from now on.
+        Kept { n: u64, name: String, at_m: [f64; 2], place: Place },
+        /// What was known when the run began.
+        Known(Beforehand),
         /// A channel as it was watched.
         Monitor { channel: String, value: f64 },
         /// An interlock has tripped.
@@ -422,6 +432,9 @@ impl Entry {
             | Entry::StepEnd { n, .. }
             | Entry::Judgement { n, .. }
             | Entry::Note { n, .. }
+            | Entry::Result { n, .. }
+            | Entry::TipTest { n, .. }
+            | Entry::Kept { n, .. }
             | Entry::Decision { n, .. } => Some(*n),
             _ => None,
         }
@@ -438,6 +451,9 @@ impl Entry {
             | Entry::Judgement { place, .. }
             | Entry::Note { place, .. }
             | Entry::Decision { place, .. }
+            | Entry::Result { place, .. }
+            | Entry::TipTest { place, .. }
+            | Entry::Kept { place, .. }
             | Entry::Interlock { place, .. } => Some(place),
             _ => None,
         }
@@ -491,6 +507,13 @@ impl Entry {
             }),
             Entry::Note { text, for_next_shift, .. } => {
                 Request::Record(Statement::Note { text: text.clone(), for_next_shift: *for_next_shift })
+            }
+            Entry::Result { what, about, .. } => {
+                Request::Record(Statement::Result { what: *what, about: about.clone() })
+            }
+            Entry::TipTest { test, .. } => Request::Record(Statement::TipTest(test.finding)),
+            Entry::Kept { name, at_m, .. } => {
+                Request::Record(Statement::Keep { name: name.clone(), at_m: *at_m })
             }
             Entry::Decision { question, answer, reason, .. } => Request::Record(Statement::Decision {
                 question: question.clone(),

@@ -4,6 +4,9 @@
 //! measurement that is not recorded did not happen. It is one SQLite file (write-ahead log,
 //! `synchronous=FULL` for measurements); [`schema`] documents its tables.
 
+/// Name of the run file in the folder of a run.
+pub const RUN_FILE_NAME: &str = "run.sqlite";
+
 mod acts;
 mod answer;
 mod compare;
@@ -22,6 +25,7 @@ mod safe_step;
 mod salvage;
 pub mod schema;
 mod store;
+mod tip;
 mod walk;
 
 pub use acts::{copy_acts, lost_act};
@@ -38,4 +42,5 @@ pub use request::{Axis, Call, CentrePlan, OWN_CALL, Question, Request, Statement
 pub use safe_step::{During, Found, SafeAct};
 pub use salvage::{Salvage, SalvagedRow, salvage, salvage_into};
 pub use store::{Document, Durability, Store};
+pub use tip::{Achieved, Beforehand, Declared, Earlier, KeptSpin, TipFinding, TipLife, TipTest, TipVerdict};
 pub use walk::Integrity;

@@ -3,7 +3,7 @@
 //! A request at work knows channels by their places on the bench; in a record they stand by name, with their
 //! units where numbers belong to them. It is one type, with another way to call a channel.
 
-use super::{Column, Doubtful, Place};
+use super::{Achieved, Column, Doubtful, Place, TipFinding};
 use crate::bench::{Bench, ChannelId, Recentre};
 use crate::instrument::Task;
 use serde::{Deserialize, Serialize};
@@ -103,6 +103,22 @@ pub enum Statement {
         /// All numbers.
         body: Value,
     },
+    /// What the sequence says that it has achieved.
+    Result {
+        /// What.
+        what: Achieved,
+        /// More on it, or why nothing.
+        about: String,
+    },
+    /// What a test of the tip has found, here and now.
+    TipTest(TipFinding),
+    /// A spin is kept from now on.
+    Keep {
+        /// Its name.
+        name: String,
+        /// Where it is, m.
+        at_m: [f64; 2],
+    },
     /// A step begins.
     StepBegin {
         /// Number of the step.
@@ -133,6 +149,10 @@ pub enum Question {
     HeliumLeft,
     /// What the helium will be above the refill mark, by the readings of the run.
     HeliumOutlook,
+    /// What is known of the tip that is in.
+    Tip,
+    /// What the sequence before in the queue has declared.
+    Earlier,
 }
 
 /// A sweep over one or two channels.
@@ -306,12 +326,17 @@ impl<C> Request<C> {
             Request::Record(Statement::Note { .. }) => "note",
             Request::Record(Statement::Decision { .. }) => "decide",
             Request::Record(Statement::Judgement { .. }) => "judge",
+            Request::Record(Statement::Result { .. }) => "result",
+            Request::Record(Statement::TipTest(_)) => "test_tip",
+            Request::Record(Statement::Keep { .. }) => "keep_spin",
             Request::Record(Statement::StepBegin { .. }) => "step_begin",
             Request::Record(Statement::StepEnd { .. }) => "step_end",
             Request::Ask(Question::Elapsed) => "elapsed",
             Request::Ask(Question::TimeLeft) => "time_left",
             Request::Ask(Question::HeliumLeft) => "helium_left",
             Request::Ask(Question::HeliumOutlook) => "helium_outlook",
+            Request::Ask(Question::Tip) => "tip_now",
+            Request::Ask(Question::Earlier) => "earlier_result",
             Request::Park => "park",
             Request::Restore { .. } => "restore",
         }
@@ -399,7 +424,7 @@ impl Request<String> {
     /// Whether it is the same call to the bench. Words for people may be edited: a note is not a call. What decides
     /// the course of the sequence must be the same.
     pub fn same_call(&self, now: &Self) -> bool {
-        use Statement::{Decision, Judgement, Note, StepBegin, StepEnd};
+        use Statement::{Decision, Judgement, Keep, Note, Result, StepBegin, StepEnd, TipTest};
         let (Request::Record(then), Request::Record(now)) = (self, now) else { return self == now };
         match (then, now) {
             (StepEnd { step, left_out }, StepEnd { step: s, left_out: l }) => {
@@ -409,6 +434,9 @@ impl Request<String> {
             (Decision { answer, .. }, Decision { answer: a, .. }) => answer == a,
             (Judgement { what, sweep, .. }, Judgement { what: w, sweep: s, .. }) => what == w && sweep == s,
             (Note { .. }, Note { .. }) => true,
+            (Result { what, .. }, Result { what: w, .. }) => what == w,
+            (TipTest(then), TipTest(now)) => then.verdict == now.verdict,
+            (Keep { .. }, Keep { .. }) => then == now,
             _ => false,
         }
     }

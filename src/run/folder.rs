@@ -3,8 +3,7 @@
 use crate::record::RecordError;
 use std::path::{Path, PathBuf};
 
-/// Name of the run file in its folder.
-pub const RUN_FILE_NAME: &str = "run.sqlite";
+pub use crate::record::RUN_FILE_NAME;
 
 /// The folder of one run.
 #[derive(Debug, Clone, PartialEq, Eq)]

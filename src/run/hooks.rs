@@ -14,7 +14,7 @@ use crate::drive::RunTally;
 use crate::drive::virtual_time::Observer;
 use crate::history::Level;
 use crate::quantity::TimePoint;
-use crate::record::Entry;
+use crate::record::{Entry, Failure};
 use serde_json::{Value, json};
 use std::io::Write;
 use std::process::{Command, Stdio};
@@ -98,6 +98,10 @@ impl Observer for Hooks {
                 if what == "verdict" && body["verdict"] == "undecided" =>
             {
                 self.tell("undecided", at, title);
+            }
+            Entry::Judgement { what, title, .. } if what == "tip_change" => self.tell("tip", at, title),
+            Entry::Call { answer: Err(Failure::Guarded(why)), .. } => {
+                self.tell("tip", at, &format!("refused: {why}"));
             }
             Entry::Held { by, reason } => self.tell("held", at, &format!("held ({}): {reason}", by.word())),
             Entry::Released { .. } => self.tell("released", at, "the sequence goes on"),

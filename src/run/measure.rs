@@ -14,7 +14,7 @@ use crate::drive::virtual_time::Observer;
 use crate::drive::{Port, RunTally};
 use crate::instrument::Instrument;
 use crate::quantity::TimePoint;
-use crate::record::{Ending, Entry, Outcome, Place, RecordError, Recorder, RunFile};
+use crate::record::{Beforehand, Ending, Entry, Outcome, Place, RecordError, Recorder, RunFile};
 use crate::script::{self, ScriptEnd, Sequence};
 use crate::supervisor::{Call, Start};
 use std::cell::RefCell;
@@ -42,6 +42,8 @@ pub struct Measurement {
     pub pace: f64,
     /// End of the window.
     pub window: Option<TimePoint>,
+    /// What is known before it begins.
+    pub beforehand: Beforehand,
     /// Entries to begin with.
     pub introduction: Vec<Entry>,
     /// Folder of the run, for the control socket.
@@ -217,6 +219,7 @@ async fn measure_within(
     let introduction = std::mem::take(&mut measurement.introduction);
     let resuming = measurement.resumed.is_some();
     let plan = measurement.keeper.take();
+    let beforehand = std::mem::take(&mut measurement.beforehand);
     let tally = measurement.resumed.as_ref().map(|resumed| resumed.tally.clone());
 
     let port = RealTimePort::new(Arc::clone(&bench), seed, call_sender, reply_receiver, Arc::clone(&stop));
@@ -260,6 +263,9 @@ async fn measure_within(
     let mut drive =
         RealTimeDrive::new(Parts { bench, start, clock, links, recording, replies, stop, observer, pulse });
     drive.tally = tally.unwrap_or(drive.tally);
+    // What a record says of the tip goes on from there.
+    let tip = resuming.then(|| Box::new(drive.tally.tip.clone())).or(beforehand.tip.clone());
+    drive.knows(Beforehand { tip, earlier: drive.tally.earlier.clone().or(beforehand.earlier) });
     drive.work(&mut inlets).await;
     // Parked, recorded, the keeper dismissed: only then anybody is waited for.
     let digest = drive.finish(&mut inlets).await;

@@ -106,6 +106,9 @@ fn rehearse_lives(
     drive.disturb(disturbances);
     drive.introduce(&setup.identity());
     drive.introduce(&setup.context(started_at));
+    if let Some(known) = setup.known() {
+        drive.introduce(&known);
+    }
     let drive = Rc::new(RefCell::new(drive));
     let (end, imports) = past.relive(setup, &drive);
     let mut drive = drive.borrow_mut();

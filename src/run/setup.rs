@@ -5,7 +5,7 @@ use crate::diagnostic::{Code, Diagnostic};
 use crate::drive::connect::load_world;
 use crate::instrument::simulated::World;
 use crate::quantity::TimePoint;
-use crate::record::{Document, Entry, Identity};
+use crate::record::{Beforehand, Document, Entry, Identity};
 use crate::script::{Sequence, file_name};
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
@@ -76,6 +76,8 @@ pub struct Setup {
     pub seed: u64,
     /// End of the window.
     pub window: Option<TimePoint>,
+    /// What is known before it begins.
+    pub beforehand: Beforehand,
     /// What the warnings are.
     pub warnings: Vec<Diagnostic>,
 }
@@ -114,6 +116,7 @@ impl Setup {
             world_text,
             seed,
             window,
+            beforehand: Beforehand::default(),
             warnings,
         })
     }
@@ -147,6 +150,7 @@ impl Setup {
             world_text: world_text.to_owned(),
             seed,
             window,
+            beforehand: Beforehand::default(),
             warnings,
         })
     }
@@ -168,6 +172,7 @@ impl Setup {
             world_text: String::new(),
             seed,
             window,
+            beforehand: Beforehand::default(),
             warnings: Vec::new(),
         }
     }
@@ -199,6 +204,17 @@ impl Setup {
             rehearsal: self.world.is_some(),
             version: env!("CARGO_PKG_VERSION").to_owned(),
         })
+    }
+
+    /// With what is known before it begins: of the tip, and of the sequence before it.
+    #[must_use]
+    pub fn knowing(self, beforehand: Beforehand) -> Self {
+        Self { beforehand, ..self }
+    }
+
+    /// The entry of that, if there is anything.
+    pub fn known(&self) -> Option<Entry> {
+        (self.beforehand != Beforehand::default()).then(|| Entry::Known(self.beforehand.clone()))
     }
 
     /// When and where; not part of the digest.

@@ -4,7 +4,7 @@ use super::truth::Truth;
 use crate::drive::RunTally;
 use crate::drive::oracle::Oracle;
 use crate::history::Trip;
-use crate::record::{Ending, Outcome, Place};
+use crate::record::{Achieved, Declared, Ending, Outcome, Place};
 use serde::Serialize;
 
 /// What every run ends with.
@@ -22,6 +22,10 @@ pub struct Summary {
     /// Time of a measurement, s.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub elapsed_s: Option<f64>,
+    /// What the sequence says that it has achieved.
+    pub result: Option<Declared>,
+    /// Acts that were refused for the sake of the tip or of a kept spin.
+    pub guarded: u32,
     /// Time on the clock on the wall, s.
     pub wall_s: f64,
     /// Points of sweeps.
@@ -52,7 +56,19 @@ pub struct Summary {
     pub truth: Option<Truth>,
 }
 
+/// Exit code of a sequence that came to its end and says that it has achieved nothing.
+pub const EXIT_NOTHING: u8 = 6;
+
 impl Summary {
+    /// The exit code of the command.
+    pub fn exit_code(&self) -> u8 {
+        let nothing = self.result.as_ref().is_some_and(|result| result.what == Achieved::Nothing);
+        match self.outcome {
+            Outcome::Finished if nothing => EXIT_NOTHING,
+            outcome => outcome.exit_code(),
+        }
+    }
+
     /// From what was counted.
     pub fn new(tally: &RunTally, oracle: &Oracle, digest: Option<String>) -> Self {
         let ending = tally.ending.clone().unwrap_or(Ending {
@@ -65,6 +81,8 @@ impl Summary {
             outcome: ending.outcome,
             reason: ending.reason,
             place: ending.place,
+            result: tally.declared.clone(),
+            guarded: tally.tip.refused,
             virtual_s: Some(tally.end_s),
             elapsed_s: None,
             wall_s: 0.0,

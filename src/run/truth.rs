@@ -54,6 +54,8 @@ pub struct Truth {
     pub tips: Vec<TipStay>,
     /// Every stay of a minute or more of a spin in reach of an apex, in order.
     pub stays: Vec<SpinStay>,
+    /// Sites whose atoms were lifted or moved, in order.
+    pub lifted: Vec<String>,
     /// Every verdict and field line of the sequence, and whether it was right.
     pub claims: Vec<HeldAgainst>,
 }
@@ -61,7 +63,7 @@ pub struct Truth {
 impl Truth {
     /// From what the microscope wrote down.
     pub fn new(chronicle: Chronicle) -> Self {
-        let Chronicle { cold, tips, mut stays } = chronicle;
+        let Chronicle { cold, tips, mut stays, lifted } = chronicle;
         stays.retain(|stay| stay.to_s - stay.from_s >= STAY_MIN_S);
         let mut polarised: Vec<Span> = Vec::new();
         for tip in tips.iter().filter(|tip| tip.polarised) {
@@ -80,6 +82,7 @@ impl Truth {
             polarised,
             tips,
             stays,
+            lifted,
             claims: Vec::new(),
         };
         let length = |stay: &&SpinStay| stay.to_s - stay.from_s;
@@ -149,7 +152,7 @@ mod tests {
     use super::*;
 
     fn tip(from_s: f64, to_s: f64, polarised: bool) -> TipStay {
-        TipStay { from_s, to_s, polarised, polarisation: 0.3, moment_mub: 5.0 }
+        TipStay { from_s, to_s, polarised, polarisation: 0.3, moment_mub: 5.0, double: false }
     }
 
     fn stay(site: &str, from_s: f64, to_s: f64, tip: usize) -> SpinStay {

@@ -139,6 +139,7 @@ pub fn all() -> impl Iterator<Item = &'static Verb> {
         verbs::sweeping::VERBS,
         verbs::compensating::VERBS,
         verbs::tip::VERBS,
+        verbs::tip_life::VERBS,
         verbs::drifting::VERBS,
         verbs::analysis::VERBS,
         verbs::proving::VERBS,

@@ -9,7 +9,7 @@ use super::{
 use crate::bench::expression::Readings;
 use crate::bench::{ChannelId, Role};
 use crate::instrument::{ErrorKind, InstrumentError, Task};
-use crate::record::{Column, Entry, Failure};
+use crate::record::{Column, Entry, Failure, TipFinding, TipTest};
 use std::sync::Arc;
 
 impl Supervisor {
@@ -35,6 +35,7 @@ impl Supervisor {
     pub(super) fn begin_call(&mut self, out: &mut Effects) {
         let Some(call) = self.call.clone() else { return };
         self.note_move_of_tip(&call.request);
+        self.guard_refused = false;
         let procedure = match &call.request {
             Request::Set { channel, value } => Procedure::Ramp(Ramp::new(*channel, *value)),
             Request::Read { channels, samples, spacing_s } => {
@@ -121,12 +122,28 @@ impl Supervisor {
             Statement::Judgement { what, sweep, title, body } => {
                 Entry::Judgement { n, what, sweep, title, body, place }
             }
+            Statement::Result { what, about } => Entry::Result { n, what, about, place },
+            Statement::TipTest(finding) => Entry::TipTest { n, test: self.tip_test(finding), place },
+            Statement::Keep { name, at_m } => Entry::Kept { n, name, at_m, place },
             Statement::StepBegin { step, name, parent } => Entry::StepBegin { n, step, name, place, parent },
             Statement::StepEnd { step, left_out } => Entry::StepEnd { n, step, left_out },
         };
         let seq = self.append(entry, Vec::new(), true, out);
         self.call = None;
         self.answer_when_durable(seq, Ok(Answer::Done), out);
+    }
+
+    /// A finding with where and how it was made, by what was last read.
+    fn tip_test(&self, finding: TipFinding) -> TipTest {
+        let last = |role| self.bench.by_role(role).and_then(|id| self.latest.latest(id)).unwrap_or(0.0);
+        TipTest {
+            at_s: self.now.s(),
+            finding,
+            at_m: [Role::TipX, Role::TipY].map(last),
+            field_t: [Role::FieldX, Role::FieldZ].map(last),
+            stage_k: last(Role::StageTemperature),
+            centred: self.spot.is_some(),
+        }
     }
 
     /// The channel that must be read before a question can be answered.
@@ -143,6 +160,12 @@ impl Supervisor {
                 let last = self.last_moment();
                 Ok(Answer::Number(last.map_or(f64::MAX, |last| last.since(self.now))))
             }
+            Question::Tip => {
+                let guard = self.bench.guard.as_ref();
+                let guarded = guard.and_then(|guard| self.tip.why_guarded(self.now.s(), guard));
+                Ok(Answer::Tip { life: Box::new(self.tip.clone()), guarded })
+            }
+            Question::Earlier => Ok(Answer::Earlier(self.earlier.clone())),
             Question::HeliumLeft | Question::HeliumOutlook => {
                 let known =
                     self.bench.helium.and_then(|h| self.latest.latest(h.channel)).zip(self.helium.as_ref());
@@ -163,6 +186,9 @@ impl Supervisor {
         let Some(call) = self.call.take() else { return };
         let result = match (&call.request, result) {
             (Request::Ask(question), Ok(Answer::Numbers(_))) => self.ask(*question),
+            (_, Err(Failure::Forbidden(why))) if std::mem::take(&mut self.guard_refused) => {
+                Err(Failure::Guarded(why))
+            }
             (_, result) => result,
         };
         if let (Request::Recentre(plan), Ok(Answer::Centred(centred))) = (&call.request, &result) {

@@ -15,6 +15,7 @@ mod contact;
 mod ending;
 mod event;
 pub mod gate;
+mod guard;
 mod hold;
 mod interlock;
 mod latest;
@@ -39,10 +40,10 @@ pub use present_hold::{HoldStage, PresentHold};
 pub use probe::{Probe, Probes};
 
 use crate::bench::Bench;
-use crate::history::{History, Level};
+use crate::history::{History, Level, TipRules};
 use crate::instrument::{ErrorKind, InstrumentError};
 use crate::quantity::TimePoint;
-use crate::record::{Ending, Entry, Place, Point, Trouble};
+use crate::record::{Beforehand, Earlier, Ending, Entry, Place, Point, TipLife, Trouble};
 use at_work::{Arrived, AtWork};
 use contact::Contacts;
 use hold::Hold;
@@ -125,6 +126,12 @@ pub struct Supervisor {
     reply: Option<(u64, Reply)>,
     hold: Hold,
     helium: Option<Level>,
+    /// The life of the tip: the fold of what is recorded.
+    tip: TipLife,
+    rules: TipRules,
+    earlier: Option<Earlier>,
+    /// The guard has refused a command of the call at work.
+    guard_refused: bool,
     /// The spot on which the sequence has centred the tip, until it moves it elsewhere.
     spot: Option<CentrePlan>,
     phase: Phase,
@@ -161,6 +168,10 @@ impl Supervisor {
             restored: Vec::new(),
             interlocks: Interlocks::new(&bench),
             helium: Level::of(&bench),
+            tip: TipLife::default(),
+            rules: TipRules::of(&bench),
+            earlier: None,
+            guard_refused: false,
             bench,
             at_work: AtWork::default(),
             suspended: None,
@@ -253,6 +264,14 @@ impl Supervisor {
     /// Whether the sequence is held.
     pub fn is_held(&self) -> bool {
         self.hold.stage != hold::Stage::None
+    }
+
+    /// What was known before, where a run begins or goes on.
+    pub fn knows(&mut self, beforehand: &Beforehand) {
+        if let Some(tip) = &beforehand.tip {
+            self.tip = (**tip).clone();
+        }
+        self.earlier.clone_from(&beforehand.earlier);
     }
 
     /// Another window holds from now on.
@@ -527,6 +546,7 @@ impl Supervisor {
     fn append(&mut self, entry: Entry, data: Vec<f64>, urgent: bool, out: &mut Effects) -> u64 {
         let seq = self.seq;
         self.seq += 1;
+        self.tip.entry(self.now.s(), &entry, &self.rules);
         out.push(Effect::Append { seq, entry: Box::new(entry), data, urgent });
         seq
     }

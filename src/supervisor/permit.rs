@@ -70,6 +70,12 @@ impl Supervisor {
         let Some(link) = link_of(&self.bench, &command) else {
             return Err("no link of the bench does tasks".to_owned());
         };
+        if let Some(why) = self.guarded(&command) {
+            self.reach(Probe::Guarded);
+            self.say_guarded(&why, out);
+            self.at_work.refused();
+            return Err(why);
+        }
         if let Err(refusal) = gate::check(&self.bench, &self.latest, self.now, &command) {
             if self.is_waited_for(&refusal) {
                 self.put_off(command, attempts_left, refusal, out);
@@ -88,7 +94,9 @@ impl Supervisor {
             Command::Begin(task) => {
                 match task {
                     Task::Approach => self.tip_in = true,
-                    Task::Withdraw | Task::CoarseStep { .. } => self.tip_in = false,
+                    Task::Withdraw | Task::CoarseStep { .. } | Task::CoarseShift { .. } => {
+                        self.tip_in = false
+                    }
                     _ => {}
                 }
                 self.parked &= self.at_work.purpose != Some(Purpose::Call);
@@ -154,7 +162,8 @@ impl Supervisor {
             _ => return Vec::new(),
         };
         let permits = self.bench.permits.iter().filter(|permit| permit.subject == subject);
-        let channels = permits.flat_map(|permit| permit.condition.channels());
+        let channels =
+            permits.flat_map(|permit| permit.condition.channels()).chain(self.place_channels(command));
         // After an approach a reading of half a second ago still says that the tip is out.
         let fresh_s = self.task_ended_at.map_or(PERMIT_FRESH_S, |at| self.now.since(at).min(PERMIT_FRESH_S));
         let mut stale: Vec<_> = channels

@@ -30,6 +30,7 @@ probes! {
     PermitWaited = "a command waited for its permit";
     PermitUnknown = "a permit was refused because a reading was too old";
     Refused = "a command was refused at the gate";
+    Guarded = "a command was refused for the sake of the tip or of a kept spin";
     Warned = "an interlock warned";
     BlindLock = "an interlock acted because it could not see";
     Changed = "an instrument was not as it was left when its connection was made anew";

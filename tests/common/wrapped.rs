@@ -102,6 +102,7 @@ pub fn measure_until_parked(
         seed: 1,
         pace: 1.0,
         window: None,
+        beforehand: noctule::record::Beforehand::default(),
         introduction: Vec::new(),
         folder: folder.to_owned(),
         resumed: None,

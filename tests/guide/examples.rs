@@ -122,7 +122,8 @@ fn bench_examples_are_read() {
         // These take the place of what the built-in bench says about the same.
         let parts = [
             ("refill: Refill(", "helium: Helium("),
-            ("pulse: Pulse(", "permits: ["),
+            ("pulse: Pulse(", "tip_tests: TipTests("),
+            ("tip_tests: TipTests(", "permits: ["),
             ("Channel(name: \"bias\",", "Channel(name: \"setpoint\","),
         ];
         if let Some((part, next)) = parts.into_iter().find(|(part, _)| example.text.starts_with(part)) {
@@ -176,8 +177,11 @@ fn lines_of_the_protocol_are_json_and_commands_exist() {
             let mut words = line.split_whitespace();
             assert_eq!(words.next(), Some("noctule"), "{line}");
             let command = words.next().unwrap_or("");
-            let help = helps.entry(command.to_owned()).or_insert_with(|| {
-                let said = crate::common::say(&[command, "--help"]);
+            // The logbook has commands of its own.
+            let sub = words.clone().next().filter(|sub| command == "log" && !sub.starts_with("--"));
+            let asked: Vec<&str> = [command].into_iter().chain(sub).chain(["--help"]).collect();
+            let help = helps.entry(asked.join(" ")).or_insert_with(|| {
+                let said = crate::common::say(&asked);
                 assert_eq!(said.code, 0, "{line}: {}", said.stderr);
                 said.stdout
             });

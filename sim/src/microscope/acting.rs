@@ -13,6 +13,8 @@ const WITHDRAW_S: f64 = 0.5;
 const ATTEMPT_S: f64 = 4.0;
 /// One step of the coarse motor, s.
 const COARSE_S: f64 = 0.05;
+/// Most steps along the surface at once.
+const SHIFT_MAX: u32 = 1000;
 /// Regeneration, refill and persistent mode are looked at so often, s.
 const LOOK_S: f64 = 1.0;
 
@@ -35,7 +37,7 @@ impl Running {
         match self.act {
             Act::Approach => "the approach",
             Act::Withdraw => "withdrawing",
-            Act::CoarseStep { .. } => "the coarse motor",
+            Act::CoarseStep { .. } | Act::CoarseShift { .. } => "the coarse motor",
             Act::MoveTip { .. } => "a move of the tip",
             Act::Pulse { .. } => "a pulse",
             Act::PickUp => "picking up an atom",
@@ -52,7 +54,12 @@ impl Running {
     pub(super) fn moves_tip(&self) -> bool {
         matches!(
             self.act,
-            Act::MoveTip { .. } | Act::Image { .. } | Act::PickUp | Act::Drop | Act::CoarseStep { .. }
+            Act::MoveTip { .. }
+                | Act::Image { .. }
+                | Act::PickUp
+                | Act::Drop
+                | Act::CoarseStep { .. }
+                | Act::CoarseShift { .. }
         )
     }
 }
@@ -148,13 +155,21 @@ impl Microscope {
             }
             Act::Approach => Ok(5.0 + self.motion.away_m / self.world.scanner.approach_m_s),
             Act::Withdraw => Ok(WITHDRAW_S),
-            Act::CoarseStep { .. } if in_range => {
+            Act::CoarseStep { .. } | Act::CoarseShift { .. } if in_range => {
                 Err(Refusal::NotNow("a coarse step needs the tip withdrawn".into()))
             }
             Act::CoarseStep { steps } if steps.unsigned_abs() > 100_000 => {
                 Err(Refusal::Invalid(format!("{steps} coarse steps at once are too many")))
             }
             Act::CoarseStep { steps } => Ok(COARSE_S * f64::from(steps.unsigned_abs())),
+            Act::CoarseShift { x_steps, y_steps } => {
+                let steps = f64::from(x_steps.unsigned_abs()) + f64::from(y_steps.unsigned_abs());
+                if steps <= f64::from(SHIFT_MAX) {
+                    Ok(COARSE_S * steps)
+                } else {
+                    Err(Refusal::Invalid(format!("{steps} coarse steps along the surface are too many")))
+                }
+            }
             Act::MoveTip { x_m, y_m, speed_m_s } => self.check_move([x_m, y_m], speed_m_s),
             Act::Pulse { volts, length_s } => {
                 tip_in("a pulse")?;
@@ -299,6 +314,7 @@ impl Microscope {
             Act::Approach => self.land(),
             Act::Withdraw => report(true, "the tip is out of range"),
             Act::CoarseStep { steps } => self.coarse(steps),
+            Act::CoarseShift { x_steps, y_steps } => self.shifted([x_steps, y_steps]),
             Act::MoveTip { x_m, y_m, .. } => {
                 self.arrive(running.origin_m, [x_m, y_m]);
                 report(true, "the tip is there")
@@ -394,14 +410,35 @@ impl Microscope {
             return report(false, "there is no atom under the tip that could be picked up");
         };
         if !lifted {
-            return report(false, "the atom stayed where it is");
+            return self.not_lifted(near.site);
         }
         let atoms = self.tip.apex.atoms + 1;
         self.sync_lock();
         self.response.generation += 1;
+        self.diary.lifted(near.site);
         self.through_change(|m| m.surface.sites[near.site].present = false);
         self.change_tip(atoms);
         report(true, "the atom is on the tip")
+    }
+
+    /// The atom is still on the surface, where it was or beside.
+    fn not_lifted(&mut self, site: usize) -> ActReport {
+        let pushed = self.tip.flaws.chance(self.world.tip.odds.pushed_chance);
+        let turn = 2.0 * std::f64::consts::PI * self.tip.flaws.uniform();
+        let way_m = 0.3e-9 + 0.6e-9 * self.tip.flaws.uniform();
+        if !pushed {
+            return report(false, "the atom stayed where it is");
+        }
+        self.sync_lock();
+        self.response.generation += 1;
+        self.diary.lifted(site);
+        self.through_change(|m| {
+            let at_m = &mut m.surface.sites[site].at_m;
+            at_m[0] += way_m * turn.cos();
+            at_m[1] += way_m * turn.sin();
+        });
+        self.refresh();
+        report(false, "no atom was lifted")
     }
 
     fn dropped(&mut self) -> ActReport {

@@ -21,6 +21,8 @@ pub struct TipStay {
     pub polarisation: f64,
     /// Its moment, in Bohr magnetons.
     pub moment_mub: f64,
+    /// Whether it has a second end, which shows everything twice.
+    pub double: bool,
 }
 
 /// One spin in reach of one apex.
@@ -70,6 +72,8 @@ pub struct Chronicle {
     pub tips: Vec<TipStay>,
     /// Every stay of a spin in reach of the tip, in order.
     pub stays: Vec<SpinStay>,
+    /// Names of the sites whose atoms were lifted or moved, in order.
+    pub lifted: Vec<String>,
 }
 
 /// The same while it is written: the surface has the names.
@@ -77,6 +81,7 @@ pub struct Chronicle {
 pub(super) struct Diary {
     tips: Vec<TipStay>,
     stays: Vec<Entry>,
+    lifted: Vec<usize>,
     /// Whether the last stay goes on.
     open: bool,
 }
@@ -95,7 +100,7 @@ struct Entry {
 
 impl Diary {
     pub(super) fn new(apex: &Apex) -> Self {
-        Self { tips: vec![stay(0.0, apex)], stays: Vec::new(), open: false }
+        Self { tips: vec![stay(0.0, apex)], stays: Vec::new(), lifted: Vec::new(), open: false }
     }
 
     /// Another apex from `now_s` on.
@@ -110,6 +115,11 @@ impl Diary {
     /// Nothing is in reach any more.
     pub(super) fn leave(&mut self) {
         self.open = false;
+    }
+
+    /// An atom was lifted, or moved aside.
+    pub(super) fn lifted(&mut self, site: usize) {
+        self.lifted.push(site);
     }
 
     /// The apex has switched.
@@ -144,6 +154,7 @@ fn stay(from_s: f64, apex: &Apex) -> TipStay {
         polarised: apex.has_contrast(),
         polarisation: apex.polarisation,
         moment_mub: apex.moment_mub,
+        double: apex.second.is_some(),
     }
 }
 
@@ -189,6 +200,12 @@ impl Microscope {
                 switches: entry.switches,
             }
         };
-        Chronicle { cold: self.plant.cold(), tips, stays: self.diary.stays.iter().map(told).collect() }
+        let lifted = self.diary.lifted.iter().map(|site| self.surface.sites[*site].name.clone()).collect();
+        Chronicle {
+            cold: self.plant.cold(),
+            tips,
+            stays: self.diary.stays.iter().map(told).collect(),
+            lifted,
+        }
     }
 }

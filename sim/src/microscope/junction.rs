@@ -217,7 +217,7 @@ impl Microscope {
         let sample_m = self.drift.sample_m(self.now_s);
         let point_m = self.point_over_m(sample_m);
         let mut junction = Junction {
-            surface_m: self.surface.height_m(point_m) + sample_m[2],
+            surface_m: self.height_under_m(point_m) + sample_m[2],
             spin: self.near_spin(point_m),
             ..Junction::default()
         };
@@ -240,6 +240,14 @@ impl Microscope {
         let least_v = self.world.junction.offset_v;
         let loop_v = junction.effective_v.abs().max(least_v) * (1.0 + junction.contrast);
         self.barrier.gap_m(loop_v, self.knobs.setpoint_a)
+    }
+
+    /// What the loop follows: the surface under the first end of the tip or under the second, whichever is nearer.
+    fn height_under_m(&self, point_m: [f64; 2]) -> f64 {
+        let height_m = self.surface.height_m(point_m);
+        let Some(second) = self.tip.apex.second else { return height_m };
+        let beside_m = [0, 1].map(|i| point_m[i] + second.offset_m[i]);
+        height_m.max(self.surface.height_m(beside_m) - second.higher_m)
     }
 
     fn effective_v(&self, spin: Option<NearSpin>) -> f64 {

@@ -7,6 +7,7 @@
 //! world to the last bit, however often a gauge was looked at.
 
 mod acting;
+mod areas;
 mod chronicle;
 mod effects;
 mod faults;
@@ -34,6 +35,7 @@ use crate::sample::Surface;
 use crate::tunnel::{Barrier, HeightLoop};
 use crate::world::World;
 use acting::Running;
+use areas::Areas;
 use chronicle::Diary;
 use junction::{Junction, Motion, Remembered};
 use lock::LockChain;
@@ -72,6 +74,7 @@ pub struct Microscope {
     tip: TipState,
     nuclei: Nuclei,
     surface: Surface,
+    areas: Areas,
     drift: Drift,
     barrier: Barrier,
     height_loop: HeightLoop,
@@ -132,6 +135,7 @@ impl Microscope {
             effects,
             diary: Diary::new(&world.tip.apex),
             surface: world.surface.clone(),
+            areas: Areas::new(world.surface.sites.len(), seed),
             drift: Drift::new(world.drift, seed),
             barrier: Barrier::new(world.junction.work_function_ev),
             height_loop: HeightLoop::new(world.scanner.bandwidth_hz),

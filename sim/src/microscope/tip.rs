@@ -2,7 +2,7 @@
 
 use super::effects::Effects;
 use crate::noise::{Source, Stream, Telegraph, Wander};
-use crate::tip::Apex;
+use crate::tip::{Apex, Odds};
 use crate::world::TipLaw;
 
 /// The tip now.
@@ -12,10 +12,15 @@ pub(super) struct TipState {
     pub(super) switching: Telegraph,
     pub(super) preparation: Stream,
     pub(super) landing: Stream,
+    odds: Odds,
     apexes: Stream,
+    /// Flaws of what comes out of a change, and what becomes of an atom that was not lifted.
+    pub(super) flaws: Stream,
     spontaneous: Stream,
     /// Time in range that is left until the tip changes by itself, s.
     until_change_s: f64,
+    /// Whether the apex lives for minutes only.
+    short_lived: bool,
     changes_per_s: f64,
     /// Grows with every change, so that caches notice.
     pub(super) generation: u64,
@@ -34,9 +39,12 @@ impl TipState {
             switching: Telegraph::new(seed, Source::Switching, true),
             preparation: Stream::new(seed, Source::Preparation),
             landing: Stream::new(seed, Source::Landing),
+            odds: law.odds,
             apexes: Stream::new(seed, Source::Apex),
+            flaws: Stream::new(seed, Source::Flaws),
             spontaneous,
             until_change_s,
+            short_lived: false,
             changes_per_s,
             generation: 0,
             field_wander: Wander::new(seed, Source::TipField, effects.tip_wander, effects.tip_wander_s, 60.0),
@@ -46,7 +54,17 @@ impl TipState {
 
     /// A new apex with `atoms` atoms on it.
     pub(super) fn change(&mut self, now_s: f64, atoms: u32) {
-        self.apex = Apex::drawn(atoms, &mut self.apexes);
+        let drawn = Apex::drawn(atoms, &self.odds, &mut self.apexes);
+        let (apex, short_lived) = drawn.with_flaws(&self.odds, &mut self.flaws);
+        self.apex = apex;
+        let life_s = self.odds.short_life_s * self.flaws.exponential();
+        self.until_change_s = match self.short_lived {
+            // What was to come for the one before says nothing of this one.
+            _ if short_lived => life_s,
+            true => next_change(&mut self.spontaneous, self.changes_per_s),
+            false => self.until_change_s,
+        };
+        self.short_lived = short_lived;
         self.switching.set_rates(now_s, 0.0, 0.0);
         self.generation += 1;
     }

@@ -30,6 +30,10 @@ pub enum Source {
     TipField,
     /// Wander of the warm part of the RF line.
     LineWarmth,
+    /// Flaws of the apex that comes out of a change of the tip.
+    Flaws,
+    /// What lies in an area that nobody has seen, and how far the coarse motor goes.
+    Areas,
     /// Noise of one readable signal.
     Gauge(Signal),
 }
@@ -48,6 +52,8 @@ impl Source {
             Source::Nuclei => 48,
             Source::TipField => 49,
             Source::LineWarmth => 50,
+            Source::Flaws => 51,
+            Source::Areas => 52,
             Source::Gauge(signal) => 256 + signal as u64,
         }
     }

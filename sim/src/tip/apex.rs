@@ -1,5 +1,6 @@
 //! The end of the tip.
 
+use super::Odds;
 use crate::noise::Stream;
 use crate::spin::constants::{K_B_J_PER_K, MU_B_J_PER_T};
 use serde::Serialize;
@@ -18,23 +19,47 @@ pub struct Apex {
     pub axis: [f64; 3],
     /// Exchange field on a spin at the reference gap, T, along the moment if positive.
     pub exchange_t: f64,
+    /// A second end beside the first: a double tip, which shows everything twice.
+    pub second: Option<SecondEnd>,
 }
 
-/// Chance that a tip with so many picked-up atoms gives contrast. Three or four
-/// typically do (common practice, no source); the numbers are invented.
-const CONTRAST_CHANCE: [f64; 6] = [0.0, 0.08, 0.35, 0.75, 0.92, 0.95];
+/// The second end of a double tip.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+pub struct SecondEnd {
+    /// Where it sits beside the first, m (x, y).
+    pub offset_m: [f64; 2],
+    /// How much farther from the surface it is, m.
+    pub higher_m: f64,
+}
+
+impl SecondEnd {
+    /// Drawn from a stream: from half a nanometre to two beside the first end, up to 80 pm farther away (common
+    /// practice: a ghost of each atom beside it; the numbers are invented).
+    fn drawn(stream: &mut Stream) -> Self {
+        let size_m = 0.5e-9 + 1.5e-9 * stream.uniform();
+        let turn = 2.0 * std::f64::consts::PI * stream.uniform();
+        let higher_m = 80e-12 * stream.uniform();
+        Self { offset_m: [size_m * turn.cos(), size_m * turn.sin()], higher_m }
+    }
+}
 
 impl Apex {
     /// A bare tip: no atoms, no contrast.
-    pub const BARE: Self =
-        Self { atoms: 0, polarisation: 0.0, moment_mub: 0.0, axis: [0.0, 0.0, 1.0], exchange_t: 0.0 };
+    pub const BARE: Self = Self {
+        atoms: 0,
+        polarisation: 0.0,
+        moment_mub: 0.0,
+        axis: [0.0, 0.0, 1.0],
+        exchange_t: 0.0,
+        second: None,
+    };
 
     /// An apex as it comes out of a change, with `atoms` atoms on it. It always
     /// draws the same count of numbers, whatever comes out.
-    pub fn drawn(atoms: u32, stream: &mut Stream) -> Self {
-        let chance = CONTRAST_CHANCE[(atoms as usize).min(CONTRAST_CHANCE.len() - 1)];
-        let polarised = stream.chance(chance);
-        let polarisation = 0.22 + 0.23 * stream.uniform();
+    pub fn drawn(atoms: u32, odds: &Odds, stream: &mut Stream) -> Self {
+        let polarised = stream.chance(odds.contrast_chance(atoms));
+        let weakest = odds.weakest_polarisation;
+        let polarisation = weakest + (0.45 - weakest) * stream.uniform();
         let moment_mub = 4.0 + 3.0 * stream.uniform();
         let tilt = 0.35 * stream.uniform();
         let turn = 2.0 * std::f64::consts::PI * stream.uniform();
@@ -44,7 +69,7 @@ impl Apex {
             return Self { atoms, ..Self::BARE };
         }
         let axis = [tilt.sin() * turn.cos(), tilt.sin() * turn.sin(), tilt.cos()];
-        Self { atoms, polarisation, moment_mub, axis, exchange_t: sign * size_t }
+        Self { atoms, polarisation, moment_mub, axis, exchange_t: sign * size_t, second: None }
     }
 
     /// The apex as a paramagnet of the spin `spin` (g = 2) in the field `field_t` at `kelvin`: its moment
@@ -65,6 +90,15 @@ impl Apex {
     /// Whether it has a field of its own.
     pub fn has_field(&self) -> bool {
         self.moment_mub != 0.0 || self.exchange_t != 0.0
+    }
+
+    /// The same with the flaws that a change of the tip may leave: a second end. Also whether it will not live long.
+    /// The numbers come from a stream of their own, always as many.
+    pub fn with_flaws(self, odds: &Odds, stream: &mut Stream) -> (Self, bool) {
+        let double = stream.chance(odds.double_chance);
+        let second = SecondEnd::drawn(stream);
+        let short_lived = stream.chance(odds.short_lived_part);
+        (Self { second: double.then_some(second), ..self }, short_lived)
     }
 
     /// Whether a spin under this tip can be seen.

@@ -3,7 +3,7 @@
 use super::Apex;
 use crate::spin::constants::{E_C, K_B_J_PER_K, MU_B_J_PER_T};
 use noctule_ground::section;
-use noctule_ground::section::{FRACTION, Range, number, plain, si};
+use noctule_ground::section::{FRACTION, Kind, Range, number, plain, si};
 
 section! {
     /// Switching of the apex between its moment up and down.
@@ -68,6 +68,32 @@ section! {
         pub contact_gap_m: f64 = number("nm", 1e-9, Range::NotNegative), "contact_gap_nm";
         /// How far from the middle of an atom it can still be lifted.
         pub reach_m: f64 = number("nm", 1e-9, Range::Positive), "pick_up_reach_nm";
+    }
+}
+
+section! {
+    /// What comes out of a change of the tip. Where a world says nothing, tips are made easily and live for ever.
+    #[derive(Debug, Clone, Copy, PartialEq)]
+    pub struct Odds = "Tip" {
+        /// Chance that an apex with 0, 1, 2, 3, 4, 5 or more magnetic atoms gives contrast.
+        pub contrast_by_atoms: [f64; 6] = Kind::Numbers(6, "", 1.0, FRACTION), "contrast_by_atoms" or "[0, 0.08, 0.35, 0.75, 0.92, 0.95]";
+        /// Smallest polarisation of an apex that gives contrast; the largest is 0.45.
+        pub weakest_polarisation: f64 = plain(Range::Within(0.001, 0.45)), "weakest_polarisation" or "0.22";
+        /// Chance that the apex has a second end, which shows everything twice.
+        pub double_chance: f64 = plain(FRACTION), "double_tip_chance" or "0";
+        /// Part of the apexes that live for minutes only.
+        pub short_lived_part: f64 = plain(FRACTION), "short_lived_part" or "0";
+        /// Mean life of these, in tunnelling range.
+        pub short_life_s: f64 = number("min", 60.0, Range::Positive), "short_life_min" or "10";
+        /// Chance that an attempt that lifts no atom moves it aside.
+        pub pushed_chance: f64 = plain(FRACTION), "pushed_chance" or "0";
+    }
+}
+
+impl Odds {
+    /// Chance that an apex with so many magnetic atoms gives contrast.
+    pub fn contrast_chance(&self, atoms: u32) -> f64 {
+        self.contrast_by_atoms[(atoms as usize).min(self.contrast_by_atoms.len() - 1)]
     }
 }
 

@@ -5,6 +5,6 @@ mod apex;
 mod field;
 mod law;
 
-pub use apex::{Apex, brillouin};
+pub use apex::{Apex, SecondEnd, brillouin};
 pub use field::{FieldLaw, gradient_t_m, tip_field_t};
-pub use law::{Preparation, Switching};
+pub use law::{Odds, Preparation, Switching};

@@ -44,6 +44,10 @@ section! {
         pub landing_m: f64 = number("nm", 1e-9, Range::NotNegative), "landing_scatter_nm";
         /// One step of the coarse motor.
         pub coarse_step_m: f64 = number("nm", 1e-9, Range::Positive), "coarse_step_nm";
+        /// One step of the coarse motor along the surface.
+        pub lateral_step_m: f64 = number("nm", 1e-9, Range::Positive), "lateral_step_nm" or "150";
+        /// How unevenly it steps along the surface: standard deviation of a way, as a part of it.
+        pub lateral_scatter: f64 = plain(FRACTION), "lateral_scatter" or "0.1";
         /// Chance that an approach ends in the surface.
         pub crash_chance: f64 = plain(FRACTION), "approach_crash_chance";
     }

@@ -1,7 +1,7 @@
 //! The tip's part of a world file.
 
 use crate::document::Problem;
-use crate::tip::{Apex, FieldLaw, Preparation, Switching};
+use crate::tip::{Apex, FieldLaw, Odds, Preparation, Switching};
 use noctule_ground::fields;
 use noctule_ground::section;
 use noctule_ground::section::{Described, Given, Kind, Range, Section, number, plain, si};
@@ -19,6 +19,8 @@ section! {
         pub switching: Switching;
         /// How it is prepared and lost.
         pub preparation: Preparation;
+        /// What comes out of a change.
+        pub odds: Odds;
     }
 }
 
@@ -55,6 +57,7 @@ impl Described for Apex {
             moment_mub: moment_mub?,
             axis,
             exchange_t: exchange_t?,
+            second: None,
         })
     }
 }

@@ -315,6 +315,8 @@ const ORDER_PROVES: f64 = 7.0;
 const ORDER_MAY_LACK: f64 = 2.0;
 /// Gain in log likelihood by which the order of the values has to matter at all.
 const LASTS: f64 = 15.0;
+/// Levels so many widths of the wider one apart may differ in width.
+const FAR_APART: f64 = 8.0;
 /// Slow noise with less gain than this over white noise does not matter.
 const SLOW_MATTERS: f64 = 10.0;
 /// Switches from which on a trace shows switching, and not a few accidents.
@@ -332,7 +334,10 @@ fn in_time(said: &mut Contrast, chain: Option<Switching>, slow: f64, trace: &[f6
     };
     let lasting = chain.filter(|s| {
         let apart = (s.levels[1] - s.levels[0]) / s.deviations[0].max(s.deviations[1]);
-        let alike = s.deviations[0].max(s.deviations[1]) < 1.6 * s.deviations[0].min(s.deviations[1]);
+        // Noise in proportion to the current makes the larger level wider; where nothing lies between the levels, that is no
+        // reason to doubt them.
+        let alike = s.deviations[0].max(s.deviations[1]) < 1.6 * s.deviations[0].min(s.deviations[1])
+            || apart > FAR_APART;
         apart > 1.2 && alike && s.shares[0].min(s.shares[1]) > 0.03
     });
     let (verdict, why) = match lasting {

@@ -23,7 +23,7 @@ use super::oracle::Oracle;
 use super::virtual_time::Observer;
 use crate::bench::Bench;
 use crate::quantity::TimePoint;
-use crate::record::{Ending, Outcome, Place};
+use crate::record::{Beforehand, Ending, Entry, Outcome, Place};
 use crate::supervisor::{
     Answered, Call, Command, Effect, Effects, Event, Notice, Reply, Spoken, Start, Supervisor, Ticket,
 };
@@ -181,6 +181,13 @@ impl RealTimeDrive {
             interrupted: None,
             pulse: parts.pulse,
         }
+    }
+
+    /// What was known before, where a run begins or goes on.
+    pub fn knows(&mut self, beforehand: Beforehand) {
+        self.supervisor.knows(&beforehand);
+        let now = self.clock.now();
+        self.tally.entry(now, &Entry::Known(beforehand));
     }
 
     /// The run ends now, whatever it was doing.

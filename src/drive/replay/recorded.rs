@@ -8,7 +8,7 @@ use std::collections::VecDeque;
 /// Rows that are read at once.
 const AT_ONCE: u32 = 512;
 /// Kinds of entries that calls leave.
-const KINDS: [&str; 10] = [
+const KINDS: [&str; 13] = [
     "call",
     "intent",
     "sweep_begin",
@@ -19,6 +19,9 @@ const KINDS: [&str; 10] = [
     "judgement",
     "note",
     "decision",
+    "result",
+    "tip_test",
+    "kept",
 ];
 
 /// One recorded call.

@@ -103,7 +103,7 @@ impl BulkOutline {
 pub struct Happening {
     /// When, s.
     pub at_s: f64,
-    /// `interlock`, `cleared`, `held`, `released`, `step`, `operator`, `fault`, `cut`, `resumed`.
+    /// `interlock`, `cleared`, `held`, `released`, `step`, `operator`, `fault`, `guarded`, `cut`, `resumed`.
     pub kind: &'static str,
     /// One sentence.
     pub text: String,
@@ -118,7 +118,7 @@ pub struct Happening {
 pub struct TipEvent {
     /// When, s.
     pub at_s: f64,
-    /// `approach`, `withdraw`, `pulse`, `pick_up`, `drop`, `coarse_step`, `contrast`.
+    /// `approach`, `withdraw`, `pulse`, `pick_up`, `drop`, `coarse_step`, `coarse_shift`, `contrast`, `test`.
     pub what: String,
     /// Whether it was achieved; none where that is not known.
     pub achieved: Option<bool>,

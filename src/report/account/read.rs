@@ -15,13 +15,14 @@ use serde_json::Value;
 use std::collections::BTreeMap;
 
 /// Tasks that belong to the life of the tip.
-const OF_TIP: [TaskKind; 6] = [
+const OF_TIP: [TaskKind; 7] = [
     TaskKind::Approach,
     TaskKind::Withdraw,
     TaskKind::Pulse,
     TaskKind::PickUp,
     TaskKind::Drop,
     TaskKind::CoarseStep,
+    TaskKind::CoarseShift,
 ];
 
 pub(super) fn read(run: &RunFile) -> Account {
@@ -167,6 +168,13 @@ impl Reader {
                 }
             }
             Entry::Call { request, answer, .. } => self.call(at_s, request, answer),
+            Entry::TipTest { test, .. } => {
+                let of = |[value, error]: [f64; 2]| format!(", polarisation {value:.3} ± {error:.3}");
+                let centred = if test.centred { "" } else { "; not on a top, so it counts for nothing" };
+                let shown = test.finding.polarisation.map(of).unwrap_or_default();
+                let remark = format!("{}{shown}{centred}", test.finding.verdict.word());
+                self.account.tip.push(TipEvent { at_s, what: "test".to_owned(), achieved: None, remark });
+            }
             other => self.happening(at_s, other),
         }
     }
@@ -298,7 +306,12 @@ impl Reader {
     }
 
     fn call(&mut self, at_s: f64, request: &Request<String>, answer: &Result<Answer, Failure>) {
-        let Request::Task(task) = request else { return };
+        let Request::Task(task) = request else {
+            if let Err(Failure::Guarded(reason)) = answer {
+                self.say(at_s, "guarded", format!("refused: {reason}"), true, None);
+            }
+            return;
+        };
         if !OF_TIP.contains(&task.kind()) {
             return;
         }
@@ -306,6 +319,10 @@ impl Reader {
             Ok(Answer::Task(report)) => (report.achieved, report.remark.clone()),
             Ok(_) => (false, String::new()),
             Err(Failure::Instrument(error)) => (false, error.message.clone()),
+            Err(Failure::Guarded(reason)) => {
+                self.say(at_s, "guarded", format!("refused: {reason}"), true, None);
+                (false, reason.clone())
+            }
             Err(Failure::Forbidden(reason)) => (false, reason.clone()),
         };
         let words = request.in_words();

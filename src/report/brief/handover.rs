@@ -4,7 +4,7 @@ use super::next;
 use crate::bench::Role;
 use crate::history::{How, OpenTask, Standing};
 use crate::quantity::in_words;
-use crate::record::{Outcome, Request, Salvage};
+use crate::record::{Achieved, Outcome, Request, Salvage};
 use crate::report::account::{Account, place_in_words};
 use crate::report::words::{count, value_in};
 
@@ -104,7 +104,9 @@ impl Handover {
 fn outcome(account: &Account) -> (String, Weight) {
     let weight = match account.history.ending.as_ref().map(|e| e.outcome) {
         // Green is what did everything that was planned.
-        Some(Outcome::Finished) if account.history.parked && skipped(account) == 0 => Weight::Good,
+        Some(Outcome::Finished) if account.history.parked && skipped(account) == 0 && !nothing(account) => {
+            Weight::Good
+        }
         Some(Outcome::Finished | Outcome::Stopped) => Weight::Look,
         Some(Outcome::Failed | Outcome::Interlock | Outcome::Fault) | None => Weight::Wrong,
     };
@@ -114,6 +116,19 @@ fn outcome(account: &Account) -> (String, Weight) {
 /// Steps that were planned and not done.
 pub(super) fn skipped(account: &Account) -> usize {
     account.history.steps.iter().filter(|step| step.left_out.is_some()).count()
+}
+
+/// Whether the sequence says that it has achieved nothing.
+fn nothing(account: &Account) -> bool {
+    account.history.declared.as_ref().is_some_and(|declared| declared.what == Achieved::Nothing)
+}
+
+/// The result that the sequence has declared, as a sentence.
+fn declared(account: &Account) -> String {
+    let declared = account.history.declared.as_ref();
+    declared.map_or_else(String::new, |declared| {
+        format!(" The result: {}.", declared.in_words().trim_end_matches('.'))
+    })
 }
 
 fn sentence(account: &Account) -> String {
@@ -136,7 +151,7 @@ fn sentence(account: &Account) -> String {
     } else {
         "PARKING WAS NOT COMPLETE: see the park steps."
     };
-    match (ending.outcome, skipped(account)) {
+    let said = match (ending.outcome, skipped(account)) {
         (Outcome::Finished, 1..) => format!(
             "The sequence came to its end, but {} of {} were skipped. {parked}",
             skipped(account),
@@ -145,7 +160,8 @@ fn sentence(account: &Account) -> String {
         (Outcome::Finished, _) if reason.is_empty() => format!("The sequence came to its end. {parked}"),
         (Outcome::Finished, _) => format!("{}. {parked}", capital(reason)),
         _ => format!("{}, at {where_it_was}. {parked}", capital(reason)),
-    }
+    };
+    format!("{said}{}", declared(account))
 }
 
 /// First letter large.

@@ -4,14 +4,15 @@ mod tidy;
 
 pub use tidy::{Deed, Plan, move_to, older_than, prune};
 
-use crate::record::{Entry, RecordError, RunFile};
+use crate::record::{Declared, Entry, RecordError, RunFile};
+use serde::Serialize;
 use std::path::{Path, PathBuf};
 
 /// Run files that are looked for in a folder, by their extension.
 const EXTENSIONS: [&str; 2] = ["sqlite", "noctule"];
 
 /// One past run.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct PastRun {
     /// Its name: the folder of the run, or the stem of its file.
     pub name: String,
@@ -35,9 +36,12 @@ pub struct PastRun {
     pub points: u64,
     /// The last verdict; empty if there is none.
     pub verdict: String,
+    /// The result that the sequence has declared: `made`, `proved`, `mapped`, `nothing`, with more on it; empty if none.
+    pub result: String,
     /// Size of its file, bytes.
     pub bytes: u64,
     /// Notes and results, for searching.
+    #[serde(skip)]
     words: String,
 }
 
@@ -112,6 +116,7 @@ fn look(path: &Path, folder: Option<PathBuf>) -> PastRun {
         elapsed_s: 0.0,
         points: 0,
         verdict: String::new(),
+        result: String::new(),
         bytes: std::fs::metadata(path).map_or(0, |m| m.len()),
         words: String::new(),
     };
@@ -147,6 +152,11 @@ fn fill(run: &mut PastRun) -> Result<(), RecordError> {
             run.words.push('\n');
         }
     }
+    if let Some(last) = file.all("result")?.into_iter().next_back()
+        && let Entry::Result { what, about, .. } = last.entry
+    {
+        run.result = Declared { what, about }.in_words();
+    }
     for numbered in file.all("note")? {
         if let Entry::Note { text, .. } = numbered.entry {
             run.words.push_str(&text);
@@ -166,6 +176,7 @@ impl PastRun {
             &self.outcome,
             &self.reason,
             &self.verdict,
+            &self.result,
             &self.started_at,
             &self.words,
         ];

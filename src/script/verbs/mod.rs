@@ -11,6 +11,7 @@ pub mod judging;
 pub mod proving;
 pub mod sweeping;
 pub mod tip;
+pub mod tip_life;
 pub mod together;
 
 use super::host::Host;
@@ -22,6 +23,7 @@ pub fn register(engine: &mut Engine, host: &Rc<Host>) {
     bench::register(engine, host);
     sweeping::register(engine, host);
     tip::register(engine, host);
+    tip_life::register(engine, host);
     analysis::register(engine, host);
     judging::register(engine, host);
     proving::register(engine, host);

@@ -3,7 +3,7 @@
 use crate::bench::{Role, TaskKind};
 use crate::instrument::{Task, TaskReport};
 use crate::quantity::{Dimension, Quantity};
-use crate::record::CentrePlan;
+use crate::record::{CentrePlan, Centred};
 use crate::script::convert::{MapFields, number, quantity};
 use crate::script::error::{Thrown, argument, thrown};
 use crate::script::handles::Image;
@@ -85,6 +85,15 @@ pub const VERBS: &[Verb] = &[
         ..in_chapter(Chapter::Tip)
     },
     Verb {
+        name: "coarse_shift",
+        params: &[param("x", Kind::Number, "steps along x"), param("y", Kind::Number, "steps along y")],
+        gives: "a map with `achieved` and `remark`",
+        summary: "Steps of the coarse motor along the surface, to another area. Only with the tip withdrawn; never repeated on its own. What was known of places on the surface holds no more.",
+        example: "withdraw();\ncoarse_shift(2, 0);\napproach();",
+        nature: acts(Time::Open, &[], &[TaskKind::CoarseShift]),
+        ..in_chapter(Chapter::Tip)
+    },
+    Verb {
         name: "pulse",
         params: &[param("volts", Kind::Voltage, "height"), param("length", Kind::Time, "length")],
         gives: "a map with `achieved` and `remark`",
@@ -150,11 +159,13 @@ pub(super) fn register(engine: &mut Engine, host: &Rc<Host>) {
 fn register_once_only(engine: &mut Engine, host: &Rc<Host>) {
     let h = Rc::clone(host);
     engine.register_fn("coarse_steps", move |ctx: NativeCallContext, steps: Dynamic| {
-        let steps = number(&ctx, &steps, "the number of steps")?;
-        if steps.fract() != 0.0 || steps.abs() > 1e5 {
-            return Err(argument(&ctx, "the number of steps is a whole number, at most 100,000"));
-        }
-        attempt(&h, &ctx, Task::CoarseStep { steps: steps as i32 })
+        let steps = whole_steps(&ctx, &steps, 1e5)?;
+        attempt(&h, &ctx, Task::CoarseStep { steps })
+    });
+    let h = Rc::clone(host);
+    engine.register_fn("coarse_shift", move |ctx: NativeCallContext, x: Dynamic, y: Dynamic| {
+        let (x_steps, y_steps) = (whole_steps(&ctx, &x, 1e3)?, whole_steps(&ctx, &y, 1e3)?);
+        attempt(&h, &ctx, Task::CoarseShift { x_steps, y_steps })
     });
     let h = Rc::clone(host);
     engine.register_fn("pulse", move |ctx: NativeCallContext, volts: Dynamic, length: Dynamic| {
@@ -168,6 +179,14 @@ fn register_once_only(engine: &mut Engine, host: &Rc<Host>) {
         let h = Rc::clone(host);
         engine.register_fn(name, move |ctx: NativeCallContext| attempt(&h, &ctx, task));
     }
+}
+
+fn whole_steps(ctx: &NativeCallContext<'_>, steps: &Dynamic, most: f64) -> Result<i32, Thrown> {
+    let steps = number(ctx, steps, "the number of steps")?;
+    if steps.fract() != 0.0 || steps.abs() > most {
+        return Err(argument(ctx, &format!("the number of steps is a whole number, at most {most}")));
+    }
+    Ok(steps as i32)
 }
 
 fn task(host: &Host, ctx: &NativeCallContext<'_>, task: Task) -> Result<TaskReport, Thrown> {
@@ -193,7 +212,7 @@ fn attempt(host: &Host, ctx: &NativeCallContext<'_>, wanted: Task) -> Result<Map
     Ok(map)
 }
 
-fn go_to(host: &Host, ctx: &NativeCallContext<'_>, x_m: f64, y_m: f64) -> Result<(), Thrown> {
+pub(super) fn go_to(host: &Host, ctx: &NativeCallContext<'_>, x_m: f64, y_m: f64) -> Result<(), Thrown> {
     for (role, value) in [("TipX", x_m), ("TipY", y_m)] {
         let channel = host.channel_at(host.channel(ctx, role)?);
         if !channel.within(value) {
@@ -256,6 +275,22 @@ fn find_spots(image: &mut Image) -> Array {
 
 /// Puts the tip on the top near by; what came of it goes into the record.
 fn recentre(host: &Host, ctx: &NativeCallContext<'_>, reach_m: Option<f64>) -> Result<Map, Thrown> {
+    let centred = centre(host, ctx, reach_m)?;
+    let length = |si| Dynamic::from(Quantity::new(si, Dimension::LENGTH));
+    let mut map = Map::new();
+    map.insert("dx".into(), length(centred.dx_m));
+    map.insert("dy".into(), length(centred.dy_m));
+    map.insert("error".into(), length(centred.x_error_m.hypot(centred.y_error_m)));
+    map.insert("found".into(), centred.found.into());
+    Ok(map)
+}
+
+/// The same for other verbs.
+pub(super) fn centre(
+    host: &Host,
+    ctx: &NativeCallContext<'_>,
+    reach_m: Option<f64>,
+) -> Result<Centred, Thrown> {
     if let Some(reach_m) = reach_m.filter(|reach| !(*reach > 0.0 && *reach <= 1e-6)) {
         let reach = Quantity::new(reach_m, Dimension::LENGTH);
         return Err(argument(ctx, &format!("a reach of {reach} makes no pattern of places")));
@@ -279,11 +314,5 @@ fn recentre(host: &Host, ctx: &NativeCallContext<'_>, reach_m: Option<f64>) -> R
     let body = serde_json::to_value(&centred).unwrap_or_default();
     let title = centred.title();
     host.record(ctx, Statement::Judgement { what: "recentre".to_owned(), sweep: None, title, body })?;
-    let length = |si| Dynamic::from(Quantity::new(si, Dimension::LENGTH));
-    let mut map = Map::new();
-    map.insert("dx".into(), length(centred.dx_m));
-    map.insert("dy".into(), length(centred.dy_m));
-    map.insert("error".into(), length(centred.x_error_m.hypot(centred.y_error_m)));
-    map.insert("found".into(), centred.found.into());
-    Ok(map)
+    Ok(centred)
 }

@@ -280,7 +280,9 @@ impl Steps {
             }
             Ok(_) if step.act == SafeAct::Abort => self.close(step, true, Found::Nothing, ctx),
             Ok(_) => self.work = Some(Work::ReadBack),
-            Err(failure @ Failure::Forbidden(_)) => self.close(step, false, Found::Failed(failure), ctx),
+            Err(failure @ (Failure::Forbidden(_) | Failure::Guarded(_))) => {
+                self.close(step, false, Found::Failed(failure), ctx)
+            }
             Err(failure) if is_refusal(&failure) => self.work = Some(Work::Look(Found::Failed(failure))),
             Err(failure) => self.try_again(step, Found::Failed(failure), ctx),
         }

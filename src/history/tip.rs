@@ -1,0 +1,273 @@
+//! The life of the tip, folded from the record: what tests have found, what was done to it, what is kept from it.
+//!
+//! A tip is *proved* when tests on two atoms have found good contrast, the last one long enough after the first, or when
+//! a resonance was proved with it. It is *found lost* by a test that shows one level where an earlier test of the same
+//! tip had shown two: on the same atom, on a top on which it was centred, in the same field. What a sequence says about
+//! its tip counts for nothing here.
+
+use crate::bench::{Bench, Guard, TaskKind, TipTests};
+use crate::instrument::Task;
+use crate::record::{
+    Answer, Centred, Entry, Failure, Found, KeptSpin, Request, TipLife, TipTest, TipVerdict,
+};
+
+/// What a place may have drifted since it was seen, m/s: half a nanometre in an hour, more than most cold microscopes
+/// show (common practice).
+pub const DRIFT_M_S: f64 = 0.5e-9 / 3600.0;
+/// Farther than this no place is followed, m.
+const FOLLOWED_M: f64 = 3e-9;
+/// A kept spin is taken for seen again where a top is found so near to it, m: nothing else can be that near.
+const SAME_TOP_M: f64 = 0.5e-9;
+/// A test in another field than the one before, by more than this part, finds nothing lost.
+const SAME_FIELD: f64 = 0.2;
+/// Two tests on one atom count as two after this time, s.
+const APART_S: f64 = 600.0;
+
+/// What the bench says about tests and about what is precious.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub struct TipRules {
+    /// How a tip is tested.
+    pub tests: Option<TipTests>,
+    /// What is guarded.
+    pub guard: Option<Guard>,
+}
+
+impl TipRules {
+    /// Of a bench.
+    pub fn of(bench: &Bench) -> Self {
+        Self { tests: bench.tip_tests, guard: bench.guard }
+    }
+
+    fn radius_m(&self) -> f64 {
+        self.guard.unwrap_or_default().kept_radius_m
+    }
+}
+
+fn apart_m(a: [f64; 2], b: [f64; 2]) -> f64 {
+    (a[0] - b[0]).hypot(a[1] - b[1])
+}
+
+/// Tests that a new one is compared with at most.
+const MOST_RECENT: usize = 5;
+/// A test shows the same tip as those before where its polarisation, reckoned to their field and temperature, differs by no
+/// more than this part, for they scatter by 0.12 % (measured in rehearsals), or by so many of its errors …
+const SAME_PART: f64 = 0.004;
+const SAME_ERRORS: f64 = 1.5;
+/// … and by this part of what was reckoned, for the law is that of a spin 1/2 with g = 2.
+const RECKONED_PART: f64 = 0.15;
+/// Bohr magneton over the Boltzmann constant, K/T (CODATA 2022).
+const MU_B_OVER_K: f64 = 0.671_713_814_7;
+
+/// Thermal polarisation of a spin 1/2 with g = 2: tanh(μB B/kT) (textbook); 1 where field or temperature are not known.
+fn thermal(test: &TipTest) -> f64 {
+    let field_t = test.field_t[0].hypot(test.field_t[1]);
+    if test.stage_k > 0.0 && field_t > 0.0 { (MU_B_OVER_K * field_t / test.stage_k).tanh() } else { 1.0 }
+}
+
+/// What differs between tests of one tip.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Difference {
+    /// In words.
+    pub why: String,
+    /// Whether the polarisation is larger than it was; nothing where the verdicts differ.
+    pub larger: Option<bool>,
+}
+
+/// What differs between a test and those before; nothing where they may show the same.
+pub fn differs(before: &[TipTest], now: &TipTest) -> Option<Difference> {
+    let last = before.last()?;
+    match (last.finding.verdict, now.finding.verdict) {
+        (TipVerdict::Undecided, _) | (_, TipVerdict::Undecided) => return None,
+        (before, now) if before != now => {
+            let why = format!("the test shows {}, and before it {}", shown(now), shown(before));
+            return Some(Difference { why, larger: None });
+        }
+        _ => {}
+    }
+    let [is, is_error] = now.finding.polarisation?;
+    // The middle one: a single test that stood beside the top must not count.
+    let reckoned = |test: &TipTest| Some((test.finding.polarisation?[0], thermal(now) / thermal(test)));
+    let mut all: Vec<(f64, f64)> = before.iter().filter_map(reckoned).collect();
+    all.sort_by(|a, b| (a.0 * a.1).total_cmp(&(b.0 * b.1)));
+    let (was, ratio) = *all.get(all.len() / 2)?;
+    let expected = was * ratio;
+    let allowed = (SAME_PART * expected).max(SAME_ERRORS * is_error) + RECKONED_PART * (expected - was).abs();
+    ((is - expected).abs() > allowed).then(|| Difference {
+        why: format!("the polarisation is {is:.4}, and {expected:.4} was expected by the tests before"),
+        larger: Some(is > expected),
+    })
+}
+
+fn shown(verdict: TipVerdict) -> &'static str {
+    if verdict == TipVerdict::Contrast { "contrast" } else { "no contrast" }
+}
+
+impl TipLife {
+    /// Takes in an entry.
+    pub fn entry(&mut self, at_s: f64, entry: &Entry, rules: &TipRules) {
+        match entry {
+            Entry::Known(beforehand) => {
+                if let Some(tip) = &beforehand.tip {
+                    *self = (**tip).clone();
+                }
+            }
+            Entry::TipTest { test, .. } => self.tested(*test, rules),
+            Entry::Kept { name, at_m, .. } => self.keep(name, *at_m, at_s),
+            Entry::Judgement { what, body, .. } if what == "verdict" && body["verdict"] == "real" => {
+                self.proved_s.get_or_insert(at_s);
+                self.lost.clear();
+            }
+            Entry::Judgement { what, .. } if what == "tip_change" => {
+                let before = self.recent.len().saturating_sub(1);
+                self.recent.drain(..before);
+            }
+            Entry::Call { answer: Err(Failure::Guarded(_)), .. } => self.refused += 1,
+            Entry::Call { request: Request::Task(task), answer, .. } => self.acted(task, answer),
+            Entry::Call { answer: Ok(Answer::Centred(centred)), .. } => self.centred(centred, at_s),
+            Entry::SafeStep { found: Found::Centred(centred), .. } => self.centred(centred, at_s),
+            _ => {}
+        }
+    }
+
+    fn keep(&mut self, name: &str, at_m: [f64; 2], at_s: f64) {
+        let spin =
+            KeptSpin { name: name.to_owned(), at_m, seen_s: at_s, area: self.area, shifts: self.shifts };
+        // A second one of the same name does not free the first: whoever keeps a spin may be wrong about another.
+        let same = |old: &KeptSpin| old.name == name && apart_m(old.at_m, at_m) < SAME_TOP_M;
+        self.kept.retain(|old| !same(old));
+        self.kept.push(spin);
+    }
+
+    fn acted(&mut self, task: &Task<String>, answer: &Result<Answer, Failure>) {
+        let achieved = matches!(answer, Ok(Answer::Task(report)) if report.achieved);
+        let kind = task.kind();
+        if matches!(kind, TaskKind::PickUp | TaskKind::Drop | TaskKind::Pulse) {
+            self.touches += 1;
+            if achieved {
+                self.atoms += match kind {
+                    TaskKind::PickUp => 1,
+                    TaskKind::Drop => -1,
+                    _ => 0,
+                };
+                (self.proved_s, self.looked_s) = (None, None);
+                self.tests.clear();
+                self.recent.clear();
+                self.lost.clear();
+            }
+        }
+        match *task {
+            // Whether it was done or not, nobody knows any more where anything is.
+            Task::CoarseShift { x_steps, y_steps } => {
+                self.area = [self.area[0] + i64::from(x_steps), self.area[1] + i64::from(y_steps)];
+                self.shifts += 1;
+                self.forget_places();
+            }
+            Task::CoarseStep { .. } => self.forget_places(),
+            _ => {}
+        }
+    }
+
+    /// The atoms on which it was tested are not to be found any more.
+    fn forget_places(&mut self) {
+        self.tests.clear();
+        self.lost.clear();
+    }
+
+    fn centred(&mut self, centred: &Centred, at_s: f64) {
+        let at_m = [centred.x_m, centred.y_m];
+        let (area, shifts) = (self.area, self.shifts);
+        let here = |spin: &&mut KeptSpin| spin.area == area && spin.shifts == shifts;
+        for spin in self.kept.iter_mut().filter(here) {
+            if centred.found && apart_m(spin.at_m, at_m) < SAME_TOP_M {
+                (spin.at_m, spin.seen_s) = (at_m, at_s);
+            }
+        }
+    }
+
+    fn tested(&mut self, test: TipTest, rules: &TipRules) {
+        let Some(tests) = rules.tests.filter(|_| test.centred) else { return };
+        self.recent.push(test);
+        let too_many = self.recent.len().saturating_sub(MOST_RECENT);
+        self.recent.drain(..too_many);
+        let polarisation = test.finding.polarisation.map_or(0.0, |[value, _]| value);
+        match test.finding.verdict {
+            TipVerdict::Contrast if polarisation >= tests.good => {
+                self.lost.clear();
+                self.tests.push(test);
+                if self.is_stable(tests.stable_s, rules.radius_m()) {
+                    self.proved_s.get_or_insert(test.at_s);
+                }
+            }
+            TipVerdict::None if self.proved_s.is_none() => self.tests.clear(),
+            TipVerdict::None if self.is_known_place(&test, rules.radius_m()) => {
+                let again = |lost: &TipTest| {
+                    apart_m(lost.at_m, test.at_m) <= rules.radius_m() && test.at_s - lost.at_s < APART_S
+                };
+                if !self.lost.iter().any(again) {
+                    self.lost.push(test);
+                }
+            }
+            _ => {}
+        }
+    }
+
+    /// Whether tests on two atoms, over long enough, have found it good.
+    fn is_stable(&self, stable_s: f64, radius_m: f64) -> bool {
+        let (Some(first), Some(last)) = (self.tests.first(), self.tests.last()) else { return false };
+        let two = self.tests.iter().any(|test| apart_m(test.at_m, last.at_m) > radius_m);
+        two && last.at_s - first.at_s >= stable_s
+    }
+
+    /// Whether this tip was once found good in the same place and the same field.
+    fn is_known_place(&self, test: &TipTest, radius_m: f64) -> bool {
+        self.tests.iter().any(|good| {
+            let reach_m = (radius_m + DRIFT_M_S * (test.at_s - good.at_s)).min(FOLLOWED_M.max(radius_m));
+            let field_t = apart_m(test.field_t, good.field_t);
+            let size_t = good.field_t[0].hypot(good.field_t[1]);
+            apart_m(test.at_m, good.at_m) <= reach_m && field_t <= SAME_FIELD * size_t
+        })
+    }
+
+    /// Why the tip must not be touched at a moment, if it must not.
+    pub fn why_guarded(&self, now_s: f64, guard: &Guard) -> Option<String> {
+        self.proved_s?;
+        if self.word_until_s.is_some_and(|until_s| now_s < until_s) {
+            return None;
+        }
+        let in_words = crate::quantity::in_words;
+        if let Some(looked_s) = self.looked_s.filter(|looked_s| now_s - looked_s < guard.after_look_s) {
+            return Some(format!(
+                "a person looked at this tip {} ago and found it good; for {} after a look it is touched by their word alone",
+                in_words(now_s - looked_s),
+                in_words(guard.after_look_s)
+            ));
+        }
+        let lost = self.lost.len();
+        (lost < guard.lost as usize).then(|| {
+            format!(
+                "the tip is proved, and tests have found it lost {lost} of the {} times that it takes",
+                guard.lost
+            )
+        })
+    }
+
+    /// The kept spin to which a place may belong, with what is known against it.
+    pub fn kept_at(&self, now_s: f64, at_m: Option<[f64; 2]>, guard: &Guard) -> Option<String> {
+        self.kept.iter().find_map(|spin| {
+            let name = &spin.name;
+            // A coarse step is uneven, so two of them apart is another area for certain.
+            let steps = [0, 1].map(|i| (spin.area[i] - self.area[i]).abs());
+            if steps.iter().any(|steps| *steps >= 2) {
+                return None;
+            }
+            if spin.shifts != self.shifts {
+                return Some(format!("the kept spin `{name}` lies in this area, and nobody has found it again since the coarse motor moved"));
+            }
+            let Some(at_m) = at_m else {
+                return Some(format!("nobody knows how far the tip is from the kept spin `{name}`"));
+            };
+            let reach_m = guard.kept_radius_m + DRIFT_M_S * (now_s - spin.seen_s).max(0.0);
+            (apart_m(spin.at_m, at_m) <= reach_m).then(|| format!("the kept spin `{name}` is too near"))
+        })
+    }
+}

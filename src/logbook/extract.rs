@@ -1,0 +1,254 @@
+//! What a run tells of tips, spins and results: read once from its file.
+
+use super::LogError;
+use crate::analysis::spots;
+use crate::bench::{Role, TaskKind};
+use crate::history::{History, Known};
+use crate::instrument::Task;
+use crate::record::{Answer, Declared, Entry, Failure, Request, RunFile, TipLife, TipTest};
+use jiff::ZonedDateTime;
+use serde::{Deserialize, Serialize};
+use std::path::Path;
+
+/// A place that stands out in an image: where, and how high, m.
+pub type Spot = [f64; 3];
+
+/// Something that matters to tips and spins, in the order of the run. Times are of the run.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+#[allow(missing_docs, reason = "fields are named after what they hold; places in m, the scanner's")]
+pub enum Event {
+    /// Something was done to the tip.
+    Touched { at_s: f64, what: String, achieved: bool, remark: String },
+    /// An act was refused for the sake of the tip or of a kept spin.
+    Refused { at_s: f64, why: String },
+    /// The tip was tested.
+    Tested(TipTest),
+    /// What an image shows.
+    Image { at_s: f64, spots: Vec<Spot> },
+    /// The tip was centred on a top.
+    Centred { at_s: f64, at_m: [f64; 2] },
+    /// The coarse motor has moved along the surface.
+    Shifted { at_s: f64 },
+    /// A sweep began.
+    Swept {
+        at_s: f64,
+        sweep: u64,
+        name: String,
+        channel: String,
+        ends: [f64; 2],
+        points: u64,
+        field_t: Option<f64>,
+    },
+    /// A verdict on sweeps.
+    Judged { at_s: f64, verdict: String, moment: Option<[f64; 2]>, sweeps: Vec<u64> },
+    /// A spin is kept.
+    Kept { at_s: f64, name: String, at_m: [f64; 2] },
+    /// Helium was transferred.
+    Filled { at_s: f64 },
+    /// A note of the sequence.
+    Note { at_s: f64, text: String },
+}
+
+/// What a run tells.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct RunLog {
+    /// Its name.
+    pub name: String,
+    /// The sequence.
+    pub sequence: String,
+    /// When it began, s since 1970; 0 where the record does not say.
+    pub started_s: i64,
+    /// How long it took, s.
+    pub elapsed_s: f64,
+    /// How it ended; empty where it has no end.
+    pub outcome: String,
+    /// What it says that it has achieved.
+    pub declared: Option<Declared>,
+    /// The life of the tip at its end, in times of the run.
+    pub life: TipLife,
+    /// First and last reading of the helium level, and the rise that counts as a transfer, m³.
+    pub helium_m3: Option<[f64; 3]>,
+    /// Whether it was told of a tip when it began.
+    pub told: bool,
+    /// Everything else.
+    pub events: Vec<Event>,
+}
+
+const KINDS: [&str; 15] = [
+    "known",
+    "call",
+    "tip_test",
+    "kept",
+    "judgement",
+    "sweep_begin",
+    "bulk",
+    "result",
+    "note",
+    "end",
+    "safe_step",
+    "held",
+    "released",
+    "monitor",
+    "identity",
+];
+
+/// Reads a run file.
+///
+/// # Errors
+/// If it can't be read.
+pub fn extract(path: &Path, name: &str) -> Result<(RunLog, bool), LogError> {
+    let unusable = |reason: String| LogError::Unusable { path: path.display().to_string(), reason };
+    let file = RunFile::open(path).map_err(|error| unusable(error.to_string()))?;
+    let identity = file.identity().map_err(|error| unusable(error.to_string()))?;
+    let bench = file.document("bench").ok().flatten();
+    let bench = bench.and_then(|(name, text)| crate::bench::read(&text, &name).ok()).map(|(bench, _)| bench);
+    let started =
+        file.all("context").ok().and_then(|all| all.into_iter().next()).and_then(|n| match n.entry {
+            Entry::Context { started_at, .. } => started_at.parse::<ZonedDateTime>().ok(),
+            _ => None,
+        });
+    let mut reader = Reader {
+        history: History::new(bench.as_ref()),
+        bench: bench.as_ref(),
+        events: Vec::new(),
+        told: false,
+        level: None,
+    };
+    let mut images = Vec::new();
+    file.entries_of(&KINDS, u64::MAX, |numbered| {
+        reader.entry(&numbered.entry, numbered.at, |spots_at| images.push((spots_at, numbered.seq)));
+        Ok(())
+    })
+    .map_err(|error| unusable(error.to_string()))?;
+    let (history, mut events, told) = (reader.history, reader.events, reader.told);
+    for (place, seq) in images {
+        if let Some(Event::Image { spots, .. }) = events.get_mut(place) {
+            let frame = spots.clone();
+            *spots = file.bulk(seq).map(|heights| spots_of(&heights, &frame)).unwrap_or_default();
+        }
+    }
+    let run = RunLog {
+        name: name.to_owned(),
+        sequence: identity.sequence,
+        started_s: started.map_or(0, |at| at.timestamp().as_second()),
+        elapsed_s: history.end_s,
+        outcome: history.ending.as_ref().map(|end| end.outcome.word().to_owned()).unwrap_or_default(),
+        helium_m3: history.helium.as_ref().and_then(|level| {
+            let (first, last) = (level.readings.first()?, level.readings.last()?);
+            Some([first.1, last.1, level.transfer_m3])
+        }),
+        declared: history.declared,
+        life: history.tip,
+        told,
+        events,
+    };
+    Ok((run, identity.rehearsal))
+}
+
+/// The spots of an image; its frame stands in the one spot given: centre and side.
+fn spots_of(heights: &[f64], frame: &[Spot]) -> Vec<Spot> {
+    let Some([x_m, y_m, size_m]) = frame.first().copied() else { return Vec::new() };
+    let pixels = (heights.len() as f64).sqrt().round() as usize;
+    let step = size_m / pixels.max(1) as f64;
+    let at = |pixel: f64, centre: f64| centre + (pixel + 0.5) * step - 0.5 * size_m;
+    let found = spots::find(heights, pixels);
+    found.into_iter().map(|spot| [at(spot.column, x_m), at(spot.row, y_m), spot.height]).collect()
+}
+
+struct Reader<'b> {
+    history: History,
+    bench: Option<&'b crate::bench::Bench>,
+    events: Vec<Event>,
+    told: bool,
+    /// Transfers that were seen so far.
+    level: Option<usize>,
+}
+
+impl Reader<'_> {
+    fn entry(&mut self, entry: &Entry, at: crate::quantity::TimePoint, mut image: impl FnMut(usize)) {
+        let at_s = at.s();
+        self.history.entry(at, entry);
+        match entry {
+            Entry::Known(beforehand) => self.told = beforehand.tip.is_some(),
+            Entry::Call { request, answer, .. } => self.call(at_s, request, answer),
+            Entry::TipTest { test, .. } => self.events.push(Event::Tested(*test)),
+            Entry::Kept { name, at_m, .. } => {
+                self.events.push(Event::Kept { at_s, name: name.clone(), at_m: *at_m });
+            }
+            Entry::Bulk { task: Task::Image { x_m, y_m, size_m, .. }, .. } => {
+                image(self.events.len());
+                self.events.push(Event::Image { at_s, spots: vec![[*x_m, *y_m, *size_m]] });
+            }
+            Entry::SweepBegin { sweep, plan, .. } => {
+                let field = self.bench.and_then(|bench| self.history.of_role(bench, Role::FieldZ));
+                self.events.push(Event::Swept {
+                    at_s,
+                    sweep: *sweep,
+                    name: plan.name.clone(),
+                    channel: plan.fast.channel.channel.clone(),
+                    ends: [plan.fast.from, plan.fast.to],
+                    points: plan.total(),
+                    field_t: field.map(|standing| standing.si),
+                });
+            }
+            Entry::Judgement { what, body, .. } if what == "verdict" => self.judged(at_s, body),
+            Entry::Note { text, .. } => self.events.push(Event::Note { at_s, text: text.clone() }),
+            Entry::SafeStep { found: crate::record::Found::Centred(centred), .. } if centred.found => {
+                self.events.push(Event::Centred { at_s, at_m: [centred.x_m, centred.y_m] });
+            }
+            Entry::Monitor { .. } => self.filled(at_s),
+            _ => {}
+        }
+    }
+
+    fn filled(&mut self, at_s: f64) {
+        let transfers = self.history.helium.as_ref().map(|level| level.transfers());
+        if transfers > self.level.replace(transfers.unwrap_or(0)).or(Some(0)) {
+            self.events.push(Event::Filled { at_s });
+        }
+    }
+
+    fn call(&mut self, at_s: f64, request: &Request<String>, answer: &Result<Answer, Failure>) {
+        if let Err(Failure::Guarded(why)) = answer {
+            self.events.push(Event::Refused { at_s, why: why.clone() });
+            return;
+        }
+        match (request, answer) {
+            (Request::Task(task), answer) => self.task(at_s, task, answer),
+            (_, Ok(Answer::Centred(centred))) if centred.found => {
+                self.events.push(Event::Centred { at_s, at_m: [centred.x_m, centred.y_m] });
+            }
+            _ => {}
+        }
+    }
+
+    fn task(&mut self, at_s: f64, task: &Task<String>, answer: &Result<Answer, Failure>) {
+        let touches =
+            [TaskKind::PickUp, TaskKind::Drop, TaskKind::Pulse, TaskKind::CoarseStep, TaskKind::CoarseShift];
+        let kind = task.kind();
+        if !touches.contains(&kind) {
+            return;
+        }
+        let (achieved, remark) = match answer {
+            Ok(Answer::Task(report)) => (report.achieved, report.remark.clone()),
+            Ok(_) => (true, String::new()),
+            Err(failure) => (false, failure.to_string()),
+        };
+        self.events.push(Event::Touched { at_s, what: kind.name().to_owned(), achieved, remark });
+        if kind == TaskKind::CoarseShift {
+            self.events.push(Event::Shifted { at_s });
+        }
+    }
+
+    fn judged(&mut self, at_s: f64, body: &serde_json::Value) {
+        let known = |value: &str, error: &str| {
+            Some(Known { value: body["law"][value].as_f64()?, error: body["law"][error].as_f64()? })
+        };
+        let verdict = body["verdict"].as_str().unwrap_or_default().to_owned();
+        let moment = known("moment_mu_b", "moment_error").filter(|_| verdict == "real");
+        let sweeps = body["sweeps"].as_array().into_iter().flatten().filter_map(serde_json::Value::as_u64);
+        let moment = moment.map(|known| [known.value, known.error]);
+        self.events.push(Event::Judged { at_s, verdict, moment, sweeps: sweeps.collect() });
+    }
+}

@@ -1,0 +1,419 @@
+//! What is known of the tip, spins that are kept, and what a sequence has achieved.
+
+use crate::analysis::contrast::{ContrastVerdict, contrast_of_trace};
+use crate::bench::{Role, TaskKind, TipTests};
+use crate::history::{Difference, differs};
+use crate::instrument::{Task, TaskReport};
+use crate::quantity::{Dimension, Quantity};
+use crate::record::{Achieved, Earlier, Ending, Outcome, TipFinding, TipLife, TipTest, TipVerdict};
+use crate::script::convert::quantity;
+use crate::script::error::{Thrown, argument, ended, thrown};
+use crate::script::host::{Host, place_of};
+use crate::script::registry::{Chapter, Deed, Kind, Nature, Time, Verb, acts, in_chapter, of, param};
+use crate::supervisor::{Answer, Question, Request, Statement};
+use rhai::{Array, Dynamic, Engine, Map, NativeCallContext};
+use std::rc::Rc;
+
+/// Wait after the bias and the setpoint have changed, s.
+const AT_REST_S: f64 = 1.0;
+
+/// Wait after the RF was switched off and the tip has moved, s: some times the time constant of a stage (common practice: a
+/// minute or two).
+const AT_PEACE_S: f64 = 180.0;
+
+/// The table of this chapter.
+pub const VERBS: &[Verb] = &[
+    Verb {
+        name: "test_tip",
+        gives: "a map with `verdict`, `polarisation`, `error`, `good`, `proved`",
+        summary: "Tests the tip over the atom on which it was centred last: bias and setpoint as `tip_tests` of the bench says, height loop open, levels of the current; then all is as before. `verdict` is `contrast`, `none` or `undecided`. Good contrast on two atoms, the last test long enough after the first, makes the tip proved, and a proved tip is guarded.",
+        example: "recentre();\nlet seen = test_tip();\nnote(`${seen.verdict}, polarisation ${seen.polarisation}`);",
+        nature: acts(
+            Time::Open,
+            &[
+                Role::Bias,
+                Role::Setpoint,
+                Role::Feedback,
+                Role::Current,
+                Role::TipX,
+                Role::TipY,
+                Role::FieldZ,
+            ],
+            &[TaskKind::Trace],
+        ),
+        ..in_chapter(Chapter::Tip)
+    },
+    Verb {
+        name: "watch_tip",
+        params: &[
+            param("reference", Kind::Fields("x y |"), "the atom over which the tip is tested"),
+            param("here", Kind::Fields("x y |"), "where the tip goes afterwards"),
+            param("every", Kind::Time, "a test is made where the last one is older than this"),
+        ],
+        gives: "a map with `tested`, `changed`, `why`, `verdict`, `reference`, `here`",
+        summary: "A look at the tip between two spectra. Where the last test is young enough, nothing. Else RF and modulation off, over to the reference atom, `test_tip`, and back onto the spot, with RF and modulation as they were. A test that does not agree with the one before is made twice; `changed` says that the tip is another one, and people are told. `reference` and `here` are the places as they were found, for the next time.",
+        example: "let tip = watch_tip(#{ x: -4.6.nm, y: 5.3.nm }, #{ x: 3.2.nm, y: -1.85.nm }, 20.min);\nnote(`changed: ${tip.changed}`);",
+        nature: acts(
+            Time::Open,
+            &[
+                Role::Bias,
+                Role::Setpoint,
+                Role::Feedback,
+                Role::Current,
+                Role::TipX,
+                Role::TipY,
+                Role::FieldZ,
+            ],
+            &[TaskKind::Trace, TaskKind::MoveTip],
+        ),
+        ..in_chapter(Chapter::Tip)
+    },
+    Verb {
+        name: "tip_now",
+        gives: "a map with `atoms`, `touches`, `tests`, `proved`, `lost`, `kept`, `guarded`",
+        summary: "What is known of the tip that is in, from this run and from the logbook. `guarded` says why it must not be touched; it is empty where it may be.",
+        example: "if tip_now().guarded != \"\" { note(\"this tip is precious\"); }",
+        nature: of(Deed::Answers),
+        ..in_chapter(Chapter::Tip)
+    },
+    Verb {
+        name: "keep_spin",
+        params: &[
+            param("name", Kind::Text, "its name"),
+            param("x", Kind::Length, "place along x"),
+            param("y", Kind::Length, "place along y"),
+        ],
+        gives: "nothing",
+        summary: "From now on nothing is lifted, put down or pulsed near this spin, whatever a sequence asks for. `guard` of the bench says how near; what may have drifted since the tip was last centred on it is added.",
+        example: "keep_spin(\"the target\", 3.2.nm, -1.9.nm);",
+        nature: of(Deed::Tells),
+        ..in_chapter(Chapter::Tip)
+    },
+    Verb {
+        name: "result",
+        params: &[
+            param("what", Kind::OneOf(&Achieved::WORDS), "what was achieved"),
+            param("about", Kind::Text, "more on it; why, where it is `nothing`"),
+        ],
+        gives: "nothing",
+        summary: "Declares what the sequence has achieved; the last one counts. The brief and the list of runs show it, a queue goes by it, and after `nothing`, which needs a reason, the exit code is 6.",
+        example: "result(\"nothing\", \"no atom in reach\");",
+        nature: of(Deed::Tells),
+        ..in_chapter(Chapter::Flow)
+    },
+    Verb {
+        name: "earlier_result",
+        gives: "a map with `sequence`, `what`, `about`",
+        summary: "What the sequence before this one in the queue has declared. All three are empty where there was none; `what` is empty where it declared nothing at all.",
+        example: "note(`before: ${earlier_result().what}`);",
+        nature: of(Deed::Answers),
+        ..in_chapter(Chapter::Flow)
+    },
+    Verb {
+        name: "needs_result",
+        params: &[param("what", Kind::OneOf(&Achieved::WORDS), "what must have been achieved")],
+        gives: "nothing",
+        summary: "In a queue, ends the sequence here unless the one before declared this result; its own result is then `nothing`, with the reason. Without a sequence before it, somebody started it on purpose, and it goes on.",
+        example: "needs_result(\"made\");",
+        nature: Nature { deed: Deed::Tells, ..of(Deed::Tells) },
+        ..in_chapter(Chapter::Flow)
+    },
+];
+
+pub(super) fn register(engine: &mut Engine, host: &Rc<Host>) {
+    let h = Rc::clone(host);
+    engine.register_fn("test_tip", move |ctx: NativeCallContext| test_tip(&h, &ctx));
+    let h = Rc::clone(host);
+    engine.register_fn(
+        "watch_tip",
+        move |ctx: NativeCallContext, reference: Map, here: Map, every: Dynamic| -> Result<Map, Thrown> {
+            let every_s = quantity(&ctx, &every, Dimension::TIME, "every")?;
+            let (reference_m, here_m) = (place(&ctx, reference)?, place(&ctx, here)?);
+            watch_tip(&h, &ctx, reference_m, here_m, every_s)
+        },
+    );
+    let h = Rc::clone(host);
+    engine.register_fn("tip_now", move |ctx: NativeCallContext| {
+        let (life, guarded) = tip_now(&h, &ctx)?;
+        Ok::<_, Thrown>(told(&life, guarded))
+    });
+    let h = Rc::clone(host);
+    engine.register_fn(
+        "keep_spin",
+        move |ctx: NativeCallContext, name: &str, x: Dynamic, y: Dynamic| -> Result<(), Thrown> {
+            let at_m =
+                [quantity(&ctx, &x, Dimension::LENGTH, "x")?, quantity(&ctx, &y, Dimension::LENGTH, "y")?];
+            h.record(&ctx, Statement::Keep { name: name.to_owned(), at_m })
+        },
+    );
+    let h = Rc::clone(host);
+    engine.register_fn("result", move |ctx: NativeCallContext, what: &str, about: Dynamic| {
+        result(&h, &ctx, what, &about.to_string())
+    });
+    let h = Rc::clone(host);
+    engine.register_fn("earlier_result", move |ctx: NativeCallContext| -> Result<Map, Thrown> {
+        let earlier = earlier(&h, &ctx)?;
+        let declared = earlier.as_ref().and_then(|earlier| earlier.declared.as_ref());
+        let mut map = Map::new();
+        let sequence = earlier.as_ref().map(|earlier| earlier.sequence.clone()).unwrap_or_default();
+        map.insert("sequence".into(), sequence.into());
+        map.insert("what".into(), declared.map_or("", |declared| declared.what.word()).into());
+        map.insert("about".into(), declared.map(|d| d.about.clone()).unwrap_or_default().into());
+        Ok(map)
+    });
+    let h = Rc::clone(host);
+    engine
+        .register_fn("needs_result", move |ctx: NativeCallContext, what: &str| needs_result(&h, &ctx, what));
+}
+
+fn achieved(ctx: &NativeCallContext<'_>, what: &str) -> Result<Achieved, Thrown> {
+    let words = Achieved::WORDS.join(", ");
+    Achieved::of(what).ok_or_else(|| argument(ctx, &format!("`{what}` is no result; there are {words}")))
+}
+
+fn result(host: &Host, ctx: &NativeCallContext<'_>, what: &str, about: &str) -> Result<(), Thrown> {
+    let what = achieved(ctx, what)?;
+    if what == Achieved::Nothing && about.trim().is_empty() {
+        return Err(argument(ctx, "the result `nothing` needs a reason: result(\"nothing\", \"why\")"));
+    }
+    host.record(ctx, Statement::Result { what, about: about.to_owned() })
+}
+
+fn earlier(host: &Host, ctx: &NativeCallContext<'_>) -> Result<Option<Earlier>, Thrown> {
+    match host.call(ctx, Request::Ask(Question::Earlier))? {
+        Answer::Earlier(earlier) => Ok(earlier),
+        other => Err(argument(ctx, &format!("an earlier result was expected, not {other:?}"))),
+    }
+}
+
+fn needs_result(host: &Host, ctx: &NativeCallContext<'_>, what: &str) -> Result<(), Thrown> {
+    let wanted = achieved(ctx, what)?;
+    let Some(earlier) = earlier(host, ctx)? else { return Ok(()) };
+    if earlier.declared.as_ref().is_some_and(|declared| declared.what == wanted) {
+        return Ok(());
+    }
+    let declared = earlier.declared.map_or("no result".to_owned(), |declared| declared.in_words());
+    let reason = format!("`{}` before it was to end with `{what}` and declared {declared}", earlier.sequence);
+    result(host, ctx, Achieved::Nothing.word(), &reason)?;
+    let ending = Ending { outcome: Outcome::Finished, reason, place: place_of(ctx), latched: false };
+    Err(ended(ending, ctx.call_position()))
+}
+
+fn tip_now(host: &Host, ctx: &NativeCallContext<'_>) -> Result<(TipLife, Option<String>), Thrown> {
+    match host.call(ctx, Request::Ask(Question::Tip))? {
+        Answer::Tip { life, guarded } => Ok((*life, guarded)),
+        other => Err(argument(ctx, &format!("the tip was expected, not {other:?}"))),
+    }
+}
+
+fn told(life: &TipLife, guarded: Option<String>) -> Map {
+    let mut map = Map::new();
+    map.insert("atoms".into(), life.atoms.into());
+    map.insert("touches".into(), i64::from(life.touches).into());
+    map.insert("tests".into(), (life.tests.len() as i64).into());
+    map.insert("proved".into(), life.proved_s.is_some().into());
+    map.insert("lost".into(), (life.lost.len() as i64).into());
+    map.insert("guarded".into(), guarded.unwrap_or_default().into());
+    let length = |si| Dynamic::from(Quantity::new(si, Dimension::LENGTH));
+    let spin = |spin: &crate::record::KeptSpin| {
+        let mut map = Map::new();
+        map.insert("name".into(), spin.name.clone().into());
+        map.insert("x".into(), length(spin.at_m[0]));
+        map.insert("y".into(), length(spin.at_m[1]));
+        Dynamic::from_map(map)
+    };
+    map.insert("kept".into(), life.kept.iter().map(spin).collect::<Array>().into());
+    map
+}
+
+/// The settings of the junction while something else is done with it.
+struct Junction<'h, 'c, 'n> {
+    host: &'h Host,
+    ctx: &'c NativeCallContext<'n>,
+}
+
+impl Junction<'_, '_, '_> {
+    fn read(&self, roles: &[Role]) -> Result<Vec<f64>, Thrown> {
+        let channels = roles.iter().map(|role| self.host.channel(self.ctx, role.name()));
+        let channels = channels.collect::<Result<Vec<_>, Thrown>>()?;
+        match self.host.call(self.ctx, Request::Read { channels, samples: 1, spacing_s: 0.0 })? {
+            Answer::Numbers(values) => Ok(values),
+            other => Err(argument(self.ctx, &format!("numbers were expected, not {other:?}"))),
+        }
+    }
+
+    fn set(&self, role: Role, value: f64) -> Result<(), Thrown> {
+        let channel = self.host.channel(self.ctx, role.name())?;
+        self.host.call(self.ctx, Request::Set { channel, value }).map(|_| ())
+    }
+
+    fn trace(&self, tests: &TipTests) -> Result<TaskReport, Thrown> {
+        let channel = self.host.channel(self.ctx, Role::Current.name())?;
+        let task = Task::Trace { channel, samples: tests.samples, interval_s: tests.interval_s };
+        match self.host.call(self.ctx, Request::Task(task))? {
+            Answer::Task(report) if report.achieved => Ok(report),
+            Answer::Task(report) => Err(thrown(
+                self.ctx,
+                "instrument",
+                "refused",
+                &format!("the trace failed: {}", report.remark),
+            )),
+            other => Err(argument(self.ctx, &format!("a report was expected, not {other:?}"))),
+        }
+    }
+}
+
+/// The place in the fields `x` and `y` of a map, which may have others.
+fn place(ctx: &NativeCallContext<'_>, map: Map) -> Result<[f64; 2], Thrown> {
+    let of = |name: &str| {
+        let value = map.get(name).ok_or_else(|| {
+            argument(ctx, &format!("a place has the fields `x` and `y`; there is no `{name}`"))
+        })?;
+        quantity(ctx, value, Dimension::LENGTH, name)
+    };
+    Ok([of("x")?, of("y")?])
+}
+
+fn watch_tip(
+    host: &Host,
+    ctx: &NativeCallContext<'_>,
+    mut reference_m: [f64; 2],
+    mut here_m: [f64; 2],
+    every_s: f64,
+) -> Result<Map, Thrown> {
+    let now_s = host.number(ctx, Request::Ask(Question::Elapsed))?;
+    let (before, _) = tip_now(host, ctx)?;
+    let due = before.recent.last().is_none_or(|last| now_s - last.at_s >= every_s);
+    let (mut why, mut verdict) = (None, "");
+    if due {
+        let junction = Junction { host, ctx };
+        let has = |role: &Role| host.bench.by_role(*role).is_some();
+        let off: Vec<Role> = [Role::RfOutput, Role::LockinModulation].into_iter().filter(has).collect();
+        let were = junction.read(&off)?;
+        for (role, _) in off.iter().zip(&were).filter(|(_, were)| **were != 0.0) {
+            junction.set(*role, 0.0)?;
+        }
+        // By then the heat of the RF is gone, and the creep that the move left.
+        reference_m = stand_on(host, ctx, reference_m)?;
+        host.call(ctx, Request::Wait { seconds: AT_PEACE_S })?;
+        (reference_m, why, verdict) = tested_against(host, ctx, reference_m, &before.recent)?;
+        here_m = stand_on(host, ctx, here_m)?;
+        for (role, were) in off.iter().zip(were).filter(|(_, were)| *were != 0.0) {
+            junction.set(*role, were)?;
+        }
+    }
+    if let Some(why) = &why {
+        let title = format!("the tip has changed: {why}");
+        let body = serde_json::json!({ "why": why });
+        host.record(ctx, Statement::Judgement { what: "tip_change".to_owned(), sweep: None, title, body })?;
+    }
+    let mut map = Map::new();
+    map.insert("tested".into(), due.into());
+    map.insert("changed".into(), why.is_some().into());
+    map.insert("why".into(), why.unwrap_or_default().into());
+    map.insert("verdict".into(), verdict.into());
+    for (name, at_m) in [("reference", reference_m), ("here", here_m)] {
+        let mut place = Map::new();
+        place.insert("x".into(), Dynamic::from(Quantity::new(at_m[0], Dimension::LENGTH)));
+        place.insert("y".into(), Dynamic::from(Quantity::new(at_m[1], Dimension::LENGTH)));
+        map.insert(name.into(), Dynamic::from_map(place));
+    }
+    Ok(map)
+}
+
+/// Goes to a place and onto the top there; gives where that is. The second time makes up for the creep after the move.
+fn stand_on(host: &Host, ctx: &NativeCallContext<'_>, at_m: [f64; 2]) -> Result<[f64; 2], Thrown> {
+    super::tip::go_to(host, ctx, at_m[0], at_m[1])?;
+    super::tip::centre(host, ctx, None)?;
+    let centred = super::tip::centre(host, ctx, None)?;
+    Ok(if centred.found { [centred.x_m, centred.y_m] } else { at_m })
+}
+
+/// A test over the reference, and what differs from those before. What differs is centred and tested a second time, and is
+/// believed where both differ alike: a tip that stood beside the top shows less.
+fn tested_against(
+    host: &Host,
+    ctx: &NativeCallContext<'_>,
+    mut reference_m: [f64; 2],
+    before: &[TipTest],
+) -> Result<([f64; 2], Option<String>, &'static str), Thrown> {
+    let mut verdict = "";
+    let mut first: Option<Difference> = None;
+    // What can't be told is asked again; so two more tests than it takes.
+    for _ in 0..4 {
+        let centred = super::tip::centre(host, ctx, None)?;
+        if centred.found {
+            reference_m = [centred.x_m, centred.y_m];
+        }
+        test_tip(host, ctx)?;
+        let (now, _) = tip_now(host, ctx)?;
+        let since = before.last().map_or(f64::NEG_INFINITY, |last| last.at_s);
+        let Some(last) = now.recent.last().filter(|last| last.at_s > since) else { continue };
+        verdict = last.finding.verdict.word();
+        let found = differs(before, last);
+        let alike = first.is_some() && found.as_ref().map(|d| d.larger) == first.as_ref().map(|d| d.larger);
+        if alike {
+            return Ok((reference_m, found.map(|difference| difference.why), verdict));
+        }
+        if last.finding.verdict == TipVerdict::Undecided {
+            continue;
+        }
+        if found.is_none() {
+            break;
+        }
+        first = found;
+    }
+    Ok((reference_m, None, verdict))
+}
+
+fn test_tip(host: &Host, ctx: &NativeCallContext<'_>) -> Result<Map, Thrown> {
+    let tests = host.bench.tip_tests.ok_or_else(|| {
+        thrown(
+            ctx,
+            "argument",
+            "unknown",
+            "the bench does not say how a tip is tested; add `tip_tests` to its file",
+        )
+    })?;
+    let junction = Junction { host, ctx };
+    let has = |role: &Role| host.bench.by_role(*role).is_some();
+    // What drives or modulates the junction would hide two levels.
+    for role in [Role::RfOutput, Role::LockinModulation].into_iter().filter(has) {
+        if junction.read(&[role])?.first().is_some_and(|value| *value != 0.0) {
+            let message = format!("a tip is tested with `{}` at zero; set it to 0 first", role.name());
+            return Err(thrown(ctx, "argument", "wrong", &message));
+        }
+    }
+    let working = junction.read(&[Role::Bias, Role::Setpoint])?;
+    let here: Vec<Role> =
+        [Role::TipX, Role::TipY, Role::FieldX, Role::FieldZ].into_iter().filter(has).collect();
+    junction.read(&here)?;
+    junction.set(Role::Feedback, 1.0)?;
+    junction.set(Role::Bias, tests.bias_v)?;
+    junction.set(Role::Setpoint, tests.setpoint_a)?;
+    host.call(ctx, Request::Wait { seconds: AT_REST_S })?;
+    junction.set(Role::Feedback, 0.0)?;
+    let traced = junction.trace(&tests);
+    junction.set(Role::Feedback, 1.0)?;
+    junction.set(Role::Setpoint, working[1])?;
+    junction.set(Role::Bias, working[0])?;
+    let judged = contrast_of_trace(&traced?.data, tests.interval_s)
+        .map_err(|error| argument(ctx, &format!("this current can't be judged: {error}")))?;
+    let verdict = match judged.verdict {
+        ContrastVerdict::Contrast => TipVerdict::Contrast,
+        ContrastVerdict::None => TipVerdict::None,
+        ContrastVerdict::Jump | ContrastVerdict::Undecided => TipVerdict::Undecided,
+    };
+    let polarisation = judged.polarisation.filter(|_| verdict == TipVerdict::Contrast);
+    let finding = TipFinding { verdict, polarisation: polarisation.map(|(value, error)| [value, error]) };
+    host.record(ctx, Statement::TipTest(finding))?;
+    let (life, _) = tip_now(host, ctx)?;
+    let (value, error) = polarisation.unwrap_or((0.0, 0.0));
+    let mut map = Map::new();
+    map.insert("verdict".into(), verdict.word().into());
+    map.insert("polarisation".into(), value.into());
+    map.insert("error".into(), error.into());
+    map.insert("good".into(), (verdict == TipVerdict::Contrast && value >= tests.good).into());
+    map.insert("proved".into(), life.proved_s.is_some().into());
+    Ok(map)
+}
