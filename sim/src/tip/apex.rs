@@ -87,6 +87,11 @@ impl Apex {
         }
     }
 
+    /// Whether it has a field of its own.
+    pub fn has_field(&self) -> bool {
+        self.moment_mub != 0.0 || self.exchange_t != 0.0
+    }
+
     /// The same with the flaws that a change of the tip may leave: a second end. Also whether it will not live long.
     /// The numbers come from a stream of their own, always as many.
     pub fn with_flaws(self, odds: &Odds, stream: &mut Stream) -> (Self, bool) {
@@ -94,11 +99,6 @@ impl Apex {
         let second = SecondEnd::drawn(stream);
         let short_lived = stream.chance(odds.short_lived_part);
         (Self { second: double.then_some(second), ..self }, short_lived)
-    }
-
-    /// Whether it has a field of its own.
-    pub fn has_field(&self) -> bool {
-        self.moment_mub != 0.0 || self.exchange_t != 0.0
     }
 
     /// Whether a spin under this tip can be seen.

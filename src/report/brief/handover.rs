@@ -103,7 +103,7 @@ impl Handover {
 
 fn outcome(account: &Account) -> (String, Weight) {
     let weight = match account.history.ending.as_ref().map(|e| e.outcome) {
-        // Green is what did everything that was planned, and achieved something.
+        // Green is what did everything that was planned.
         Some(Outcome::Finished) if account.history.parked && skipped(account) == 0 && !nothing(account) => {
             Weight::Good
         }
@@ -111,6 +111,11 @@ fn outcome(account: &Account) -> (String, Weight) {
         Some(Outcome::Failed | Outcome::Interlock | Outcome::Fault) | None => Weight::Wrong,
     };
     (account.outcome_word().to_owned(), weight)
+}
+
+/// Steps that were planned and not done.
+pub(super) fn skipped(account: &Account) -> usize {
+    account.history.steps.iter().filter(|step| step.left_out.is_some()).count()
 }
 
 /// Whether the sequence says that it has achieved nothing.
@@ -124,11 +129,6 @@ fn declared(account: &Account) -> String {
     declared.map_or_else(String::new, |declared| {
         format!(" The result: {}.", declared.in_words().trim_end_matches('.'))
     })
-}
-
-/// Steps that were planned and not done.
-pub(super) fn skipped(account: &Account) -> usize {
-    account.history.steps.iter().filter(|step| step.left_out.is_some()).count()
 }
 
 fn sentence(account: &Account) -> String {
