@@ -171,7 +171,7 @@ fn the_brief_tells_the_evening_and_loads_nothing() {
         "withdrawn",
         "refill due",
         "Resonance against field",
-        "Left out: too long",
+        "Skipped: too long",
         "rf_output to 0",
         "does the helium last?",
         "oxygen monitor",

@@ -158,7 +158,7 @@ fn a_measurement_whose_window_is_over_asks_for_another() {
         let said = resume(&folder, &paced);
         said.code == 2 && said.stderr.contains("--until gives it a new one")
     });
-    let said = resume(&folder, &[&["--until", "2 h"], &paced[..]].concat());
+    let said = resume(&folder, &[&["--until", "2 h", "--clear-by", "A"], &paced[..]].concat());
     assert_eq!(said.code, 0, "{}\n{}", said.stdout, said.stderr);
     let file = intact(&folder);
     assert!(windows(&file).iter().any(Option::is_some));
