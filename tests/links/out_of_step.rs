@@ -457,7 +457,11 @@ fn what_a_bad_line_brings_is_not_believed_or_told_as_doubtful() {
         assert_eq!((tally.unmarked, tally.lies), (0, 0), "{name}: {tally:?}");
         match discipline.proof {
             Proof::EachReply => assert_eq!(tally.wrong, 0, "{name}: {tally:?}"),
-            Proof::KnownAnswer => assert!(part <= 5e-3, "{name}: {part} of {tally:?}"),
+            // Three standard deviations of the count beside the rate itself: the small campaign sees a few.
+            Proof::KnownAnswer => {
+                let most = 5e-3 + 3.0 * (5e-3 / tally.asked as f64).sqrt();
+                assert!(part <= most, "{name}: {part} of {tally:?}");
+            }
             Proof::None => {}
         }
     }
