@@ -102,6 +102,8 @@ pub struct Bench {
     pub queue_goes_on: bool,
     /// What the live page may say to the run.
     pub live_words: LiveWords,
+    /// Keeps what was recorded if a run's own folder is removed; seen from the folder of the bench file.
+    pub spare_folder: Option<std::path::PathBuf>,
     /// Words to programs outside.
     pub messages: Vec<MessageHook>,
     /// Kinds of spins that the laboratory knows, for `identify`.

@@ -50,6 +50,7 @@ fields! {
         or "queue_goes_on" = "false", Kind::Flag, "Whether a queue goes on after a sequence that failed.";
         or "live_words_beyond_loopback" = "false", Kind::Flag, "Whether the live page takes words (hold, release, stop) from other computers too.";
         or "live_release" = "false", Kind::Flag, "Whether the live page may release what an operator holds; else somebody says it at the computer of the run.";
+        optional "spare_folder", Kind::Text, "Folder, seen from that of the bench file, that keeps what was recorded if a run's own folder is removed.";
         optional "messages", Kind::List(&Kind::Part(&[MESSAGE])), "Programs and addresses that are told of chosen events.";
         optional "known_spins", Kind::List(&Kind::Part(&[SPIN])), "Kinds of spins that the laboratory knows, for `identify`.";
     }
@@ -181,6 +182,7 @@ fn read_bench(root: Node<'_>, reader: &mut Reader) -> Option<Bench> {
             beyond_loopback: given.get("live_words_beyond_loopback", reader).unwrap_or_default(),
             release: given.get("live_release", reader).unwrap_or_default(),
         },
+        spare_folder: given.get::<String>("spare_folder", reader).map(Into::into),
         messages: Vec::new(),
         known_spins: Vec::new(),
     };

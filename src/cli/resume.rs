@@ -277,10 +277,11 @@ impl Resume {
         let treat_as = self.treat_as();
         let run_file = folder.run_file();
         let document = sequence.document();
+        let spare = bench.spare_folder.as_ref().map(|spare| source.folder().join(spare));
         let make: MakeRecorder = Box::new(move || {
             let mut store = Store::reopen(&run_file, Durability::PowerCut, false)?;
             store.add_document(&document)?;
-            Ok(Box::new(store))
+            Ok(Box::new(store.with_spare(spare)))
         });
         let recorded = file.document("sequence").map_err(complain)?.map(|(_, text)| text);
         let edited = recorded.is_some_and(|text| text != sequence.text);

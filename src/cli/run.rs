@@ -118,8 +118,11 @@ impl Run {
         start_log(verbose, Some(&folder.log()));
         let setup = Setup::for_measurement(sequence, source.clone(), Arc::clone(bench), self.seed, end);
         let (path, documents) = (folder.run_file(), setup.documents());
-        let make: MakeRecorder =
-            Box::new(move || Ok(Box::new(Store::create(&path, Durability::PowerCut, &documents)?)));
+        let spare = bench.spare_folder.as_ref().map(|spare| source.folder().join(spare));
+        let make: MakeRecorder = Box::new(move || {
+            let store = Store::create(&path, Durability::PowerCut, &documents)?;
+            Ok(Box::new(store.with_spare(spare)))
+        });
         let setup = setup.knowing(Beforehand { tip, earlier });
         let mut introduction = vec![setup.identity(), setup.context(&now.to_string())];
         introduction.extend(setup.known());

@@ -171,6 +171,12 @@ impl Store {
         })
     }
 
+    /// Where what was recorded is kept if the folder of the run is removed while it measures.
+    pub fn with_spare(mut self, folder: Option<std::path::PathBuf>) -> Self {
+        self.place = self.place.with_spare(folder);
+        self
+    }
+
     /// The file.
     pub fn path(&self) -> &Path {
         &self.path
@@ -340,7 +346,7 @@ impl Store {
         if self.in_flight > 0 {
             self.connection.execute_batch("COMMIT")?;
             if self.place.is_due() {
-                self.place.check(&self.path)?;
+                self.place.check(&self.path, &self.connection)?;
                 // So the file without its side file is a run file at any time.
                 let _ = self.connection.query_row("PRAGMA wal_checkpoint(PASSIVE)", [], |_| Ok(()));
             }
@@ -366,7 +372,7 @@ impl Store {
         )?;
         self.connection.execute_batch("COMMIT")?;
         // A short run may be over before it was looked again.
-        self.place.check(&self.path)?;
+        self.place.check(&self.path, &self.connection)?;
         // Somebody who reads may go on; then their reading puts it together, or the next that is opened.
         self.connection.busy_timeout(READERS_PATIENCE)?;
         // A copy of the file without its side file would lose the tail.
