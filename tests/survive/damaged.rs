@@ -37,7 +37,8 @@ fn killed(lab: &Lab) -> PathBuf {
 
 #[test]
 fn a_folder_that_is_removed_while_it_measures_parks_the_bench() {
-    let lab = Lab::new(|bench| bench.replacen("messages: [],", "spare_folder: \"spare\",\n    messages: [],", 1));
+    let lab =
+        Lab::new(|bench| bench.replacen("messages: [],", "spare_folder: \"spare\",\n    messages: [],", 1));
     let (folder, mut child) = begin(&lab, &wall_sweeps(400, 100), "100");
     std::fs::remove_dir_all(&folder).unwrap();
     let took = wait_until("it ends", Duration::from_secs(15), || child.try_wait().unwrap().is_some());
