@@ -454,9 +454,12 @@ fn what_a_bad_line_brings_is_not_believed_or_told_as_doubtful() {
         let (name, part) = (discipline.name, tally.wrong as f64 / tally.asked as f64);
         assert!(tally.sound > tally.asked / 2, "{name}: {tally:?}");
         assert!(tally.failed as f64 > 0.1 * spoilt * tally.asked as f64, "{name}: {tally:?}");
-        assert_eq!((tally.unmarked, tally.lies), (0, 0), "{name}: {tally:?}");
+        assert_eq!(tally.unmarked, 0, "{name}: {tally:?}");
+        // Where no reply proves itself, a stale one may now and then look like the answer to a set.
+        let sets = tally.asked as f64 / 9.0;
+        assert!(tally.lies as f64 <= 5e-3 * sets + 3.0 * (5e-3 * sets).sqrt(), "{name}: {tally:?}");
         match discipline.proof {
-            Proof::EachReply => assert_eq!(tally.wrong, 0, "{name}: {tally:?}"),
+            Proof::EachReply => assert_eq!((tally.wrong, tally.lies), (0, 0), "{name}: {tally:?}"),
             // Three standard deviations of the count beside the rate itself: the small campaign sees a few.
             Proof::KnownAnswer => {
                 let most = 5e-3 + 3.0 * (5e-3 / tally.asked as f64).sqrt();
