@@ -7,10 +7,13 @@
 //
 // PROGRAM is the built noctule. Pictures of the page go into FOLDER. CHROMIUM names the browser.
 import { execFileSync, spawn } from "node:child_process";
-import { mkdtempSync, existsSync, writeFileSync, rmSync } from "node:fs";
+import { mkdtempSync, existsSync, readFileSync, writeFileSync, rmSync } from "node:fs";
 import { tmpdir } from "node:os";
 import { join } from "node:path";
 import { launch, pause } from "./chromium.mjs";
+
+// What is typed where the page asks who says that people are clear.
+let clearBy = "";
 
 const [subject, folder] = process.argv.slice(2);
 if (typeof WebSocket === "undefined" || !folder) {
@@ -41,7 +44,7 @@ async function open() {
     if (method === "Runtime.exceptionThrown") heard.console.push(params.exceptionDetails.text);
     if (method === "Log.entryAdded") heard.console.push(params.entry.text);
     if (method === "Network.requestWillBeSent") heard.requests.push(params.request.url);
-    if (method === "Page.javascriptDialogOpening") page.ask("Page.handleJavaScriptDialog", { accept: true });
+    if (method === "Page.javascriptDialogOpening") page.ask("Page.handleJavaScriptDialog", { accept: true, promptText: clearBy });
   };
   return { ask: page.ask, value: page.value, heard };
 }
@@ -50,7 +53,10 @@ async function open() {
 async function begin(program) {
   const place = mkdtempSync(join(tmpdir(), "live-run-"));
   writeFileSync(join(place, "eyes.rhai"), SEQUENCE);
-  const child = spawn(program, ["run", join(place, "eyes.rhai"), "--bench", "scripts/bench_simulated.ron",
+  // A bench that lets the page release a hold.
+  const bench = readFileSync("scripts/bench_simulated.ron", "utf8").replace("messages: [],", "live_release: true,\n    messages: [],");
+  writeFileSync(join(place, "bench.ron"), bench);
+  const child = spawn(program, ["run", join(place, "eyes.rhai"), "--bench", join(place, "bench.ron"),
     "--until", "30 min", "--out", join(place, "run"), "--live", "127.0.0.1:0"], { stdio: ["ignore", "ignore", "pipe"] });
   let said = "";
   child.stderr.on("data", (text) => { said += text; });
@@ -120,6 +126,10 @@ async function words({ value }, token) {
   await press("hold");
   await pause(2500);
   check((await value("document.getElementById('word').textContent")) === "held", `with the token it holds: ${await answer()}`);
+  await press("release");
+  await pause(1500);
+  check((await value("document.getElementById('word').textContent")) === "held", "nobody said that people are clear: it stays held");
+  clearBy = "A";
   await press("release");
   await pause(2500);
   check((await value("document.getElementById('word').textContent")) === "running", `and goes on: ${await answer()}`);
