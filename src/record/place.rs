@@ -84,7 +84,7 @@ mod tests {
         let entry = Entry::Monitor { channel: "helium_level".into(), value: 0.03 };
         store.append(TimePoint::START, &entry, &[]).unwrap();
         std::fs::remove_file(&path).unwrap();
-        let failed = store.finish().expect_err("its rows are lost");
+        let failed = store.commit().expect_err("its rows are lost");
         assert!(failed.to_string().contains("it was removed"), "{failed}");
     }
 
@@ -101,7 +101,7 @@ mod tests {
             store.append(TimePoint::START, &entry, &[]).unwrap();
         }
         std::fs::remove_dir_all(&own).unwrap();
-        let failed = store.finish().expect_err("its place is gone");
+        let failed = store.commit().expect_err("its place is gone");
         assert!(failed.to_string().contains("what was recorded until then is in"), "{failed}");
         let kept = RunFile::open(&spare.path().join("night/run.sqlite")).unwrap();
         assert_eq!(kept.all("monitor").unwrap().len(), 30);
