@@ -137,6 +137,24 @@ fn hold_of(status: &Value) -> Option<PresentHold> {
     status.get("hold").and_then(|hold| serde_json::from_value(hold.clone()).ok())
 }
 
+/// The same for a run that can't make its bench safe, and for the word that is meant for one.
+fn while_not_safe(request: &Request, what: Option<&str>) -> Option<String> {
+    match (request, what) {
+        (Request::LeaveAsIs, None) => Some(
+            "No attempt to park has failed: nothing has changed. `stop` alone ends a run and parks."
+                .to_owned(),
+        ),
+        (Request::LeaveAsIs, Some(what)) => {
+            Some(format!("The attempts end, and the run ends as not parked. See to the bench now: {what}."))
+        }
+        (_, Some(what)) => Some(format!(
+            "The run is ending and can't make the bench safe yet ({what}); it goes on trying. Where you see to the bench \
+             by hand, `stop --leave-as-is` ends that."
+        )),
+        (_, None) => None,
+    }
+}
+
 /// What a word has done, in one sentence.
 fn effect(request: &Request, before: &Value, after: &Value) -> String {
     let was = hold_of(before);
@@ -145,18 +163,8 @@ fn effect(request: &Request, before: &Value, after: &Value) -> String {
         [] => String::new(),
         all => format!("; it waits for {}", all.join(", then for ")),
     };
-    if *request == Request::LeaveAsIs && before["not_safe_yet"].is_null() {
-        return "It is not at a loss to make the bench safe: nothing has changed; `stop` alone ends a run."
-            .to_owned();
-    }
-    if let (Request::LeaveAsIs, Some(what)) = (request, before["not_safe_yet"].as_str()) {
-        return format!("The attempts end, and the run ends as not parked. See to the bench now: {what}.");
-    }
-    if let Some(what) = before["not_safe_yet"].as_str() {
-        return format!(
-            "The run is ending and can't make the bench safe yet ({what}); it goes on trying. Where you see to the \
-             bench by hand, `stop --leave-as-is` ends that."
-        );
+    if let Some(told) = while_not_safe(request, before["not_safe_yet"].as_str()) {
+        return told;
     }
     if matches!(before["state"].as_str(), Some("parking" | "over")) {
         return "The run is ending already: nothing has changed.".to_owned();

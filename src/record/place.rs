@@ -64,11 +64,14 @@ fn save(connection: &Connection, spare: &Path, path: &Path) -> Result<PathBuf, S
     if to.exists() {
         return Err(format!("`{}` is there already", to.display()));
     }
-    let saved = connection.backup("main", &to, None::<fn(rusqlite::backup::Progress)>);
-    // One plain file that needs no side file.
-    let plain = || Connection::open(&to)?.query_row("PRAGMA journal_mode = DELETE", [], |_| Ok(()));
-    saved.and_then(|()| plain()).map_err(|error| error.to_string())?;
+    copy_plain(connection, &to).map_err(|error| error.to_string())?;
     Ok(to)
+}
+
+/// A record as it is at one moment, as one plain file that needs no side file.
+pub(super) fn copy_plain(connection: &Connection, to: &Path) -> rusqlite::Result<()> {
+    connection.backup("main", to, None::<fn(rusqlite::backup::Progress)>)?;
+    Connection::open(to)?.query_row("PRAGMA journal_mode = DELETE", [], |_| Ok(()))
 }
 
 #[cfg(test)]

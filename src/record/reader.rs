@@ -110,10 +110,7 @@ impl RunFile {
     /// # Errors
     /// If it can't be read, or the copy can't be written.
     pub fn copy_to(&self, path: &Path) -> Result<(), RecordError> {
-        self.connection.backup("main", path, None::<fn(rusqlite::backup::Progress)>)?;
-        // One plain file that needs no side file.
-        Connection::open(path)?.query_row("PRAGMA journal_mode = DELETE", [], |_| Ok(()))?;
-        Ok(())
+        Ok(super::place::copy_plain(&self.connection, path)?)
     }
 
     /// The file.

@@ -28,8 +28,7 @@ impl Supervisor {
         {
             return Some(format!("{what} is not permitted: {why}"));
         }
-        let touches = matches!(command, Command::Begin(Task::PickUp | Task::Drop | Task::Pulse { .. }));
-        let why = touches.then(|| self.tip.kept_at(now_s, self.tip_at_m(), guard)).flatten()?;
+        let why = touches(command).then(|| self.tip.kept_at(now_s, self.tip_at_m(), guard)).flatten()?;
         Some(format!("{} is not permitted here: {why}", named(command)))
     }
 
@@ -74,8 +73,7 @@ impl Supervisor {
 
     /// The place of the tip is read before an act that may meet a kept spin.
     pub(super) fn place_channels(&self, command: &Command) -> Vec<ChannelId> {
-        let touches = matches!(command, Command::Begin(Task::PickUp | Task::Drop | Task::Pulse { .. }));
-        if !touches || self.bench.guard.is_none() || self.tip.kept.is_empty() {
+        if !touches(command) || self.bench.guard.is_none() || self.tip.kept.is_empty() {
             return Vec::new();
         }
         [Role::TipX, Role::TipY].into_iter().filter_map(|role| self.bench.by_role(role)).collect()
@@ -86,6 +84,11 @@ impl Supervisor {
         Self::notify("guard", format!("refused: {why}"), out);
         self.guard_refused = true;
     }
+}
+
+/// Whether it does something to what lies under the tip.
+fn touches(command: &Command) -> bool {
+    matches!(command, Command::Begin(Task::PickUp | Task::Drop | Task::Pulse { .. }))
 }
 
 fn named(command: &Command) -> String {

@@ -9,7 +9,7 @@ use crate::record::{Achieved, Earlier, Ending, Outcome, TipFinding, TipLife, Tip
 use crate::script::convert::quantity;
 use crate::script::error::{Thrown, argument, ended, thrown};
 use crate::script::host::{Host, place_of};
-use crate::script::registry::{Chapter, Deed, Kind, Nature, Time, Verb, acts, in_chapter, of, param};
+use crate::script::registry::{Chapter, Deed, Kind, Time, Verb, acts, in_chapter, of, param};
 use crate::supervisor::{Answer, Question, Request, Statement};
 use rhai::{Array, Dynamic, Engine, Map, NativeCallContext};
 use std::rc::Rc;
@@ -21,6 +21,10 @@ const AT_REST_S: f64 = 1.0;
 /// minute or two).
 const AT_PEACE_S: f64 = 180.0;
 
+/// What a test of the tip sets and reads.
+const TESTED_WITH: [Role; 7] =
+    [Role::Bias, Role::Setpoint, Role::Feedback, Role::Current, Role::TipX, Role::TipY, Role::FieldZ];
+
 /// The table of this chapter.
 pub const VERBS: &[Verb] = &[
     Verb {
@@ -28,19 +32,7 @@ pub const VERBS: &[Verb] = &[
         gives: "a map with `verdict`, `polarisation`, `error`, `good`, `proved`",
         summary: "Tests the tip over the atom on which it was centred last: bias and setpoint as `tip_tests` of the bench says, height loop open, levels of the current; then all is as before. `verdict` is `contrast`, `none` or `undecided`. Good contrast on two atoms, the last test long enough after the first, makes the tip proved, and a proved tip is guarded.",
         example: "recentre();\nlet seen = test_tip();\nnote(`${seen.verdict}, polarisation ${seen.polarisation}`);",
-        nature: acts(
-            Time::Open,
-            &[
-                Role::Bias,
-                Role::Setpoint,
-                Role::Feedback,
-                Role::Current,
-                Role::TipX,
-                Role::TipY,
-                Role::FieldZ,
-            ],
-            &[TaskKind::Trace],
-        ),
+        nature: acts(Time::Open, &TESTED_WITH, &[TaskKind::Trace]),
         ..in_chapter(Chapter::Tip)
     },
     Verb {
@@ -53,19 +45,7 @@ pub const VERBS: &[Verb] = &[
         gives: "a map with `tested`, `changed`, `why`, `verdict`, `reference`, `here`",
         summary: "A look at the tip between two spectra. Where the last test is young enough, nothing. Else RF and modulation off, over to the reference atom, `test_tip`, and back onto the spot, with RF and modulation as they were. A test that does not agree with the one before is made twice; `changed` says that the tip is another one, and people are told. `reference` and `here` are the places as they were found, for the next time.",
         example: "let tip = watch_tip(#{ x: -4.6.nm, y: 5.3.nm }, #{ x: 3.2.nm, y: -1.85.nm }, 20.min);\nnote(`changed: ${tip.changed}`);",
-        nature: acts(
-            Time::Open,
-            &[
-                Role::Bias,
-                Role::Setpoint,
-                Role::Feedback,
-                Role::Current,
-                Role::TipX,
-                Role::TipY,
-                Role::FieldZ,
-            ],
-            &[TaskKind::Trace, TaskKind::MoveTip],
-        ),
+        nature: acts(Time::Open, &TESTED_WITH, &[TaskKind::Trace, TaskKind::MoveTip]),
         ..in_chapter(Chapter::Tip)
     },
     Verb {
@@ -115,7 +95,7 @@ pub const VERBS: &[Verb] = &[
         gives: "nothing",
         summary: "In a queue, ends the sequence here unless the one before declared this result; its own result is then `nothing`, with the reason. Without a sequence before it, somebody started it on purpose, and it goes on.",
         example: "needs_result(\"made\");",
-        nature: Nature { deed: Deed::Tells, ..of(Deed::Tells) },
+        nature: of(Deed::Tells),
         ..in_chapter(Chapter::Flow)
     },
 ];
@@ -214,12 +194,9 @@ fn told(life: &TipLife, guarded: Option<String>) -> Map {
     map.insert("proved".into(), life.proved_s.is_some().into());
     map.insert("lost".into(), (life.lost.len() as i64).into());
     map.insert("guarded".into(), guarded.unwrap_or_default().into());
-    let length = |si| Dynamic::from(Quantity::new(si, Dimension::LENGTH));
     let spin = |spin: &crate::record::KeptSpin| {
-        let mut map = Map::new();
+        let mut map = map_of_place(spin.at_m);
         map.insert("name".into(), spin.name.clone().into());
-        map.insert("x".into(), length(spin.at_m[0]));
-        map.insert("y".into(), length(spin.at_m[1]));
         Dynamic::from_map(map)
     };
     map.insert("kept".into(), life.kept.iter().map(spin).collect::<Array>().into());
@@ -261,6 +238,11 @@ impl Junction<'_, '_, '_> {
             other => Err(argument(self.ctx, &format!("a report was expected, not {other:?}"))),
         }
     }
+}
+
+fn map_of_place(at_m: [f64; 2]) -> Map {
+    let length = |si| Dynamic::from(Quantity::new(si, Dimension::LENGTH));
+    Map::from([("x".into(), length(at_m[0])), ("y".into(), length(at_m[1]))])
 }
 
 /// The place in the fields `x` and `y` of a map, which may have others.
@@ -313,10 +295,7 @@ fn watch_tip(
     map.insert("why".into(), why.unwrap_or_default().into());
     map.insert("verdict".into(), verdict.into());
     for (name, at_m) in [("reference", reference_m), ("here", here_m)] {
-        let mut place = Map::new();
-        place.insert("x".into(), Dynamic::from(Quantity::new(at_m[0], Dimension::LENGTH)));
-        place.insert("y".into(), Dynamic::from(Quantity::new(at_m[1], Dimension::LENGTH)));
-        map.insert(name.into(), Dynamic::from_map(place));
+        map.insert(name.into(), Dynamic::from_map(map_of_place(at_m)));
     }
     Ok(map)
 }
