@@ -87,7 +87,7 @@ mod tests {
         let entry = Entry::Monitor { channel: "helium_level".into(), value: 0.03 };
         store.append(TimePoint::START, &entry, &[]).unwrap();
         std::fs::remove_file(&path).unwrap();
-        let failed = store.commit().expect_err("its rows are lost");
+        let failed = store.finish().expect_err("its rows are lost");
         assert!(failed.to_string().contains("it was removed"), "{failed}");
     }
 

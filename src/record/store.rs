@@ -371,6 +371,8 @@ impl Store {
             params![digest, self.seq.to_string()],
         )?;
         self.connection.execute_batch("COMMIT")?;
+        // A short run may be over before it was looked again.
+        self.place.check(&self.path, &self.connection)?;
         // Somebody who reads may go on; then their reading puts it together, or the next that is opened.
         self.connection.busy_timeout(READERS_PATIENCE)?;
         // A copy of the file without its side file would lose the tail.

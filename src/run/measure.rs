@@ -109,6 +109,11 @@ impl Measured {
     pub fn summary(&self) -> Summary {
         let mut summary = Summary::new(&self.tally, &self.oracle, self.digest.clone());
         summary.elapsed_s = summary.virtual_s.take();
+        // What is not in a record to its end is not finished, whatever the sequence says.
+        if let (Some(reason), Outcome::Finished) = (&self.record_failed, summary.outcome) {
+            summary.outcome = Outcome::Fault;
+            summary.reason = format!("the run file could not be closed: {reason}");
+        }
         summary
     }
 }

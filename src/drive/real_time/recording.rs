@@ -51,7 +51,9 @@ impl Recording {
             write(recorder.as_mut(), &receiver, &news).inspect_err(|error| {
                 tell(error);
                 hear_last_words(recorder.as_mut(), &receiver);
-            })
+            })?;
+            // Nothing comes after the end: where closing fails there are no last words to wait for.
+            recorder.finish().inspect_err(&tell)
         });
         if let Err(error) = &thread {
             let _ = in_vain.send(FromRecord::Failed(format!("there is no memory left to write it: {error}")));
@@ -105,11 +107,12 @@ fn hear_last_words(recorder: &mut dyn Recorder, items: &Receiver<Item>) {
     }
 }
 
+/// Writes what comes until the record is to be ended.
 fn write(
     recorder: &mut dyn Recorder,
     items: &Receiver<Item>,
     news: &UnboundedSender<FromRecord>,
-) -> Result<String, RecordError> {
+) -> Result<(), RecordError> {
     let mut last = None;
     let mut oldest: Option<Instant> = None;
     loop {
@@ -129,7 +132,7 @@ fn write(
                     recorder.append_point(&point)?;
                     last = Some(seq);
                 }
-                Ok(Item::Finish) | Err(RecvTimeoutError::Disconnected) => return recorder.finish(),
+                Ok(Item::Finish) | Err(RecvTimeoutError::Disconnected) => return Ok(()),
                 Err(RecvTimeoutError::Timeout) => break,
             }
             // However fast more comes, what is there is not kept waiting for it.
@@ -146,5 +149,31 @@ fn write(
                 let _ = news.send(FromRecord::Durable(seq));
             }
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::record::{Durability, Store};
+
+    /// A record whose closing fails is told of, and nobody waits for it.
+    #[test]
+    fn a_record_that_can_not_be_closed_keeps_nobody_waiting() {
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("run.sqlite");
+        let (news, mut heard) = tokio::sync::mpsc::unbounded_channel();
+        let to = path.clone();
+        let make = Box::new(move || -> Result<Box<dyn Recorder>, RecordError> {
+            Ok(Box::new(Store::create(&to, Durability::PowerCut, &[])?))
+        });
+        let mut recording = Recording::start(make, news);
+        let entry = || Box::new(Entry::Monitor { channel: "helium_level".into(), value: 0.03 });
+        recording.append(0, TimePoint::START, entry(), Vec::new(), true);
+        assert!(matches!(heard.blocking_recv(), Some(FromRecord::Durable(0))));
+        std::fs::remove_file(&path).unwrap();
+        let error = recording.end().wait().expect_err("its file is gone");
+        assert!(error.to_string().contains("it was removed"), "{error}");
+        assert!(matches!(heard.blocking_recv(), Some(FromRecord::Failed(_))));
     }
 }
