@@ -22,6 +22,7 @@ fn title(chapter: Chapter) -> &'static str {
     match chapter {
         Chapter::Bench => "Setting, reading, waiting",
         Chapter::Sweeps => "Sweeps, maps, traces",
+        Chapter::Tables => "Tables, noise, own analysis",
         Chapter::Tip => "Moving the tip",
         Chapter::Analysis => "Fits and verdicts",
         Chapter::Flow => "Steps, notes, decisions, the end",
@@ -50,6 +51,7 @@ pub(super) fn verb(verb: &Verb) -> String {
     let chapter = match verb.chapter {
         Chapter::Bench => "bench",
         Chapter::Sweeps => "sweeps",
+        Chapter::Tables => "own-analysis",
         Chapter::Tip => "verbs",
         Chapter::Analysis => "analysis",
         Chapter::Flow => "resume",

@@ -3,7 +3,7 @@
 //! A request at work knows channels by their places on the bench; in a record they stand by name, with their
 //! units where numbers belong to them. It is one type, with another way to call a channel.
 
-use super::{Achieved, Column, Doubtful, Place, TipFinding};
+use super::{Achieved, Column, Doubtful, OwnTable, Place, TipFinding};
 use crate::bench::{Bench, ChannelId, Recentre};
 use crate::instrument::Task;
 use serde::{Deserialize, Serialize};
@@ -53,6 +53,18 @@ pub enum Request<C = ChannelId> {
     Settle,
     /// A sweep.
     Sweep(Arc<SweepPlan<C>>),
+    /// Go on with a sweep that paused so that the sequence could look at it.
+    SweepOn {
+        /// Its number in the run.
+        sweep: u64,
+        /// The first point of this stretch.
+        first: u64,
+        /// The stretch ends before this point.
+        until: u64,
+        /// The whole plan, for whoever measures; a record has it at the beginning of the sweep.
+        #[serde(skip)]
+        plan: Option<Arc<SweepPlan>>,
+    },
     /// A task.
     Task(Task<C>),
     /// Put the tip on the top of what stands near by.
@@ -119,6 +131,17 @@ pub enum Statement {
         /// Where it is, m.
         at_m: [f64; 2],
     },
+    /// A sweep is over before all of its points are measured, because the sequence has seen enough.
+    SweepEnd {
+        /// Number of the sweep.
+        sweep: u64,
+        /// Points that were measured.
+        points: u64,
+        /// Why no more.
+        because: String,
+    },
+    /// A table that the sequence has made.
+    Table(OwnTable),
     /// A step begins.
     StepBegin {
         /// Number of the step.
@@ -164,8 +187,18 @@ pub struct SweepPlan<C = ChannelId> {
     pub fast: Axis<C>,
     /// The slow axis of a map.
     pub slow: Option<Axis<C>>,
-    /// Channels read at each point.
+    /// Values of the fast axis in the order of measurement, SI, where they are not evenly spaced or go in passes;
+    /// `fast.points` of them.
+    #[serde(default, skip_serializing_if = "none_of")]
+    pub places: Arc<[f64]>,
+    /// How often the fast axis is run through within one line of `places`; 1 where nothing is said.
+    #[serde(default = "one", skip_serializing_if = "is_one")]
+    pub passes: u64,
+    /// Channels read at each point; the last `along.len()` of them are not read but set.
     pub read: Vec<C>,
+    /// Values to which these channels are set at each point of the line, SI, channel by channel.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub along: Vec<Arc<[f64]>>,
     /// Samples averaged at each point, at least 1.
     pub samples: u32,
     /// Time over which the samples are spread, s.
@@ -183,6 +216,25 @@ pub struct SweepPlan<C = ChannelId> {
     /// Which of these points are doubtful.
     #[serde(skip)]
     pub doubtful: Doubtful,
+    /// The first point of the stretch that this call measures.
+    #[serde(skip)]
+    pub first: u64,
+    /// The call ends before this point, and the sweep goes on in another call.
+    #[serde(skip)]
+    pub until: Option<u64>,
+}
+
+fn none_of(places: &Arc<[f64]>) -> bool {
+    places.is_empty()
+}
+
+fn one() -> u64 {
+    1
+}
+
+#[allow(clippy::trivially_copy_pass_by_ref, reason = "serde asks for it")]
+fn is_one(passes: &u64) -> bool {
+    *passes == 1
 }
 
 /// Values of one channel, evenly spaced.
@@ -218,7 +270,10 @@ impl<C> SweepPlan<C> {
             name: name.to_owned(),
             fast,
             slow: None,
+            places: Arc::default(),
+            passes: 1,
             read,
+            along: Vec::new(),
             samples: 1,
             dwell_s: 0.0,
             settle_s: None,
@@ -226,6 +281,8 @@ impl<C> SweepPlan<C> {
             continues: None,
             done: Vec::new(),
             doubtful: Doubtful::default(),
+            first: 0,
+            until: None,
         }
     }
 
@@ -241,10 +298,36 @@ impl<C> SweepPlan<C> {
 
     /// Values of the fast and slow axis at the i-th point.
     pub fn at(&self, i: u64) -> (f64, f64) {
-        let along = i % self.line();
-        let fast = if along < self.fast.points { along } else { self.line() - 1 - along };
         let slow = self.slow.as_ref().map_or(0.0, |axis| axis.at(i / self.line()));
-        (self.fast.at(fast), slow)
+        let place = self.place(i);
+        (self.places.get(place as usize).copied().unwrap_or_else(|| self.fast.at(place)), slow)
+    }
+
+    /// The place on the fast axis of the i-th point.
+    fn place(&self, i: u64) -> u64 {
+        let along = i % self.line();
+        if along < self.fast.points { along } else { self.line() - 1 - along }
+    }
+
+    /// What the channels that are moved along are set to at the i-th point, SI.
+    pub fn along_at(&self, i: u64) -> impl Iterator<Item = f64> {
+        let place = self.place(i) as usize;
+        self.along.iter().map(move |values| values[place])
+    }
+
+    /// Channels that are read at each point.
+    pub fn gauges(&self) -> &[C] {
+        &self.read[..self.read.len() - self.along.len()]
+    }
+
+    /// Channels that are moved along.
+    pub fn companions(&self) -> &[C] {
+        &self.read[self.read.len() - self.along.len()..]
+    }
+
+    /// The call ends before this point.
+    pub fn ends_before(&self) -> u64 {
+        self.until.unwrap_or(u64::MAX).min(self.total())
     }
 }
 
@@ -264,7 +347,10 @@ impl<C> SweepPlan<C> {
                 Some(axis) => Some(axis.renamed(name)?),
                 None => None,
             },
+            places: Arc::clone(&self.places),
+            passes: self.passes,
             read: self.read.iter().map(name).collect::<Option<_>>()?,
+            along: self.along.clone(),
             samples: self.samples,
             dwell_s: self.dwell_s,
             settle_s: self.settle_s,
@@ -272,12 +358,15 @@ impl<C> SweepPlan<C> {
             continues: self.continues,
             done: self.done.clone(),
             doubtful: self.doubtful.clone(),
+            first: self.first,
+            until: self.until,
         })
     }
 
     /// The channels that it moves.
     pub fn moved(&self) -> impl Iterator<Item = &C> {
-        std::iter::once(&self.fast.channel).chain(self.slow.iter().map(|axis| &axis.channel))
+        let axes = std::iter::once(&self.fast.channel).chain(self.slow.iter().map(|axis| &axis.channel));
+        axes.chain(self.companions())
     }
 }
 
@@ -320,7 +409,7 @@ impl<C> Request<C> {
             Request::Read { .. } => "read",
             Request::Wait { .. } => "wait",
             Request::Settle => "settle",
-            Request::Sweep(_) => "sweep",
+            Request::Sweep(_) | Request::SweepOn { .. } => "sweep",
             Request::Task(task) => task.kind().name(),
             Request::Recentre(_) => "recentre",
             Request::Record(Statement::Note { .. }) => "note",
@@ -329,6 +418,8 @@ impl<C> Request<C> {
             Request::Record(Statement::Result { .. }) => "result",
             Request::Record(Statement::TipTest(_)) => "test_tip",
             Request::Record(Statement::Keep { .. }) => "keep_spin",
+            Request::Record(Statement::SweepEnd { .. }) => "sweep_end",
+            Request::Record(Statement::Table(_)) => "record_table",
             Request::Record(Statement::StepBegin { .. }) => "step_begin",
             Request::Record(Statement::StepEnd { .. }) => "step_end",
             Request::Ask(Question::Elapsed) => "elapsed",
@@ -352,7 +443,9 @@ impl<C> Request<C> {
             Request::Recentre(_) | Request::Park => true,
             // A tip that comes in again is centred anew by whoever restores; else it stands where it stood.
             Request::Restore { approach, .. } => approach.is_some(),
-            Request::Read { .. }
+            // Where it moves the tip, its beginning has said so.
+            Request::SweepOn { .. }
+            | Request::Read { .. }
             | Request::Wait { .. }
             | Request::Settle
             | Request::Record(_)
@@ -372,6 +465,10 @@ impl<C> Request<C> {
             Request::Wait { seconds } => Request::Wait { seconds: *seconds },
             Request::Settle => Request::Settle,
             Request::Sweep(plan) => Request::Sweep(Arc::new(plan.renamed(name)?)),
+            // A record does not tell the plan once more.
+            Request::SweepOn { sweep, first, until, .. } => {
+                Request::SweepOn { sweep: *sweep, first: *first, until: *until, plan: None }
+            }
             Request::Task(task) => Request::Task(task.renamed(name)?),
             Request::Recentre(plan) => Request::Recentre(plan.renamed(name)?),
             Request::Record(jot) => Request::Record(jot.clone()),
@@ -424,7 +521,9 @@ impl Request<String> {
     /// Whether it is the same call to the bench. Words for people may be edited: a note is not a call. What decides
     /// the course of the sequence must be the same.
     pub fn same_call(&self, now: &Self) -> bool {
-        use Statement::{Decision, Judgement, Keep, Note, Result, StepBegin, StepEnd, TipTest};
+        use Statement::{
+            Decision, Judgement, Keep, Note, Result, StepBegin, StepEnd, SweepEnd, Table, TipTest,
+        };
         let (Request::Record(then), Request::Record(now)) = (self, now) else { return self == now };
         match (then, now) {
             (StepEnd { step, left_out }, StepEnd { step: s, left_out: l }) => {
@@ -437,6 +536,11 @@ impl Request<String> {
             (Result { what, .. }, Result { what: w, .. }) => what == w,
             (TipTest(then), TipTest(now)) => then.verdict == now.verdict,
             (Keep { .. }, Keep { .. }) => then == now,
+            (SweepEnd { sweep, points, .. }, SweepEnd { sweep: s, points: p, .. }) => {
+                (sweep, points) == (s, p)
+            }
+            // Numbers that were worked out decide nothing by themselves, as those of a judgement.
+            (Table(then), Table(now)) => then.name == now.name && then.rows == now.rows,
             _ => false,
         }
     }

@@ -124,6 +124,8 @@ pub enum Chapter {
     Bench,
     /// Sweeps, maps, traces.
     Sweeps,
+    /// What was measured as values to work with.
+    Tables,
     /// Moving the tip.
     Tip,
     /// Fits and verdicts.
@@ -138,6 +140,8 @@ pub fn all() -> impl Iterator<Item = &'static Verb> {
         verbs::bench::VERBS,
         verbs::sweeping::VERBS,
         verbs::compensating::VERBS,
+        verbs::tables::VERBS,
+        verbs::noise::VERBS,
         verbs::tip::VERBS,
         verbs::tip_life::VERBS,
         verbs::drifting::VERBS,

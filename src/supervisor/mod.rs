@@ -469,8 +469,10 @@ impl Supervisor {
                         if self.ask_after(link, &command, error, out) {
                             return;
                         }
-                        // That parking fails again, round after round, is no news.
-                        if self.not_safe_yet().is_none() {
+                        let gap = matches!(&self.at_work.procedure,
+                            Some(Procedure::Sweeping(sweep)) if sweep.takes_for_gap(&command, error));
+                        // That parking fails again, round after round, is no news; a gap has an entry of its own.
+                        if self.not_safe_yet().is_none() && !gap {
                             self.give_up(link, &command, error, tries, out);
                         }
                     }

@@ -429,7 +429,7 @@ fn gives<'a>(words: &str) -> Value<'a> {
         "a number" => Value::number(None, false),
         "the answer" => Value::Flag(None),
         other => match other.strip_prefix("a ").or_else(|| other.strip_prefix("an ")) {
-            Some(thing @ ("sweep" | "trace" | "image" | "fit" | "field line" | "verdict")) => {
+            Some(thing @ ("sweep" | "trace" | "image" | "fit" | "field line" | "verdict" | "table")) => {
                 Value::Handle(thing.to_owned())
             }
             _ => Value::Unknown,
