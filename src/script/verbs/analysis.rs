@@ -1,6 +1,6 @@
 //! Fits and verdicts on what has just been measured.
 
-use super::fitting::{keep_with_title, rounded, spectrum};
+use super::fitting::{dimensions, fit_body, rounded, spectrum};
 use crate::analysis::field_law;
 use crate::analysis::fit::{self, Options};
 use crate::analysis::realness;
@@ -68,18 +68,25 @@ fn fit_resonance(
     channel: &str,
 ) -> Result<FitHandle, Thrown> {
     let (x, y) = spectrum(ctx, sweep, channel)?;
-    let fitted = fit::resonance(&x, &y, &Options::new());
-    let left_out = sweep.left_out_in_words();
-    keep_with_title(host, ctx, sweep, channel, fitted, |handle| {
-        let sentence = format!(
-            "line at {} ± {}, {} wide, {} high{left_out}",
-            handle.value("centre"),
-            rounded(handle.error("centre")),
-            rounded(handle.value("width")),
-            rounded(handle.value("height")),
-        );
-        (None, sentence)
-    })
+    let fit = fit::resonance(&x, &y, &Options::new())
+        .map_err(|error| argument(ctx, &format!("sweep {} can't be fitted: {error}", sweep.data.sweep)))?;
+    let handle = FitHandle::new(fit, dimensions(sweep, channel));
+    let title = format!(
+        "{} {}: line at {} ± {}, {} wide, {} high{}",
+        sweep.data.plan.name,
+        sweep.data.sweep,
+        handle.value("centre"),
+        rounded(handle.error("centre")),
+        rounded(handle.value("width")),
+        rounded(handle.value("height")),
+        sweep.left_out_in_words()
+    );
+    let body = fit_body(channel, &handle, sweep.data.doubtful.count());
+    host.record(
+        ctx,
+        Statement::Judgement { what: "fit".to_owned(), sweep: Some(sweep.data.sweep), title, body },
+    )?;
+    Ok(handle)
 }
 
 /// A list of pairs of a field and something else.

@@ -68,15 +68,15 @@ pub(super) fn register(engine: &mut Engine, host: &Rc<Host>) {
     let h = Rc::clone(host);
     engine.register_fn(
         "fit_shape",
-        move |ctx: NativeCallContext, shape: &str, sweep: Sweep, channel: &str| {
-            fit_shape(&h, &ctx, shape, &sweep, channel, Map::new())
+        move |ctx: NativeCallContext, shape: &str, sweep: Dynamic, channel: &str| {
+            fit_shape(&h, &ctx, shape, sweep, channel, Map::new())
         },
     );
     let h = Rc::clone(host);
     engine.register_fn(
         "fit_shape",
-        move |ctx: NativeCallContext, shape: &str, sweep: Sweep, channel: &str, plan: Map| {
-            fit_shape(&h, &ctx, shape, &sweep, channel, plan)
+        move |ctx: NativeCallContext, shape: &str, sweep: Dynamic, channel: &str, plan: Map| {
+            fit_shape(&h, &ctx, shape, sweep, channel, plan)
         },
     );
     let h = Rc::clone(host);
@@ -100,74 +100,126 @@ pub(super) fn dimensions(sweep: &Sweep, channel: &str) -> (Dimension, Dimension)
     (x, sweep.column(channel).map_or(Dimension::NONE, |column| column.dimension))
 }
 
-/// One reading of one or several sweeps, ready to be fitted.
+/// One curve that can be fitted, and where it is from.
+struct Source {
+    x: Vec<f64>,
+    y: Vec<f64>,
+    /// Standard deviations of y; empty where they are not known.
+    sigmas: Vec<f64>,
+    /// What x and y are measured in.
+    axes: (Dimension, Dimension),
+    /// As people know it.
+    label: String,
+    /// Number of its sweep.
+    sweep: Option<u64>,
+    /// Doubtful points that have no part in it.
+    left_out: (u64, String),
+}
+
+impl Source {
+    /// Whatever holds a curve: all fits take their data here.
+    fn take(ctx: &NativeCallContext<'_>, what: &Dynamic, channel: &str) -> Result<Self, Thrown> {
+        let Some(sweep) = what.clone().try_cast::<Sweep>() else {
+            let kind = crate::script::convert::kind_of(what);
+            return Err(argument(ctx, &format!("a sweep is fitted, or a list of sweeps, not {kind}")));
+        };
+        let (x, y) = spectrum(ctx, &sweep, channel)?;
+        Ok(Self {
+            x,
+            y,
+            sigmas: Vec::new(),
+            axes: dimensions(&sweep, channel),
+            label: format!("{} {}", sweep.data.plan.name, sweep.data.sweep),
+            sweep: Some(sweep.data.sweep),
+            left_out: (sweep.data.doubtful.count(), sweep.left_out_in_words()),
+        })
+    }
+}
+
+/// One or several curves, ready to be fitted.
 pub(super) struct Data {
-    pub(super) sweeps: Vec<Sweep>,
+    sources: Vec<Source>,
     channel: String,
-    curves: Vec<(Vec<f64>, Vec<f64>)>,
     /// What x and y are measured in.
     pub(super) axes: (Dimension, Dimension),
 }
 
 impl Data {
-    /// From a sweep or a list of sweeps.
+    /// From one source or a list of them.
     pub(super) fn take(ctx: &NativeCallContext<'_>, what: Dynamic, channel: &str) -> Result<Self, Thrown> {
         let items = what.clone().try_cast::<Array>().unwrap_or_else(|| vec![what]);
-        let mut sweeps = Vec::with_capacity(items.len());
-        for (i, item) in items.into_iter().enumerate() {
-            let kind = crate::script::convert::kind_of(&item);
-            let wrong = || argument(ctx, &format!("item {i} of the list of sweeps is {kind}, not a sweep"));
-            sweeps.push(item.try_cast::<Sweep>().ok_or_else(wrong)?);
-        }
-        let [first, ..] = sweeps.as_slice() else { return Err(argument(ctx, "there are no sweeps to fit")) };
-        let axes = dimensions(first, channel);
-        let curves = sweeps.iter().map(|s| spectrum(ctx, s, channel)).collect::<Result<Vec<_>, _>>()?;
-        if sweeps.iter().any(|s| dimensions(s, channel).0 != axes.0) {
+        let sources =
+            items.iter().map(|item| Source::take(ctx, item, channel)).collect::<Result<Vec<_>, _>>()?;
+        let [first, ..] = sources.as_slice() else { return Err(argument(ctx, "there are no sweeps to fit")) };
+        let axes = first.axes;
+        if sources.iter().any(|s| s.axes.0 != axes.0) {
             return Err(argument(ctx, "the sweeps go along different quantities"));
         }
-        Ok(Self { sweeps, channel: channel.to_owned(), curves, axes })
+        if sources.iter().any(|s| s.axes.1 != axes.1) {
+            return Err(argument(ctx, "the readings of the sweeps are of different kinds"));
+        }
+        Ok(Self { sources, channel: channel.to_owned(), axes })
     }
 
-    /// The columns of each sweep, for [`sets`](Self::sets).
+    /// The one curve, where there may be one only.
+    pub(super) fn only(&self, ctx: &NativeCallContext<'_>) -> Result<(&[f64], &[f64]), Thrown> {
+        match self.sources.as_slice() {
+            [one] => Ok((&one.x, &one.y)),
+            _ => Err(argument(ctx, "one sweep is fitted at a time; `fit_together` takes several")),
+        }
+    }
+
+    /// How many curves there are.
+    pub(super) fn count(&self) -> usize {
+        self.sources.len()
+    }
+
+    /// The x of the first curve.
+    pub(super) fn first_x(&self) -> &[f64] {
+        &self.sources[0].x
+    }
+
+    /// The x of each curve, for [`sets`](Self::sets).
     pub(super) fn columns(&self) -> Vec<[&[f64]; 1]> {
-        self.curves.iter().map(|(x, _)| [x.as_slice()]).collect()
+        self.sources.iter().map(|s| [s.x.as_slice()]).collect()
     }
 
     /// The data as the fits take them.
     pub(super) fn sets<'a>(&'a self, columns: &'a [[&'a [f64]; 1]]) -> Vec<Set<'a>> {
-        let each = self.curves.iter().zip(columns);
-        each.map(|((_, y), columns)| Set { columns, y, sigmas: &[] }).collect()
+        let each = self.sources.iter().zip(columns);
+        each.map(|(s, columns)| Set { columns, y: &s.y, sigmas: &s.sigmas }).collect()
     }
 
-    /// Keeps a fit of these data in the record.
+    /// Keeps a fit of these data in the record and gives its handle.
     pub(super) fn keep(
         &self,
         host: &Host,
         ctx: &NativeCallContext<'_>,
         shape: &str,
-        handle: FitHandle,
+        fitted: Result<Fit, FitError>,
+        units: Vec<(String, Dimension)>,
     ) -> Result<FitHandle, Thrown> {
-        let left_out: String = self.sweeps.iter().map(Sweep::left_out_in_words).collect();
-        let mut body = fit_body(&self.channel, &handle, &self.sweeps);
-        let (title, sweep) = match self.sweeps.as_slice() {
-            [one] => {
-                let (name, number) = (&one.data.plan.name, one.data.sweep);
-                (format!("{name} {number}, {shape}: {}{left_out}", in_short(&handle)), Some(number))
-            }
+        let fit =
+            fitted.map_err(|error| argument(ctx, &format!("{} can't be fitted: {error}", self.label())))?;
+        let handle = FitHandle::new(fit, self.axes).with_units(units);
+        let left_out: String = self.sources.iter().map(|s| s.left_out.1.as_str()).collect();
+        let title = format!("{}, {shape}: {}{left_out}", self.label(), in_short(&handle));
+        let mut body = fit_body(&self.channel, &handle, self.sources.iter().map(|s| s.left_out.0).sum());
+        let sweep = match self.sources.as_slice() {
+            [one] => one.sweep,
             several => {
-                body["sweeps"] = several.iter().map(|s| s.data.sweep).collect::<Vec<_>>().into();
-                (format!("{} sweeps together, {shape}: {}{left_out}", several.len(), in_short(&handle)), None)
+                body["sweeps"] = several.iter().filter_map(|s| s.sweep).collect::<Vec<_>>().into();
+                None
             }
         };
         host.record(ctx, Statement::Judgement { what: "fit".to_owned(), sweep, title, body })?;
         Ok(handle)
     }
 
-    /// Why these data could not be fitted.
-    pub(super) fn refused(&self, ctx: &NativeCallContext<'_>, error: &FitError) -> Thrown {
-        match self.sweeps.as_slice() {
-            [one] => argument(ctx, &format!("sweep {} can't be fitted: {error}", one.data.sweep)),
-            _ => argument(ctx, &format!("these sweeps can't be fitted together: {error}")),
+    fn label(&self) -> String {
+        match self.sources.as_slice() {
+            [one] => one.label.clone(),
+            several => format!("{} sweeps together", several.len()),
         }
     }
 }
@@ -244,16 +296,17 @@ fn fit_shape(
     host: &Host,
     ctx: &NativeCallContext<'_>,
     shape: &str,
-    sweep: &Sweep,
+    sweep: Dynamic,
     channel: &str,
     plan: Map,
 ) -> Result<FitHandle, Thrown> {
-    let (x, y) = spectrum(ctx, sweep, channel)?;
+    let data = Data::take(ctx, sweep, channel)?;
+    let (x, y) = data.only(ctx)?;
     let mut fields = MapFields::new(ctx, "fit_shape", plan);
-    let options = options(ctx, &mut fields, dimensions(sweep, channel))?;
+    let options = options(ctx, &mut fields, data.axes)?.sigmas(&data.sources[0].sigmas);
     fields.finish()?;
-    let fitted = shaped(ctx, shape, &x, &y, &options)?;
-    keep_fit(host, ctx, shape, sweep, channel, fitted)
+    let fitted = shaped(ctx, shape, x, y, &options)?;
+    data.keep(host, ctx, shape, fitted, Vec::new())
 }
 
 type Fitted = Result<Fit, FitError>;
@@ -316,48 +369,10 @@ fn fit_points(
     Ok(handle)
 }
 
-/// Keeps a fit in the record and gives its handle.
-pub(super) fn keep_fit(
-    host: &Host,
-    ctx: &NativeCallContext<'_>,
-    shape: &str,
-    sweep: &Sweep,
-    channel: &str,
-    fitted: Fitted,
-) -> Result<FitHandle, Thrown> {
-    let left_out = sweep.left_out_in_words();
-    let title = |handle: &FitHandle| format!("{}{left_out}", in_short(handle));
-    keep_with_title(host, ctx, sweep, channel, fitted, |handle| (Some(shape), title(handle)))
-}
-
-/// The same with a sentence of its own, behind the name of the shape if there is one.
-pub(super) fn keep_with_title<'s>(
-    host: &Host,
-    ctx: &NativeCallContext<'_>,
-    sweep: &Sweep,
-    channel: &str,
-    fitted: Fitted,
-    title: impl Fn(&FitHandle) -> (Option<&'s str>, String),
-) -> Result<FitHandle, Thrown> {
-    let fit = fitted
-        .map_err(|error| argument(ctx, &format!("sweep {} can't be fitted: {error}", sweep.data.sweep)))?;
-    let handle = FitHandle::new(fit, dimensions(sweep, channel));
-    let (shape, sentence) = title(&handle);
-    let shape = shape.map(|shape| format!(", {shape}")).unwrap_or_default();
-    let title = format!("{} {}{shape}: {sentence}", sweep.data.plan.name, sweep.data.sweep);
-    let body = fit_body(channel, &handle, std::slice::from_ref(sweep));
-    host.record(
-        ctx,
-        Statement::Judgement { what: "fit".to_owned(), sweep: Some(sweep.data.sweep), title, body },
-    )?;
-    Ok(handle)
-}
-
 /// A fit as it goes into the record; doubtful points had no part in it.
-fn fit_body(channel: &str, handle: &FitHandle, sweeps: &[Sweep]) -> Value {
+pub(super) fn fit_body(channel: &str, handle: &FitHandle, left_out: u64) -> Value {
     let mut body = json!({ "channel": channel, "fit": &*handle.fit, "trusted": handle.fit.trusted(),
         "why": handle.fit.words() });
-    let left_out: u64 = sweeps.iter().map(|sweep| sweep.data.doubtful.count()).sum();
     if left_out > 0 {
         body["left_out"] = left_out.into();
     }

@@ -182,7 +182,7 @@ fn fit_own(
     let data = Data::take(ctx, sweeps, channel)?;
     let (known, by_name) = parameters(ctx, given)?;
     let mut fields = MapFields::new(ctx, "fit_own", plan);
-    let options = steered(ctx, &known, data.sweeps.len())?.noise(noise(ctx, &mut fields)?);
+    let options = steered(ctx, &known, data.count())?.noise(noise(ctx, &mut fields)?);
     fields.finish()?;
     let terms = Terms {
         names: known.iter().map(|k| k.name.clone()).collect(),
@@ -197,14 +197,12 @@ fn fit_own(
     let shared: Vec<&str> = known.iter().filter(|k| k.shared).map(|k| k.name.as_str()).collect();
     let columns = data.columns();
     let sets = data.sets(&columns);
-    let x = columns.first().map_or(&[][..], |[x]| x);
+    let x = data.first_x();
     let samples = [x.first(), x.get(x.len() / 2), x.last()].into_iter().flatten().copied().collect();
     let mut own = OwnModel::new(ctx, model, terms, samples);
     let fitted = fit::own(&mut own, &start, &sets, &shared, &options);
     if let Some(error) = own.failure() {
         return Err(error);
     }
-    let fit = fitted.map_err(|error| data.refused(ctx, &error))?;
-    let handle = FitHandle::new(fit, data.axes).with_units(dimensions);
-    data.keep(host, ctx, "own model", handle)
+    data.keep(host, ctx, "own model", fitted, dimensions)
 }

@@ -71,6 +71,6 @@ fn fit_together(
     let spectra: Vec<Spectrum<'_>> =
         sets.iter().map(|set| Spectrum { x: set.columns[0], y: set.y, sigmas: set.sigmas }).collect();
     let names: Vec<&str> = common.iter().map(String::as_str).collect();
-    let fit = fit::global(wanted, &spectra, &names, &options).map_err(|error| data.refused(ctx, &error))?;
-    data.keep(host, ctx, shape, FitHandle::new(fit, data.axes))
+    let fitted = fit::global(wanted, &spectra, &names, &options);
+    data.keep(host, ctx, shape, fitted, Vec::new())
 }
