@@ -91,6 +91,8 @@ fn takes(param: &Param) -> String {
         Kind::Flag => "true or false".to_owned(),
         Kind::Function => "a function".to_owned(),
         Kind::List => "a list".to_owned(),
+        Kind::Sweeps => "a sweep, or a list of them".to_owned(),
+        Kind::Parameters => "a map or a list".to_owned(),
         Kind::Handle(name) => with_article(name),
         Kind::Fields(grammar) => format!("a map {}", with_fields(grammar)),
         Kind::Steps(grammar) => format!("a list of maps {}", with_fields(grammar)),

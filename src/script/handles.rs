@@ -224,21 +224,34 @@ impl Measure {
     }
 }
 
-/// A fit with the dimension of its x axis and of its values.
+/// A fit with what its parameters are measured in.
 #[derive(Debug, Clone)]
 pub struct FitHandle {
     /// The fit, in SI.
     pub fit: Rc<Fit>,
-    /// Dimension of x.
-    pub x: Dimension,
-    /// Dimension of y.
-    pub y: Dimension,
+    /// Dimensions of x and of y.
+    pub axes: (Dimension, Dimension),
+    /// Of an own model, the dimension of each parameter.
+    own: Rc<[(String, Dimension)]>,
 }
 
 impl FitHandle {
+    /// A fit of a built-in shape on axes of these dimensions: its parameters are known by their names.
+    pub fn new(fit: Fit, axes: (Dimension, Dimension)) -> Self {
+        Self { fit: Rc::new(fit), axes, own: Rc::new([]) }
+    }
+
+    /// The fit of an own model, of which each parameter has a dimension of its own.
+    #[must_use]
+    pub fn with_units(self, own: Vec<(String, Dimension)>) -> Self {
+        Self { own: own.into(), ..self }
+    }
+
     /// Dimension of a parameter, by its name.
     pub fn dimension(&self, name: &str) -> Dimension {
-        Measure::of(name).dimension(self.x, self.y)
+        let bare = name.split('@').next().unwrap_or(name);
+        let own = self.own.iter().find(|(known, _)| known == bare).map(|(_, dimension)| *dimension);
+        own.unwrap_or_else(|| Measure::of(name).dimension(self.axes.0, self.axes.1))
     }
 
     /// A parameter as a quantity.

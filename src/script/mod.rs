@@ -12,6 +12,7 @@ pub mod handles;
 mod host;
 pub mod import;
 mod memory;
+mod model;
 pub mod numbers;
 pub mod registry;
 mod source;

@@ -113,6 +113,10 @@ pub enum Kind {
     Function,
     /// A list.
     List,
+    /// A sweep, or a list of them.
+    Sweeps,
+    /// Parameters of an own model, in a map or a list.
+    Parameters,
     /// What another verb gives back.
     Handle(&'static str),
 }
@@ -148,6 +152,8 @@ pub fn all() -> impl Iterator<Item = &'static Verb> {
         verbs::analysis::VERBS,
         verbs::proving::VERBS,
         verbs::judging::VERBS,
+        verbs::fitting::VERBS,
+        verbs::own_fits::VERBS,
         verbs::together::VERBS,
         verbs::identifying::VERBS,
         verbs::flow::VERBS,

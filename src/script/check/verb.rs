@@ -126,6 +126,12 @@ impl<'a> Walk<'a> {
             Kind::OneOf(known) => self.one_of(&what, known, value, at),
             Kind::Flag => self.kind(&what, "true or false", value, at, |v| matches!(v, Value::Flag(_))),
             Kind::List => self.kind(&what, "a list", value, at, |v| matches!(v, Value::List(_))),
+            Kind::Sweeps => self.kind(&what, "a sweep, or a list of them", value, at, |v| {
+                matches!(v, Value::List(_)) || v.handle() == Some("sweep")
+            }),
+            Kind::Parameters => self.kind(&what, "a map or a list of parameters", value, at, |v| {
+                matches!(v, Value::List(_) | Value::Map(_))
+            }),
             Kind::Function => {
                 self.kind(&what, "a function, || { … }", value, at, |v| matches!(v, Value::Function));
             }

@@ -70,7 +70,7 @@ impl Rules {
         let Some((channel, wanted)) = self.error else { return Ok(None) };
         let reached = taken.mean_error(channel).filter(|error| *error <= wanted);
         let dimension = host.channel_at(channel).dimension().change();
-        let show = |si: f64| super::analysis::rounded(Quantity::new(si, dimension));
+        let show = |si: f64| super::fitting::rounded(Quantity::new(si, dimension));
         Ok(reached.map(|error| {
             let passes = taken.points() as u64 / pass;
             format!(

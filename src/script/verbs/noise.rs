@@ -127,6 +127,6 @@ fn table(
     axis: (&str, Numbers),
     column: (&str, Numbers),
 ) -> Result<Table, Thrown> {
-    let columns = [axis, column].map(|(name, numbers)| Column { name: name.to_owned(), numbers });
+    let columns = [axis, column].map(|(name, numbers)| Column::new(name, numbers));
     Table::new(columns.to_vec(), 1).map_err(|error| argument(ctx, &error.to_string()))
 }

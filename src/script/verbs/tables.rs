@@ -1,6 +1,5 @@
 //! Tables: what was measured as values to work with, and into the record again.
 
-use crate::bench::Bench;
 use crate::quantity::{Dimension, Quantity};
 use crate::script::convert::{kind_of, plain_number, texts, whole};
 use crate::script::error::{Thrown, argument};
@@ -117,7 +116,7 @@ pub(super) fn register(engine: &mut Engine, host: &Rc<Host>) {
     engine.register_fn("record_table", move |ctx: NativeCallContext, name: &str, table: Table| {
         record(&h, &ctx, name, &table)
     });
-    register_table_type(engine, host);
+    register_table_type(engine);
     register_arithmetic(engine);
 }
 
@@ -162,7 +161,7 @@ fn written(ctx: &NativeCallContext<'_>, names: &[String], rows: &Array) -> Resul
             true => rows[k].clone().cast::<Numbers>(),
             false => column_of_rows(ctx, name, k, names.len(), rows)?,
         };
-        columns.push(Column { name: name.clone(), numbers });
+        columns.push(Column::new(name.clone(), numbers));
     }
     Table::new(columns, 1).map_err(|error| said(ctx, &error))
 }
@@ -221,7 +220,7 @@ fn histogram(numbers: &Numbers, bins: usize) -> Result<Table, TableError> {
         counts[(((value - least) / width) as usize).min(bins - 1)] += 1.0;
     }
     let middles = (0..bins).map(|i| least + (i as f64 + 0.5) * width).collect();
-    let column = |name: &str, numbers| Column { name: name.to_owned(), numbers };
+    let column = |name: &str, numbers| Column::new(name, numbers);
     let value = column("value", Numbers::new(middles, numbers.dimension));
     Table::new(vec![value, column("count", Numbers::new(counts, Dimension::NONE))], 1)
 }
@@ -237,32 +236,21 @@ fn record(host: &Host, ctx: &NativeCallContext<'_>, name: &str, table: &Table) -
     host.record(ctx, Statement::Table(table.to_record(name)))
 }
 
-/// The name of a column as the table has it: a role stands for the channel in it.
-fn named<'t>(bench: &'t Bench, table: &Table, name: &'t str) -> &'t str {
-    if table.columns().iter().any(|column| column.name == name) {
-        return name;
-    }
-    bench.find(name).map_or(name, |id| bench.channel(id).name.as_str())
-}
-
-fn register_table_type(engine: &mut Engine, host: &Rc<Host>) {
+fn register_table_type(engine: &mut Engine) {
     engine.register_get("rows", |table: &mut Table| table.rows() as i64);
     engine.register_get("columns", |table: &mut Table| -> Array {
         table.columns().iter().map(|column| Dynamic::from(column.name.clone())).collect()
     });
-    let bench = host.bench.clone();
-    let column = move |ctx: NativeCallContext, table: &mut Table, name: &str| {
-        table.column(named(&bench, table, name)).cloned().map_err(|error| said(&ctx, &error))
+    let column = |ctx: NativeCallContext, table: &mut Table, name: &str| {
+        table.column(name).cloned().map_err(|error| said(&ctx, &error))
     };
-    engine.register_fn("column", column.clone());
+    engine.register_fn("column", column);
     engine.register_indexer_get(column);
     engine.register_fn("with", |ctx: NativeCallContext, table: &mut Table, name: &str, numbers: Numbers| {
         table.with(name, numbers).map_err(|error| said(&ctx, &error))
     });
-    let bench = host.bench.clone();
-    engine.register_fn("only", move |ctx: NativeCallContext, table: &mut Table, names: Dynamic| {
+    engine.register_fn("only", |ctx: NativeCallContext, table: &mut Table, names: Dynamic| {
         let names = texts(&ctx, &names, "the names of the columns")?;
-        let names: Vec<String> = names.iter().map(|name| named(&bench, table, name).to_owned()).collect();
         table.only(&names).map_err(|error| said(&ctx, &error))
     });
     engine.register_fn("part", |ctx: NativeCallContext, table: &mut Table, from: Dynamic, to: Dynamic| {
@@ -270,10 +258,9 @@ fn register_table_type(engine: &mut Engine, host: &Rc<Host>) {
         let (from, to) = (end(&from, "the first row")?, end(&to, "the row at which it ends")?);
         table.part(from, to).map_err(|error| said(&ctx, &error))
     });
-    let bench = host.bench.clone();
     engine.register_fn(
         "within",
-        move |ctx: NativeCallContext, table: &mut Table, name: &str, least: Dynamic, most: Dynamic| {
+        |ctx: NativeCallContext, table: &mut Table, name: &str, least: Dynamic, most: Dynamic| {
             let end = |value: &Dynamic| -> Result<Quantity, Thrown> {
                 let found = value
                     .clone()
@@ -284,7 +271,7 @@ fn register_table_type(engine: &mut Engine, host: &Rc<Host>) {
                 })
             };
             let (least, most) = (end(&least)?, end(&most)?);
-            table.within(named(&bench, table, name), least, most).map_err(|error| said(&ctx, &error))
+            table.within(name, least, most).map_err(|error| said(&ctx, &error))
         },
     );
     engine.register_fn("at", |ctx: NativeCallContext, table: &mut Table, places: Dynamic| {

@@ -2,14 +2,17 @@
 //!
 //! A table is a value: whatever is done to it makes another one, and columns that stay the same are shared.
 
+mod together;
+
+pub use together::bounds;
+
 use super::handles::{Image, Seen, Sweep, Trace};
-use super::numbers::{Numbers, NumbersError, Operation};
+use super::numbers::{Numbers, NumbersError};
+use crate::bench::Channel;
 use crate::quantity::{Dimension, Quantity};
 use crate::record::{OwnColumn, OwnTable};
 use std::rc::Rc;
 
-/// Part of the range of an axis by which two tables may differ in it and still have the same places.
-const SAME_PLACE: f64 = 1e-9;
 /// What stands behind the name of a column of standard errors.
 pub const ERROR: &str = "_error";
 
@@ -18,8 +21,27 @@ pub const ERROR: &str = "_error";
 pub struct Column {
     /// Its name.
     pub name: String,
+    /// The role of the channel that it is of, by which it may be called as well.
+    pub role: Option<&'static str>,
     /// Its numbers.
     pub numbers: Numbers,
+}
+
+impl Column {
+    /// A column of that name.
+    pub fn new(name: impl Into<String>, numbers: Numbers) -> Self {
+        Self { name: name.into(), role: None, numbers }
+    }
+
+    /// A column of a channel.
+    fn of(channel: &Channel, values: Vec<f64>) -> Self {
+        let role = channel.role.map(|role| role.name());
+        Self { role, ..Self::new(channel.name.clone(), Numbers::new(values, channel.dimension())) }
+    }
+
+    fn is_called(&self, name: &str) -> bool {
+        self.name == name || self.role == Some(name)
+    }
 }
 
 /// A table: columns of one length, of which the first are its axes.
@@ -110,10 +132,7 @@ impl Table {
     pub fn of_sweep(sweep: &Sweep) -> Result<Self, TableError> {
         let plan = &sweep.data.plan;
         let count = sweep.points() as u64;
-        let axis = |channel, values: Vec<f64>| {
-            let channel = sweep.bench.channel(channel);
-            Column { name: channel.name.clone(), numbers: Numbers::new(values, channel.dimension()) }
-        };
+        let axis = |channel, values: Vec<f64>| Column::of(sweep.bench.channel(channel), values);
         let mut columns = vec![axis(plan.fast.channel, sweep.x())];
         if let Some(slow) = &plan.slow {
             columns.push(axis(slow.channel, (0..count).map(|i| plan.at(i).1).collect()));
@@ -139,15 +158,17 @@ impl Table {
             return told(format!("this sweep did not read `{name}`; it read {}", sweep.names().join(", ")));
         };
         let sound: Vec<Seen> = seen.into_iter().filter(Seen::sound).collect();
-        let fast = sweep.bench.channel(sweep.data.plan.fast.channel);
-        let x = Numbers::new(sound.iter().map(|place| place.x).collect(), fast.dimension());
-        let mut y = Numbers::new(sound.iter().map(|place| place.y).collect(), column.dimension);
+        let axis = sweep.bench.channel(sweep.data.plan.fast.channel);
+        let x = Column::of(axis, sound.iter().map(|place| place.x).collect());
+        let values = sound.iter().map(|place| place.y).collect();
+        let mut y = match sweep.bench.find(name) {
+            Some(id) => Column::of(sweep.bench.channel(id), values),
+            None => Column::new(name, Numbers::new(values, column.dimension)),
+        };
         if !sound.is_empty() && sound.iter().all(|place| place.count > 1) {
-            y = y.with_errors(sound.iter().map(|place| place.error).collect());
+            y.numbers = y.numbers.with_errors(sound.iter().map(|place| place.error).collect());
         }
-        let name =
-            sweep.bench.find(name).map_or_else(|| name.to_owned(), |id| sweep.bench.channel(id).name.clone());
-        Self::new(vec![Column { name: fast.name.clone(), numbers: x }, Column { name, numbers: y }], 1)
+        Self::new(vec![x, y], 1)
     }
 
     /// A trace against time.
@@ -156,8 +177,8 @@ impl Table {
     /// None that a trace has.
     pub fn of_trace(trace: &Trace) -> Result<Self, TableError> {
         let times = (0..trace.numbers.values.len()).map(|i| i as f64 * trace.interval_s).collect();
-        let time = Column { name: "time".to_owned(), numbers: Numbers::new(times, Dimension::TIME) };
-        Self::new(vec![time, Column { name: trace.channel.clone(), numbers: trace.numbers.clone() }], 1)
+        let time = Column::new("time", Numbers::new(times, Dimension::TIME));
+        Self::new(vec![time, Column::new(trace.channel.clone(), trace.numbers.clone())], 1)
     }
 
     /// An image as a map of heights over x and y.
@@ -171,10 +192,7 @@ impl Table {
         let pixels = 0..image.heights_m.len();
         let x = pixels.clone().map(|i| place(image.centre_m.0, i % side.max(1))).collect();
         let y = pixels.map(|i| place(image.centre_m.1, i / side.max(1))).collect();
-        let column = |name: &str, values| Column {
-            name: name.to_owned(),
-            numbers: Numbers::new(values, Dimension::LENGTH),
-        };
+        let column = |name: &str, values| Column::new(name, Numbers::new(values, Dimension::LENGTH));
         Self::new(vec![column("x", x), column("y", y), column("height", image.heights_m.to_vec())], 2)
     }
 
@@ -193,13 +211,17 @@ impl Table {
         self.axes
     }
 
-    /// A column by its name.
+    /// The numbers of a column by its name, or by the role of its channel.
     ///
     /// # Errors
     /// If there is none.
     pub fn column(&self, name: &str) -> Result<&Numbers, TableError> {
-        let found = self.columns.iter().find(|column| column.name == name);
-        found.map(|column| &column.numbers).ok_or_else(|| {
+        Ok(&self.called(name)?.numbers)
+    }
+
+    fn called(&self, name: &str) -> Result<&Column, TableError> {
+        let found = self.columns.iter().find(|column| column.is_called(name));
+        found.ok_or_else(|| {
             let names: Vec<String> = self.columns.iter().map(|column| format!("`{}`", column.name)).collect();
             TableError::NoColumn { asked: name.to_owned(), has: names.join(", ") }
         })
@@ -269,7 +291,7 @@ impl Table {
         let part = |column: &Column| {
             let mut numbers = Numbers::new(pick(&column.numbers.values), column.numbers.dimension);
             numbers.errors = column.numbers.errors.as_ref().map(|errors| pick(errors).into());
-            Column { name: column.name.clone(), numbers }
+            Column { numbers, ..column.clone() }
         };
         Ok(self.with_columns(self.columns.iter().map(part).collect()))
     }
@@ -287,9 +309,9 @@ impl Table {
             ));
         }
         let mut columns = self.columns.to_vec();
-        match columns.iter_mut().find(|column| column.name == name) {
+        match columns.iter_mut().find(|column| column.is_called(name)) {
             Some(column) => column.numbers = numbers,
-            None => columns.push(Column { name: name.to_owned(), numbers }),
+            None => columns.push(Column::new(name, numbers)),
         }
         Ok(self.with_columns(columns))
     }
@@ -301,161 +323,12 @@ impl Table {
     pub fn only(&self, names: &[String]) -> Result<Self, TableError> {
         let mut columns = self.columns[..self.axes].to_vec();
         for name in names {
-            let numbers = self.column(name)?.clone();
-            if columns.iter().all(|column| column.name != *name) {
-                columns.push(Column { name: name.clone(), numbers });
+            let column = self.called(name)?;
+            if columns.iter().all(|known| known.name != column.name) {
+                columns.push(column.clone());
             }
         }
         Ok(self.with_columns(columns))
-    }
-
-    fn same_places(&self, other: &Self) -> Result<(), TableError> {
-        if self.axes != other.axes || self.rows() != other.rows() {
-            return told(format!(
-                "the tables have {} and {} rows; bring one to the places of the other first, `reference.at(table)`",
-                self.rows(),
-                other.rows()
-            ));
-        }
-        for (mine, theirs) in self.columns.iter().zip(other.columns.iter()).take(self.axes) {
-            if mine.numbers.dimension != theirs.numbers.dimension {
-                let (a, b) = (mine.numbers.dimension, theirs.numbers.dimension);
-                return told(format!("one table goes along {a}, the other along {b}"));
-            }
-            let (least, most) = bounds(mine.numbers.known());
-            let close = SAME_PLACE * (most - least).max(most.abs() * 1e-3);
-            let apart = |(a, b): (&f64, &f64)| (a - b).abs() > close;
-            if let Some(i) = mine.numbers.values.iter().zip(theirs.numbers.values.iter()).position(apart) {
-                let (a, b) = (mine.numbers.values[i], theirs.numbers.values[i]);
-                return told(format!(
-                    "row {i} of `{}` is {} in one table and {} in the other; bring one to the places of the other first, `reference.at(table)`",
-                    mine.name,
-                    mine.numbers.quantity(a),
-                    mine.numbers.quantity(b)
-                ));
-            }
-        }
-        Ok(())
-    }
-
-    /// With another table, row by row: columns of one name go together; where each has a single one, these do.
-    ///
-    /// # Errors
-    /// Other places along the axes, no common columns, units that do not fit.
-    pub fn combined(&self, operation: Operation, other: &Self) -> Result<Self, TableError> {
-        self.same_places(other)?;
-        let (mine, theirs) = (&self.columns[self.axes..], &other.columns[other.axes..]);
-        let mut columns = self.columns[..self.axes].to_vec();
-        let single = mine.len() == 1 && theirs.len() == 1;
-        for column in mine {
-            let partner = theirs.iter().find(|partner| single || partner.name == column.name);
-            let Some(partner) = partner else { continue };
-            let numbers = column.numbers.with(operation, &partner.numbers)?;
-            columns.push(Column { name: column.name.clone(), numbers });
-        }
-        if columns.len() == self.axes {
-            return told("the tables have no column of one name beside their axes");
-        }
-        Ok(self.with_columns(columns))
-    }
-
-    /// With one value, in every column beside the axes.
-    ///
-    /// # Errors
-    /// Units that do not fit.
-    pub fn with_value(&self, operation: Operation, value: Quantity, first: bool) -> Result<Self, TableError> {
-        let mut columns = self.columns.to_vec();
-        for column in &mut columns[self.axes..] {
-            column.numbers = column.numbers.with_value(operation, value, first)?;
-        }
-        Ok(self.with_columns(columns))
-    }
-
-    /// Its columns at other places along the axis, on straight lines between its own; beyond its ends there are gaps. The
-    /// errors of the two neighbours follow as if they were independent.
-    ///
-    /// # Errors
-    /// Places of another kind, a map, fewer than two rows.
-    pub fn at(&self, places: &Numbers) -> Result<Self, TableError> {
-        let axis = &self.columns[0];
-        if self.axes != 1 {
-            return told("only a table along one axis can be interpolated");
-        }
-        if places.dimension != axis.numbers.dimension {
-            let (a, b) = (axis.numbers.dimension, places.dimension);
-            return told(format!("the table goes along {a}, and the places are {b}"));
-        }
-        let mut order: Vec<usize> =
-            (0..self.rows()).filter(|i| axis.numbers.values[*i].is_finite()).collect();
-        order.sort_by(|a, b| axis.numbers.values[*a].total_cmp(&axis.numbers.values[*b]));
-        if order.len() < 2 {
-            return told("a table of fewer than two rows can't be interpolated");
-        }
-        let x = |k: usize| axis.numbers.values[order[k]];
-        // For each place its neighbours and how far it lies on the way from the first to the second.
-        let between: Vec<Option<(usize, usize, f64)>> = places
-            .values
-            .iter()
-            .map(|place| {
-                let inside = *place >= x(0) && *place <= x(order.len() - 1);
-                let behind = order.partition_point(|i| axis.numbers.values[*i] <= *place);
-                let k = behind.clamp(1, order.len() - 1);
-                let step = x(k) - x(k - 1);
-                let share = if step > 0.0 { (place - x(k - 1)) / step } else { 0.0 };
-                inside.then_some((order[k - 1], order[k], share))
-            })
-            .collect();
-        let mut columns = vec![Column { name: axis.name.clone(), numbers: places.clone() }];
-        for column in &self.columns[1..] {
-            let values = &column.numbers.values;
-            let value = |place: &Option<(usize, usize, f64)>| match *place {
-                // At a place of its own a neighbour that is a gap does no harm.
-                Some((a, _, 0.0)) => values[a],
-                Some((_, b, 1.0)) => values[b],
-                Some((a, b, share)) => values[a] + share * (values[b] - values[a]),
-                None => f64::NAN,
-            };
-            let mut numbers = Numbers::new(between.iter().map(value).collect(), column.numbers.dimension);
-            if let Some(errors) = &column.numbers.errors {
-                let error = |place: &Option<(usize, usize, f64)>| {
-                    place.map_or(f64::NAN, |(a, b, share)| {
-                        ((1.0 - share) * errors[a]).hypot(share * errors[b])
-                    })
-                };
-                numbers = numbers.with_errors(between.iter().map(error).collect());
-            }
-            columns.push(Column { name: column.name.clone(), numbers });
-        }
-        Ok(Self { columns: columns.into(), axes: 1 })
-    }
-
-    /// The mean of tables with the same places. With `weights` by these; else by the errors, where all have some; else all
-    /// count the same. The errors of the mean are those that follow; where no errors are known, and there are three tables
-    /// or more, they come from how the tables differ. Gaps have no weight.
-    ///
-    /// # Errors
-    /// No tables, other places, weights that are no weights.
-    pub fn average(tables: &[Self], weights: Option<&[f64]>) -> Result<Self, TableError> {
-        let Some(first) = tables.first() else { return told("there are no tables to average") };
-        if weights.is_some_and(|weights| {
-            weights.len() != tables.len() || weights.iter().any(|w| !(*w >= 0.0 && w.is_finite()))
-        }) {
-            return told(format!("the weights are {} numbers from zero, one for each table", tables.len()));
-        }
-        for table in &tables[1..] {
-            first.same_places(table)?;
-        }
-        let mut columns = first.columns[..first.axes].to_vec();
-        for column in &first.columns[first.axes..] {
-            let all: Vec<&Numbers> =
-                tables.iter().map(|table| table.column(&column.name)).collect::<Result<_, _>>()?;
-            if let Some(other) = all.iter().find(|other| other.dimension != column.numbers.dimension) {
-                let (name, a, b) = (&column.name, column.numbers.dimension, other.dimension);
-                return told(format!("`{name}` is {a} in one table and {b} in another"));
-            }
-            columns.push(Column { name: column.name.clone(), numbers: mean_of(&all, weights) });
-        }
-        Ok(first.with_columns(columns))
     }
 
     /// As it goes into the record: a column of errors behind each that has some.
@@ -478,48 +351,10 @@ impl Table {
     }
 }
 
-/// The least and the most of some numbers.
-pub fn bounds(numbers: impl Iterator<Item = f64>) -> (f64, f64) {
-    numbers.fold((f64::INFINITY, f64::NEG_INFINITY), |(low, high), v| (low.min(v), high.max(v)))
-}
-
-/// The weighted mean of rows, number by number.
-fn mean_of(all: &[&Numbers], weights: Option<&[f64]>) -> Numbers {
-    let rows = all[0].values.len();
-    let known = all.iter().all(|numbers| numbers.errors.is_some());
-    let (mut means, mut errors) = (Vec::with_capacity(rows), Vec::with_capacity(rows));
-    let scatters = !known && all.len() > 2;
-    for i in 0..rows {
-        let terms =
-            all.iter().enumerate().filter(|(_, numbers)| !numbers.values[i].is_nan()).map(|(k, numbers)| {
-                let error = numbers.errors.as_ref().map_or(f64::NAN, |errors| errors[i]);
-                let weight = match weights {
-                    Some(weights) => weights[k],
-                    None if known => error.powi(-2),
-                    None => 1.0,
-                };
-                (weight, numbers.values[i], error)
-            });
-        let sum: f64 = terms.clone().map(|(weight, ..)| weight).sum();
-        let mean = terms.clone().map(|(weight, value, _)| weight * value).sum::<f64>() / sum;
-        let square: f64 = if known {
-            terms.clone().map(|(weight, _, error)| (weight * error).powi(2)).sum::<f64>() / (sum * sum)
-        } else {
-            // The variance of a weighted mean by the scatter about it; with equal weights that of the mean.
-            let count = terms.clone().count() as f64;
-            let scatter: f64 = terms.map(|(weight, value, _)| (weight * (value - mean)).powi(2)).sum();
-            scatter / (sum * sum) * count / (count - 1.0)
-        };
-        means.push(mean);
-        errors.push(square.sqrt());
-    }
-    let mean = Numbers::new(means, all[0].dimension);
-    if known || scatters { mean.with_errors(errors) } else { mean }
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::script::numbers::Operation;
 
     fn table(x: &[f64], y: &[f64], errors: Option<&[f64]>) -> Table {
         let mut column = Numbers::new(y.to_vec(), Dimension::CURRENT);
@@ -527,10 +362,7 @@ mod tests {
             column = column.with_errors(errors.to_vec());
         }
         let x = Numbers::new(x.to_vec(), Dimension::FREQUENCY);
-        let columns = vec![
-            Column { name: "f".to_owned(), numbers: x },
-            Column { name: "i".to_owned(), numbers: column },
-        ];
+        let columns = vec![Column::new("f", x), Column::new("i", column)];
         Table::new(columns, 1).unwrap()
     }
 
@@ -590,10 +422,7 @@ mod tests {
 
     #[test]
     fn columns_of_errors_go_into_what_they_are_errors_of() {
-        let column = |name: &str, v: f64| Column {
-            name: name.to_owned(),
-            numbers: Numbers::new(vec![v], Dimension::NONE),
-        };
+        let column = |name: &str, v: f64| Column::new(name, Numbers::new(vec![v], Dimension::NONE));
         let table = Table::new(vec![column("x", 1.0), column("y", 2.0), column("y_error", 0.1)], 1).unwrap();
         assert_eq!(table.columns().len(), 2);
         assert_eq!(table.curve(None).unwrap().sigmas, Some(vec![0.1]));
