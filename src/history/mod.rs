@@ -106,6 +106,8 @@ pub struct History {
     pub declared: Option<Declared>,
     /// What the sequence before in the queue had declared.
     pub earlier: Option<Earlier>,
+    /// How long it takes to bring the tip out, s, where that was measured before.
+    pub withdraws_in_s: Option<f64>,
     /// When each sweep began, by its number, s.
     began: Vec<f64>,
     /// The end, if it has come and the run was not resumed since.
@@ -143,6 +145,7 @@ impl History {
             rules: bench.map(TipRules::of).unwrap_or_default(),
             declared: None,
             earlier: None,
+            withdraws_in_s: None,
             began: Vec::new(),
             ending: None,
             parked: false,
@@ -187,7 +190,10 @@ impl History {
             Entry::Result { what, about, .. } => {
                 self.declared = Some(Declared { what: *what, about: about.clone() });
             }
-            Entry::Known(beforehand) => self.earlier.clone_from(&beforehand.earlier),
+            Entry::Known(beforehand) => {
+                self.earlier.clone_from(&beforehand.earlier);
+                self.withdraws_in_s = beforehand.withdraws_in_s;
+            }
             Entry::Monitor { channel, value } => self.monitored(channel, *value, at_s),
             Entry::Intent { n, task, place } => {
                 let begun = OpenTask { task: task.clone(), at_s, place: place.clone() };

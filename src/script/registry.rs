@@ -83,6 +83,8 @@ pub struct Param {
 pub enum Kind {
     /// Name of a channel or role.
     Channel,
+    /// Name of a channel or role that a sweep has read, or of a column of a table.
+    Reading,
     /// Name of a channel or role, or a list of them.
     Channels,
     /// A value in the unit of the channel that the first argument names.
@@ -97,6 +99,8 @@ pub enum Kind {
     Field,
     /// A plain number.
     Number,
+    /// What holds many numbers: a sweep, a trace, an image, a table, a column; or names.
+    Data,
     /// A number with or without a unit.
     Value,
     /// A text.

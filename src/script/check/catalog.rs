@@ -212,7 +212,7 @@ mod tests {
         "to_debug",
         "to_string",
         "value",
-        "with",
+        "with_column",
         "within",
     ];
 

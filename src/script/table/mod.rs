@@ -149,7 +149,7 @@ impl Table {
     }
 
     /// One reading of a sweep along its axis: rising, passes averaged, without gaps and doubtful points; with errors where
-    /// each place was seen twice or more.
+    /// each place was seen twice or more, from how the passes differ over all places together.
     ///
     /// # Errors
     /// If the sweep did not read that channel.
@@ -166,7 +166,13 @@ impl Table {
             None => Column::new(name, Numbers::new(values, column.dimension)),
         };
         if !sound.is_empty() && sound.iter().all(|place| place.count > 1) {
-            y.numbers = y.numbers.with_errors(sound.iter().map(|place| place.error).collect());
+            // How passes differ is the same everywhere but for chance, and few of them say little of one place alone.
+            let (square, freedom) = sound.iter().fold((0.0, 0.0), |(square, freedom), place| {
+                let (count, more) = (f64::from(place.count), f64::from(place.count) - 1.0);
+                (square + place.error.powi(2) * count * more, freedom + more)
+            });
+            let error = |place: &Seen| (square / freedom / f64::from(place.count)).sqrt();
+            y.numbers = y.numbers.with_errors(sound.iter().map(error).collect());
         }
         Self::new(vec![x, y], 1)
     }

@@ -34,8 +34,8 @@ pub const VERBS: &[Verb] = &[
                 Kind::OneOf(SHAPES),
                 "`resonance`, `lorentzian`, `gaussian`, `decay`, `approach` or `line`",
             ),
-            param("sweep", Kind::Handle("sweep"), "a sweep"),
-            param("channel", Kind::Channel, "which reading"),
+            param("sweep", Kind::Sweeps, "a sweep or a table"),
+            param("channel", Kind::Reading, "which reading"),
             param(
                 "plan",
                 Kind::Fields(PLAN),

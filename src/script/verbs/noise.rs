@@ -18,7 +18,7 @@ pub const VERBS: &[Verb] = &[
     Verb {
         name: "noise_spectrum",
         params: &[
-            param("what", Kind::Value, "a trace, or a table of one column along an evenly spaced time"),
+            param("what", Kind::Data, "a trace, or a table of one column along an evenly spaced time"),
             param(
                 "stretch",
                 Kind::Number,
@@ -33,11 +33,7 @@ pub const VERBS: &[Verb] = &[
     },
     Verb {
         name: "allan_deviation",
-        params: &[param(
-            "what",
-            Kind::Value,
-            "a trace, or a table of one column along an evenly spaced time",
-        )],
+        params: &[param("what", Kind::Data, "a trace, or a table of one column along an evenly spaced time")],
         gives: "a table",
         summary: "How far means of neighbouring stretches differ, by the length of the stretches, `time`: the overlapping Allan `deviation` with its error. Where it is least, averaging longer does not help any more.",
         example: "let current = trace(\"Current\", 512, 5.ms);\nfor row in allan_deviation(current) {\n    note(`means over ${row[0]} differ by ${row[1]}`);\n}",

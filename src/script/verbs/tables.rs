@@ -21,7 +21,7 @@ pub const VERBS: &[Verb] = &[
     Verb {
         name: "table",
         params: &[
-            param("what", Kind::Value, "a sweep, a trace, an image; or names of columns, the axis first"),
+            param("what", Kind::Data, "a sweep, a trace, an image; or names of columns, the axis first"),
             param(
                 "rows",
                 Kind::List,
@@ -30,8 +30,8 @@ pub const VERBS: &[Verb] = &[
         ],
         optional: 1,
         gives: "a table",
-        summary: "A table of what was measured, or of values of your own: named columns with units. Tables with the same places are added, subtracted, multiplied; `t[\"name\"]` is a column, `t.with(name, numbers)` adds one, `t.within(name, from, to)` and `t.part(from, to)` cut, `t.at(other)` interpolates. A column `x_error` holds the standard errors of `x`, and errors follow.",
-        example: "let s = sweep(#{ channel: \"Bias\", from: 20.mV, to: 60.mV, points: 9, read: \"Current\" });\nlet t = table(s);\nlet t = t.with(\"resistance\", t[\"Bias\"] / t[\"Current\"]);\nnote(`${t.rows} rows, ${t[\"resistance\"].mean}`);",
+        summary: "A table of what was measured, or of values of your own: named columns with units. Tables with the same places are added, subtracted, multiplied; `t[\"name\"]` is a column, `t.with_column(name, numbers)` adds one, `t.within(name, from, to)` and `t.part(from, to)` cut, `t.at(other)` interpolates. A column `x_error` holds the standard errors of `x`, and errors follow.",
+        example: "let s = sweep(#{ channel: \"Bias\", from: 20.mV, to: 60.mV, points: 9, read: \"Current\" });\nlet t = table(s);\nlet t = t.with_column(\"resistance\", t[\"Bias\"] / t[\"Current\"]);\nnote(`${t.rows} rows, ${t[\"resistance\"].mean}`);",
         ..in_chapter(Chapter::Tables)
     },
     Verb {
@@ -76,7 +76,7 @@ pub const VERBS: &[Verb] = &[
     Verb {
         name: "histogram",
         params: &[
-            param("what", Kind::Value, "a trace, or a column of a sweep or a table"),
+            param("what", Kind::Data, "a trace, or a column of a sweep or a table"),
             param("bins", Kind::Number, "how many bins, 1 to 10,000"),
         ],
         gives: "a table",
@@ -246,9 +246,12 @@ fn register_table_type(engine: &mut Engine) {
     };
     engine.register_fn("column", column);
     engine.register_indexer_get(column);
-    engine.register_fn("with", |ctx: NativeCallContext, table: &mut Table, name: &str, numbers: Numbers| {
-        table.with(name, numbers).map_err(|error| said(&ctx, &error))
-    });
+    engine.register_fn(
+        "with_column",
+        |ctx: NativeCallContext, table: &mut Table, name: &str, numbers: Numbers| {
+            table.with(name, numbers).map_err(|error| said(&ctx, &error))
+        },
+    );
     engine.register_fn("only", |ctx: NativeCallContext, table: &mut Table, names: Dynamic| {
         let names = texts(&ctx, &names, "the names of the columns")?;
         table.only(&names).map_err(|error| said(&ctx, &error))
