@@ -163,7 +163,7 @@ fn settings_fits_and_own_tables_are_read_by_sql_csv_and_pandas() {
     assert_eq!(own, [[Value::from(0.5), 14e9.into(), 1e3.into()], [0.6.into(), Value::Null, 2e3.into()]]);
 
     let folder = scratch.path().join("csv");
-    let said = say(&["export", text(&run), "--csv", text(&folder)]);
+    let said = say(&["export", text(&run), "--as", "csv", "--out", text(&folder)]);
     assert_eq!(said.code, 0, "{}", said.stderr);
     let sweep = std::fs::read_to_string(folder.join("sweep_0001_evenly.csv")).unwrap();
     assert!(sweep.starts_with("# setting,at its beginning,at its end\n"), "{}", &sweep[..200]);
@@ -199,7 +199,7 @@ fn settings_fits_and_own_tables_are_read_by_sql_csv_and_pandas() {
             \x20   assert f['run/sweeps/points'].shape == (3,)\n\
             \x20   assert any(name.endswith('_own') for name in f['run'])\n";
         let h5 = scratch.path().join("run.h5");
-        assert_eq!(say(&["export", text(&run), "--hdf5", text(&h5)]).code, 0);
+        assert_eq!(say(&["export", text(&run), "--as", "hdf5", "--out", text(&h5)]).code, 0);
         let python = std::process::Command::new("python3")
             .args(["-c", script, text(&run), text(&folder)])
             .output()
@@ -245,7 +245,7 @@ park();
     assert!(file.check().unwrap().faults.is_empty());
     assert_eq!(sql(&run, "SELECT count(*) FROM point WHERE r1 IS NULL")[0][0], gaps.len());
     let folder = scratch.path().join("csv");
-    assert_eq!(say(&["export", text(&run), "--csv", text(&folder)]).code, 0);
+    assert_eq!(say(&["export", text(&run), "--as", "csv", "--out", text(&folder)]).code, 0);
     let csv = std::fs::read_to_string(folder.join("sweep_0000_gappy.csv")).unwrap();
     assert_eq!(csv.lines().filter(|line| line.contains(",,")).count(), gaps.len());
 }
@@ -371,7 +371,8 @@ fn compare_with_scipy(scratch: &Path, run: &Path) {
         return;
     }
     let folder = scratch.join("csv");
-    let exported = noctule().args(["export", text(run), "--csv", text(&folder)]).status().unwrap();
+    let exported =
+        noctule().args(["export", text(run), "--as", "csv", "--out", text(&folder)]).status().unwrap();
     assert!(exported.success());
     let script = include_str!("own_analysis.py");
     let python = std::process::Command::new("python3").args(["-c", script, text(&folder)]).output().unwrap();
