@@ -54,7 +54,7 @@ let straight = fit_shape("line", spectrum(till, "Current"), "Current");
 try {
     sweep(#{ channel: "Bias", from: 20.mV, to: 60.mV, points: 3, read: "Current", stop_after_point: |seen| { set("Bias", 30.mV); false } });
 } catch (error) { note(error.message); }
-try { t - line } catch (error) { note(`${error}`); }
+try { let apart = t - line; note(`${apart}`); } catch (error) { note(`${error}`); }
 park();
 "#;
 
@@ -155,7 +155,7 @@ fn settings_fits_and_own_tables_are_read_by_sql_csv_and_pandas() {
     assert_eq!(settings[1], [Value::from("end"), 12e-12.into()]);
     assert_eq!(settings[0][0], "begin");
     let gauges = sql(&run, "SELECT count(*) FROM settings WHERE channel = 'stage_temperature' AND value > 0");
-    assert_eq!(gauges[0][0], 6, "at both ends of three sweeps");
+    assert_eq!(gauges[0][0], 8, "at both ends of four sweeps, one of which failed by its rule");
     let fits = sql(&run, "SELECT sweep, parameter, value, error FROM fits WHERE parameter = 'slope'");
     assert_eq!(fits.len(), 1);
     assert!(fits[0][2].as_f64().unwrap() > 0.0 && fits[0][3].as_f64().unwrap() > 0.0);
@@ -177,7 +177,7 @@ fn settings_fits_and_own_tables_are_read_by_sql_csv_and_pandas() {
     let head: Vec<String> = reader.headers().unwrap().iter().map(ToOwned::to_owned).collect();
     let rows: Vec<csv::StringRecord> = reader.records().map(Result::unwrap).collect();
     let at = |name: &str| head.iter().position(|h| h == name).unwrap_or_else(|| panic!("{name}: {head:?}"));
-    assert_eq!(rows.len(), 3);
+    assert_eq!(rows.len(), 4);
     assert_eq!(rows[1][at("setpoint end (A)")].parse::<f64>().unwrap(), 12e-12);
     assert!(rows[2][at("ended early because")].contains("was wanted"));
 
@@ -185,7 +185,7 @@ fn settings_fits_and_own_tables_are_read_by_sql_csv_and_pandas() {
         let script = "import sys, glob, sqlite3, pandas, h5py\n\
             run, folder = sys.argv[1:]\n\
             table = pandas.read_csv(folder + '/sweeps.csv')\n\
-            assert list(table['name']) == ['list', 'evenly', 'till'], table\n\
+            assert list(table['name']) == ['list', 'evenly', 'till', 'sweep'], table\n\
             assert abs(table['setpoint end (A)'][1] - 12e-12) < 1e-20\n\
             sweep = pandas.read_csv(folder + '/sweep_0001_evenly.csv', comment='#')\n\
             assert len(sweep) == 5 and 'setpoint (A)' in sweep.columns, sweep.columns\n\
@@ -193,10 +193,10 @@ fn settings_fits_and_own_tables_are_read_by_sql_csv_and_pandas() {
             assert own['line (Hz)'].isna().tolist() == [False, True], own\n\
             db = sqlite3.connect(f'file:{run}/run.sqlite?mode=ro', uri=True)\n\
             wide = pandas.read_sql('SELECT * FROM settings', db).pivot_table(index='sweep', columns=['channel', 'moment'], values='value')\n\
-            assert len(wide) == 3\n\
+            assert len(wide) == 4\n\
             with h5py.File(folder + '/../run.h5') as f:\n\
             \x20   assert abs(f['run/sweep_0001_evenly'].attrs['setpoint_end'] - 12e-12) < 1e-20\n\
-            \x20   assert f['run/sweeps/points'].shape == (3,)\n\
+            \x20   assert f['run/sweeps/points'].shape == (4,)\n\
             \x20   assert any(name.endswith('_own') for name in f['run'])\n";
         let h5 = scratch.path().join("run.h5");
         assert_eq!(say(&["export", text(&run), "--as", "hdf5", "--out", text(&h5)]).code, 0);
