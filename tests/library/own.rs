@@ -50,7 +50,7 @@ record_table("own", table(["field", "line", "line_error"], [[0.5.T, 14.GHz, 1.kH
 let till = sweep(#{ name: "till", channel: "Bias", from: 20.mV, to: 60.mV, points: 5, read: "Current", settle: 1.s,
     passes: 40, until_error: #{ channel: "Current", error: 100.fA } });
 note(`${till.points / 5} passes`);
-let straight = fit_shape("line", spectrum(till, "Current"), "Current");
+let _straight = fit_shape("line", spectrum(till, "Current"), "Current");
 try {
     sweep(#{ channel: "Bias", from: 20.mV, to: 60.mV, points: 3, read: "Current", stop_after_point: |seen| { set("Bias", 30.mV); false } });
 } catch (error) { note(error.message); }
