@@ -151,6 +151,7 @@ impl VirtualDrive {
         if let Entry::Known(beforehand) = entry {
             self.supervisor.knows(beforehand);
             self.tally.entry(self.now, entry);
+            self.oracle.recorded(&self.true_bench, entry);
         }
         let kept = self.recorder.append(self.now, entry, &[]).and_then(|()| self.recorder.commit());
         self.heed_record(kept);
@@ -378,6 +379,7 @@ impl VirtualDrive {
                     tracing::info!(at_s = self.now.s(), "step: {name}");
                 }
                 self.tally.entry(self.now, &entry);
+                self.oracle.recorded(&self.true_bench, &entry);
                 self.observer.entry(self.now, &entry);
                 if self.heed_record(kept) && urgent {
                     *durable = Some(seq);
