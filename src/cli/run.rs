@@ -3,7 +3,7 @@
 use super::EXIT_REJECTED;
 use super::common::{check_first, load_sequence, now_in, reject, reject_all, start_log, window};
 use super::live::Watching;
-use super::logbook::known_tip;
+use super::logbook::beforehand;
 use crate::bench::{Bench, read};
 use crate::quantity::TimePoint;
 use crate::record::{Beforehand, Declared, Durability, Earlier, Outcome, Store};
@@ -113,7 +113,7 @@ impl Run {
         // Without the logbook nobody knows what is precious.
         let runs = folder.path.parent().filter(|parent| !parent.as_os_str().is_empty());
         let runs = runs.unwrap_or(std::path::Path::new("."));
-        let tip = known_tip(runs, false, now.timestamp().as_second())
+        let known = beforehand(runs, false, now.timestamp().as_second(), &sequence)
             .map_err(|error| reject(&format!("{error}\nnothing was moved")))?;
         start_log(verbose, Some(&folder.log()));
         let setup = Setup::for_measurement(sequence, source.clone(), Arc::clone(bench), self.seed, end);
@@ -123,7 +123,7 @@ impl Run {
             let store = Store::create(&path, Durability::PowerCut, &documents)?;
             Ok(Box::new(store.with_spare(spare)))
         });
-        let setup = setup.knowing(Beforehand { tip, earlier });
+        let setup = setup.knowing(Beforehand { earlier, ..known });
         let mut introduction = vec![setup.identity(), setup.context(&now.to_string())];
         introduction.extend(setup.known());
         let measurement = Measurement {

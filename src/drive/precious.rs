@@ -175,7 +175,7 @@ mod tests {
 
     fn knowing(tip: TipLife) -> Precious {
         let mut precious = Precious::default();
-        precious.known(&Beforehand { tip: Some(Box::new(tip)), earlier: None });
+        precious.known(&Beforehand { tip: Some(Box::new(tip)), ..Beforehand::default() });
         precious
     }
 

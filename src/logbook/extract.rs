@@ -1,6 +1,7 @@
 //! What a run tells of tips, spins and results: read once from its file.
 
 use super::LogError;
+use crate::analysis::areas::Spot;
 use crate::analysis::spots;
 use crate::bench::{Role, TaskKind};
 use crate::history::{History, Known};
@@ -9,9 +10,6 @@ use crate::record::{Answer, Declared, Entry, Failure, Request, RunFile, TipLife,
 use jiff::ZonedDateTime;
 use serde::{Deserialize, Serialize};
 use std::path::Path;
-
-/// A place that stands out in an image: where, and how high, m.
-pub type Spot = [f64; 3];
 
 /// Something that matters to tips and spins, in the order of the run. Times are of the run.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]

@@ -1,8 +1,8 @@
 //! Runs one after the other: tips and spins with ids across them.
 
 use super::extract::{Event, RunLog};
-use super::places::Maps;
 use super::words::{Kind, Word};
+use crate::analysis::areas::Maps;
 use crate::record::{TipLife, TipTest, TipVerdict};
 use std::collections::BTreeMap;
 
@@ -93,7 +93,8 @@ pub struct Whole {
     pub refills: Vec<i64>,
     /// Last reading of the helium level, m³.
     helium_m3: Option<f64>,
-    maps: Maps,
+    /// Maps of the areas.
+    pub maps: Maps,
     /// The spin under the tip.
     under: Option<String>,
     /// The life of the tip that is in, with times in seconds since 1970.

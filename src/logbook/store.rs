@@ -33,7 +33,7 @@ CREATE INDEX spectrum_of_spin ON spectrum (spin, at_s);
 ";
 
 /// Version of the tables; another one is made anew.
-const VERSION: &str = "1";
+const VERSION: &str = "2";
 /// How long another process is waited for.
 const PATIENCE: Duration = Duration::from_secs(20);
 /// Tables that are worked out from the runs and the words.
@@ -110,6 +110,32 @@ impl Logbook {
             }
         }
         Self::open_file(folder, rehearsed)
+    }
+
+    /// A copy of all that can't be made anew, and of the file to be asked, in a new folder: people's words first. The run
+    /// files are copied with `noctule copy`.
+    ///
+    /// # Errors
+    /// If the folder is there already, or can't be written.
+    pub fn backup(&self, to: &Path) -> Result<Vec<PathBuf>, LogError> {
+        let unusable = |error: std::io::Error| LogError::Unusable {
+            path: to.display().to_string(),
+            reason: error.to_string(),
+        };
+        std::fs::create_dir(to).map_err(unusable)?;
+        let mut written = Vec::new();
+        let words = self.folder.join(super::words::WORDS_NAME);
+        if words.exists() {
+            let copy = to.join(super::words::WORDS_NAME);
+            std::fs::copy(&words, &copy).map_err(unusable)?;
+            std::fs::File::open(&copy).and_then(|file| file.sync_all()).map_err(unusable)?;
+            written.push(copy);
+        }
+        let copy = Self::path(to, self.rehearsed);
+        // SQLite's own copy: whole, whatever others write meanwhile.
+        self.connection.execute("VACUUM INTO ?1", [copy.display().to_string()])?;
+        written.push(copy);
+        Ok(written)
     }
 
     fn path(folder: &Path, rehearsed: bool) -> PathBuf {
@@ -278,6 +304,9 @@ fn work_out(transaction: &Transaction<'_>, words: &[Word]) -> Result<(), LogErro
     put_words(transaction, words)?;
     let life = serde_json::to_string(&whole.life).unwrap_or_default();
     transaction.execute("INSERT OR REPLACE INTO meta VALUES ('life', ?1)", [life])?;
+    let areas: Vec<_> = whole.maps.areas.iter().map(|area| &area.spots).collect();
+    let areas = serde_json::to_string(&areas).unwrap_or_default();
+    transaction.execute("INSERT OR REPLACE INTO meta VALUES ('areas', ?1)", [areas])?;
     Ok(())
 }
 

@@ -140,6 +140,7 @@ pub fn all() -> impl Iterator<Item = &'static Verb> {
         verbs::compensating::VERBS,
         verbs::tip::VERBS,
         verbs::tip_life::VERBS,
+        verbs::remembering::VERBS,
         verbs::drifting::VERBS,
         verbs::analysis::VERBS,
         verbs::proving::VERBS,

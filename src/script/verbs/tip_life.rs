@@ -244,13 +244,13 @@ impl Junction<'_, '_, '_> {
     }
 }
 
-fn map_of_place(at_m: [f64; 2]) -> Map {
+pub(super) fn map_of_place(at_m: [f64; 2]) -> Map {
     let length = |si| Dynamic::from(Quantity::new(si, Dimension::LENGTH));
     Map::from([("x".into(), length(at_m[0])), ("y".into(), length(at_m[1]))])
 }
 
 /// The place in the fields `x` and `y` of a map, which may have others.
-fn place(ctx: &NativeCallContext<'_>, map: Map) -> Result<[f64; 2], Thrown> {
+pub(super) fn place(ctx: &NativeCallContext<'_>, map: Map) -> Result<[f64; 2], Thrown> {
     let of = |name: &str| {
         let value = map.get(name).ok_or_else(|| {
             argument(ctx, &format!("a place has the fields `x` and `y`; there is no `{name}`"))
