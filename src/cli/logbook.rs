@@ -48,6 +48,8 @@ enum What {
     },
     /// Say that another tip was put in by hand.
     NewTip(Said),
+    /// Say that the pot was condensed anew by hand.
+    Condensed(Said),
     /// What happened to a tip; to the one that is in where no number is given.
     Tip {
         /// Its number.
@@ -112,7 +114,8 @@ pub(super) fn beforehand(
     let logbook = Logbook::open(folder, rehearsed)?;
     let memory = remembering::asks(&sequence.text).then(|| logbook.memory(start_s)).transpose()?;
     let tip = logbook.tip_now(start_s)?.map(Box::new);
-    Ok(Beforehand { tip, memory: memory.map(Arc::new), ..Beforehand::default() })
+    let condensed_s = logbook.condensed_s()?.map(|at_s| (at_s - start_s) as f64);
+    Ok(Beforehand { tip, condensed_s, memory: memory.map(Arc::new), earlier: None })
 }
 
 impl Log {
@@ -130,6 +133,7 @@ impl Log {
             Some(What::Plan(said)) => self.say(Kind::Plan, said, None),
             Some(What::Looked(said)) => self.say(Kind::Looked, said, None),
             Some(What::NewTip(said)) => self.say(Kind::NewTip, said, None),
+            Some(What::Condensed(said)) => self.say(Kind::Condensed, said, None),
             Some(What::Allow { said, how_long }) => {
                 let time = how_long.parse::<Quantity>().ok().filter(|time| time.dimension == Dimension::TIME);
                 let time = time.filter(|time| time.si > 0.0).ok_or_else(|| {

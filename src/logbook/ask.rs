@@ -281,6 +281,9 @@ impl Logbook {
         for (name, value) in runs.into_iter().flatten() {
             row.insert(name, value);
         }
+        if let Some(at_s) = self.condensed_s()? {
+            row.insert("pot_condensed_s".to_owned(), at_s.into());
+        }
         Ok(Page { parts: vec![("since the refill".to_owned(), vec![row])] })
     }
 

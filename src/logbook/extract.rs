@@ -44,6 +44,8 @@ pub enum Event {
     Kept { at_s: f64, name: String, at_m: [f64; 2] },
     /// Helium was transferred.
     Filled { at_s: f64 },
+    /// The pot was condensed anew.
+    Condensed { at_s: f64 },
     /// A note of the sequence.
     Note { at_s: f64, text: String },
 }
@@ -225,6 +227,9 @@ impl Reader<'_> {
         let touches =
             [TaskKind::PickUp, TaskKind::Drop, TaskKind::Pulse, TaskKind::CoarseStep, TaskKind::CoarseShift];
         let kind = task.kind();
+        if kind == TaskKind::Regenerate && matches!(answer, Ok(Answer::Task(report)) if report.achieved) {
+            self.events.push(Event::Condensed { at_s });
+        }
         if !touches.contains(&kind) {
             return;
         }

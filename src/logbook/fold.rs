@@ -91,6 +91,8 @@ pub struct Whole {
     pub spectra: Vec<Spectrum>,
     /// Helium transfers, s since 1970.
     pub refills: Vec<i64>,
+    /// When the pot was last condensed, s since 1970.
+    pub condensed_s: Option<i64>,
     /// Last reading of the helium level, m³.
     helium_m3: Option<f64>,
     /// Maps of the areas.
@@ -166,6 +168,7 @@ impl Whole {
                 self.life = TipLife { kept, ..TipLife::default() };
                 self.maps.shifted();
             }
+            Kind::Condensed => self.condensed_s = Some(word.at_s),
             Kind::Note | Kind::Plan => {}
         }
     }
@@ -245,6 +248,7 @@ impl Whole {
                 self.judged(at(at_s), &run.name, verdict, *moment, sweeps, first_new);
             }
             Event::Filled { at_s } => self.refills.push(at(at_s)),
+            Event::Condensed { at_s } => self.condensed_s = Some(at(at_s)),
             Event::Note { .. } => {}
         }
     }

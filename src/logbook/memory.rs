@@ -3,7 +3,6 @@
 use super::{LogError, Logbook};
 use crate::analysis::areas::Maps;
 use crate::record::{KnownSpectrum, KnownSpin, Memory, RunFile, SweepTable};
-use rusqlite::OptionalExtension;
 use std::path::Path;
 
 /// Sweeps that are told of at most, the latest ones.
@@ -19,11 +18,7 @@ impl Logbook {
     /// # Errors
     /// If the logbook can't be read. A run file that can't be read gives no data.
     pub fn memory(&self, now_s: i64) -> Result<Memory, LogError> {
-        let areas: Option<String> = self
-            .connection
-            .query_row("SELECT value FROM meta WHERE key = 'areas'", [], |row| row.get(0))
-            .optional()?;
-        let areas = areas.and_then(|text| serde_json::from_str(&text).ok()).unwrap_or_default();
+        let areas = self.worked_out("areas")?.unwrap_or_default();
         let ago_s = |at_s: i64| (at_s - now_s) as f64;
         let spins = {
             let mut statement = self.connection.prepare(

@@ -206,13 +206,29 @@ impl Logbook {
     /// # Errors
     /// If the file can't be used.
     pub fn tip_now(&self, now_s: i64) -> Result<Option<TipLife>, LogError> {
-        let text: Option<String> = self
-            .connection
-            .query_row("SELECT value FROM meta WHERE key = 'life'", [], |row| row.get(0))
-            .optional()?;
-        let life: Option<TipLife> = text.and_then(|text| serde_json::from_str(&text).ok());
+        let life: Option<TipLife> = self.worked_out("life")?;
         let life = life.filter(|life| *life != TipLife::default());
         Ok(life.map(|life| TipLife { refused: 0, ..super::fold::shifted(life, -(now_s as f64)) }))
+    }
+
+    /// When the pot was last condensed, s since 1970, where a run or a person tells it.
+    ///
+    /// # Errors
+    /// If the file can't be used.
+    pub fn condensed_s(&self) -> Result<Option<i64>, LogError> {
+        Ok(self.worked_out::<Option<i64>>("condensed_s")?.flatten())
+    }
+
+    /// Something that was worked out from all runs and words.
+    pub(super) fn worked_out<T: serde::de::DeserializeOwned>(
+        &self,
+        key: &str,
+    ) -> Result<Option<T>, LogError> {
+        let text: Option<String> = self
+            .connection
+            .query_row("SELECT value FROM meta WHERE key = ?1", [key], |row| row.get(0))
+            .optional()?;
+        Ok(text.and_then(|text| serde_json::from_str(&text).ok()))
     }
 }
 
@@ -304,6 +320,8 @@ fn work_out(transaction: &Transaction<'_>, words: &[Word]) -> Result<(), LogErro
     put_words(transaction, words)?;
     let life = serde_json::to_string(&whole.life).unwrap_or_default();
     transaction.execute("INSERT OR REPLACE INTO meta VALUES ('life', ?1)", [life])?;
+    let condensed = serde_json::to_string(&whole.condensed_s).unwrap_or_default();
+    transaction.execute("INSERT OR REPLACE INTO meta VALUES ('condensed_s', ?1)", [condensed])?;
     let areas: Vec<_> = whole.maps.areas.iter().map(|area| &area.spots).collect();
     let areas = serde_json::to_string(&areas).unwrap_or_default();
     transaction.execute("INSERT OR REPLACE INTO meta VALUES ('areas', ?1)", [areas])?;

@@ -168,6 +168,9 @@ pub struct Beforehand {
     /// The sequence before.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub earlier: Option<Earlier>,
+    /// When the pot was last condensed, s.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub condensed_s: Option<f64>,
     /// What else the logbook knows, where the sequence may ask for it.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub memory: Option<Arc<super::Memory>>,

@@ -274,6 +274,7 @@ async fn measure_within(
     drive.knows(Beforehand {
         tip,
         earlier: drive.tally.earlier.clone().or(beforehand.earlier),
+        condensed_s: drive.tally.regenerated_s.or(beforehand.condensed_s),
         memory: None,
     });
     drive.work(&mut inlets).await;

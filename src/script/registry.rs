@@ -141,6 +141,7 @@ pub fn all() -> impl Iterator<Item = &'static Verb> {
         verbs::tip::VERBS,
         verbs::tip_life::VERBS,
         verbs::remembering::VERBS,
+        verbs::cold::VERBS,
         verbs::drifting::VERBS,
         verbs::analysis::VERBS,
         verbs::proving::VERBS,

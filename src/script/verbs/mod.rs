@@ -3,6 +3,7 @@
 pub mod agenda;
 pub mod analysis;
 pub mod bench;
+pub mod cold;
 pub mod compensating;
 pub mod drifting;
 pub mod flow;
@@ -26,6 +27,7 @@ pub fn register(engine: &mut Engine, host: &Rc<Host>) {
     tip::register(engine, host);
     tip_life::register(engine, host);
     remembering::register(engine, host);
+    cold::register(engine, host);
     analysis::register(engine, host);
     judging::register(engine, host);
     proving::register(engine, host);

@@ -141,15 +141,20 @@ fn spins_here(host: &Host, ctx: &NativeCallContext<'_>, image: &Image) -> Result
     Ok(here.into_iter().map(placed).collect())
 }
 
-fn same_place(before: &Image, now: &Image, at_m: [f64; 2]) -> Map {
+/// Where a place of one image is by another, with how many spots agree; nothing where that is not certain.
+pub(super) fn place_now(before: &Image, now: &Image, at_m: [f64; 2]) -> Option<([f64; 2], usize)> {
     let (first, second) = (spots_of(before), spots_of(now));
     let maps = Maps { areas: vec![Area { spots: first.clone() }], standing: None };
-    let shift_m = maps.find(&second).map(|standing| standing.shift_m);
-    let by_m = shift_m.unwrap_or([0.0; 2]);
-    let mut map = super::tip_life::map_of_place([at_m[0] - by_m[0], at_m[1] - by_m[1]]);
-    map.insert("found".into(), shift_m.is_some().into());
-    let count = shift_m.map_or(0, |shift_m| areas::agreeing(&first, &second, shift_m).0);
-    map.insert("agreeing".into(), (count as i64).into());
+    let [x_m, y_m] = maps.find(&second)?.shift_m;
+    Some(([at_m[0] - x_m, at_m[1] - y_m], areas::agreeing(&first, &second, [x_m, y_m]).0))
+}
+
+fn same_place(before: &Image, now: &Image, at_m: [f64; 2]) -> Map {
+    let found = place_now(before, now, at_m);
+    let (place_m, agreeing) = found.unwrap_or((at_m, 0));
+    let mut map = super::tip_life::map_of_place(place_m);
+    map.insert("found".into(), found.is_some().into());
+    map.insert("agreeing".into(), (agreeing as i64).into());
     map
 }
 

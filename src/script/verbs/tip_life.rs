@@ -23,7 +23,7 @@ const AT_PEACE_S: f64 = 180.0;
 
 /// A top so near to where an atom was lately is that atom, m: others are not as near (atoms are seen apart from 0.8 nm on,
 /// and half an hour of drift is less).
-const NEAR_M: f64 = 0.6e-9;
+pub(super) const NEAR_M: f64 = 0.6e-9;
 
 /// What a test of the tip sets and reads.
 const TESTED_WITH: [Role; 7] =
@@ -208,13 +208,13 @@ fn told(life: &TipLife, guarded: Option<String>) -> Map {
 }
 
 /// The settings of the junction while something else is done with it.
-struct Junction<'h, 'c, 'n> {
-    host: &'h Host,
-    ctx: &'c NativeCallContext<'n>,
+pub(super) struct Junction<'h, 'c, 'n> {
+    pub(super) host: &'h Host,
+    pub(super) ctx: &'c NativeCallContext<'n>,
 }
 
 impl Junction<'_, '_, '_> {
-    fn read(&self, roles: &[Role]) -> Result<Vec<f64>, Thrown> {
+    pub(super) fn read(&self, roles: &[Role]) -> Result<Vec<f64>, Thrown> {
         let channels = roles.iter().map(|role| self.host.channel(self.ctx, role.name()));
         let channels = channels.collect::<Result<Vec<_>, Thrown>>()?;
         match self.host.call(self.ctx, Request::Read { channels, samples: 1, spacing_s: 0.0 })? {
@@ -223,7 +223,7 @@ impl Junction<'_, '_, '_> {
         }
     }
 
-    fn set(&self, role: Role, value: f64) -> Result<(), Thrown> {
+    pub(super) fn set(&self, role: Role, value: f64) -> Result<(), Thrown> {
         let channel = self.host.channel(self.ctx, role.name())?;
         self.host.call(self.ctx, Request::Set { channel, value }).map(|_| ())
     }
