@@ -100,6 +100,15 @@ pub(super) fn now_s() -> i64 {
     Timestamp::now().as_second()
 }
 
+/// The logbook of a folder; what is wrong with its file is said.
+pub(super) fn opened(folder: &Path, rehearsed: bool) -> Result<Logbook, LogError> {
+    let logbook = Logbook::open(folder, rehearsed)?;
+    if let Some(warning) = &logbook.warning {
+        eprintln!("warning: {warning}");
+    }
+    Ok(logbook)
+}
+
 /// What the logbook of a folder knows when a run begins: of the tip that is in, and, where the sequence may ask for more,
 /// that too.
 pub(super) fn beforehand(
@@ -111,7 +120,7 @@ pub(super) fn beforehand(
     if !folder.is_dir() {
         return Ok(Beforehand::default());
     }
-    let logbook = Logbook::open(folder, rehearsed)?;
+    let logbook = opened(folder, rehearsed)?;
     let memory = remembering::asks(&sequence.text).then(|| logbook.memory(start_s)).transpose()?;
     let tip = logbook.tip_now(start_s)?.map(Box::new);
     let condensed_s = logbook.condensed_s()?.map(|at_s| (at_s - start_s) as f64);
@@ -160,7 +169,7 @@ impl Log {
     }
 
     fn open(&self) -> Result<Logbook, LogError> {
-        Logbook::open(&self.folder, self.rehearsed)
+        opened(&self.folder, self.rehearsed)
     }
 
     fn say(&self, kind: Kind, said: &Said, until_s: Option<i64>) -> Result<(), LogError> {

@@ -45,6 +45,8 @@ pub struct Logbook {
     folder: PathBuf,
     rehearsed: bool,
     pub(super) connection: Connection,
+    /// What people should hear of: that its file could not be used.
+    pub warning: Option<String>,
 }
 
 /// A run file as it lies in the folder.
@@ -66,11 +68,11 @@ impl Logbook {
     pub fn open(folder: &Path, rehearsed: bool) -> Result<Self, LogError> {
         match Self::open_file(folder, rehearsed) {
             Err(LogError::Database(error)) => {
-                eprintln!(
-                    "warning: the file of the logbook can't be used: {error}; it is worked out from the runs"
-                );
                 let connection = Connection::open_in_memory()?;
-                let mut logbook = Self { folder: folder.to_owned(), rehearsed, connection };
+                let warning =
+                    format!("the file of the logbook can't be used: {error}; it is worked out from the runs");
+                let mut logbook =
+                    Self { folder: folder.to_owned(), rehearsed, connection, warning: Some(warning) };
                 logbook.take_in()?;
                 Ok(logbook)
             }
@@ -88,7 +90,7 @@ impl Logbook {
         connection.busy_timeout(PATIENCE)?;
         connection.query_row("PRAGMA journal_mode = WAL", [], |_| Ok(()))?;
         connection.execute_batch("PRAGMA synchronous = FULL;")?;
-        let mut logbook = Self { folder: folder.to_owned(), rehearsed, connection };
+        let mut logbook = Self { folder: folder.to_owned(), rehearsed, connection, warning: None };
         logbook.take_in()?;
         Ok(logbook)
     }
@@ -167,8 +169,9 @@ impl Logbook {
         for gone in known.iter().filter(|old| !found.contains(old)) {
             transaction.execute("DELETE FROM run WHERE name = ?1", [&gone.name])?;
         }
-        for new in found.iter().filter(|run| !as_known(run)) {
-            put_run(&transaction, new, self.rehearsed)?;
+        let new: Vec<&Found> = found.iter().filter(|run| !as_known(run)).collect();
+        for (found, read) in new.iter().zip(read_all(&new)) {
+            put_run(&transaction, found, read, self.rehearsed)?;
         }
         work_out(&transaction, &words)?;
         transaction.commit()?;
@@ -263,9 +266,30 @@ fn known_runs(transaction: &Transaction<'_>) -> Result<Vec<Found>, LogError> {
     Ok(rows.collect::<Result<Vec<Found>, rusqlite::Error>>()?)
 }
 
+type Extracted = Result<(RunLog, bool), LogError>;
+
+/// Reads run files, on as many threads as the machine has; in the order given.
+fn read_all(found: &[&Found]) -> Vec<Extracted> {
+    let threads = std::thread::available_parallelism().map_or(1, usize::from).min(found.len());
+    let read = |found: &&Found| extract(Path::new(&found.path), &found.name);
+    if threads <= 1 {
+        return found.iter().map(read).collect();
+    }
+    let parts = found.chunks(found.len().div_ceil(threads));
+    std::thread::scope(|scope| {
+        let running: Vec<_> =
+            parts.map(|part| scope.spawn(move || part.iter().map(read).collect::<Vec<_>>())).collect();
+        running.into_iter().flat_map(|part| part.join().expect("reading does not panic")).collect()
+    })
+}
+
 /// A run of the other kind is known too, with an empty body: nobody reads it again.
-fn put_run(transaction: &Transaction<'_>, found: &Found, rehearsed: bool) -> Result<(), LogError> {
-    let read = extract(Path::new(&found.path), &found.name);
+fn put_run(
+    transaction: &Transaction<'_>,
+    found: &Found,
+    read: Extracted,
+    rehearsed: bool,
+) -> Result<(), LogError> {
     let run = match read {
         Ok((run, rehearsal)) if rehearsal == rehearsed => Some(run),
         Ok(_) => None,

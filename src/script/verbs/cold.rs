@@ -28,7 +28,7 @@ pub const VERBS: &[Verb] = &[
     Verb {
         name: "cold_left",
         gives: "a map with `time`, `by`, `pot`, `pot_known`, `helium`",
-        summary: "How long the cold lasts, by pot and bath together: `time` is the earlier of both ends, each at the lower edge of its 95 % band, and `by` says which, \"pot\" or \"helium\". The pot goes by `pot` of the bench file and by when it was last condensed, in this run or by the logbook; where nobody knows that, `pot_known` is false and the bath alone counts. The bath goes by the forecast of its level down to the refill mark.",
+        summary: "How long the cold lasts, by pot and bath together: `time` is the earlier of both ends, each at the lower edge of its 95 % band, and `by` says which, \"pot\" or \"helium\". The pot goes by `pot` of the bench file and by when it was last condensed, in this run or by the logbook; where the bench or nobody says that, `pot_known` is false and the bath alone counts. The bath goes by the forecast of its level down to the refill mark.",
         example: "let cold = cold_left();\nif cold.time < 2.h { note(`the ${cold.by} ends in ${cold.time}`); }",
         nature: Nature { roles: &[Role::HeliumLevel], ..of(Deed::Answers) },
         ..in_chapter(Chapter::Tip)
@@ -98,11 +98,11 @@ fn helium_lasts_s(outlook: &HeliumOutlook) -> f64 {
 }
 
 fn cold_left(host: &Host, ctx: &NativeCallContext<'_>) -> Result<Map, Thrown> {
-    let pot = pot_of(host, ctx)?;
     let bath_s = helium_lasts_s(&helium(host, ctx)?);
     let since_s = host.number(ctx, Request::Ask(Question::SinceCondensed))?;
-    let known = since_s < VERY_LONG_S;
-    let pot_s = if known { (pot.lasts_s - BAND * pot.spread_s - since_s).max(0.0) } else { VERY_LONG_S };
+    let pot = host.bench.pot.filter(|_| since_s < VERY_LONG_S);
+    let known = pot.is_some();
+    let pot_s = pot.map_or(VERY_LONG_S, |pot| (pot.lasts_s - BAND * pot.spread_s - since_s).max(0.0));
     let by = if known && pot_s < bath_s { "pot" } else { "helium" };
     Ok(Map::from([
         ("time".into(), value(pot_s.min(bath_s), Dimension::TIME)),
