@@ -87,6 +87,7 @@ fn head(name: &str) -> &str {
         "until_s" => "until",
         "proved_s" => "proved",
         "lost_s" => "lost",
+        "pot_condensed_s" => "pot condensed",
         "elapsed_s" => "took",
         "x_m" => "x (m)",
         "y_m" => "y (m)",
@@ -112,6 +113,10 @@ fn told(name: &str, value: &Value, zone: &TimeZone) -> Option<String> {
 /// A value for people; nothing where there is none.
 fn shown(name: &str, value: &Value, zone: &TimeZone) -> Option<String> {
     let time = |s: i64| {
+        // What was there before the logbook has no time.
+        if s == 0 {
+            return None;
+        }
         let at = Timestamp::from_second(s).ok()?.to_zoned_datetime(zone.clone());
         Some(at.strftime("%Y-%m-%d %H:%M").to_string())
     };

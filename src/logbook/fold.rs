@@ -262,7 +262,7 @@ impl Whole {
                 tip.polarisation = shown;
             }
         }
-        let with = shown.map_or(String::new(), |[p, e]| format!(", polarisation {p:.3} ± {e:.3}"));
+        let with = shown.map_or(String::new(), |[p, e]| format!(", polarisation {p:.4} ± {e:.4}"));
         let on = self.under.clone().map_or(String::new(), |spin| format!(" on {spin}"));
         self.say(at_s, run, "test", &format!("{}{with}{on}", test.finding.verdict.word()));
     }
