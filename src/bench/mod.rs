@@ -8,6 +8,7 @@
 mod alias;
 mod builtin;
 mod channel;
+mod cold;
 pub mod expression;
 mod link;
 mod messages;
@@ -27,6 +28,7 @@ mod wording;
 
 pub use builtin::{BUILTIN_NAME, builtin, builtin_text};
 pub use channel::{Address, BeyondStep, Channel, ChannelId, ScpiAddress};
+pub use cold::Pot;
 pub use expression::Condition;
 pub use link::{Link, LinkKind, ProcessLink, ScpiLink, ScpiTasks, SimulatedLink};
 pub use messages::{EVENTS, MessageHook};
@@ -72,6 +74,8 @@ pub struct Bench {
     pub pulse: Option<PulseLimits>,
     /// How a tip is tested; none where the bench does not say.
     pub tip_tests: Option<TipTests>,
+    /// How long the condensation pot lasts; none where the bench does not say.
+    pub pot: Option<Pot>,
     /// What is precious; none where the bench does not say.
     pub guard: Option<Guard>,
     /// How often channel values go into the run file, s.

@@ -8,8 +8,8 @@ use super::read_rules::{
 };
 use super::read_spins::{SPIN, read_spins};
 use super::{
-    Action, Bench, Guard, Helium, Keeper, LiveWords, Lockin, Looks, PulseLimits, Recentre, Refill, Retry,
-    Role, StepAction, TipTests,
+    Action, Bench, Guard, Helium, Keeper, LiveWords, Lockin, Looks, Pot, PulseLimits, Recentre, Refill,
+    Retry, Role, StepAction, TipTests,
 };
 use crate::diagnostic::{Code, Diagnostic, has_errors};
 use crate::document::{Node, Problem, Text, nearest};
@@ -33,6 +33,7 @@ fields! {
         optional "look", Looks::PART, "How instruments are looked at between times.";
         optional "pulse", PulseLimits::PART, "Limits of a voltage pulse at the junction.";
         optional "tip_tests", TipTests::PART, "How a tip is tested; without it `test_tip` is an error.";
+        optional "pot", Pot::PART, "The condensation pot; without it nothing is foretold of it and `recondense` is an error.";
         optional "guard", Guard::PART, "What is precious: proved tips and kept spins. Without it nothing is guarded.";
         or "hold_patience" = "12 h", TIME, "How long a hold waits for a condition that does not clear.";
         or "park_patience" = "4 h", TIME, "How long a step of parking that failed is tried again.";
@@ -165,6 +166,7 @@ fn read_bench(root: Node<'_>, reader: &mut Reader) -> Option<Bench> {
         pulse: None,
         tip_tests: None,
         guard: None,
+        pot: None,
         record_every_s: given.get("record_every", reader).unwrap_or_default(),
         permits: Vec::new(),
         interlocks: Vec::new(),
@@ -226,6 +228,7 @@ fn read_settings(given: &mut Given<'_>, bench: &mut Bench, reader: &mut Reader) 
     bench.pulse = given.get("pulse", reader);
     bench.tip_tests = given.get("tip_tests", reader);
     bench.guard = given.get("guard", reader);
+    bench.pot = given.get("pot", reader);
     if let Some(node) = given.find("keeper") {
         let mut inner = KEEPER.open(node, reader);
         let patience_s: f64 = inner.get("patience", reader).unwrap_or_default();

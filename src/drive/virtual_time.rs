@@ -10,7 +10,9 @@ use super::{Outlook, Port, RunTally};
 use crate::bench::Bench;
 use crate::instrument::{ErrorKind, Instrument, InstrumentError, Task};
 use crate::quantity::TimePoint;
-use crate::record::{Beforehand, Ending, Entry, Outcome, Place, RecordError, Recorder, Values, WIDEST_POINT};
+use crate::record::{
+    Beforehand, Ending, Entry, Memory, Outcome, Place, RecordError, Recorder, Values, WIDEST_POINT,
+};
 use crate::supervisor::{
     Answered, Call, Channels, Command, Denial, Effect, Effects, Event, Notice, Reply, Spoken, Start,
     Supervisor, Ticket,
@@ -61,6 +63,8 @@ pub struct Disturbances {
 /// The driver.
 pub struct VirtualDrive {
     bench: Arc<Bench>,
+    /// What the logbook knew when the run began.
+    memory: Arc<Memory>,
     /// What the oracle goes by: the same bench, except where a test deceives the supervisor.
     true_bench: Arc<Bench>,
     supervisor: Supervisor,
@@ -115,6 +119,7 @@ impl VirtualDrive {
             supervisor: Supervisor::new(Arc::clone(&bench), start),
             tally: RunTally::new(&bench),
             oracle: Oracle::new(&bench).seeing_readings(),
+            memory: Arc::default(),
             true_bench: Arc::clone(&bench),
             bench,
             instruments,
@@ -150,7 +155,9 @@ impl VirtualDrive {
         self.rows += 1;
         if let Entry::Known(beforehand) = entry {
             self.supervisor.knows(beforehand);
+            self.memory = beforehand.memory.clone().unwrap_or_default();
             self.tally.entry(self.now, entry);
+            self.oracle.recorded(&self.true_bench, entry);
         }
         let kept = self.recorder.append(self.now, entry, &[]).and_then(|()| self.recorder.commit());
         self.heed_record(kept);
@@ -227,7 +234,8 @@ impl VirtualDrive {
         let start = Start { window, ..Start::after(&self.tally, &self.bench, 0, self.now) };
         self.supervisor = Supervisor::new(Arc::clone(&self.bench), start);
         let (tip, earlier) = (Some(Box::new(self.tally.tip.clone())), self.tally.earlier.clone());
-        self.supervisor.knows(&Beforehand { tip, earlier });
+        let condensed_s = self.tally.regenerated_s;
+        self.supervisor.knows(&Beforehand { tip, earlier, condensed_s, memory: None });
         self.oracle.taken_up(&self.true_bench);
         let now = self.now;
         self.queue
@@ -378,6 +386,7 @@ impl VirtualDrive {
                     tracing::info!(at_s = self.now.s(), "step: {name}");
                 }
                 self.tally.entry(self.now, &entry);
+                self.oracle.recorded(&self.true_bench, &entry);
                 self.observer.entry(self.now, &entry);
                 if self.heed_record(kept) && urgent {
                     *durable = Some(seq);
@@ -546,6 +555,10 @@ impl Port for VirtualDrive {
 
     fn seed(&self) -> u64 {
         self.seed
+    }
+
+    fn memory(&self) -> Arc<Memory> {
+        Arc::clone(&self.memory)
     }
 }
 

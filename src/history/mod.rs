@@ -187,7 +187,10 @@ impl History {
             Entry::Result { what, about, .. } => {
                 self.declared = Some(Declared { what: *what, about: about.clone() });
             }
-            Entry::Known(beforehand) => self.earlier.clone_from(&beforehand.earlier),
+            Entry::Known(beforehand) => {
+                self.earlier.clone_from(&beforehand.earlier);
+                self.regenerated_s = beforehand.condensed_s.or(self.regenerated_s);
+            }
             Entry::Monitor { channel, value } => self.monitored(channel, *value, at_s),
             Entry::Intent { n, task, place } => {
                 let begun = OpenTask { task: task.clone(), at_s, place: place.clone() };

@@ -153,6 +153,8 @@ pub enum Question {
     Tip,
     /// What the sequence before in the queue has declared.
     Earlier,
+    /// Seconds since the pot was last condensed; very many where nobody knows.
+    SinceCondensed,
 }
 
 /// A sweep over one or two channels.
@@ -337,6 +339,7 @@ impl<C> Request<C> {
             Request::Ask(Question::HeliumOutlook) => "helium_outlook",
             Request::Ask(Question::Tip) => "tip_now",
             Request::Ask(Question::Earlier) => "earlier_result",
+            Request::Ask(Question::SinceCondensed) => "cold_left",
             Request::Park => "park",
             Request::Restore { .. } => "restore",
         }

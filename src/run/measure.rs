@@ -227,7 +227,8 @@ async fn measure_within(
     let beforehand = std::mem::take(&mut measurement.beforehand);
     let tally = measurement.resumed.as_ref().map(|resumed| resumed.tally.clone());
 
-    let port = RealTimePort::new(Arc::clone(&bench), seed, call_sender, reply_receiver, Arc::clone(&stop));
+    let port = RealTimePort::new(Arc::clone(&bench), seed, call_sender, reply_receiver, Arc::clone(&stop))
+        .knowing(beforehand.memory.clone());
     let (ready_sender, ready) = oneshot::channel();
     let told = start_script(measurement, port, over_sender, ready_sender)?;
     // A replay must have come to the end of the record before anything is opened, let alone moved.
@@ -270,7 +271,12 @@ async fn measure_within(
     drive.tally = tally.unwrap_or(drive.tally);
     // What a record says of the tip goes on from there.
     let tip = resuming.then(|| Box::new(drive.tally.tip.clone())).or(beforehand.tip.clone());
-    drive.knows(Beforehand { tip, earlier: drive.tally.earlier.clone().or(beforehand.earlier) });
+    drive.knows(Beforehand {
+        tip,
+        earlier: drive.tally.earlier.clone().or(beforehand.earlier),
+        condensed_s: drive.tally.regenerated_s.or(beforehand.condensed_s),
+        memory: None,
+    });
     drive.work(&mut inlets).await;
     // Parked, recorded, the keeper dismissed: only then anybody is waited for.
     let digest = drive.finish(&mut inlets).await;

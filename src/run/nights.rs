@@ -453,6 +453,9 @@ mod tests {
         caught(slew, "faster than its slew");
         let permit = deceived("set(\"RfOutput\", 1);", None, |b| b.permits.clear());
         caught(permit, "without the permit");
+        let at_the_spin =
+            "approach(); keep_spin(\"t\", 3.2.nm, -1.85.nm); go_to(3.2.nm, -1.85.nm); recentre(); pick_up();";
+        caught(deceived(at_the_spin, None, |b| b.guard = None), "at the kept spin `t`");
         let order = deceived("wait(1.s);", None, |b| {
             b.park.retain(|step| !matches!(step.action, StepAction::Keep { .. }));
             b.park.reverse();

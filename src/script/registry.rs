@@ -140,6 +140,8 @@ pub fn all() -> impl Iterator<Item = &'static Verb> {
         verbs::compensating::VERBS,
         verbs::tip::VERBS,
         verbs::tip_life::VERBS,
+        verbs::remembering::VERBS,
+        verbs::cold::VERBS,
         verbs::drifting::VERBS,
         verbs::analysis::VERBS,
         verbs::proving::VERBS,

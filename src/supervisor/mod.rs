@@ -130,6 +130,8 @@ pub struct Supervisor {
     tip: TipLife,
     rules: TipRules,
     earlier: Option<Earlier>,
+    /// When the pot was last condensed, s.
+    condensed_s: Option<f64>,
     /// The guard has refused a command of the call at work.
     guard_refused: bool,
     /// The spot on which the sequence has centred the tip, until it moves it elsewhere.
@@ -171,6 +173,7 @@ impl Supervisor {
             tip: TipLife::default(),
             rules: TipRules::of(&bench),
             earlier: None,
+            condensed_s: None,
             guard_refused: false,
             bench,
             at_work: AtWork::default(),
@@ -272,6 +275,7 @@ impl Supervisor {
             self.tip = (**tip).clone();
         }
         self.earlier.clone_from(&beforehand.earlier);
+        self.condensed_s = beforehand.condensed_s;
     }
 
     /// Another window holds from now on.

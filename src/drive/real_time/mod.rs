@@ -187,7 +187,9 @@ impl RealTimeDrive {
     pub fn knows(&mut self, beforehand: Beforehand) {
         self.supervisor.knows(&beforehand);
         let now = self.clock.now();
-        self.tally.entry(now, &Entry::Known(beforehand));
+        let entry = Entry::Known(beforehand);
+        self.tally.entry(now, &entry);
+        self.oracle.recorded(&self.bench, &entry);
     }
 
     /// The run ends now, whatever it was doing.
@@ -361,6 +363,7 @@ impl RealTimeDrive {
             Effect::Command { ticket, link, command } => self.command(ticket, link, command, now),
             Effect::Append { seq, entry, data, urgent } => {
                 self.tally.entry(now, &entry);
+                self.oracle.recorded(&self.bench, &entry);
                 if urgent {
                     self.last_urgent = Some(seq);
                 }

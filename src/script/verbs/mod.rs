@@ -3,12 +3,14 @@
 pub mod agenda;
 pub mod analysis;
 pub mod bench;
+pub mod cold;
 pub mod compensating;
 pub mod drifting;
 pub mod flow;
 pub mod identifying;
 pub mod judging;
 pub mod proving;
+pub mod remembering;
 pub mod sweeping;
 pub mod tip;
 pub mod tip_life;
@@ -24,6 +26,8 @@ pub fn register(engine: &mut Engine, host: &Rc<Host>) {
     sweeping::register(engine, host);
     tip::register(engine, host);
     tip_life::register(engine, host);
+    remembering::register(engine, host);
+    cold::register(engine, host);
     analysis::register(engine, host);
     judging::register(engine, host);
     proving::register(engine, host);
