@@ -13,6 +13,7 @@ use crate::bench::{Bench, MessageHook};
 use crate::drive::RunTally;
 use crate::drive::virtual_time::Observer;
 use crate::history::Level;
+use crate::history::result::{RunResult, Seen};
 use crate::quantity::TimePoint;
 use crate::record::{Entry, Failure};
 use serde_json::{Value, json};
@@ -54,6 +55,9 @@ pub struct Hooks {
     bench: String,
     sequence: String,
     helium: HeliumWatch,
+    known: Bench,
+    /// The end, until it is told with the result of the run.
+    ended: Option<(TimePoint, String)>,
 }
 
 impl Hooks {
@@ -67,6 +71,8 @@ impl Hooks {
             bench: bench.name.clone(),
             sequence: sequence.to_owned(),
             helium: HeliumWatch::default(),
+            known: bench.clone(),
+            ended: None,
         }
     }
 
@@ -87,8 +93,8 @@ impl Observer for Hooks {
         match entry {
             Entry::End { ending, parked, .. } => {
                 let parked = if *parked { "parked" } else { "NOT parked" };
-                let text = format!("{}; the bench is {parked}", ending.outcome.told(&ending.reason));
-                self.tell("finished", at, &text);
+                self.ended =
+                    Some((at, format!("{}; the bench is {parked}", ending.outcome.told(&ending.reason))));
             }
             Entry::Interlock { name, action, because, .. } => {
                 let what = entry.what_tripped();
@@ -113,6 +119,11 @@ impl Observer for Hooks {
     }
 
     fn moment(&mut self, at: TimePoint, tally: &RunTally) {
+        if let Some((at, _)) = self.ended.take_if(|_| tally.ending.is_some()) {
+            let result = RunResult::of(tally, Some(&self.known), Seen::Record);
+            let parked = if tally.parked { "" } else { " The bench is NOT parked." };
+            self.tell("finished", at, &format!("{}: {}{parked}", result.outcome, result.headline));
+        }
         let due = tally.helium.as_ref().and_then(|level| self.helium.due(at, level));
         if let Some(due_s) = due {
             let when = crate::quantity::in_words(due_s);
@@ -123,6 +134,9 @@ impl Observer for Hooks {
 
 impl Drop for Hooks {
     fn drop(&mut self) {
+        if let Some((at, text)) = self.ended.take() {
+            self.tell("finished", at, &text);
+        }
         for queue in &mut self.queues {
             queue.messages = None;
         }

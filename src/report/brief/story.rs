@@ -1,8 +1,9 @@
 //! Sections in words and tables: state, next steps, what ran, tip, chronicle, parking, notes, cautions.
 
-use super::handover::{Handover, Weight};
+use super::handover::Handover;
 use super::page::{Cell, cards, figure, list, safe, table};
 use crate::cautions::CAUTIONS;
+use crate::history::result::{Weight, capital};
 use crate::quantity::in_words;
 use crate::report::account::{Account, place_in_words};
 use crate::report::figure::{Axis, Chart, Ink, Series, Style};
@@ -42,7 +43,7 @@ pub(super) fn state(hand: &Handover) -> String {
 }
 
 pub(super) fn next(hand: &Handover) -> String {
-    let mut out = list(&hand.next, true);
+    let mut out = list(&hand.result.next, true);
     if let Some(command) = &hand.command {
         let _ = write!(out, "<pre aria-label=\"command that goes on\">{}</pre>", safe(command));
     }
@@ -72,7 +73,7 @@ pub(super) fn steps(account: &Account) -> String {
             let indent = format!("{}{}", "&emsp;".repeat(step.depth.min(8)), safe(&step.name));
             let sweeps = if step.sweeps > 0 { step.sweeps.to_string() } else { String::new() };
             let cells = vec![
-                ("w", safe(&account.clock.short(step.from_s))),
+                ("w", safe(&account.history.clock.short(step.from_s))),
                 ("", indent),
                 ("", how),
                 ("n", sweeps),
@@ -105,7 +106,7 @@ pub(super) fn tip(account: &Account) -> String {
         .map(|event| {
             let achieved = event.achieved.map(|a| flag(a, "done", "not reached")).unwrap_or_default();
             let cells = vec![
-                ("w", safe(&account.clock.short(event.at_s))),
+                ("w", safe(&account.history.clock.short(event.at_s))),
                 ("w", safe(&event.what.replace('_', " "))),
                 ("w", achieved),
                 ("", safe(&event.remark)),
@@ -133,7 +134,7 @@ pub(super) fn tip(account: &Account) -> String {
         ));
     }
     if !facts.is_empty() {
-        let _ = write!(out, "<p>{}.</p>", safe(&super::handover::capital(&facts.join("; "))));
+        let _ = write!(out, "<p>{}.</p>", safe(&capital(&facts.join("; "))));
     }
     out += &table("What happened to the tip", &[("", "When"), ("", "What"), ("", ""), ("", "Remark")], &rows);
     more(&mut out, account.tip.len());
@@ -172,7 +173,7 @@ pub(super) fn chronicle(account: &Account) -> String {
             let sign = if h.grave { "<span class=\"t-look\">▲</span> " } else { "" };
             let place = h.place.as_ref().map(place_in_words).unwrap_or_default();
             let cells = vec![
-                ("w", safe(&account.clock.short(h.at_s))),
+                ("w", safe(&account.history.clock.short(h.at_s))),
                 ("w", format!("{sign}{}", safe(h.kind))),
                 ("", safe(&h.text)),
                 ("", safe(&place)),
@@ -195,7 +196,7 @@ pub(super) fn park(account: &Account) -> String {
         .iter()
         .map(|step| {
             let cells = vec![
-                ("w", safe(&account.clock.short(step.at_s))),
+                ("w", safe(&account.history.clock.short(step.at_s))),
                 ("", safe(&step.what)),
                 ("w", flag(step.achieved, "done", "NOT reached")),
                 ("", safe(&step.remark)),
@@ -226,7 +227,7 @@ pub(super) fn remarks(account: &Account) -> String {
             });
             let text = format!("{} {}", safe(&remark.text), decided.unwrap_or_default());
             let cells = vec![
-                ("w", safe(&account.clock.short(remark.at_s))),
+                ("w", safe(&account.history.clock.short(remark.at_s))),
                 ("", text),
                 ("w", safe(&place_in_words(&remark.place))),
             ];

@@ -1,0 +1,111 @@
+//! Every kind of night: what a tired reader sees first, and whether all that tells of a run tells the same.
+
+use crate::kinds::kinds;
+use noctule::bench::LiveWords;
+use noctule::history::result::Weight;
+use noctule::live::Live;
+use noctule::record::RunFile;
+use noctule::report::account::Account;
+use noctule::report::{brief, export, runs};
+use serde_json::{Value, json};
+use std::fmt::Write as _;
+use std::io::{BufRead, BufReader, Write as _};
+use std::net::TcpStream;
+use std::path::Path;
+
+/// Lines of a terminal.
+const SCREEN: usize = 24;
+
+fn first_screen(text: &str) -> String {
+    let lines: Vec<&str> = text.lines().skip(1).filter(|line| !line.is_empty()).take(SCREEN).collect();
+    lines.join("\n")
+}
+
+#[test]
+fn the_first_screen_of_every_kind_of_night() {
+    let mut all = String::new();
+    for kind in kinds() {
+        let run = [RunFile::open(&kind.path).unwrap()];
+        let text = brief::text(&run).unwrap();
+        assert!(text.lines().all(|line| line.chars().count() <= 80 || line.contains("$ noctule")), "{text}");
+        let _ = writeln!(all, "######## {}\n{}\n", kind.name, first_screen(&text));
+        if let Ok(folder) = std::env::var("NOCTULE_PAGES") {
+            let page = Path::new(&folder).join(kind.name.replace(' ', "_") + ".html");
+            std::fs::write(page, brief::html(&run).unwrap()).unwrap();
+        }
+    }
+    // Paths differ from machine to machine.
+    let folder = kinds()[0].path.parent().unwrap().display().to_string();
+    insta::assert_snapshot!("first_screens", all.replace(&folder, "FOLDER"));
+}
+
+/// Kinds that end as they should; all others ask for a look or more.
+const GOOD: [&str; 5] = ["good", "map", "power series", "inelastic", "background until a time"];
+
+#[test]
+fn only_what_went_as_planned_is_green() {
+    for kind in kinds() {
+        let result = Account::read(&RunFile::open(&kind.path).unwrap()).result();
+        let good = result.weight == Weight::Good;
+        assert_eq!(good, GOOD.contains(&kind.name), "{}: {}", kind.name, result.headline);
+        assert!(good || !result.next.is_empty(), "{}", kind.name);
+    }
+}
+
+/// The status that the live page shows of a run file for which nobody answers.
+fn live_status(path: &Path) -> Value {
+    let words = LiveWords { beyond_loopback: false, release: false };
+    let live = Live::start(path, "127.0.0.1:0".parse().unwrap(), words).unwrap();
+    let address = live.address;
+    let mut stream = TcpStream::connect(address).unwrap();
+    write!(stream, "GET /events HTTP/1.1\r\nHost: {address}\r\n\r\n").unwrap();
+    for line in BufReader::new(stream).lines() {
+        let line = line.unwrap();
+        if let Some(data) = line.strip_prefix("data: ") {
+            let data: Value = serde_json::from_str(data).unwrap();
+            if data["run"].is_string() {
+                return data;
+            }
+        }
+    }
+    panic!("no status came");
+}
+
+#[test]
+fn brief_json_live_page_list_and_export_have_the_same_numbers() {
+    for kind in kinds() {
+        let run = RunFile::open(&kind.path).unwrap();
+        let account = Account::read(&run);
+        let result = account.result();
+        let told = serde_json::to_value(&result).unwrap();
+        assert_eq!(live_status(&kind.path)["result"], told, "{}", kind.name);
+        // The list leaves out the helium, which tells nothing of a past night.
+        let listed = runs::list(kind.path.parent().unwrap()).unwrap();
+        let listed = listed.iter().find(|run| run.path == kind.path).unwrap();
+        let fits = export::fits_json(&account);
+        let page = brief::html(&[RunFile::open(&kind.path).unwrap()]).unwrap();
+        let text = brief::text(&[RunFile::open(&kind.path).unwrap()]).unwrap();
+        let flowing = text.split_whitespace().collect::<Vec<_>>().join(" ");
+        for part in &result.parts {
+            let words = part.words.as_str();
+            let words = &words[words.char_indices().nth(1).map_or(0, |at| at.0)..];
+            let flat = words.split_whitespace().collect::<Vec<_>>().join(" ");
+            assert!(flowing.contains(&flat), "{}: `{flat}` is not in\n{text}", kind.name);
+            let markup = words.replace('&', "&amp;").replace('<', "&lt;").replace('"', "&quot;");
+            assert!(page.contains(&markup), "{}: `{markup}` is not on the page", kind.name);
+            if matches!(part.about, "run" | "science" | "plan") {
+                assert!(listed.headline.contains(words), "{}: {} {words}", kind.name, listed.headline);
+            }
+        }
+        for finding in result.found.iter().filter(|finding| finding.moment_mu_b.is_some()) {
+            let law = |value: &Value| {
+                let law = &value["body"]["law"];
+                (law["moment_mu_b"].as_f64(), law["moment_error"].as_f64())
+            };
+            let moment = finding.moment_mu_b.map(|moment| (Some(moment.value), Some(moment.error)));
+            let exported = fits["verdicts"].as_array().unwrap().iter().map(law);
+            assert!(exported.into_iter().any(|law| Some(law) == moment), "{}: {fits}", kind.name);
+        }
+        assert_eq!(told["outcome"], json!(result.outcome));
+    }
+}
