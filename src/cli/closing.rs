@@ -5,7 +5,9 @@ use crate::bench::Bench;
 use crate::drive::RunTally;
 use crate::history::result::{RunResult, Seen, capital};
 use crate::quantity::{TimePoint, in_words};
+use crate::report::account::Account;
 use crate::report::words::wrapped;
+use crate::report::{beside, brief};
 use crate::run::{Observers, Summary};
 use std::fmt::Write;
 
@@ -136,11 +138,19 @@ pub fn finish(
     let brief = std::panic::catch_unwind(written)
         .unwrap_or_else(|_| Err("a defect in noctule itself; the run file has everything".to_owned()));
     observers.leave_terminal();
-    summary.story = Some(story_of(bench, tally, summary));
+    let mut history = (**tally).clone();
     match brief {
-        Ok(()) => summary.brief = Some(folder.brief().display().to_string()),
+        Ok(account) => {
+            summary.brief = Some(folder.brief().display().to_string());
+            history = account.history;
+        }
         Err(reason) => eprintln!("warning: there is no brief: {reason}"),
     }
+    // A record that could not be closed has made a fault of the end.
+    if let Some(ending) = history.ending.as_mut().filter(|ending| ending.outcome != summary.outcome) {
+        (ending.outcome, ending.reason) = (summary.outcome, summary.reason.clone());
+    }
+    summary.story = Some(RunResult::of(&history, Some(bench), Seen::Record));
     if json {
         let text = serde_json::to_string(summary).expect("a summary is plain data");
         crate::output::data_within(crate::output::PATIENCE, text);
@@ -154,17 +164,12 @@ pub fn finish(
     }
 }
 
-/// The result as the record has it; a record that could not be closed has made a fault of the end.
-fn story_of(bench: &Bench, tally: &RunTally, summary: &Summary) -> RunResult {
-    let mut history = (**tally).clone();
-    if let Some(ending) = history.ending.as_mut().filter(|ending| ending.outcome != summary.outcome) {
-        (ending.outcome, ending.reason) = (summary.outcome, summary.reason.clone());
-    }
-    RunResult::of(&history, Some(bench), Seen::Record)
-}
-
-fn write_brief(folder: &crate::run::RunFolder) -> Result<(), String> {
+/// Writes the brief and gives the account that it tells.
+fn write_brief(folder: &crate::run::RunFolder) -> Result<Account, String> {
     let run = crate::record::RunFile::open(&folder.run_file()).map_err(|e| e.to_string())?;
-    let html = crate::report::brief::html(&[run]).map_err(|e| e.to_string())?;
-    std::fs::write(folder.brief(), html).map_err(|e| e.to_string())
+    let before = beside::earlier(&run).map(|earlier| Account::read(&earlier));
+    let mut accounts = vec![Account::read(&run)];
+    let html = brief::html_of(&accounts, &[run], before.as_ref()).map_err(|e| e.to_string())?;
+    std::fs::write(folder.brief(), html).map_err(|e| e.to_string())?;
+    Ok(accounts.remove(0))
 }

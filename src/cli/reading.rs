@@ -34,6 +34,9 @@ pub struct Brief {
     /// Write an HTML file instead of text on stdout.
     #[arg(long, value_name = "FILE.html")]
     out: Option<PathBuf>,
+    /// An earlier run to stand beside the first one: what changed is flagged.
+    #[arg(long, value_name = "RUN")]
+    beside: Option<String>,
     /// One JSON object on stdout: the result of each run.
     #[arg(long, conflicts_with = "out")]
     json: bool,
@@ -55,6 +58,11 @@ impl Brief {
         {
             return reject(&reason);
         }
+        let before = match self.beside.as_deref().map(open) {
+            Some(Err(code)) => return code,
+            Some(Ok(file)) => Some(Account::read(&file)),
+            None => None,
+        };
         if self.json {
             let told =
                 accounts.iter().map(|account| json!({ "name": account.name(), "story": account.result() }));
@@ -62,9 +70,9 @@ impl Brief {
             return 0;
         }
         let made = if self.out.is_some() {
-            brief::html_of(&accounts, &files)
+            brief::html_of(&accounts, &files, before.as_ref())
         } else {
-            brief::text_of(&accounts, columns())
+            brief::text_of(&accounts, columns(), before.as_ref())
         };
         match (made, &self.out) {
             (Err(error), _) => reject(&error.to_string()),

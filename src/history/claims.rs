@@ -35,6 +35,8 @@ pub struct Claim {
     pub nothing_in_g: Option<[f64; 2]>,
     /// What would settle it, in words.
     pub next: Option<String>,
+    /// The last proof on the same series, where later spectra have taken it back.
+    pub proof: Option<Box<Claim>>,
     /// The spectra it is about.
     pub sweeps: Vec<u64>,
     /// Slope of the law, Hz/T; only with a proof.
@@ -67,7 +69,11 @@ pub(super) fn take(claims: &mut Vec<Claim>, at_s: f64, (title, body): (&str, &Va
         .iter()
         .position(|claim| (claim.series, claim.segment) == (series, segment))
         .map(|i| claims.remove(i));
-    let before = old.and_then(|claim| claim.proved_s);
+    let before = old.as_ref().and_then(|claim| claim.proved_s);
+    let proof = old.filter(|_| verdict != "real").and_then(|old| match old.verdict.as_str() {
+        "real" => Some(Box::new(old)),
+        _ => old.proof,
+    });
     let [low, high] = ["g_from", "g_to"].map(|key| body["looked_at"][key].as_f64());
     let nothing = matches!(verdict.as_str(), "artefact" | "absent");
     let begin = |sweep: u64| began.get(usize::try_from(sweep).unwrap_or(usize::MAX)).copied();
@@ -84,6 +90,7 @@ pub(super) fn take(claims: &mut Vec<Claim>, at_s: f64, (title, body): (&str, &Va
         said: title.to_owned(),
         // All of them where it does not say which it looked at.
         nothing_in_g: nothing.then(|| [low.unwrap_or(0.0), high.unwrap_or(f64::MAX)]),
+        proof,
         next: body["next"].as_str().map(str::to_owned),
         sweeps: body["sweeps"].as_array().into_iter().flatten().filter_map(Value::as_u64).collect(),
         slope_hz_per_t: body["law"]["slope_hz_per_t"].as_f64(),
@@ -142,9 +149,10 @@ impl Claim {
     /// Since when a proved line is not seen any more, s: the beginning of the first of the last spectra that all miss
     /// it. A few misses among many hits tell little, so it counts how many of the spectra before had shown it.
     pub fn lost_s(&self, fits: &[FitLine]) -> Option<f64> {
-        let width_hz = self.width_hz?;
+        let proved = self.proof.as_deref().unwrap_or(self);
+        let width_hz = proved.width_hz?;
         let on_law = |fit: &FitLine| {
-            let off_hz = fit.field_t.and_then(|field| self.expected_hz(field)).zip(fit.centre_hz);
+            let off_hz = fit.field_t.and_then(|field| proved.expected_hz(field)).zip(fit.centre_hz);
             fit.trusted && off_hz.is_none_or(|(expected, centre)| (centre - expected).abs() < width_hz)
         };
         let mut own: Vec<&FitLine> = fits.iter().filter(|fit| self.sweeps.contains(&fit.sweep)).collect();

@@ -68,6 +68,17 @@ impl Clock {
         (0..count).map(|i| first + step_s * i as f64).map(|at_s| (at_s, words(at_s))).collect()
     }
 
+    /// Minute of the week, from Monday at midnight on; none where no wall clock is known.
+    pub fn minute_of_week(&self, seconds: f64) -> Option<u32> {
+        let at = self.at(seconds)?;
+        let day = at.weekday().to_monday_zero_offset().unsigned_abs();
+        Some(
+            u32::from(day) * 1440
+                + u32::from(at.hour().unsigned_abs()) * 60
+                + u32::from(at.minute().unsigned_abs()),
+        )
+    }
+
     /// A time to come, as people say it: `09:10` today, `Tuesday 09:10` within a week, else with the date.
     pub fn ahead(&self, seconds: f64, from_s: f64) -> String {
         let (Some(at), Some(from)) = (self.at(seconds), self.at(from_s)) else { return elapsed(seconds) };

@@ -3,6 +3,7 @@
 use super::follow::Follower;
 use crate::bench::expression::Readings;
 use crate::bench::{Bench, ChannelId, Interlock, Role};
+use crate::cautions::{self, Act};
 use crate::drive::Outlook;
 use crate::history::result::{RunResult, Seen};
 use crate::quantity::{Dimension, Quantity, Unit, in_words, significant};
@@ -100,7 +101,11 @@ fn ahead(account: &Account, said: &Value, elapsed_s: f64) -> Option<Value> {
 fn hold(said: &Value) -> Option<Value> {
     let hold: PresentHold = serde_json::from_value(said["hold"].clone()).ok()?;
     let lasts = (hold.stage != HoldStage::Asked).then(|| in_words(hold.for_s));
-    Some(json!({ "lasts": lasts, "words": hold.in_words() }))
+    let act = if hold.refill { Act::Fill } else { Act::Work };
+    let told = |act| cautions::at(act).map(|c| format!("{}: {}", c.title, c.text)).collect::<Vec<_>>();
+    Some(
+        json!({ "lasts": lasts, "words": hold.in_words(), "cautions": told(act), "before_release": told(Act::GoOn) }),
+    )
 }
 
 fn state_of(account: &Account, said: Option<&Value>) -> String {

@@ -19,6 +19,7 @@ let lastStep = "";
 let lastMessage = "";
 let lastClock = "";
 let rehearsal = false;
+let beforeRelease = [];
 let order = [];
 
 function put(id, text) {
@@ -63,6 +64,9 @@ function showNow(status) {
   put("for", ended ? `after ${status.elapsed}${status.parked ? ", bench parked" : ", bench NOT parked"}` : lasted(status));
   at("hold").hidden = !status.hold;
   put("hold", status.hold ? `Hold: ${status.hold.words}.` : "");
+  at("cautions").hidden = !status.hold;
+  refill("cautions", status.hold ? status.hold.cautions : [], (text) => node("li", text));
+  beforeRelease = status.hold ? status.hold.before_release : [];
   at("unsafe").hidden = !status.not_safe_yet;
   put("unsafe", status.not_safe_yet ? `✕ NOT safe yet: ${status.not_safe_yet}; tried again and again.` : "");
   // While it runs, its state stands above.
@@ -261,7 +265,7 @@ async function sayWord(word) {
   if (word === "stop" && !confirm("Stop the run at the next point and park the bench?")) return;
   let said = word;
   if (word === "release") {
-    const name = prompt("Field, tip and RF come back at once. Are people, tools and the transfer line clear of cryostat and magnet? Your name if they are:");
+    const name = prompt(`${beforeRelease.join("\n\n")}\n\nAre people, tools and the transfer line clear of cryostat and magnet? Your name if they are:`);
     if (!name || !name.trim()) return;
     said = { release: { clear_by: name.trim() } };
   }

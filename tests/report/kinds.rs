@@ -2,7 +2,9 @@
 
 use noctule::drive::virtual_time::Nobody;
 use noctule::quantity::TimePoint;
-use noctule::record::{Document, Durability, Entry, Numbered, Point, Recorder, RunFile, Store};
+use noctule::record::{
+    Document, Durability, During, Entry, Numbered, Outcome, Point, Recorder, RunFile, Store,
+};
 use noctule::run::faults::read_faults;
 use noctule::run::{BenchSource, Setup, rehearse_with_faults};
 use noctule::script::Sequence;
@@ -26,17 +28,19 @@ about("field", "resonance against field", #{ planned: 10 });
 for field in plan_fields(0.45.T, 0.75.T, 10) {
     step(`spectrum at ${field}`, #{ time: 15.min, helium: 0.3.L }, || {
         if number == LEAVE { go_to(0.nm, 0.nm); }
+        ramp_field(field - 0.05.T);
         ramp_field(field);
         if number < LEAVE { recentre(); }
-        let middle = 25.2.GHz / 1.T * field + 30.MHz * ((number * 3) % 5 - 2);
+        let middle = 25.2.GHz / 1.T * field + 45.MHz * ((number * 3) % 5 - 2);
         let s = sweep(#{ name: "esr", channel: "RfFrequency", from: middle - 120.MHz, to: middle + 120.MHz,
-            points: 81, read: ["LockinX", "Current"], dwell: 1.s, average: 4 });
-        spectra.push([field, s]);
+            points: 121, read: ["LockinX", "Current"], dwell: 1.s, average: 4 });
+        spectra.push([read("FieldZ", 10), s]);
         fit_resonance(s);
     });
     number += 1;
+    if number >= 8 { is_real(spectra, #{ g_from: 1.6, g_to: 2.0, tip_field: 30.mT, height: 8 }); }
 }
-if spectra.len() > 0 { is_real(spectra); }
+if spectra.len() > 0 { is_real(spectra, #{ g_from: 1.6, g_to: 2.0, tip_field: 30.mT, height: 8 }); }
 set("RfOutput", 0);
 park();
 "#;
@@ -200,14 +204,33 @@ impl Made {
 fn make() -> Made {
     let mut made = Made { folder: tempfile::tempdir().unwrap(), kinds: Vec::new() };
     let series = SERIES.replace("LEAVE", "99");
-    let lost = SERIES.replace("LEAVE", "6");
+    let lost = SERIES
+        .replace("LEAVE", "9")
+        .replace("0.75.T, 10)", "0.75.T, 13)")
+        .replace("planned: 10", "planned: 13");
     let plain = |name, sequence, faults| Plan { name, sequence, faults, world: None, window_s: None };
     let good = made.rehearse(&plain("good", &series, ""));
     made.rehearse(&Plan { world: Some("blind"), ..plain("blind", &series, "") });
     made.with_verdict("artefact", &good, "artefact", "what is seen stays at 14.2 GHz");
     made.with_verdict("splitting", &good, "splitting", "the line meets no field of a tip");
     made.rehearse(&plain("line lost", &lost, ""));
-    made.rehearse(&plain("tip change", &series, r#"TipChange(at: "25 min")"#));
+    // As the judge tells two states of the tip apart: each has a verdict of its own.
+    made.again("tip change", &good, |numbered| {
+        let Entry::Judgement { what, body, .. } = &numbered.entry else { return vec![numbered] };
+        if what != "verdict" || body["spectra"] != 10 {
+            return vec![numbered];
+        }
+        let part = |segment: u64, sweeps: [u64; 5], more_t: f64| {
+            let mut row = numbered.clone();
+            if let Entry::Judgement { body, .. } = &mut row.entry {
+                (body["segment"], body["segments"]) = (json!(segment), json!(2));
+                body["sweeps"] = json!(sweeps);
+                body["law"]["tip_field_t"] = json!(body["law"]["tip_field_t"].as_f64().unwrap() + more_t);
+            }
+            row
+        };
+        vec![part(0, [0, 1, 2, 3, 4], 0.0), part(1, [5, 6, 7, 8, 9], 0.01)]
+    });
     made.rehearse(&Plan { window_s: Some(3000.0), ..plain("window", &series, "") });
     made.rehearse(&plain("stop", SWEEP, r#"Operator(at: "12 min", says: "stop")"#));
     made.rehearse(&plain("failed", FAILS, ""));
@@ -220,13 +243,28 @@ fn make() -> Made {
         ("frozen gauge", r#"Stuck(at: "5 min", for: "10 min", channel: "stage_temperature")"#),
         ("quench", r#"Quench(at: "10 min")"#),
         ("tip crash", r#"TipCrash(at: "10 min")"#),
-        ("leak", r#"HeliumLeak(at: "3 min", loss: "2000 L/h")"#),
-        ("disk full", r#"DiskFull(at: "10 min")"#),
         ("refill", r#"Refill(below: "1000 L")"#),
         ("gauge silent", r#"NotANumber(at: "3 min", channel: "chamber_pressure")"#),
     ] {
         made.rehearse(&plain(name, SWEEP, faults));
     }
+    let no_field = SWEEP.replace("ramp_field(0.4.T);", "");
+    made.rehearse(&plain("leak", &no_field, r#"HeliumLeak(at: "3 min", loss: "600 L/h")"#));
+    // The end is written with space kept for it, the park steps before it are not.
+    let stopped = made.kinds.iter().find(|kind| kind.name == "stop").unwrap().path.clone();
+    made.again("disk full", &stopped, |mut numbered| {
+        if let Entry::End { ending, .. } = &mut numbered.entry {
+            ending.outcome = Outcome::Fault;
+            "the run file can't be written: no space left on the device".clone_into(&mut ending.reason);
+        }
+        let park = matches!(numbered.entry, Entry::SafeStep { during: During::Park, .. });
+        if park { Vec::new() } else { vec![numbered] }
+    });
+    made.rehearse(&plain(
+        "leak of 12 L in an hour",
+        "wait(5.h); park();",
+        r#"HeliumLeak(at: "1 h", loss: "12 L/h")"#,
+    ));
     let cut_s = 1500.0;
     let cut =
         made.again(

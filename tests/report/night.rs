@@ -51,7 +51,7 @@ for i in 0..5 {
 }
 is_real(spectra);
 let good = fits.filter(|pair| pair[1].trusted);
-if good.len() >= 2 { field_line(good); }
+if good.len() >= 2 { resonance_law(good); }
 grid(#{ name: "map", slow: #{ channel: "Bias", from: 40.mV, to: 60.mV, points: 4 },
     fast: #{ channel: "RfFrequency", from: 12.GHz, to: 12.1.GHz, points: 6 }, read: ["Current", "RfFrequency"] });
 sweep(#{ name: "there and back", channel: "Bias", from: 40.mV, to: 60.mV, points: 9, read: ["Current"], both_ways: true });

@@ -69,12 +69,17 @@ pub(super) fn all(history: &History) -> Vec<Finding> {
 
 fn of_claim(history: &History, claim: &Claim) -> Finding {
     let lost_s = claim.lost_s(&history.fits);
+    let asked = claim;
+    // Where a line was proved and then lost, the numbers are those of the proof: later spectra hold no line.
+    let claim = claim.proof.as_deref().filter(|_| lost_s.is_some()).unwrap_or(claim);
     let clock = &history.clock;
-    let changed = history.claims.iter().any(|o| o.series == claim.series && o.segment > claim.segment);
+    let after = history.claims.iter().find(|o| o.series == asked.series && o.segment > asked.segment);
+    // Of two states of the tip in one series the second one may show no line at all.
+    let lost_s = lost_s.or(after.filter(|after| after.verdict != "real").map(|_| claim.to_s));
     let number = claim.moment_mu_b.as_ref().map(|moment| format!(", moment {} μB", shown(moment)));
     let (weight, words) = match claim.verdict.as_str() {
         "real" => {
-            let until = match (lost_s, changed) {
+            let until = match (lost_s, after.is_some()) {
                 (Some(lost_s), _) => format!(" until {}, then the line was lost", clock.short(lost_s)),
                 (None, true) => format!(" until {}, then the tip was another", clock.short(claim.to_s)),
                 (None, false) => String::new(),
@@ -92,7 +97,13 @@ fn of_claim(history: &History, claim: &Claim) -> Finding {
         }
         "curved" => (Weight::Look, "a line moves with field, but not as a moment does".to_owned()),
         "splitting" => (Weight::Look, "a line moves with field, from a splitting without field".to_owned()),
-        "undecided" => (Weight::Look, "undecided whether there is a line".to_owned()),
+        "undecided" => match &claim.proof {
+            Some(proof) => {
+                let at = clock.short(proof.at_s);
+                (Weight::Look, format!("real at {at}, but undecided with the spectra after that"))
+            }
+            None => (Weight::Look, "undecided whether there is a line".to_owned()),
+        },
         other => (Weight::Look, format!("verdict `{other}`, which this version does not know")),
     };
     Finding {
@@ -122,8 +133,13 @@ fn spin_of(history: &History, claim: &Claim) -> String {
 /// All findings as one part of the headline.
 pub(super) fn part(history: &History, found: &[Finding]) -> Option<Part> {
     let weight = found.iter().map(|finding| finding.weight).max();
-    let several = found.len() > 1;
-    let words: Vec<String> = found
+    // What follows a line that was lost is told with it.
+    let told = |(i, finding): &(usize, &Finding)| {
+        finding.tip == 0 || finding.verdict == "real" || found[i - 1].lost_s.is_none()
+    };
+    let told: Vec<&Finding> = found.iter().enumerate().filter(told).map(|(_, finding)| finding).collect();
+    let several = told.len() > 1;
+    let words: Vec<String> = told
         .iter()
         .map(|finding| match finding.spin.as_str() {
             spin if several && !spin.is_empty() => format!("{spin}: {}", finding.words),

@@ -90,6 +90,16 @@ impl HeliumNow {
         Some(format!("{number} {} an hour", unit.text))
     }
 
+    /// When somebody is there next, s, where the refill is due before that.
+    pub fn nobody_before(&self, bench: &Bench, clock: &Clock) -> Option<f64> {
+        let attended = bench.helium?.attended?;
+        let due_s = self.due_at_s?;
+        let now = clock.minute_of_week(self.end_s)?;
+        let wait = (0..7 * 1440).find(|minute| attended.is_there((now + minute) % (7 * 1440)))?;
+        let there_s = self.end_s + 60.0 * f64::from(wait);
+        (there_s > due_s).then_some(there_s)
+    }
+
     /// Its part of the headline.
     pub fn part(&self, bench: &Bench, clock: &Clock) -> Part {
         let part = |weight, words| Part { about: "helium", weight, words };
@@ -100,6 +110,10 @@ impl HeliumNow {
             return part(Weight::Good, format!("helium {}", self.level(bench)));
         };
         let words = format!("helium until {}", ahead(clock, due_s, self.end_s));
+        if let Some(there_s) = self.nobody_before(bench, clock) {
+            let there = ahead(clock, there_s, self.end_s);
+            return part(Weight::Wrong, format!("{words}, and nobody is there before {there}"));
+        }
         part(if due_s - self.end_s < SOON_S { Weight::Look } else { Weight::Good }, words)
     }
 }

@@ -17,7 +17,7 @@ pub use next::next;
 use super::{Clock, History, Known};
 use crate::bench::{Action, Bench, Role};
 use crate::quantity::in_words;
-use crate::record::{Achieved, Outcome};
+use crate::record::{Achieved, HeldBy, Outcome};
 use serde::Serialize;
 
 /// How urgent something is; shown by sign and word, never by colour alone.
@@ -199,6 +199,7 @@ fn run(history: &History, bench: Option<&Bench>, seen: Seen) -> Part {
         (Outcome::Failed, _) => format!("the sequence ended itself at {at}: {reason}"),
         (Outcome::Interlock, Some(cause)) => format!("{} at {at}: {reason}", cause.what),
         (Outcome::Interlock, None) => format!("an interlock ended the run at {at}: {reason}"),
+        (Outcome::Stopped, _) if reason.starts_with("stopped") => format!("{reason} at {at}"),
         (Outcome::Stopped, _) => format!("stopped at {at}: {reason}"),
         (Outcome::Fault, _) => format!("a fault ended the run at {at}: {reason}"),
     };
@@ -229,6 +230,9 @@ fn machine(history: &History, seen: Seen) -> Vec<Part> {
     }
     for task in history.open_tasks.values() {
         parts.push(part(Weight::Look, format!("{} may have happened", task.task.kind().name())));
+    }
+    if history.resumed > 0 {
+        parts.push(part(Weight::Look, format!("cut and resumed, {}", times(history.resumed))));
     }
     let warned: Vec<&str> = {
         let warnings = history.trips.iter().filter(|trip| trip.action == Action::Warn.name());
@@ -284,6 +288,10 @@ fn missing(history: &History, seen: Seen) -> Vec<Missing> {
     told.collect()
 }
 
+fn times(count: u64) -> String {
+    if count == 1 { "once".to_owned() } else { format!("{count} times") }
+}
+
 fn plan(missing: &[Missing]) -> Option<Part> {
     let (first, more) = missing.split_first()?;
     let words = &first.words;
@@ -295,18 +303,27 @@ fn held_s(history: &History) -> f64 {
     history.hold_spans.iter().map(|span| span.to_s.unwrap_or(history.end_s) - span.from_s).sum()
 }
 
-/// A hold shorter than this costs nothing that anybody would ask about, s.
+/// A hold of an operator that was shorter costs nothing that anybody would ask about, s.
 const SHORT_S: f64 = 60.0;
 
 fn held(history: &History) -> Option<Part> {
     let whole_s = held_s(history);
     let span_s = |span: &super::HoldSpan| span.to_s.unwrap_or(history.end_s) - span.from_s;
     let longest = history.hold_spans.iter().max_by(|a, b| span_s(a).total_cmp(&span_s(b)))?;
-    let short = whole_s < SHORT_S;
-    let weight = if short { Weight::Good } else { Weight::Look };
-    let reason = longest.reason.trim_end_matches('.');
-    let words = format!("{} held ({reason})", in_words((whole_s / 60.0).round().max(1.0) * 60.0));
-    (!short).then_some(Part { about: "time", weight, words })
+    // What a person asked for is no loss.
+    let asked = history.hold_spans.iter().all(|span| span.by == HeldBy::Operator);
+    let weight = if asked { Weight::Good } else { Weight::Look };
+    let tripped = history.trips.iter().rev().find(|trip| trip.at_s <= longest.from_s + 1.0);
+    let why = match (longest.by, tripped) {
+        (HeldBy::Interlock, Some(trip)) => format!("`{}`", trip.name),
+        (HeldBy::Operator, _) => "an operator".to_owned(),
+        (by, _) => by.word().to_owned(),
+    };
+    let words = format!(
+        "{} held ({why})",
+        in_words(if whole_s < 60.0 { whole_s.round() } else { (whole_s / 60.0).round() * 60.0 })
+    );
+    (whole_s >= SHORT_S || !asked).then_some(Part { about: "time", weight, words })
 }
 
 /// A number with its error as people write it: `0.8501 ± 0.0037`.

@@ -120,7 +120,7 @@ fn holds_and_a_bench_that_is_not_parked_are_told_the_worst_first() {
     let result = told(&history);
     assert_eq!(
         result.headline,
-        "The bench is NOT parked; stopped at 22:30: the window has ended; 26 min held (stage warmer than 1 K)."
+        "The bench is NOT parked; stopped at 22:30: the window has ended; 26 min held (interlock)."
     );
     assert!(result.next[0].starts_with("Look at the bench itself"), "{:?}", result.next);
     assert_eq!((result.weight, result.parked, result.held_s), (Weight::Wrong, Some(false), 1560.0));

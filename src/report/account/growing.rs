@@ -60,7 +60,7 @@ impl Growing {
         &self.reader.account
     }
 
-    /// The same, to note how far the sweep in hand has come.
+    /// The same, to note how far the current sweep has come.
     pub fn account_mut(&mut self) -> &mut Account {
         &mut self.reader.account
     }

@@ -1,4 +1,4 @@
-//! Where a run was cut and taken up again: why, how the bench was left, and how it was brought back.
+//! Where a run was cut and resumed: why, how the bench was left, and how it was brought back.
 
 use super::{Account, ParkStep, place_in_words};
 use crate::history::Clock;

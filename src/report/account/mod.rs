@@ -179,7 +179,7 @@ pub struct Account {
     pub judged: Vec<(f64, String, String, serde_json::Value)>,
     /// Notes and decisions.
     pub remarks: Vec<Remark>,
-    /// Where it was cut and taken up again.
+    /// Where it was cut and resumed.
     pub interruptions: Vec<Interruption>,
     /// Interlocks, holds, faults, operators' words.
     pub happenings: Vec<Happening>,

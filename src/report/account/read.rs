@@ -187,7 +187,9 @@ impl Reader {
         let replaced = |old: &Judged| {
             series(old) == series(&new) && (segment(old) == segment(&new) || segment(old) >= segments)
         };
-        self.account.verdicts.retain(|old| old.body["sweeps"].is_null() || !replaced(old));
+        // A proof that later spectra take back stays beside what they say: until then the line was there.
+        let taken_back = |old: &Judged| old.law.is_some() && new.law.is_none();
+        self.account.verdicts.retain(|old| old.body["sweeps"].is_null() || !replaced(old) || taken_back(old));
         self.account.verdicts.push(new);
     }
 
@@ -281,7 +283,8 @@ impl Reader {
                 fit.field_t = about.and_then(|s| s.field_t);
                 self.account.fits.push(fit);
             }
-            "field_line" => self.account.laws.push(Law::read(at_s, title, body)),
+            // Files of before have the other name.
+            "resonance_law" | "field_line" => self.account.laws.push(Law::read(at_s, title, body)),
             "verdict" => self.verdict(Judged::read(at_s, body)),
             "recentre" => {
                 if let (Some(x), Some(y)) = (body["x_m"].as_f64(), body["y_m"].as_f64()) {

@@ -126,6 +126,30 @@ pub(super) fn spectra(account: &Account, run: &RunFile, article: usize) -> Strin
     out
 }
 
+/// Tonight beside an earlier run.
+pub(super) fn beside(account: &Account, before: &Account) -> String {
+    let rows: Vec<(&str, Vec<Cell>)> = crate::report::beside::compare(before, account)
+        .into_iter()
+        .map(|row| {
+            let flag = match row.changed {
+                Some(true) => "<span class=\"t-look\">▲ changed</span>",
+                Some(false) => "as before",
+                None => "–",
+            };
+            let cells = vec![
+                ("", safe(&row.what)),
+                ("w", safe(&row.before)),
+                ("w", safe(&row.now)),
+                ("w", flag.to_owned()),
+            ];
+            ("", cells)
+        })
+        .collect();
+    let caption =
+        format!("Beside {}; changed is what moved by more than three times its scatter", before.name());
+    cards(&caption, &[("", ""), ("", "Before"), ("", "Now"), ("", "")], &rows)
+}
+
 /// Everything on one clock.
 pub(super) fn timeline(account: &Account, run: &RunFile) -> String {
     let mut out = String::new();
@@ -279,7 +303,7 @@ pub(super) fn channels(account: &Account) -> String {
     format!("<div class=\"small\">{out}</div>")
 }
 
-/// The helium chart goes on to the refill mark.
+/// The helium chart goes on to the refill limit.
 fn forecast(account: &Account, name: &str, chart: &mut crate::report::figure::Chart) {
     let Some(helium) = account.helium() else { return };
     let unit = account.unit_of(name);

@@ -31,7 +31,7 @@ pub struct Handover {
     pub span: String,
     /// What was measured, in one line.
     pub measured: String,
-    /// Where the run was cut and taken up again.
+    /// Where the run was cut and resumed.
     pub interruptions: Vec<String>,
     /// The state of the bench.
     pub state: Vec<StateLine>,

@@ -39,14 +39,19 @@ const STYLE: &str = include_str!("style.css");
 /// There is no run.
 pub fn html(runs: &[RunFile]) -> Result<String, BriefError> {
     let accounts: Vec<Account> = runs.iter().map(Account::read).collect();
-    html_of(&accounts, runs)
+    html_of(&accounts, runs, None)
 }
 
-/// The same from accounts that were read before, and perhaps [judged anew](crate::report::rejudge).
+/// The same from accounts that were read before, and perhaps [judged anew](crate::report::rejudge). The first run stands
+/// beside `before`, each other one beside the one in front of it.
 ///
 /// # Errors
 /// There is no run.
-pub fn html_of(accounts: &[Account], runs: &[RunFile]) -> Result<String, BriefError> {
+pub fn html_of(
+    accounts: &[Account],
+    runs: &[RunFile],
+    before: Option<&Account>,
+) -> Result<String, BriefError> {
     if accounts.is_empty() {
         return Err(BriefError::NoRun);
     }
@@ -66,7 +71,8 @@ pub fn html_of(accounts: &[Account], runs: &[RunFile]) -> Result<String, BriefEr
         contents(&mut out, accounts);
     }
     for (i, (account, run)) in accounts.iter().zip(runs).enumerate() {
-        article(&mut out, account, run, i);
+        let before = i.checked_sub(1).map_or(before, |before| Some(&accounts[before]));
+        article(&mut out, account, run, i, before);
     }
     let _ = write!(
         out,
@@ -82,20 +88,21 @@ pub fn html_of(accounts: &[Account], runs: &[RunFile]) -> Result<String, BriefEr
 /// There is no run.
 pub fn text(runs: &[RunFile]) -> Result<String, BriefError> {
     let accounts: Vec<Account> = runs.iter().map(Account::read).collect();
-    text_of(&accounts, WIDTH)
+    text_of(&accounts, WIDTH, None)
 }
 
 /// The same from accounts that were read before, for a terminal of so many columns.
 ///
 /// # Errors
 /// There is no run.
-pub fn text_of(accounts: &[Account], width: usize) -> Result<String, BriefError> {
+pub fn text_of(accounts: &[Account], width: usize, before: Option<&Account>) -> Result<String, BriefError> {
     if accounts.is_empty() {
         return Err(BriefError::NoRun);
     }
     let mut out = String::new();
-    for account in accounts {
-        text::write(&mut out, account, width);
+    for (i, account) in accounts.iter().enumerate() {
+        let before = i.checked_sub(1).map_or(before, |before| Some(&accounts[before]));
+        text::write(&mut out, account, width, before);
     }
     // Whatever somebody wrote into a note, a terminal must not obey it.
     let plain = |c: char| if c.is_control() && c != '\n' { '\u{fffd}' } else { c };
@@ -122,7 +129,7 @@ fn seal(weight: Weight, word: &str) -> String {
 }
 
 /// First what a reader must know, then the figures of what the run was about; what is looked up is folded.
-fn article(out: &mut String, account: &Account, run: &RunFile, i: usize) {
+fn article(out: &mut String, account: &Account, run: &RunFile, i: usize, before: Option<&Account>) {
     let hand = Handover::new(account);
     head(out, account, &hand, i);
     section(
@@ -131,15 +138,18 @@ fn article(out: &mut String, account: &Account, run: &RunFile, i: usize) {
         "said in the sequence",
         &page::list(&account.history.handed_over, false),
     );
+    section(out, "Interrupted", "and resumed", &page::list(&hand.interruptions, false));
     section(out, "Do next", "", &story::next(&hand));
     for card in cards::all(account, run, i) {
         section(out, &card.title, &card.says, &card.content);
     }
     section(out, "Timeline", "", &data::timeline(account, run));
-    section(out, "Bench now", "as the record left it", &story::state(&hand));
-    section(out, "Interrupted", "and resumed", &page::list(&hand.interruptions, false));
+    section(out, "Bench now", "as the record left it", &story::state(&hand, true));
     section(out, "Missing", "", &page::list(&missing(&hand), false));
+    let beside = before.map(|before| data::beside(account, before)).unwrap_or_default();
+    section(out, "Beside the run before", "", &beside);
     section(out, "Open questions", "", &page::list(&hand.questions, false));
+    fold(out, "Bench, all channels", "", &story::state(&hand, false));
     fold(out, "Verdicts", "with their reasons", &data::verdicts(account));
     fold(out, "Spectra", "and maps", &data::spectra(account, run, i));
     fold(out, "Images", "and traces", &data::bulks(account, run));

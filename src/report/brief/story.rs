@@ -1,6 +1,6 @@
 //! Sections in words and tables: state, next steps, what ran, tip, chronicle, parking, notes, cautions.
 
-use super::handover::Handover;
+use super::handover::{Handover, StateLine};
 use super::page::{Cell, cards, figure, list, safe, table};
 use crate::cautions::CAUTIONS;
 use crate::history::result::{Weight, capital};
@@ -17,9 +17,15 @@ fn flag(good: bool, yes: &str, no: &str) -> String {
     format!("<span class=\"t-{}\">{} {}</span>", weight.word(), weight.sign(), safe(word))
 }
 
-pub(super) fn state(hand: &Handover) -> String {
+/// What somebody asks for first, whatever its state.
+const FIRST: [&str; 3] = ["Tip", "Field, z", "Helium"];
+
+/// The lines of the bench that matter (`first`): those asked for first, and all that want a look; or the others.
+pub(super) fn state(hand: &Handover, first: bool) -> String {
+    let matters =
+        |line: &&StateLine| (line.weight != Weight::Good || FIRST.contains(&line.what.as_str())) == first;
     let mut out = String::from("<dl class=\"state\">");
-    for line in &hand.state {
+    for line in hand.state.iter().filter(matters) {
         let sign = if line.weight == Weight::Good {
             String::new()
         } else {

@@ -6,6 +6,7 @@ use crate::history::first_of;
 use crate::history::result::capital;
 use crate::quantity::{in_words, significant};
 use crate::report::account::{Account, Fitted};
+use crate::report::beside::compare;
 use crate::report::words::{with_error, wrapped};
 use std::fmt::Write;
 
@@ -13,7 +14,7 @@ use std::fmt::Write;
 pub const WIDTH: usize = 80;
 
 /// Writes one run for so many columns.
-pub(super) fn write(out: &mut String, account: &Account, width: usize) {
+pub(super) fn write(out: &mut String, account: &Account, width: usize, before: Option<&Account>) {
     let hand = Handover::new(account);
     let result = &hand.result;
     let mut page = Page { out, width: width.clamp(40, 160) };
@@ -31,6 +32,7 @@ pub(super) fn write(out: &mut String, account: &Account, width: usize) {
     page.line("");
     page.wrapped(&hand.measured, "", "");
     page.list("For the next shift", &account.history.handed_over, false);
+    page.list("Interrupted and resumed", &hand.interruptions, false);
     page.list("Do next", &result.next, true);
     if let Some(command) = &hand.command {
         page.line(&format!("   $ {command}"));
@@ -41,7 +43,9 @@ pub(super) fn write(out: &mut String, account: &Account, width: usize) {
         let lead = format!("{} {:<18} ", line.weight.sign(), line.what);
         page.wrapped(&format!("{}, {}", line.value, line.note), &lead, &" ".repeat(21));
     }
-    page.list("Interrupted and resumed", &hand.interruptions, false);
+    if let Some(before) = before {
+        page.beside(account, before);
+    }
     page.list("Missing", &super::missing(&hand), false);
     page.list("Open questions", &hand.questions, false);
     page.results(account);
@@ -109,6 +113,19 @@ impl Page<'_> {
                     card.rows.len() - MOST_ROWS
                 ));
             }
+        }
+    }
+
+    fn beside(&mut self, account: &Account, before: &Account) {
+        self.heading(&format!("Beside {}", before.name()));
+        for row in compare(before, account) {
+            let sign = if row.changed == Some(true) { "▲" } else { " " };
+            let side = |text: &str| if text.is_empty() { "–".to_owned() } else { text.to_owned() };
+            self.wrapped(
+                &format!("{} → {}", side(&row.before), side(&row.now)),
+                &format!("{sign} {:<22} ", row.what),
+                &" ".repeat(25),
+            );
         }
     }
 
