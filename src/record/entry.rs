@@ -6,7 +6,7 @@ use super::{
 };
 use crate::bench::{Action, Bench, ChannelId};
 use crate::instrument::{InstrumentError, Task, TaskReport};
-use crate::quantity::{Dimension, Quantity, Unit, in_unit};
+use crate::quantity::{Dimension, Quantity, Unit, in_unit, significant};
 use serde::{Deserialize, Serialize};
 use serde_json::Value;
 
@@ -480,10 +480,11 @@ impl Entry {
             }
             Cause::Compared(Compared { column: None, value, limit }) => match written(condition, *limit) {
                 Some((what, unit)) => {
-                    format!("{what} is {}, the limit is {}", in_unit(*value, &unit), in_unit(*limit, &unit))
+                    let shown = |si: f64| format!("{} {}", significant(unit.from_si(si), 3), unit.text);
+                    format!("{what} is {}, the limit is {}", shown(*value), shown(*limit))
                 }
                 None => {
-                    let digits = |number: f64| crate::quantity::significant(number, 4);
+                    let digits = |number: f64| significant(number, 4);
                     format!("{condition}: {} against the limit {}", digits(*value), digits(*limit))
                 }
             },

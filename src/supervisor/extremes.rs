@@ -7,6 +7,9 @@ const USUAL: usize = 16;
 const WIDTHS: f64 = 1.0;
 /// … but at least this part of the reading: a gauge that shows the same number for long is no reason.
 const LEAST_PART: f64 = 0.01;
+/// Until so many regular readings have shown how a channel scatters, only what differs by this part is recorded at once.
+const KNOWN: usize = 6;
+const PART_BEFORE: f64 = 0.5;
 /// A further one is recorded where it lies farther out by this part.
 const FARTHER: f64 = 0.1;
 
@@ -45,7 +48,8 @@ impl Extremes {
         if filled == 0 {
             return false;
         }
-        let margin = (WIDTHS * (high - low)).max(LEAST_PART * low.abs().max(high.abs()));
+        let part = if filled < KNOWN { PART_BEFORE } else { LEAST_PART };
+        let margin = (WIDTHS * (high - low)).max(part * low.abs().max(high.abs()));
         let further = |edge: f64, reached: f64| margin.max(FARTHER * (reached - edge).abs());
         let above = value > high + margin && value > self.highest + further(high, self.highest);
         let below = value < low - margin && value < self.lowest - further(low, self.lowest);

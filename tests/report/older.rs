@@ -20,9 +20,9 @@ fn the_brief_tells_an_older_run_as_the_version_that_wrote_it_did() {
     let brief = say(&["brief", text(&older("finished"))]);
     assert_eq!(brief.code, 0, "{}", brief.stderr);
     for line in [
-        "✓ FINISHED",
+        "▲ FINISHED",
         "✓ The bench is parked",
-        "✓ 2 min 00 s held (an operator)",
+        "▲ 44 s held (`pressure burst`)",
         "1 sweep, 31 points, 1 fit, 1 of them not trusted, 1 image, 1 trace",
         "✓ Tip                withdrawn, since 22:09",
         "✓ Field, z           0.5 T, left as it was, 22:09",

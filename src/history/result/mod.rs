@@ -14,7 +14,7 @@ pub use found::Finding;
 pub use helium::HeliumNow;
 pub use next::next;
 
-use super::{Clock, History, Known};
+use super::{Clock, History, HoldSpan, Known};
 use crate::bench::{Action, Bench, Role};
 use crate::quantity::in_words;
 use crate::record::{Achieved, HeldBy, Outcome};
@@ -300,30 +300,30 @@ fn plan(missing: &[Missing]) -> Option<Part> {
 }
 
 fn held_s(history: &History) -> f64 {
-    history.hold_spans.iter().map(|span| span.to_s.unwrap_or(history.end_s) - span.from_s).sum()
+    // An empty sum of floating-point numbers is −0.
+    0.0 + history.hold_spans.iter().map(|span| span.to_s.unwrap_or(history.end_s) - span.from_s).sum::<f64>()
 }
 
 /// A hold of an operator that was shorter costs nothing that anybody would ask about, s.
 const SHORT_S: f64 = 60.0;
 
+/// What a person asked for is no loss; what an interlock or an instrument held up is, however short.
 fn held(history: &History) -> Option<Part> {
-    let whole_s = held_s(history);
-    let span_s = |span: &super::HoldSpan| span.to_s.unwrap_or(history.end_s) - span.from_s;
-    let longest = history.hold_spans.iter().max_by(|a, b| span_s(a).total_cmp(&span_s(b)))?;
-    // What a person asked for is no loss.
-    let asked = history.hold_spans.iter().all(|span| span.by == HeldBy::Operator);
-    let weight = if asked { Weight::Good } else { Weight::Look };
+    let span_s = |span: &HoldSpan| span.to_s.unwrap_or(history.end_s) - span.from_s;
+    let (asked, lost): (Vec<&HoldSpan>, Vec<&HoldSpan>) =
+        history.hold_spans.iter().partition(|span| span.by == HeldBy::Operator);
+    let (spans, weight) = if lost.is_empty() { (asked, Weight::Good) } else { (lost, Weight::Look) };
+    let whole_s: f64 = spans.iter().map(|span| span_s(span)).sum();
+    let longest = spans.into_iter().max_by(|a, b| span_s(a).total_cmp(&span_s(b)))?;
     let tripped = history.trips.iter().rev().find(|trip| trip.at_s <= longest.from_s + 1.0);
     let why = match (longest.by, tripped) {
         (HeldBy::Interlock, Some(trip)) => format!("`{}`", trip.name),
         (HeldBy::Operator, _) => "an operator".to_owned(),
         (by, _) => by.word().to_owned(),
     };
-    let words = format!(
-        "{} held ({why})",
-        in_words(if whole_s < 60.0 { whole_s.round() } else { (whole_s / 60.0).round() * 60.0 })
-    );
-    (whole_s >= SHORT_S || !asked).then_some(Part { about: "time", weight, words })
+    let round_s = if whole_s < 60.0 { whole_s.round() } else { (whole_s / 60.0).round() * 60.0 };
+    let told = weight == Weight::Look || whole_s >= SHORT_S;
+    told.then(|| Part { about: "time", weight, words: format!("{} held ({why})", in_words(round_s)) })
 }
 
 /// A number with its error as people write it: `0.8501 ± 0.0037`.

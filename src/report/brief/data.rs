@@ -155,7 +155,7 @@ pub(super) fn timeline(account: &Account, run: &RunFile) -> String {
     let mut out = String::new();
     for (class, width) in [("wide", 860.0), ("narrow", 370.0)] {
         if let Ok(drawing) = plot::timeline(account, run, width) {
-            let _ = write!(out, "<div class=\"{class}\">{}</div>", figure(&drawing, plot::LETTERS));
+            let _ = write!(out, "<div class=\"{class}\">{}</div>", figure(&drawing, &plot::letters(account)));
         }
     }
     out

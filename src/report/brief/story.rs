@@ -7,6 +7,7 @@ use crate::history::result::{Weight, capital};
 use crate::quantity::in_words;
 use crate::report::account::{Account, place_in_words};
 use crate::report::figure::{Axis, Chart, Ink, Series, Style};
+use crate::report::plot::clock_axis;
 use std::fmt::Write;
 
 /// Rows of a table before it says how many more there are.
@@ -158,7 +159,7 @@ fn drift(account: &Account) -> String {
     let chart = Chart {
         title: "drift".to_owned(),
         label: "place of the spin against time, x and y, from the first re-centring".to_owned(),
-        x: Axis::of("hours", ""),
+        x: clock_axis(account, account.history.end_s),
         y: Axis::of("moved", "nm"),
         series: vec![
             Series::new(along(|c| c.1), Style::Line, Ink::First).named("x"),

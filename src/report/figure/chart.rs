@@ -280,7 +280,10 @@ fn extent(all: impl Iterator<Item = (f64, f64)>, margin: f64) -> (f64, f64) {
     (low - by, high + by)
 }
 
-fn shown(value: f64, places: usize) -> String {
+pub(super) fn shown(value: f64, places: usize) -> String {
+    if value == 0.0 && places > 4 {
+        return "0".to_owned();
+    }
     if value != 0.0 && !(1e-4..1e7).contains(&value.abs()) {
         return crate::quantity::significant(value, 4).replace('-', "−");
     }

@@ -1,5 +1,6 @@
 //! Heat maps with a colour bar.
 
+use super::chart::shown;
 use super::{Anchor, Axis, Drawing, Ink, Place, Raster, Scale, Shape, colour_of, decimals, ticks};
 
 /// A map of values over two axes.
@@ -139,7 +140,7 @@ impl Heat {
         for tick in &x_ticks {
             let at = x.at(*tick);
             drawing.line(vec![(at, bottom), (at, bottom + 4.0)], Ink::Frame, 1.0);
-            let text = format!("{tick:.*}", decimals(&x_ticks)).replace('-', "−");
+            let text = shown(*tick, decimals(&x_ticks));
             drawing.text((at, bottom + 15.0), text, 11.0, Anchor::Middle, Ink::Faint);
         }
         let (low, high) = y.range();
@@ -177,7 +178,7 @@ fn side_ticks(drawing: &mut Drawing, scale: &Scale, marks: &[f64], (x, side): (f
     for tick in marks {
         let at = scale.at(*tick);
         drawing.line(vec![(x, at), (x + 4.0 * side, at)], Ink::Frame, 1.0);
-        let text = format!("{tick:.places$}").replace('-', "−");
+        let text = shown(*tick, places);
         drawing.text((x + 6.0 * side, at + 4.0), text, 10.5, anchor, Ink::Faint);
     }
 }

@@ -12,7 +12,7 @@ mod trace;
 pub use card::{card, cards};
 pub use resonance::resonance;
 pub use sweep::{map, spectrum, sweep};
-pub use timeline::{LETTERS, timeline};
+pub use timeline::{letters, timeline};
 pub use trace::{clock_axis, histogram, image, trace, watched, watched_chart};
 
 use super::account::Account;

@@ -72,9 +72,20 @@ fn label(account: &Account, spectra: bool) -> String {
     )
 }
 
-/// Letters and what they mean, for the caption.
-pub const LETTERS: &str =
-    "I interlock, H hold, R refill, T the tip changed or was changed, S a step skipped, C cut and resumed";
+/// Letters that the timeline has, and what they mean, for its caption.
+pub fn letters(account: &Account) -> String {
+    const MEANINGS: [(char, &str); 6] = [
+        ('I', "interlock"),
+        ('H', "hold"),
+        ('R', "refill"),
+        ('T', "the tip changed or was changed"),
+        ('S', "a step was skipped"),
+        ('C', "cut and resumed"),
+    ];
+    let events = events(account);
+    let used = MEANINGS.iter().filter(|(letter, _)| events.iter().any(|event| event.letter == *letter));
+    used.map(|(letter, meaning)| format!("{letter} {meaning}")).collect::<Vec<_>>().join(", ")
+}
 
 fn events(account: &Account) -> Vec<Event> {
     let history = &account.history;
