@@ -129,6 +129,36 @@ async function accessible({ ask, value }, what) {
   }
 }
 
+// A run that is killed: neither the page that it served itself nor the page of another process may look as if it went on.
+async function killed({ ask, value }, program) {
+  const doomed = await begin(program);
+  const seen = async (what) => check((await value("document.body.classList.contains('old') && !document.getElementById('stale').hidden")) === true,
+    `${what} says that it is old: ${await value("document.getElementById('stale').textContent")}`);
+  await ask("Page.navigate", { url: doomed.address });
+  await pause(3000);
+  check((await value("document.getElementById('word').textContent")) === "running", "a run goes on");
+  const other = spawn(program, ["live", doomed.folder, "--listen", "127.0.0.1:0"], { stdio: ["ignore", "ignore", "pipe"] });
+  let said = "";
+  other.stderr.on("data", (text) => { said += text; });
+  for (let i = 0; i < 100 && !/http:\/\/\S+/.test(said); i += 1) await pause(100);
+  const pages = { "its own page": doomed.address, "the page of another process": /http:\/\/\S+/.exec(said)?.[0] };
+  doomed.child.kill("SIGKILL");
+  await pause(9000);
+  await seen("its own page");
+  check((await value("document.getElementById('now').className")) !== "good", "and is not green");
+  if (pages["the page of another process"]) {
+    await ask("Page.navigate", { url: pages["the page of another process"] });
+    await pause(4000);
+    const word = await value("document.getElementById('word').textContent");
+    const tone = await value("document.getElementById('now').className");
+    check(word !== "running" && tone !== "good", `the page of another process says: ${word}`);
+  } else {
+    check(false, `no page of another process: ${said}`);
+  }
+  other.kill();
+  rmSync(doomed.place, { recursive: true, force: true, maxRetries: 5 });
+}
+
 // Everything that can be done is reached by the key Tab, and what has the focus is seen.
 async function byKeyboard({ ask, value }) {
   await value("document.body.focus(); document.activeElement.blur()");
@@ -189,6 +219,7 @@ try {
   const origin = new URL(address).origin;
   const elsewhere = page.heard.requests.filter((url) => !url.startsWith(origin) && !url.startsWith("data:"));
   check(elsewhere.length === 0, `nobody else is asked: ${page.heard.requests.length} requests, ${elsewhere.length} elsewhere ${elsewhere.join(" ")}`);
+  if (run) await killed(page, subject);
   for (const name of process.env.AXE_PAGES ? readdirSync(process.env.AXE_PAGES).filter((name) => name.endsWith(".html")) : []) {
     await page.ask("Page.navigate", { url: `file://${join(process.env.AXE_PAGES, name)}` });
     await pause(700);

@@ -30,7 +30,7 @@ pub(super) fn all(account: &Account, run: &RunFile, article: usize) -> Vec<Shown
 /// Wide and narrow sizes of a figure.
 fn sizes(figure: Figure) -> [(f64, f64); 2] {
     match figure {
-        Figure::Field => [(760.0, 430.0), (370.0, 400.0)],
+        Figure::Field => [(760.0, 430.0), (370.0, 330.0)],
         Figure::Map => [(640.0, 460.0), (370.0, 320.0)],
         _ => [(680.0, 340.0), (370.0, 280.0)],
     }

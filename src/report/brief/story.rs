@@ -52,7 +52,11 @@ pub(super) fn state(hand: &Handover, first: bool) -> String {
 pub(super) fn next(hand: &Handover) -> String {
     let mut out = list(&hand.result.next, true);
     if let Some(command) = &hand.command {
-        let _ = write!(out, "<pre aria-label=\"command that goes on\">{}</pre>", safe(command));
+        let _ = write!(
+            out,
+            "<pre tabindex=\"0\" role=\"region\" aria-label=\"command that goes on\">{}</pre>",
+            safe(command)
+        );
     }
     out
 }
