@@ -113,8 +113,6 @@ pub struct History {
     pub cards: Vec<Card>,
     /// Words of the writer of the sequence for the next shift.
     pub handed_over: Vec<String>,
-    /// Troubles of links that were recorded.
-    pub faults: u64,
     /// Times of day.
     pub clock: Clock,
     /// The life of the tip that is in, and what is kept from it.
@@ -168,7 +166,6 @@ impl History {
             fits: Vec::new(),
             cards: Vec::new(),
             handed_over: Vec::new(),
-            faults: 0,
             clock: Clock::default(),
             tip: TipLife::default(),
             rules: bench.map(TipRules::of).unwrap_or_default(),
@@ -258,6 +255,33 @@ impl History {
                 }
                 self.safe_step(step, *achieved, found, at_s);
             }
+            Entry::Interlock { .. }
+            | Entry::Cleared { .. }
+            | Entry::Held { .. }
+            | Entry::Released { .. }
+            | Entry::Resumed { .. }
+            | Entry::End { .. } => self.goes_on_or_not(at, entry),
+            Entry::Judgement { what, sweep, title, body, .. } => self.judged(at_s, what, *sweep, title, body),
+            Entry::Note { text, for_next_shift: true, .. } => self.handed_over.push(text.clone()),
+            Entry::Context { started_at, .. } if !self.clock.is_known() => {
+                self.clock = Clock::new(Some(started_at), self.time_zone.as_deref());
+            }
+            Entry::Identity { .. }
+            | Entry::Context { .. }
+            | Entry::Bulk { .. }
+            | Entry::Note { .. }
+            | Entry::Decision { .. }
+            | Entry::TipTest { .. }
+            | Entry::Kept { .. }
+            | Entry::Fault { .. }
+            | Entry::Operator { .. } => {}
+        }
+    }
+
+    /// Interlocks, holds and ends: what lets the sequence go on, or not.
+    fn goes_on_or_not(&mut self, at: TimePoint, entry: &Entry) {
+        let at_s = at.s();
+        match entry {
             Entry::Interlock { name, .. } => {
                 self.tripped.insert(name.clone());
                 self.trips.extend(Trip::of(at_s, entry));
@@ -290,20 +314,7 @@ impl History {
                 self.end_s = self.end_s.max(*elapsed_s);
                 self.ended(at_s);
             }
-            Entry::Judgement { what, sweep, title, body, .. } => self.judged(at_s, what, *sweep, title, body),
-            Entry::Note { text, for_next_shift: true, .. } => self.handed_over.push(text.clone()),
-            Entry::Context { started_at, .. } if !self.clock.is_known() => {
-                self.clock = Clock::new(Some(started_at), self.time_zone.as_deref());
-            }
-            Entry::Fault { .. } => self.faults += 1,
-            Entry::Identity { .. }
-            | Entry::Context { .. }
-            | Entry::Bulk { .. }
-            | Entry::Note { .. }
-            | Entry::Decision { .. }
-            | Entry::TipTest { .. }
-            | Entry::Kept { .. }
-            | Entry::Operator { .. } => {}
+            _ => {}
         }
     }
 
