@@ -1,5 +1,6 @@
 //! Reads a bench file and reports every fault of it at once.
 
+use super::Attended;
 use super::messages::{MESSAGE, read_messages};
 use super::read_channel::{CHANNEL, read_channels};
 use super::read_link::{LINKS, read_links};
@@ -71,6 +72,7 @@ fields! {
     HELIUM = "Helium", "The helium budget." {
         needed "volume", VOLUME, "Volume of the full bath.";
         needed "refill_mark", VOLUME, "Level at which a refill is due.";
+        optional "attended", Kind::Text, "When somebody is there to refill, like \"Mon-Fri 08:00-18:00\": a refill that is due before that is an alarm.";
     }
 
     KEEPER = "Keeper", "The second process, which parks the bench when the runner gives no sign of life." {
@@ -246,13 +248,20 @@ fn read_helium(node: Node<'_>, bench: &Bench, reader: &mut Reader) -> Option<Hel
     let volume: Option<f64> = given.get("volume", reader);
     let mark: Option<f64> = given.get("refill_mark", reader);
     let at = given.at("refill_mark");
+    let hours: Option<String> = given.get("attended", reader);
+    let attended = hours.as_deref().and_then(Attended::parse);
+    if hours.is_some() && attended.is_none() {
+        let help = Some("write it like \"Mon-Fri 08:00-18:00\"".to_owned());
+        let here = given.at("attended");
+        reader.report(Code::BenchField, here, "`attended` says no days and hours", help);
+    }
     given.finish(reader);
     let (volume_m3, refill_mark_m3) = (volume?, mark?);
     if refill_mark_m3 >= volume_m3 {
-        reader.report(Code::BenchLimits, at, "the refill mark lies above the full volume", None);
+        reader.report(Code::BenchLimits, at, "the refill limit lies above the full volume", None);
     }
     match bench.by_role(Role::HeliumLevel) {
-        Some(channel) => Some(Helium { channel, volume_m3, refill_mark_m3 }),
+        Some(channel) => Some(Helium { channel, volume_m3, refill_mark_m3, attended }),
         None if reader.follows(Role::HeliumLevel.name()) => None,
         None => {
             let help = Some("give the channel of the level gauge the role HeliumLevel".to_owned());

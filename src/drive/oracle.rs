@@ -201,7 +201,7 @@ impl Oracle {
         }
     }
 
-    /// A run that had been ended was taken up again: other commands are in order.
+    /// A run that had been ended was resumed: other commands are in order.
     pub fn taken_up(&mut self, bench: &Bench) {
         self.park_at = None;
         self.crossings = vec![Crossing::default(); bench.interlocks.len()];

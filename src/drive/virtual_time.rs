@@ -156,9 +156,9 @@ impl VirtualDrive {
         if let Entry::Known(beforehand) = entry {
             self.supervisor.knows(beforehand);
             self.memory = beforehand.memory.clone().unwrap_or_default();
-            self.tally.entry(self.now, entry);
             self.oracle.recorded(&self.true_bench, entry);
         }
+        self.tally.entry(self.now, entry);
         let kept = self.recorder.append(self.now, entry, &[]).and_then(|()| self.recorder.commit());
         self.heed_record(kept);
     }
@@ -172,7 +172,7 @@ impl VirtualDrive {
         }
     }
 
-    /// Windows that were given when the run was taken up again: each with the number of rows that the record had
+    /// Windows that were given when the run was resumed: each with the number of rows that the record had
     /// then, entries of being taken up not counted, and with its end.
     pub fn change_windows(&mut self, windows: impl IntoIterator<Item = (u64, TimePoint)>) {
         self.later_windows.extend(windows);
@@ -224,7 +224,7 @@ impl VirtualDrive {
         }
     }
 
-    /// After an end: the run is taken up again in the same world, as a measurement is after its runner was
+    /// After an end: the run is resumed in the same world, as a measurement is after its runner was
     /// ended. What was still to happen from outside happens; what was said to the ended run holds no more.
     pub fn take_up(&mut self) {
         let new = self.change_window(self.rows + 1);

@@ -145,9 +145,9 @@ pub enum Question {
     Elapsed,
     /// Seconds until the window ends, parking taken off; infinite without a window.
     TimeLeft,
-    /// Helium above the refill mark, m³.
+    /// Helium above the refill limit, m³.
     HeliumLeft,
-    /// What the helium will be above the refill mark, by the readings of the run.
+    /// What the helium will be above the refill limit, by the readings of the run.
     HeliumOutlook,
     /// What is known of the tip that is in.
     Tip,

@@ -54,7 +54,7 @@ pub struct Measurement {
     pub keeper: Option<KeeperPlan>,
 }
 
-/// A record that is taken up again.
+/// A record that is resumed.
 pub struct Resumed {
     /// The run file, for reading.
     pub file: RunFile,
@@ -222,6 +222,8 @@ async fn measure_within(
     let mut start = Start { window: measurement.window, ..begin };
     let (seed, pace, folder) = (measurement.seed, measurement.pace, measurement.folder.clone());
     let introduction = std::mem::take(&mut measurement.introduction);
+    // Whoever tells of the run needs its times of day.
+    let context = introduction.iter().find(|entry| matches!(entry, Entry::Context { .. })).cloned();
     let resuming = measurement.resumed.is_some();
     let plan = measurement.keeper.take();
     let beforehand = std::mem::take(&mut measurement.beforehand);
@@ -269,6 +271,7 @@ async fn measure_within(
     let mut drive =
         RealTimeDrive::new(Parts { bench, start, clock, links, recording, replies, stop, observer, pulse });
     drive.tally = tally.unwrap_or(drive.tally);
+    context.iter().for_each(|context| drive.tally.entry(start.now, context));
     // What a record says of the tip goes on from there.
     let tip = resuming.then(|| Box::new(drive.tally.tip.clone())).or(beforehand.tip.clone());
     drive.knows(Beforehand {

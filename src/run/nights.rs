@@ -28,7 +28,7 @@ const WORST_SHOWN: usize = 5;
 /// The faults of a night, and the stop that ends it if it hangs.
 pub fn night_plan(seed: u64) -> (FaultPlan, Vec<Kind>) {
     let (mut plan, kinds) = draw(seed);
-    // The second word does not wait for the point in hand.
+    // The second word does not wait for the current point.
     for _ in 0..2 {
         let mishap = Mishap::Runner(RunnerTrouble::Operator(Word::Stop));
         plan.faults.push(Planned::once(LONGEST_S, 0.0, mishap));

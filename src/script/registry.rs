@@ -150,6 +150,7 @@ pub fn all() -> impl Iterator<Item = &'static Verb> {
         verbs::identifying::VERBS,
         verbs::flow::VERBS,
         verbs::agenda::VERBS,
+        verbs::cards::VERBS,
     ]
     .into_iter()
     .flatten()

@@ -14,6 +14,7 @@ mod calls;
 mod contact;
 mod ending;
 mod event;
+mod extremes;
 pub mod gate;
 mod guard;
 mod hold;
@@ -425,7 +426,7 @@ impl Supervisor {
                     {
                         level.note(self.now.s(), *value);
                     }
-                    if self.watch.record_is_due(*channel, self.now) {
+                    if self.watch.record_is_due(*channel, *value, self.now) {
                         let name = self.bench.channel(*channel).name.clone();
                         self.append(Entry::Monitor { channel: name, value: *value }, Vec::new(), false, out);
                     }

@@ -342,8 +342,13 @@ impl RealTimeDrive {
                 other => self.carry_out(other, now),
             }
         }
+        let over = entries.iter().any(|entry| matches!(entry, Entry::End { .. }));
         for entry in entries {
             self.observer.entry(now, &entry);
+        }
+        if over {
+            // Whoever tells of the end tells of all that the run adds up to.
+            self.observer.moment(now, &self.tally);
         }
         for notice in notices {
             self.tell(now, &notice);

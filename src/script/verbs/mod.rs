@@ -3,6 +3,7 @@
 pub mod agenda;
 pub mod analysis;
 pub mod bench;
+pub mod cards;
 pub mod cold;
 pub mod compensating;
 pub mod drifting;
@@ -37,4 +38,5 @@ pub fn register(engine: &mut Engine, host: &Rc<Host>) {
     together::register(engine, host);
     flow::register(engine, host);
     agenda::register(engine, host);
+    cards::register(engine, host);
 }
