@@ -7,7 +7,7 @@ use crate::diagnostic::{Code, Diagnostic};
 use crate::record::{Achieved, Beforehand, Declared, Document, Durability, Earlier, Store};
 use crate::run::faults::{FaultPlan, read_faults};
 use crate::run::nights::{night_document, night_plan};
-use crate::run::{BenchSource, Observers, RunFolder, Setup, lock, rehearse_with_faults};
+use crate::run::{BenchSource, Observers, RunFolder, Setup, lock, rehearse_with_faults, withdrawal_s};
 use crate::script::Sequence;
 use std::path::PathBuf;
 use std::time::Instant;
@@ -80,7 +80,8 @@ impl Rehearse {
         };
         setup.window = window(self.until.as_deref(), &start)?;
         let known = self.beforehand(start.timestamp().as_second(), &setup.sequence)?;
-        let setup = setup.knowing(known);
+        let withdraws_in_s = setup.window.and_then(|_| withdrawal_s(&setup));
+        let setup = setup.knowing(Beforehand { withdraws_in_s, ..known });
         let stamp = now.strftime("%Y-%m-%d_%H%M").to_string();
         let folder = RunFolder::create(self.out.as_deref(), &stamp, &setup.sequence.name)
             .map_err(|e| reject(&e.to_string()))?;

@@ -234,8 +234,8 @@ impl VirtualDrive {
         let start = Start { window, ..Start::after(&self.tally, &self.bench, 0, self.now) };
         self.supervisor = Supervisor::new(Arc::clone(&self.bench), start);
         let (tip, earlier) = (Some(Box::new(self.tally.tip.clone())), self.tally.earlier.clone());
-        let condensed_s = self.tally.regenerated_s;
-        self.supervisor.knows(&Beforehand { tip, earlier, condensed_s, memory: None });
+        let (condensed_s, withdraws_in_s) = (self.tally.regenerated_s, self.tally.withdraws_in_s);
+        self.supervisor.knows(&Beforehand { tip, earlier, condensed_s, memory: None, withdraws_in_s });
         self.oracle.taken_up(&self.true_bench);
         let now = self.now;
         self.queue

@@ -174,4 +174,8 @@ pub struct Beforehand {
     /// What else the logbook knows, where the sequence may ask for it.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub memory: Option<Arc<super::Memory>>,
+    /// How long it takes on this bench to bring the tip out, s, where that was measured: so much is kept at the end of a
+    /// window.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub withdraws_in_s: Option<f64>,
 }

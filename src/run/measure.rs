@@ -274,11 +274,13 @@ async fn measure_within(
     context.iter().for_each(|context| drive.tally.entry(start.now, context));
     // What a record says of the tip goes on from there.
     let tip = resuming.then(|| Box::new(drive.tally.tip.clone())).or(beforehand.tip.clone());
+    let withdraws_in_s = drive.tally.withdraws_in_s.or(beforehand.withdraws_in_s);
     drive.knows(Beforehand {
         tip,
         earlier: drive.tally.earlier.clone().or(beforehand.earlier),
         condensed_s: drive.tally.regenerated_s.or(beforehand.condensed_s),
         memory: None,
+        withdraws_in_s,
     });
     drive.work(&mut inlets).await;
     // Parked, recorded, the keeper dismissed: only then anybody is waited for.

@@ -62,6 +62,7 @@ pub fn print_nothing_here() {
 pub fn with_verbs(host: &Rc<Host>) -> Engine {
     let mut engine = bare();
     units::register(&mut engine);
+    super::model::register(&mut engine);
     verbs::register(&mut engine, host);
     if PRINTS.get() {
         engine.on_print(|text| eprintln!("{text}"));

@@ -12,8 +12,11 @@ pub mod handles;
 mod host;
 pub mod import;
 mod memory;
+mod model;
+pub mod numbers;
 pub mod registry;
 mod source;
+pub mod table;
 pub mod units;
 pub mod verbs;
 

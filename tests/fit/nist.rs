@@ -81,9 +81,10 @@ fn digits(value: f64, certified: f64) -> f64 {
     if off == 0.0 { 11.0 } else { (-off.log10()).clamp(0.0, 11.0) }
 }
 
-const SETS: [&str; 16] = [
-    "Misra1a", "Chwirut1", "Lanczos1", "Lanczos2", "Gauss1", "Gauss2", "DanWood", "Misra1b", "Misra1c",
-    "Roszman1", "ENSO", "Nelson", "BoxBOD", "MGH09", "Rat42", "Bennett5",
+const SETS: [&str; 27] = [
+    "Misra1a", "Chwirut2", "Chwirut1", "Lanczos3", "Gauss1", "Gauss2", "DanWood", "Misra1b", "Kirby2",
+    "Hahn1", "Nelson", "MGH17", "Lanczos1", "Lanczos2", "Gauss3", "Misra1c", "Misra1d", "Roszman1", "ENSO",
+    "MGH09", "Thurber", "BoxBOD", "Rat42", "MGH10", "Eckerle4", "Rat43", "Bennett5",
 ];
 
 fn compare(closure: bool) {

@@ -181,8 +181,18 @@ impl Apart {
         all.iter().map(|u| u.plain).fold(f64::NEG_INFINITY, f64::max)
     }
 
+    /// `JᵀCJ`, averaged over the noises with their weights. Where the size of the noise is given, only its colour counts.
+    pub(super) fn mean_spread(&self, all: &[Under], sized_by_residuals: bool) -> DMatrix<f64> {
+        let mut sum = DMatrix::zeros(self.parameters, self.parameters);
+        for under in all {
+            let unit = if sized_by_residuals { 1.0 } else { self.mean_power(under) };
+            sum += self.spread(under) * (under.weight / unit);
+        }
+        sum
+    }
+
     /// `JᵀCJ` for a noise.
-    pub(super) fn spread(&self, under: &Under) -> DMatrix<f64> {
+    fn spread(&self, under: &Under) -> DMatrix<f64> {
         let sum = self.sum(under.power.iter().map(|s| s * under.variance));
         let p = self.parameters;
         DMatrix::from_fn(p, p, |a, b| sum[a * (p + 1) + b])
@@ -196,7 +206,7 @@ impl Apart {
     }
 
     /// Mean of the power over all cosines.
-    pub(super) fn mean_power(&self, under: &Under) -> f64 {
+    fn mean_power(&self, under: &Under) -> f64 {
         let size = |(first, last): &(usize, usize)| (last - first + 1) as f64;
         let sum: f64 = self.groups.iter().zip(&under.power).map(|(g, s)| size(g) * s).sum();
         sum * under.variance / self.points as f64

@@ -116,11 +116,7 @@ fn allow_for_colour(
     let white: f64 = all.iter().filter(|u| u.white()).map(|u| u.weight).sum();
     fit.slow_noise = white < SURELY_WHITE;
     if let Some(inverse) = apart.normal().try_inverse().filter(|_| fit.slow_noise) {
-        let mut covariance = DMatrix::zeros(free.len(), free.len());
-        for under in &all {
-            let unit = if options.scaled_by_residuals() { 1.0 } else { apart.mean_power(under) };
-            covariance += apart.spread(under) * (under.weight / unit);
-        }
+        let covariance = apart.mean_spread(&all, options.scaled_by_residuals());
         take(fit, free, &(&inverse * covariance * &inverse), &lengths);
     }
     let together = with_feature(fit, residuals, points);
@@ -143,7 +139,7 @@ fn allow_for_colour(
 }
 
 /// Probability of white noise from which on errors are those of white noise.
-const SURELY_WHITE: f64 = 0.5;
+pub(super) const SURELY_WHITE: f64 = 0.5;
 
 /// Odds of white noise over those that errors are averaged with: where nothing speaks against it, a line is weighed as in
 /// white noise.
@@ -153,7 +149,7 @@ const TRUST_IN_WHITE: f64 = 1.5;
 const BUMPS: f64 = 1.0;
 
 /// Puts a covariance of scaled parameters into the fit, where it is finite.
-fn take(fit: &mut Fit, free: &[usize], covariance: &DMatrix<f64>, lengths: &[f64]) {
+pub(super) fn take(fit: &mut Fit, free: &[usize], covariance: &DMatrix<f64>, lengths: &[f64]) {
     for (a, i) in free.iter().enumerate() {
         for (b, j) in free.iter().enumerate() {
             let value = covariance[(a, b)] / lengths[a] / lengths[b];
@@ -166,7 +162,7 @@ fn take(fit: &mut Fit, free: &[usize], covariance: &DMatrix<f64>, lengths: &[f64
 }
 
 /// Whether the residuals are gathered in one place far beyond what slow noise does: another line, or a glitch.
-fn clustered(residuals: &[f64]) -> bool {
+pub(super) fn clustered(residuals: &[f64]) -> bool {
     let n = residuals.len();
     let length = (n / 16).max(6);
     let sums: Vec<f64> = residuals.windows(length).map(|w| w.iter().map(|r| r * r).sum::<f64>()).collect();

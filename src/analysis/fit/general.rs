@@ -33,6 +33,8 @@ pub(crate) struct Minimum {
     pub(crate) converged: bool,
     pub(crate) iterations: usize,
     pub(crate) deviations: Vec<f64>,
+    /// Derivatives by the free parameters over the sigmas, up to a common factor.
+    pub(crate) columns: Vec<Vec<f64>>,
     /// Weighted sum of squares.
     pub(crate) sum: f64,
 }
@@ -299,7 +301,8 @@ fn polish(problem: &mut Problem<'_>, p: &mut Vec<f64>, unit: f64) -> Minimum {
     let mut fitted = vec![0.0; problem.y.len()];
     problem.curves.values(p, &mut fitted);
     let deviations = problem.y.iter().zip(&fitted).map(|(y, f)| y - f).collect();
-    Minimum { values: p.clone(), inverse, converged, iterations: 0, deviations, sum: sum * unit * unit }
+    let (values, sum) = (p.clone(), sum * unit * unit);
+    Minimum { values, inverse, converged, iterations: 0, deviations, columns: used, sum }
 }
 
 /// The step to the minimum of the linearised problem, in all parameters that are free and not at a bound.

@@ -1,8 +1,6 @@
 //! One model in several spectra, some parameters shared among them.
 
-use super::finish::Solution;
-use super::general::{self, Curves, Precision};
-use super::shape::ModelCurve;
+use super::sets::{Function, Joined, Set, check_sets, check_shared};
 use super::{Doubt, Fit, FitError, Options, approach, decay, gaussian, lorentzian, prepare, resonance};
 use crate::analysis::model::Model;
 use crate::analysis::order::middle;
@@ -60,34 +58,19 @@ pub fn global(
     shared: &[&str],
     options: &Options,
 ) -> Result<Fit, FitError> {
-    if spectra.is_empty() {
-        return Err(FitError::Empty);
-    }
     if !options.sigmas.is_empty() {
         let message = "give sigmas with the spectra of a global fit, not with the options".to_owned();
         return Err(FitError::BadSetting { message });
     }
-    let weighted = spectra.iter().filter(|s| !s.sigmas.is_empty()).count();
-    if weighted != 0 && weighted != spectra.len() {
-        let message = "either all spectra of a global fit have sigmas or none".to_owned();
-        return Err(FitError::BadSetting { message });
-    }
+    let columns: Vec<[&[f64]; 1]> = spectra.iter().map(|s| [s.x]).collect();
+    let sets: Vec<Set<'_>> =
+        spectra.iter().zip(&columns).map(|(s, columns)| Set { columns, y: s.y, sigmas: s.sigmas }).collect();
+    check_sets(&sets)?;
     let alone: Vec<Fit> = spectra.iter().map(|s| single(shape, s)).collect::<Result<_, _>>()?;
-    let own = alone[0].model.names();
-    for (i, name) in shared.iter().enumerate() {
-        if !own.iter().any(|n| n == name) {
-            return Err(FitError::UnknownParameter { name: (*name).to_owned() });
-        }
-        if shared[..i].contains(name) {
-            let message = format!("the parameter `{name}` is shared twice");
-            return Err(FitError::BadSetting { message });
-        }
-    }
+    check_shared(&alone[0].model.names(), shared)?;
     let shared: Vec<String> = shared.iter().map(|n| (*n).to_owned()).collect();
     let model = Model::Global { models: alone.iter().map(|f| f.model.clone()).collect(), shared };
-    let mut options = options.clone();
-    options.sigmas = spectra.iter().flat_map(|s| s.sigmas.iter().copied()).collect();
-    together(model, &alone, spectra, &options)
+    together(model, &alone, &sets, options)
 }
 
 fn single(shape: Shape, spectrum: &Spectrum) -> Result<Fit, FitError> {
@@ -102,10 +85,9 @@ fn single(shape: Shape, spectrum: &Spectrum) -> Result<Fit, FitError> {
     fit(spectrum.x, spectrum.y, &options)
 }
 
-fn together(model: Model, alone: &[Fit], spectra: &[Spectrum], options: &Options) -> Result<Fit, FitError> {
+fn together(model: Model, alone: &[Fit], sets: &[Set<'_>], options: &Options) -> Result<Fit, FitError> {
     let names = model.names();
     let Model::Global { models, shared } = &model else { unreachable!("built as a global model") };
-    let y: Vec<f64> = spectra.iter().flat_map(|s| s.y.iter().copied()).collect();
     let start: Vec<f64> = names
         .iter()
         .map(|name| match name.split_once('@') {
@@ -113,60 +95,32 @@ fn together(model: Model, alone: &[Fit], spectra: &[Spectrum], options: &Options
             None => middle(alone.iter().map(|f| f.value(name)).collect()),
         })
         .collect();
-    let mut curves = GlobalCurve::new(models, shared, spectra);
-    let found = general::minimise(&mut curves, &y, &names, &start, options, general::Effort::Patient)?;
-    let mut doubts = Vec::new();
-    for (k, spectrum) in spectra.iter().enumerate() {
-        let (low, high) = prepare::range(spectrum.x);
-        for name in models[k].names().iter().filter(|n| models[k].places(n)) {
-            let global = if shared.contains(name) { name.clone() } else { format!("{name}@{}", k + 1) };
-            let place = names.iter().position(|n| *n == global).expect("a name of the model");
-            if !(low..=high).contains(&found.values[place]) {
-                doubts.push(Doubt::OutsideData(global));
+    let places = places(models, shared);
+    let mut function = Models(models);
+    let joined = Joined { function: &mut function, sets, places: places.clone() };
+    let mut fit = joined.fit(model.clone(), &start, options)?;
+    for ((own, places), set) in models.iter().zip(&places).zip(sets) {
+        let (low, high) = prepare::range(set.columns[0]);
+        for (name, place) in own.names().iter().zip(places) {
+            let found = &fit.parameters[*place];
+            if own.places(name) && !(low..=high).contains(&found.value) {
+                fit.doubts.push(Doubt::OutsideData(found.name.clone()));
             }
         }
     }
-    let order = in_order(spectra);
-    let solution = Solution {
-        model: model.clone(),
-        values: found.values,
-        inverse: found.inverse,
-        converged: found.converged,
-        iterations: found.iterations,
-        deviations: found.deviations,
-        order: Some(order),
-        magnitude: general::magnitude(&y),
-        doubts,
-    };
-    Ok(solution.finish(options))
+    Ok(fit)
 }
 
-/// All points, spectrum after spectrum, each in the order of its x.
-fn in_order(spectra: &[Spectrum]) -> Vec<usize> {
-    let mut order = Vec::new();
-    for spectrum in spectra {
-        let first = order.len();
-        let mut own: Vec<usize> = (0..spectrum.x.len()).collect();
-        own.sort_by(|a, b| spectrum.x[*a].total_cmp(&spectrum.x[*b]));
-        order.extend(own.iter().map(|i| first + i));
+/// A built-in model for each set.
+struct Models<'a>(&'a [Model]);
+
+impl Function for Models<'_> {
+    fn value(&mut self, set: usize, row: &[f64], p: &[f64]) -> f64 {
+        self.0[set].at(row[0], p).unwrap_or(f64::NAN)
     }
-    order
-}
 
-struct GlobalCurve<'a> {
-    curves: Vec<ModelCurve<'a>>,
-    /// For each spectrum, the place of each of its parameters among all.
-    places: Vec<Vec<usize>>,
-    scratch: Vec<Vec<Vec<f64>>>,
-}
-
-impl<'a> GlobalCurve<'a> {
-    fn new(models: &'a [Model], shared: &[String], spectra: &[Spectrum<'a>]) -> Self {
-        let places = places(models, shared);
-        let curves: Vec<ModelCurve> =
-            models.iter().zip(spectra).map(|(m, s)| ModelCurve::new(m, s.x)).collect();
-        let scratch = spectra.iter().zip(&places).map(|(s, p)| vec![vec![0.0; s.x.len()]; p.len()]).collect();
-        Self { curves, places, scratch }
+    fn with_gradient(&mut self, set: usize, row: &[f64], p: &[f64], gradient: &mut [f64]) -> Option<f64> {
+        Some(self.0[set].with_gradient(row[0], p, gradient))
     }
 }
 
@@ -180,30 +134,4 @@ pub(super) fn places(models: &[Model], shared: &[String]) -> Vec<Vec<usize>> {
         })
     };
     models.iter().map(|model| model.names().iter().map(|n| place(n, &mut next)).collect()).collect()
-}
-
-impl Curves for GlobalCurve<'_> {
-    fn values(&mut self, p: &[f64], out: &mut [f64]) {
-        let mut first = 0;
-        for (curve, places) in self.curves.iter_mut().zip(&self.places) {
-            let own: Vec<f64> = places.iter().map(|i| p[*i]).collect();
-            let last = first + curve.x.len();
-            curve.values(&own, &mut out[first..last]);
-            first = last;
-        }
-    }
-
-    fn derivatives(&mut self, p: &[f64], wanted: &[bool], precision: Precision, columns: &mut [Vec<f64>]) {
-        columns.iter_mut().for_each(|c| c.fill(0.0));
-        let mut first = 0;
-        for ((curve, places), scratch) in self.curves.iter_mut().zip(&self.places).zip(&mut self.scratch) {
-            let own: Vec<f64> = places.iter().map(|i| p[*i]).collect();
-            curve.derivatives(&own, wanted, precision, scratch);
-            let last = first + curve.x.len();
-            for (place, column) in places.iter().zip(scratch.iter()) {
-                columns[*place][first..last].copy_from_slice(column);
-            }
-            first = last;
-        }
-    }
 }

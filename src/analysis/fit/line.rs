@@ -3,7 +3,7 @@
 use nalgebra::DMatrix;
 
 use super::finish::Solution;
-use super::{Fit, FitError, Options, prepare};
+use super::{Fit, FitError, Noise, Options, noise, prepare};
 use crate::analysis::model::Model;
 
 /// Fits `offset + slope x` to points with errors in y; `offset` is the intercept at x = 0. The covariance of
@@ -29,6 +29,9 @@ pub fn line(x: &[f64], y: &[f64], options: &Options) -> Result<Fit, FitError> {
 /// # Errors
 /// As [`line`](fn@line).
 pub fn line_about(x: &[f64], y: &[f64], reference: f64, options: &Options) -> Result<Fit, FitError> {
+    if options.noise == Noise::Outliers {
+        return noise::robustly(x.len(), options, &[], |options, _| line_about(x, y, reference, options));
+    }
     prepare::check_columns(x, y, &options.sigmas)?;
     prepare::check_values(&[reference])?;
     let model = Model::Line { reference };

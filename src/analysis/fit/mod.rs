@@ -10,7 +10,9 @@
 //! - [`lorentzian`], [`gaussian`], [`decay`], [`approach`], [`steps`]: other single features;
 //! - [`lines`]: several lines at once, with one width or equal spacing;
 //! - [`global`](fn@global): one shape in several spectra with shared parameters;
-//! - [`formula`](fn@formula) and [`closure`]: the user's own models.
+//! - [`formula`](fn@formula), [`closure`] and [`own`](fn@own): the user's own models, in one or several sets of data.
+//!
+//! [`Options`] fix, bound and start parameters, and say what is taken of the noise.
 //!
 //! ```
 //! use noctule::analysis::fit::{self, Options};
@@ -37,6 +39,7 @@ mod global;
 mod line;
 pub(crate) mod linear;
 mod lines;
+mod noise;
 mod options;
 mod outcome;
 mod own;
@@ -44,6 +47,7 @@ mod prepare;
 mod residuals;
 mod resonance;
 pub(crate) mod separable;
+mod sets;
 mod shape;
 mod simple;
 mod steps;
@@ -53,11 +57,12 @@ pub use doubt::{Doubt, FitError};
 pub use global::{Shape, Spectrum, global};
 pub use line::{line, line_about};
 pub use lines::{Together, lines};
-pub use options::{Bound, Options};
+pub use options::{Bound, Noise, Options};
 pub use outcome::{Fit, Parameter};
-pub use own::{closure, formula, formula_with};
+pub use own::{closure, formula, formula_with, own};
 pub(crate) use prepare::{check_columns, check_values, degenerate, range};
 pub use residuals::Residuals;
 pub use resonance::resonance;
+pub use sets::{Function, Set};
 pub use simple::{approach, decay, gaussian, lorentzian};
 pub use steps::steps;

@@ -13,6 +13,20 @@ pub struct Bound {
     pub high: f64,
 }
 
+/// What is taken of the noise.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub enum Noise {
+    /// Each point has its own, of one size or of the given sigmas. Fits of built-in lines allow for noise with memory where
+    /// they see it.
+    #[default]
+    Independent,
+    /// Some points lie far off: the further, the less they count (Huber's weights at 1.345 standard deviations, common
+    /// practice; the scale is the median of the residuals).
+    Outliers,
+    /// Neighbouring points err together: least squares, with the errors that they have in such noise.
+    Slow,
+}
+
 /// Options of a fit; [`Options::new`] lets the fit find everything itself.
 ///
 /// ```
@@ -33,6 +47,8 @@ pub struct Options {
     pub bounds: Vec<Bound>,
     /// Treat the sigmas as relative weights: errors are then scaled by the scatter of the residuals.
     pub relative_sigmas: bool,
+    /// What is taken of the noise.
+    pub noise: Noise,
 }
 
 impl Options {
@@ -52,6 +68,13 @@ impl Options {
     #[must_use]
     pub fn relative(mut self) -> Self {
         self.relative_sigmas = true;
+        self
+    }
+
+    /// Says what is taken of the noise.
+    #[must_use]
+    pub fn noise(mut self, noise: Noise) -> Self {
+        self.noise = noise;
         self
     }
 
@@ -84,6 +107,28 @@ impl Options {
     /// Whether any parameter is steered by the caller.
     pub(crate) fn steered(&self) -> bool {
         !(self.fixed.is_empty() && self.start.is_empty() && self.bounds.is_empty())
+    }
+
+    /// What is said of `centre` holds for `centre@1`, `centre@2` and so on, where there is no `centre` itself.
+    pub(crate) fn spread(&self, names: &[String]) -> Self {
+        let all = |name: &String| -> Vec<String> {
+            let of_a_set = |n: &&String| n.split_once('@').is_some_and(|(own, _)| own == name);
+            let numbered: Vec<String> = names.iter().filter(of_a_set).cloned().collect();
+            if names.contains(name) || numbered.is_empty() { vec![name.clone()] } else { numbered }
+        };
+        let values = |list: &[(String, f64)]| {
+            list.iter().flat_map(|(name, v)| all(name).into_iter().map(|n| (n, *v))).collect()
+        };
+        let bound = |b: &Bound| {
+            let (low, high) = (b.low, b.high);
+            all(&b.name).into_iter().map(move |name| Bound { name, low, high })
+        };
+        Self {
+            fixed: values(&self.fixed),
+            start: values(&self.start),
+            bounds: self.bounds.iter().flat_map(bound).collect(),
+            ..self.clone()
+        }
     }
 
     /// Refuses options that name parameters the model does not have or that contradict themselves.

@@ -1,10 +1,9 @@
-//! Fits of the user's own models: a formula given as text, or a closure.
+//! Fits of the user's own models: a formula given as text, a closure, or a function with derivatives.
 
-use super::differences::Differences;
-use super::finish::Solution;
-use super::general::{self, Curves, Precision};
-use super::{Fit, FitError, Options, prepare};
-use crate::analysis::formula::Formula;
+use super::global::places;
+use super::sets::{Function, Joined, Set, check_sets, check_shared};
+use super::{Fit, FitError, Options};
+use crate::analysis::formula::{Formula, Path};
 use crate::analysis::model::Model;
 
 /// Fits a formula of named columns; the parameters are the names given with their starting values.
@@ -52,11 +51,9 @@ pub fn formula_with(
         });
     }
     let slices: Vec<&[f64]> = columns.iter().map(|(_, c)| *c).collect();
-    let values = check(start, &slices, y, options)?;
-    let mut curve = FormulaCurve { formula: &read, columns: &slices, row: Vec::new(), gradient: Vec::new() };
-    let names: Vec<String> = read.parameters().to_vec();
-    let found = general::minimise(&mut curve, y, &names, &values, options, general::Effort::Patient)?;
-    Ok(solution(Model::Formula(read.clone()), found, &slices, y).finish(options))
+    let set = Set { columns: &slices, y, sigmas: &options.sigmas };
+    let mut path = Path::from(&read);
+    fit_sets(Model::Formula(read), &mut path, start, &[set], &[], options)
 }
 
 /// Fits a closure of one row of predictors and the parameters, such as `|x, p| p[0] * (p[1] * x[0]).exp()`.
@@ -69,11 +66,12 @@ pub fn formula_with(
 /// [`FitError`].
 ///
 /// ```
-/// use noctule::analysis::fit::{self, Options};
+/// use noctule::analysis::fit;
 /// let x = [1.0, 2.0, 3.0, 4.0];
 /// let y = [3.1, 4.9, 7.0, 9.1];
 /// let model = |x: &[f64], p: &[f64]| p[0] + p[1] * x[0];
-/// let fit = fit::closure(model, &[("a", 1.0), ("b", 1.0)], &[&x], &y, &Options::new()).unwrap();
+/// let options = fit::Options::new();
+/// let fit = fit::closure(model, &[("a", 1.0), ("b", 1.0)], &[&x], &y, &options).unwrap();
 /// assert!((fit.value("b") - 2.01).abs() < 1e-9);
 /// ```
 pub fn closure(
@@ -83,115 +81,101 @@ pub fn closure(
     y: &[f64],
     options: &Options,
 ) -> Result<Fit, FitError> {
-    let values = check(start, columns, y, options)?;
-    let names: Vec<String> = start.iter().map(|(n, _)| (*n).to_owned()).collect();
-    for (i, name) in names.iter().enumerate() {
-        if names[..i].contains(name) {
+    own(&mut Called(model), start, &[Set { columns, y, sigmas: &options.sigmas }], &[], options)
+}
+
+/// Fits a function to one or several sets of data, with the named parameters common to all.
+///
+/// With one set the parameters have their own names. With several, those that are shared do; the others are named `centre@1`
+/// for the first set and so on. What the options say of `centre` holds for `centre` of every set. Sigmas are those of the
+/// sets.
+///
+/// # Errors
+/// [`FitError`].
+///
+/// ```
+/// use noctule::analysis::fit::{self, Function, Options, Set};
+/// struct Falling;
+/// impl Function for Falling {
+///     fn value(&mut self, _: usize, row: &[f64], p: &[f64]) -> f64 {
+///         p[0] * (-row[0] / p[1]).exp()
+///     }
+/// }
+/// let t: Vec<f64> = (0..40).map(|i| 0.1 * f64::from(i)).collect();
+/// let falling = |height: f64| -> Vec<f64> { t.iter().map(|t| height * (-t / 0.7).exp()).collect() };
+/// let (a, b) = (falling(2.0), falling(5.0));
+/// let columns = [t.as_slice()];
+/// let sets = [&a, &b].map(|y| Set { columns: &columns, y, sigmas: &[] });
+/// let start = [("height", 1.0), ("time", 1.0)];
+/// let fit = fit::own(&mut Falling, &start, &sets, &["time"], &Options::new()).unwrap();
+/// assert!((fit.value("time") - 0.7).abs() < 1e-9 && (fit.value("height@2") - 5.0).abs() < 1e-9);
+/// ```
+pub fn own(
+    function: &mut dyn Function,
+    start: &[(&str, f64)],
+    sets: &[Set<'_>],
+    shared: &[&str],
+    options: &Options,
+) -> Result<Fit, FitError> {
+    let parameters: Vec<String> = start.iter().map(|(n, _)| (*n).to_owned()).collect();
+    for (i, name) in parameters.iter().enumerate() {
+        if parameters[..i].contains(name) {
             return Err(FitError::BadSetting { message: format!("the parameter `{name}` is named twice") });
         }
     }
-    let mut curve =
-        ClosureCurve { model: &model, columns, points: y.len(), differences: Differences::default() };
-    let found = general::minimise(&mut curve, y, &names, &values, options, general::Effort::Patient)?;
-    Ok(solution(Model::Closure { parameters: names }, found, columns, y).finish(options))
+    fit_sets(Model::Closure { parameters }, function, start, sets, shared, options)
 }
 
-fn check(
+fn fit_sets(
+    model: Model,
+    function: &mut dyn Function,
     start: &[(&str, f64)],
-    columns: &[&[f64]],
-    y: &[f64],
+    sets: &[Set<'_>],
+    shared: &[&str],
     options: &Options,
-) -> Result<Vec<f64>, FitError> {
-    if y.is_empty() {
-        return Err(FitError::Empty);
-    }
-    prepare::check_values(y)?;
-    for column in columns {
-        prepare::check_columns(column, y, &[])?;
-    }
-    prepare::check_sigmas(y.len(), &options.sigmas)?;
+) -> Result<Fit, FitError> {
+    check_sets(sets)?;
     if start.is_empty() {
         return Err(FitError::NothingFree);
     }
-    match start.iter().find(|(_, v)| !v.is_finite()) {
-        Some((name, _)) => Err(FitError::BadValue { name: (*name).to_owned() }),
-        None => Ok(start.iter().map(|(_, v)| *v).collect()),
+    if let Some((name, _)) = start.iter().find(|(_, v)| !v.is_finite()) {
+        return Err(FitError::BadValue { name: (*name).to_owned() });
     }
-}
-
-fn solution(model: Model, found: general::Minimum, columns: &[&[f64]], y: &[f64]) -> Solution {
-    // With several predictors there is no one order; the points are then taken as they came.
-    let order = if columns.len() == 1 { general::rising(columns[0]) } else { None };
-    Solution {
-        model,
-        values: found.values,
-        inverse: found.inverse,
-        converged: found.converged,
-        iterations: found.iterations,
-        deviations: found.deviations,
-        order,
-        magnitude: general::magnitude(y),
-        doubts: Vec::new(),
+    let own = model.names();
+    check_shared(&own, shared)?;
+    let values: Vec<f64> = start.iter().map(|(_, v)| *v).collect();
+    if sets.len() == 1 {
+        let joined = Joined { function, sets, places: vec![(0..own.len()).collect()] };
+        return joined.fit(model, &values, options);
     }
-}
-
-struct FormulaCurve<'a> {
-    formula: &'a Formula,
-    columns: &'a [&'a [f64]],
-    row: Vec<f64>,
-    gradient: Vec<f64>,
-}
-
-impl FormulaCurve<'_> {
-    fn fill_row(&mut self, i: usize) {
-        self.row.clear();
-        self.row.extend(self.columns.iter().map(|c| c[i]));
-    }
-}
-
-impl Curves for FormulaCurve<'_> {
-    fn values(&mut self, p: &[f64], out: &mut [f64]) {
-        for (i, out) in out.iter_mut().enumerate() {
-            self.fill_row(i);
-            *out = self.formula.value(&self.row, p);
+    let shared: Vec<String> = shared.iter().map(|n| (*n).to_owned()).collect();
+    let models = vec![model; sets.len()];
+    let places = places(&models, &shared);
+    let global = Model::Global { models, shared };
+    let mut begin = vec![0.0; global.names().len()];
+    for places in &places {
+        for (place, value) in places.iter().zip(&values) {
+            begin[*place] = *value;
         }
     }
+    Joined { function, sets, places }.fit(global, &begin, options)
+}
 
-    fn derivatives(&mut self, p: &[f64], _wanted: &[bool], _precision: Precision, columns: &mut [Vec<f64>]) {
-        self.gradient.resize(p.len(), 0.0);
-        let points = columns.first().map_or(0, Vec::len);
-        for i in 0..points {
-            self.fill_row(i);
-            self.formula.with_gradient(&self.row, p, &mut self.gradient);
-            for (column, g) in columns.iter_mut().zip(&self.gradient) {
-                column[i] = *g;
-            }
-        }
+/// A model that can only be called.
+struct Called<F>(F);
+
+impl<F: Fn(&[f64], &[f64]) -> f64> Function for Called<F> {
+    fn value(&mut self, _set: usize, row: &[f64], p: &[f64]) -> f64 {
+        (self.0)(row, p)
     }
 }
 
-struct ClosureCurve<'a, F> {
-    model: &'a F,
-    columns: &'a [&'a [f64]],
-    points: usize,
-    differences: Differences,
-}
-
-impl<F: Fn(&[f64], &[f64]) -> f64> Curves for ClosureCurve<'_, F> {
-    fn values(&mut self, p: &[f64], out: &mut [f64]) {
-        assert!(out.len() == self.points, "one value for each point");
-        let mut row = vec![0.0; self.columns.len()];
-        for (i, out) in out.iter_mut().enumerate() {
-            for (entry, column) in row.iter_mut().zip(self.columns) {
-                *entry = column[i];
-            }
-            *out = (self.model)(&row, p);
-        }
+impl Function for Path {
+    fn value(&mut self, _set: usize, row: &[f64], p: &[f64]) -> f64 {
+        Path::value(self, row, p).unwrap_or(f64::NAN)
     }
 
-    fn derivatives(&mut self, p: &[f64], wanted: &[bool], precision: Precision, columns: &mut [Vec<f64>]) {
-        let mut differences = std::mem::take(&mut self.differences);
-        differences.derivatives(p, wanted, precision, columns, |p, out| self.values(p, out));
-        self.differences = differences;
+    fn with_gradient(&mut self, _set: usize, row: &[f64], p: &[f64], gradient: &mut [f64]) -> Option<f64> {
+        Path::with_gradient(self, row, p, gradient)
     }
 }

@@ -6,7 +6,7 @@ use super::candidates::candidates;
 use super::finish::Solution;
 use super::separable::{Limits, Point, Scaled, Settled};
 use super::shape::{self, check_shape};
-use super::{Doubt, Fit, FitError, Options, covariance, evidence, general, prepare};
+use super::{Doubt, Fit, FitError, Noise, Options, covariance, evidence, general, noise, prepare};
 use crate::analysis::model::Model;
 
 /// How the data were brought to the unit range.
@@ -29,6 +29,9 @@ struct Scale {
 /// # Errors
 /// [`FitError`] for fewer than seven different x, constant y, equal x, or values that are not finite.
 pub fn resonance(x: &[f64], y: &[f64], options: &Options) -> Result<Fit, FitError> {
+    if options.noise == Noise::Outliers {
+        return noise::robustly(x.len(), options, &[], |options, _| resonance(x, y, options));
+    }
     let (low, high) = prepare::range(x);
     let model = Model::Fano { reference: 0.5 * (low + high) };
     check_shape(x, y, &model, options)?;

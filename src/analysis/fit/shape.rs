@@ -2,7 +2,7 @@
 
 use super::finish::Solution;
 use super::general::{self, Curves, Effort, Precision};
-use super::{Doubt, Fit, FitError, Options, evidence, prepare};
+use super::{Doubt, Fit, FitError, Noise, Options, evidence, noise, prepare};
 use crate::analysis::model::Model;
 
 /// A built-in model at given x.
@@ -44,6 +44,11 @@ pub(crate) fn from_starts(
     starts: &[Vec<f64>],
     options: &Options,
 ) -> Result<Fit, FitError> {
+    if options.noise == Noise::Outliers {
+        return noise::robustly(x.len(), options, &[], |options, _| {
+            from_starts(model.clone(), x, y, starts, options)
+        });
+    }
     let mut order: Vec<(f64, &Vec<f64>)> = starts.iter().map(|s| (sum_at(&model, x, y, s), s)).collect();
     order.sort_by(|a, b| a.0.total_cmp(&b.0));
     let mut best: Option<Fit> = None;

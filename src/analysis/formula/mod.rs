@@ -13,13 +13,17 @@
 //! ```
 
 mod parse;
+mod path;
 mod tape;
 mod token;
+
+pub use path::{Comparison, Path, Recorder};
+pub use tape::{Binary, Unary};
 
 use serde::Serialize;
 use thiserror::Error;
 
-use tape::Tape;
+use tape::{Scratch, Tape};
 
 /// What is wrong with a formula, and where.
 #[derive(Debug, Clone, PartialEq, Eq, Error, Serialize)]
@@ -87,7 +91,9 @@ impl Formula {
     pub fn value(&self, row: &[f64], parameters: &[f64]) -> f64 {
         assert!(row.len() == self.columns.len(), "one value for each column");
         assert!(parameters.len() == self.parameters.len(), "one value for each parameter");
-        self.tape.value(row, parameters)
+        let mut scratch = Scratch::default();
+        self.tape.forward(row, parameters, &mut scratch);
+        scratch.results.last().copied().unwrap_or(f64::NAN)
     }
 
     /// Value of a formula of one column; `None` if it has more.
@@ -103,7 +109,17 @@ impl Formula {
         assert!(row.len() == self.columns.len(), "one value for each column");
         assert!(parameters.len() == self.parameters.len(), "one value for each parameter");
         assert!(gradient.len() == parameters.len(), "one derivative for each parameter");
-        self.tape.with_gradient(row, parameters, gradient)
+        let mut scratch = Scratch::default();
+        self.tape.forward(row, parameters, &mut scratch);
+        self.tape.backward(self.tape.last(), &mut scratch, gradient);
+        scratch.results.last().copied().unwrap_or(f64::NAN)
+    }
+}
+
+impl From<&Formula> for Path {
+    /// The formula as a way that hangs on no comparison.
+    fn from(formula: &Formula) -> Self {
+        Path::straight(formula.tape.clone())
     }
 }
 

@@ -2,31 +2,51 @@
 
 /// Operations on one value.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(super) enum Unary {
+pub enum Unary {
+    /// The opposite.
     Neg,
+    /// Exponential.
     Exp,
+    /// Natural logarithm.
     Ln,
+    /// Decimal logarithm.
     Log10,
+    /// Square root.
     Sqrt,
+    /// Size without sign.
     Abs,
+    /// Sine.
     Sin,
+    /// Cosine.
     Cos,
+    /// Tangent.
     Tan,
+    /// Arcsine.
     Asin,
+    /// Arccosine.
     Acos,
+    /// Arctangent.
     Atan,
+    /// Hyperbolic sine.
     Sinh,
+    /// Hyperbolic cosine.
     Cosh,
+    /// Hyperbolic tangent.
     Tanh,
 }
 
 /// Operations on two values.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(super) enum Binary {
+pub enum Binary {
+    /// Sum.
     Add,
+    /// Difference.
     Sub,
+    /// Product.
     Mul,
+    /// Quotient.
     Div,
+    /// Power.
     Pow,
 }
 
@@ -39,12 +59,31 @@ enum Step {
     Binary(Binary, usize, usize),
 }
 
-/// A formula as a list of steps, each using results of earlier ones; the last is the value.
+/// Room for the results of the steps, kept between points.
+#[derive(Debug, Clone, Default)]
+pub(super) struct Scratch {
+    pub(super) results: Vec<f64>,
+    weights: Vec<f64>,
+}
+
+/// A formula as a list of steps, each using results of earlier ones.
 #[derive(Debug, Clone, PartialEq, Default)]
 pub(super) struct Tape {
     steps: Vec<Step>,
     /// Whether the result of each step depends on a parameter.
     depends: Vec<bool>,
+}
+
+impl Binary {
+    fn value(self, a: f64, b: f64) -> f64 {
+        match self {
+            Self::Add => a + b,
+            Self::Sub => a - b,
+            Self::Mul => a * b,
+            Self::Div => a / b,
+            Self::Pow => power(a, b),
+        }
+    }
 }
 
 impl Unary {
@@ -91,8 +130,14 @@ impl Unary {
 }
 
 fn power(a: f64, b: f64) -> f64 {
-    // Small whole powers as products: exact for negative bases, and quick.
-    if b == 2.0 { a * a } else { a.powf(b) }
+    // Whole powers as products, as in a sequence: exact for negative bases, and quick.
+    if b == 2.0 {
+        a * a
+    } else if b.fract() == 0.0 && b.abs() < 64.0 {
+        a.powi(b as i32)
+    } else {
+        a.powf(b)
+    }
 }
 
 impl Tape {
@@ -128,43 +173,44 @@ impl Tape {
         self.steps.contains(&Step::Parameter(index))
     }
 
-    fn forward(&self, row: &[f64], p: &[f64], results: &mut Vec<f64>) {
-        results.clear();
-        for step in &self.steps {
-            let value = match *step {
-                Step::Constant(value) => value,
-                Step::Column(i) => row[i],
-                Step::Parameter(i) => p[i],
-                Step::Unary(op, a) => op.value(results[a]),
-                Step::Binary(op, a, b) => {
-                    let (a, b) = (results[a], results[b]);
-                    match op {
-                        Binary::Add => a + b,
-                        Binary::Sub => a - b,
-                        Binary::Mul => a * b,
-                        Binary::Div => a / b,
-                        Binary::Pow => power(a, b),
-                    }
-                }
-            };
-            results.push(value);
+    /// The place of the last step.
+    pub(super) fn last(&self) -> usize {
+        self.steps.len().saturating_sub(1)
+    }
+
+    /// Works out one more step from the results so far.
+    fn result(step: Step, row: &[f64], p: &[f64], results: &[f64]) -> f64 {
+        match step {
+            Step::Constant(value) => value,
+            Step::Column(i) => row[i],
+            Step::Parameter(i) => p[i],
+            Step::Unary(op, a) => op.value(results[a]),
+            Step::Binary(op, a, b) => op.value(results[a], results[b]),
         }
     }
 
-    pub(super) fn value(&self, row: &[f64], p: &[f64]) -> f64 {
-        let mut results = Vec::with_capacity(self.steps.len());
-        self.forward(row, p, &mut results);
-        results.last().copied().unwrap_or(f64::NAN)
+    /// Works out all steps.
+    pub(super) fn forward(&self, row: &[f64], p: &[f64], scratch: &mut Scratch) {
+        scratch.results.clear();
+        for step in &self.steps {
+            let value = Self::result(*step, row, p, &scratch.results);
+            scratch.results.push(value);
+        }
     }
 
-    pub(super) fn with_gradient(&self, row: &[f64], p: &[f64], gradient: &mut [f64]) -> f64 {
-        let mut results = Vec::with_capacity(self.steps.len());
-        self.forward(row, p, &mut results);
+    /// The result of a step that has just been added, worked out from those before it.
+    pub(super) fn newest(&self, row: &[f64], p: &[f64], results: &[f64]) -> f64 {
+        self.steps.last().map_or(f64::NAN, |step| Self::result(*step, row, p, results))
+    }
+
+    /// Writes the derivative of one step by each parameter; the steps have been worked out.
+    pub(super) fn backward(&self, of: usize, scratch: &mut Scratch, gradient: &mut [f64]) {
         gradient.fill(0.0);
-        let Some(value) = results.last().copied() else { return f64::NAN };
-        let mut weights = vec![0.0; results.len()];
-        *weights.last_mut().expect("as long as the results") = 1.0;
-        for (i, step) in self.steps.iter().enumerate().rev() {
+        let Scratch { results, weights } = scratch;
+        weights.clear();
+        weights.resize(self.steps.len(), 0.0);
+        weights[of] = 1.0;
+        for (i, step) in self.steps.iter().enumerate().take(of + 1).rev() {
             let weight = weights[i];
             if !self.depends[i] || weight == 0.0 {
                 continue;
@@ -173,10 +219,9 @@ impl Tape {
                 Step::Constant(_) | Step::Column(_) => {}
                 Step::Parameter(j) => gradient[j] += weight,
                 Step::Unary(op, a) => weights[a] += weight * op.slope(results[a], results[i]),
-                Step::Binary(op, a, b) => self.back(op, (a, b), results[i], weight, &results, &mut weights),
+                Step::Binary(op, a, b) => self.back(op, (a, b), results[i], weight, results, weights),
             }
         }
-        value
     }
 
     /// Hands the weight of a binary step on to its operands. Operands without parameters are left out, so that a

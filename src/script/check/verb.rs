@@ -46,6 +46,10 @@ impl<'a> Walk<'a> {
                         self.must_be_settable(id, start(arg));
                     }
                 }
+                // Columns of a table have names of their own.
+                Kind::Reading if values.iter().any(|value| value.handle() == Some("sweep")) => {
+                    self.channel_argument(value, arg);
+                }
                 Kind::OfChannel => {
                     if let Some(id) = channel {
                         self.channel_value(id, value, start(arg));
@@ -126,6 +130,16 @@ impl<'a> Walk<'a> {
             Kind::OneOf(known) => self.one_of(&what, known, value, at),
             Kind::Flag => self.kind(&what, "true or false", value, at, |v| matches!(v, Value::Flag(_))),
             Kind::List => self.kind(&what, "a list", value, at, |v| matches!(v, Value::List(_))),
+            Kind::Sweeps => self.kind(&what, "a sweep or a table, or a list of them", value, at, |v| {
+                matches!(v, Value::List(_)) || matches!(v.handle(), Some("sweep" | "table"))
+            }),
+            Kind::Data => self.kind(&what, "a sweep, a trace, a table or a column", value, at, |v| {
+                v.handle().is_some() || matches!(v, Value::List(_))
+            }),
+            Kind::Reading => self.kind(&what, "a text", value, at, |v| matches!(v, Value::Text(_))),
+            Kind::Parameters => self.kind(&what, "a map or a list of parameters", value, at, |v| {
+                matches!(v, Value::List(_) | Value::Map(_))
+            }),
             Kind::Function => {
                 self.kind(&what, "a function, || { … }", value, at, |v| matches!(v, Value::Function));
             }
@@ -429,7 +443,7 @@ fn gives<'a>(words: &str) -> Value<'a> {
         "a number" => Value::number(None, false),
         "the answer" => Value::Flag(None),
         other => match other.strip_prefix("a ").or_else(|| other.strip_prefix("an ")) {
-            Some(thing @ ("sweep" | "trace" | "image" | "fit" | "field line" | "verdict")) => {
+            Some(thing @ ("sweep" | "trace" | "image" | "fit" | "field line" | "verdict" | "table")) => {
                 Value::Handle(thing.to_owned())
             }
             _ => Value::Unknown,

@@ -1,5 +1,6 @@
 //! Fits and verdicts on what has just been measured.
 
+use super::fitting::{dimensions, fit_body, rounded, spectrum};
 use crate::analysis::field_law;
 use crate::analysis::fit::{self, Options};
 use crate::analysis::realness;
@@ -68,14 +69,10 @@ fn fit_resonance(
     sweep: &Sweep,
     channel: &str,
 ) -> Result<FitHandle, Thrown> {
-    let (x, y) = sweep
-        .spectrum(channel)
-        .ok_or_else(|| argument(ctx, &format!("this sweep did not read `{channel}`")))?;
+    let (x, y) = spectrum(ctx, sweep, channel)?;
     let fit = fit::resonance(&x, &y, &Options::new())
         .map_err(|error| argument(ctx, &format!("sweep {} can't be fitted: {error}", sweep.data.sweep)))?;
-    let fast = sweep.bench.channel(sweep.data.plan.fast.channel).dimension();
-    let y_dimension = sweep.column(channel).map_or(Dimension::NONE, |column| column.dimension);
-    let handle = FitHandle { fit: Rc::new(fit), x: fast, y: y_dimension };
+    let handle = FitHandle::new(fit, dimensions(sweep, channel));
     let title = format!(
         "{} {}: line at {} ± {}, {} wide, {} high{}",
         sweep.data.plan.name,
@@ -86,29 +83,12 @@ fn fit_resonance(
         rounded(handle.value("height")),
         sweep.left_out_in_words()
     );
-    let body = fit_body(channel, &handle, std::slice::from_ref(sweep));
+    let body = fit_body(channel, &handle, sweep.data.doubtful.count());
     host.record(
         ctx,
         Statement::Judgement { what: "fit".to_owned(), sweep: Some(sweep.data.sweep), title, body },
     )?;
     Ok(handle)
-}
-
-/// A fit as it goes into the record; doubtful points had no part in it.
-pub(super) fn fit_body(channel: &str, handle: &FitHandle, sweeps: &[Sweep]) -> Value {
-    let mut body = json!({ "channel": channel, "fit": &*handle.fit, "trusted": handle.fit.trusted(),
-        "why": handle.fit.words() });
-    let left_out: u64 = sweeps.iter().map(|sweep| sweep.data.doubtful.count()).sum();
-    if left_out > 0 {
-        body["left_out"] = left_out.into();
-    }
-    body
-}
-
-/// Errors and widths are read to three digits.
-pub(super) fn rounded(quantity: Quantity) -> Quantity {
-    let digits = crate::quantity::significant(quantity.si, 3).parse().unwrap_or(quantity.si);
-    Quantity::new(digits, quantity.dimension)
 }
 
 /// A list of pairs of a field and something else.
@@ -183,6 +163,15 @@ fn register_fit_type(engine: &mut Engine) {
     engine.register_fn("value", |ctx: NativeCallContext, fit: &mut FitHandle, name: &str| {
         known(&ctx, fit, name).map(|()| as_value(fit.value(name)))
     });
+    engine.register_fn(
+        "correlation",
+        |ctx: NativeCallContext, fit: &mut FitHandle, first: &str, second: &str| {
+            known(&ctx, fit, first)?;
+            known(&ctx, fit, second)?;
+            let why = || argument(&ctx, "a parameter that is held, or not known, has no correlation");
+            fit.fit.correlation(first, second).ok_or_else(why)
+        },
+    );
     engine.register_fn("error", |ctx: NativeCallContext, fit: &mut FitHandle, name: &str| {
         known(&ctx, fit, name).map(|()| as_value(fit.error(name)))
     });

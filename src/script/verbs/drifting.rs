@@ -1,6 +1,6 @@
 //! What changes by itself: the place of the sample and the level of the helium.
 
-use super::analysis::rounded;
+use super::fitting::rounded;
 use crate::analysis::forecast::{self, LevelForecast};
 use crate::analysis::register;
 use crate::quantity::{Dimension, Quantity, in_words};

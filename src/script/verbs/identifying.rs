@@ -1,6 +1,6 @@
 //! Which kind of spin is under the tip: inelastic steps and the comparison with known kinds.
 
-use super::judging;
+use super::fitting::Data;
 use crate::analysis::fit::{self, Options};
 use crate::analysis::identify::{self, Candidate, Measured, Sighting};
 use crate::bench::{KnownSpin, KnownValue};
@@ -62,13 +62,14 @@ fn fit_steps(
     count: &Dynamic,
 ) -> Result<FitHandle, Thrown> {
     let count = whole(ctx, count, "the number of steps", 1)?;
-    let (x, y) = judging::spectrum(ctx, sweep, channel)?;
+    let data = Data::take(ctx, Dynamic::from(sweep.clone()), channel)?;
+    let (x, y) = data.only(ctx)?;
     let negative = x.iter().any(|x| *x < 0.0);
     let positive = x.iter().any(|x| *x > 0.0);
     // One polarity does not show where the middle is.
     let options = if negative && positive { Options::new() } else { Options::new().fix("zero", 0.0) };
-    let fitted = fit::steps(&x, &y, usize::try_from(count).unwrap_or(usize::MAX), &options);
-    judging::keep_fit(host, ctx, "inelastic steps", sweep, channel, fitted)
+    let fitted = fit::steps(x, y, usize::try_from(count).unwrap_or(usize::MAX), &options);
+    data.keep(host, ctx, "inelastic steps", fitted, Vec::new())
 }
 
 /// Elementary charge, C: exact by the definition of the ampere (SI Brochure, 9th edition, 2019).

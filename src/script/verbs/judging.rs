@@ -1,8 +1,8 @@
-//! More judgement on the go: contrast of the tip, lines in a spectrum, dwell, an adaptive search, own fits.
+//! More judgement on the go: contrast of the tip, lines in a spectrum, dwell, an adaptive search.
 
-use super::analysis::rounded;
+use super::fitting::{dimensions, rounded};
 use crate::analysis::contrast::{ContrastVerdict, contrast_of_trace};
-use crate::analysis::fit::{self, Fit, FitError, Options};
+use crate::analysis::fit::FitError;
 use crate::analysis::noise::best_dwell;
 use crate::analysis::peaks;
 use crate::analysis::search::Search;
@@ -10,13 +10,12 @@ use crate::bench::Role;
 use crate::quantity::{Dimension, Quantity};
 use crate::script::convert::{MapFields, number, quantity};
 use crate::script::error::{Thrown, argument};
-use crate::script::handles::{FitHandle, Sweep, Trace};
+use crate::script::handles::{Sweep, Trace};
 use crate::script::host::Host;
 use crate::script::registry::{Chapter, Deed, Kind, Time, Verb, acts, in_chapter, of, param};
 use crate::script::units::as_value;
 use crate::supervisor::{Answer, Request, Statement};
-use rhai::{Array, Dynamic, Engine, FnPtr, Map, NativeCallContext};
-use serde_json::json;
+use rhai::{Array, Dynamic, Engine, Map, NativeCallContext};
 use std::rc::Rc;
 
 /// Spread of the asymmetry of lines of which nothing is known.
@@ -27,9 +26,6 @@ const MOST_READINGS: u64 = 2_000;
 
 /// Width of the widest line in a spectrum over frequency, Hz: longer waves are the transmission of the RF line.
 const WIDEST_LINE_HZ: f64 = 40e6;
-
-/// Shapes that can be fitted by their name.
-const SHAPES: &[&str] = &["lorentzian", "gaussian", "decay", "approach", "line"];
 
 /// The table of this chapter.
 pub const VERBS: &[Verb] = &[
@@ -78,42 +74,6 @@ pub const VERBS: &[Verb] = &[
         nature: acts(Time::Open, &[Role::RfFrequency, Role::LockinX], &[]),
         ..in_chapter(Chapter::Analysis)
     },
-    Verb {
-        name: "fit_shape",
-        params: &[
-            param("shape", Kind::OneOf(SHAPES), "`lorentzian`, `gaussian`, `decay`, `approach` or `line`"),
-            param("sweep", Kind::Handle("sweep"), "a sweep"),
-            param("channel", Kind::Channel, "which reading"),
-        ],
-        gives: "a fit",
-        summary: "Fits one of the built-in shapes to a reading against the axis of its sweep.",
-        example: "let s = sweep(#{ channel: \"Bias\", from: 20.mV, to: 60.mV, points: 9, read: \"Current\" });\nlet line = fit_shape(\"line\", s, \"Current\");\nnote(`slope ${line.value(\"slope\")}`);",
-        ..in_chapter(Chapter::Analysis)
-    },
-    Verb {
-        name: "fit_points",
-        params: &[
-            param("shape", Kind::OneOf(SHAPES), "`lorentzian`, `gaussian`, `decay`, `approach` or `line`"),
-            param("points", Kind::List, "a few results, `[[x, y], …]` or `[[x, y, error], …]`"),
-        ],
-        gives: "a fit",
-        summary: "Fits one of the built-in shapes through results that a sequence has gathered, like widths against power. For what was swept, use `fit_shape`.",
-        example: "let rows = [];\nfor i in 0..5 { rows.push([i * 1.mT, 2.MHz + i * 28.MHz, 0.1.MHz]); }\nlet line = fit_points(\"line\", rows);\nnote(`slope ${line.slope} ± ${line.slope_error}`);",
-        ..in_chapter(Chapter::Analysis)
-    },
-    Verb {
-        name: "fit_own",
-        params: &[
-            param("sweep", Kind::Handle("sweep"), "a sweep"),
-            param("channel", Kind::Channel, "which reading"),
-            param("start", Kind::List, "parameters to begin with, `[[\"a\", 1.0], …]`, in SI"),
-            param("model", Kind::Function, "`|x, p| …`, with x a number and p a list, both in SI"),
-        ],
-        gives: "a fit",
-        summary: "Fits a model of your own, with numerical derivatives. Start from typical magnitudes.",
-        example: "let s = sweep(#{ channel: \"Bias\", from: 20.mV, to: 60.mV, points: 9, read: \"Current\" });\nlet own = fit_own(s, \"Current\", [[\"a\", 1e-12], [\"g\", 1e-10]], |x, p| p[0] + p[1] * x);",
-        ..in_chapter(Chapter::Analysis)
-    },
 ];
 
 pub(super) fn register(engine: &mut Engine, host: &Rc<Host>) {
@@ -130,24 +90,6 @@ pub(super) fn register(engine: &mut Engine, host: &Rc<Host>) {
     engine.register_fn("pick_dwell", pick_dwell);
     let h = Rc::clone(host);
     engine.register_fn("search_resonance", move |ctx: NativeCallContext, plan: Map| search(&h, &ctx, plan));
-    let h = Rc::clone(host);
-    engine.register_fn(
-        "fit_shape",
-        move |ctx: NativeCallContext, shape: &str, sweep: Sweep, channel: &str| {
-            fit_shape(&h, &ctx, shape, &sweep, channel)
-        },
-    );
-    let h = Rc::clone(host);
-    engine.register_fn("fit_points", move |ctx: NativeCallContext, shape: &str, points: Array| {
-        fit_points(&h, &ctx, shape, points)
-    });
-    let h = Rc::clone(host);
-    engine.register_fn(
-        "fit_own",
-        move |ctx: NativeCallContext, sweep: Sweep, channel: &str, start: Array, model: FnPtr| {
-            fit_own(&h, &ctx, &sweep, channel, start, &model)
-        },
-    );
 }
 
 fn contrast(host: &Host, ctx: &NativeCallContext<'_>, trace: &Trace) -> Result<Map, Thrown> {
@@ -174,19 +116,6 @@ fn contrast(host: &Host, ctx: &NativeCallContext<'_>, trace: &Trace) -> Result<M
     let reasons: Array = judged.reasons.into_iter().map(Dynamic::from).collect();
     map.insert("reasons".into(), reasons.into());
     Ok(map)
-}
-
-pub(super) fn spectrum(
-    ctx: &NativeCallContext<'_>,
-    sweep: &Sweep,
-    channel: &str,
-) -> Result<(Vec<f64>, Vec<f64>), Thrown> {
-    sweep.spectrum(channel).ok_or_else(|| argument(ctx, &format!("this sweep did not read `{channel}`")))
-}
-
-pub(super) fn dimensions(sweep: &Sweep, channel: &str) -> (Dimension, Dimension) {
-    let x = sweep.bench.channel(sweep.data.plan.fast.channel).dimension();
-    (x, sweep.column(channel).map_or(Dimension::NONE, |column| column.dimension))
 }
 
 fn find_lines(
@@ -296,153 +225,4 @@ fn search(host: &Host, ctx: &NativeCallContext<'_>, plan: Map) -> Result<Map, Th
     map.insert("presence".into(), known.presence.into());
     map.insert("readings".into(), (known.observations as i64).into());
     Ok(map)
-}
-
-fn fit_shape(
-    host: &Host,
-    ctx: &NativeCallContext<'_>,
-    shape: &str,
-    sweep: &Sweep,
-    channel: &str,
-) -> Result<FitHandle, Thrown> {
-    let (x, y) = spectrum(ctx, sweep, channel)?;
-    let fitted = shaped(ctx, shape, &x, &y, &Options::new())?;
-    keep_fit(host, ctx, shape, sweep, channel, fitted)
-}
-
-type Fitted = Result<Fit, FitError>;
-
-fn shaped(
-    ctx: &NativeCallContext<'_>,
-    shape: &str,
-    x: &[f64],
-    y: &[f64],
-    options: &Options,
-) -> Result<Fitted, Thrown> {
-    match shape {
-        "lorentzian" => Ok(fit::lorentzian(x, y, options)),
-        "gaussian" => Ok(fit::gaussian(x, y, options)),
-        "decay" => Ok(fit::decay(x, y, options)),
-        "approach" => Ok(fit::approach(x, y, options)),
-        "line" => Ok(fit::line(x, y, options)),
-        _ => Err(argument(ctx, &format!("there is no shape `{shape}`; there are {}", SHAPES.join(", ")))),
-    }
-}
-
-/// Any value with or without a unit.
-fn any_quantity(ctx: &NativeCallContext<'_>, value: &Dynamic, row: usize) -> Result<Quantity, Thrown> {
-    let plain = crate::script::convert::plain_number(value).map(Quantity::number);
-    let found = value.clone().try_cast::<Quantity>().or(plain);
-    found.ok_or_else(|| argument(ctx, &format!("row {row} of the list holds something that is no number")))
-}
-
-fn fit_points(
-    host: &Host,
-    ctx: &NativeCallContext<'_>,
-    shape: &str,
-    points: Array,
-) -> Result<FitHandle, Thrown> {
-    let mut columns = [const { Vec::new() }; 3];
-    let mut dimensions: [Option<Dimension>; 3] = [None; 3];
-    for (i, row) in points.into_iter().enumerate() {
-        let row = row.try_cast::<Array>().filter(|row| (2..=3).contains(&row.len()));
-        let row = row.ok_or_else(|| argument(ctx, &format!("row {i} is not [x, y] or [x, y, error]")))?;
-        for (k, value) in row.iter().enumerate() {
-            let value = any_quantity(ctx, value, i)?;
-            // An error has the unit of its value.
-            let wanted = *dimensions[k.min(1)].get_or_insert(value.dimension);
-            if value.dimension != wanted {
-                return Err(argument(ctx, &format!("row {i}: {value} is not {wanted} like those before it")));
-            }
-            columns[k].push(value.si);
-        }
-    }
-    let [x, y, errors] = columns;
-    let options = match errors.len() {
-        0 => Options::new(),
-        n if n == x.len() => Options::new().sigmas(&errors),
-        _ => return Err(argument(ctx, "either every row has an error, or none has")),
-    };
-    let fit = shaped(ctx, shape, &x, &y, &options)?
-        .map_err(|error| argument(ctx, &format!("these points can't be fitted: {error}")))?;
-    let [x_is, y_is, _] = dimensions.map(|dimension| dimension.unwrap_or(Dimension::NONE));
-    let handle = FitHandle { fit: Rc::new(fit), x: x_is, y: y_is };
-    let title = format!("{} points, {shape}: {}", x.len(), in_short(&handle));
-    let body = json!({ "x": x, "y": y, "fit": &*handle.fit, "trusted": handle.fit.trusted(),
-        "why": handle.fit.words() });
-    host.record(ctx, Statement::Judgement { what: "fit".to_owned(), sweep: None, title, body })?;
-    Ok(handle)
-}
-
-fn fit_own(
-    host: &Host,
-    ctx: &NativeCallContext<'_>,
-    sweep: &Sweep,
-    channel: &str,
-    start: Array,
-    model: &FnPtr,
-) -> Result<FitHandle, Thrown> {
-    let (x, y) = spectrum(ctx, sweep, channel)?;
-    let wrong = || argument(ctx, "parameters are pairs of a name and a number, `[[\"a\", 1.0], …]`");
-    let mut names = Vec::new();
-    for pair in start {
-        let pair = pair.try_cast::<Array>().filter(|p| p.len() == 2).ok_or_else(wrong)?;
-        let name = pair[0].clone().into_string().map_err(|_| wrong())?;
-        names.push((name, crate::script::convert::plain_number(&pair[1]).ok_or_else(wrong)?));
-    }
-    let start: Vec<(&str, f64)> = names.iter().map(|(name, value)| (name.as_str(), *value)).collect();
-    // An error in the model ends the fit at once; the solver itself only knows numbers.
-    let failure = std::cell::RefCell::new(None);
-    let curve = |x: &[f64], p: &[f64]| -> f64 {
-        if failure.borrow().is_some() {
-            return f64::NAN;
-        }
-        let list: Array = p.iter().map(|v| Dynamic::from(*v)).collect();
-        let answer = model.call_within_context::<Dynamic>(ctx, (x[0], list));
-        match answer {
-            Ok(value) => crate::script::convert::plain_number(&value).unwrap_or(f64::NAN),
-            Err(error) => {
-                failure.borrow_mut().get_or_insert(error);
-                f64::NAN
-            }
-        }
-    };
-    let fitted = fit::closure(curve, &start, &[&x], &y, &Options::new());
-    if let Some(error) = failure.into_inner() {
-        return Err(error);
-    }
-    keep_fit(host, ctx, "own model", sweep, channel, fitted)
-}
-
-/// Keeps a fit in the record and gives its handle.
-pub(super) fn keep_fit(
-    host: &Host,
-    ctx: &NativeCallContext<'_>,
-    shape: &str,
-    sweep: &Sweep,
-    channel: &str,
-    fitted: Result<Fit, FitError>,
-) -> Result<FitHandle, Thrown> {
-    let fit = fitted
-        .map_err(|error| argument(ctx, &format!("sweep {} can't be fitted: {error}", sweep.data.sweep)))?;
-    let (x, y) = dimensions(sweep, channel);
-    let handle = FitHandle { fit: Rc::new(fit), x, y };
-    let (of, left_out) = (&sweep.data, sweep.left_out_in_words());
-    let title = format!("{} {}, {shape}: {}{left_out}", of.plan.name, of.sweep, in_short(&handle));
-    let body = super::analysis::fit_body(channel, &handle, std::slice::from_ref(sweep));
-    host.record(
-        ctx,
-        Statement::Judgement { what: "fit".to_owned(), sweep: Some(sweep.data.sweep), title, body },
-    )?;
-    Ok(handle)
-}
-
-/// Parameters with their errors.
-pub(super) fn in_short(handle: &FitHandle) -> String {
-    let one = |p: &fit::Parameter| {
-        let show = |si| rounded(Quantity::new(si, handle.dimension(&p.name)));
-        format!("{} {} ± {}", p.name, show(p.value), show(p.standard_error))
-    };
-    let values: Vec<String> = handle.fit.parameters.iter().map(one).collect();
-    values.join(", ")
 }

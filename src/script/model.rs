@@ -1,0 +1,387 @@
+//! Own models of a sequence, watched while they work once: what they do to their numbers is written down as steps, which
+//! then give values and exact derivatives without the engine. Units are checked on the way.
+//!
+//! A model that does what can't be written down (looks into a text, rounds, or does other things when it is called again) is
+//! called for every point instead.
+
+use super::convert::plain_number;
+use super::error::{Thrown, argument};
+use super::units::{as_value, power_of};
+use crate::analysis::fit::Function;
+use crate::analysis::formula::{Binary, Comparison, Path, Recorder, Unary};
+use crate::quantity::{Dimension, Quantity, Unit};
+use rhai::{Dynamic, Engine, EvalAltResult, FnPtr, Map, NativeCallContext, Position};
+use std::cell::RefCell;
+use std::rc::Rc;
+
+/// Ways through a model that are kept; one with more is called.
+const MOST_PATHS: usize = 64;
+
+/// Rounding by which what was written down may differ from what a call gives.
+const ROUNDING: f64 = 1e-9;
+
+/// A number whose way is written down.
+#[derive(Debug, Clone)]
+pub struct Traced {
+    recorder: Rc<RefCell<Recorder>>,
+    step: usize,
+    dimension: Dimension,
+}
+
+/// One of two operands.
+#[derive(Clone)]
+enum Operand {
+    Traced(Traced),
+    Fixed(Quantity),
+}
+
+impl From<Traced> for Operand {
+    fn from(value: Traced) -> Self {
+        Self::Traced(value)
+    }
+}
+
+impl From<Quantity> for Operand {
+    fn from(value: Quantity) -> Self {
+        Self::Fixed(value)
+    }
+}
+
+impl From<f64> for Operand {
+    fn from(value: f64) -> Self {
+        Self::Fixed(Quantity::number(value))
+    }
+}
+
+impl From<i64> for Operand {
+    fn from(value: i64) -> Self {
+        Self::Fixed(Quantity::number(value as f64))
+    }
+}
+
+/// The model is called instead; where the call fails as well, its own words are shown.
+fn not_written(why: &str) -> Thrown {
+    EvalAltResult::ErrorRuntime(why.into(), Position::NONE).into()
+}
+
+impl Traced {
+    fn quantity(&self) -> Quantity {
+        Quantity::new(self.recorder.borrow().result(self.step), self.dimension)
+    }
+
+    /// The result of one more step.
+    fn next(&self, dimension: Dimension, step: impl FnOnce(&mut Recorder) -> usize) -> Self {
+        let step = step(&mut self.recorder.borrow_mut());
+        Self { recorder: Rc::clone(&self.recorder), step, dimension }
+    }
+
+    /// An operand beside this one.
+    fn beside(&self, other: &Operand) -> Self {
+        match other {
+            Operand::Traced(traced) => traced.clone(),
+            Operand::Fixed(q) => self.next(q.dimension, |r| r.constant(q.si)),
+        }
+    }
+
+    fn unary(&self, op: Unary) -> Result<Self, Thrown> {
+        let dimension = match op {
+            Unary::Neg | Unary::Abs => self.dimension,
+            Unary::Sqrt => {
+                power_of(self.dimension, 0.5).ok_or_else(|| not_written("a root without a unit"))?
+            }
+            _ if self.dimension.is_none() => Dimension::NONE,
+            _ => return Err(not_written("a function of a value with a unit")),
+        };
+        Ok(self.next(dimension, |r| r.unary(op, self.step)))
+    }
+
+    /// The value in a unit, or with one.
+    fn in_unit(&self, unit: &Unit) -> Result<Self, Thrown> {
+        // Levels and other units with an offset are no factor.
+        if unit.to_si(0.0) != 0.0 || !unit.dimension.scales() {
+            return Err(not_written("a unit that is no factor"));
+        }
+        let (factor, dimension) = if self.dimension == unit.dimension {
+            (unit.from_si(1.0), Dimension::NONE)
+        } else if self.dimension.is_none() {
+            (unit.to_si(1.0), unit.dimension)
+        } else {
+            return Err(not_written("another unit"));
+        };
+        Ok(self.next(dimension, |r| {
+            let factor = r.constant(factor);
+            r.binary(Binary::Mul, self.step, factor)
+        }))
+    }
+}
+
+/// Both operands as steps of the same record; one of them is traced.
+fn both(a: &Operand, b: &Operand) -> Result<(Traced, Traced), Thrown> {
+    match (a, b) {
+        (Operand::Traced(a), b) => Ok((a.clone(), a.beside(b))),
+        (a, Operand::Traced(b)) => Ok((b.beside(a), b.clone())),
+        _ => Err(not_written("nothing to write down")),
+    }
+}
+
+fn binary(op: Binary, a: &Operand, b: &Operand) -> Result<Traced, Thrown> {
+    let (x, y) = both(a, b)?;
+    let (p, q) = (x.quantity(), y.quantity());
+    let checked = match op {
+        Binary::Add => p.plus(q),
+        Binary::Sub => p.minus(q),
+        Binary::Mul => p.times(q),
+        Binary::Div => p.over(q),
+        Binary::Pow => return power(&x, &y, b),
+    };
+    let checked = checked.map_err(|error| not_written(&error.to_string()))?;
+    let result = x.next(checked.dimension, |r| r.binary(op, x.step, y.step));
+    // Sums of levels and the like mean more than the sum of their numbers.
+    let same = |a: f64, b: f64| a == b || (a.is_nan() && b.is_nan());
+    if same(result.quantity().si, checked.si) { Ok(result) } else { Err(not_written("not a plain step")) }
+}
+
+fn power(x: &Traced, y: &Traced, exponent: &Operand) -> Result<Traced, Thrown> {
+    let dimension = match exponent {
+        Operand::Fixed(n) if n.dimension.is_none() => power_of(x.dimension, n.si),
+        _ => (x.dimension.is_none() && y.dimension.is_none()).then_some(Dimension::NONE),
+    };
+    let dimension = dimension.ok_or_else(|| not_written("a power without a unit"))?;
+    Ok(x.next(dimension, |r| r.binary(Binary::Pow, x.step, y.step)))
+}
+
+fn compare(comparison: Comparison, a: &Operand, b: &Operand) -> Result<bool, Thrown> {
+    let (x, y) = both(a, b)?;
+    if x.dimension != y.dimension {
+        return Err(not_written("a comparison of different kinds"));
+    }
+    let mut recorder = x.recorder.borrow_mut();
+    Ok(recorder.compare(comparison, x.step, y.step))
+}
+
+/// A function of two operands for every pair of which at least one is traced.
+fn pairs<T: rhai::Variant + Clone>(
+    engine: &mut Engine,
+    name: &str,
+    of: impl Fn(&Operand, &Operand) -> Result<T, Thrown> + Copy + Send + Sync + 'static,
+) {
+    engine.register_fn(name, move |a: Traced, b: Traced| of(&a.into(), &b.into()));
+    engine.register_fn(name, move |a: Traced, b: f64| of(&a.into(), &b.into()));
+    engine.register_fn(name, move |a: Traced, b: i64| of(&a.into(), &b.into()));
+    engine.register_fn(name, move |a: Traced, b: Quantity| of(&a.into(), &b.into()));
+    engine.register_fn(name, move |a: f64, b: Traced| of(&a.into(), &b.into()));
+    engine.register_fn(name, move |a: i64, b: Traced| of(&a.into(), &b.into()));
+    engine.register_fn(name, move |a: Quantity, b: Traced| of(&a.into(), &b.into()));
+}
+
+/// Functions of one number, by their names in the language.
+const FUNCTIONS: &[(&str, Unary)] = &[
+    ("-", Unary::Neg),
+    ("exp", Unary::Exp),
+    ("ln", Unary::Ln),
+    ("log", Unary::Log10),
+    ("sqrt", Unary::Sqrt),
+    ("abs", Unary::Abs),
+    ("sin", Unary::Sin),
+    ("cos", Unary::Cos),
+    ("tan", Unary::Tan),
+    ("asin", Unary::Asin),
+    ("acos", Unary::Acos),
+    ("atan", Unary::Atan),
+    ("sinh", Unary::Sinh),
+    ("cosh", Unary::Cosh),
+    ("tanh", Unary::Tanh),
+];
+
+/// Registers what a traced number can do: the arithmetic of the language.
+pub fn register(engine: &mut Engine) {
+    engine.register_type_with_name::<Traced>("number");
+    let operators =
+        [("+", Binary::Add), ("-", Binary::Sub), ("*", Binary::Mul), ("/", Binary::Div), ("**", Binary::Pow)];
+    for (name, op) in operators {
+        pairs(engine, name, move |a, b| binary(op, a, b));
+    }
+    for (name, op) in FUNCTIONS {
+        engine.register_fn(*name, |a: Traced| a.unary(*op));
+    }
+    pairs(engine, "<", |a, b| compare(Comparison::Less, a, b));
+    pairs(engine, "<=", |a, b| compare(Comparison::AtMost, a, b));
+    pairs(engine, ">", |a, b| compare(Comparison::Less, b, a));
+    pairs(engine, ">=", |a, b| compare(Comparison::AtMost, b, a));
+    pairs(engine, "==", |a, b| compare(Comparison::Equal, a, b));
+    pairs(engine, "!=", |a, b| compare(Comparison::Equal, a, b).map(|same| !same));
+    let smaller = |a: &Operand, b: &Operand| compare(Comparison::Less, b, a).map(|other| !other);
+    pairs(engine, "min", move |a, b| chosen(smaller(a, b)?, a, b));
+    pairs(engine, "max", move |a, b| chosen(!smaller(a, b)?, a, b));
+    for name in super::units::UNIT_NAMES {
+        let Some(unit) = Unit::parse(name) else { continue };
+        engine.register_get(*name, move |value: &mut Traced| value.in_unit(&unit));
+    }
+}
+
+fn chosen(first: bool, a: &Operand, b: &Operand) -> Result<Traced, Thrown> {
+    let (x, y) = both(a, b)?;
+    Ok(if first { x } else { y })
+}
+
+/// What an own model is given and gives.
+#[derive(Debug, Clone)]
+pub struct Terms {
+    /// Names of the parameters.
+    pub names: Vec<String>,
+    /// What each is measured in.
+    pub dimensions: Vec<Dimension>,
+    /// Whether they are handed over by name, in a map, or in a list.
+    pub by_name: bool,
+    /// Whether they and x have units.
+    pub with_units: bool,
+    /// What x and y are measured in.
+    pub axes: (Dimension, Dimension),
+}
+
+/// A model of a sequence as a function of numbers.
+pub struct OwnModel<'c> {
+    context: &'c NativeCallContext<'c>,
+    model: &'c FnPtr,
+    terms: Terms,
+    /// Rows at which what was written down is held against a call.
+    samples: Vec<f64>,
+    paths: Vec<Path>,
+    last: usize,
+    called: bool,
+    failure: Option<Thrown>,
+}
+
+impl<'c> OwnModel<'c> {
+    /// The model as the sequence has it; `samples` are some values of x.
+    pub fn new(
+        context: &'c NativeCallContext<'c>,
+        model: &'c FnPtr,
+        terms: Terms,
+        samples: Vec<f64>,
+    ) -> Self {
+        Self { context, model, terms, samples, paths: Vec::new(), last: 0, called: false, failure: None }
+    }
+
+    /// What went wrong in the model, if anything did.
+    pub fn failure(self) -> Option<Thrown> {
+        self.failure
+    }
+
+    fn x_is(&self) -> Dimension {
+        if self.terms.with_units { self.terms.axes.0 } else { Dimension::NONE }
+    }
+
+    fn run(&self, x: Dynamic, parameters: Vec<Dynamic>) -> Result<Dynamic, Thrown> {
+        let p = if self.terms.by_name {
+            let named = self.terms.names.iter().map(|name| name.as_str().into()).zip(parameters);
+            Dynamic::from_map(named.collect::<Map>())
+        } else {
+            Dynamic::from_array(parameters)
+        };
+        self.model.call_within_context::<Dynamic>(self.context, (x, p))
+    }
+
+    /// Calls the model with numbers.
+    fn call(&self, x: f64, p: &[f64]) -> Result<f64, Thrown> {
+        let with = |(value, dimension): (&f64, &Dimension)| as_value(Quantity::new(*value, *dimension));
+        let parameters = p.iter().zip(&self.terms.dimensions).map(with).collect();
+        let answer = self.run(with((&x, &self.x_is())), parameters)?;
+        let quantity = answer.clone().try_cast::<Quantity>().or(plain_number(&answer).map(Quantity::number));
+        let Some(quantity) = quantity else {
+            let given = super::convert::kind_of(&answer);
+            return Err(argument(self.context, &format!("the model gives {given}, not a number")));
+        };
+        self.accepted(quantity)
+    }
+
+    /// The number of a result, if it is measured in what the data are.
+    fn accepted(&self, result: Quantity) -> Result<f64, Thrown> {
+        let wanted = self.terms.axes.1;
+        let plain = result.dimension.is_none() && !self.terms.with_units;
+        if result.dimension == wanted || plain {
+            return Ok(result.si);
+        }
+        let message = format!("the model gives {}, but the data are {wanted}", result.dimension);
+        Err(argument(self.context, &message))
+    }
+
+    /// Watches the model at one place; none where it can't be written down.
+    fn watch(&self, x: f64, p: &[f64]) -> Option<Path> {
+        let recorder = Rc::new(RefCell::new(Recorder::new(&[x], p)));
+        let traced = |step: usize, dimension| {
+            Dynamic::from(Traced { recorder: Rc::clone(&recorder), step, dimension })
+        };
+        let column = recorder.borrow_mut().column(0);
+        let steps: Vec<usize> = (0..p.len()).map(|j| recorder.borrow_mut().parameter(j)).collect();
+        let parameters = steps.iter().zip(&self.terms.dimensions).map(|(s, d)| traced(*s, *d)).collect();
+        let answer = self.run(traced(column, self.x_is()), parameters).ok()?;
+        let (step, dimension) = match answer.clone().try_cast::<Traced>() {
+            Some(found) => (found.step, found.dimension),
+            None => {
+                let fixed = answer.clone().try_cast::<Quantity>();
+                let fixed = fixed.or(plain_number(&answer).map(Quantity::number))?;
+                (recorder.borrow_mut().constant(fixed.si), fixed.dimension)
+            }
+        };
+        self.accepted(Quantity::new(0.0, dimension)).ok()?;
+        let path = recorder.borrow().clone().finish(step);
+        self.agrees(path, x, p)
+    }
+
+    /// The path, if a call gives the same where it was found and at the samples.
+    fn agrees(&self, mut path: Path, x: f64, p: &[f64]) -> Option<Path> {
+        for x in self.samples.iter().chain([&x]) {
+            let Some(written) = path.value(&[*x], p) else { continue };
+            let called = self.call(*x, p).unwrap_or(f64::NAN);
+            let near = (written - called).abs() <= ROUNDING * written.abs().max(called.abs());
+            if !near && !(written.is_nan() || called == written) {
+                return None;
+            }
+        }
+        Some(path)
+    }
+
+    /// Goes the ways that are known, the last one first, and then a new one.
+    fn along(&mut self, x: f64, p: &[f64], of: &mut dyn FnMut(&mut Path) -> Option<f64>) -> Option<f64> {
+        if self.called || self.failure.is_some() {
+            return None;
+        }
+        for k in 0..self.paths.len() {
+            let k = (self.last + k) % self.paths.len();
+            if let Some(value) = of(&mut self.paths[k]) {
+                self.last = k;
+                return Some(value);
+            }
+        }
+        let fresh = (self.paths.len() < MOST_PATHS).then(|| self.watch(x, p)).flatten();
+        let Some(mut path) = fresh else {
+            self.called = true;
+            return None;
+        };
+        let value = of(&mut path);
+        self.last = self.paths.len();
+        self.paths.push(path);
+        value
+    }
+}
+
+impl Function for OwnModel<'_> {
+    fn value(&mut self, _set: usize, row: &[f64], p: &[f64]) -> f64 {
+        if let Some(value) = self.along(row[0], p, &mut |path| path.value(row, p)) {
+            return value;
+        }
+        if self.failure.is_some() {
+            return f64::NAN;
+        }
+        // An error in the model ends the fit at once; the solver itself only knows numbers.
+        self.call(row[0], p).unwrap_or_else(|error| {
+            self.failure = Some(error);
+            f64::NAN
+        })
+    }
+
+    fn with_gradient(&mut self, _set: usize, row: &[f64], p: &[f64], gradient: &mut [f64]) -> Option<f64> {
+        self.along(row[0], p, &mut |path| path.with_gradient(row, p, gradient))
+    }
+}
