@@ -266,7 +266,10 @@ impl<'a> Walk<'a> {
                 self.undeclared(operator, name, *at);
             }
         } else {
-            self.evaluate(&parts.lhs);
+            // A name of a map that is given a value need not be there before.
+            if self.running.is_none() || matches!(parts.lhs, Expr::Index(..)) {
+                self.evaluate(&parts.lhs);
+            }
             if let (true, Some(root)) = (self.running.is_some(), super::program::root_name(&parts.lhs)) {
                 self.loosen(&root);
             }
