@@ -200,6 +200,7 @@ mod tests {
         "abs",
         "at",
         "column",
+        "correlation",
         "error",
         "exit",
         "expected",

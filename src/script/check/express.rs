@@ -172,6 +172,9 @@ impl<'a> Walk<'a> {
         match link {
             _ if index => {
                 let value = self.evaluate(link);
+                if let Value::Measured("numbers", _, dimension) = base {
+                    return super::call::of_dimension(dimension);
+                }
                 if self.running.is_some() { self.indexed(&base, &value, link) } else { Value::Unknown }
             }
             Expr::Property(name, at) => self.property(&base, name.2.as_str(), *at),
