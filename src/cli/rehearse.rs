@@ -7,7 +7,7 @@ use crate::diagnostic::{Code, Diagnostic};
 use crate::record::{Achieved, Beforehand, Declared, Document, Durability, Earlier, Store};
 use crate::run::faults::{FaultPlan, read_faults};
 use crate::run::nights::{night_document, night_plan};
-use crate::run::{BenchSource, Observers, RunFolder, Setup, lock, rehearse_with_faults};
+use crate::run::{BenchSource, Observers, RunFolder, Setup, lock, rehearse_with_faults, withdrawal_s};
 use std::path::PathBuf;
 use std::time::Instant;
 
@@ -78,7 +78,9 @@ impl Rehearse {
             None => now.clone(),
         };
         setup.window = window(self.until.as_deref(), &start)?;
-        let setup = setup.knowing(self.beforehand(start.timestamp().as_second())?);
+        let known = self.beforehand(start.timestamp().as_second())?;
+        let withdraws_in_s = setup.window.and_then(|_| withdrawal_s(&setup));
+        let setup = setup.knowing(Beforehand { withdraws_in_s, ..known });
         let stamp = now.strftime("%Y-%m-%d_%H%M").to_string();
         let folder = RunFolder::create(self.out.as_deref(), &stamp, &setup.sequence.name)
             .map_err(|e| reject(&e.to_string()))?;
@@ -116,7 +118,7 @@ impl Rehearse {
             }
             None => None,
         };
-        Ok(Beforehand { tip, earlier })
+        Ok(Beforehand { tip, earlier, withdraws_in_s: None })
     }
 
     /// What goes wrong, and its text for the record.

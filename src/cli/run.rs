@@ -11,7 +11,7 @@ use crate::run::keeper::{Charge, KeeperPlan, is_needed};
 use crate::run::observers::{Prospect, foresee};
 use crate::run::{
     BenchSource, MakeRecorder, Measured, Measurement, RunFolder, Setup, lock, measure, meet_instruments,
-    paced,
+    paced, withdrawal_s,
 };
 use crate::script::Sequence;
 use std::path::PathBuf;
@@ -123,7 +123,8 @@ impl Run {
             let store = Store::create(&path, Durability::PowerCut, &documents)?;
             Ok(Box::new(store.with_spare(spare)))
         });
-        let setup = setup.knowing(Beforehand { tip, earlier });
+        let withdraws_in_s = setup.window.and_then(|_| withdrawal_s(&setup));
+        let setup = setup.knowing(Beforehand { tip, earlier, withdraws_in_s });
         let mut introduction = vec![setup.identity(), setup.context(&now.to_string())];
         introduction.extend(setup.known());
         let measurement = Measurement {

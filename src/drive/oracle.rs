@@ -263,11 +263,12 @@ impl Oracle {
     /// The sequence gets an answer: what it is given must be in the record.
     pub fn answered(&mut self, reply: &Reply) {
         let Ok(Answer::Sweep(data)) = reply else { return };
+        // A sweep that pauses is given stretch by stretch.
+        let (count, sum) = self.kept.remove(&data.sweep).unwrap_or_default();
         // The first points of a sweep that goes on are in the record of the run before.
-        if data.plan.continues.is_some() {
+        if !data.plan.done.is_empty() {
             return;
         }
-        let (count, sum) = self.kept.get(&data.sweep).copied().unwrap_or_default();
         let given = data.values.len() as u64;
         if count != given || sum != data.values.iter().fold(0, mix) {
             self.points_lost += given.abs_diff(count).max(1);

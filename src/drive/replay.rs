@@ -167,7 +167,10 @@ impl ReplayPort {
                     Ok(Ok(Ok(Answer::Task(report))))
                 }
             },
-            (What::Sweep { sweep, ended, rows }, Request::Sweep(plan)) => {
+            (
+                What::Sweep { sweep, ended, rows },
+                Request::Sweep(plan) | Request::SweepOn { plan: Some(plan), .. },
+            ) => {
                 let mut values = Vec::new();
                 self.calls.readings(sweep, rows, plan.read.len(), &mut values).map_err(unreadable)?;
                 let doubtful = self.calls.doubtful(sweep, rows).map_err(unreadable)?;
@@ -177,7 +180,14 @@ impl ReplayPort {
                 }
                 // A sweep that was cut goes on at its first missing point.
                 let plan = SweepPlan { continues: Some(sweep), done: values, doubtful, ..(**plan).clone() };
-                Ok(Err(Call { request: Request::Sweep(Arc::new(plan)), ..call }))
+                let plan = Arc::new(plan);
+                let request = match call.request {
+                    Request::SweepOn { sweep, first, until, .. } => {
+                        Request::SweepOn { sweep, first, until, plan: Some(plan) }
+                    }
+                    _ => Request::Sweep(plan),
+                };
+                Ok(Err(Call { request, ..call }))
             }
             (What::Bulk { mut report, seq }, _) => {
                 report.data = self.calls.bulk(seq).map_err(unreadable)?;

@@ -227,7 +227,7 @@ impl VirtualDrive {
         let start = Start { window, ..Start::after(&self.tally, &self.bench, 0, self.now) };
         self.supervisor = Supervisor::new(Arc::clone(&self.bench), start);
         let (tip, earlier) = (Some(Box::new(self.tally.tip.clone())), self.tally.earlier.clone());
-        self.supervisor.knows(&Beforehand { tip, earlier });
+        self.supervisor.knows(&Beforehand { tip, earlier, withdraws_in_s: self.tally.withdraws_in_s });
         self.oracle.taken_up(&self.true_bench);
         let now = self.now;
         self.queue

@@ -40,6 +40,7 @@ const TOPICS: &[Topic] = &[
     made("roles", "Roles", "what channels can be for", tables::roles),
     written!("sweeps", "Sweeps", "spectra, maps, traces, and the wait at each point"),
     written!("analysis", "Analysis", "fits, the field line, the verdict"),
+    written!("own-analysis", "Your own analysis", "tables, references, own models, early ends, pandas"),
     written!("bench", "The bench file", "what is connected and what is safe"),
     written!("interlocks", "Interlocks", "limits, permits, interlocks, parking"),
     written!("tip", "The tip", "tests, what is guarded, what was achieved"),

@@ -41,7 +41,7 @@ fn definition(verb: &Verb, left_out: usize) -> String {
 
 fn type_of(kind: Kind) -> &'static str {
     match kind {
-        Kind::Channel | Kind::Text | Kind::OneOf(_) => "String",
+        Kind::Channel | Kind::Reading | Kind::Text | Kind::OneOf(_) => "String",
         Kind::Fields(_) => "Map",
         Kind::Steps(_) => "Array",
         Kind::Function => "FnPtr",

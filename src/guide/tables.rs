@@ -22,6 +22,7 @@ fn title(chapter: Chapter) -> &'static str {
     match chapter {
         Chapter::Bench => "Setting, reading, waiting",
         Chapter::Sweeps => "Sweeps, maps, traces",
+        Chapter::Tables => "Tables, noise, own analysis",
         Chapter::Tip => "Moving the tip",
         Chapter::Analysis => "Fits and verdicts",
         Chapter::Flow => "Steps, notes, decisions, the end",
@@ -50,6 +51,7 @@ pub(super) fn verb(verb: &Verb) -> String {
     let chapter = match verb.chapter {
         Chapter::Bench => "bench",
         Chapter::Sweeps => "sweeps",
+        Chapter::Tables => "own-analysis",
         Chapter::Tip => "verbs",
         Chapter::Analysis => "analysis",
         Chapter::Flow => "resume",
@@ -89,7 +91,9 @@ fn takes(param: &Param) -> String {
         Kind::Flag => "true or false".to_owned(),
         Kind::Function => "a function".to_owned(),
         Kind::List => "a list".to_owned(),
-        Kind::Sweeps => "a sweep, or a list of them".to_owned(),
+        Kind::Sweeps => "a sweep or a table, or a list of them".to_owned(),
+        Kind::Data => "a sweep, a trace, an image, a table, a column, or names".to_owned(),
+        Kind::Reading => "name of a channel, a role, or a column of a table".to_owned(),
         Kind::Parameters => "a map or a list".to_owned(),
         Kind::Handle(name) => with_article(name),
         Kind::Fields(grammar) => format!("a map {}", with_fields(grammar)),

@@ -106,6 +106,8 @@ pub struct History {
     pub declared: Option<Declared>,
     /// What the sequence before in the queue had declared.
     pub earlier: Option<Earlier>,
+    /// How long it takes to bring the tip out, s, where that was measured before.
+    pub withdraws_in_s: Option<f64>,
     /// When each sweep began, by its number, s.
     began: Vec<f64>,
     /// The end, if it has come and the run was not resumed since.
@@ -143,6 +145,7 @@ impl History {
             rules: bench.map(TipRules::of).unwrap_or_default(),
             declared: None,
             earlier: None,
+            withdraws_in_s: None,
             began: Vec::new(),
             ending: None,
             parked: false,
@@ -160,8 +163,8 @@ impl History {
         file.every_entry(until, |numbered| {
             entries += 1;
             history.entry(numbered.at, &numbered.entry);
-            // Nothing is called while a sweep is measured, so its last point is what stands until its end.
-            if let Entry::SweepBegin { sweep, .. } = numbered.entry
+            // Nothing moves while a sweep is measured or pauses, so its last point is what stands until its end.
+            if let Entry::SweepBegin { sweep, .. } | Entry::SweepOn { sweep, .. } = numbered.entry
                 && let Some(point) = file.last_point(sweep, until)?
             {
                 history.point(&point);
@@ -187,7 +190,10 @@ impl History {
             Entry::Result { what, about, .. } => {
                 self.declared = Some(Declared { what: *what, about: about.clone() });
             }
-            Entry::Known(beforehand) => self.earlier.clone_from(&beforehand.earlier),
+            Entry::Known(beforehand) => {
+                self.earlier.clone_from(&beforehand.earlier);
+                self.withdraws_in_s = beforehand.withdraws_in_s;
+            }
             Entry::Monitor { channel, value } => self.monitored(channel, *value, at_s),
             Entry::Intent { n, task, place } => {
                 let begun = OpenTask { task: task.clone(), at_s, place: place.clone() };
@@ -207,7 +213,12 @@ impl History {
                 self.steps.iter_mut().filter(|step| step.to_s.is_none()).for_each(|step| step.sweeps += 1);
                 self.sweep = Some((*sweep, plan.clone()));
             }
-            Entry::SweepEnd { .. } => self.swept(at_s),
+            Entry::SweepPause { points, .. } => self.swept_to(*points, at_s),
+            Entry::SweepEnd { points, .. } => {
+                self.sweeps += 1;
+                self.swept_to(*points, at_s);
+                self.sweep = None;
+            }
             Entry::StepBegin { .. } | Entry::StepEnd { .. } => spans::step(&mut self.steps, at_s, entry),
             Entry::SafeStep { step, achieved, found, during } => {
                 if *during == During::Refill {
@@ -248,6 +259,9 @@ impl History {
             }
             Entry::Identity { .. }
             | Entry::Context { .. }
+            | Entry::SweepOn { .. }
+            | Entry::Gap { .. }
+            | Entry::Table { .. }
             | Entry::Bulk { .. }
             | Entry::Note { .. }
             | Entry::Decision { .. }
@@ -264,12 +278,26 @@ impl History {
         self.end_s = self.end_s.max(point.at.s());
         let Some((sweep, plan)) = self.sweep.take() else { return };
         if sweep == point.sweep {
-            self.stands(&plan.fast.channel.channel, point.x, point.at.s());
-            if let Some(slow) = &plan.slow {
-                self.stands(&slow.channel.channel, point.y, point.at.s());
-            }
+            let along = point.values.as_slice().get(plan.gauges().len()..).unwrap_or_default();
+            self.stand_at(&plan, (point.x, point.y), along.iter().copied(), point.at.s());
         }
         self.sweep = Some((sweep, plan));
+    }
+
+    fn stand_at(
+        &mut self,
+        plan: &SweepPlan<Column>,
+        (fast, slow): (f64, f64),
+        along: impl Iterator<Item = f64>,
+        at_s: f64,
+    ) {
+        self.stands(&plan.fast.channel.channel, fast, at_s);
+        if let Some(axis) = &plan.slow {
+            self.stands(&axis.channel.channel, slow, at_s);
+        }
+        for (column, value) in plan.companions().iter().zip(along) {
+            self.stands(&column.channel, value, at_s);
+        }
     }
 
     /// A call of the sequence, or of the engine for it, has ended.
@@ -315,15 +343,13 @@ impl History {
         }
     }
 
-    /// A sweep leaves its axes at their ends.
-    fn swept(&mut self, at_s: f64) {
-        self.sweeps += 1;
-        let Some((_, plan)) = self.sweep.take() else { return };
-        let (fast, slow) = plan.at(plan.total().saturating_sub(1));
-        self.stands(&plan.fast.channel.channel, fast, at_s);
-        if let Some(axis) = &plan.slow {
-            self.stands(&axis.channel.channel, slow, at_s);
+    /// A sweep leaves what it moves where its last point was.
+    fn swept_to(&mut self, points: u64, at_s: f64) {
+        let Some((sweep, plan)) = self.sweep.take() else { return };
+        if let Some(last) = points.checked_sub(1) {
+            self.stand_at(&plan, plan.at(last), plan.along_at(last), at_s);
         }
+        self.sweep = Some((sweep, plan));
     }
 
     /// What holds, parking and the way back do to the bench is none of the sequence's doing, but for the place of a

@@ -2,7 +2,8 @@
 
 use super::answer::either;
 use super::{
-    Achieved, Answer, Beforehand, During, Failure, Found, HeldBy, Request, SafeAct, SweepPlan, TipTest, Word,
+    Achieved, Answer, Beforehand, During, Failure, Found, HeldBy, OwnTable, Request, SafeAct, Settings,
+    SweepPlan, TipTest, Word,
 };
 use crate::bench::{Action, Bench, ChannelId};
 use crate::instrument::{InstrumentError, Task, TaskReport};
@@ -318,9 +319,37 @@ in_two_forms! {
         /// A task that must not happen twice is about to start.
         Intent { n: u64, task: Task<String>, place: Place },
         /// A sweep begins.
-        SweepBegin { n: u64, sweep: u64, plan: SweepPlan<Column>, place: Place },
+        SweepBegin {
+            n: u64,
+            sweep: u64,
+            plan: SweepPlan<Column>,
+            place: Place,
+            #[serde(default, skip_serializing_if = "Option::is_none")]
+            settings: Option<Box<Settings>>,
+        },
+        /// A sweep pauses after so many points: the sequence looks at it.
+        SweepPause { n: u64, sweep: u64, points: u64 },
+        /// A sweep goes on with its point `first`, to pause or end before `until`.
+        SweepOn { n: u64, sweep: u64, first: u64, until: u64, place: Place },
+        /// A channel gives no value at the points of a sweep from this one on.
+        Gap { sweep: u64, i: u64, channel: String, error: InstrumentError },
         /// A sweep has ended.
-        SweepEnd { n: u64, sweep: u64, points: u64 },
+        SweepEnd {
+            n: u64,
+            sweep: u64,
+            points: u64,
+            /// Why before its last point, where the sequence had seen enough.
+            #[serde(default, skip_serializing_if = "Option::is_none")]
+            because: Option<String>,
+            #[serde(default, skip_serializing_if = "Option::is_none")]
+            settings: Option<Box<Settings>>,
+        },
+        /// A table that the sequence has made; its numbers stand in it, or in the table `bulk` where they are many.
+        Table {
+            n: u64,
+            table: OwnTable,
+            place: Place,
+        },
         /// A trace or an image; its numbers stand in the table `bulk`.
         Bulk { n: u64, task: Task<Column>, place: Place, shape: Vec<u64>, report: TaskReport },
         /// A named step of the sequence begins.
@@ -426,7 +455,10 @@ impl Entry {
             Entry::Call { n, .. }
             | Entry::Intent { n, .. }
             | Entry::SweepBegin { n, .. }
+            | Entry::SweepPause { n, .. }
+            | Entry::SweepOn { n, .. }
             | Entry::SweepEnd { n, .. }
+            | Entry::Table { n, .. }
             | Entry::Bulk { n, .. }
             | Entry::StepBegin { n, .. }
             | Entry::StepEnd { n, .. }
@@ -446,6 +478,8 @@ impl Entry {
             Entry::Call { place, .. }
             | Entry::Intent { place, .. }
             | Entry::SweepBegin { place, .. }
+            | Entry::SweepOn { place, .. }
+            | Entry::Table { place, .. }
             | Entry::Bulk { place, .. }
             | Entry::StepBegin { place, .. }
             | Entry::Judgement { place, .. }
@@ -492,6 +526,17 @@ impl Entry {
             Entry::SweepBegin { plan, .. } => {
                 Request::Sweep(std::sync::Arc::new(plan.renamed(&mut { named })?))
             }
+            Entry::SweepOn { sweep, first, until, .. } => {
+                Request::SweepOn { sweep: *sweep, first: *first, until: *until, plan: None }
+            }
+            Entry::SweepEnd { sweep, points, because: Some(because), .. } => {
+                Request::Record(Statement::SweepEnd {
+                    sweep: *sweep,
+                    points: *points,
+                    because: because.clone(),
+                })
+            }
+            Entry::Table { table, .. } => Request::Record(Statement::Table(table.clone())),
             Entry::Bulk { task, .. } => Request::Task(task.renamed(named)?),
             Entry::StepBegin { step, name, parent, .. } => {
                 Request::Record(Statement::StepBegin { step: *step, name: name.clone(), parent: *parent })

@@ -22,7 +22,19 @@ impl Values {
         Self { len: values.len() as u8, data }
     }
 
-    /// The readings.
+    /// The readings of a point of so many channels; what the file has nothing for is a gap.
+    pub fn in_columns(&self, width: usize) -> impl Iterator<Item = f64> {
+        (0..width).map(|i| self.as_slice().get(i).copied().unwrap_or(f64::NAN))
+    }
+
+    /// Without the gaps at the end, which a row of the file can't tell from columns that it does not have.
+    pub(super) fn without_last_gaps(&self) -> &[f64] {
+        let all = self.as_slice();
+        let count = all.iter().rposition(|value| !value.is_nan()).map_or(0, |last| last + 1);
+        &all[..count]
+    }
+
+    /// The readings; a gap is no number.
     pub fn as_slice(&self) -> &[f64] {
         &self.data[..usize::from(self.len)]
     }

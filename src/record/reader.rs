@@ -333,8 +333,9 @@ impl RunFile {
         self.points(table.sweep, |point| {
             table.x.push(point.x);
             table.y.push(point.y);
-            for (column, value) in table.values.iter_mut().zip(point.values.as_slice()) {
-                column.push(*value);
+            let width = table.values.len();
+            for (column, value) in table.values.iter_mut().zip(point.values.in_columns(width)) {
+                column.push(value);
             }
         })
     }
@@ -412,9 +413,11 @@ pub(super) fn point_from_row(row: &Row<'_>, from: usize) -> rusqlite::Result<Poi
     let mut values = [0.0; WIDEST_POINT];
     let mut count = 0;
     for (i, value) in values.iter_mut().enumerate() {
-        let Some(read) = row.get::<_, Option<f64>>(from + 5 + i)? else { break };
-        *value = read;
-        count = i + 1;
+        *value = f64::NAN;
+        if let Some(read) = row.get::<_, Option<f64>>(from + 5 + i)? {
+            *value = read;
+            count = i + 1;
+        }
     }
     Ok(Point {
         at: TimePoint::from_nanoseconds(at_ns.cast_unsigned()),

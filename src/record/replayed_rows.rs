@@ -149,7 +149,8 @@ impl Store {
 }
 
 fn same_bits(a: &Point, b: &Point) -> bool {
-    let bits = |values: &Values| values.as_slice().iter().map(|v| v.to_bits()).collect::<Vec<_>>();
+    let bits = |v: &f64| if v.is_nan() { f64::NAN.to_bits() } else { v.to_bits() };
+    let bits = |values: &Values| values.without_last_gaps().iter().map(bits).collect::<Vec<_>>();
     a.sweep == b.sweep
         && a.i == b.i
         && a.at == b.at

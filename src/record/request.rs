@@ -3,7 +3,7 @@
 //! A request at work knows channels by their places on the bench; in a record they stand by name, with their
 //! units where numbers belong to them. It is one type, with another way to call a channel.
 
-use super::{Achieved, Column, Doubtful, Place, TipFinding};
+use super::{Achieved, OwnTable, Place, SweepPlan, TipFinding};
 use crate::bench::{Bench, ChannelId, Recentre};
 use crate::instrument::Task;
 use serde::{Deserialize, Serialize};
@@ -53,6 +53,18 @@ pub enum Request<C = ChannelId> {
     Settle,
     /// A sweep.
     Sweep(Arc<SweepPlan<C>>),
+    /// Go on with a sweep that paused so that the sequence could look at it.
+    SweepOn {
+        /// Its number in the run.
+        sweep: u64,
+        /// The first point of this stretch.
+        first: u64,
+        /// The stretch ends before this point.
+        until: u64,
+        /// The whole plan, for whoever measures; a record has it at the beginning of the sweep.
+        #[serde(skip)]
+        plan: Option<Arc<SweepPlan>>,
+    },
     /// A task.
     Task(Task<C>),
     /// Put the tip on the top of what stands near by.
@@ -119,6 +131,17 @@ pub enum Statement {
         /// Where it is, m.
         at_m: [f64; 2],
     },
+    /// A sweep is over before all of its points are measured, because the sequence has seen enough.
+    SweepEnd {
+        /// Number of the sweep.
+        sweep: u64,
+        /// Points that were measured.
+        points: u64,
+        /// Why no more.
+        because: String,
+    },
+    /// A table that the sequence has made.
+    Table(OwnTable),
     /// A step begins.
     StepBegin {
         /// Number of the step.
@@ -153,132 +176,6 @@ pub enum Question {
     Tip,
     /// What the sequence before in the queue has declared.
     Earlier,
-}
-
-/// A sweep over one or two channels.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-pub struct SweepPlan<C = ChannelId> {
-    /// A word for it; sweeps of one name make one table.
-    pub name: String,
-    /// The axis that is run through for each value of the slow one.
-    pub fast: Axis<C>,
-    /// The slow axis of a map.
-    pub slow: Option<Axis<C>>,
-    /// Channels read at each point.
-    pub read: Vec<C>,
-    /// Samples averaged at each point, at least 1.
-    pub samples: u32,
-    /// Time over which the samples are spread, s.
-    pub dwell_s: f64,
-    /// Wait before reading, s; none takes it from the channels and the lock-in.
-    pub settle_s: Option<f64>,
-    /// Whether each line is run back as well.
-    pub both_ways: bool,
-    /// Number of the sweep that this one goes on with, in a resumed run.
-    #[serde(skip)]
-    pub continues: Option<u64>,
-    /// Readings of the points that are measured already, in a resumed run.
-    #[serde(skip)]
-    pub done: Vec<f64>,
-    /// Which of these points are doubtful.
-    #[serde(skip)]
-    pub doubtful: Doubtful,
-}
-
-/// Values of one channel, evenly spaced.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
-pub struct Axis<C = ChannelId> {
-    /// The channel.
-    pub channel: C,
-    /// First value, SI.
-    pub from: f64,
-    /// Last value, SI.
-    pub to: f64,
-    /// Number of values, at least 1.
-    pub points: u64,
-}
-
-impl<C> Axis<C> {
-    /// The i-th value.
-    pub fn at(&self, i: u64) -> f64 {
-        if self.points <= 1 || i == 0 {
-            return self.from;
-        }
-        if i + 1 >= self.points {
-            return self.to;
-        }
-        self.from + (self.to - self.from) * (i as f64 / (self.points - 1) as f64)
-    }
-}
-
-impl<C> SweepPlan<C> {
-    /// Along one axis, one way, one sample at each point, settled as the channels ask for.
-    pub fn plain(name: &str, fast: Axis<C>, read: Vec<C>) -> Self {
-        Self {
-            name: name.to_owned(),
-            fast,
-            slow: None,
-            read,
-            samples: 1,
-            dwell_s: 0.0,
-            settle_s: None,
-            both_ways: false,
-            continues: None,
-            done: Vec::new(),
-            doubtful: Doubtful::default(),
-        }
-    }
-
-    /// Points in all.
-    pub fn total(&self) -> u64 {
-        self.line() * self.slow.as_ref().map_or(1, |axis| axis.points)
-    }
-
-    /// Points in one run of the fast axis, both ways counted.
-    pub fn line(&self) -> u64 {
-        self.fast.points * if self.both_ways { 2 } else { 1 }
-    }
-
-    /// Values of the fast and slow axis at the i-th point.
-    pub fn at(&self, i: u64) -> (f64, f64) {
-        let along = i % self.line();
-        let fast = if along < self.fast.points { along } else { self.line() - 1 - along };
-        let slow = self.slow.as_ref().map_or(0.0, |axis| axis.at(i / self.line()));
-        (self.fast.at(fast), slow)
-    }
-}
-
-impl<C> Axis<C> {
-    fn renamed<D>(&self, name: &mut impl FnMut(&C) -> Option<D>) -> Option<Axis<D>> {
-        Some(Axis { channel: name(&self.channel)?, from: self.from, to: self.to, points: self.points })
-    }
-}
-
-impl<C> SweepPlan<C> {
-    /// The same plan on channels that go by other names; nothing if one of them has none.
-    pub fn renamed<D>(&self, name: &mut impl FnMut(&C) -> Option<D>) -> Option<SweepPlan<D>> {
-        Some(SweepPlan {
-            name: self.name.clone(),
-            fast: self.fast.renamed(name)?,
-            slow: match &self.slow {
-                Some(axis) => Some(axis.renamed(name)?),
-                None => None,
-            },
-            read: self.read.iter().map(name).collect::<Option<_>>()?,
-            samples: self.samples,
-            dwell_s: self.dwell_s,
-            settle_s: self.settle_s,
-            both_ways: self.both_ways,
-            continues: self.continues,
-            done: self.done.clone(),
-            doubtful: self.doubtful.clone(),
-        })
-    }
-
-    /// The channels that it moves.
-    pub fn moved(&self) -> impl Iterator<Item = &C> {
-        std::iter::once(&self.fast.channel).chain(self.slow.iter().map(|axis| &axis.channel))
-    }
 }
 
 /// How a spot is looked for.
@@ -320,7 +217,7 @@ impl<C> Request<C> {
             Request::Read { .. } => "read",
             Request::Wait { .. } => "wait",
             Request::Settle => "settle",
-            Request::Sweep(_) => "sweep",
+            Request::Sweep(_) | Request::SweepOn { .. } => "sweep",
             Request::Task(task) => task.kind().name(),
             Request::Recentre(_) => "recentre",
             Request::Record(Statement::Note { .. }) => "note",
@@ -329,6 +226,8 @@ impl<C> Request<C> {
             Request::Record(Statement::Result { .. }) => "result",
             Request::Record(Statement::TipTest(_)) => "test_tip",
             Request::Record(Statement::Keep { .. }) => "keep_spin",
+            Request::Record(Statement::SweepEnd { .. }) => "sweep_end",
+            Request::Record(Statement::Table(_)) => "record_table",
             Request::Record(Statement::StepBegin { .. }) => "step_begin",
             Request::Record(Statement::StepEnd { .. }) => "step_end",
             Request::Ask(Question::Elapsed) => "elapsed",
@@ -352,7 +251,9 @@ impl<C> Request<C> {
             Request::Recentre(_) | Request::Park => true,
             // A tip that comes in again is centred anew by whoever restores; else it stands where it stood.
             Request::Restore { approach, .. } => approach.is_some(),
-            Request::Read { .. }
+            // Where it moves the tip, its beginning has said so.
+            Request::SweepOn { .. }
+            | Request::Read { .. }
             | Request::Wait { .. }
             | Request::Settle
             | Request::Record(_)
@@ -372,6 +273,10 @@ impl<C> Request<C> {
             Request::Wait { seconds } => Request::Wait { seconds: *seconds },
             Request::Settle => Request::Settle,
             Request::Sweep(plan) => Request::Sweep(Arc::new(plan.renamed(name)?)),
+            // A record does not tell the plan once more.
+            Request::SweepOn { sweep, first, until, .. } => {
+                Request::SweepOn { sweep: *sweep, first: *first, until: *until, plan: None }
+            }
             Request::Task(task) => Request::Task(task.renamed(name)?),
             Request::Recentre(plan) => Request::Recentre(plan.renamed(name)?),
             Request::Record(jot) => Request::Record(jot.clone()),
@@ -400,13 +305,6 @@ impl Request {
     }
 }
 
-impl SweepPlan {
-    /// With names and units, as it is recorded.
-    pub fn in_columns(&self, bench: &Bench) -> SweepPlan<Column> {
-        named(self.renamed(&mut |id| Some(Column::of(bench, *id))))
-    }
-}
-
 impl Request<String> {
     /// Verb and arguments, for people and exports: `set(channel: bias, value: 0.05)`.
     pub fn in_words(&self) -> String {
@@ -424,7 +322,9 @@ impl Request<String> {
     /// Whether it is the same call to the bench. Words for people may be edited: a note is not a call. What decides
     /// the course of the sequence must be the same.
     pub fn same_call(&self, now: &Self) -> bool {
-        use Statement::{Decision, Judgement, Keep, Note, Result, StepBegin, StepEnd, TipTest};
+        use Statement::{
+            Decision, Judgement, Keep, Note, Result, StepBegin, StepEnd, SweepEnd, Table, TipTest,
+        };
         let (Request::Record(then), Request::Record(now)) = (self, now) else { return self == now };
         match (then, now) {
             (StepEnd { step, left_out }, StepEnd { step: s, left_out: l }) => {
@@ -437,6 +337,11 @@ impl Request<String> {
             (Result { what, .. }, Result { what: w, .. }) => what == w,
             (TipTest(then), TipTest(now)) => then.verdict == now.verdict,
             (Keep { .. }, Keep { .. }) => then == now,
+            (SweepEnd { sweep, points, .. }, SweepEnd { sweep: s, points: p, .. }) => {
+                (sweep, points) == (s, p)
+            }
+            // Numbers that were worked out decide nothing by themselves, as those of a judgement.
+            (Table(then), Table(now)) => then.name == now.name && then.rows == now.rows,
             _ => false,
         }
     }
@@ -470,6 +375,7 @@ fn told(value: &Value) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::record::Axis;
 
     #[test]
     fn a_request_is_told_with_its_arguments() {

@@ -42,7 +42,9 @@ impl Tally {
         self.buffer.clear();
         self.buffer.extend_from_slice(&point.sweep.to_le_bytes());
         self.buffer.extend_from_slice(&point.i.to_le_bytes());
-        for value in [point.x, point.y].iter().chain(point.values.as_slice()) {
+        for value in [point.x, point.y].iter().chain(point.values.without_last_gaps()) {
+            // The file has one kind of gap, whatever bits it was told by.
+            let value = if value.is_nan() { f64::NAN } else { *value };
             self.buffer.extend_from_slice(&value.to_bits().to_le_bytes());
         }
         self.take_in(seq, point.at, true)

@@ -253,36 +253,66 @@ impl Store {
     }
 
     fn make_view(&mut self, entry: &Entry, met: bool) -> Result<(), RecordError> {
-        let Entry::SweepBegin { plan: SweepPlan { name, fast, slow, read, .. }, .. } = entry else {
-            return Ok(());
+        let named = |name: &str| name.replace('\'', "''");
+        let (kind, name, columns, from) = match entry {
+            Entry::SweepBegin { plan, .. } => {
+                let from = format!(
+                    "point WHERE sweep IN (SELECT json_extract(body, '$.sweep') FROM entry WHERE kind = 'sweep_begin' \
+                     AND json_extract(body, '$.plan.name') = '{}')",
+                    named(&plan.name)
+                );
+                ("sweep", &plan.name, columns_of_sweep(plan), from)
+            }
+            Entry::Table { table, .. } if !table.numbers.is_empty() => {
+                let from = format!(
+                    "entry, json_each(entry.body, '$.table.numbers') row WHERE kind = 'table' \
+                     AND json_extract(entry.body, '$.table.name') = '{}'",
+                    named(&table.name)
+                );
+                ("table", &table.name, columns_of_table(table), from)
+            }
+            _ => return Ok(()),
         };
         let word: String = name.chars().map(|c| if c.is_alphanumeric() { c } else { '_' }).collect();
-        let column = |from: String, column: &super::Column| {
-            let unit = column.si_unit.replace('/', "_per_").replace('^', "");
-            let suffix = if unit.is_empty() { String::new() } else { format!("_{unit}") };
-            format!("{from} AS \"{}{suffix}\"", column.channel)
-        };
-        let mut columns = vec![column("x".to_owned(), &fast.channel)];
-        columns.extend(slow.iter().map(|axis| column("y".to_owned(), &axis.channel)));
-        columns.extend(read.iter().enumerate().map(|(i, c)| column(format!("r{i}"), c)));
-        let columns = columns.join(", ");
         // A name used for another set of columns gets a view of its own.
-        let mut view = format!("sweep_{word}");
+        let mut view = format!("{kind}_{word}");
         let mut count = 1;
         while self.views.get(&view).is_some_and(|known| *known != columns) {
             count += 1;
-            view = format!("sweep_{word}_{count}");
+            view = format!("{kind}_{word}_{count}");
         }
         if self.views.insert(view.clone(), columns.clone()).is_none() && !met {
-            let quoted = name.replace('\'', "''");
             self.connection.execute_batch(&format!(
-                "CREATE VIEW IF NOT EXISTS \"{view}\" AS SELECT sweep, i, at_ns / 1e9 AS at_s, {columns} FROM point \
-                 WHERE sweep IN (SELECT json_extract(body, '$.sweep') FROM entry WHERE kind = 'sweep_begin' \
-                 AND json_extract(body, '$.plan.name') = '{quoted}')"
+                "CREATE VIEW IF NOT EXISTS \"{view}\" AS SELECT {columns} FROM {from}"
             ))?;
         }
         Ok(())
     }
+}
+
+/// What a column of a view is called: its name with its SI unit.
+fn called(name: &str, si_unit: &str) -> String {
+    let unit = si_unit.replace('/', "_per_").replace('^', "");
+    let suffix = if unit.is_empty() { String::new() } else { format!("_{unit}") };
+    format!("\"{}{suffix}\"", name.replace('"', "'"))
+}
+
+fn columns_of_sweep(plan: &SweepPlan<super::Column>) -> String {
+    let column = |from: String, column: &super::Column| {
+        format!("{from} AS {}", called(&column.channel, &column.si_unit))
+    };
+    let mut columns = vec![column("x".to_owned(), &plan.fast.channel)];
+    columns.extend(plan.slow.iter().map(|axis| column("y".to_owned(), &axis.channel)));
+    columns.extend(plan.read.iter().enumerate().map(|(i, c)| column(format!("r{i}"), c)));
+    format!("sweep, i, at_ns / 1e9 AS at_s, {}", columns.join(", "))
+}
+
+fn columns_of_table(table: &super::OwnTable) -> String {
+    let column = |(k, column): (usize, &super::OwnColumn)| {
+        format!("json_extract(row.value, '$[{k}]') AS {}", called(&column.name, &column.si_unit))
+    };
+    let columns: Vec<String> = table.columns.iter().enumerate().map(column).collect();
+    format!("entry.seq AS \"table\", row.key AS i, {}", columns.join(", "))
 }
 
 impl Store {

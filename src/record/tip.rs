@@ -167,4 +167,8 @@ pub struct Beforehand {
     /// The sequence before.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub earlier: Option<Earlier>,
+    /// How long it takes on this bench to bring the tip out, s, where that was measured: so much is kept at the end of a
+    /// window.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub withdraws_in_s: Option<f64>,
 }

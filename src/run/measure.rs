@@ -270,7 +270,12 @@ async fn measure_within(
     drive.tally = tally.unwrap_or(drive.tally);
     // What a record says of the tip goes on from there.
     let tip = resuming.then(|| Box::new(drive.tally.tip.clone())).or(beforehand.tip.clone());
-    drive.knows(Beforehand { tip, earlier: drive.tally.earlier.clone().or(beforehand.earlier) });
+    let withdraws_in_s = drive.tally.withdraws_in_s.or(beforehand.withdraws_in_s);
+    drive.knows(Beforehand {
+        tip,
+        earlier: drive.tally.earlier.clone().or(beforehand.earlier),
+        withdraws_in_s,
+    });
     drive.work(&mut inlets).await;
     // Parked, recorded, the keeper dismissed: only then anybody is waited for.
     let digest = drive.finish(&mut inlets).await;

@@ -29,4 +29,4 @@ pub use rehearse::{Rehearsed, rehearse, rehearse_with, rehearse_with_faults, res
 pub use setup::{BenchSource, Setup, SetupError};
 pub use summary::Summary;
 pub use truth::{Span, Truth};
-pub use window::{latest_window, new_window, parse_time, seconds_until, zone};
+pub use window::{latest_window, new_window, parse_time, seconds_until, withdrawal_s, zone};

@@ -1,10 +1,16 @@
 //! Times of day as people say them: `07:30`, `13:30 tomorrow`, `2026-03-29 07:30`, `90 min`.
 
+use super::Setup;
+use crate::bench::LinkKind;
+use crate::drive::virtual_time::Observer;
 use crate::quantity::{Dimension, Quantity, TimePoint};
-use crate::record::{Entry, NewWindow, RecordError, RunFile};
+use crate::record::{DigestOnly, Entry, NewWindow, RecordError, Request, RunFile};
+use crate::script::Sequence;
 use jiff::civil::{Date, Time};
 use jiff::tz::TimeZone;
 use jiff::{ToSpan, ZonedDateTime};
+use std::cell::RefCell;
+use std::rc::Rc;
 
 /// The time zone of a laboratory; the machine's own where none is named.
 ///
@@ -15,6 +21,36 @@ pub fn zone(name: Option<&str>) -> Result<TimeZone, String> {
         || Ok(TimeZone::system()),
         |name| TimeZone::get(name).map_err(|_| format!("there is no time zone `{name}`")),
     )
+}
+
+/// How long it takes to bring the tip out on a simulated bench, s, by a rehearsal of that alone. Nothing where the tip is
+/// moved by a real instrument, and where it does not work.
+pub fn withdrawal_s(setup: &Setup) -> Option<f64> {
+    let link = setup.bench.task_link?;
+    let LinkKind::Simulated(simulated) = &setup.bench.links[link].kind else { return None };
+    let sequence = Sequence::from_text("withdrawal.rhai", "approach();\nwithdraw();\n");
+    let world = setup.world.is_some().then_some(setup.world_name.as_str()).or(Some(&simulated.world));
+    let trial = Setup::for_rehearsal(sequence, setup.bench_source.clone(), world, setup.seed, None).ok()?;
+    let times = Rc::new(RefCell::new(Vec::new()));
+    let observer = Box::new(Ends(Rc::clone(&times)));
+    super::rehearse(&trial, Box::new(DigestOnly::default()), observer, "");
+    // The withdrawal is called where the approach has ended.
+    let found = match times.borrow().as_slice() {
+        [approached, withdrawn, ..] => Some(withdrawn - approached),
+        _ => None,
+    };
+    found
+}
+
+/// When calls of tasks end, s.
+struct Ends(Rc<RefCell<Vec<f64>>>);
+
+impl Observer for Ends {
+    fn entry(&mut self, at: TimePoint, entry: &Entry) {
+        if let Entry::Call { request: Request::Task(_), answer: Ok(_), .. } = entry {
+            self.0.borrow_mut().push(at.s());
+        }
+    }
 }
 
 /// What a text means, seen from `now`. A time of day without a day is its next coming; one that a change of

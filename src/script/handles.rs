@@ -4,11 +4,13 @@ use crate::analysis::fit::Fit;
 use crate::analysis::joint::Judgement;
 use crate::analysis::realness::FieldLine;
 use crate::analysis::transmission::Transmission;
-use crate::bench::Bench;
+use crate::bench::{Bench, ChannelId};
 use crate::quantity::{Dimension, Quantity};
 use crate::supervisor::SweepData;
 use std::rc::Rc;
 use std::sync::Arc;
+
+pub use super::numbers::Numbers;
 
 /// An axis and the readings along it.
 pub type Curve = (Vec<f64>, Vec<f64>);
@@ -45,26 +47,61 @@ impl Sweep {
         Some(Numbers::new(values, self.bench.channel(id).dimension()))
     }
 
-    /// The axis, rising, and the readings of a channel in stretches without doubtful points; two ways of one line are
-    /// averaged point by point.
+    /// The axis, rising, and the readings of a channel in stretches without gaps and doubtful points; two ways of one
+    /// line are averaged point by point, and so are several passes.
     pub fn stretches(&self, name: &str) -> Option<Vec<Curve>> {
-        let mut values = self.column(name)?.values.to_vec();
-        let (mut x, plan) = (self.x(), &self.data.plan);
-        let mut sound: Vec<bool> = (0..x.len()).map(|i| !self.data.doubtful.holds(i as u64)).collect();
+        let places = self.places(name)?;
+        let stretches = places.chunk_by(|a, b| a.sound() == b.sound()).filter(|stretch| stretch[0].sound());
+        Some(stretches.map(|stretch| stretch.iter().map(|place| (place.x, place.y)).unzip()).collect())
+    }
+
+    /// The places along the axis with what was read there. A line that goes one way, there and back, or in passes rises;
+    /// a map is in the order of measurement.
+    pub fn places(&self, name: &str) -> Option<Vec<Seen>> {
+        let values = &self.column(name)?.values;
+        let plan = &self.data.plan;
+        let seen = |(i, y): (usize, &f64)| {
+            let x = plan.at(i as u64).0;
+            Seen {
+                x,
+                y: *y,
+                error: f64::NAN,
+                count: u32::from(!self.data.doubtful.holds(i as u64) && y.is_finite()),
+            }
+        };
+        let mut all: Vec<Seen> = values.iter().enumerate().map(seen).collect();
+        if plan.slow.is_some() {
+            return Some(all);
+        }
         let line = usize::try_from(plan.fast.points).unwrap_or(0);
-        if plan.both_ways && plan.slow.is_none() && values.len() == 2 * line {
-            values = (0..line).map(|i| 0.5 * (values[i] + values[2 * line - 1 - i])).collect();
-            sound = (0..line).map(|i| sound[i] && sound[2 * line - 1 - i]).collect();
-            x.truncate(line);
+        if plan.both_ways && all.len() == 2 * line {
+            // Of two ways a place needs both.
+            for i in 0..line {
+                let (there, back) = (all[i], all[2 * line - 1 - i]);
+                let (y, error) = (0.5 * (there.y + back.y), 0.5 * (there.y - back.y).abs());
+                let count = if there.sound() && back.sound() { 2 } else { 0 };
+                all[i] = Seen { y, error, count, ..there };
+            }
+            all.truncate(line);
         }
-        if plan.slow.is_none() && plan.fast.from > plan.fast.to {
-            x.reverse();
-            values.reverse();
-            sound.reverse();
+        if !plan.places.is_empty() {
+            all.sort_by(|a, b| a.x.total_cmp(&b.x));
+            return Some(all.chunk_by(|a, b| a.x == b.x).map(Seen::together).collect());
         }
-        let points: Vec<(bool, (f64, f64))> = sound.into_iter().zip(x.into_iter().zip(values)).collect();
-        let stretches = points.chunk_by(|a, b| a.0 == b.0).filter(|stretch| stretch[0].0);
-        Some(stretches.map(|stretch| stretch.iter().map(|(_, point)| *point).unzip()).collect())
+        if plan.fast.from > plan.fast.to {
+            all.reverse();
+        }
+        Some(all)
+    }
+
+    /// The standard error of the mean at a place, from how the passes differ there, over all places; nothing before two
+    /// passes are complete.
+    pub fn mean_error(&self, channel: ChannelId) -> Option<f64> {
+        let places = self.places(&self.bench.channel(channel).name)?;
+        let errors: Vec<f64> =
+            places.iter().filter(|place| place.count > 1).map(|place| place.error).collect();
+        let square: f64 = errors.iter().map(|error| error * error).sum();
+        (!errors.is_empty()).then(|| (square / errors.len() as f64).sqrt())
     }
 
     /// All points that are not doubtful, as [`Self::stretches`] has them.
@@ -91,41 +128,34 @@ impl Sweep {
     }
 }
 
-/// A column of numbers of one dimension.
-#[derive(Debug, Clone)]
-pub struct Numbers {
-    /// The numbers, SI.
-    pub values: Rc<[f64]>,
-    /// Their dimension.
-    pub dimension: Dimension,
+/// What was read at a place along an axis.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Seen {
+    /// The place, SI.
+    pub x: f64,
+    /// The mean of the sound readings there, SI.
+    pub y: f64,
+    /// Its standard error by how they differ, SI; not a number for one reading.
+    pub error: f64,
+    /// How many sound readings.
+    pub count: u32,
 }
 
-impl Numbers {
-    /// From values.
-    pub fn new(values: Vec<f64>, dimension: Dimension) -> Self {
-        Self { values: values.into(), dimension }
+impl Seen {
+    /// Whether anything sound was read there.
+    pub fn sound(&self) -> bool {
+        self.count > 0
     }
 
-    /// A value as a quantity.
-    pub fn quantity(&self, si: f64) -> Quantity {
-        Quantity::new(si, self.dimension)
-    }
-
-    /// A difference of values as a quantity.
-    pub fn change(&self, si: f64) -> Quantity {
-        Quantity::new(si, self.dimension.change())
-    }
-
-    /// Mean.
-    pub fn mean(&self) -> f64 {
-        self.values.iter().sum::<f64>() / self.values.len() as f64
-    }
-
-    /// Standard deviation of the values.
-    pub fn deviation(&self) -> f64 {
-        let mean = self.mean();
-        let sum: f64 = self.values.iter().map(|v| (v - mean).powi(2)).sum();
-        (sum / (self.values.len() as f64 - 1.0)).sqrt()
+    /// Of one place in several passes.
+    fn together(passes: &[Self]) -> Self {
+        let sound = || passes.iter().filter(|pass| pass.sound()).map(|pass| pass.y);
+        let count = sound().count();
+        let mean = sound().sum::<f64>() / count as f64;
+        let square: f64 = sound().map(|y| (y - mean).powi(2)).sum();
+        let error = (square / (count as f64 - 1.0) / count as f64).sqrt();
+        let error = if count > 1 { error } else { f64::NAN };
+        Self { x: passes[0].x, y: mean, error, count: u32::try_from(count).unwrap_or(u32::MAX) }
     }
 }
 

@@ -35,6 +35,8 @@ pub struct Host {
     pub steps: RefCell<Vec<u64>>,
     calls: Cell<u64>,
     step_count: Cell<u64>,
+    /// While a rule of the sequence is asked, nothing may move.
+    only_looks: Cell<bool>,
     /// Calls that no time has made up for yet.
     hasty: Cell<f64>,
     /// Notes, decisions, judgements and questions so far.
@@ -63,6 +65,7 @@ impl Host {
             steps: RefCell::new(Vec::new()),
             calls: Cell::new(0),
             step_count: Cell::new(0),
+            only_looks: Cell::new(false),
             hasty: Cell::new(0.0),
             records: Cell::new(0),
         })
@@ -73,8 +76,29 @@ impl Host {
         self.calls.get()
     }
 
+    /// Asks a rule of the sequence, which may read and record but move nothing.
+    pub fn only_looking<T>(&self, ask: impl FnOnce() -> T) -> T {
+        let outside = self.only_looks.replace(true);
+        let answer = ask();
+        self.only_looks.set(outside);
+        answer
+    }
+
     /// Makes a call and waits for its answer.
     pub fn call(&self, ctx: &NativeCallContext<'_>, request: Request) -> Result<Answer, Thrown> {
+        let looks = matches!(
+            request,
+            Request::Read { .. }
+                | Request::Wait { .. }
+                | Request::Settle
+                | Request::Record(_)
+                | Request::Ask(_)
+        );
+        if self.only_looks.get() && !looks {
+            let message =
+                format!("`{}` can't be used here: a rule or a condition only looks", request.verb());
+            return Err(thrown(ctx, "forbidden", "refused", &message));
+        }
         let n = self.calls.get();
         self.calls.set(n + 1);
         let place = place_of(ctx);

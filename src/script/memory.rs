@@ -5,7 +5,7 @@
 //! functions hold is measured here. Looking is bounded by what may be held, and growth between two looks by
 //! what so few operations can copy.
 
-use super::handles::Numbers;
+use super::numbers::{self, MOST_HELD};
 use rhai::{Array, Dynamic, FnPtr, Map, Scope};
 use std::cell::{Cell, RefCell};
 use std::collections::BTreeSet;
@@ -32,6 +32,7 @@ const ENTRY_BYTES: usize = VALUE_BYTES + 48;
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(super) enum Excess {
     Bytes,
+    Held,
     Elements,
     Depth,
 }
@@ -41,6 +42,9 @@ impl Excess {
         match self {
             Excess::Bytes => {
                 format!("the sequence holds more than {} MB in its variables", MOST_BYTES >> 20)
+            }
+            Excess::Held => {
+                format!("tables and rows of numbers hold more than {} MB together", MOST_HELD >> 20)
             }
             Excess::Elements => {
                 format!("a list or a map holds more than {MOST_ELEMENTS} values; sweeps hold more than that")
@@ -69,6 +73,10 @@ impl Memory {
 
     /// Looks at what the function at this level of calls sees, if it is time to.
     pub(super) fn look(&self, level: usize, scope: &Scope<'_>, this: Option<&Dynamic>) -> Result<(), Excess> {
+        // Rows of numbers are counted where they are made; one operation can make a large one.
+        if numbers::held() > MOST_HELD {
+            return Err(Excess::Held);
+        }
         let operations = self.operations.get();
         if operations < self.next_look.get() {
             return Ok(());
@@ -158,9 +166,6 @@ impl Sum {
         if let Some(function) = value.read_lock::<FnPtr>() {
             return function.iter_curry().try_for_each(|item| self.add(item, depth + 1));
         }
-        if let Some(numbers) = value.read_lock::<Numbers>() {
-            return self.count(size_of_val(&*numbers.values));
-        }
         Ok(())
     }
 
@@ -205,12 +210,11 @@ mod tests {
     }
 
     #[test]
-    fn lists_maps_texts_and_numbers_are_measured() {
+    fn lists_and_maps_are_measured() {
         let list: Dynamic = vec![Dynamic::from(1_i64); 1000].into();
         let mut map = Map::new();
         (0..1000).for_each(|i| drop(map.insert(format!("key {i}").into(), Dynamic::from(i as i64))));
-        let numbers = Numbers::new(vec![0.0; 1000], crate::quantity::Dimension::NONE);
-        for (value, least) in [(list, 16_000), (Dynamic::from(map), 64_000), (Dynamic::from(numbers), 8000)] {
+        for (value, least) in [(list, 16_000), (Dynamic::from(map), 64_000)] {
             let mut sum = Sum::default();
             sum.add(&value, 0).unwrap();
             assert!((least..2 * least).contains(&sum.own), "{}: {} bytes", value.type_name(), sum.own);

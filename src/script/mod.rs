@@ -13,8 +13,10 @@ mod host;
 pub mod import;
 mod memory;
 mod model;
+pub mod numbers;
 pub mod registry;
 mod source;
+pub mod table;
 pub mod units;
 pub mod verbs;
 

@@ -83,6 +83,8 @@ pub struct Param {
 pub enum Kind {
     /// Name of a channel or role.
     Channel,
+    /// Name of a channel or role that a sweep has read, or of a column of a table.
+    Reading,
     /// Name of a channel or role, or a list of them.
     Channels,
     /// A value in the unit of the channel that the first argument names.
@@ -97,6 +99,8 @@ pub enum Kind {
     Field,
     /// A plain number.
     Number,
+    /// What holds many numbers: a sweep, a trace, an image, a table, a column; or names.
+    Data,
     /// A number with or without a unit.
     Value,
     /// A text.
@@ -128,6 +132,8 @@ pub enum Chapter {
     Bench,
     /// Sweeps, maps, traces.
     Sweeps,
+    /// What was measured as values to work with.
+    Tables,
     /// Moving the tip.
     Tip,
     /// Fits and verdicts.
@@ -142,6 +148,8 @@ pub fn all() -> impl Iterator<Item = &'static Verb> {
         verbs::bench::VERBS,
         verbs::sweeping::VERBS,
         verbs::compensating::VERBS,
+        verbs::tables::VERBS,
+        verbs::noise::VERBS,
         verbs::tip::VERBS,
         verbs::tip_life::VERBS,
         verbs::drifting::VERBS,

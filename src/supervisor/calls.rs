@@ -9,8 +9,11 @@ use super::{
 use crate::bench::expression::Readings;
 use crate::bench::{ChannelId, Role};
 use crate::instrument::{ErrorKind, InstrumentError, Task};
-use crate::record::{Column, Entry, Failure, TipFinding, TipTest};
+use crate::record::{Column, Entry, Failure, Settings, TipFinding, TipNow, TipTest};
 use std::sync::Arc;
+
+/// Readings older than this, s, do not tell how the bench stands at an end of a sweep.
+const SETTINGS_TRUST_S: f64 = 60.0;
 
 impl Supervisor {
     pub(super) fn request(&mut self, call: Call, out: &mut Effects) {
@@ -49,6 +52,15 @@ impl Supervisor {
                 Ok(()) => self.begin_sweep(&call, plan, out),
                 Err(failure) => return self.finish_call(Err(failure), out),
             },
+            Request::SweepOn { sweep, first, until, plan } => {
+                let plan = plan.as_ref().expect("whoever measures on has the plan");
+                if plan.continues.is_none() {
+                    let (n, place) = (call.n, call.place.clone());
+                    let entry = Entry::SweepOn { n, sweep: *sweep, first: *first, until: *until, place };
+                    self.append(entry, Vec::new(), false, out);
+                }
+                self.procedure_of_sweep(plan, *sweep)
+            }
             Request::Task(task) => {
                 if task.kind().once_only() {
                     self.append_intent(&call, task, out);
@@ -89,19 +101,47 @@ impl Supervisor {
     fn begin_sweep(&mut self, call: &OpenCall, plan: &Arc<super::SweepPlan>, out: &mut Effects) -> Procedure {
         let sweep = plan.continues.unwrap_or(self.sweeps);
         self.sweeps = self.sweeps.max(sweep + 1);
-        if let Some(open) = self.call.as_mut() {
-            open.sweep = Some(sweep);
-        }
         if plan.continues.is_none() {
             let entry = Entry::SweepBegin {
                 n: call.n,
                 sweep,
                 plan: plan.in_columns(&self.bench),
                 place: call.place.clone(),
+                settings: Some(Box::new(self.settings())),
             };
             self.append(entry, Vec::new(), false, out);
         }
+        self.procedure_of_sweep(plan, sweep)
+    }
+
+    fn procedure_of_sweep(&mut self, plan: &Arc<super::SweepPlan>, sweep: u64) -> Procedure {
+        if let Some(open) = self.call.as_mut() {
+            open.sweep = Some(sweep);
+        }
         Procedure::Sweeping(Sweeping::new(&self.bench, &self.latest, Arc::clone(plan), sweep))
+    }
+
+    /// How the bench stands, by what is known of it.
+    fn settings(&self) -> Settings {
+        let mut settings = Settings::default();
+        for id in self.bench.ids() {
+            let channel = self.bench.channel(id);
+            if channel.settable {
+                settings.set.extend(self.latest.standing(id).map(|si| (channel.name.clone(), si)));
+            } else if self.latest.age_s(id) <= SETTINGS_TRUST_S {
+                settings.read.extend(self.latest.latest(id).map(|si| (channel.name.clone(), si)));
+            }
+        }
+        let last = |role| self.bench.by_role(role).and_then(|id| self.latest.latest(id));
+        let at_m = last(Role::TipX).zip(last(Role::TipY)).map(|(x, y)| [x, y]);
+        let guard = self.bench.guard.as_ref();
+        settings.spin = guard.and_then(|guard| self.tip.kept_at(self.now.s(), at_m, guard));
+        settings.tip = TipNow {
+            segment: self.tip.touches,
+            proved: self.tip.proved_s.is_some(),
+            centred: self.spot.is_some(),
+        };
+        settings
     }
 
     fn append_intent(&mut self, call: &OpenCall, task: &Task, out: &mut Effects) {
@@ -114,6 +154,7 @@ impl Supervisor {
 
     fn state(&mut self, call: &OpenCall, statement: Statement, out: &mut Effects) {
         let (n, place) = (call.n, call.place.clone());
+        let mut data = Vec::new();
         let entry = match statement {
             Statement::Note { text, for_next_shift } => Entry::Note { n, text, place, for_next_shift },
             Statement::Decision { question, answer, reason } => {
@@ -125,10 +166,18 @@ impl Supervisor {
             Statement::Result { what, about } => Entry::Result { n, what, about, place },
             Statement::TipTest(finding) => Entry::TipTest { n, test: self.tip_test(finding), place },
             Statement::Keep { name, at_m } => Entry::Kept { n, name, at_m, place },
+            Statement::SweepEnd { sweep, points, because } => {
+                let settings = Some(Box::new(self.settings()));
+                Entry::SweepEnd { n, sweep, points, because: Some(because), settings }
+            }
+            Statement::Table(table) => {
+                data.extend_from_slice(&table.bulk);
+                Entry::Table { n, table, place }
+            }
             Statement::StepBegin { step, name, parent } => Entry::StepBegin { n, step, name, place, parent },
             Statement::StepEnd { step, left_out } => Entry::StepEnd { n, step, left_out },
         };
-        let seq = self.append(entry, Vec::new(), true, out);
+        let seq = self.append(entry, data, true, out);
         self.call = None;
         self.answer_when_durable(seq, Ok(Answer::Done), out);
     }
@@ -200,7 +249,13 @@ impl Supervisor {
         let entry = match (&result, &call.request) {
             (Ok(Answer::Sweep(sweep)), _) => {
                 let width = sweep.plan.read.len().max(1);
-                Entry::SweepEnd { n, sweep: sweep.sweep, points: (sweep.values.len() / width) as u64 }
+                let (number, points) = (sweep.sweep, sweep.plan.first + (sweep.values.len() / width) as u64);
+                if points < sweep.plan.total() {
+                    Entry::SweepPause { n, sweep: number, points }
+                } else {
+                    let settings = Some(Box::new(self.settings()));
+                    Entry::SweepEnd { n, sweep: number, points, because: None, settings }
+                }
             }
             (Ok(Answer::Task(report)), Request::Task(task @ (Task::Trace { .. } | Task::Image { .. }))) => {
                 data.clone_from(&report.data);

@@ -147,6 +147,10 @@ pub struct Supervisor {
     /// When it was last told that the bench is not safe yet.
     told_not_safe: Option<TimePoint>,
     now: TimePoint,
+    /// How long it takes to bring the tip out, s: as it was measured before or, if that took longer, in this run.
+    withdraws_in_s: Option<f64>,
+    /// When the withdrawal in hand was begun.
+    withdraws_since: Option<TimePoint>,
     /// When a task last ended: what was read before may not be so any more.
     task_ended_at: Option<TimePoint>,
     points: Vec<Point>,
@@ -191,6 +195,8 @@ impl Supervisor {
             parked: false,
             told_not_safe: None,
             now: start.now,
+            withdraws_in_s: None,
+            withdraws_since: None,
             task_ended_at: None,
             points: Vec::new(),
             entries: Vec::new(),
@@ -272,6 +278,7 @@ impl Supervisor {
             self.tip = (**tip).clone();
         }
         self.earlier.clone_from(&beforehand.earlier);
+        self.withdraws_in_s = beforehand.withdraws_in_s;
     }
 
     /// Another window holds from now on.
@@ -461,6 +468,7 @@ impl Supervisor {
                 if let Answered::Ended(_) = &outcome {
                     self.task_ended_at = Some(self.now);
                 }
+                self.time_withdrawal(&command, &outcome);
                 if let Command::Read { channels } = &command {
                     self.note_reading(channels, &outcome, out);
                 }
@@ -469,8 +477,10 @@ impl Supervisor {
                         if self.ask_after(link, &command, error, out) {
                             return;
                         }
-                        // That parking fails again, round after round, is no news.
-                        if self.not_safe_yet().is_none() {
+                        let gap = matches!(&self.at_work.procedure,
+                            Some(Procedure::Sweeping(sweep)) if sweep.takes_for_gap(&command, error));
+                        // That parking fails again, round after round, is no news; a gap has an entry of its own.
+                        if self.not_safe_yet().is_none() && !gap {
                             self.give_up(link, &command, error, tries, out);
                         }
                     }

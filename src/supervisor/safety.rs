@@ -4,10 +4,11 @@ use super::at_work::Purpose;
 use super::hold::{Stage, is_field};
 use super::interlock::Change;
 use super::procedure::{Input, Next, Procedure, SafeStep, Steps};
-use super::{CentrePlan, Effects, Phase, Probe, Spoken, Supervisor, Word};
+use super::{Answered, CentrePlan, Command, Effects, Phase, Probe, Spoken, Supervisor, Word};
 use crate::bench::expression::Readings;
 use crate::bench::{Action, Bench, ChannelId};
 use crate::history::Level;
+use crate::instrument::Task;
 use crate::quantity::TimePoint;
 use crate::record::{Cause, Column, Compared, During, Ending, Entry, HeldBy, Outcome, SafeAct, Unseen};
 
@@ -17,6 +18,8 @@ const WITHDRAW_RECKONED_S: f64 = 60.0;
 const RESTORE_WITHIN_S: f64 = 3600.0;
 /// Time beside the steps themselves that is kept free at the end of a window, s.
 const WINDOW_MARGIN_S: f64 = 30.0;
+/// The same on a bench of which the withdrawal was measured, s.
+const MEASURED_MARGIN_S: f64 = 10.0;
 
 /// The park steps of a bench; a running task is ended first.
 pub(super) fn park_steps(bench: &Bench, task_under_way: bool) -> Steps {
@@ -410,10 +413,12 @@ impl Supervisor {
     /// The last moment before parking has to begin so that it is done when the window ends.
     pub fn last_moment(&self) -> Option<TimePoint> {
         let window = self.window?;
-        let mut parking_s = WINDOW_MARGIN_S;
+        // What was measured may take twice as long another time.
+        let measured = self.withdraws_in_s.map(|withdraws_s| (2.0 * withdraws_s, MEASURED_MARGIN_S));
+        let (withdraw_s, mut parking_s) = measured.unwrap_or((WITHDRAW_RECKONED_S, WINDOW_MARGIN_S));
         for step in self.bench.park.iter().map(SafeStep::from_bench) {
             parking_s += match step.act {
-                SafeAct::Withdraw | SafeAct::Approach => WITHDRAW_RECKONED_S.min(step.within_s),
+                SafeAct::Withdraw | SafeAct::Approach => withdraw_s.min(step.within_s),
                 SafeAct::Set(channel, value) => {
                     let from = self.latest.standing(channel).unwrap_or(value);
                     let way_s = super::gate::ramp_time_s(&self.bench, channel, from, value);
@@ -423,6 +428,20 @@ impl Supervisor {
             };
         }
         Some(TimePoint::from_s((window.s() - parking_s).max(0.0)))
+    }
+
+    /// Takes the time of a withdrawal.
+    pub(super) fn time_withdrawal(&mut self, command: &Command, outcome: &Answered) {
+        match (command, outcome) {
+            (Command::Begin(task), Answered::Taken) => {
+                self.withdraws_since = (*task == Task::Withdraw).then_some(self.now);
+            }
+            (_, Answered::Ended(_)) => {
+                let took_s = self.withdraws_since.take().map(|since| self.now.since(since));
+                self.withdraws_in_s = took_s.into_iter().chain(self.withdraws_in_s).reduce(f64::max);
+            }
+            _ => {}
+        }
     }
 
     pub(super) fn end_of_window(&mut self, out: &mut Effects) {

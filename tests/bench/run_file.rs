@@ -23,7 +23,14 @@ pub fn sequence_text(sweeps: u64) -> String {
 /// One of its sweeps.
 pub fn plan(bench: &Bench) -> Arc<SweepPlan> {
     let id = |name: &str| bench.find(name).expect("a channel of the built-in bench");
-    let fast = Axis { channel: id("RfFrequency"), from: 14e9, to: 14.2e9, points: POINTS };
+    let fast = Axis {
+        channel: id("RfFrequency"),
+        from: 14e9,
+        to: 14.2e9,
+        points: POINTS,
+        because: None,
+        settings: None,
+    };
     Arc::new(SweepPlan::plain("esr", fast, vec![id("LockinX"), id("Current")]))
 }
 
@@ -46,7 +53,7 @@ pub fn point(plan: &SweepPlan, sweep: u64, i: u64, at_s: f64) -> Point {
 
 /// The beginning of a sweep that is call number `n`.
 pub fn sweep_begin(bench: &Bench, plan: &Arc<SweepPlan>, n: u64, sweep: u64) -> Entry {
-    Entry::SweepBegin { n, sweep, plan: plan.in_columns(bench), place: place(2) }
+    Entry::SweepBegin { n, sweep, plan: plan.in_columns(bench), place: place(2), settings: None }
 }
 
 /// A run file that has just begun.
@@ -82,7 +89,7 @@ pub fn write_run(folder: &Path, sweeps: u64, scalars: u64) -> PathBuf {
             at_s += 0.01;
             store.append_point(&point(&plan, sweep, i, at_s)).expect("space");
         }
-        let end = Entry::SweepEnd { n, sweep, points: POINTS };
+        let end = Entry::SweepEnd { n, sweep, points: POINTS, because: None, settings: None };
         store.append(TimePoint::from_s(at_s), &end, &[]).expect("space");
     }
     store.commit().expect("space");

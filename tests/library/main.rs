@@ -3,5 +3,6 @@
 mod commands;
 #[path = "../common/mod.rs"]
 mod common;
+mod own;
 mod results;
 mod salvage;

@@ -62,7 +62,8 @@ fn between_sweeps(store: &mut Store, sweep: u64, at: TimePoint) {
     let place = Place { file: "a_long_day.rhai".into(), line: 12 };
     let centre = 14e9 + 1e6 * (sweep % 50) as f64;
     if sweep > 0 {
-        let end = Entry::SweepEnd { n: 2 * sweep, sweep: sweep - 1, points: SWEEP };
+        let end =
+            Entry::SweepEnd { n: 2 * sweep, sweep: sweep - 1, points: SWEEP, because: None, settings: None };
         store.append(at, &end, &[]).expect("it is written");
         let parameters = ["centre", "width", "height", "asymmetry", "offset", "slope"].map(|name| {
             let value = if name == "centre" { centre } else { 1e-14 };
@@ -88,9 +89,16 @@ fn between_sweeps(store: &mut Store, sweep: u64, at: TimePoint) {
         };
         store.append(at, &note, &[]).expect("it is written");
     }
-    let fast = Axis { channel: column("rf_frequency", "GHz", "Hz"), from: 13.9e9, to: 14.1e9, points: SWEEP };
+    let fast = Axis {
+        channel: column("rf_frequency", "GHz", "Hz"),
+        from: 13.9e9,
+        to: 14.1e9,
+        points: SWEEP,
+        because: None,
+        settings: None,
+    };
     let plan = SweepPlan::plain("esr", fast, vec![column("lockin_x", "fA", "A")]);
-    let begin = Entry::SweepBegin { n: 2 * sweep + 1, sweep, plan, place };
+    let begin = Entry::SweepBegin { n: 2 * sweep + 1, sweep, plan, place, settings: None };
     store.append(at, &begin, &[]).expect("it is written");
 }
 

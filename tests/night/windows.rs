@@ -86,6 +86,26 @@ fn a_window_leaves_the_time_that_bringing_the_field_down_takes() {
 }
 
 #[test]
+fn a_short_window_keeps_what_a_park_takes_on_this_bench() {
+    let scratch = tempfile::tempdir().unwrap();
+    let sequence = "note(`${time_left().s}`);\napproach();\nloop { wait(1.s); }\n";
+    let run = rehearse(scratch.path(), sequence, &["--until", "22:03"]);
+    let left = run
+        .entries
+        .iter()
+        .find_map(|(_, e)| if let Entry::Note { text, .. } = e { text.parse().ok() } else { None });
+    let left_s: f64 = left.expect("the time left was noted");
+    let known = run
+        .entries
+        .iter()
+        .find_map(|(_, e)| if let Entry::Known(known) = e { known.withdraws_in_s } else { None });
+    println!("{left_s} s of 180 s are left; a withdrawal takes {known:?} s");
+    assert!(left_s > 150.0, "{left_s} s of 180 s");
+    let spare_s = run.ended_before(180.0);
+    assert!(spare_s < 30.0, "{spare_s}");
+}
+
+#[test]
 fn a_ramp_that_leaves_no_time_for_the_way_back_is_turned_round() {
     let scratch = tempfile::tempdir().unwrap();
     let bench = field_down_bench(scratch.path());

@@ -247,19 +247,17 @@ impl World {
                     to: self.value(id, to),
                     points,
                 };
-                let plan = SweepPlan {
-                    name: "p".to_owned(),
-                    fast: axis(known(fast)),
-                    slow: slow.map(|slow| axis(known(slow))),
-                    read: vec![known(3)],
-                    samples: 1,
-                    dwell_s: 0.1,
-                    settle_s: None,
-                    both_ways: false,
-                    continues: None,
-                    done: Vec::new(),
-                    doubtful: noctule::record::Doubtful::default(),
-                };
+                let mut plan = SweepPlan::plain("p", axis(known(fast)), vec![known(3)]);
+                plan.slow = slow.map(|slow| axis(known(slow)));
+                plan.dwell_s = 0.1;
+                // Some go by a list, with another channel moved along, and pause after their first point.
+                let along = known(fast.wrapping_add(1) % 3);
+                if points % 3 == 1 && !plan.moved().any(|id| *id == along) {
+                    plan.places = (0..points).rev().map(|i| plan.fast.at(i)).collect();
+                    plan.along = vec![(0..points).map(|i| self.value(along, axis(along).at(i))).collect()];
+                    plan.read.push(along);
+                    plan.until = Some(1);
+                }
                 self.ask(Request::Sweep(Arc::new(plan)));
             }
             Deed::Task(which) => self.ask(Request::Task(match which {

@@ -3,6 +3,7 @@
 #[path = "../common/mod.rs"]
 mod common;
 mod damaged;
+mod deciding;
 mod disk;
 mod edges;
 mod everything;

@@ -110,7 +110,7 @@ pub fn rehearse_within(
     let window = window_s.map(TimePoint::from_s);
     let sequence = Sequence::from_text("harm.rhai", text);
     let setup = Setup::for_rehearsal(sequence, source, Some(world), seed, window);
-    let setup = setup.unwrap().knowing(Beforehand { tip: tip.map(Box::new), earlier: None });
+    let setup = setup.unwrap().knowing(Beforehand { tip: tip.map(Box::new), ..Beforehand::default() });
     let plan = if faults.is_empty() {
         FaultPlan::default()
     } else {

@@ -8,11 +8,14 @@ use std::collections::VecDeque;
 /// Rows that are read at once.
 const AT_ONCE: u32 = 512;
 /// Kinds of entries that calls leave.
-const KINDS: [&str; 13] = [
+const KINDS: [&str; 16] = [
     "call",
     "intent",
     "sweep_begin",
+    "sweep_pause",
+    "sweep_on",
     "sweep_end",
+    "table",
     "bulk",
     "step_begin",
     "step_end",
@@ -163,7 +166,7 @@ impl RecordedCalls {
 
 /// Adds an entry to what is known of its call.
 fn take_in(found: &mut Option<Recorded>, seq: u64, entry: Entry, until: u64) {
-    if let Entry::SweepEnd { .. } = entry {
+    if let Entry::SweepEnd { because: None, .. } | Entry::SweepPause { .. } = entry {
         if let Some(Recorded { what: What::Sweep { ended, rows, .. }, failed, .. }) = found {
             (*ended, rows.1, *failed) = (true, seq, None);
         }
@@ -184,7 +187,9 @@ fn take_in(found: &mut Option<Recorded>, seq: u64, entry: Entry, until: u64) {
     }
     let what = match entry {
         Entry::Intent { .. } => What::Unknown,
-        Entry::SweepBegin { sweep, .. } => What::Sweep { sweep, ended: false, rows: (seq, until) },
+        Entry::SweepBegin { sweep, .. } | Entry::SweepOn { sweep, .. } => {
+            What::Sweep { sweep, ended: false, rows: (seq, until) }
+        }
         Entry::Bulk { report, .. } => What::Bulk { report, seq },
         Entry::Call { answer, .. } => What::Answered(answer),
         _ => What::Stated,

@@ -24,7 +24,8 @@ use crate::history::History;
 use crate::instrument::Task;
 use crate::quantity::Unit;
 use crate::record::{
-    Column, Ending, Identity, Integrity, Outcome, Place, RecordError, RunFile, Salvage, SweepPlan, SweepTable,
+    Column, Ending, Identity, Integrity, Outcome, OwnTable, Place, RecordError, RunFile, Salvage, Settings,
+    SweepPlan, SweepTable,
 };
 use std::collections::BTreeMap;
 use std::path::PathBuf;
@@ -48,6 +49,23 @@ pub struct SweepOutline {
     pub field_t: Option<f64>,
     /// RF level at its beginning, dBm, where the record shows it.
     pub level_dbm: Option<f64>,
+    /// How the bench stood at its beginning and at its end, where the record says so.
+    pub settings: [Option<Box<Settings>>; 2],
+    /// Why it ended before its last point, where the sequence had seen enough.
+    pub because: Option<String>,
+    /// Where in the sequence.
+    pub place: Place,
+}
+
+/// A table that the sequence has made.
+#[derive(Debug, Clone, PartialEq)]
+pub struct TableOutline {
+    /// Number of the entry.
+    pub seq: u64,
+    /// When it was recorded, s.
+    pub at_s: f64,
+    /// The table; the numbers of a long one stand in the file under `seq`.
+    pub table: OwnTable,
     /// Where in the sequence.
     pub place: Place,
 }
@@ -103,7 +121,7 @@ impl BulkOutline {
 pub struct Happening {
     /// When, s.
     pub at_s: f64,
-    /// `interlock`, `cleared`, `held`, `released`, `step`, `operator`, `fault`, `guarded`, `cut`, `resumed`.
+    /// `interlock`, `cleared`, `held`, `released`, `step`, `operator`, `gap`, `fault`, `guarded`, `cut`, `resumed`.
     pub kind: &'static str,
     /// One sentence.
     pub text: String,
@@ -172,6 +190,8 @@ pub struct Account {
     pub sweeps: Vec<SweepOutline>,
     /// Traces and images.
     pub bulks: Vec<BulkOutline>,
+    /// Tables that the sequence has made.
+    pub tables: Vec<TableOutline>,
     /// Fits.
     pub fits: Vec<Fitted>,
     /// Lines of resonance against field.

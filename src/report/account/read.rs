@@ -2,7 +2,7 @@
 
 use super::{
     Account, BulkOutline, Clock, Fitted, Happening, Interruption, Judged, Law, ParkStep, Remark,
-    SweepOutline, TipEvent, salvage,
+    SweepOutline, TableOutline, TipEvent, salvage,
 };
 use crate::bench::{Action, Bench, Role, TaskKind};
 use crate::history::History;
@@ -110,6 +110,7 @@ impl Reader {
             bench,
             sweeps: Vec::new(),
             bulks: Vec::new(),
+            tables: Vec::new(),
             fits: Vec::new(),
             laws: Vec::new(),
             verdicts: Vec::new(),
@@ -138,7 +139,7 @@ impl Reader {
         self.way_back(entry);
         match entry {
             Entry::Identity(_) | Entry::Context { .. } | Entry::Resumed { .. } => self.frame(at_s, entry),
-            Entry::SweepBegin { .. } | Entry::SweepEnd { .. } | Entry::Bulk { .. } => {
+            Entry::SweepBegin { .. } | Entry::SweepEnd { .. } | Entry::Bulk { .. } | Entry::Table { .. } => {
                 self.data(*seq, *at, entry);
             }
             Entry::Judgement { what, sweep, title, body, .. } => {
@@ -246,14 +247,16 @@ impl Reader {
 
     fn data(&mut self, seq: u64, at: TimePoint, entry: &Entry) {
         match entry {
-            Entry::SweepBegin { sweep, plan, place, .. } => {
+            Entry::SweepBegin { sweep, plan, place, settings, .. } => {
                 let si = |role: Role| {
                     let bench = self.account.bench.as_ref()?;
                     self.account.history.of_role(bench, role).map(|s| s.si)
                 };
                 self.account.sweeps.push(SweepOutline {
                     measured: 0,
-                    line: Some(plan.fast.points),
+                    line: Some(plan.fast.points / plan.passes.max(1)),
+                    settings: [settings.clone(), None],
+                    because: None,
                     at_s: at.s(),
                     ended: false,
                     field_t: si(Role::FieldZ),
@@ -263,10 +266,16 @@ impl Reader {
                     plan: plan.clone(),
                 });
             }
-            Entry::SweepEnd { sweep, points, .. } => {
+            Entry::SweepEnd { sweep, points, because, settings, .. } => {
                 if let Some(open) = self.account.sweeps.iter_mut().rfind(|s| s.table.sweep == *sweep) {
                     (open.ended, open.measured) = (true, *points);
+                    open.because.clone_from(because);
+                    open.settings[1].clone_from(settings);
                 }
+            }
+            Entry::Table { table, place, .. } => {
+                let (table, place) = (table.clone(), place.clone());
+                self.account.tables.push(TableOutline { seq, at_s: at.s(), table, place });
             }
             Entry::Bulk { task, shape, .. } => {
                 let (task, shape) = (task.clone(), shape.clone());
@@ -360,6 +369,10 @@ impl Reader {
                     by.as_ref().map(|by| format!(" ({by}: people, tools and transfer line are clear)"));
                 let text = format!("an operator said: {}{}", word.in_words(), clear.unwrap_or_default());
                 self.say(at_s, "operator", text, false, None);
+            }
+            Entry::Gap { sweep, i, channel, error } => {
+                let text = format!("sweep {sweep}: `{channel}` gives no value from point {i} on: {error}");
+                self.say(at_s, "gap", text, false, None);
             }
             Entry::Fault { link, trouble } => {
                 self.say(at_s, "fault", format!("{link}: {}", trouble.in_words()), true, None);

@@ -1,18 +1,21 @@
 //! CSV: one file a table, one header line with units, metadata as JSON beside it.
 
+use super::overview::{Cell, overview};
 use super::{ExportError, fits_json, plain_name, whole};
 use crate::quantity::TimePoint;
 use crate::record::{Column, Doubt, Point, RunFile};
-use crate::report::account::{Account, BulkOutline, SweepOutline};
+use crate::report::account::{Account, BulkOutline, SweepOutline, TableOutline};
 use serde_json::{Value, json};
 use std::io::Write;
 use std::path::{Path, PathBuf};
 
 /// Writes a run into a folder as CSV; returns the files in the order in which they were written.
 ///
-/// `sweep_NNNN_name.csv` for each sweep, `trace_NNNN_name.csv` and `image_NNNN.csv`, `monitors.csv`, `steps.csv`,
+/// `sweep_NNNN_name.csv` for each sweep, `trace_NNNN_name.csv` and `image_NNNN.csv`, `table_NNNN_name.csv` for each table
+/// of the sequence, `sweeps.csv` with one row for each sweep, its settings and its last fit, `monitors.csv`, `steps.csv`,
 /// `chronicle.csv`, `fits.json`, `run.json`. Numbers are SI, written so that reading them gives the same bits;
-/// each header cell is `name (unit)`. Where an instrument was found changed during a sweep, its table has a column
+/// each header cell is `name (unit)`. Lines that begin with `#` before the header of a sweep tell how the bench stood.
+/// A gap is an empty field. Where an instrument was found changed during a sweep, its table has a column
 /// `doubtful`: 1 at points that may not have been measured as they were meant. Fields are quoted as in RFC 4180.
 ///
 /// # Errors
@@ -36,6 +39,12 @@ pub fn csv(run: &RunFile, folder: &Path) -> Result<Vec<PathBuf>, ExportError> {
         bulk_table(run, bulk, &put(format!("{name}.csv")))?;
         write_json(&put(format!("{name}.json")), &bulk_meta(bulk))?;
     }
+    for own in &account.tables {
+        let name = own_name(own);
+        own_table(run, own, &put(format!("{name}.csv")))?;
+        write_json(&put(format!("{name}.json")), &own_meta(own))?;
+    }
+    sweeps(&account, &put("sweeps.csv".to_owned()))?;
     monitors(&account, &put("monitors.csv".to_owned()))?;
     steps(&account, &put("steps.csv".to_owned()))?;
     chronicle(&account, &put("chronicle.csv".to_owned()))?;
@@ -85,6 +94,8 @@ fn sweep_meta(account: &Account, outline: &SweepOutline) -> Value {
         "points": outline.measured,
         "planned": outline.table.planned,
         "ended": outline.ended,
+        "ended_early_because": outline.because,
+        "settings": { "begin": outline.settings[0], "end": outline.settings[1] },
         "field_t": outline.field_t,
         "rf_level_dbm": outline.level_dbm,
         "place": outline.place,
@@ -137,13 +148,15 @@ fn sweep(run: &RunFile, account: &Account, outline: &SweepOutline, path: &Path) 
         let flag = (!doubts.is_empty()).then(|| "doubtful".to_owned());
         let head = ["i".to_owned(), "time (s)".to_owned()].into_iter().chain(columns).chain(flag);
         let head: Vec<String> = head.collect();
+        settings(out, account, outline).map_err(fail)?;
         writeln!(out, "{}", head.join(",")).map_err(fail)?;
         let slow = table.slow.is_some();
         let mut written = 0;
         let mut failure = None;
+        let shape = (slow, table.read.len());
         run.points(table.sweep, |point| {
             if written < outline.measured && failure.is_none() {
-                failure = row(out, &point, slow, &doubts).err();
+                failure = row(out, &point, shape, &doubts).err();
                 written += 1;
             }
         })
@@ -161,15 +174,92 @@ pub(super) fn doubts_of(run: &RunFile, account: &Account, outline: &SweepOutline
     doubts.into_iter().filter(meets).collect()
 }
 
-fn row(out: &mut impl Write, point: &Point, slow: bool, doubts: &[Doubt]) -> std::io::Result<()> {
+/// How the bench stood, before the header: `# bias (V),begin,end`.
+fn settings(out: &mut impl Write, account: &Account, outline: &SweepOutline) -> std::io::Result<()> {
+    let columns = super::overview::settings_of(account, outline);
+    if columns.is_empty() {
+        return Ok(());
+    }
+    writeln!(out, "# setting,at its beginning,at its end")?;
+    for (name, unit, [begin, end]) in columns {
+        writeln!(out, "# {},{},{}", header(&name, &unit), cell(&begin), cell(&end))?;
+    }
+    Ok(())
+}
+
+/// A cell of a table; nothing stands for a gap.
+fn cell(cell: &Cell) -> String {
+    match cell {
+        Cell::Nothing => String::new(),
+        Cell::Number(number) if number.is_nan() => String::new(),
+        Cell::Number(number) => format!("{number:e}"),
+        Cell::Text(text) => field(text),
+    }
+}
+
+fn sweeps(account: &Account, path: &Path) -> Result<(), ExportError> {
+    let columns = overview(account);
+    whole::write(path, |out| {
+        let fail = |error: std::io::Error| ExportError::write(path, error);
+        let head: Vec<String> = columns.iter().map(|column| header(&column.name, &column.unit)).collect();
+        writeln!(out, "{}", head.join(",")).map_err(fail)?;
+        for i in 0..account.sweeps.len() {
+            let cells: Vec<String> = columns.iter().map(|column| cell(&column.cells[i])).collect();
+            writeln!(out, "{}", cells.join(",")).map_err(fail)?;
+        }
+        Ok(())
+    })
+}
+
+/// Name of an exported table of the sequence.
+pub(super) fn own_name(own: &TableOutline) -> String {
+    format!("table_{:06}_{}", own.seq, plain_name(&own.table.name))
+}
+
+fn own_table(run: &RunFile, own: &TableOutline, path: &Path) -> Result<(), ExportError> {
+    let bulk = if own.table.numbers.is_empty() { run.bulk(own.seq)? } else { Vec::new() };
+    let columns = own.table.by_column(&bulk);
+    whole::write(path, |out| {
+        let fail = |error: std::io::Error| ExportError::write(path, error);
+        let head: Vec<String> = own.table.columns.iter().map(|c| header(&c.name, &c.si_unit)).collect();
+        writeln!(out, "{}", head.join(",")).map_err(fail)?;
+        for i in 0..columns.first().map_or(0, Vec::len) {
+            let cells: Vec<String> = columns.iter().map(|column| cell(&Cell::Number(column[i]))).collect();
+            writeln!(out, "{}", cells.join(",")).map_err(fail)?;
+        }
+        Ok(())
+    })
+}
+
+fn own_meta(own: &TableOutline) -> Value {
+    json!({
+        "name": own.table.name,
+        "at_s": own.at_s,
+        "rows": own.table.rows,
+        "columns": own.table.columns,
+        "place": own.place,
+    })
+}
+
+fn row(
+    out: &mut impl Write,
+    point: &Point,
+    (slow, width): (bool, usize),
+    doubts: &[Doubt],
+) -> std::io::Result<()> {
     write!(out, "{},", point.i)?;
     seconds(out, point.at)?;
     write!(out, ",{:e}", point.x)?;
     if slow {
         write!(out, ",{:e}", point.y)?;
     }
-    for value in point.values.as_slice() {
-        write!(out, ",{value:e}")?;
+    for value in point.values.in_columns(width) {
+        // Nothing stands for a gap.
+        if value.is_nan() {
+            out.write_all(b",")?;
+        } else {
+            write!(out, ",{value:e}")?;
+        }
     }
     if !doubts.is_empty() {
         let doubtful = doubts.iter().any(|doubt| doubt.covers(point.at));

@@ -4,10 +4,11 @@
 //! units, so that a viewer that knows NeXus draws it at once; `@default` leads to the first sweep. Conventions
 //! of the NeXus manual, classes NXroot, NXentry, NXdata, NXcollection, NXnote, NXprocess.
 
+use super::overview::{Cell, overview, settings_of};
 use super::whole::Whole;
 use super::{ExportError, fits_json, plain_name};
 use crate::record::{Column, RunFile};
-use crate::report::account::{Account, SweepOutline};
+use crate::report::account::{Account, SweepOutline, TableOutline};
 use rust_hdf5::types::VarLenUnicode;
 use rust_hdf5::{H5Dataset, H5File, H5Group};
 use std::collections::BTreeSet;
@@ -70,6 +71,10 @@ fn write(run: &RunFile, account: &Account, path: &Path) -> Result<(), Failure> {
         sweep(&entry, run, account, outline)?;
     }
     bulks(&entry, run, account)?;
+    for own in &account.tables {
+        own_table(&entry, run, own)?;
+    }
+    all_sweeps(&entry, account)?;
     monitors(&entry, account)?;
     texts(&entry, run, account)?;
     file.close()?;
@@ -203,6 +208,19 @@ fn sweep(entry: &H5Group, run: &RunFile, account: &Account, outline: &SweepOutli
     };
     group.set_attr_string("title", &title)?;
     group.set_attr_string("arguments", &serde_json::json!(outline.plan).to_string())?;
+    for (name, unit, both) in settings_of(account, outline) {
+        let name = plain_name(&name);
+        for (end, cell) in ["begin", "end"].iter().zip(&both) {
+            match cell {
+                Cell::Number(number) => group.set_attr_numeric(&format!("{name}_{end}"), number)?,
+                Cell::Text(text) => group.set_attr_string(&format!("{name}_{end}"), text)?,
+                Cell::Nothing => {}
+            }
+        }
+        if !unit.is_empty() {
+            group.set_attr_string(&format!("{name}_units"), &unit)?;
+        }
+    }
     if let Some(field) = outline.field_t {
         group.set_attr_numeric("field_t", &field)?;
     }
@@ -242,8 +260,8 @@ fn listed(
         }
         written += 1;
         let axes = [point.x, point.y];
-        let values = axes[..=slow].iter().chain(point.values.as_slice());
-        let values = values.copied().chain([point.at.s()]);
+        let read = point.values.in_columns(outline.table.read.len());
+        let values = axes[..=slow].iter().copied().chain(read).chain([point.at.s()]);
         failure = growing.iter_mut().zip(values).find_map(|(column, value)| column.push(value).err());
     });
     if account.is_intact() {
@@ -312,6 +330,56 @@ fn bulks(entry: &H5Group, run: &RunFile, account: &Account) -> Result<(), Failur
             time.write_raw(&times)?;
             attribute(&time, "units", "s")?;
         }
+    }
+    Ok(())
+}
+
+/// A table of the sequence: its first column is the axis, its second the signal.
+fn own_table(entry: &H5Group, run: &RunFile, own: &TableOutline) -> Result<(), Failure> {
+    let bulk = if own.table.numbers.is_empty() { run.bulk(own.seq)? } else { Vec::new() };
+    let columns = own.table.by_column(&bulk);
+    if own.table.rows == 0 {
+        return Ok(());
+    }
+    let names: Vec<String> = own.table.columns.iter().map(|column| plain_name(&column.name)).collect();
+    let signal = names.get(1).unwrap_or(&names[0]);
+    let group = data_group(entry, &super::csv::own_name(own), signal, &[&names[0]])?;
+    group.set_attr_string("title", &own.table.name)?;
+    let mut taken = BTreeSet::new();
+    for ((column, name), values) in own.table.columns.iter().zip(&names).zip(&columns) {
+        let mut name = name.clone();
+        while !taken.insert(name.clone()) {
+            name.push('_');
+        }
+        let mut growing = Growing::new(&group, &name, &column.si_unit, own.table.rows)?;
+        values.iter().try_for_each(|value| growing.push(*value))?;
+        growing.pass_on()?;
+    }
+    Ok(())
+}
+
+/// One row for each sweep: when, how the bench stood, what its last fit says.
+fn all_sweeps(entry: &H5Group, account: &Account) -> Result<(), Failure> {
+    if account.sweeps.is_empty() {
+        return Ok(());
+    }
+    let group = entry.create_group("sweeps")?;
+    group.set_attr_string("NX_class", "NXcollection")?;
+    for column in overview(account) {
+        let name = plain_name(&column.name);
+        if column.cells.iter().any(|cell| matches!(cell, Cell::Text(_))) {
+            let texts: Vec<&str> = column
+                .cells
+                .iter()
+                .map(|c| if let Cell::Text(text) = c { text.as_str() } else { "" })
+                .collect();
+            group.write_vlen_strings(&name, &texts)?;
+            continue;
+        }
+        let number = |cell: &Cell| if let Cell::Number(number) = cell { *number } else { f64::NAN };
+        let mut growing = Growing::new(&group, &name, &column.unit, column.cells.len() as u64)?;
+        column.cells.iter().try_for_each(|cell| growing.push(number(cell)))?;
+        growing.pass_on()?;
     }
     Ok(())
 }

@@ -6,6 +6,7 @@
 mod csv;
 mod fits;
 mod hdf5;
+mod overview;
 mod whole;
 
 pub use csv::csv;

@@ -104,7 +104,9 @@ fn title(account: &Account, outline: &SweepOutline, fit: Option<&Fitted>) -> Str
     if fit.is_some_and(|f| !f.trusted) {
         title += " · ✕ not trusted";
     }
-    if outline.measured < outline.table.planned {
+    if outline.because.is_some() {
+        title += " · ended early";
+    } else if outline.measured < outline.table.planned {
         title += " · incomplete";
     }
     title

@@ -4,6 +4,7 @@ use crate::bench::Bench;
 use crate::drive::Port;
 use crate::record::{Ending, Outcome, Place};
 use crate::script::handles::{FieldLineHandle, FitHandle, Image, Numbers, Sweep, Trace, VerdictHandle};
+use crate::script::table::Table;
 use crate::script::{Host, registry, with_verbs};
 use crate::supervisor::{Call, Denial, Reply};
 use rhai::Engine;
@@ -171,6 +172,7 @@ impl Catalog {
             "field line" => TypeId::of::<FieldLineHandle>(),
             "verdict" => TypeId::of::<VerdictHandle>(),
             "numbers" => TypeId::of::<Numbers>(),
+            "table" => TypeId::of::<Table>(),
             _ => return None,
         };
         Some(self.getters.iter().filter(|(t, _)| *t == of).map(|(_, name)| name.as_str()).collect())
@@ -204,12 +206,15 @@ mod tests {
         "error",
         "exit",
         "expected",
-        "histogram",
         "level_for",
+        "only",
+        "part",
         "sum",
         "to_debug",
         "to_string",
         "value",
+        "with_column",
+        "within",
     ];
 
     #[test]

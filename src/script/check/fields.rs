@@ -11,10 +11,19 @@ use rhai::{Expr, Ident, Position};
 use std::collections::BTreeMap;
 
 /// Fields of an axis of `grid`.
-const AXIS: &str = "channel from to points";
+const AXIS: &str = "channel from to points | values passes";
+/// Fields of a channel that is moved along with a sweep.
+const ALONG: &str = "channel | from to values by";
+/// What a list of values takes the place of.
+const EVENLY: [&str; 3] = ["from", "to", "points"];
 /// The least whole number of fields that count something, and the most.
-const COUNTS: &[(&str, f64, f64)] =
-    &[("points", 1.0, 5e7), ("average", 1.0, 4e9), ("pixels", 4.0, 2048.0), ("readings", 1.0, 2000.0)];
+const COUNTS: &[(&str, f64, f64)] = &[
+    ("points", 1.0, 5e7),
+    ("passes", 1.0, 2e5),
+    ("average", 1.0, 4e9),
+    ("pixels", 4.0, 2048.0),
+    ("readings", 1.0, 2000.0),
+];
 
 /// Names of a grammar: needed, then those that may be left out.
 pub(super) fn split(grammar: &str) -> (Vec<&str>, Vec<&str>) {
@@ -29,6 +38,14 @@ impl<'a> Walk<'a> {
         let known: Vec<&str> = needed.iter().chain(&optional).copied().collect();
         let given = |name: &str| fields.iter().any(|(ident, _)| ident.name == name);
         let mut missing: Vec<&str> = needed.iter().filter(|name| !given(name)).copied().collect();
+        if given("values") && known.contains(&"points") {
+            missing.retain(|name| !EVENLY.contains(name));
+            if let Some((ident, _)) = fields.iter().find(|(ident, _)| EVENLY.contains(&ident.name.as_str())) {
+                let message = format!("`values` takes the place of `{}`: give one of the two", ident.name);
+                let help = format!("leave `{}` out, or `values`", ident.name);
+                self.report(Code::UnknownField, ident.pos, message, Some(help));
+            }
+        }
         for (ident, _) in fields {
             if !known.contains(&ident.name.as_str()) {
                 let near = nearest(&ident.name, known.iter().copied()).filter(|near| !given(near));
@@ -58,7 +75,9 @@ impl<'a> Walk<'a> {
         let channel = fields.iter().find(|(ident, _)| ident.name == "channel").and_then(|(_, expr)| {
             let value = self.evaluate(expr);
             let id = self.channel_argument(&value, expr)?;
-            self.must_be_settable(id, start(expr));
+            if verb != "until_error" {
+                self.must_be_settable(id, start(expr));
+            }
             Some(id)
         });
         let channel = channel.or_else(|| self.unnamed(verb));
@@ -76,8 +95,19 @@ impl<'a> Walk<'a> {
             return self.channels_argument(&value, expr);
         }
         self.field_value(verb, name, &value, at, channel);
-        if let ("fast" | "slow", Value::Map(Some(Expr::Map(parts, place)))) = (name, &value) {
-            self.fields(&format!("{verb}` axis `{name}"), AXIS, &parts.0, *place);
+        let maps: Vec<&'a Expr> = match &value {
+            Value::Map(Some(map)) => vec![map],
+            Value::List(Some(Expr::Array(items, _))) if name == "along" => items.iter().collect(),
+            _ => Vec::new(),
+        };
+        for map in maps {
+            let Expr::Map(parts, place) = map else { continue };
+            match name {
+                "fast" | "slow" => self.fields(&format!("{verb}` axis `{name}"), AXIS, &parts.0, *place),
+                "along" => self.fields("along", ALONG, &parts.0, *place),
+                "until_error" => self.fields("until_error", "channel error", &parts.0, *place),
+                _ => {}
+            }
         }
     }
 
@@ -122,7 +152,25 @@ impl<'a> Walk<'a> {
             }
             "points" | "average" | "pixels" | "readings" => self.count(name, value, at),
             "dwell" | "settle" | "line_time" | "time" => self.time(&what, value, at),
+            "passes" if matches!(value, Value::Number { .. }) => self.count(name, value, at),
+            "passes" => {
+                let wanted = "a number, or a list of \"up\", \"down\" and \"random\"";
+                self.kind(&what, wanted, value, at, Value::is_list);
+            }
+            "stop_after_point" | "stop_after_pass" => {
+                self.kind(&what, "a function, |taken| …", value, at, Value::is_function);
+            }
+            "along" => {
+                self.kind(&what, "a map like #{ channel, from, to }", value, at, |v| {
+                    v.is_map() || v.is_list()
+                });
+            }
+            "until_error" => self.kind(&what, "a map like #{ channel, error }", value, at, Value::is_map),
             "size" | "x" | "y" => self.dimension(Dimension::LENGTH, &what, value, at),
+            "error" if verb == "until_error" => {
+                let of = channel.map_or(Dimension::NONE, |id| self.bench.channel(id).dimension().change());
+                self.dimension(of, &what, value, at);
+            }
             "widest" | "narrowest" | "error" => self.dimension(Dimension::FREQUENCY, &what, value, at),
             "asymmetry" => self.dimension(Dimension::NONE, &what, value, at),
             "highest" => self.dimension(Dimension::CURRENT, &what, value, at),

@@ -315,7 +315,17 @@ impl<'w, 'a> Costing<'w, 'a> {
         let (fast, slow) = (map_of(fields, "fast"), map_of(fields, "slow"));
         let fast_fields = fast.unwrap_or(fields);
         let both_ways = matches!(field(fields, "both_ways"), Some(Expr::BoolConstant(true, _)));
-        let fast_points = field(fast_fields, "points").and_then(|points| self.number(points));
+        let listed = |expr: Option<&Expr>| match expr {
+            Some(Expr::Array(items, _)) => Some(items.len() as f64),
+            _ => None,
+        };
+        let once = match field(fast_fields, "points") {
+            Some(points) => self.number(points),
+            None => listed(field(fast_fields, "values")),
+        };
+        let passes = field(fast_fields, "passes")
+            .map_or(Some(1.0), |passes| listed(Some(passes)).or_else(|| self.number(passes)));
+        let fast_points = once.zip(passes).map(|(points, passes)| points * passes);
         let lines =
             slow.map_or(Some(1.0), |slow| field(slow, "points").and_then(|points| self.number(points)));
         let points = fast_points.zip(lines).map(|(n, m)| n * m * if both_ways { 2.0 } else { 1.0 });
@@ -333,10 +343,15 @@ impl<'w, 'a> Costing<'w, 'a> {
         // The way to the first point is not known; the ways between points are within its bound.
         let way = channel.map_or(Some(0.0), |c| moving(c).most_s);
         let ways = way.zip(lines).map(|(way, lines)| way * lines * 2.0);
+        // A rule may end it after its first point.
+        let ends_early = ["stop_after_point", "stop_after_pass", "until_error"]
+            .iter()
+            .any(|rule| field(fields, rule).is_some());
+        let surely = if ends_early { 0.0 } else { 1.0 };
         Cost {
-            least_s: time.unwrap_or(0.0),
+            least_s: surely * time.unwrap_or(0.0),
             most_s: time.zip(ways).map(|(a, b)| a + b),
-            least_points: points.unwrap_or(0.0),
+            least_points: surely * points.unwrap_or(0.0),
             most_points: points,
             untimed: 0,
         }

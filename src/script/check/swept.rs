@@ -17,10 +17,12 @@ impl<'a> Walk<'a> {
                     Expr::Array(items, _) => items.iter().map(|item| self.named_channel(item)).collect(),
                     one => self.named_channel(one).map(|id| vec![id]),
                 });
-                axis.zip(read).map(|(axis, mut read): (ChannelId, Vec<ChannelId>)| {
-                    read.push(axis);
-                    read
-                })
+                axis.zip(read).filter(|_| named("along").is_none()).map(
+                    |(axis, mut read): (ChannelId, Vec<ChannelId>)| {
+                        read.push(axis);
+                        read
+                    },
+                )
             }
             [Value::Entries(entries)] => {
                 let id = |value: &Value<'a>| match value {

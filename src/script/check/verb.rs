@@ -49,6 +49,10 @@ impl<'a> Walk<'a> {
                         self.must_be_settable(id, start(arg));
                     }
                 }
+                // Columns of a table have names of their own.
+                Kind::Reading if values.iter().any(|value| value.handle() == Some("sweep")) => {
+                    self.channel_argument(value, arg);
+                }
                 Kind::OfChannel => {
                     if let Some(id) = channel {
                         self.channel_value(id, value, start(arg));
@@ -133,9 +137,13 @@ impl<'a> Walk<'a> {
             Kind::OneOf(known) => self.one_of(&what, known, value, at),
             Kind::Flag => self.kind(&what, "true or false", value, at, |v| matches!(v, Value::Flag(_))),
             Kind::List => self.kind(&what, "a list", value, at, |v| v.is_list()),
-            Kind::Sweeps => self.kind(&what, "a sweep, or a list of them", value, at, |v| {
-                v.is_list() || v.handle() == Some("sweep")
+            Kind::Sweeps => self.kind(&what, "a sweep or a table, or a list of them", value, at, |v| {
+                v.is_list() || matches!(v.handle(), Some("sweep" | "table"))
             }),
+            Kind::Data => self.kind(&what, "a sweep, a trace, a table or a column", value, at, |v| {
+                v.handle().is_some() || v.is_list()
+            }),
+            Kind::Reading => self.kind(&what, "a text", value, at, |v| matches!(v, Value::Text(_))),
             Kind::Parameters => {
                 self.kind(&what, "a map or a list of parameters", value, at, |v| v.is_list() || v.is_map())
             }
@@ -457,7 +465,7 @@ fn gives<'a>(words: &str) -> Value<'a> {
         "a number" => Value::number(None, false),
         "the answer" => Value::Flag(None),
         other => match other.strip_prefix("a ").or_else(|| other.strip_prefix("an ")) {
-            Some(thing @ ("sweep" | "trace" | "image" | "fit" | "field line" | "verdict")) => {
+            Some(thing @ ("sweep" | "trace" | "image" | "fit" | "field line" | "verdict" | "table")) => {
                 Value::Handle(thing.to_owned())
             }
             _ => Value::Unknown,

@@ -7,12 +7,16 @@ use crate::script::error::{Thrown, argument};
 use crate::script::host::Host;
 use crate::script::registry::{Chapter, Kind, Time, Verb, acts, in_chapter, looks, param};
 use crate::script::units::as_value;
-use crate::supervisor::{Answer, Request};
-use rhai::{Dynamic, Engine, NativeCallContext};
+use crate::supervisor::{Answer, Question, Request};
+use rhai::{Dynamic, Engine, FnPtr, NativeCallContext};
 use std::rc::Rc;
 
 /// Time between samples of an averaged reading, s.
 const SAMPLE_SPACING_S: f64 = 0.05;
+
+/// How often the condition of a wait is looked at, s.
+const LOOKS_AT_MOST_EVERY_S: f64 = 0.2;
+const LOOKS_AT_LEAST_EVERY_S: f64 = 10.0;
 
 /// The table of this chapter.
 pub const VERBS: &[Verb] = &[
@@ -60,6 +64,18 @@ pub const VERBS: &[Verb] = &[
         ..in_chapter(Chapter::Bench)
     },
     Verb {
+        name: "wait_until",
+        params: &[
+            param("condition", Kind::Function, "a function that says true when it is so"),
+            param("at_most", Kind::Time, "how long it is waited for"),
+        ],
+        gives: "the answer",
+        summary: "Waits until a condition is met, and gives true; or false when it is not met in time. It is asked again after a hundredth of that time, at least every 10 s and at most five times a second; it only looks and moves nothing.",
+        example: "if !wait_until(|| read(\"StageTemperature\") < 0.5.K, 5.min) {\n    note(\"still too warm\");\n}",
+        nature: looks(Time::Reckoned, &[], &[]),
+        ..in_chapter(Chapter::Bench)
+    },
+    Verb {
         name: "settle",
         gives: "nothing",
         summary: "Waits until the lock-in shows what is there now, by its time constant and filter order.",
@@ -94,6 +110,10 @@ pub(super) fn register(engine: &mut Engine, host: &Rc<Host>) {
         h.call(&ctx, Request::Wait { seconds }).map(|_| ())
     });
     let h = Rc::clone(host);
+    engine.register_fn("wait_until", move |ctx: NativeCallContext, condition: FnPtr, at_most: Dynamic| {
+        wait_until(&h, &ctx, &condition, &at_most)
+    });
+    let h = Rc::clone(host);
     engine.register_fn("settle", move |ctx: NativeCallContext| h.call(&ctx, Request::Settle).map(|_| ()));
 }
 
@@ -102,6 +122,30 @@ fn set(host: &Host, ctx: &NativeCallContext<'_>, name: &str, value: &Dynamic) ->
     let channel = host.channel_at(id);
     let value = quantity(ctx, value, channel.dimension(), &format!("`{}`", channel.name))?;
     host.call(ctx, Request::Set { channel: id, value }).map(|_| ())
+}
+
+fn wait_until(
+    host: &Host,
+    ctx: &NativeCallContext<'_>,
+    condition: &FnPtr,
+    at_most: &Dynamic,
+) -> Result<bool, Thrown> {
+    let at_most_s = quantity(ctx, at_most, Dimension::TIME, "the longest time")?;
+    let elapsed = || host.number(ctx, Request::Ask(Question::Elapsed));
+    let until_s = elapsed()? + at_most_s;
+    let pause_s = (at_most_s / 100.0).clamp(LOOKS_AT_MOST_EVERY_S, LOOKS_AT_LEAST_EVERY_S);
+    loop {
+        let answer = host.only_looking(|| condition.call_within_context::<Dynamic>(ctx, ()))?;
+        let met = answer.as_bool().map_err(|_| {
+            let given = crate::script::convert::kind_of(&answer);
+            argument(ctx, &format!("the condition says true or false, not {given}"))
+        })?;
+        let left_s = until_s - elapsed()?;
+        if met || left_s <= 0.0 {
+            return Ok(met);
+        }
+        host.call(ctx, Request::Wait { seconds: pause_s.min(left_s) })?;
+    }
 }
 
 fn read(host: &Host, ctx: &NativeCallContext<'_>, name: &str, samples: u64) -> Result<Dynamic, Thrown> {

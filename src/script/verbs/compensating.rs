@@ -1,19 +1,18 @@
 //! The RF line: how much comes through it, and sweeps in which the level makes up for it.
 
-use super::sweeping;
+use super::{deciding, places, sweeping};
 use crate::analysis::transmission::Transmission;
-use crate::bench::{ChannelId, Role};
+use crate::bench::Role;
 use crate::quantity::{Dimension, Quantity};
 use crate::script::convert::{MapFields, quantity};
 use crate::script::error::{Thrown, argument, thrown};
 use crate::script::handles::{Sweep, TransmissionHandle};
 use crate::script::host::Host;
 use crate::script::registry::{Chapter, Kind, Time, Verb, acts, in_chapter, param};
-use crate::supervisor::{Answer, Axis, Doubtful, Request, Statement, SweepData, SweepPlan};
+use crate::supervisor::Statement;
 use rhai::{Dynamic, Engine, Map, NativeCallContext};
 use std::ops::Range;
 use std::rc::Rc;
-use std::sync::Arc;
 
 /// Neighbouring points share a level where what they need differs by no more, dB: about 1 % of power to either side.
 const SHARED_DB: f64 = 0.1;
@@ -37,7 +36,9 @@ pub const VERBS: &[Verb] = &[
         params: &[
             param(
                 "plan",
-                Kind::Fields("from to points read level | name dwell average settle"),
+                Kind::Fields(
+                    "from to points read level | values passes until_error stop_after_point stop_after_pass name dwell average settle",
+                ),
                 "frequencies, the level at mean transmission, what is read",
             ),
             param(
@@ -47,7 +48,7 @@ pub const VERBS: &[Verb] = &[
             ),
         ],
         gives: "a sweep",
-        summary: "Sweeps the RF frequency with a level for each point that brings the same power to the junction everywhere. It is recorded in pieces of one name, a piece for each level, and the level is read with every point.",
+        summary: "Sweeps the RF frequency with a level for each point that brings the same power to the junction everywhere: the level is moved along, and its column says what it was.",
         example: "set(\"Setpoint\", 60.pA);\nset(\"RfLevel\", 0.dBm);\nwait(5.s);\nset(\"RfOutput\", 1);\nlet line = transmission(sweep(#{ channel: \"RfFrequency\", from: 10.GHz, to: 10.2.GHz, points: 6, read: \"LockinX\", dwell: 2.s, average: 8 }));\nlet flat = compensated_sweep(#{ from: 10.GHz, to: 10.2.GHz, points: 11, level: -3.dBm, read: \"LockinX\" }, line);",
         nature: acts(Time::Reckoned, &[Role::RfFrequency, Role::RfLevel], &[]),
         ..in_chapter(Chapter::Sweeps)
@@ -133,16 +134,13 @@ fn compensated(
     let frequency = host.channel(ctx, Role::RfFrequency.name())?;
     let level = host.channel(ctx, Role::RfLevel.name())?;
     let wanted = quantity(ctx, &fields.need("level")?, Dimension::LEVEL, "`level`")?;
-    let fast = sweeping::axis_of(ctx, &mut fields, frequency, Dimension::FREQUENCY)?;
-    let mut plan = sweeping::plan(host, ctx, fields, fast, None)?;
+    let fast = places::line_of(host, ctx, &mut fields, frequency)?;
+    let (mut plan, rules) = sweeping::plan(host, ctx, fields, fast, None)?;
     if plan.both_ways {
         return Err(argument(ctx, "a compensated sweep goes one way"));
     }
-    if !plan.read.contains(&level) {
-        plan.read.push(level);
-    }
     let mut levels = Vec::new();
-    for i in 0..plan.total() {
+    for i in 0..plan.fast.points {
         let f_hz = plan.at(i).0;
         levels.push(line.level_dbm(f_hz, wanted).ok_or_else(|| outside(ctx, f_hz, line))?);
     }
@@ -158,7 +156,11 @@ fn compensated(
         );
         return Err(thrown(ctx, "forbidden", "refused", &message));
     }
-    measure(host, ctx, plan, level, &levels)
+    for (range, level_dbm) in pieces(&levels) {
+        levels[range].fill(level_dbm);
+    }
+    places::push(&mut plan, level, levels);
+    deciding::measure(host, ctx, plan, &rules)
 }
 
 /// Ranges of neighbouring points that can share a level, and that level.
@@ -179,35 +181,6 @@ fn pieces(levels: &[f64]) -> Vec<(Range<usize>, f64)> {
         start = end;
     }
     pieces
-}
-
-fn measure(
-    host: &Rc<Host>,
-    ctx: &NativeCallContext<'_>,
-    plan: SweepPlan,
-    level: ChannelId,
-    levels: &[f64],
-) -> Result<Sweep, Thrown> {
-    let mut values = Vec::new();
-    let mut first = None;
-    let mut doubtful = Doubtful::default();
-    for (range, level_dbm) in pieces(levels) {
-        host.call(ctx, Request::Set { channel: level, value: level_dbm })?;
-        let (from, to) = (plan.at(range.start as u64).0, plan.at(range.end as u64 - 1).0);
-        let fast = Axis { channel: plan.fast.channel, from, to, points: range.len() as u64 };
-        let piece = SweepPlan { fast, ..plan.clone() };
-        match host.call(ctx, Request::Sweep(Arc::new(piece)))? {
-            Answer::Sweep(data) => {
-                first.get_or_insert(data.sweep);
-                values.extend_from_slice(&data.values);
-                doubtful.append(&data.doubtful, range.start as u64);
-            }
-            other => return Err(argument(ctx, &format!("a sweep was expected, not {other:?}"))),
-        }
-    }
-    let sweep = first.ok_or_else(|| argument(ctx, "a sweep needs a point"))?;
-    let data = SweepData { sweep, plan: Arc::new(plan), doubtful, values };
-    Ok(Sweep { data: Rc::new(data), bench: Arc::clone(&host.bench) })
 }
 
 #[cfg(test)]

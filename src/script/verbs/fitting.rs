@@ -8,6 +8,7 @@ use crate::script::error::{Thrown, argument};
 use crate::script::handles::{FitHandle, Measure, Sweep};
 use crate::script::host::Host;
 use crate::script::registry::{Chapter, Kind, Verb, in_chapter, param};
+use crate::script::table::Table;
 use crate::supervisor::Statement;
 use rhai::{Array, Dynamic, Engine, Map, NativeCallContext};
 use serde_json::{Value, json};
@@ -33,8 +34,8 @@ pub const VERBS: &[Verb] = &[
                 Kind::OneOf(SHAPES),
                 "`resonance`, `lorentzian`, `gaussian`, `decay`, `approach` or `line`",
             ),
-            param("sweep", Kind::Handle("sweep"), "a sweep"),
-            param("channel", Kind::Channel, "which reading"),
+            param("sweep", Kind::Sweeps, "a sweep or a table"),
+            param("channel", Kind::Reading, "which reading"),
             param(
                 "plan",
                 Kind::Fields(PLAN),
@@ -119,9 +120,15 @@ struct Source {
 impl Source {
     /// Whatever holds a curve: all fits take their data here.
     fn take(ctx: &NativeCallContext<'_>, what: &Dynamic, channel: &str) -> Result<Self, Thrown> {
+        if let Some(table) = what.read_lock::<Table>() {
+            return Self::of_table(ctx, &table, channel);
+        }
         let Some(sweep) = what.clone().try_cast::<Sweep>() else {
             let kind = crate::script::convert::kind_of(what);
-            return Err(argument(ctx, &format!("a sweep is fitted, or a list of sweeps, not {kind}")));
+            return Err(argument(
+                ctx,
+                &format!("a sweep or a table is fitted, or a list of them, not {kind}"),
+            ));
         };
         let (x, y) = spectrum(ctx, &sweep, channel)?;
         Ok(Self {
@@ -132,6 +139,20 @@ impl Source {
             label: format!("{} {}", sweep.data.plan.name, sweep.data.sweep),
             sweep: Some(sweep.data.sweep),
             left_out: (sweep.data.doubtful.count(), sweep.left_out_in_words()),
+        })
+    }
+
+    /// A column of a table; its errors count where all of them are known.
+    fn of_table(ctx: &NativeCallContext<'_>, table: &Table, column: &str) -> Result<Self, Thrown> {
+        let curve = table.curve(Some(column)).map_err(|error| argument(ctx, &error.to_string()))?;
+        Ok(Self {
+            x: curve.x,
+            y: curve.y,
+            sigmas: curve.sigmas.unwrap_or_default(),
+            axes: (curve.x_is, curve.y_is),
+            label: format!("`{column}` of a table"),
+            sweep: None,
+            left_out: (0, String::new()),
         })
     }
 }

@@ -16,8 +16,8 @@ use std::rc::Rc;
 pub const VERBS: &[Verb] = &[Verb {
     name: "fit_own",
     params: &[
-        param("sweeps", Kind::Sweeps, "a sweep, or a list of them"),
-        param("channel", Kind::Channel, "which reading"),
+        param("sweeps", Kind::Sweeps, "a sweep or a table, or a list of them"),
+        param("channel", Kind::Reading, "which reading"),
         param(
             "parameters",
             Kind::Parameters,

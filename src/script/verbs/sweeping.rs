@@ -1,5 +1,7 @@
-//! Sweeps, maps, traces, histograms.
+//! Sweeps, maps, traces.
 
+use super::deciding::{self, Rules};
+use super::places::{self, Line};
 use crate::bench::{ChannelId, TaskKind};
 use crate::instrument::Task;
 use crate::quantity::Dimension;
@@ -8,11 +10,11 @@ use crate::script::error::{Thrown, argument};
 use crate::script::handles::{Numbers, Sweep, Trace};
 use crate::script::host::Host;
 use crate::script::registry::{Chapter, Kind, Time, Verb, acts, in_chapter, looks, param};
+use crate::script::table::bounds;
 use crate::script::units::as_value;
-use crate::supervisor::{Answer, Axis, Doubtful, Request, SweepPlan};
-use rhai::{Array, Dynamic, Engine, Map, NativeCallContext};
+use crate::supervisor::{Answer, Axis, Request, SweepPlan};
+use rhai::{Dynamic, Engine, Map, NativeCallContext};
 use std::rc::Rc;
-use std::sync::Arc;
 
 /// The most points of one sweep.
 const MOST_POINTS: u64 = 50_000_000;
@@ -23,12 +25,14 @@ pub const VERBS: &[Verb] = &[
         name: "sweep",
         params: &[param(
             "plan",
-            Kind::Fields("channel from to points read | name dwell average settle both_ways"),
-            "what is set, what is read, and how",
+            Kind::Fields(
+                "channel from to points read | values passes along until_error stop_after_point stop_after_pass name dwell average settle both_ways",
+            ),
+            "what is set, what is read, and how; a list of `values` takes the place of `from`, `to` and `points`",
         )],
         gives: "a sweep",
-        summary: "Sets a channel to evenly spaced values; at each one it waits until everything has settled, reads, and records the point.",
-        example: "let spectrum = sweep(#{ name: \"demo\", channel: \"RfFrequency\", from: 14.GHz, to: 14.1.GHz, points: 11, read: \"LockinX\", dwell: 100.ms, average: 2 });",
+        summary: "Sets a channel to evenly spaced values, or to those of a list; at each one it waits until everything has settled, reads, and records the point. A channel that gives no value leaves a gap.",
+        example: "let spectrum = sweep(#{ name: \"demo\", channel: \"RfFrequency\", from: 14.GHz, to: 14.1.GHz, points: 11, read: \"LockinX\", dwell: 100.ms, average: 2 });\nlet quick = sweep(#{ channel: \"RfFrequency\", values: [14.GHz, 14.02.GHz, 14.03.GHz], read: \"LockinX\", passes: [\"up\", \"down\", \"random\"], until_error: #{ channel: \"LockinX\", error: 50.fA } });",
         nature: acts(Time::Reckoned, &[], &[]),
         ..in_chapter(Chapter::Sweeps)
     },
@@ -36,8 +40,10 @@ pub const VERBS: &[Verb] = &[
         name: "grid",
         params: &[param(
             "plan",
-            Kind::Fields("fast slow read | name dwell average settle both_ways"),
-            "two axes, each `#{ channel, from, to, points }`, and what is read",
+            Kind::Fields(
+                "fast slow read | stop_after_point stop_after_pass name dwell average settle both_ways",
+            ),
+            "two axes, each `#{ channel, from, to, points }`, and what is read; the fast one may have `values`",
         )],
         gives: "a sweep",
         summary: "A map over two channels: for each value of the slow axis the fast axis is run through.",
@@ -78,93 +84,72 @@ pub(super) fn register(engine: &mut Engine, host: &Rc<Host>) {
 
 fn sweep(host: &Rc<Host>, ctx: &NativeCallContext<'_>, map: Map) -> Result<Sweep, Thrown> {
     let mut fields = MapFields::new(ctx, "sweep", map);
-    let fast = axis(host, ctx, &mut fields)?;
-    let plan = plan(host, ctx, fields, fast, None)?;
-    measure(host, ctx, plan)
+    let channel = channel(host, ctx, &mut fields)?;
+    let line = places::line_of(host, ctx, &mut fields, channel)?;
+    let (plan, rules) = plan(host, ctx, fields, line, None)?;
+    deciding::measure(host, ctx, plan, &rules)
 }
 
 fn grid(host: &Rc<Host>, ctx: &NativeCallContext<'_>, map: Map) -> Result<Sweep, Thrown> {
     let mut fields = MapFields::new(ctx, "grid", map);
-    let mut inner = |name: &'static str| -> Result<Axis, Thrown> {
+    let mut inner = |name: &'static str| -> Result<Line, Thrown> {
         let Some(map) = fields.need(name)?.try_cast::<Map>() else {
             return Err(argument(ctx, &format!("`{name}` is a map like #{{ channel, from, to, points }}")));
         };
         let mut inner = MapFields::new(ctx, "grid", map);
-        let axis = axis(host, ctx, &mut inner)?;
+        let channel = channel(host, ctx, &mut inner)?;
+        let line = match name {
+            "fast" => places::line_of(host, ctx, &mut inner, channel)?,
+            _ => places::axis_of(ctx, &mut inner, channel, host.channel_at(channel).dimension())?.into(),
+        };
         inner.finish()?;
-        Ok(axis)
+        Ok(line)
     };
     let (fast, slow) = (inner("fast")?, inner("slow")?);
-    let plan = plan(host, ctx, fields, fast, Some(slow))?;
-    measure(host, ctx, plan)
+    let (plan, rules) = plan(host, ctx, fields, fast, Some(slow.axis))?;
+    deciding::measure(host, ctx, plan, &rules)
 }
 
-fn axis(host: &Host, ctx: &NativeCallContext<'_>, fields: &mut MapFields<'_>) -> Result<Axis, Thrown> {
-    let name = fields
-        .need("channel")?
-        .into_string()
-        .map_err(|_| argument(ctx, "`channel` is the name of a channel"))?;
-    let channel = host.channel(ctx, &name)?;
-    axis_of(ctx, fields, channel, host.channel_at(channel).dimension())
-}
-
-/// The values of a channel that is known already.
-pub(super) fn axis_of(
+fn channel(
+    host: &Host,
     ctx: &NativeCallContext<'_>,
     fields: &mut MapFields<'_>,
-    channel: ChannelId,
-    dimension: Dimension,
-) -> Result<Axis, Thrown> {
-    let from = quantity(ctx, &fields.need("from")?, dimension, "`from`")?;
-    let to = quantity(ctx, &fields.need("to")?, dimension, "`to`")?;
-    let points = whole(ctx, &fields.need("points")?, "`points`", 1)?;
-    Ok(Axis { channel, from, to, points })
+) -> Result<ChannelId, Thrown> {
+    let name = fields.need("channel")?.into_string();
+    host.channel(ctx, &name.map_err(|_| argument(ctx, "`channel` is the name of a channel"))?)
 }
 
-/// The rest of a plan, when its axes are known.
+/// The rest of a plan, when its axes are known, and what may end it early.
 pub(super) fn plan(
     host: &Host,
     ctx: &NativeCallContext<'_>,
     mut fields: MapFields<'_>,
-    fast: Axis,
+    line: Line,
     slow: Option<Axis>,
-) -> Result<SweepPlan, Thrown> {
+) -> Result<(SweepPlan, Rules), Thrown> {
     let read = texts(ctx, &fields.need("read")?, "`read`")?;
     let read = read.iter().map(|name| host.channel(ctx, name)).collect::<Result<Vec<_>, _>>()?;
     let name = fields.text("name")?.unwrap_or_else(|| "sweep".to_owned());
-    let dwell_s = fields.time("dwell")?.unwrap_or(0.0);
+    let mut plan = SweepPlan::plain(&name, line.axis, read);
+    (plan.slow, plan.places, plan.passes) = (slow, line.places.into(), line.passes);
+    plan.dwell_s = fields.time("dwell")?.unwrap_or(0.0);
     let samples = fields.whole("average", 1)?.unwrap_or(1);
-    let settle_s = fields.time("settle")?;
-    let both_ways = fields.flag("both_ways")?;
+    plan.samples = u32::try_from(samples).map_err(|_| argument(ctx, "`average` is too large"))?;
+    plan.settle_s = fields.time("settle")?;
+    plan.both_ways = fields.flag("both_ways")?;
+    places::take_along(host, ctx, &mut fields, &mut plan, &line.order)?;
+    let rules = Rules::take(host, ctx, &mut fields)?;
     fields.finish()?;
-    let samples = u32::try_from(samples).map_err(|_| argument(ctx, "`average` is too large"))?;
-    let plan = SweepPlan {
-        name,
-        fast,
-        slow,
-        read,
-        samples,
-        dwell_s,
-        settle_s,
-        both_ways,
-        continues: None,
-        done: Vec::new(),
-        doubtful: Doubtful::default(),
-    };
+    if plan.both_ways && plan.passes > 1 {
+        return Err(argument(ctx, "`both_ways` is passes: [\"up\", \"down\"]; give one of the two"));
+    }
     if plan.total() > MOST_POINTS {
         return Err(argument(
             ctx,
             &format!("a sweep has at most {MOST_POINTS} points, this one has {}", plan.total()),
         ));
     }
-    Ok(plan)
-}
-
-fn measure(host: &Rc<Host>, ctx: &NativeCallContext<'_>, plan: SweepPlan) -> Result<Sweep, Thrown> {
-    match host.call(ctx, Request::Sweep(Arc::new(plan)))? {
-        Answer::Sweep(data) => Ok(Sweep { data: Rc::new(data), bench: Arc::clone(&host.bench) }),
-        other => Err(argument(ctx, &format!("a sweep was expected, not {other:?}"))),
-    }
+    Ok((plan, rules))
 }
 
 fn trace(
@@ -215,11 +200,17 @@ fn register_numbers_type(engine: &mut Engine) {
     engine.register_get("len", |numbers: &mut Numbers| numbers.values.len() as i64);
     engine.register_get("mean", |numbers: &mut Numbers| as_value(numbers.quantity(numbers.mean())));
     engine.register_get("deviation", |numbers: &mut Numbers| as_value(numbers.change(numbers.deviation())));
-    engine.register_get("least", |numbers: &mut Numbers| {
-        as_value(numbers.quantity(numbers.values.iter().copied().fold(f64::INFINITY, f64::min)))
+    engine
+        .register_get("least", |numbers: &mut Numbers| as_value(numbers.quantity(bounds(numbers.known()).0)));
+    engine
+        .register_get("most", |numbers: &mut Numbers| as_value(numbers.quantity(bounds(numbers.known()).1)));
+    engine.register_get("gaps", |numbers: &mut Numbers| {
+        (numbers.values.len() - numbers.known().count()) as i64
     });
-    engine.register_get("most", |numbers: &mut Numbers| {
-        as_value(numbers.quantity(numbers.values.iter().copied().fold(f64::NEG_INFINITY, f64::max)))
+    engine.register_get("errors", |ctx: NativeCallContext, numbers: &mut Numbers| {
+        let dimension = numbers.dimension.change();
+        let errors = numbers.errors.clone().map(|values| Numbers { values, errors: None, dimension });
+        errors.ok_or_else(|| argument(&ctx, "the errors of these numbers are not known"))
     });
     engine.register_indexer_get(|ctx: NativeCallContext, numbers: &mut Numbers, index: i64| {
         let found = usize::try_from(index).ok().and_then(|i| numbers.values.get(i));
@@ -231,29 +222,4 @@ fn register_numbers_type(engine: &mut Engine) {
             )
         })
     });
-    engine.register_fn(
-        "histogram",
-        |ctx: NativeCallContext, trace: &mut Trace, bins: i64| -> Result<Array, Thrown> {
-            let bins = usize::try_from(bins).ok().filter(|b| (1..=10_000).contains(b));
-            let bins = bins.ok_or_else(|| argument(&ctx, "a histogram has 1 to 10,000 bins"))?;
-            Ok(histogram(&trace.numbers, bins))
-        },
-    );
-}
-
-/// Pairs of the middle of a bin and its count.
-fn histogram(numbers: &Numbers, bins: usize) -> Array {
-    let least = numbers.values.iter().copied().fold(f64::INFINITY, f64::min);
-    let most = numbers.values.iter().copied().fold(f64::NEG_INFINITY, f64::max);
-    let width = ((most - least) / bins as f64).max(f64::MIN_POSITIVE);
-    let mut counts = vec![0_i64; bins];
-    for value in numbers.values.iter() {
-        let bin = ((value - least) / width) as usize;
-        counts[bin.min(bins - 1)] += 1;
-    }
-    let pair = |(i, count): (usize, &i64)| {
-        let middle = least + (i as f64 + 0.5) * width;
-        Dynamic::from_array(vec![as_value(numbers.quantity(middle)), (*count).into()])
-    };
-    counts.iter().enumerate().map(pair).collect()
 }

@@ -19,7 +19,7 @@ pub const VERBS: &[Verb] = &[Verb {
     params: &[
         param("shape", Kind::OneOf(SHAPES), "`resonance`, `lorentzian`, `gaussian`, `decay` or `approach`"),
         param("sweeps", Kind::List, "two sweeps or more"),
-        param("channel", Kind::Channel, "which reading"),
+        param("channel", Kind::Reading, "which reading"),
         param(
             "plan",
             Kind::Fields("common | start fix within noise"),

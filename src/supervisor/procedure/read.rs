@@ -2,6 +2,7 @@
 
 use super::{Context, Input, Next};
 use crate::bench::{Bench, ChannelId};
+use crate::instrument::{ErrorKind, InstrumentError};
 use crate::quantity::TimePoint;
 use crate::record::{Answer, Failure};
 use crate::supervisor::event::{Answered, Channels, Command};
@@ -17,6 +18,10 @@ pub struct Reading {
     taken: u32,
     group: usize,
     next_sample: Option<TimePoint>,
+    /// Whether a channel that gives no value leaves a gap instead of ending the reading.
+    leaves_gaps: bool,
+    /// Why a channel has given no value for the means in hand.
+    silent: Vec<Option<InstrumentError>>,
 }
 
 impl Reading {
@@ -44,11 +49,24 @@ impl Reading {
             taken: 0,
             group: 0,
             next_sample: None,
+            leaves_gaps: false,
+            silent: vec![None; channels.len()],
         }
+    }
+
+    /// A channel that gives no value leaves a gap.
+    pub(super) fn with_gaps(self) -> Self {
+        Self { leaves_gaps: true, ..self }
+    }
+
+    /// Why a channel has given no value, by the places of the channels.
+    pub(super) fn silent(&self) -> &[Option<InstrumentError>] {
+        &self.silent
     }
 
     pub(super) fn rewind(&mut self) {
         self.sums.fill(0.0);
+        self.silent.fill(None);
         self.taken = 0;
         self.group = 0;
         self.next_sample = None;
@@ -71,6 +89,9 @@ impl Reading {
         match input {
             Input::Go => {}
             Input::Refused(reason) => return Err(Failure::Forbidden(reason)),
+            Input::Answered(Answered::Failed(error)) if self.leaves_gaps && is_gap(error.kind) => {
+                self.miss(error);
+            }
             Input::Answered(Answered::Failed(error)) => return Err(Failure::Instrument(error)),
             Input::Answered(Answered::Read(values)) => {
                 let places = &self.groups[self.group].1;
@@ -80,6 +101,12 @@ impl Reading {
                 self.group += 1;
             }
             Input::Answered(_) => {}
+        }
+        let silent = &self.silent;
+        let gives_nothing =
+            |(_, places): &(Channels, Vec<usize>)| places.iter().all(|p| silent[*p].is_some());
+        while self.group < self.groups.len() && gives_nothing(&self.groups[self.group]) {
+            self.group += 1;
         }
         if self.group == self.groups.len() {
             self.group = 0;
@@ -99,9 +126,28 @@ impl Reading {
     /// The means, once `advance` has returned `None`.
     pub(super) fn means(&mut self) -> &[f64] {
         let count = f64::from(self.samples);
-        for sum in &mut self.sums {
-            *sum /= count;
+        for (sum, silent) in self.sums.iter_mut().zip(&self.silent) {
+            *sum = if silent.is_some() { f64::NAN } else { *sum / count };
         }
         &self.sums
     }
+
+    /// The group in hand has failed. A joint reading says nothing about its channels but that they have to be read one
+    /// by one; one that was read alone has no value.
+    fn miss(&mut self, error: InstrumentError) {
+        let (channels, places) = self.groups[self.group].clone();
+        if let [place] = places.as_slice() {
+            self.silent[*place] = Some(error);
+            self.group += 1;
+            return;
+        }
+        let alone =
+            channels.as_slice().iter().zip(places).map(|(id, place)| (Channels::new(&[*id]), vec![place]));
+        self.groups.splice(self.group..=self.group, alone.collect::<Vec<_>>());
+    }
+}
+
+/// Whether a channel that fails like this just has no value to show.
+pub(super) fn is_gap(kind: ErrorKind) -> bool {
+    kind.is_silence() || matches!(kind, ErrorKind::AboveRange | ErrorKind::BelowRange)
 }

@@ -1,16 +1,27 @@
 //! A sweep: set, settle, read, record, for every point of its plan.
+//!
+//! A channel that gives no value leaves a gap, and the entry beside the first point of a gap says why. What the sweep is
+//! for is the first channel that it reads: where that gives nothing for long, the sweep fails.
 
+use super::read::is_gap;
 use super::{Context, Input, Next, Ramp, Reading};
 use crate::bench::{Bench, Role};
+use crate::instrument::InstrumentError;
 use crate::quantity::TimePoint;
-use crate::record::{Answer, Failure, Point, SweepData, SweepPlan, Values};
+use crate::record::{Answer, Entry, Failure, Point, SweepData, SweepPlan, Values};
+use crate::supervisor::event::Command;
 use crate::supervisor::{Latest, lockin};
 use std::sync::Arc;
+
+/// After so many gaps in a row in the first channel that it reads, a sweep fails.
+const GAPS_AT_MOST: u32 = 20;
 
 #[derive(Debug)]
 enum Stage {
     Slow(Ramp),
     Fast(Ramp),
+    /// The channel with this number of those that are moved along.
+    Along(usize, Ramp),
     Settle(TimePoint),
     Read,
 }
@@ -28,20 +39,27 @@ pub struct Sweeping {
     finished: Vec<TimePoint>,
     /// Of these, so many were found doubtful or not before.
     doubted: usize,
+    /// Points in a row for which each channel has given no value.
+    gaps: Vec<u32>,
+    /// Where the channels that are moved along were put last.
+    along: Vec<Option<f64>>,
 }
 
 impl Sweeping {
     /// Number `sweep` of the run. Points that the plan calls done are not measured again.
     pub fn new(bench: &Bench, latest: &Latest, plan: Arc<SweepPlan>, sweep: u64) -> Self {
         let spacing_s = plan.dwell_s / f64::from(plan.samples.max(1));
-        let reading = Reading::new(bench, &plan.read, plan.samples, spacing_s);
+        let reading = Reading::new(bench, plan.gauges(), plan.samples, spacing_s).with_gaps();
         let settle_s = plan.settle_s.unwrap_or_else(|| auto_settle_s(bench, latest, &plan));
         let width = plan.read.len().max(1);
-        let i = (plan.done.len() / width) as u64;
-        let mut values = Vec::with_capacity(usize::try_from(plan.total()).unwrap_or(0).min(1 << 20) * width);
+        let i = plan.first + (plan.done.len() / width) as u64;
+        let expected = plan.ends_before().saturating_sub(plan.first);
+        let mut values = Vec::with_capacity(usize::try_from(expected).unwrap_or(0).min(1 << 20) * width);
         values.extend_from_slice(&plan.done);
         let start = Ramp::new(plan.fast.channel, plan.at(i.min(plan.total().saturating_sub(1))).0);
         Self {
+            gaps: vec![0; plan.gauges().len()],
+            along: vec![None; plan.along.len()],
             data: SweepData { sweep, doubtful: plan.doubtful.clone(), plan, values },
             i,
             line_of_slow: None,
@@ -75,6 +93,7 @@ impl Sweeping {
     pub(super) fn rewind(&mut self) {
         self.reading.rewind();
         self.line_of_slow = None;
+        self.along.fill(None);
         self.stage = Stage::Fast(Ramp::new(self.data.plan.fast.channel, self.x_of(self.i)));
     }
 
@@ -82,8 +101,13 @@ impl Sweeping {
         self.data.plan.at(i.min(self.data.plan.total().saturating_sub(1))).0
     }
 
+    /// Whether a failure of this command is a gap and not the end of the sweep.
+    pub fn takes_for_gap(&self, command: &Command, error: &InstrumentError) -> bool {
+        matches!((&self.stage, command), (Stage::Read, Command::Read { .. })) && is_gap(error.kind)
+    }
+
     pub(super) fn step(&mut self, input: Input, ctx: &mut Context<'_>) -> Next {
-        if self.i >= self.data.plan.total() {
+        if self.i >= self.data.plan.ends_before() {
             return self.finish();
         }
         if self.slow_is_due() {
@@ -103,10 +127,18 @@ impl Sweeping {
                 },
                 Stage::Fast(ramp) => match ramp.step(take(&mut input), ctx) {
                     Next::Finished(Ok(_)) => {
-                        self.stage = Stage::Settle(ctx.now.after(self.settle_s));
+                        self.move_along(0, ctx);
                         continue;
                     }
                     next => next,
+                },
+                Stage::Along(k, ramp) => match (ramp.step(take(&mut input), ctx), *k) {
+                    (Next::Finished(Ok(_)), k) => {
+                        self.along[k] = self.data.plan.along_at(self.i).nth(k);
+                        self.move_along(k + 1, ctx);
+                        continue;
+                    }
+                    (next, _) => next,
                 },
                 Stage::Settle(until) if ctx.now < *until => Next::Until(*until),
                 Stage::Settle(_) => {
@@ -115,15 +147,23 @@ impl Sweeping {
                 }
                 Stage::Read => match self.reading.advance(take(&mut input), ctx) {
                     Ok(Some(next)) => next,
-                    Ok(None) => match self.complete_point(ctx) {
-                        Some(next) => next,
-                        None => continue,
-                    },
+                    Ok(None) => self.complete_point(ctx),
                     Err(failure) => Next::Finished(Err(failure)),
                 },
             };
             return next;
         }
+    }
+
+    /// The next channel that is moved along, from the one with this number on; then the point settles.
+    fn move_along(&mut self, from: usize, ctx: &Context<'_>) {
+        let plan = &self.data.plan;
+        let due =
+            plan.along_at(self.i).enumerate().skip(from).find(|(k, value)| self.along[*k] != Some(*value));
+        self.stage = match due {
+            Some((k, value)) => Stage::Along(k, Ramp::new(plan.companions()[k], value)),
+            None => Stage::Settle(ctx.now.after(self.settle_s)),
+        };
     }
 
     fn slow_is_due(&self) -> bool {
@@ -133,23 +173,46 @@ impl Sweeping {
             && self.line_of_slow != Some(self.i / self.data.plan.line())
     }
 
-    /// Notes the point and turns to the next; returns what to do if the sweep or the line is over.
-    fn complete_point(&mut self, ctx: &mut Context<'_>) -> Option<Next> {
+    /// Notes the point and turns to the next.
+    fn complete_point(&mut self, ctx: &mut Context<'_>) -> Next {
         let (x, y) = self.data.plan.at(self.i);
-        let means = self.reading.means();
-        self.data.values.extend_from_slice(means);
-        let values = Values::new(means);
+        let first = self.data.values.len();
+        self.data.values.extend_from_slice(self.reading.means());
+        self.data.values.extend(self.data.plan.along_at(self.i));
+        let failed = self.note_gaps(ctx);
+        let values = Values::new(&self.data.values[first..]);
         self.finished.push(ctx.now);
         ctx.points.push(Point { sweep: self.data.sweep, i: self.i, at: ctx.now, x, y, values });
         ctx.boundary = true;
         self.reading.rewind();
         self.i += 1;
-        if self.i >= self.data.plan.total() {
-            return Some(self.finish());
+        if let Some(error) = failed {
+            return Next::Finished(Err(Failure::Instrument(error)));
+        }
+        if self.i >= self.data.plan.ends_before() {
+            return self.finish();
         }
         self.stage = Stage::Fast(Ramp::new(self.data.plan.fast.channel, self.x_of(self.i)));
         // Ending the turn here gives a hold or a stop its chance between two points.
-        Some(Next::Until(ctx.now))
+        Next::Until(ctx.now)
+    }
+
+    /// Tells where a gap begins. What the sweep fails with, if what it is for has given nothing for too long.
+    fn note_gaps(&mut self, ctx: &mut Context<'_>) -> Option<InstrumentError> {
+        for (k, silent) in self.reading.silent().iter().enumerate() {
+            let Some(error) = silent else {
+                self.gaps[k] = 0;
+                continue;
+            };
+            self.gaps[k] += 1;
+            if self.gaps[k] == 1 {
+                let channel = ctx.bench.channel(self.data.plan.read[k]).name.clone();
+                let (sweep, i, error) = (self.data.sweep, self.i, error.clone());
+                ctx.entries.push(Entry::Gap { sweep, i, channel, error });
+            }
+        }
+        let too_long = self.gaps.first().is_some_and(|gaps| *gaps >= GAPS_AT_MOST);
+        self.reading.silent().first().cloned().flatten().filter(|_| too_long)
     }
 
     fn finish(&mut self) -> Next {
@@ -168,7 +231,7 @@ fn take(input: &mut Input) -> Input {
 /// The lock-in needs its time only where it is read.
 fn auto_settle_s(bench: &Bench, latest: &Latest, plan: &SweepPlan) -> f64 {
     let reads_lockin =
-        plan.read.iter().any(|id| matches!(bench.channel(*id).role, Some(Role::LockinX | Role::LockinY)));
+        plan.gauges().iter().any(|id| matches!(bench.channel(*id).role, Some(Role::LockinX | Role::LockinY)));
     if reads_lockin { lockin::settle_s(bench, latest) } else { 0.0 }
 }
 
@@ -179,13 +242,35 @@ pub fn check_plan(bench: &Bench, plan: &SweepPlan) -> Result<(), Failure> {
         let most = crate::record::WIDEST_POINT;
         return Err(Failure::Forbidden(format!("a sweep reads at most {most} channels at each point")));
     }
+    let refuse = |why: &str| Err(Failure::Forbidden(why.to_owned()));
+    let line = usize::try_from(plan.fast.points).unwrap_or(usize::MAX);
+    if !(plan.places.is_empty() || plan.places.len() == line)
+        || plan.along.iter().any(|along| along.len() != line)
+    {
+        return refuse("a sweep needs a value for each point of its lists");
+    }
+    if plan.passes == 0 || plan.fast.points % plan.passes != 0 {
+        return refuse("the passes of a sweep are equally long");
+    }
+    let mut moved: Vec<_> = plan.moved().collect();
+    moved.sort();
+    moved.dedup();
+    if moved.len() != plan.moved().count() {
+        return refuse("a sweep moves each channel in one way only");
+    }
+    let limits = |channel, value| {
+        crate::supervisor::gate::check_limits(bench, channel, value).map_err(Failure::Forbidden)
+    };
     for axis in std::iter::once(&plan.fast).chain(plan.slow.iter()) {
         if axis.points == 0 {
-            return Err(Failure::Forbidden("a sweep needs at least one point along each axis".to_owned()));
+            return refuse("a sweep needs at least one point along each axis");
         }
-        for value in [axis.from, axis.to] {
-            crate::supervisor::gate::check_limits(bench, axis.channel, value).map_err(Failure::Forbidden)?;
-        }
+        limits(axis.channel, axis.from)?;
+        limits(axis.channel, axis.to)?;
+    }
+    plan.places.iter().try_for_each(|value| limits(plan.fast.channel, *value))?;
+    for (channel, along) in plan.companions().iter().zip(&plan.along) {
+        along.iter().try_for_each(|value| limits(*channel, *value))?;
     }
     Ok(())
 }
