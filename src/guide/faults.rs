@@ -51,6 +51,8 @@ faults! {
     "S21": "set(\"Current\", 20.pA);" => "set(\"Setpoint\", 20.pA);";
     "S22": "wait(\"2 s\");" => "wait(2.s);";
     "S23": "note(1 / 0);" => "note(1 / 2.0);";
+    "S25": "withdraw();\nlet s = sweep(#{ channel: \"Bias\", from: 20.mV, to: 60.mV, points: 9, read: \"Current\" });\nnote(s);" => "approach();\nlet s = sweep(#{ channel: \"Bias\", from: 20.mV, to: 60.mV, points: 9, read: \"Current\" });\nnote(s);";
+    "S26": "let fields = [0.1.T, 0.2.T];\nramp_field(fields[2]);" => "let fields = [0.1.T, 0.2.T];\nramp_field(fields[1]);";
     "S24": "loop {\n    note(read(\"StageTemperature\"));\n    wait(10.min);\n}" => "for round in 0..20 {\n    note(read(\"StageTemperature\"));\n    wait(10.min);\n}";
 }
 

@@ -222,6 +222,14 @@ impl Verb {
         text
     }
 
+    /// Whether it makes no sense with the tip out.
+    pub fn needs_tunnelling(&self) -> bool {
+        let tasks = [TaskKind::Image, TaskKind::PickUp, TaskKind::Drop];
+        let sees = [Role::Height, Role::LockinX, Role::Current];
+        self.nature.tasks.iter().any(|task| tasks.contains(task))
+            || self.nature.roles.iter().any(|role| sees.contains(role))
+    }
+
     /// Whether it can be called with so many arguments.
     pub fn takes(&self, arguments: usize) -> bool {
         arguments <= self.params.len() && arguments + self.optional >= self.params.len()

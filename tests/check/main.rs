@@ -1,5 +1,6 @@
 //! What the check says of sequences and bench files, faulty and sound, and the outline it gives of a night.
 
 mod faulty;
+mod mistakes;
 mod outline;
 mod valid;

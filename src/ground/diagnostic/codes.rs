@@ -64,6 +64,8 @@ codes! {
     WrongKind = "S22", "A value is of another kind than is needed here, or can't be meant.";
     DivisionByZero = "S23", "A division by zero.";
     NoWindow = "S24", "A loop that only the end of a window ends, and no window is given.";
+    NotReady = "S25", "Something is measured while the tip is out or the RF is off.";
+    OutOfRange = "S26", "A list has no item of this number, or a map no entry of this name.";
 }
 
 impl Code {

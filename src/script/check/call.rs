@@ -4,6 +4,7 @@ use super::program::start;
 use super::value::Value;
 use super::walk::Walk;
 use crate::diagnostic::Code;
+use crate::quantity::Dimension;
 use crate::script::registry;
 use rhai::{Expr, FnCallExpr, Position};
 
@@ -14,6 +15,7 @@ impl<'a> Walk<'a> {
         let values: Vec<Value<'a>> = call.args.iter().map(|arg| self.evaluate(arg)).collect();
         if call.is_qualified() {
             self.imported_call(call, at);
+            self.anything_happens();
             return Value::Unknown;
         }
         if call.is_operator_call() || name.starts_with("..") {
@@ -24,11 +26,18 @@ impl<'a> Walk<'a> {
             return Value::Unknown;
         }
         let count = values.len();
-        if self.program.function(name, count).is_some() {
-            return Value::Unknown;
+        if let Some(function) = self.program.function(name, count) {
+            return if self.running.is_some() {
+                self.run_function(function, values, at)
+            } else {
+                Value::Unknown
+            };
         }
         if let Some(verb) = registry::find(name) {
             if verb.takes(count) {
+                if self.running.is_some() && name == "step" && values.last().is_some_and(Value::is_function) {
+                    return self.run_step(call, &values, at);
+                }
                 return self.verb(verb, &call.args, &values, at);
             }
             let message = format!("`{name}` {}", doesnt_take(count));
@@ -50,7 +59,7 @@ impl<'a> Walk<'a> {
             return Value::Unknown;
         }
         // A field of a map that holds a function is called in the same way.
-        let may_be_field = matches!(base, Value::Unknown | Value::Map(_));
+        let may_be_field = matches!(base, Value::Unknown) || base.is_map();
         let count = call.args.len();
         if may_be_field && !self.files.catalog.knows(name) && self.program.named(name).next().is_none() {
             if matches!(base, Value::Unknown) {
@@ -62,13 +71,41 @@ impl<'a> Walk<'a> {
         if !own {
             self.plain_call(name, count + 1, at, 1);
         }
+        if let ("append", true, [item]) = (name, base.is_list(), values.as_slice())
+            && item.describe().is_some()
+            && !item.is_list()
+        {
+            let help = Some("one item is put at the end with list.push(x)".to_owned());
+            self.report(Code::WrongKind, at, "`append` takes a list", help);
+        }
         match (name, base) {
-            ("abs", value @ (Value::Number { .. } | Value::Quantity { .. })) => without_value(value),
+            ("call", Value::Closure(of)) => {
+                let program = self.program;
+                let function = program.functions.iter().find(|f| f.name == *of && f.params.len() >= count);
+                function.map_or(Value::Unknown, |function| self.run_function(function, values, at))
+            }
+            ("len", Value::Items(items)) => Value::number(Some(items.len() as f64), true),
+            ("value" | "error", Value::Measured("fit", x, y)) => match values.as_slice() {
+                [Value::Text(Some(of))] => {
+                    let dimension = crate::script::handles::Measure::of(of).dimension(x, y);
+                    let dimension = if name == "error" { dimension.change() } else { dimension };
+                    of_dimension(dimension)
+                }
+                _ => Value::Unknown,
+            },
+            ("abs", value @ (Value::Number { .. } | Value::Quantity { .. })) => size(value),
             ("column", sweep) if sweep.handle() == Some("sweep") => {
                 if let ([Value::Text(Some(column))], Some(arg)) = (values.as_slice(), call.args.first()) {
                     self.must_be_read(&sweep, column, start(arg));
                 }
-                Value::Handle("numbers".to_owned())
+                let known = match values.as_slice() {
+                    [Value::Text(Some(column))] => self.bench.find(column),
+                    _ => None,
+                };
+                known.map_or_else(
+                    || Value::Handle("numbers".to_owned()),
+                    |id| Value::Measured("numbers", Dimension::NONE, self.bench.channel(id).dimension()),
+                )
             }
             _ => Value::Unknown,
         }
@@ -104,7 +141,11 @@ impl<'a> Walk<'a> {
             }
             let names = self.program.functions.iter().filter(|f| !f.is_closure()).map(|f| f.name.as_str());
             let help = self.meant_channel(name, count - hidden.min(count), at);
+            let method = OTHER_METHODS.iter().find(|(other, _)| hidden == 1 && *other == name);
+            let help = help.or_else(|| method.map(|(_, here)| format!("here it is called `.{here}`")));
             let help = help.or_else(|| catalog.hint(name, names));
+            let all = || "`noctule guide verbs` lists all verbs".to_owned();
+            let help = help.or_else(|| Some(all()));
             self.report(Code::UnknownVerb, at, format!("there is no verb or function `{name}`"), help);
             return;
         }
@@ -170,12 +211,27 @@ impl<'a> Walk<'a> {
                 self.range(args, values, at);
                 Value::Unknown
             }
-            ("abs", [value @ (Value::Number { .. } | Value::Quantity { .. })]) => {
-                without_value(value.clone())
-            }
+            ("abs", [value @ (Value::Number { .. } | Value::Quantity { .. })]) => size(value.clone()),
             ("min" | "max", [a, b]) => {
-                self.comparison(a, b, at);
-                if a.as_quantity().is_some() { without_value(a.clone()) } else { Value::Unknown }
+                let smaller = self.comparison("<", a, b, at);
+                match (smaller, a.as_quantity()) {
+                    (Value::Flag(Some(first)), Some(_)) => {
+                        if first == (name == "min") {
+                            a.clone()
+                        } else {
+                            b.clone()
+                        }
+                    }
+                    (_, Some(_)) => without_value(a.clone()),
+                    _ => Value::Unknown,
+                }
+            }
+            (of_numbers, [value @ Value::Quantity { .. }]) if PLAIN.contains(&of_numbers) => {
+                let what = value.describe().unwrap_or_default();
+                let help = format!("divide by a unit first, like {name}(x / 1.mV), or take the number, x.mV");
+                let message = format!("`{name}` takes a plain number, not {what}");
+                self.report(Code::WrongUnit, at, message, Some(help));
+                Value::Unknown
             }
             ("sqrt", [a @ Value::Quantity { .. }]) => self.power(a, Some(0.5), at),
             ("to_float" | "sqrt" | "sin" | "cos" | "exp" | "ln", [Value::Number { .. }]) => {
@@ -229,12 +285,46 @@ fn counted(from: f64, to: f64, step: f64) -> Option<i64> {
     engine.eval::<i64>(&script).ok()
 }
 
+/// Functions of the language that take plain numbers only.
+const PLAIN: &[&str] = &[
+    "sin", "cos", "tan", "asin", "acos", "atan", "sinh", "cosh", "tanh", "exp", "ln", "log", "floor",
+    "ceiling", "round", "int", "fraction",
+];
+
+/// Methods of other languages, with what they are called here.
+const OTHER_METHODS: &[(&str, &str)] = &[
+    ("append", "push(x)"),
+    ("add", "push(x)"),
+    ("push_back", "push(x)"),
+    ("length", "len()"),
+    ("size", "len()"),
+    ("count", "len()"),
+    ("upper", "to_upper()"),
+    ("lower", "to_lower()"),
+    ("strip", "trim()"),
+    ("average", "mean"),
+];
+
 /// `doesn't take 3 arguments`.
 fn doesnt_take(count: usize) -> String {
     match count {
         0 => "can't be called without arguments".to_owned(),
         1 => "doesn't take one argument".to_owned(),
         n => format!("doesn't take {n} arguments"),
+    }
+}
+
+/// A value of a dimension.
+pub(super) fn of_dimension<'a>(dimension: Dimension) -> Value<'a> {
+    if dimension.is_none() { Value::number(None, false) } else { Value::Quantity { si: None, dimension } }
+}
+
+/// The size of a value.
+fn size(value: Value<'_>) -> Value<'_> {
+    match value {
+        Value::Number { value, whole } => Value::Number { value: value.map(f64::abs), whole },
+        Value::Quantity { si, dimension } => Value::Quantity { si: si.map(f64::abs), dimension },
+        other => other,
     }
 }
 

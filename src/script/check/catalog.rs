@@ -206,6 +206,7 @@ mod tests {
         "abs",
         "at",
         "column",
+        "correlation",
         "error",
         "exit",
         "expected",

@@ -6,6 +6,7 @@ use super::walk::{Tail, Walk};
 use crate::diagnostic::Code;
 use crate::document::nearest;
 use crate::quantity::{Dimension, Quantity, Unit};
+use crate::script::handles::Measure;
 use crate::script::registry::{self, Deed};
 use crate::script::units::UNIT_NAMES;
 use rhai::{ASTFlags, BinaryExpr, Expr, FnCallExpr, FnPtr, OpAssignment, Position, Stmt};
@@ -17,6 +18,9 @@ const MOST_EVALUATIONS: u64 = 1_000_000;
 impl<'a> Walk<'a> {
     /// Looks at an expression and everything in it.
     pub(super) fn evaluate(&mut self, expr: &'a Expr) -> Value<'a> {
+        if self.running.is_some() {
+            return if self.tired() { Value::Unknown } else { self.along(expr) };
+        }
         self.evaluations += 1;
         if self.evaluations > MOST_EVALUATIONS {
             if self.evaluations == MOST_EVALUATIONS + 1 {
@@ -25,11 +29,19 @@ impl<'a> Walk<'a> {
             }
             return Value::Unknown;
         }
+        self.value_of(expr)
+    }
+
+    /// The same, where nothing is counted.
+    pub(super) fn value_of(&mut self, expr: &'a Expr) -> Value<'a> {
         match expr {
             Expr::IntegerConstant(value, _) => Value::number(Some(*value as f64), true),
             Expr::FloatConstant(value, _) => Value::number(Some(**value), false),
             Expr::BoolConstant(flag, _) => Value::Flag(Some(*flag)),
-            Expr::StringConstant(text, _) => Value::Text(Some(text.to_string())),
+            Expr::StringConstant(text, at) => {
+                self.value_in_text(text, *at);
+                Value::Text(Some(text.to_string()))
+            }
             Expr::CharConstant(..) => Value::Text(None),
             Expr::Unit(_) => Value::Nothing,
             Expr::InterpolatedString(parts, _) => {
@@ -64,14 +76,8 @@ impl<'a> Walk<'a> {
             Expr::Stmt(block) => self.block_value(block.statements()),
             Expr::FnCall(call, at) => self.call(call, *at),
             Expr::MethodCall(call, at) => self.method(call, *at, Value::Unknown),
-            Expr::Dot(parts, flags, _) => {
-                let base = self.evaluate(&parts.lhs);
-                self.chain(base, parts, false, *flags)
-            }
-            Expr::Index(parts, flags, _) => {
-                let base = self.evaluate(&parts.lhs);
-                self.chain(base, parts, true, *flags)
-            }
+            Expr::Dot(parts, flags, _) => self.rooted(parts, false, *flags),
+            Expr::Index(parts, flags, _) => self.rooted(parts, true, *flags),
             Expr::And(parts, _) | Expr::Or(parts, _) => {
                 for part in parts.iter() {
                     self.evaluate(part);
@@ -99,7 +105,7 @@ impl<'a> Walk<'a> {
             return value;
         }
         if self.program.named(name).next().is_some() {
-            return Value::Function;
+            return if self.running.is_some() { Value::Closure(name.into()) } else { Value::Function };
         }
         self.unknown_variable(name, *at);
         Value::Unknown
@@ -132,6 +138,16 @@ impl<'a> Walk<'a> {
         Value::Unknown
     }
 
+    /// A chain with what it begins with, which a method may change.
+    fn rooted(&mut self, parts: &'a BinaryExpr, index: bool, flags: ASTFlags) -> Value<'a> {
+        let base = self.evaluate(&parts.lhs);
+        let value = self.chain(base, parts, index, flags);
+        if self.running.is_some() {
+            self.changed_by_method(parts, index);
+        }
+        value
+    }
+
     /// `base.a`, `base.a.b(…)`, `base[i].c`: the parser nests what follows to the right.
     fn chain(&mut self, base: Value<'a>, parts: &'a BinaryExpr, index: bool, flags: ASTFlags) -> Value<'a> {
         let rhs = &parts.rhs;
@@ -155,8 +171,11 @@ impl<'a> Walk<'a> {
     fn link(&mut self, base: Value<'a>, link: &'a Expr, index: bool) -> Value<'a> {
         match link {
             _ if index => {
-                self.evaluate(link);
-                Value::Unknown
+                let value = self.evaluate(link);
+                if let Value::Measured("numbers", _, dimension) = base {
+                    return super::call::of_dimension(dimension);
+                }
+                if self.running.is_some() { self.indexed(&base, &value, link) } else { Value::Unknown }
             }
             Expr::Property(name, at) => self.property(&base, name.2.as_str(), *at),
             Expr::MethodCall(call, at) => self.method(call, *at, base),
@@ -177,7 +196,21 @@ impl<'a> Walk<'a> {
                 }
                 Value::Number { value: unit.and_then(|u| si.map(|si| u.from_si(si))), whole: Some(false) }
             }
-            Value::Handle(_) | Value::Sweep(_) => {
+            Value::Entries(entries) => self.entry(entries, name, at),
+            Value::List(_) | Value::Items(_) if name != "len" => {
+                let help = match name {
+                    "length" | "size" | "count" | "Length" => "list.len() is how many items it has",
+                    _ => "an item is list[0], list[1], and so on; list.len() is how many there are",
+                };
+                self.report(
+                    Code::UnknownField,
+                    at,
+                    format!("a list has no `.{name}`"),
+                    Some(help.to_owned()),
+                );
+                Value::Unknown
+            }
+            Value::Handle(_) | Value::Sweep(_) | Value::Measured(..) => {
                 let files = self.files;
                 let handle = base.handle().unwrap_or_default();
                 if let Some(known) = files.catalog.properties(handle)
@@ -190,12 +223,26 @@ impl<'a> Walk<'a> {
                     let what = base.describe().unwrap_or_default();
                     self.report(Code::UnknownField, at, format!("{what} has no `.{name}`"), help);
                 }
+                if let Value::Measured(handle, x, y) = base {
+                    return measured(handle, name, *x, *y);
+                }
                 if handle == "trace" && name == "numbers" {
                     return Value::Handle("numbers".to_owned());
                 }
                 Value::Unknown
             }
             _ => Value::Unknown,
+        }
+    }
+
+    /// `"${x}"`: only texts in backticks take values.
+    fn value_in_text(&mut self, text: &str, at: Position) {
+        if let Some((_, rest)) = text.split_once("${")
+            && rest.contains('}')
+            && self.file.text.lines().nth(at.line().unwrap_or(1) - 1).is_some_and(|line| line.contains('"'))
+        {
+            let help = format!("write it in backticks: `{text}`");
+            self.warn(Code::WrongKind, at, "a text in double quotes shows no values", &help);
         }
     }
 
@@ -215,15 +262,40 @@ impl<'a> Walk<'a> {
         let value = self.evaluate(&parts.rhs);
         if let Expr::Variable(target, _, at) = &parts.lhs {
             let name = target.1.as_str();
+            if self.running.is_some() {
+                return self.assigned(operator, name, value, *at);
+            }
             if target.2.is_empty() && self.lookup(name, false).is_none() {
-                self.unknown_variable(name, *at);
+                self.undeclared(operator, name, *at);
             }
         } else {
-            self.evaluate(&parts.lhs);
+            // A name of a map that is given a value need not be there before.
+            if self.running.is_none() || matches!(parts.lhs, Expr::Index(..)) {
+                self.evaluate(&parts.lhs);
+            }
+            if let (true, Some(root)) = (self.running.is_some(), super::program::root_name(&parts.lhs)) {
+                self.loosen(&root);
+            }
         }
-        if operator.is_op_assignment() && matches!(value, Value::Function) {
-            self.error(Code::WrongKind, start(&parts.rhs), "a function can't be counted with");
+        if operator.is_op_assignment() && value.is_function() {
+            let help = Some("call it with brackets, f() or f.call()".to_owned());
+            self.report(Code::WrongKind, start(&parts.rhs), "a function can't be counted with", help);
         }
+    }
+
+    /// `x = 5` without `let`.
+    fn undeclared(&mut self, operator: &OpAssignment, name: &str, at: Position) {
+        let outside = self.scopes.iter().take(self.floor).flatten().any(|v| v.name == name);
+        if operator.is_op_assignment() || outside {
+            return self.unknown_variable(name, at);
+        }
+        let names = self.scopes.iter().skip(self.floor).flatten().map(|v| v.name.as_str());
+        let near =
+            nearest(name, names).map(|near| format!(", or did you mean `{near}`?")).unwrap_or_default();
+        let help = format!("write let {name} = …{near}");
+        self.report(Code::UnknownVariable, at, format!("the variable `{name}` is not declared"), Some(help));
+        // It is complained about once.
+        self.declare(name, at, Value::Unknown, false);
     }
 
     /// An expression that stands alone.
@@ -259,9 +331,30 @@ impl<'a> Walk<'a> {
         } else if registry::find(name).is_some_and(|verb| verb.nature.deed == Deed::Answers) {
             let help = "give it a name with `let`, or leave it out";
             self.warn(Code::UnusedValue, at, format!("what `{name}` gives is never used"), help);
-        } else if matches!(value, Value::Function) {
+        } else if value.is_function() {
             self.warn(Code::UnusedValue, at, "this function is never called", "");
         }
+    }
+}
+
+/// What a property of a measured thing is.
+fn measured<'a>(handle: &str, name: &str, x: Dimension, y: Dimension) -> Value<'a> {
+    let of = |dimension: Dimension| {
+        if dimension.is_none() { Value::number(None, false) } else { Value::Quantity { si: None, dimension } }
+    };
+    match (handle, name) {
+        ("trace", "numbers") => Value::Measured("numbers", Dimension::NONE, y),
+        ("numbers", "mean" | "least" | "most") => of(y),
+        ("numbers", "deviation") => of(y.change()),
+        ("numbers", "len") => Value::number(None, true),
+        ("fit", "trusted") => Value::Flag(None),
+        ("fit", "doubts") => Value::List(None),
+        ("fit", name) => {
+            let (bare, error) = name.strip_suffix("_error").map_or((name, false), |bare| (bare, true));
+            let dimension = Measure::of(bare).dimension(x, y);
+            of(if error { dimension.change() } else { dimension })
+        }
+        _ => Value::Unknown,
     }
 }
 

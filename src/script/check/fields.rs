@@ -8,6 +8,7 @@ use crate::diagnostic::Code;
 use crate::document::nearest;
 use crate::quantity::Dimension;
 use rhai::{Expr, Ident, Position};
+use std::collections::BTreeMap;
 
 /// Fields of an axis of `grid`.
 const AXIS: &str = "channel from to points | values passes";
@@ -41,7 +42,8 @@ impl<'a> Walk<'a> {
             missing.retain(|name| !EVENLY.contains(name));
             if let Some((ident, _)) = fields.iter().find(|(ident, _)| EVENLY.contains(&ident.name.as_str())) {
                 let message = format!("`values` takes the place of `{}`: give one of the two", ident.name);
-                self.error(Code::UnknownField, ident.pos, message);
+                let help = format!("leave `{}` out, or `values`", ident.name);
+                self.report(Code::UnknownField, ident.pos, message, Some(help));
             }
         }
         for (ident, _) in fields {
@@ -61,7 +63,8 @@ impl<'a> Walk<'a> {
             let word = if missing.len() == 1 { "field" } else { "fields" };
             let names: Vec<String> = missing.iter().map(|name| format!("`{name}`")).collect();
             let message = format!("`{verb}` needs the {word} {}", names.join(", "));
-            self.report(Code::UnknownField, at, message, None);
+            let help = format!("write #{{ {}: …, … }}", missing.join(": …, "));
+            self.report(Code::UnknownField, at, message, Some(help));
         }
         if given("dwell") && !given("average") && known.contains(&"average") {
             let help = "add `average`: the number of readings that are spread over this time and averaged";
@@ -77,10 +80,7 @@ impl<'a> Walk<'a> {
             }
             Some(id)
         });
-        // These set one channel only, which they do not name.
-        let unnamed = matches!(verb, "search_resonance" | "compensated_sweep");
-        let searched = unnamed.then(|| self.bench.by_role(Role::RfFrequency)).flatten();
-        let channel = channel.or(searched);
+        let channel = channel.or_else(|| self.unnamed(verb));
         for (ident, expr) in fields {
             if known.contains(&ident.name.as_str()) {
                 self.field(verb, &ident.name, expr, channel);
@@ -91,68 +91,101 @@ impl<'a> Walk<'a> {
     fn field(&mut self, verb: &str, name: &str, expr: &'a Expr, channel: Option<ChannelId>) {
         let value = self.evaluate(expr);
         let at = start(expr);
+        if name == "read" {
+            return self.channels_argument(&value, expr);
+        }
+        self.field_value(verb, name, &value, at, channel);
+        let maps: Vec<&'a Expr> = match &value {
+            Value::Map(Some(map)) => vec![map],
+            Value::List(Some(Expr::Array(items, _))) if name == "along" => items.iter().collect(),
+            _ => Vec::new(),
+        };
+        for map in maps {
+            let Expr::Map(parts, place) = map else { continue };
+            match name {
+                "fast" | "slow" => self.fields(&format!("{verb}` axis `{name}"), AXIS, &parts.0, *place),
+                "along" => self.fields("along", ALONG, &parts.0, *place),
+                "until_error" => self.fields("until_error", "channel error", &parts.0, *place),
+                _ => {}
+            }
+        }
+    }
+
+    /// The entries of a map whose values are known on the way; the names were looked at before.
+    pub(super) fn entries(&mut self, verb: &str, entries: &BTreeMap<String, (Value<'a>, Position)>) {
+        let channel = match entries.get("channel") {
+            Some((Value::Text(Some(name)), _)) => self.bench.find(name),
+            _ => None,
+        };
+        let channel = channel.or_else(|| self.unnamed(verb));
+        for (name, (value, at)) in entries {
+            if let ("fast" | "slow", Value::Entries(axis)) = (name.as_str(), value) {
+                self.entries(verb, axis);
+            }
+            self.field_value(verb, name, value, *at, channel);
+        }
+    }
+
+    /// The channel that a verb moves without naming it.
+    fn unnamed(&self, verb: &str) -> Option<ChannelId> {
+        let unnamed = matches!(verb, "search_resonance" | "compensated_sweep");
+        unnamed.then(|| self.bench.by_role(Role::RfFrequency)).flatten()
+    }
+
+    fn field_value(
+        &mut self,
+        verb: &str,
+        name: &str,
+        value: &Value<'a>,
+        at: Position,
+        channel: Option<ChannelId>,
+    ) {
         let what = format!("`{name}`");
         match name {
+            "start" | "fix" | "within" if verb.starts_with("fit_") => {
+                self.kind(&what, "a map, like #{ width: … }", value, at, Value::is_map);
+            }
             "from" | "to" => {
                 if let Some(id) = channel {
-                    self.channel_value(id, &value, at);
+                    self.channel_value(id, value, at);
                 }
             }
-            "read" => self.channels_argument(&value, expr),
-            "points" | "average" | "pixels" | "readings" => self.count(name, &value, at),
-            "dwell" | "settle" | "line_time" | "time" => self.time(&what, &value, at),
-            "passes" if matches!(value, Value::Number { .. }) => self.count(name, &value, at),
+            "points" | "average" | "pixels" | "readings" => self.count(name, value, at),
+            "dwell" | "settle" | "line_time" | "time" => self.time(&what, value, at),
+            "passes" if matches!(value, Value::Number { .. }) => self.count(name, value, at),
             "passes" => {
                 let wanted = "a number, or a list of \"up\", \"down\" and \"random\"";
-                self.kind(&what, wanted, &value, at, |v| matches!(v, Value::List(_)));
+                self.kind(&what, wanted, value, at, Value::is_list);
             }
             "stop_after_point" | "stop_after_pass" => {
-                self.kind(&what, "a function, |taken| …", &value, at, |v| matches!(v, Value::Function));
+                self.kind(&what, "a function, |taken| …", value, at, Value::is_function);
             }
-            "along" => match &value {
-                Value::Map(Some(Expr::Map(parts, place))) => self.fields("along", ALONG, &parts.0, *place),
-                Value::List(Some(Expr::Array(items, _))) => {
-                    for item in items.iter() {
-                        if let Expr::Map(parts, place) = item {
-                            self.fields("along", ALONG, &parts.0, *place);
-                        }
-                    }
-                }
-                _ => self.kind(&what, "a map like #{ channel, from, to }", &value, at, |v| {
-                    matches!(v, Value::Map(_) | Value::List(_))
-                }),
-            },
-            "until_error" => {
-                self.kind(&what, "a map like #{ channel, error }", &value, at, |v| {
-                    matches!(v, Value::Map(_))
+            "along" => {
+                self.kind(&what, "a map like #{ channel, from, to }", value, at, |v| {
+                    v.is_map() || v.is_list()
                 });
-                if let Value::Map(Some(Expr::Map(parts, place))) = &value {
-                    self.fields("until_error", "channel error", &parts.0, *place);
-                }
             }
-            "size" | "x" | "y" => self.dimension(Dimension::LENGTH, &what, &value, at),
+            "until_error" => self.kind(&what, "a map like #{ channel, error }", value, at, Value::is_map),
+            "size" | "x" | "y" => self.dimension(Dimension::LENGTH, &what, value, at),
             "error" if verb == "until_error" => {
                 let of = channel.map_or(Dimension::NONE, |id| self.bench.channel(id).dimension().change());
-                self.dimension(of, &what, &value, at);
+                self.dimension(of, &what, value, at);
             }
-            "widest" | "narrowest" | "error" => self.dimension(Dimension::FREQUENCY, &what, &value, at),
-            "asymmetry" => self.dimension(Dimension::NONE, &what, &value, at),
-            "highest" => self.dimension(Dimension::CURRENT, &what, &value, at),
-            "helium" => self.dimension(Dimension::VOLUME, &what, &value, at),
-            "worth" => self.dimension(Dimension::NONE, &what, &value, at),
+            "widest" | "narrowest" | "error" => self.dimension(Dimension::FREQUENCY, &what, value, at),
+            "asymmetry" => self.dimension(Dimension::NONE, &what, value, at),
+            "highest" => self.dimension(Dimension::CURRENT, &what, value, at),
+            "helium" => self.dimension(Dimension::VOLUME, &what, value, at),
+            "worth" => self.dimension(Dimension::NONE, &what, value, at),
             "body" => {
-                self.kind(&what, "a function, || { … }", &value, at, |v| matches!(v, Value::Function));
+                self.kind(&what, "a function, || { … }", value, at, |v| v.is_function());
             }
             "both_ways" => {
-                self.kind(&what, "true or false", &value, at, |v| matches!(v, Value::Flag(_)));
+                self.kind(&what, "true or false", value, at, |v| matches!(v, Value::Flag(_)));
             }
-            "name" => self.kind(&what, "a text", &value, at, |v| matches!(v, Value::Text(_))),
+            "name" => self.kind(&what, "a text", value, at, |v| matches!(v, Value::Text(_))),
             "fast" | "slow" => {
                 let wanted = "a map like #{ channel, from, to, points }";
-                self.kind(&what, wanted, &value, at, |v| matches!(v, Value::Map(_)));
-                if let Value::Map(Some(Expr::Map(parts, place))) = &value {
-                    self.fields(&format!("{verb}` axis `{name}"), AXIS, &parts.0, *place);
-                }
+                self.kind(&what, wanted, value, at, |v| v.is_map());
             }
             _ => {}
         }
@@ -165,7 +198,8 @@ impl<'a> Walk<'a> {
             && (number.fract() != 0.0 || number < *least || number > *most)
         {
             let message = format!("`{name}` is a whole number from {least} to {most}, not {number}");
-            self.error(Code::WrongKind, at, message);
+            let near = number.round().clamp(*least, *most);
+            self.report(Code::WrongKind, at, message, Some(format!("write {name}: {near}")));
         }
     }
 }

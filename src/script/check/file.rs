@@ -1,7 +1,7 @@
 //! Reads one file of a sequence, and goes on behind a fault of syntax as well as it can.
 
 use super::program::Program;
-use super::scan;
+use super::{habits, scan};
 use crate::diagnostic::{Code, Diagnostic};
 use crate::script::units::UNIT_NAMES;
 use rhai::{AST, Engine, Expr, LexError, ParseError, ParseErrorType, Stmt};
@@ -104,7 +104,7 @@ impl File {
             return;
         }
         let wanted =
-            missing_point(&self.text, place, error).or_else(|| other_function_word(&self.text, place));
+            missing_point(&self.text, place, error).or_else(|| habits::other_habit(&self.text, place, error));
         let (code, message, help) = match wanted {
             Some((message, help)) => (Code::SequenceSyntax, message, Some(help)),
             None => in_words(error),
@@ -151,20 +151,8 @@ fn missing_point(text: &str, place: (u32, u32), error: &ParseError) -> Option<(S
     })
 }
 
-/// A function that begins with the word of another language.
-fn other_function_word(text: &str, place: (u32, u32)) -> Option<(String, String)> {
-    let line = text.lines().nth(usize::try_from(place.0).ok()?.checked_sub(1)?)?.trim_start();
-    let word = word_at(line);
-    let name = word_at(line[word.len()..].trim_start());
-    let meant = matches!(word, "def" | "function" | "func" | "fun" | "sub") && !name.is_empty();
-    meant.then(|| {
-        let message = format!("a function begins with `fn`, not with `{word}`");
-        (message, format!("write fn {name}(…) {{ … }}"))
-    })
-}
-
 /// The word at the beginning of a text.
-fn word_at(text: &str) -> &str {
+pub(super) fn word_at(text: &str) -> &str {
     let length = text.find(|c: char| !c.is_alphanumeric() && c != '_').unwrap_or(text.len());
     &text[..length]
 }
@@ -188,13 +176,19 @@ fn in_words(error: &ParseError) -> (Code, String, Option<String>) {
         ParseErrorType::Reserved(word) if word == "var" => {
             syntax("`var` declares nothing here".to_owned(), "a variable is declared with `let`")
         }
-        ParseErrorType::Reserved(word) => {
-            syntax(format!("`{word}` is a word of the language"), "choose another name")
-        }
+        ParseErrorType::Reserved(word) => syntax(
+            format!("`{word}` is a word of the language"),
+            &format!("choose another name, like `my_{word}`"),
+        ),
         ParseErrorType::MissingToken(token, _) if token == ";" => {
             syntax("a `;` is missing before this".to_owned(), "put a `;` at the end of the line before")
         }
-        ParseErrorType::MissingToken(token, why) => syntax(format!("a `{token}` is missing here {why}"), ""),
+        ParseErrorType::MissingToken(token, why) => {
+            syntax(format!("a `{token}` is missing here {why}"), habits::missing(token))
+        }
+        ParseErrorType::BadInput(LexError::UnterminatedString) => {
+            syntax("a text is not closed".to_owned(), "put a \" at its end, in the same line")
+        }
         ParseErrorType::UnexpectedEOF => syntax(
             "the text ends in the middle of a statement".to_owned(),
             "a bracket or a quote is still open",

@@ -139,6 +139,12 @@ impl<'a> Walk<'a> {
             Stmt::For(parts, _) => {
                 let (item, counter, control) = &**parts;
                 let items = self.evaluate(&control.expr);
+                if let Some((number, _)) = items.as_quantity() {
+                    let end = number.map_or("n".to_owned(), |number| number.to_string());
+                    let message = "a `for` goes through a list or a range, not through one number";
+                    let help = Some(format!("write for {} in 0..{end} {{ … }}", item.name));
+                    self.report(Code::WrongKind, start(&control.expr), message, help);
+                }
                 let each = self.each(&control.expr, &items);
                 self.records_in_passes(statement, control);
                 self.open();

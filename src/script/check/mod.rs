@@ -20,9 +20,13 @@ mod express;
 mod fields;
 mod file;
 mod flow;
+mod habits;
+mod known;
 mod operator;
 mod outline;
 mod program;
+mod readiness;
+mod run;
 mod scan;
 mod swept;
 mod value;
@@ -128,6 +132,9 @@ pub fn check_with_texts(sequence: &Sequence, bench: &Bench, bench_file: &str) ->
         let mut found = file.found.clone();
         let mut walk = Walk::new(&files, bench, file);
         walk.run();
+        if i == 0 {
+            walk.run_along();
+        }
         found.append(&mut walk.found);
         hiding_functions(file, &files.catalog, &mut found);
         if i == 0 {

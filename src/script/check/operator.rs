@@ -19,7 +19,12 @@ impl<'a> Walk<'a> {
     ) -> Value<'a> {
         match (name, values) {
             ("-" | "+", [one]) => sign(one, if name == "-" { -1.0 } else { 1.0 }),
+            ("!", [Value::Flag(flag)]) => Value::Flag(flag.map(|flag| !flag)),
             ("!", _) => Value::Flag(None),
+            ("%", [Value::Number { value: a, whole: x }, Value::Number { value: b, whole: y }]) => {
+                let value = a.zip(*b).filter(|(_, b)| *b != 0.0).map(|(a, b)| a % b);
+                Value::Number { value, whole: x.zip(*y).map(|(x, y)| x && y) }
+            }
             ("..", [from, to]) | ("..=", [from, to]) => {
                 for (value, arg) in [from, to].into_iter().zip(args) {
                     self.whole_end(value, arg);
@@ -32,13 +37,19 @@ impl<'a> Walk<'a> {
                 self.division(args, a, b, at);
                 product(a, b, -1)
             }
-            ("<" | ">" | "<=" | ">=" | "==" | "!=", [a, b]) => {
-                self.comparison(a, b, at);
-                Value::Flag(None)
-            }
+            ("<" | ">" | "<=" | ">=" | "==" | "!=", [a, b]) => self.comparison(name, a, b, at),
             ("**", [a @ Value::Quantity { .. }, n]) => {
                 let exponent = n.as_quantity().and_then(|(value, _)| value);
                 self.power(a, exponent, at)
+            }
+            ("^", [a, b]) if a.as_quantity().is_some() && b.as_quantity().is_some() => {
+                let help = Some("a power is written x ** 2".to_owned());
+                self.report(Code::WrongKind, at, "`^` is no power here", help);
+                Value::Unknown
+            }
+            ("**", [Value::Number { value: a, whole: x }, Value::Number { value: b, whole: y }]) => {
+                let whole = x.zip(*y).map(|(x, y)| x && y);
+                Value::Number { value: a.zip(*b).map(|(a, b)| a.powf(b)), whole }
             }
             ("in" | "contains" | "!in", _) => Value::Flag(None),
             _ => Value::Unknown,
@@ -106,18 +117,40 @@ impl<'a> Walk<'a> {
         Value::Quantity { si: None, dimension: raised }
     }
 
-    pub(super) fn comparison(&mut self, a: &Value<'a>, b: &Value<'a>, at: Position) {
-        let (Some((_, of_a)), Some((_, of_b))) = (a.as_quantity(), b.as_quantity()) else { return };
+    /// Compares two values, with the answer where both are known.
+    pub(super) fn comparison(&mut self, name: &str, a: &Value<'a>, b: &Value<'a>, at: Position) -> Value<'a> {
+        if let (Value::Text(Some(a)), Value::Text(Some(b)), "==" | "!=") = (a, b, name) {
+            return Value::Flag(Some((a == b) == (name == "==")));
+        }
+        let (Some((x, of_a)), Some((y, of_b))) = (a.as_quantity(), b.as_quantity()) else {
+            return Value::Flag(None);
+        };
         let flags = matches!(a, Value::Flag(_)) || matches!(b, Value::Flag(_));
+        if matches!(a, Value::Flag(_)) && matches!(name, "<" | ">" | "<=" | ">=") {
+            let help = "compare twice: 1 < x && x < 3".to_owned();
+            self.report(Code::WrongKind, at, "true or false can't be larger or smaller", Some(help));
+            return Value::Flag(None);
+        }
         if of_a != of_b && !flags {
             let message = format!("{of_a} and {of_b} can't be compared");
             self.report(Code::WrongUnit, at, message, unit_hint(of_a, of_b));
+            return Value::Flag(None);
         }
+        let answer = |(x, y): (f64, f64)| match name {
+            "<" => x < y,
+            ">" => x > y,
+            "<=" => x <= y,
+            ">=" => x >= y,
+            "==" => x == y,
+            _ => x != y,
+        };
+        Value::Flag(x.zip(y).map(answer))
     }
 
     fn division(&mut self, args: &'a [Expr], a: &Value<'a>, b: &Value<'a>, at: Position) {
         if b.as_quantity().is_some_and(|(value, _)| value == Some(0.0)) {
-            self.error(Code::DivisionByZero, at, "this divides by zero");
+            let help = "divide by something else, or ask first: if x != 0 { … }".to_owned();
+            self.report(Code::DivisionByZero, at, "this divides by zero", Some(help));
             return;
         }
         let (

@@ -3,13 +3,13 @@
 //! Times that depend on the microscope, like an approach, are not guessed but counted as untimed.
 
 use super::flow::leaves;
-use super::program::Function;
+use super::program::{Function, closure_name};
 use super::value::Value;
 use super::walk::{Walk, place};
 use crate::bench::{Channel, Role};
 use crate::script::registry::{self, Time};
 use crate::supervisor::settle_in_time_constants;
-use rhai::{Expr, FnCallExpr, FnPtr, Ident, Stmt};
+use rhai::{Expr, FnCallExpr, Ident, Stmt};
 use serde::Serialize;
 use std::collections::BTreeMap;
 
@@ -186,7 +186,7 @@ impl<'w, 'a> Costing<'w, 'a> {
             Expr::Array(items, _) | Expr::InterpolatedString(items, _) => self.all(items.iter()),
             Expr::Map(parts, _) => self.all(parts.0.iter().map(|(_, value)| value)),
             Expr::And(parts, _) | Expr::Or(parts, _) | Expr::Coalesce(parts, _) => self.all(parts.iter()),
-            Expr::Stmt(block) if captured(block.statements()).is_none() => self.block(block.statements()),
+            Expr::Stmt(block) if closure_name(expr).is_none() => self.block(block.statements()),
             _ => Cost::NOTHING,
         }
     }
@@ -262,11 +262,7 @@ impl<'w, 'a> Costing<'w, 'a> {
     }
 
     fn closure(&mut self, expr: &'a Expr) -> Cost {
-        let name = match expr {
-            Expr::Stmt(block) => captured(block.statements()),
-            Expr::DynamicConstant(value, _) => value.read_lock::<FnPtr>().map(|p| p.fn_name().to_owned()),
-            _ => None,
-        };
+        let name = closure_name(expr);
         let program = self.walk.program;
         match name.and_then(|name| program.functions.iter().find(|f| f.name == name)) {
             Some(function) => self.block(&function.body),
@@ -390,12 +386,4 @@ fn map_of<'a>(fields: &'a [(Ident, Expr)], name: &str) -> Option<&'a [(Ident, Ex
         Expr::Map(parts, _) => Some(&parts.0),
         _ => None,
     }
-}
-
-/// The name of a closure that captures variables.
-fn captured(statements: &[Stmt]) -> Option<String> {
-    let [Stmt::Share(_), Stmt::Expr(expr)] = statements else { return None };
-    let Expr::FnCall(call, _) = &**expr else { return None };
-    let Some(Expr::DynamicConstant(value, _)) = call.args.first() else { return None };
-    value.read_lock::<FnPtr>().map(|pointer| pointer.fn_name().to_owned())
 }

@@ -139,7 +139,7 @@ pub(super) fn root_name(expr: &Expr) -> Option<String> {
     }
 }
 
-fn has_method(expr: &Expr) -> bool {
+pub(super) fn has_method(expr: &Expr) -> bool {
     match expr {
         Expr::MethodCall(..) => true,
         Expr::Dot(parts, ..) | Expr::Index(parts, ..) => has_method(&parts.lhs) || has_method(&parts.rhs),
@@ -164,6 +164,23 @@ pub(super) fn called_name(node: &ASTNode) -> Option<String> {
         }
         _ => None,
     }
+}
+
+/// The made-up name of a closure that stands here, with or without variables that it captures.
+pub(super) fn closure_name(expr: &Expr) -> Option<String> {
+    let constant = match expr {
+        Expr::DynamicConstant(value, _) => value,
+        Expr::Stmt(block) => {
+            let [Stmt::Share(_), Stmt::Expr(expr)] = block.statements() else { return None };
+            let Expr::FnCall(call, _) = &**expr else { return None };
+            match call.args.first()? {
+                Expr::DynamicConstant(value, _) => value,
+                _ => return None,
+            }
+        }
+        _ => return None,
+    };
+    constant.read_lock::<FnPtr>().map(|pointer| pointer.fn_name().to_owned())
 }
 
 /// Where an expression begins. The parser places an operator at its sign, not at its first operand.

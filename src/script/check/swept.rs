@@ -24,9 +24,44 @@ impl<'a> Walk<'a> {
                     },
                 )
             }
+            [Value::Entries(entries)] => {
+                let id = |value: &Value<'a>| match value {
+                    Value::Text(Some(name)) => self.bench.find(name),
+                    _ => None,
+                };
+                let axis = entries.get("channel").and_then(|(value, _)| id(value));
+                let read: Option<Vec<ChannelId>> = match entries.get("read") {
+                    Some((Value::Items(items), _)) => items.iter().map(id).collect(),
+                    Some((one, _)) => id(one).map(|id| vec![id]),
+                    None => None,
+                };
+                axis.zip(read).map(|(axis, mut read)| {
+                    read.push(axis);
+                    read
+                })
+            }
             _ => None,
         };
         columns.map_or_else(|| Value::Handle("sweep".to_owned()), Value::Sweep)
+    }
+
+    /// What a fit of a sweep gives: a fit on known axes, where the sweep is known.
+    pub(super) fn fitted(&mut self, values: &[Value<'a>]) -> Value<'a> {
+        let Some(Value::Sweep(columns)) = values.iter().find(|value| matches!(value, Value::Sweep(_))) else {
+            return Value::Handle("fit".to_owned());
+        };
+        let named = values.iter().rev().find_map(|value| match value {
+            Value::Text(Some(name)) => self.bench.find(name),
+            _ => None,
+        });
+        let y = named.or_else(|| self.bench.by_role(Role::LockinX));
+        match (columns.last(), y) {
+            (Some(axis), Some(y)) => {
+                let dimension = |id: ChannelId| self.bench.channel(id).dimension();
+                Value::Measured("fit", dimension(*axis), dimension(y))
+            }
+            _ => Value::Handle("fit".to_owned()),
+        }
     }
 
     fn named_channel(&mut self, expr: &'a Expr) -> Option<ChannelId> {

@@ -35,6 +35,9 @@ impl<'a> Walk<'a> {
         at: Position,
     ) -> Value<'a> {
         self.needs(verb, at);
+        if self.running.is_some() {
+            self.bench_in_run(verb, values, at);
+        }
         let params = matched(verb, args.len());
         let mut channel = None;
         for ((param, arg), value) in params.iter().zip(args).zip(values) {
@@ -63,6 +66,10 @@ impl<'a> Walk<'a> {
             self.pulse(values, at);
         }
         match (verb.name, channel) {
+            ("fit_resonance" | "fit_shape", _) => self.fitted(values),
+            ("trace", Some(id)) => {
+                Value::Measured("trace", Dimension::TIME, self.bench.channel(id).dimension())
+            }
             ("sweep", _) => self.swept(values),
             ("read", Some(id)) => self.reading(id),
             ("note" | "hand_over" | "set" | "wait", _) => Value::Nothing,
@@ -129,19 +136,19 @@ impl<'a> Walk<'a> {
             Kind::Text => self.kind(&what, "a text", value, at, |v| matches!(v, Value::Text(_))),
             Kind::OneOf(known) => self.one_of(&what, known, value, at),
             Kind::Flag => self.kind(&what, "true or false", value, at, |v| matches!(v, Value::Flag(_))),
-            Kind::List => self.kind(&what, "a list", value, at, |v| matches!(v, Value::List(_))),
+            Kind::List => self.kind(&what, "a list", value, at, |v| v.is_list()),
             Kind::Sweeps => self.kind(&what, "a sweep or a table, or a list of them", value, at, |v| {
-                matches!(v, Value::List(_)) || matches!(v.handle(), Some("sweep" | "table"))
+                v.is_list() || matches!(v.handle(), Some("sweep" | "table"))
             }),
             Kind::Data => self.kind(&what, "a sweep, a trace, a table or a column", value, at, |v| {
-                v.handle().is_some() || matches!(v, Value::List(_))
+                v.handle().is_some() || v.is_list()
             }),
             Kind::Reading => self.kind(&what, "a text", value, at, |v| matches!(v, Value::Text(_))),
-            Kind::Parameters => self.kind(&what, "a map or a list of parameters", value, at, |v| {
-                matches!(v, Value::List(_) | Value::Map(_))
-            }),
+            Kind::Parameters => {
+                self.kind(&what, "a map or a list of parameters", value, at, |v| v.is_list() || v.is_map())
+            }
             Kind::Function => {
-                self.kind(&what, "a function, || { … }", value, at, |v| matches!(v, Value::Function));
+                self.kind(&what, "a function, || { … }", value, at, |v| v.is_function());
             }
             Kind::Handle("quantity") => {
                 self.kind(&what, "a value with its unit", value, at, |v| matches!(v, Value::Quantity { .. }));
@@ -152,13 +159,16 @@ impl<'a> Walk<'a> {
                 self.kind(&what, &called, value, at, fits);
             }
             Kind::Fields(grammar) => {
-                self.kind(&what, "a map, #{ … }", value, at, |v| matches!(v, Value::Map(_)));
+                self.kind(&what, "a map, #{ … }", value, at, |v| v.is_map());
                 if let Value::Map(Some(Expr::Map(parts, place))) = value {
                     self.fields(verb.name, grammar, &parts.0, *place);
                 }
+                if let Value::Entries(entries) = value {
+                    self.entries(verb.name, entries);
+                }
             }
             Kind::Steps(grammar) => {
-                self.kind(&what, "a list of maps", value, at, |v| matches!(v, Value::List(_)));
+                self.kind(&what, "a list of maps", value, at, |v| v.is_list());
                 if let Value::List(Some(Expr::Array(items, _))) = value {
                     for item in items {
                         self.step_of(verb.name, grammar, item);
@@ -172,7 +182,7 @@ impl<'a> Walk<'a> {
     /// One of a list of steps.
     fn step_of(&mut self, verb: &str, grammar: &str, item: &'a Expr) {
         let value = self.evaluate(item);
-        self.kind("a step", "a map, #{ … }", &value, start(item), |v| matches!(v, Value::Map(_)));
+        self.kind("a step", "a map, #{ … }", &value, start(item), |v| v.is_map());
         if let Value::Map(Some(Expr::Map(parts, place))) = value {
             self.fields(verb, grammar, &parts.0, *place);
         }
@@ -191,7 +201,12 @@ impl<'a> Walk<'a> {
             return;
         }
         if let Some(given) = value.describe() {
-            self.error(Code::WrongKind, at, format!("{what} is {wanted}, not {given}"));
+            self.report(
+                Code::WrongKind,
+                at,
+                format!("{what} is {wanted}, not {given}"),
+                Some(form_of(wanted)),
+            );
         }
     }
 
@@ -201,7 +216,8 @@ impl<'a> Walk<'a> {
         if let Value::Quantity { si: Some(si), dimension: Dimension::TIME } = value
             && *si < 0.0
         {
-            self.error(Code::WrongKind, at, format!("{what} can't be negative"));
+            let help = format!("write {}", unit_example(Dimension::TIME, None));
+            self.report(Code::WrongKind, at, format!("{what} can't be negative"), Some(help));
         }
     }
 
@@ -302,7 +318,8 @@ impl<'a> Walk<'a> {
         // What is not known is taken to be in order.
         let (volts, length_s) = (volts.unwrap_or(0.0), length_s.unwrap_or(limits.longest_s));
         if let Some(message) = limits.objection(volts, length_s) {
-            self.error(Code::OutOfLimits, at, message);
+            let help = "choose a value within these limits, or ask who keeps the bench file".to_owned();
+            self.report(Code::OutOfLimits, at, message, Some(help));
         }
     }
 
@@ -367,7 +384,7 @@ impl<'a> Walk<'a> {
     /// One channel or a list of them.
     pub(super) fn channels_argument(&mut self, value: &Value<'a>, arg: &'a Expr) {
         let Value::List(Some(Expr::Array(items, _))) = value else {
-            if !matches!(value, Value::List(_)) {
+            if !value.is_list() {
                 self.channel_argument(value, arg);
             }
             return;
@@ -379,7 +396,12 @@ impl<'a> Walk<'a> {
         let most = crate::record::WIDEST_POINT;
         if items.is_empty() || items.len() > most {
             let message = format!("a point has 1 to {most} readings, this one has {}", items.len());
-            self.error(Code::WrongKind, start(arg), message);
+            self.report(
+                Code::WrongKind,
+                start(arg),
+                message,
+                Some("write [\"LockinX\", \"LockinY\"]".to_owned()),
+            );
         }
     }
 
@@ -451,6 +473,21 @@ fn gives<'a>(words: &str) -> Value<'a> {
     }
 }
 
+/// How a value of a kind is written.
+fn form_of(wanted: &str) -> String {
+    let form = match wanted {
+        text if text.starts_with("a text") => "a text stands in double quotes, \"…\"",
+        flag if flag.starts_with("true") => "write true or false",
+        list if list.starts_with("a list of maps") => "write [#{ name: value, … }, …]",
+        list if list.starts_with("a list") => "write [first, second]",
+        map if map.starts_with("a map") => "write #{ name: value, … }",
+        function if function.starts_with("a function") => "write || { … }",
+        number if number.contains("unit") => "write a number, like 5 or 5.mV",
+        thing => return format!("hand over {thing}, as a verb gives it"),
+    };
+    form.to_owned()
+}
+
 /// A value that stands in a text, as it is written in a sequence: `5.min` for `"5 min"`.
 fn out_of_text(text: &str, wanted: Dimension, example: &str) -> Option<String> {
     let text = text.trim();
@@ -467,6 +504,9 @@ fn out_of_text(text: &str, wanted: Dimension, example: &str) -> Option<String> {
 
 /// The unit of another dimension with the prefix of this one: `mT` for `mV`.
 fn prefixed(own: &str, wanted: Dimension) -> Option<String> {
+    if own == "m" && wanted == Dimension::TIME {
+        return Some("min".to_owned());
+    }
     let prefix = own.chars().next().filter(|_| own.len() > 1)?;
     let unit = format!("{prefix}{}", wanted.symbol());
     crate::script::units::UNIT_NAMES.contains(&unit.as_str()).then_some(unit)

@@ -3,6 +3,7 @@
 use super::Files;
 use super::file::File;
 use super::program::{Function, Program, calls_in, reaching_verbs, start};
+use super::run::Run;
 use super::value::Value;
 use crate::bench::Bench;
 use crate::diagnostic::{Code, Diagnostic};
@@ -32,6 +33,34 @@ pub(super) enum Tail {
     Lost,
 }
 
+/// What is looked for along the way; the rest was found before.
+const FOUND_ALONG: &[Code] = &[
+    Code::UnknownChannel,
+    Code::WrongUnit,
+    Code::OutOfLimits,
+    Code::NotSettable,
+    Code::WrongKind,
+    Code::DivisionByZero,
+    Code::NotReady,
+    Code::OutOfRange,
+];
+
+/// Values as other languages write them.
+const OTHER_VALUES: &[(&str, &str)] = &[
+    ("True", "true"),
+    ("TRUE", "true"),
+    ("False", "false"),
+    ("FALSE", "false"),
+    ("None", "()"),
+    ("null", "()"),
+    ("nil", "()"),
+    ("NaN", "()"),
+    ("pi", "PI()"),
+    ("PI", "PI()"),
+    ("on", "true"),
+    ("off", "false"),
+];
+
 /// The walk through one file.
 pub(super) struct Walk<'a> {
     pub(super) files: &'a Files,
@@ -50,6 +79,10 @@ pub(super) struct Walk<'a> {
     pub(super) evaluations: u64,
     /// More hits of one kind at one place say nothing new.
     seen: BTreeSet<(Code, u32, u32)>,
+    /// Variables of blocks that are over, with the lines where they were declared.
+    closed: BTreeMap<String, usize>,
+    /// What is known along the way, where the sequence is gone along.
+    pub(super) running: Option<Run<'a>>,
     pub(super) found: Vec<Diagnostic>,
 }
 
@@ -86,6 +119,8 @@ impl<'a> Walk<'a> {
             depth: 0,
             evaluations: 0,
             seen: BTreeSet::new(),
+            closed: BTreeMap::new(),
+            running: None,
             found: Vec::new(),
         }
     }
@@ -107,10 +142,6 @@ impl<'a> Walk<'a> {
         self.close();
     }
 
-    pub(super) fn error(&mut self, code: Code, at: Position, message: impl Into<String>) {
-        self.report(code, at, message, None);
-    }
-
     pub(super) fn report(
         &mut self,
         code: Code,
@@ -119,14 +150,22 @@ impl<'a> Walk<'a> {
         help: Option<String>,
     ) {
         let place = place(at);
+        let mut message = message.into();
+        if let Some(run) = &self.running {
+            if !FOUND_ALONG.contains(&code) {
+                return;
+            }
+            message.push_str(&run.circumstances());
+        }
         if self.seen.insert((code, place.0, place.1)) {
-            self.found.push(Diagnostic::error(code, &self.file.name, place, message).with_help(help));
+            let found = Diagnostic::error(code, &self.file.name, place, message).with_help(help);
+            self.found.push(if code == Code::NotReady { found.as_warning() } else { found });
         }
     }
 
     pub(super) fn warn(&mut self, code: Code, at: Position, message: impl Into<String>, help: &str) {
         let place = place(at);
-        if self.seen.insert((code, place.0, place.1)) {
+        if self.running.is_none() && self.seen.insert((code, place.0, place.1)) {
             let help = (!help.is_empty()).then(|| help.to_owned());
             self.found
                 .push(Diagnostic::error(code, &self.file.name, place, message).with_help(help).as_warning());
@@ -139,8 +178,16 @@ impl<'a> Walk<'a> {
 
     pub(super) fn close(&mut self) {
         for variable in self.scopes.pop().unwrap_or_default() {
+            if let Some(line) = variable.place.line() {
+                self.closed.insert(variable.name.clone(), line);
+            }
             let named = self.file.lost_words.contains(&variable.name);
-            if variable.matters && !variable.used && !named && !variable.name.starts_with('_') {
+            if self.running.is_none()
+                && variable.matters
+                && !variable.used
+                && !named
+                && !variable.name.starts_with('_')
+            {
                 let message = format!("`{}` is never used", variable.name);
                 let help = "leave it out, or begin its name with `_` if that is on purpose";
                 self.warn(Code::UnusedValue, variable.place, message, help);
@@ -150,7 +197,9 @@ impl<'a> Walk<'a> {
 
     pub(super) fn declare(&mut self, name: &str, place: Position, value: Value<'a>, matters: bool) {
         let fixed = !self.program.assigned.contains(name);
+        let along = self.running.is_some() && !self.is_wild(name);
         let value = match value {
+            value if along => value,
             _ if !fixed => Value::Unknown,
             Value::List(_) if self.program.mutated.contains(name) => Value::List(None),
             Value::Map(_) if self.program.mutated.contains(name) => Value::Map(None),
@@ -277,8 +326,17 @@ impl<'a> Walk<'a> {
             Some(format!("a unit stands behind a number: `1.{name}`, also in a quotient like `25.GHz / 1.T`"))
         } else if self.files.catalog.knows(name) {
             Some(format!("`{name}` is a function; call it with brackets, `{name}()`"))
+        } else if let Some((_, word)) = OTHER_VALUES.iter().find(|(other, _)| *other == name) {
+            Some(format!("here it is written {word}"))
+        } else if let Some(line) = self.closed.get(name) {
+            Some(format!(
+                "it was declared in line {line} within a block, and ends with it; declare it before the block"
+            ))
         } else {
-            crate::document::nearest(name, names).map(|near| format!("did you mean `{near}`?"))
+            let near = crate::document::nearest(name, names).map(|near| format!("did you mean `{near}`?"));
+            near.or_else(|| {
+                Some(format!("declare it first, like let {name} = …; a text stands in double quotes"))
+            })
         };
         self.report(Code::UnknownVariable, at, format!("there is no variable `{name}`"), help);
     }

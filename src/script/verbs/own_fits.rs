@@ -21,7 +21,7 @@ pub const VERBS: &[Verb] = &[Verb {
         param(
             "parameters",
             Kind::Parameters,
-            "where each begins, `#{ a: 1.nA, b: 20.MHz }` or `[[\"a\", 1e-9], [\"b\", 20e6]]`; in place of a value stands what else is known of it, `#{ start: 20.MHz, low: 5.MHz, high: 40.MHz }`; `fixed: true` holds it, `shared: true` makes it common to all sweeps, and `start` may be a list with a value for each sweep",
+            "where each begins, `#{ a: 1.nA, b: 20.MHz }` or `[[\"a\", 1e-9], [\"b\", 20e6]]`; in place of a value stands what else is known of it, `#{ start: 20.MHz, low: 5.MHz, high: 40.MHz }`; `fixed: true` holds it, `common: true` makes it the same in all sweeps, and `start` may be a list with a value for each sweep",
         ),
         param(
             "plan",
@@ -36,8 +36,8 @@ pub const VERBS: &[Verb] = &[Verb {
     ],
     optional: 1,
     gives: "a fit",
-    summary: "Fits a model of your own to one sweep, or to several at once. Parameters that are not shared carry the number of their sweep, `value(\"centre@2\")`. Derivatives are exact where the model does arithmetic only. Start from typical magnitudes.",
-    example: "let s = sweep(#{ channel: \"Bias\", from: 20.mV, to: 60.mV, points: 9, read: \"Current\" });\nlet own = fit_own(s, \"Current\", #{ current: 0.pA, conductance: 1.nA / 1.V }, |v, p| p.current + p.conductance * v);\nnote(`${own.value(\"conductance\")} ± ${own.error(\"conductance\")}`);\nlet both = fit_own([s, s], \"Current\", #{ offset: 0.0, slope: #{ start: 1e-9, shared: true } }, #{ noise: \"outliers\" }, |v, p| p.offset + p.slope * v);",
+    summary: "Fits a model of your own to one sweep, or to several at once. Parameters that are not common carry the number of their sweep, `value(\"centre@2\")`. Derivatives are exact where the model does arithmetic only. Start from typical magnitudes.",
+    example: "let s = sweep(#{ channel: \"Bias\", from: 20.mV, to: 60.mV, points: 9, read: \"Current\" });\nlet own = fit_own(s, \"Current\", #{ current: 0.pA, conductance: 1.nA / 1.V }, |v, p| p.current + p.conductance * v);\nnote(`${own.value(\"conductance\")} ± ${own.error(\"conductance\")}`);\nlet both = fit_own([s, s], \"Current\", #{ offset: 0.0, slope: #{ start: 1e-9, common: true } }, #{ noise: \"outliers\" }, |v, p| p.offset + p.slope * v);",
     ..in_chapter(Chapter::Analysis)
 }];
 
@@ -87,7 +87,7 @@ impl Known {
         let mut fields = MapFields::new(ctx, "fit_own", map);
         let [low, high] = [fields.take("low"), fields.take("high")];
         let (fixed, start) = (fields.take("fixed"), fields.take("start"));
-        let shared = fields.flag("shared")?;
+        let shared = fields.flag("common")?;
         fields.finish()?;
         // `fixed: 3.mV` says both where it is and that it stays there.
         let held = fixed.as_ref().is_some_and(|f| f.as_bool().unwrap_or(true));
