@@ -214,8 +214,10 @@ pub fn register(engine: &mut Engine) {
     pairs(engine, "min", move |a, b| chosen(smaller(a, b)?, a, b));
     pairs(engine, "max", move |a, b| chosen(!smaller(a, b)?, a, b));
     // A text would show the number of this one point.
-    engine
-        .register_fn("to_string", |_: &mut Traced| -> Result<String, Thrown> { Err(not_written("a text")) });
+    engine.register_fn("to_string", |value: &mut Traced| {
+        value.recorder.borrow_mut().spoil();
+        value.quantity().to_string()
+    });
     for name in super::units::UNIT_NAMES {
         let Some(unit) = Unit::parse(name) else { continue };
         engine.register_get(*name, move |value: &mut Traced| value.in_unit(&unit));
@@ -328,6 +330,9 @@ impl<'c> OwnModel<'c> {
             }
         };
         self.accepted(Quantity::new(0.0, dimension)).ok()?;
+        if recorder.borrow().spoilt() {
+            return None;
+        }
         let path = recorder.borrow().clone().finish(step);
         self.agrees(path, x, p)
     }
