@@ -369,7 +369,7 @@ impl History {
         let from_s = self.parking_s.unwrap_or(f64::INFINITY);
         let parked: Vec<(String, f64)> = self.names.parked().to_vec();
         for (channel, value) in parked {
-            if self.channels.get(&channel).is_some_and(|standing| standing.at_s < from_s) {
+            if self.channels.get(&channel).is_none_or(|standing| standing.at_s < from_s) {
                 self.know(&channel, value, at_s, How::Set);
             }
         }

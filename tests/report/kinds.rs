@@ -243,7 +243,7 @@ fn make() -> Made {
         ("frozen gauge", r#"Stuck(at: "5 min", for: "10 min", channel: "stage_temperature")"#),
         ("quench", r#"Quench(at: "10 min")"#),
         ("tip crash", r#"TipCrash(at: "10 min")"#),
-        ("refill", r#"Refill(below: "1000 L")"#),
+        ("refill", r#"Refill(at: "5 min")"#),
         ("gauge silent", r#"NotANumber(at: "3 min", channel: "chamber_pressure")"#),
     ] {
         made.rehearse(&plain(name, SWEEP, faults));
