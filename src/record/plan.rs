@@ -185,8 +185,9 @@ impl<C> SweepPlan<C> {
             continues: self.continues,
             done: self.done.clone(),
             doubtful: self.doubtful.clone(),
-            first: self.first,
-            until: self.until,
+            // Where it pauses is told by the entries behind it, and differs from nothing that was recorded.
+            first: 0,
+            until: None,
         })
     }
 

@@ -101,7 +101,7 @@ fn judge(lab: &Lab, said: &Said, instrument: &str) -> Came {
     let (mut points, mut wrong, mut unmarked, mut marked) = (0, 0, 0, 0);
     for name in ["sweep_0000_watched.csv", "sweep_0001_bias.csv"] {
         let Ok(table) = std::fs::read_to_string(out.join(name)) else { continue };
-        let mut lines = table.lines();
+        let mut lines = table.lines().filter(|line| !line.starts_with('#'));
         let names: Vec<&str> = lines.next().unwrap().split(',').collect();
         let at = |name: &str| names.iter().position(|column| column.starts_with(name));
         let wanted = [

@@ -136,7 +136,7 @@ impl Measured {
     /// A column of the table number `n` of a kind, `sweep` or `trace`, in SI.
     fn column(&self, kind: &str, n: usize, name: &str) -> Vec<f64> {
         let table = std::fs::read_to_string(&self.files(kind)[n]).unwrap();
-        let mut lines = table.lines();
+        let mut lines = table.lines().filter(|line| !line.starts_with('#'));
         let head = lines.next().unwrap();
         let at = head.split(',').position(|cell| cell.starts_with(name));
         let at = at.unwrap_or_else(|| panic!("`{name}` is a column of `{head}`"));

@@ -29,12 +29,12 @@ def check_csv(folder, stem, begin, points):
     slow = begin["slow"] is not None
     path = folder / f"{stem}.csv"
     with open(path, newline="") as file:
-        rows = list(csv.reader(file))
+        rows = list(csv.reader(line for line in file if not line.startswith("#")))
     head = rows[0]
     names = [begin["fast"]] + ([begin["slow"]] if slow else []) + begin["read"]
     wanted = ["i", "time (s)"] + [f"{c['channel']} ({c['si_unit']})" for c in names]
     assert head == wanted, (head, wanted)
-    table = pandas.read_csv(path)
+    table = pandas.read_csv(path, comment="#")
     kept = points if slow else numpy.delete(points, 3, axis=1)
     assert table.shape == kept.shape, (table.shape, kept.shape)
     numpy.testing.assert_array_equal(table.to_numpy()[:, 2:], kept[:, 2:])

@@ -1,4 +1,4 @@
-//! CSV: one file a table, one header line with units, metadata as JSON beside it.
+//! CSV: one file a table, one header line with units, before that of a sweep how the bench stood, metadata as JSON beside it.
 
 use super::overview::{Cell, overview};
 use super::{ExportError, fits_json, plain_name, whole};

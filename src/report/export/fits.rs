@@ -5,7 +5,8 @@ use serde_json::{Value, json};
 
 /// All fits, lines against field and verdicts with all their numbers, in SI.
 ///
-/// The object has `run`, `fits`, `field_lines`, `verdicts`, `other`; each item has `at_s`, each fit `sweep`,
+/// The object has `run`, `sweeps` with their settings, `tables` of the sequence (those of more than 20,000 numbers without
+/// them), `fits`, `field_lines`, `verdicts`, `other`; each item has `at_s`, each fit `sweep`,
 /// `field_t`, `channel`, `trusted`, `doubts`, and by the name of each parameter `value`, `error`, `fixed`
 /// (`null` where a number was not finite), and `fit` as it was recorded.
 pub fn fits_json(account: &Account) -> Value {
@@ -39,9 +40,32 @@ pub fn fits_json(account: &Account) -> Value {
         .iter()
         .map(|(at_s, what, title, body)| json!({ "at_s": at_s, "what": what, "title": title, "body": body }))
         .collect();
+    let sweeps: Vec<Value> = account
+        .sweeps
+        .iter()
+        .map(|s| {
+            json!({
+                "sweep": s.table.sweep,
+                "name": s.table.name,
+                "at_s": s.at_s,
+                "points": s.measured,
+                "planned": s.table.planned,
+                "ended": s.ended,
+                "ended_early_because": s.because,
+                "settings": { "begin": s.settings[0], "end": s.settings[1] },
+            })
+        })
+        .collect();
+    let tables: Vec<Value> = account
+        .tables
+        .iter()
+        .map(|own| json!({ "at_s": own.at_s, "seq": own.seq, "table": own.table }))
+        .collect();
     json!({
         "run": account.name(),
         "units": "SI",
+        "sweeps": sweeps,
+        "tables": tables,
         "fits": fits,
         "field_lines": laws,
         "verdicts": verdicts,

@@ -7,12 +7,13 @@
 use super::overview::{Cell, overview, settings_of};
 use super::whole::Whole;
 use super::{ExportError, fits_json, plain_name};
-use crate::record::{Column, RunFile};
+use crate::record::{Column, RunFile, SweepPlan};
 use crate::report::account::{Account, SweepOutline, TableOutline};
 use rust_hdf5::types::VarLenUnicode;
 use rust_hdf5::{H5Dataset, H5File, H5Group};
 use std::collections::BTreeSet;
 use std::path::Path;
+use std::sync::Arc;
 
 /// Values that go to the file at once, and the length of a chunk.
 const CHUNK: usize = 16_384;
@@ -207,7 +208,9 @@ fn sweep(entry: &H5Group, run: &RunFile, account: &Account, outline: &SweepOutli
         None => format!("{} {}", table.name, table.sweep),
     };
     group.set_attr_string("title", &title)?;
-    group.set_attr_string("arguments", &serde_json::json!(outline.plan).to_string())?;
+    // Lists of places stand in the columns already, and an attribute holds 64 kB.
+    let short = SweepPlan { places: Arc::default(), along: Vec::new(), ..outline.plan.clone() };
+    group.set_attr_string("arguments", &serde_json::json!(short).to_string())?;
     for (name, unit, both) in settings_of(account, outline) {
         let name = plain_name(&name);
         for (end, cell) in ["begin", "end"].iter().zip(&both) {

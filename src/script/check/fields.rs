@@ -126,6 +126,22 @@ impl<'a> Walk<'a> {
         }
     }
 
+    /// Channels that are moved along with a sweep.
+    fn companions(&mut self, value: &Value<'a>, at: Position) {
+        let wanted = "a map like #{ channel, from, to }";
+        self.kind("`along`", wanted, value, at, |v| v.is_map() || v.is_list());
+        let items = match value {
+            Value::Map(Some(map)) => std::slice::from_ref(*map),
+            Value::List(Some(Expr::Array(items, _))) => items.as_slice(),
+            _ => &[],
+        };
+        for item in items {
+            if let Expr::Map(parts, place) = item {
+                self.fields("along", ALONG, &parts.0, *place);
+            }
+        }
+    }
+
     /// The channel that a verb moves without naming it.
     fn unnamed(&self, verb: &str) -> Option<ChannelId> {
         let unnamed = matches!(verb, "search_resonance" | "compensated_sweep");
@@ -157,15 +173,18 @@ impl<'a> Walk<'a> {
                 let wanted = "a number, or a list of \"up\", \"down\" and \"random\"";
                 self.kind(&what, wanted, value, at, Value::is_list);
             }
+            "values" => self
+                .kind(&what, "a list of values", value, at, |v| v.is_list() || v.handle() == Some("numbers")),
             "stop_after_point" | "stop_after_pass" => {
                 self.kind(&what, "a function, |taken| …", value, at, Value::is_function);
             }
-            "along" => {
-                self.kind(&what, "a map like #{ channel, from, to }", value, at, |v| {
-                    v.is_map() || v.is_list()
-                });
+            "along" => self.companions(value, at),
+            "until_error" => {
+                self.kind(&what, "a map like #{ channel, error }", value, at, Value::is_map);
+                if let Value::Map(Some(Expr::Map(parts, place))) = value {
+                    self.fields("until_error", "channel error", &parts.0, *place);
+                }
             }
-            "until_error" => self.kind(&what, "a map like #{ channel, error }", value, at, Value::is_map),
             "size" | "x" | "y" => self.dimension(Dimension::LENGTH, &what, value, at),
             "error" if verb == "until_error" => {
                 let of = channel.map_or(Dimension::NONE, |id| self.bench.channel(id).dimension().change());
