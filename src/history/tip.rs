@@ -55,6 +55,8 @@ const SAME_PART: f64 = 0.004;
 const SAME_ERRORS: f64 = 1.5;
 /// … beyond what spins 1/2 with moments from here to there, Bohr magnetons, would show: nobody has told which atom it is.
 const MOMENTS: [f64; 2] = [0.7, 1.15];
+/// Steps from one to the other.
+const TRIED: u32 = 90;
 /// Bohr magneton over the Boltzmann constant, K/T (CODATA 2022).
 const MU_B_OVER_K: f64 = 0.671_713_814_7;
 
@@ -87,26 +89,31 @@ pub fn differs(before: &[TipTest], now: &TipTest) -> Option<Difference> {
         _ => {}
     }
     let [is, is_error] = now.finding.polarisation?;
-    // By each earlier test, what this one would show: least and most. A test of which the field is near says much, one far
-    // off little.
-    let reckoned = |test: &TipTest| {
-        let was = test.finding.polarisation?[0];
-        let ends = MOMENTS.map(|moment| was * thermal(now, moment) / thermal(test, moment));
-        Some([ends[0].min(ends[1]), ends[0].max(ends[1])])
+    let slack = (SAME_PART * is).max(SAME_ERRORS * is_error) / is;
+    // How much larger the new one is than the middle one of those before, if the atom has that moment; and whether those
+    // before agree with each other then: tests in several fields tell which atom it is.
+    let by_moment = |moment: f64| {
+        let strength = |test: &TipTest| Some(test.finding.polarisation?[0] / thermal(test, moment));
+        let mut all: Vec<f64> = before.iter().filter_map(strength).collect();
+        all.sort_by(f64::total_cmp);
+        let middle = *all.get(all.len() / 2)?;
+        let apart = (all[all.len() - 1] - all[0]) / middle;
+        Some((strength(now)? / middle - 1.0, apart <= 2.0 * slack))
     };
-    let all: Vec<[f64; 2]> = before.iter().filter_map(reckoned).collect();
-    let slack = (SAME_PART * is).max(SAME_ERRORS * is_error);
-    // More than half must say so: a single test that stood beside the top must not count.
-    let most =
-        |beyond: &dyn Fn(&[f64; 2]) -> bool| 2 * all.iter().filter(|ends| beyond(ends)).count() > all.len();
-    let larger = most(&|ends| is > ends[1] + slack);
-    if !larger && !most(&|ends| is < ends[0] - slack) {
+    let part = (MOMENTS[1] - MOMENTS[0]) / f64::from(TRIED);
+    let tried: Vec<(f64, bool)> =
+        (0..=TRIED).filter_map(|i| by_moment(MOMENTS[0] + part * f64::from(i))).collect();
+    let agree = tried.iter().any(|(_, agree)| *agree);
+    let counted = || tried.iter().filter(|(_, agrees)| *agrees || !agree).map(|(off, _)| *off);
+    let larger = counted().all(|off| off > slack);
+    if !larger && !counted().all(|off| off < -slack) {
         return None;
     }
-    let (least, greatest) =
-        all.iter().fold((f64::INFINITY, 0.0_f64), |(low, high), ends| (low.min(ends[0]), high.max(ends[1])));
-    let why =
-        format!("the polarisation is {is:.4}, and the tests before let expect {least:.4} to {greatest:.4}");
+    let least = counted().min_by(|a, b| a.abs().total_cmp(&b.abs()))?;
+    let why = format!(
+        "the polarisation is {is:.4}, and by the tests before it {:.4} was expected",
+        is / (1.0 + least)
+    );
     Some(Difference { why, larger: Some(larger) })
 }
 

@@ -159,9 +159,12 @@ impl Hold {
     }
 
     /// Channels that another hand has moved are brought back; a tip that was moved is put back on its spot as well.
-    pub fn bring_back_moved(&mut self, bench: &Bench, latest: &Latest, moved: &[ChannelId]) {
-        for id in moved.iter().rev().filter(|id| bench.channel(**id).settable) {
-            self.save(*id, latest);
+    /// What nobody has set in this run, nor read, goes back to how its instrument had been seen.
+    pub fn bring_back_moved(&mut self, bench: &Bench, latest: &Latest, moved: &[(ChannelId, f64)]) {
+        for (id, left) in moved.iter().rev().filter(|(id, _)| bench.channel(*id).settable) {
+            if !self.saved.iter().any(|(saved, _)| saved == id) {
+                self.saved.push((*id, latest.standing(*id).unwrap_or(*left)));
+            }
             self.moved |= matches!(bench.channel(*id).role, Some(Role::TipX | Role::TipY));
         }
         self.changed = true;

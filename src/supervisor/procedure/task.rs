@@ -8,7 +8,7 @@ use crate::record::{Answer, Failure};
 use crate::supervisor::Probe;
 use crate::supervisor::event::{Answered, Channels, Command};
 
-#[derive(Debug, Clone, PartialEq, Eq)]
+#[derive(Debug, Clone, PartialEq)]
 enum Stage {
     Ready,
     Starting,
