@@ -229,7 +229,7 @@ fn spoilt_gauges_are_stuck_silent_or_astray_for_their_time() {
     assert_eq!(microscope.read(signal), last);
     wait(&mut microscope, 31.0);
     assert_ne!(microscope.read(signal), last);
-    microscope.inflict(Fault::GaugeNan { signal, for_s: 5.0 });
+    microscope.inflict(Fault::GaugeNotANumber { signal, for_s: 5.0 });
     assert!(microscope.read(signal).is_nan());
     wait(&mut microscope, 6.0);
     microscope.inflict(Fault::GaugeDrift { signal, per_s: 0.01, for_s: 100.0 });

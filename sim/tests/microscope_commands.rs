@@ -46,7 +46,7 @@ fn fault() -> impl Strategy<Value = Fault> {
         number().prop_map(|for_s| Fault::LockinOverload { for_s }),
         number().prop_map(|for_s| Fault::RfDropOut { for_s }),
         (signal(), number()).prop_map(|(signal, for_s)| Fault::GaugeStuck { signal, for_s }),
-        (signal(), number()).prop_map(|(signal, for_s)| Fault::GaugeNan { signal, for_s }),
+        (signal(), number()).prop_map(|(signal, for_s)| Fault::GaugeNotANumber { signal, for_s }),
         (signal(), number(), number()).prop_map(|(signal, per_s, for_s)| Fault::GaugeDrift {
             signal,
             per_s,

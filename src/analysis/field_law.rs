@@ -3,7 +3,7 @@
 //! A straight line goes through any two points, and through the fits of noise as well. What such a line says of the moment
 //! and of the tip is then nothing that a spin or a tip can have.
 
-use super::realness::FieldLine;
+use super::realness::ResonanceLaw;
 
 /// Fewest different fields: a third one can contradict.
 const FEWEST_FIELDS: usize = 3;
@@ -18,7 +18,7 @@ const TIP_FIELD_T: f64 = 0.3;
 const WORST_PART: f64 = 0.3;
 
 /// Why nothing may be quoted from this law, as one plain sentence; `None` if it may.
-pub fn refusal(fields_t: &[f64], line: &FieldLine) -> Option<String> {
+pub fn refusal(fields_t: &[f64], line: &ResonanceLaw) -> Option<String> {
     let fields = distinct(fields_t);
     if fields < FEWEST_FIELDS {
         let what = if fields == 1 { "one field".to_owned() } else { format!("{fields} fields") };
@@ -47,7 +47,7 @@ pub fn refusal(fields_t: &[f64], line: &FieldLine) -> Option<String> {
 }
 
 /// What speaks against a law that may be quoted, in plain sentences.
-pub fn doubts(fields_t: &[f64], line: &FieldLine) -> Vec<String> {
+pub fn doubts(fields_t: &[f64], line: &ResonanceLaw) -> Vec<String> {
     let mut said = Vec::new();
     if distinct(fields_t) == FEWEST_FIELDS {
         said.push("three fields only: one of them is all that could contradict the line".to_owned());
@@ -73,10 +73,10 @@ fn distinct(fields_t: &[f64]) -> usize {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::analysis::realness::field_line;
+    use crate::analysis::realness::resonance_law;
 
     fn law(fields: &[f64], centres: &[f64], error: f64) -> (Option<String>, Vec<String>) {
-        let line = field_line(fields, centres, &vec![error; fields.len()]).unwrap();
+        let line = resonance_law(fields, centres, &vec![error; fields.len()]).unwrap();
         (refusal(fields, &line), doubts(fields, &line))
     }
 

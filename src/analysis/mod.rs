@@ -1,5 +1,6 @@
 //! Pure functions on slices of numbers: fits, peaks, verdicts, forecasts.
 
+pub mod areas;
 pub mod contrast;
 pub mod field_law;
 pub mod fit;

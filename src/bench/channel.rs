@@ -83,10 +83,11 @@ impl Channel {
         can_be_read && (self.settable || self.role == Some(Role::Approached))
     }
 
-    /// Whether that has to be noticed within a second: tip, RF, field.
+    /// Whether that has to be noticed within a second: tip, RF, field. With its loop open a tip drifts into the surface
+    /// within seconds.
     pub fn is_looked_at_often(&self) -> bool {
-        use Role::{Approached, FieldX, FieldZ, RfFrequency, RfLevel, RfOutput, TipX, TipY};
-        let often = [TipX, TipY, Approached, RfFrequency, RfLevel, RfOutput, FieldZ, FieldX];
+        use Role::{Approached, Feedback, FieldX, FieldZ, RfFrequency, RfLevel, RfOutput, TipX, TipY};
+        let often = [TipX, TipY, Approached, Feedback, RfFrequency, RfLevel, RfOutput, FieldZ, FieldX];
         self.role.is_some_and(|role| often.contains(&role))
     }
 

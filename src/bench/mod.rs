@@ -8,6 +8,7 @@
 mod alias;
 mod builtin;
 mod channel;
+mod cold;
 pub mod expression;
 mod link;
 mod messages;
@@ -27,6 +28,7 @@ mod wording;
 
 pub use builtin::{BUILTIN_NAME, builtin, builtin_text};
 pub use channel::{Address, BeyondStep, Channel, ChannelId, ScpiAddress};
+pub use cold::Pot;
 pub use expression::Condition;
 pub use link::{Link, LinkKind, ProcessLink, ScpiLink, ScpiTasks, SimulatedLink};
 pub use messages::{EVENTS, MessageHook};
@@ -72,6 +74,8 @@ pub struct Bench {
     pub pulse: Option<PulseLimits>,
     /// How a tip is tested; none where the bench does not say.
     pub tip_tests: Option<TipTests>,
+    /// How long the condensation pot lasts; none where the bench does not say.
+    pub pot: Option<Pot>,
     /// What is precious; none where the bench does not say.
     pub guard: Option<Guard>,
     /// How often channel values go into the run file, s.
@@ -185,6 +189,50 @@ pub struct Helium {
     pub volume_m3: f64,
     /// Level at which a refill is due, m³.
     pub refill_mark_m3: f64,
+    /// When somebody is there to refill; none where the bench file does not say.
+    pub attended: Option<Attended>,
+}
+
+/// Hours in which somebody is in the laboratory, by the day of the week.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Attended {
+    /// First and last day, 0 for Monday.
+    pub days: (u8, u8),
+    /// From and until, minutes after midnight.
+    pub minutes: (u16, u16),
+}
+
+/// Short names of the days, from Monday on.
+const DAYS: [&str; 7] = ["Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun"];
+
+impl Attended {
+    /// From words like `Mon-Fri 08:00-18:00`.
+    ///
+    /// ```
+    /// use noctule::bench::Attended;
+    /// let weekdays = Attended::parse("Mon-Fri 08:00-18:00").unwrap();
+    /// assert!(weekdays.is_there(8 * 60) && !weekdays.is_there(7 * 60) && !weekdays.is_there(5 * 1440 + 600));
+    /// assert_eq!(Attended::parse("Mon-Fry 8-18"), None);
+    /// ```
+    pub fn parse(text: &str) -> Option<Self> {
+        let (days, hours) = text.trim().split_once(' ')?;
+        let (first, last) = days.split_once('-').unwrap_or((days, days));
+        let day = |name: &str| DAYS.iter().position(|known| *known == name).map(|day| day as u8);
+        let (from, to) = hours.split_once('-')?;
+        let minute = |time: &str| {
+            let (hour, minute) = time.split_once(':')?;
+            let (hour, minute): (u16, u16) = (hour.parse().ok()?, minute.parse().ok()?);
+            (hour <= 24 && minute < 60).then_some(60 * hour + minute)
+        };
+        let found = Self { days: (day(first)?, day(last)?), minutes: (minute(from)?, minute(to)?) };
+        (found.days.0 <= found.days.1 && found.minutes.0 < found.minutes.1).then_some(found)
+    }
+
+    /// Whether somebody is there in this minute of the week, from Monday at midnight on.
+    pub fn is_there(&self, minute_of_week: u32) -> bool {
+        let (day, minute) = ((minute_of_week / 1440 % 7) as u8, (minute_of_week % 1440) as u16);
+        (self.days.0..=self.days.1).contains(&day) && (self.minutes.0..self.minutes.1).contains(&minute)
+    }
 }
 
 impl Helium {

@@ -53,7 +53,7 @@ impl OwnRetry {
 /// What is done when an instrument is not as it was left.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
 pub enum IfChanged {
-    /// Its settings are brought back, and the point in hand is measured again.
+    /// Its settings are brought back, and the current point is measured again.
     #[default]
     Restore,
     /// The sequence is held until somebody releases it; then the settings are brought back.

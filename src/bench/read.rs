@@ -1,5 +1,6 @@
 //! Reads a bench file and reports every fault of it at once.
 
+use super::Attended;
 use super::messages::{MESSAGE, read_messages};
 use super::read_channel::{CHANNEL, read_channels};
 use super::read_link::{LINKS, read_links};
@@ -8,8 +9,8 @@ use super::read_rules::{
 };
 use super::read_spins::{SPIN, read_spins};
 use super::{
-    Action, Bench, Guard, Helium, Keeper, LiveWords, Lockin, Looks, PulseLimits, Recentre, Refill, Retry,
-    Role, StepAction, TipTests,
+    Action, Bench, Guard, Helium, Keeper, LiveWords, Lockin, Looks, Pot, PulseLimits, Recentre, Refill,
+    Retry, Role, StepAction, TipTests,
 };
 use crate::diagnostic::{Code, Diagnostic, has_errors};
 use crate::document::{Node, Problem, Text, nearest};
@@ -33,6 +34,7 @@ fields! {
         optional "look", Looks::PART, "How instruments are looked at between times.";
         optional "pulse", PulseLimits::PART, "Limits of a voltage pulse at the junction.";
         optional "tip_tests", TipTests::PART, "How a tip is tested; without it `test_tip` is an error.";
+        optional "pot", Pot::PART, "The condensation pot; without it nothing is foretold of it and `recondense` is an error.";
         optional "guard", Guard::PART, "What is precious: proved tips and kept spins. Without it nothing is guarded.";
         or "hold_patience" = "12 h", TIME, "How long a hold waits for a condition that does not clear.";
         or "park_patience" = "4 h", TIME, "How long a step of parking that failed is tried again.";
@@ -70,6 +72,7 @@ fields! {
     HELIUM = "Helium", "The helium budget." {
         needed "volume", VOLUME, "Volume of the full bath.";
         needed "refill_mark", VOLUME, "Level at which a refill is due.";
+        optional "attended", Kind::Text, "When somebody is there to refill, like \"Mon-Fri 08:00-18:00\": a refill that is due before that is an alarm.";
     }
 
     KEEPER = "Keeper", "The second process, which parks the bench when the runner gives no sign of life." {
@@ -165,6 +168,7 @@ fn read_bench(root: Node<'_>, reader: &mut Reader) -> Option<Bench> {
         pulse: None,
         tip_tests: None,
         guard: None,
+        pot: None,
         record_every_s: given.get("record_every", reader).unwrap_or_default(),
         permits: Vec::new(),
         interlocks: Vec::new(),
@@ -226,6 +230,7 @@ fn read_settings(given: &mut Given<'_>, bench: &mut Bench, reader: &mut Reader) 
     bench.pulse = given.get("pulse", reader);
     bench.tip_tests = given.get("tip_tests", reader);
     bench.guard = given.get("guard", reader);
+    bench.pot = given.get("pot", reader);
     if let Some(node) = given.find("keeper") {
         let mut inner = KEEPER.open(node, reader);
         let patience_s: f64 = inner.get("patience", reader).unwrap_or_default();
@@ -243,13 +248,20 @@ fn read_helium(node: Node<'_>, bench: &Bench, reader: &mut Reader) -> Option<Hel
     let volume: Option<f64> = given.get("volume", reader);
     let mark: Option<f64> = given.get("refill_mark", reader);
     let at = given.at("refill_mark");
+    let hours: Option<String> = given.get("attended", reader);
+    let attended = hours.as_deref().and_then(Attended::parse);
+    if hours.is_some() && attended.is_none() {
+        let help = Some("write it like \"Mon-Fri 08:00-18:00\"".to_owned());
+        let here = given.at("attended");
+        reader.report(Code::BenchField, here, "`attended` says no days and hours", help);
+    }
     given.finish(reader);
     let (volume_m3, refill_mark_m3) = (volume?, mark?);
     if refill_mark_m3 >= volume_m3 {
-        reader.report(Code::BenchLimits, at, "the refill mark lies above the full volume", None);
+        reader.report(Code::BenchLimits, at, "the refill limit lies above the full volume", None);
     }
     match bench.by_role(Role::HeliumLevel) {
-        Some(channel) => Some(Helium { channel, volume_m3, refill_mark_m3 }),
+        Some(channel) => Some(Helium { channel, volume_m3, refill_mark_m3, attended }),
         None if reader.follows(Role::HeliumLevel.name()) => None,
         None => {
             let help = Some("give the channel of the level gauge the role HeliumLevel".to_owned());

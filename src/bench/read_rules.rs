@@ -162,7 +162,7 @@ fn read_interlock(
         && trip.may_hold_with(clear)
     {
         let message = format!("`{}` can hold while the interlock still trips at `{}`", clear.text, trip.text);
-        let help = "the mark for clearing lies on the safe side of the one for tripping";
+        let help = "the limit for clearing lies on the safe side of the one for tripping";
         reader.report(Code::BenchLimits, given.at("clear"), message, Some(help.to_owned()));
     }
     let only_while = given.find("only_while").and_then(|node| read_condition(node, bench, reader));

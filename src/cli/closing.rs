@@ -1,15 +1,20 @@
 //! The closing report of a run on stderr: what a person wants to know before leaving.
 
+use super::common::columns;
 use crate::bench::Bench;
 use crate::drive::RunTally;
+use crate::history::result::{RunResult, Seen, capital};
 use crate::quantity::{TimePoint, in_words};
+use crate::report::account::Account;
+use crate::report::words::wrapped;
+use crate::report::{beside, brief};
 use crate::run::{Observers, Summary};
 use std::fmt::Write;
 
 /// Steps that are listed; more are counted.
 const STEPS_SHOWN: usize = 40;
 
-/// The whole report.
+/// The whole report; what matters most stands last, where the eye is.
 pub fn report(
     bench: &Bench,
     tally: &RunTally,
@@ -20,7 +25,7 @@ pub fn report(
     let mut out = String::new();
     timeline(&mut out, tally);
     extremes(&mut out, bench, tally);
-    budgets(&mut out, bench, tally, window);
+    budgets(&mut out, tally, window);
     let _ = writeln!(
         out,
         "\n{} sweeps, {} points; the run file has {:.1} MB",
@@ -28,17 +33,34 @@ pub fn report(
         summary.points,
         file_bytes as f64 / 1e6
     );
-    let told = tally.results.iter().filter(|line| line.what != "recentre");
-    let told: Vec<String> = told.map(|line| format!("  {}\n", line.words)).collect();
-    if !told.is_empty() {
-        let _ = write!(out, "\nResults\n{}", told.concat());
-    }
     for trip in &summary.interlocks {
         let at = in_words(trip.at_s);
-        let _ = writeln!(out, "\nInterlock `{}` after {at}: {} (line {})", trip.name, trip.action, trip.line);
+        let _ = writeln!(out, "Interlock `{}` after {at}: {} (line {})", trip.name, trip.action, trip.line);
     }
-    ending(&mut out, summary);
+    if summary.guarded > 0 {
+        let _ = writeln!(out, "{} refused for the sake of the tip or of a kept spin", summary.guarded);
+    }
+    if let Some(story) = &summary.story {
+        told(&mut out, story, summary);
+    }
     out
+}
+
+/// The result of the run, as the brief has it.
+fn told(out: &mut String, story: &RunResult, summary: &Summary) {
+    let width = columns();
+    if summary.place.line > 0 && summary.outcome != crate::record::Outcome::Finished {
+        let _ = writeln!(out, "\nThe sequence was at {} line {}", summary.place.file, summary.place.line);
+    }
+    let _ = writeln!(out, "\n{} {}", story.weight.sign(), story.outcome.to_uppercase());
+    for part in &story.parts {
+        *out += &wrapped(&capital(&part.words), &format!("{} ", part.weight.sign()), "  ", width);
+    }
+    let parked = if summary.parked { "the bench is parked" } else { "the bench is NOT fully parked" };
+    let _ = writeln!(out, "  {}", capital(parked));
+    for (i, step) in story.next.iter().enumerate() {
+        *out += &wrapped(step, &format!("{}. ", i + 1), "   ", width);
+    }
 }
 
 fn timeline(out: &mut String, tally: &RunTally) {
@@ -85,7 +107,7 @@ fn extremes(out: &mut String, bench: &Bench, tally: &RunTally) {
     }
 }
 
-fn budgets(out: &mut String, bench: &Bench, tally: &RunTally, window: Option<TimePoint>) {
+fn budgets(out: &mut String, tally: &RunTally, window: Option<TimePoint>) {
     let _ = write!(out, "\nTime    {}", in_words(tally.end_s));
     match window {
         Some(window) => {
@@ -96,36 +118,9 @@ fn budgets(out: &mut String, bench: &Bench, tally: &RunTally, window: Option<Tim
             let _ = writeln!(out, ", no window given");
         }
     }
-    if let (Some(helium), Some((_, last))) =
-        (bench.helium, tally.helium.as_ref().and_then(|level| level.readings.last()))
-    {
-        let left_l = (last - helium.refill_mark_m3) * 1e3;
-        let _ = writeln!(
-            out,
-            "Helium  {}, {:.1} L left, {:.1} L {} the refill mark of {:.1} L",
-            tally.helium.as_ref().map_or(String::new(), |level| level.used_in_words()),
-            last * 1e3,
-            left_l.abs(),
-            if left_l < 0.0 { "below" } else { "above" },
-            helium.refill_mark_m3 * 1e3
-        );
+    if let Some(level) = &tally.helium {
+        let _ = writeln!(out, "Helium  {}", level.used_in_words());
     }
-}
-
-fn ending(out: &mut String, summary: &Summary) {
-    let place = if summary.place.line > 0 && summary.outcome != crate::record::Outcome::Finished {
-        format!(" ({} line {})", summary.place.file, summary.place.line)
-    } else {
-        String::new()
-    };
-    let parked = if summary.parked { "the bench is parked" } else { "the bench is NOT fully parked" };
-    if let Some(result) = &summary.result {
-        let _ = writeln!(out, "\nThe result: {}", result.in_words());
-    }
-    if summary.guarded > 0 {
-        let _ = writeln!(out, "\n{} refused for the sake of the tip or of a kept spin", summary.guarded);
-    }
-    let _ = writeln!(out, "\n{}{place}; {parked}", summary.outcome.told(&summary.reason));
 }
 
 /// Says how a run ended: as JSON on stdout, or as a report on stderr.
@@ -143,10 +138,19 @@ pub fn finish(
     let brief = std::panic::catch_unwind(written)
         .unwrap_or_else(|_| Err("a defect in noctule itself; the run file has everything".to_owned()));
     observers.leave_terminal();
+    let mut history = (**tally).clone();
     match brief {
-        Ok(()) => summary.brief = Some(folder.brief().display().to_string()),
+        Ok(account) => {
+            summary.brief = Some(folder.brief().display().to_string());
+            history = account.history;
+        }
         Err(reason) => eprintln!("warning: there is no brief: {reason}"),
     }
+    // A record that could not be closed has made a fault of the end.
+    if let Some(ending) = history.ending.as_mut().filter(|ending| ending.outcome != summary.outcome) {
+        (ending.outcome, ending.reason) = (summary.outcome, summary.reason.clone());
+    }
+    summary.story = Some(RunResult::of(&history, Some(bench), Seen::Record));
     if json {
         let text = serde_json::to_string(summary).expect("a summary is plain data");
         crate::output::data_within(crate::output::PATIENCE, text);
@@ -160,8 +164,12 @@ pub fn finish(
     }
 }
 
-fn write_brief(folder: &crate::run::RunFolder) -> Result<(), String> {
+/// Writes the brief and gives the account that it tells.
+fn write_brief(folder: &crate::run::RunFolder) -> Result<Account, String> {
     let run = crate::record::RunFile::open(&folder.run_file()).map_err(|e| e.to_string())?;
-    let html = crate::report::brief::html(&[run]).map_err(|e| e.to_string())?;
-    std::fs::write(folder.brief(), html).map_err(|e| e.to_string())
+    let before = beside::earlier(&run).map(|earlier| Account::read(&earlier));
+    let mut accounts = vec![Account::read(&run)];
+    let html = brief::html_of(&accounts, &[run], before.as_ref()).map_err(|e| e.to_string())?;
+    std::fs::write(folder.brief(), html).map_err(|e| e.to_string())?;
+    Ok(accounts.remove(0))
 }

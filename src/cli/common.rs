@@ -96,3 +96,8 @@ pub fn check_first(
 pub fn print(text: &str) {
     let _ = std::io::stdout().write_all(text.as_bytes());
 }
+
+/// Columns of the terminal that reads this; the usual number where there is none.
+pub fn columns() -> usize {
+    terminal_size::terminal_size().map_or(crate::report::brief::WIDTH, |(width, _)| usize::from(width.0))
+}

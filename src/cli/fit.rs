@@ -2,7 +2,7 @@
 
 use super::common::reject;
 use super::table::{Column, Table};
-use crate::analysis::fit::{self, Fit, FitError, Options};
+use crate::analysis::fit::{self, Fit, FitError, Noise, Options};
 use crate::quantity::significant;
 use crate::script::handles::Measure;
 use serde_json::{Map, Value, json};
@@ -36,6 +36,12 @@ pub struct FitCommand {
     /// Parameters held at a value, like slope=0.
     #[arg(long, value_delimiter = ',', allow_hyphen_values = true)]
     fix: Vec<String>,
+    /// Ranges of parameters, like width=5e6..40e6.
+    #[arg(long, value_delimiter = ',', allow_hyphen_values = true)]
+    within: Vec<String>,
+    /// The noise: independent, outliers (some points lie far off), or slow (neighbouring points err together).
+    #[arg(long, default_value = "independent", value_parser = ["independent", "outliers", "slow"])]
+    noise: String,
     /// One JSON object on stdout.
     #[arg(long)]
     json: bool,
@@ -77,6 +83,14 @@ impl FitCommand {
         for (name, value) in pairs(&self.fix)? {
             options = options.fix(&name, value);
         }
+        for (name, low, high) in ranges(&self.within)? {
+            options = options.bound(&name, low, high);
+        }
+        options = options.noise(match self.noise.as_str() {
+            "outliers" => Noise::Outliers,
+            "slow" => Noise::Slow,
+            _ => Noise::Independent,
+        });
         let start = pairs(&self.start)?;
         let told = |error: FitError| error.to_string();
         if let Some(formula) = &self.formula {
@@ -174,6 +188,16 @@ fn pairs(texts: &[String]) -> Result<Vec<(String, f64)>, String> {
             Ok((name.trim().to_owned(), value))
         })
         .collect()
+}
+
+fn ranges(texts: &[String]) -> Result<Vec<(String, f64, f64)>, String> {
+    let read = |text: &String| -> Option<(String, f64, f64)> {
+        let (name, range) = text.split_once('=')?;
+        let (low, high) = range.split_once("..")?;
+        Some((name.trim().to_owned(), low.trim().parse().ok()?, high.trim().parse().ok()?))
+    };
+    let fault = |text: &String| format!("`{text}` is not like name=low..high");
+    texts.iter().map(|text| read(text).ok_or_else(|| fault(text))).collect()
 }
 
 fn as_json(fitted: &Fitted) -> Value {

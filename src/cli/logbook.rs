@@ -3,10 +3,13 @@
 use super::common::{print, reject};
 use crate::logbook::{About, Kind, LogError, Logbook, Page, Word, Words};
 use crate::quantity::{Dimension, Quantity};
-use crate::record::TipLife;
+use crate::record::Beforehand;
+use crate::script::Sequence;
+use crate::script::verbs::remembering;
 use jiff::Timestamp;
 use jiff::tz::TimeZone;
 use std::path::{Path, PathBuf};
+use std::sync::Arc;
 
 /// Arguments of `noctule log`.
 #[derive(Debug, clap::Args)]
@@ -22,6 +25,9 @@ pub struct Log {
     /// One JSON object on stdout.
     #[arg(long, global = true)]
     json: bool,
+    /// Write the answer as one HTML page into this file.
+    #[arg(long, global = true, conflicts_with = "json")]
+    page: Option<PathBuf>,
 }
 
 #[derive(Debug, clap::Subcommand)]
@@ -42,6 +48,8 @@ enum What {
     },
     /// Say that another tip was put in by hand.
     NewTip(Said),
+    /// Say that the pot was condensed anew by hand.
+    Condensed(Said),
     /// What happened to a tip; to the one that is in where no number is given.
     Tip {
         /// Its number.
@@ -62,6 +70,11 @@ enum What {
     },
     /// Make the logbook anew from the run files and from people's words.
     Rebuild,
+    /// Copy the logbook and people's words into a new folder.
+    Backup {
+        /// The new folder.
+        to: PathBuf,
+    },
 }
 
 #[derive(Debug, clap::Args)]
@@ -87,16 +100,31 @@ pub(super) fn now_s() -> i64 {
     Timestamp::now().as_second()
 }
 
-/// What the logbook of a folder knows of the tip that is in, for a run that begins at a moment.
-pub(super) fn known_tip(
+/// The logbook of a folder; what is wrong with its file is said.
+pub(super) fn opened(folder: &Path, rehearsed: bool) -> Result<Logbook, LogError> {
+    let logbook = Logbook::open(folder, rehearsed)?;
+    if let Some(warning) = &logbook.warning {
+        eprintln!("warning: {warning}");
+    }
+    Ok(logbook)
+}
+
+/// What the logbook of a folder knows when a run begins: of the tip that is in, and, where the sequence may ask for more,
+/// that too.
+pub(super) fn beforehand(
     folder: &Path,
     rehearsed: bool,
     start_s: i64,
-) -> Result<Option<Box<TipLife>>, LogError> {
+    sequence: &Sequence,
+) -> Result<Beforehand, LogError> {
     if !folder.is_dir() {
-        return Ok(None);
+        return Ok(Beforehand::default());
     }
-    Ok(Logbook::open(folder, rehearsed)?.tip_now(start_s)?.map(Box::new))
+    let logbook = opened(folder, rehearsed)?;
+    let memory = remembering::asks(&sequence.text).then(|| logbook.memory(start_s)).transpose()?;
+    let tip = logbook.tip_now(start_s)?.map(Box::new);
+    let condensed_s = logbook.condensed_s()?.map(|at_s| (at_s - start_s) as f64);
+    Ok(Beforehand { tip, condensed_s, memory: memory.map(Arc::new), earlier: None, withdraws_in_s: None })
 }
 
 impl Log {
@@ -114,6 +142,7 @@ impl Log {
             Some(What::Plan(said)) => self.say(Kind::Plan, said, None),
             Some(What::Looked(said)) => self.say(Kind::Looked, said, None),
             Some(What::NewTip(said)) => self.say(Kind::NewTip, said, None),
+            Some(What::Condensed(said)) => self.say(Kind::Condensed, said, None),
             Some(What::Allow { said, how_long }) => {
                 let time = how_long.parse::<Quantity>().ok().filter(|time| time.dimension == Dimension::TIME);
                 let time = time.filter(|time| time.si > 0.0).ok_or_else(|| {
@@ -129,12 +158,18 @@ impl Log {
                 let logbook = Logbook::rebuild(&self.folder, self.rehearsed)?;
                 self.tell(&logbook.overview(now_s())?)
             }
+            Some(What::Backup { to }) => {
+                for path in self.open()?.backup(to)? {
+                    print(&format!("{}\n", path.display()));
+                }
+                Ok(())
+            }
             None => self.tell(&self.open()?.overview(now_s())?),
         }
     }
 
     fn open(&self) -> Result<Logbook, LogError> {
-        Logbook::open(&self.folder, self.rehearsed)
+        opened(&self.folder, self.rehearsed)
     }
 
     fn say(&self, kind: Kind, said: &Said, until_s: Option<i64>) -> Result<(), LogError> {
@@ -160,10 +195,18 @@ impl Log {
     }
 
     fn tell(&self, page: &Page) -> Result<(), LogError> {
-        if self.json {
-            print(&format!("{}\n", page.json()));
-        } else {
-            print(&page.text(&TimeZone::system()));
+        let zone = TimeZone::system();
+        match &self.page {
+            Some(path) => {
+                let html = page.html("The logbook", &zone);
+                std::fs::write(path, html).map_err(|error| LogError::Unusable {
+                    path: path.display().to_string(),
+                    reason: error.to_string(),
+                })?;
+                print(&format!("{}\n", path.display()));
+            }
+            None if self.json => print(&format!("{}\n", page.json())),
+            None => print(&page.text(&zone)),
         }
         Ok(())
     }

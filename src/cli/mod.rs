@@ -91,7 +91,7 @@ enum Command {
     Completions(guide::Completions),
     /// What a run is doing now.
     Status(words::Words),
-    /// Let a run finish the point in hand, then wait.
+    /// Let a run finish the current point, then wait.
     Hold(words::HoldWords),
     /// Let a held run go on.
     Release(words::ReleaseWords),

@@ -35,7 +35,7 @@ pub struct Progress {
     rehearsal: bool,
     screen: Screen,
     last: Option<Instant>,
-    /// Channels that the sweep in hand sets and reads.
+    /// Channels that the current sweep sets and reads.
     watched: Vec<String>,
     sweep: String,
     events: u32,
@@ -49,8 +49,8 @@ impl Progress {
         Self { bench, prospect, rehearsal, screen, last: None, watched, sweep, events: 0 }
     }
 
-    /// Present values: of the sweep in hand, else of what matters most.
-    fn values(&self, tally: &RunTally) -> String {
+    /// Present values: of the current sweep, else of what matters most.
+    fn values(&self, tally: &RunTally) -> Vec<String> {
         let of_sweep = self.watched.iter().filter_map(|name| self.bench.find(name));
         let of_bench = SHOWN.iter().filter_map(|role| self.bench.by_role(*role));
         let mut shown = Vec::new();
@@ -61,7 +61,7 @@ impl Progress {
                 shown.push(text);
             }
         }
-        shown.join("   ")
+        shown
     }
 
     fn plain_line(&self, at: TimePoint, tally: &RunTally, ahead: &Outlook) -> String {
@@ -75,7 +75,7 @@ impl Progress {
         }
         let values = self.values(tally);
         if !values.is_empty() {
-            line += &format!("; {}", values.replace("   ", ", "));
+            line += &format!("; {}", values.join(", "));
         }
         let parts = ahead_words(ahead);
         if parts.is_empty() { line } else { format!("{line}; {}", parts.join("; ")) }

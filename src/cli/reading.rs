@@ -1,11 +1,13 @@
 //! `noctule brief`, `plot`, `export` and `runs`: what has been measured.
 
-use super::common::{print, reject};
+use super::common::{columns, print, reject};
 use crate::record::RunFile;
 use crate::report::account::Account;
 use crate::report::runs::{Deed, PastRun, Plan};
+use crate::report::words::wrapped;
 use crate::report::{brief, export, plot, rejudge, runs};
 use crate::run::locate;
+use serde_json::json;
 use std::path::{Path, PathBuf};
 
 fn open(word: &str) -> Result<RunFile, u8> {
@@ -32,6 +34,12 @@ pub struct Brief {
     /// Write an HTML file instead of text on stdout.
     #[arg(long, value_name = "FILE.html")]
     out: Option<PathBuf>,
+    /// An earlier run to stand beside the first one: what changed is flagged.
+    #[arg(long, value_name = "RUN")]
+    beside: Option<String>,
+    /// One JSON object on stdout: the result of each run.
+    #[arg(long, conflicts_with = "out")]
+    json: bool,
     /// Judge the spectra anew with other settings, like chance=1e-4,largest_tip_field_t=0.1.
     #[arg(long, value_name = "SETTING=VALUE", value_delimiter = ',')]
     rejudge: Vec<String>,
@@ -50,8 +58,22 @@ impl Brief {
         {
             return reject(&reason);
         }
-        let made =
-            if self.out.is_some() { brief::html_of(&accounts, &files) } else { brief::text_of(&accounts) };
+        let before = match self.beside.as_deref().map(open) {
+            Some(Err(code)) => return code,
+            Some(Ok(file)) => Some(Account::read(&file)),
+            None => None,
+        };
+        if self.json {
+            let told =
+                accounts.iter().map(|account| json!({ "name": account.name(), "story": account.result() }));
+            print(&format!("{}\n", json!({ "runs": told.collect::<Vec<_>>() })));
+            return 0;
+        }
+        let made = if self.out.is_some() {
+            brief::html_of(&accounts, &files, before.as_ref())
+        } else {
+            brief::text_of(&accounts, columns(), before.as_ref())
+        };
         match (made, &self.out) {
             (Err(error), _) => reject(&error.to_string()),
             (Ok(text), Some(path)) => put(path, text.as_bytes()),
@@ -76,7 +98,7 @@ fn judge_anew(accounts: &mut [Account], files: &[RunFile], words: &[String]) -> 
 pub struct Plot {
     /// The run: a folder, a file, or the beginning of a name under runs/.
     run: String,
-    /// What: `resonance` (against field), `sweep` or `map` with a number, `trace`, `histogram`, `image` with a number, or the name of a watched channel.
+    /// What: `resonance` (against field), `timeline` (all on one clock), `card` with a number (what the sequence is about), `sweep` or `map` with a number, `trace`, `histogram`, `image` with a number, or the name of a watched channel.
     #[arg(default_value = "resonance")]
     what: String,
     /// Number of the sweep, map, trace or image, from 0.
@@ -88,7 +110,7 @@ pub struct Plot {
     /// Bins of a histogram.
     #[arg(long, default_value_t = 60)]
     bins: usize,
-    /// The file, .svg or .png.
+    /// The file, .svg, .pdf or .png.
     #[arg(long)]
     out: PathBuf,
 }
@@ -104,8 +126,13 @@ impl Plot {
         let which = usize::try_from(self.number).unwrap_or(usize::MAX);
         let drawn = match self.what.as_str() {
             "resonance" => plot::resonance(&account, plot::SIZE),
+            "card" => match plot::cards(&account).get(which) {
+                Some(card) => plot::card(&account, &run, card, plot::SIZE),
+                None => return reject("this run has no such card; they count from 0"),
+            },
             "sweep" | "map" => plot::sweep(&account, &run, self.number, self.channel.as_deref(), plot::SIZE),
             "trace" => plot::trace(&account, &run, which, plot::SIZE),
+            "timeline" => plot::timeline(&account, &run, WIDE),
             "histogram" => plot::histogram(&account, &run, which, self.bins, plot::SIZE),
             "image" => plot::image(&account, &run, which, plot::SIZE),
             channel => plot::watched(&account, channel, plot::SIZE),
@@ -115,11 +142,15 @@ impl Plot {
             Ok(drawing) => match self.out.extension().and_then(|e| e.to_str()) {
                 Some("svg") => put(&self.out, drawing.svg().as_bytes()),
                 Some("png") => put(&self.out, &drawing.png(2)),
-                _ => reject("the file ends in .svg or .png"),
+                Some("pdf") => put(&self.out, &drawing.pdf()),
+                _ => reject("the file ends in .svg, .pdf or .png"),
             },
         }
     }
 }
+
+/// Width of a timeline.
+const WIDE: f64 = 860.0;
 
 /// Arguments of `noctule export`.
 #[derive(Debug, clap::Args)]
@@ -200,7 +231,7 @@ impl Runs {
             (true, _) => tidy(&runs::prune(&found, self.measured_too), self.yes),
             (false, Some(folder)) => tidy(&runs::move_to(&found, folder), self.yes),
             (false, None) if self.json => {
-                print(&format!("{}\n", serde_json::json!({ "runs": found })));
+                print(&format!("{}\n", json!({ "runs": found })));
                 0
             }
             (false, None) => {
@@ -211,16 +242,16 @@ impl Runs {
     }
 }
 
+/// Two lines a run: what it is, and what came out of it.
 fn line_of(run: &PastRun) -> String {
-    format!(
-        "{:<44} {:<10} {:>9} points  {:>12}  {}\n",
+    let head = format!(
+        "{:<40} {:<10} {:>9} points {:>10}\n",
         run.name,
         run.outcome,
         run.points,
-        crate::quantity::in_words(run.elapsed_s),
-        // What the sequence declares, and the verdict where it declares nothing.
-        if run.result.is_empty() { &run.verdict } else { &run.result }
-    )
+        crate::quantity::in_words(run.elapsed_s)
+    );
+    format!("{head}{}", wrapped(&run.headline, "    ", "    ", columns()))
 }
 
 /// Says what a plan does, and does it if that is wanted.

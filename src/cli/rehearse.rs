@@ -1,13 +1,14 @@
 //! `noctule rehearse`
 
 use super::common::{check_first, load_sequence, now_in, reject, reject_all, start_log, window};
-use super::logbook::known_tip;
+use super::logbook;
 use super::progress::rehearsal_observer;
 use crate::diagnostic::{Code, Diagnostic};
 use crate::record::{Achieved, Beforehand, Declared, Document, Durability, Earlier, Store};
 use crate::run::faults::{FaultPlan, read_faults};
 use crate::run::nights::{night_document, night_plan};
 use crate::run::{BenchSource, Observers, RunFolder, Setup, lock, rehearse_with_faults, withdrawal_s};
+use crate::script::Sequence;
 use std::path::PathBuf;
 use std::time::Instant;
 
@@ -78,7 +79,7 @@ impl Rehearse {
             None => now.clone(),
         };
         setup.window = window(self.until.as_deref(), &start)?;
-        let known = self.beforehand(start.timestamp().as_second())?;
+        let known = self.beforehand(start.timestamp().as_second(), &setup.sequence)?;
         let withdraws_in_s = setup.window.and_then(|_| withdrawal_s(&setup));
         let setup = setup.knowing(Beforehand { withdraws_in_s, ..known });
         let stamp = now.strftime("%Y-%m-%d_%H%M").to_string();
@@ -102,10 +103,11 @@ impl Rehearse {
     }
 
     /// What is known when it begins.
-    fn beforehand(&self, start_s: i64) -> Result<Beforehand, u8> {
-        let tip = match &self.logbook {
-            Some(folder) => known_tip(folder, true, start_s).map_err(|error| reject(&error.to_string()))?,
-            None => None,
+    fn beforehand(&self, start_s: i64, sequence: &Sequence) -> Result<Beforehand, u8> {
+        let known = match &self.logbook {
+            Some(folder) => logbook::beforehand(folder, true, start_s, sequence)
+                .map_err(|error| reject(&error.to_string()))?,
+            None => Beforehand::default(),
         };
         let earlier = match &self.earlier {
             Some(word) => {
@@ -118,7 +120,7 @@ impl Rehearse {
             }
             None => None,
         };
-        Ok(Beforehand { tip, earlier, withdraws_in_s: None })
+        Ok(Beforehand { earlier, ..known })
     }
 
     /// What goes wrong, and its text for the record.

@@ -3,7 +3,7 @@
 use super::EXIT_REJECTED;
 use super::common::{check_first, load_sequence, now_in, reject, reject_all, start_log, window};
 use super::live::Watching;
-use super::logbook::known_tip;
+use super::logbook::{beforehand, opened};
 use crate::bench::{Bench, read};
 use crate::quantity::TimePoint;
 use crate::record::{Beforehand, Declared, Durability, Earlier, Outcome, Store};
@@ -112,8 +112,8 @@ impl Run {
         let _alone = lock::take_run(&folder.run_file()).map_err(|taken| reject(&taken.message))?;
         // Without the logbook nobody knows what is precious.
         let runs = folder.path.parent().filter(|parent| !parent.as_os_str().is_empty());
-        let runs = runs.unwrap_or(std::path::Path::new("."));
-        let tip = known_tip(runs, false, now.timestamp().as_second())
+        let runs = &runs.unwrap_or(std::path::Path::new(".")).to_owned();
+        let known = beforehand(runs, false, now.timestamp().as_second(), &sequence)
             .map_err(|error| reject(&format!("{error}\nnothing was moved")))?;
         start_log(verbose, Some(&folder.log()));
         let setup = Setup::for_measurement(sequence, source.clone(), Arc::clone(bench), self.seed, end);
@@ -124,7 +124,7 @@ impl Run {
             Ok(Box::new(store.with_spare(spare)))
         });
         let withdraws_in_s = setup.window.and_then(|_| withdrawal_s(&setup));
-        let setup = setup.knowing(Beforehand { tip, earlier, withdraws_in_s });
+        let setup = setup.knowing(Beforehand { earlier, withdraws_in_s, ..known });
         let mut introduction = vec![setup.identity(), setup.context(&now.to_string())];
         introduction.extend(setup.known());
         let measurement = Measurement {
@@ -151,6 +151,10 @@ impl Run {
         let latched = done.tally.ending.as_ref().is_some_and(|ending| ending.latched);
         let declared = done.tally.declared.clone();
         let code = close(bench, &mut done, started, end, &folder, self.json);
+        // So that the next run need not wait until this one is read.
+        if let Err(error) = opened(runs, false) {
+            tracing::warn!(%error, "the run is not in the logbook yet");
+        }
         Ok(Ran { code, latched, declared })
     }
 }

@@ -1,6 +1,7 @@
 //! What is written to the terminal while a run goes on, by a thread of its own: a terminal that was stopped, or is
 //! reached over a line that stalls, costs lines and no time of the run.
 
+use super::common::columns;
 use super::progress::ahead_words;
 use crate::drive::Outlook;
 use crate::quantity::in_words;
@@ -16,12 +17,12 @@ const END_PATIENCE: Duration = Duration::from_secs(1);
 /// What the bars show at one moment.
 #[derive(Debug)]
 pub struct View {
-    /// The moment and the step in hand.
+    /// The moment and the current step.
     pub step: String,
-    /// Name of the sweep in hand, with a space behind it.
+    /// Name of the current sweep, with a space behind it.
     pub sweep: String,
     /// Present values.
-    pub values: String,
+    pub values: Vec<String>,
     /// Points in all.
     pub points: u64,
     /// What lies ahead.
@@ -117,18 +118,42 @@ fn write(bars: Option<Bars>, shown: &Receiver<Shown>) {
     }
 }
 
-/// Three lines at the foot of the terminal: the step, the sweep in hand, what lies ahead.
+/// Four lines at the foot of the terminal: the step, the current sweep, present values, what lies ahead.
+///
+/// No line is padded or longer than [`WIDEST`]: a window that is made narrower would wrap it, and leave debris.
 #[derive(Debug)]
 struct Bars {
     all: MultiProgress,
     step: ProgressBar,
     sweep: ProgressBar,
+    values: ProgressBar,
     ahead: ProgressBar,
 }
+
+/// Columns that a line takes at most.
+const WIDEST: usize = 78;
 
 fn style(template: &str) -> ProgressStyle {
     let made = ProgressStyle::with_template(template).unwrap_or_else(|_| ProgressStyle::default_spinner());
     made.progress_chars("━╸·")
+}
+
+/// As many of the parts as fit whole into so many columns; of a first one that does not, its beginning.
+fn fitting(parts: &[String], columns: usize) -> String {
+    let mut line = String::new();
+    for part in parts {
+        let gap = if line.is_empty() { "" } else { "   " };
+        if line.chars().count() + gap.len() + part.chars().count() > columns {
+            break;
+        }
+        line = format!("{line}{gap}{part}");
+    }
+    match parts.first() {
+        Some(first) if line.is_empty() => {
+            first.chars().take(columns.saturating_sub(1)).chain(std::iter::once('…')).collect()
+        }
+        _ => line,
+    }
 }
 
 impl Bars {
@@ -139,39 +164,57 @@ impl Bars {
             bar.set_style(style(template));
             bar
         };
-        let step = line("{spinner} {wide_msg}");
-        let sweep = line("  {wide_msg}");
-        let ahead = line("  {wide_msg}");
-        Self { step, sweep, ahead, all }
+        let step = line("{spinner} {msg}");
+        let [sweep, values, ahead] = ["  {msg}"; 3].map(line);
+        Self { step, sweep, values, ahead, all }
     }
 
     fn show(&self, view: View) {
-        self.show_sweep(&view);
-        self.ahead.set_message(ahead_words(&view.ahead).join("   "));
-        self.step.set_message(view.step);
+        let columns = columns().min(WIDEST + 2) - 2;
+        self.show_sweep(&view, columns);
+        self.values.set_message(fitting(&view.values, columns));
+        self.ahead.set_message(fitting(&ahead_words(&view.ahead), columns));
+        self.step.set_message(fitting(&[view.step], columns));
         self.step.tick();
     }
 
-    fn show_sweep(&self, view: &View) {
-        let View { sweep: name, values, points, ahead, .. } = view;
+    fn show_sweep(&self, view: &View, columns: usize) {
+        let View { sweep: name, points, ahead, .. } = view;
         let Some((done, planned)) = ahead.sweep_points else {
-            self.sweep.set_style(style("  {wide_msg}"));
-            self.sweep.set_message(format!("{points} points   {values}"));
+            self.sweep.set_style(style("  {msg}"));
+            self.sweep.set_message(format!("{points} points"));
             return;
         };
-        self.sweep.set_style(style("  {prefix}{bar:24} {pos}/{len}  {wide_msg}"));
-        self.sweep.set_prefix(name.clone());
+        let left = ahead.sweep_left_s.map(|s| format!("{} left", in_words(s))).unwrap_or_default();
+        let words = format!(" {done}/{planned}  {left}");
+        // Name, bar, numbers: the bar gets what the others leave.
+        let bar = columns.saturating_sub(words.chars().count()).min(24);
+        let name: String = name.chars().take(columns.saturating_sub(words.chars().count() + bar)).collect();
+        self.sweep.set_style(style(&format!("  {{prefix}}{{bar:{bar}}}{{msg}}")));
+        self.sweep.set_prefix(name);
         self.sweep.set_length(planned);
         self.sweep.set_position(done);
-        let left = ahead.sweep_left_s.map(|s| format!("{} left   ", in_words(s))).unwrap_or_default();
-        self.sweep.set_message(format!("{left}{values}"));
+        self.sweep.set_message(words);
     }
 }
 
 impl Drop for Bars {
     fn drop(&mut self) {
-        for bar in [&self.step, &self.sweep, &self.ahead] {
+        for bar in [&self.step, &self.sweep, &self.values, &self.ahead] {
             bar.finish_and_clear();
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn values_are_shown_whole_or_not_at_all() {
+        let parts = ["field_z 0.5 T", "bias 60 mV", "current 10.1 pA"].map(str::to_owned);
+        assert_eq!(fitting(&parts, 30), "field_z 0.5 T   bias 60 mV");
+        assert_eq!(fitting(&parts, 8), "field_z…");
+        assert_eq!(fitting(&[], 8), "");
     }
 }

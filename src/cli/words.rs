@@ -1,12 +1,13 @@
 //! `noctule status`, `hold`, `release`, `stop`: words to a run from another terminal.
 
 use super::clear::Clear;
-use super::common::reject;
+use super::common::{columns, reject};
 use crate::cautions::{Act, in_words as in_words_of};
 use crate::drive::Outlook;
 use crate::drive::real_time::control::say;
 use crate::drive::real_time::status::Request;
 use crate::quantity::in_words;
+use crate::report::words::wrapped;
 use crate::run::locate;
 use crate::supervisor::{HoldStage, PresentHold};
 use serde_json::Value;
@@ -227,6 +228,9 @@ fn show(status: &Value) {
             println!("hold     {}", hold.in_words());
         }
         None => println!("{} for {}", text("state"), in_words(number("elapsed_s"))),
+    }
+    if !text("headline").is_empty() {
+        println!("{}", wrapped(text("headline"), "so far   ", "         ", columns()).trim_end());
     }
     let ahead = status.get("outlook").and_then(|o| serde_json::from_value::<Outlook>(o.clone()).ok());
     if let Some(ahead) = &ahead {

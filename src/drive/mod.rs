@@ -7,6 +7,7 @@ pub mod connect;
 pub mod oracle;
 pub mod outlook;
 mod port;
+mod precious;
 mod queue;
 pub mod real_time;
 pub mod replay;

@@ -3,14 +3,15 @@
 //! The oracle shares no code with the [gate](crate::supervisor::gate) or the interlocks: it keeps its own
 //! account of what was sent and read and counts what should never have happened. A run with a count above
 //! zero is a defect of `noctule`. Whoever tells it only of commands has limits, steps and slew checked; both
-//! drivers tell it of readings and of the end too, and have permits, interlocks, the order of parking and the
-//! record checked.
+//! drivers tell it of readings and of the end too, and have permits, interlocks, the order of parking, what is
+//! precious and the record checked.
 
+use super::precious::Precious;
 use crate::bench::expression::Readings;
-use crate::bench::{Action, Bench, ChannelId, Interlock, StepAction, Subject, TaskKind};
+use crate::bench::{Action, Bench, ChannelId, Interlock, Role, StepAction, Subject, TaskKind};
 use crate::instrument::Task;
 use crate::quantity::TimePoint;
-use crate::record::Point;
+use crate::record::{Entry, Point};
 use crate::supervisor::{Answer, Command, Reply};
 use std::collections::{BTreeMap, BTreeSet};
 
@@ -54,6 +55,7 @@ pub struct Oracle {
     /// When the last command of parking left.
     park_last: TimePoint,
     kept: BTreeMap<u64, (u64, u64)>,
+    precious: Precious,
     /// Commands that should not have left, and interlocks that did not act.
     pub violations: u64,
     /// The first of them, in words.
@@ -79,6 +81,7 @@ impl Oracle {
             park_tried: BTreeSet::new(),
             park_last: TimePoint::START,
             kept: BTreeMap::new(),
+            precious: Precious::default(),
             violations: 0,
             first: None,
             points_lost: 0,
@@ -89,6 +92,16 @@ impl Oracle {
     /// Looks at a command that is about to leave.
     pub fn look(&mut self, bench: &Bench, now: TimePoint, command: &Command) {
         self.now = now;
+        let tip = [Role::TipX, Role::TipY].map(|role| {
+            let id = bench.by_role(role)?;
+            self.seen[id.index()].map(|seen| seen.value)
+        });
+        let tip_at_m = tip[0].zip(tip[1]).map(|(x_m, y_m)| [x_m, y_m]);
+        if let Some(wrong) = self.precious.wrong(bench, now.s(), command, tip_at_m)
+            && self.park_at.is_none()
+        {
+            self.complain(now, wrong);
+        }
         match command {
             Command::Set { channel, value } => {
                 self.look_at_set(bench, now, *channel, *value);
@@ -109,6 +122,11 @@ impl Oracle {
             }
             Command::Read { .. } | Command::Poll | Command::Abort | Command::Look { .. } => {}
         }
+    }
+
+    /// An entry goes into the record: what is precious from now on stands there.
+    pub fn recorded(&mut self, bench: &Bench, entry: &Entry) {
+        self.precious.recorded(bench, entry);
     }
 
     fn look_at_set(&mut self, bench: &Bench, now: TimePoint, id: ChannelId, value: f64) {
@@ -183,7 +201,7 @@ impl Oracle {
         }
     }
 
-    /// A run that had been ended was taken up again: other commands are in order.
+    /// A run that had been ended was resumed: other commands are in order.
     pub fn taken_up(&mut self, bench: &Bench) {
         self.park_at = None;
         self.crossings = vec![Crossing::default(); bench.interlocks.len()];

@@ -10,9 +10,9 @@ pub struct Outlook {
     pub left: Option<TimeLeft>,
     /// What the time left rests on, or why it is not known: one phrase.
     pub basis: String,
-    /// Points of the sweep in hand: done and planned.
+    /// Points of the current sweep: done and planned.
     pub sweep_points: Option<(u64, u64)>,
-    /// Time left of the sweep in hand at its own pace, s.
+    /// Time left of the current sweep at its own pace, s.
     pub sweep_left_s: Option<f64>,
     /// Helium, where the bench has a gauge that has been read.
     pub helium: Option<HeliumAhead>,
@@ -34,7 +34,7 @@ pub struct TimeLeft {
 pub struct HeliumAhead {
     /// Level by the straight line through the readings, litres.
     pub level_l: f64,
-    /// Level above the refill mark, litres.
+    /// Level above the refill limit, litres.
     pub above_mark_l: f64,
     /// Time until the mark is reached, s; none where the readings do not show it yet.
     pub due_in_s: Option<f64>,

@@ -1,7 +1,7 @@
 //! What the script engine sees of a driver.
 
 use crate::bench::Bench;
-use crate::record::Ending;
+use crate::record::{Ending, Memory};
 use crate::supervisor::{Call, Reply};
 use std::cell::RefCell;
 use std::rc::Rc;
@@ -18,6 +18,10 @@ pub trait Port {
     fn computed(&mut self, operations: u64) -> Option<Ending>;
     /// The seed of the run's random numbers.
     fn seed(&self) -> u64;
+    /// What the logbook knew when the run began.
+    fn memory(&self) -> Arc<Memory> {
+        Arc::default()
+    }
 }
 
 /// A port that verbs and engine share within the script's thread.

@@ -6,8 +6,8 @@ use super::Port;
 use crate::bench::Bench;
 use crate::instrument::{ErrorKind, TaskReport};
 use crate::record::{
-    Answer, Call, Denial, Ending, Failure, OWN_CALL, Outcome, RecordError, Reply, Request, RunFile,
-    SweepData, SweepPlan,
+    Answer, Call, Denial, Ending, Entry, Failure, Memory, OWN_CALL, Outcome, RecordError, Reply, Request,
+    RunFile, SweepData, SweepPlan,
 };
 use recorded::{Recorded, RecordedCalls, What};
 use std::sync::Arc;
@@ -87,6 +87,7 @@ pub struct ReplayPort {
     treat_as: Option<TreatAs>,
     go_live: Option<GoLive>,
     live: Option<Box<dyn Port>>,
+    memory: Arc<Memory>,
     /// Why it stopped, if it did.
     pub stop: std::rc::Rc<std::cell::RefCell<Option<ReplayStop>>>,
 }
@@ -124,9 +125,14 @@ impl ReplayPort {
         treat_as: Option<TreatAs>,
         go_live: GoLive,
     ) -> Result<Self, RecordError> {
+        let known = file.all("known")?.into_iter().find_map(|numbered| match numbered.entry {
+            Entry::Known(beforehand) => beforehand.memory,
+            _ => None,
+        });
+        let memory = known.unwrap_or_default();
         let calls = RecordedCalls::new(file, until)?;
         let stop = std::rc::Rc::default();
-        Ok(Self { bench, seed, calls, treat_as, go_live: Some(go_live), live: None, stop })
+        Ok(Self { bench, seed, calls, treat_as, go_live: Some(go_live), live: None, memory, stop })
     }
 
     /// Whether every call so far was answered from the record.
@@ -255,5 +261,9 @@ impl Port for ReplayPort {
 
     fn seed(&self) -> u64 {
         self.seed
+    }
+
+    fn memory(&self) -> Arc<Memory> {
+        Arc::clone(&self.memory)
     }
 }

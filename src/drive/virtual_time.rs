@@ -10,7 +10,9 @@ use super::{Outlook, Port, RunTally};
 use crate::bench::Bench;
 use crate::instrument::{ErrorKind, Instrument, InstrumentError, Task};
 use crate::quantity::TimePoint;
-use crate::record::{Beforehand, Ending, Entry, Outcome, Place, RecordError, Recorder, Values, WIDEST_POINT};
+use crate::record::{
+    Beforehand, Ending, Entry, Memory, Outcome, Place, RecordError, Recorder, Values, WIDEST_POINT,
+};
 use crate::supervisor::{
     Answered, Call, Channels, Command, Denial, Effect, Effects, Event, Notice, Reply, Spoken, Start,
     Supervisor, Ticket,
@@ -61,6 +63,8 @@ pub struct Disturbances {
 /// The driver.
 pub struct VirtualDrive {
     bench: Arc<Bench>,
+    /// What the logbook knew when the run began.
+    memory: Arc<Memory>,
     /// What the oracle goes by: the same bench, except where a test deceives the supervisor.
     true_bench: Arc<Bench>,
     supervisor: Supervisor,
@@ -115,6 +119,7 @@ impl VirtualDrive {
             supervisor: Supervisor::new(Arc::clone(&bench), start),
             tally: RunTally::new(&bench),
             oracle: Oracle::new(&bench).seeing_readings(),
+            memory: Arc::default(),
             true_bench: Arc::clone(&bench),
             bench,
             instruments,
@@ -150,8 +155,10 @@ impl VirtualDrive {
         self.rows += 1;
         if let Entry::Known(beforehand) = entry {
             self.supervisor.knows(beforehand);
-            self.tally.entry(self.now, entry);
+            self.memory = beforehand.memory.clone().unwrap_or_default();
+            self.oracle.recorded(&self.true_bench, entry);
         }
+        self.tally.entry(self.now, entry);
         let kept = self.recorder.append(self.now, entry, &[]).and_then(|()| self.recorder.commit());
         self.heed_record(kept);
     }
@@ -165,7 +172,7 @@ impl VirtualDrive {
         }
     }
 
-    /// Windows that were given when the run was taken up again: each with the number of rows that the record had
+    /// Windows that were given when the run was resumed: each with the number of rows that the record had
     /// then, entries of being taken up not counted, and with its end.
     pub fn change_windows(&mut self, windows: impl IntoIterator<Item = (u64, TimePoint)>) {
         self.later_windows.extend(windows);
@@ -217,7 +224,7 @@ impl VirtualDrive {
         }
     }
 
-    /// After an end: the run is taken up again in the same world, as a measurement is after its runner was
+    /// After an end: the run is resumed in the same world, as a measurement is after its runner was
     /// ended. What was still to happen from outside happens; what was said to the ended run holds no more.
     pub fn take_up(&mut self) {
         let new = self.change_window(self.rows + 1);
@@ -227,7 +234,8 @@ impl VirtualDrive {
         let start = Start { window, ..Start::after(&self.tally, &self.bench, 0, self.now) };
         self.supervisor = Supervisor::new(Arc::clone(&self.bench), start);
         let (tip, earlier) = (Some(Box::new(self.tally.tip.clone())), self.tally.earlier.clone());
-        self.supervisor.knows(&Beforehand { tip, earlier, withdraws_in_s: self.tally.withdraws_in_s });
+        let (condensed_s, withdraws_in_s) = (self.tally.regenerated_s, self.tally.withdraws_in_s);
+        self.supervisor.knows(&Beforehand { tip, earlier, condensed_s, memory: None, withdraws_in_s });
         self.oracle.taken_up(&self.true_bench);
         let now = self.now;
         self.queue
@@ -378,6 +386,7 @@ impl VirtualDrive {
                     tracing::info!(at_s = self.now.s(), "step: {name}");
                 }
                 self.tally.entry(self.now, &entry);
+                self.oracle.recorded(&self.true_bench, &entry);
                 self.observer.entry(self.now, &entry);
                 if self.heed_record(kept) && urgent {
                     *durable = Some(seq);
@@ -546,6 +555,10 @@ impl Port for VirtualDrive {
 
     fn seed(&self) -> u64 {
         self.seed
+    }
+
+    fn memory(&self) -> Arc<Memory> {
+        Arc::clone(&self.memory)
     }
 }
 

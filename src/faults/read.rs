@@ -73,7 +73,7 @@ kinds! {
     Everywhere "LockinOverload", "The lock-in's input is overloaded.";
     Everywhere "RfDropOut", "The RF source gives nothing.";
     Everywhere "GaugeStuck", "A gauge shows its last value.", SIGNAL;
-    Everywhere "GaugeNan", "A gauge shows no number.", SIGNAL;
+    Everywhere "GaugeNotANumber", "A gauge shows no number.", SIGNAL;
     Everywhere "GaugeDrift", "A gauge drifts off its true value.", SIGNAL, Field::needed("rate", Kind::OfChannel("a change per time"), "How fast.");
     Everywhere "NoReply", "No reply comes.", CHANNEL, ON, TIMES, Field::or("heard", "true", Kind::Flag, "In a rehearsal: whether the message arrived.");
     Everywhere "LateReply", "Replies come late; in a mimic by wall time.", CHANNEL, ON, TIMES, Field::needed("by", TIME, "How late.");
@@ -221,7 +221,9 @@ fn section_of(item: Node<'_>, stage: Stage<'_>, problems: &mut Vec<Problem>) -> 
         Some((Known::Rehearsal, _)) => (format!("the mimic has no fault `{name}`, a rehearsal has"), None),
         Some(_) => (format!("a rehearsal has no fault `{name}`, the mimic has"), None),
         None => {
-            let near = nearest(name, here()).map(|near| format!("did you mean `{near}`?"));
+            // What it was called before.
+            let meant = if name == "GaugeNan" { "GaugeNotANumber" } else { name };
+            let near = nearest(meant, here()).map(|near| format!("did you mean `{near}`?"));
             let all = || format!("known here: {}", here().collect::<Vec<_>>().join(", "));
             (format!("there is no fault `{name}`"), Some(near.unwrap_or_else(all)))
         }
@@ -251,7 +253,7 @@ fn world(
         "LockinOverload" => Some(Fault::LockinOverload { for_s }),
         "RfDropOut" => Some(Fault::RfDropOut { for_s }),
         "GaugeStuck" => signal(given, problems).map(|signal| Fault::GaugeStuck { signal, for_s }),
-        "GaugeNan" => signal(given, problems).map(|signal| Fault::GaugeNan { signal, for_s }),
+        "GaugeNotANumber" => signal(given, problems).map(|signal| Fault::GaugeNotANumber { signal, for_s }),
         "GaugeDrift" => gauge_drift(given, for_s, problems),
         _ => return None,
     })
@@ -379,7 +381,7 @@ mod tests {
             "PressureBurst" => "height: \"1e-7 mbar\"",
             "WarmUp" => "by: \"2 K\"",
             "TipDrift" => "speed: \"1 pm/s\"",
-            "GaugeStuck" | "GaugeNan" => "signal: \"current\"",
+            "GaugeStuck" | "GaugeNotANumber" => "signal: \"current\"",
             "GaugeDrift" => "signal: \"helium_level\", rate: \"3.6 L/h\"",
             "LateReply" | "Stale" => "by: \"1 s\"",
             "Saturated" => "channel: \"Current\", to: \"10 nA\"",

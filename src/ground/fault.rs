@@ -52,7 +52,7 @@ pub enum Fault {
         for_s: f64,
     },
     /// A gauge shows not-a-number.
-    GaugeNan {
+    GaugeNotANumber {
         /// Which.
         signal: Signal,
         /// How long, s.
@@ -83,7 +83,7 @@ impl Fault {
             Fault::LockinOverload { .. } => "lock-in overload",
             Fault::RfDropOut { .. } => "RF drop-out",
             Fault::GaugeStuck { .. } => "gauge stuck",
-            Fault::GaugeNan { .. } => "gauge gives no number",
+            Fault::GaugeNotANumber { .. } => "gauge gives no number",
             Fault::GaugeDrift { .. } => "gauge drifts",
         }
     }
@@ -94,7 +94,7 @@ impl Fault {
             Fault::LockinOverload { for_s }
             | Fault::RfDropOut { for_s }
             | Fault::GaugeStuck { for_s, .. }
-            | Fault::GaugeNan { for_s, .. }
+            | Fault::GaugeNotANumber { for_s, .. }
             | Fault::GaugeDrift { for_s, .. } => Some(for_s),
             _ => None,
         }

@@ -13,7 +13,7 @@ pub struct Known {
 }
 
 /// The verdict on one series of spectra under one state of the tip.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, Default, PartialEq, Serialize)]
 pub struct Claim {
     /// First sweep of the series, and number of the tip state.
     pub series: (u64, u64),
@@ -33,6 +33,20 @@ pub struct Claim {
     pub said: String,
     /// The g factors in which it found nothing, if it says that nothing is there.
     pub nothing_in_g: Option<[f64; 2]>,
+    /// What would settle it, in words.
+    pub next: Option<String>,
+    /// The last proof on the same series, where later spectra have taken it back.
+    pub proof: Option<Box<Claim>>,
+    /// The spectra it is about.
+    pub sweeps: Vec<u64>,
+    /// Slope of the law, Hz/T; only with a proof.
+    pub slope_hz_per_t: Option<f64>,
+    /// Full width at half height of the line, Hz; only with a proof.
+    pub width_hz: Option<f64>,
+    /// Height of the line, SI; only with a proof.
+    pub height: Option<Known>,
+    /// g factor of a spin one half with this moment; only with a proof.
+    pub g: Option<Known>,
     /// Moment, Bohr magnetons; only with a proof.
     pub moment_mu_b: Option<Known>,
     /// Tip field, T; only with a proof.
@@ -55,7 +69,11 @@ pub(super) fn take(claims: &mut Vec<Claim>, at_s: f64, (title, body): (&str, &Va
         .iter()
         .position(|claim| (claim.series, claim.segment) == (series, segment))
         .map(|i| claims.remove(i));
-    let before = old.and_then(|claim| claim.proved_s);
+    let before = old.as_ref().and_then(|claim| claim.proved_s);
+    let proof = old.filter(|_| verdict != "real").and_then(|old| match old.verdict.as_str() {
+        "real" => Some(Box::new(old)),
+        _ => old.proof,
+    });
     let [low, high] = ["g_from", "g_to"].map(|key| body["looked_at"][key].as_f64());
     let nothing = matches!(verdict.as_str(), "artefact" | "absent");
     let begin = |sweep: u64| began.get(usize::try_from(sweep).unwrap_or(usize::MAX)).copied();
@@ -72,9 +90,80 @@ pub(super) fn take(claims: &mut Vec<Claim>, at_s: f64, (title, body): (&str, &Va
         said: title.to_owned(),
         // All of them where it does not say which it looked at.
         nothing_in_g: nothing.then(|| [low.unwrap_or(0.0), high.unwrap_or(f64::MAX)]),
+        proof,
+        next: body["next"].as_str().map(str::to_owned),
+        sweeps: body["sweeps"].as_array().into_iter().flatten().filter_map(Value::as_u64).collect(),
+        slope_hz_per_t: body["law"]["slope_hz_per_t"].as_f64(),
+        width_hz: body["law"]["width_hz"].as_f64(),
+        height: known("height", "height_error"),
+        g: known("g", "g_error"),
         moment_mu_b: known("moment_mu_b", "moment_error"),
         tip_field_t: known("tip_field_t", "tip_field_error"),
     });
+}
+
+/// The last fit of a sweep, as far as it tells whether the line is still there.
+#[derive(Debug, Clone, PartialEq)]
+pub struct FitLine {
+    /// The sweep.
+    pub sweep: u64,
+    /// When it began, s.
+    pub began_s: f64,
+    /// Field at its beginning, T, where the record shows it.
+    pub field_t: Option<f64>,
+    /// Whether nothing speaks against the fit.
+    pub trusted: bool,
+    /// Where the line is, Hz.
+    pub centre_hz: Option<f64>,
+}
+
+pub(super) fn take_fit(
+    fits: &mut Vec<FitLine>,
+    sweep: u64,
+    field_t: Option<f64>,
+    body: &Value,
+    began: &[f64],
+) {
+    let parameters = body["fit"]["parameters"].as_array().map_or(&[][..], Vec::as_slice);
+    let centre = parameters.iter().find(|p| p["name"] == "centre");
+    let began_s = began.get(usize::try_from(sweep).unwrap_or(usize::MAX)).copied().unwrap_or(0.0);
+    fits.retain(|fit| fit.sweep != sweep);
+    fits.push(FitLine {
+        sweep,
+        began_s,
+        field_t,
+        trusted: body["trusted"].as_bool().unwrap_or(false),
+        centre_hz: centre.and_then(|p| p["value"].as_f64()),
+    });
+}
+
+/// So improbable must it be that a line that is there was missed in all of the last spectra.
+const LOST: f64 = 0.01;
+
+impl Claim {
+    /// Where the law puts the line, Hz.
+    fn expected_hz(&self, field_t: f64) -> Option<f64> {
+        Some((self.slope_hz_per_t? * (field_t.abs() + self.tip_field_t?.value)).abs())
+    }
+
+    /// Since when a proved line is not seen any more, s: the beginning of the first of the last spectra that all miss
+    /// it. A few misses among many hits tell little, so it counts how many of the spectra before had shown it.
+    pub fn lost_s(&self, fits: &[FitLine]) -> Option<f64> {
+        let proved = self.proof.as_deref().unwrap_or(self);
+        let width_hz = proved.width_hz?;
+        let on_law = |fit: &FitLine| {
+            let off_hz = fit.field_t.and_then(|field| proved.expected_hz(field)).zip(fit.centre_hz);
+            fit.trusted && off_hz.is_none_or(|(expected, centre)| (centre - expected).abs() < width_hz)
+        };
+        let mut own: Vec<&FitLine> = fits.iter().filter(|fit| self.sweeps.contains(&fit.sweep)).collect();
+        own.sort_by_key(|fit| fit.sweep);
+        let last_hit = own.iter().rposition(|fit| on_law(fit))?;
+        let (before, after) = own.split_at(last_hit + 1);
+        let hits = before.iter().filter(|fit| on_law(fit)).count() as f64;
+        let miss = 1.0 - (hits + 1.0) / (before.len() as f64 + 2.0);
+        let count = i32::try_from(after.len()).unwrap_or(i32::MAX);
+        (miss.powi(count) < LOST).then(|| after.first().map(|fit| fit.began_s)).flatten()
+    }
 }
 
 #[cfg(test)]

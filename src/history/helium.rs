@@ -106,7 +106,7 @@ impl Level {
         }
     }
 
-    /// What will be left above the refill mark, by that line; by the last level alone while there is none.
+    /// What will be left above the refill limit, by that line; by the last level alone while there is none.
     pub fn outlook(&self, now: TimePoint, level_m3: f64) -> HeliumOutlook {
         let Some((line, readings)) = self.line() else {
             return HeliumOutlook { left_m3: level_m3 - self.mark_m3, ..HeliumOutlook::default() };

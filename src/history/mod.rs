@@ -6,17 +6,22 @@
 //! folding an entry more never makes it forget what it knew of the others. Whoever wants to know what is so asks it:
 //! the way back of a resumed run, the closing report, `status`, the brief, the live page.
 
+mod cards;
 mod channels;
 mod claims;
+mod clock;
 mod helium;
 mod names;
+pub mod result;
 mod spans;
 mod tip;
 
+pub use cards::{Card, CardColumn, Figure};
 pub use channels::{How, Standing};
-pub use claims::{Claim, Known};
+pub use claims::{Claim, FitLine, Known};
+pub use clock::{Clock, day_and_minute, elapsed};
 pub use helium::Level;
-pub use spans::{ResultLine, StepSpan, Trip, first_of};
+pub use spans::{HoldSpan, ResultLine, StepSpan, Trip, first_of};
 pub use tip::{Difference, TipRules, differs};
 
 use crate::bench::{Bench, TaskKind};
@@ -27,6 +32,7 @@ use crate::record::{
     Place, Point, RecordError, Request, RunFile, SafeAct, SweepPlan, TipLife,
 };
 use names::Names;
+use serde_json::Value;
 use std::collections::{BTreeMap, BTreeSet};
 
 /// How the sequence had left the bench, whatever holds and parking did to it afterwards.
@@ -91,6 +97,8 @@ pub struct History {
     pub hold: Option<HoldNow>,
     /// Times the sequence was held.
     pub holds: u64,
+    /// Each of these times.
+    pub hold_spans: Vec<HoldSpan>,
     /// Times the run was resumed.
     pub resumed: u64,
     /// Tasks that were begun, must not happen twice, and have no recorded end, by the number of their call.
@@ -99,6 +107,14 @@ pub struct History {
     pub results: Vec<ResultLine>,
     /// The last verdict on each series of spectra.
     pub claims: Vec<Claim>,
+    /// Fits of sweeps, the last one of each.
+    pub fits: Vec<FitLine>,
+    /// What the sequence is about, by its own words: the figures that show it.
+    pub cards: Vec<Card>,
+    /// Words of the writer of the sequence for the next shift.
+    pub handed_over: Vec<String>,
+    /// Times of day.
+    pub clock: Clock,
     /// The life of the tip that is in, and what is kept from it.
     pub tip: TipLife,
     rules: TipRules,
@@ -110,10 +126,17 @@ pub struct History {
     pub withdraws_in_s: Option<f64>,
     /// When each sweep began, by its number, s.
     began: Vec<f64>,
+    /// The field in which it began, T.
+    field_at: BTreeMap<u64, f64>,
     /// The end, if it has come and the run was not resumed since.
     pub ending: Option<Ending>,
     /// Whether every park step of that end was reached.
     pub parked: bool,
+    /// Park steps of that end that were not reached, in words.
+    pub not_parked: Vec<String>,
+    /// When the first park step of that end was recorded, s.
+    parking_s: Option<f64>,
+    time_zone: Option<String>,
     /// The last moment that is known, s.
     pub end_s: f64,
 }
@@ -137,18 +160,27 @@ impl History {
             tripped: BTreeSet::new(),
             hold: None,
             holds: 0,
+            hold_spans: Vec::new(),
             resumed: 0,
             open_tasks: BTreeMap::new(),
             results: Vec::new(),
             claims: Vec::new(),
+            fits: Vec::new(),
+            cards: Vec::new(),
+            handed_over: Vec::new(),
+            clock: Clock::default(),
             tip: TipLife::default(),
             rules: bench.map(TipRules::of).unwrap_or_default(),
             declared: None,
             earlier: None,
             withdraws_in_s: None,
             began: Vec::new(),
+            field_at: BTreeMap::new(),
             ending: None,
             parked: false,
+            not_parked: Vec::new(),
+            parking_s: None,
+            time_zone: bench.and_then(|bench| bench.time_zone.clone()),
             end_s: 0.0,
         }
     }
@@ -192,6 +224,7 @@ impl History {
             }
             Entry::Known(beforehand) => {
                 self.earlier.clone_from(&beforehand.earlier);
+                self.regenerated_s = beforehand.condensed_s.or(self.regenerated_s);
                 self.withdraws_in_s = beforehand.withdraws_in_s;
             }
             Entry::Monitor { channel, value } => self.monitored(channel, *value, at_s),
@@ -210,6 +243,8 @@ impl History {
                 self.leave_spot_if(plan.moved().any(|column| self.names.moves_tip(&column.channel)));
                 self.next_sweep = self.next_sweep.max(sweep + 1);
                 self.began.push(at_s);
+                let field = self.names.field().and_then(|name| self.channels.get(name)).map(|s| s.si);
+                self.field_at.extend(field.map(|field_t| (*sweep, field_t)));
                 self.steps.iter_mut().filter(|step| step.to_s.is_none()).for_each(|step| step.sweeps += 1);
                 self.sweep = Some((*sweep, plan.clone()));
             }
@@ -224,38 +259,24 @@ impl History {
                 if *during == During::Refill {
                     self.helium.iter_mut().for_each(Level::transfer_begins);
                 }
+                if *during == During::Park {
+                    self.parking_s.get_or_insert(at_s);
+                    let what = step.in_words();
+                    self.not_parked.retain(|before| *before != what);
+                    self.not_parked.extend((!achieved).then_some(what));
+                }
                 self.safe_step(step, *achieved, found, at_s);
             }
-            Entry::Interlock { name, .. } => {
-                self.tripped.insert(name.clone());
-                self.trips.extend(Trip::of(at_s, entry));
-            }
-            Entry::Cleared { name } => {
-                self.tripped.remove(name);
-            }
-            Entry::Held { by, .. } => {
-                self.holds += 1;
-                self.hold = Some(HoldNow { since: at, by: *by });
-            }
-            Entry::Released { .. } => {
-                self.hold = None;
-                self.helium.iter_mut().for_each(Level::transfer_ends);
-            }
-            Entry::Resumed { .. } => {
-                self.resumed += 1;
-                (self.hold, self.ending, self.parked) = (None, None, false);
-                self.tripped.clear();
-            }
-            Entry::End { ending, parked, elapsed_s } => {
-                self.hold = None;
-                (self.ending, self.parked) = (Some(ending.clone()), *parked);
-                self.end_s = self.end_s.max(*elapsed_s);
-            }
-            Entry::Judgement { what, title, body, .. } => {
-                if what == "verdict" {
-                    claims::take(&mut self.claims, at_s, (title, body), &self.began);
-                }
-                self.results.push(ResultLine::of(what, title, body));
+            Entry::Interlock { .. }
+            | Entry::Cleared { .. }
+            | Entry::Held { .. }
+            | Entry::Released { .. }
+            | Entry::Resumed { .. }
+            | Entry::End { .. } => self.goes_on_or_not(at, entry),
+            Entry::Judgement { what, sweep, title, body, .. } => self.judged(at_s, what, *sweep, title, body),
+            Entry::Note { text, for_next_shift: true, .. } => self.handed_over.push(text.clone()),
+            Entry::Context { started_at, .. } if !self.clock.is_known() => {
+                self.clock = Clock::new(Some(started_at), self.time_zone.as_deref());
             }
             Entry::Identity { .. }
             | Entry::Context { .. }
@@ -267,8 +288,93 @@ impl History {
             | Entry::Decision { .. }
             | Entry::TipTest { .. }
             | Entry::Kept { .. }
-            | Entry::Operator { .. }
-            | Entry::Fault { .. } => {}
+            | Entry::Fault { .. }
+            | Entry::Operator { .. } => {}
+        }
+    }
+
+    /// Interlocks, holds and ends: what lets the sequence go on, or not.
+    fn goes_on_or_not(&mut self, at: TimePoint, entry: &Entry) {
+        let at_s = at.s();
+        match entry {
+            Entry::Interlock { name, .. } => {
+                self.tripped.insert(name.clone());
+                self.trips.extend(Trip::of(at_s, entry));
+            }
+            Entry::Cleared { name } => {
+                self.tripped.remove(name);
+            }
+            Entry::Held { by, reason } => {
+                self.holds += 1;
+                self.hold = Some(HoldNow { since: at, by: *by });
+                let reason = reason.clone();
+                self.hold_spans.push(HoldSpan { from_s: at_s, to_s: None, by: *by, reason });
+            }
+            Entry::Released { .. } => {
+                self.hold = None;
+                spans::hold_ends(&mut self.hold_spans, at_s);
+                self.helium.iter_mut().for_each(Level::transfer_ends);
+            }
+            Entry::Resumed { .. } => {
+                self.resumed += 1;
+                (self.hold, self.ending, self.parked) = (None, None, false);
+                (self.parking_s, self.not_parked) = (None, Vec::new());
+                spans::hold_ends(&mut self.hold_spans, at_s);
+                self.tripped.clear();
+            }
+            Entry::End { ending, parked, elapsed_s } => {
+                self.hold = None;
+                spans::hold_ends(&mut self.hold_spans, at_s);
+                (self.ending, self.parked) = (Some(ending.clone()), *parked);
+                self.end_s = self.end_s.max(*elapsed_s);
+                self.ended(at_s);
+            }
+            _ => {}
+        }
+    }
+
+    /// Something was worked out from data.
+    fn judged(&mut self, at_s: f64, what: &str, sweep: Option<u64>, title: &str, body: &Value) {
+        match what {
+            "verdict" => claims::take(&mut self.claims, at_s, (title, body), &self.began),
+            "fit" => {
+                if let Some(sweep) = sweep {
+                    let field_t = self.field_at.get(&sweep).copied();
+                    claims::take_fit(&mut self.fits, sweep, field_t, body, &self.began);
+                }
+            }
+            "card" => {
+                let Some(card) = Card::of(title, body) else { return };
+                // Said again, it takes the place of what was said before.
+                return match self.cards.iter_mut().find(|old| old.title == card.title) {
+                    Some(old) => *old = Card { at_s, first_s: old.first_s, ..card },
+                    None => self.cards.push(Card { at_s, first_s: at_s, ..card }),
+                };
+            }
+            _ => {}
+        }
+        self.results.push(ResultLine::of(what, title, body));
+    }
+
+    /// The spectra were judged anew after the end; the verdicts of the night are taken out before.
+    pub fn judged_anew(&mut self, title: &str, body: &Value) {
+        claims::take(&mut self.claims, self.end_s, (title, body), &self.began);
+    }
+
+    /// What every park step has reached stands so, though a full disk did not let the steps be written one by one.
+    fn ended(&mut self, at_s: f64) {
+        if !self.parked {
+            return;
+        }
+        let from_s = self.parking_s.unwrap_or(f64::INFINITY);
+        let parked: Vec<(String, f64)> = self.names.parked().to_vec();
+        for (channel, value) in parked {
+            if self.channels.get(&channel).is_none_or(|standing| standing.at_s < from_s) {
+                self.know(&channel, value, at_s, How::Set);
+            }
+        }
+        if self.names.park_withdraws() {
+            self.tip(false, at_s);
         }
     }
 

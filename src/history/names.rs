@@ -8,6 +8,7 @@ pub(super) struct Names {
     tip_x: Option<String>,
     tip_y: Option<String>,
     approached: Option<String>,
+    field: Option<String>,
     parked: Vec<(String, f64)>,
     withdraws: bool,
 }
@@ -23,6 +24,7 @@ impl Names {
             tip_x: name(Role::TipX),
             tip_y: name(Role::TipY),
             approached: name(Role::Approached),
+            field: name(Role::FieldZ),
             parked: parked.collect(),
             withdraws: bench.park.iter().any(|step| matches!(step.action, StepAction::Withdraw)),
         }
@@ -41,6 +43,11 @@ impl Names {
     /// The channels for the place of the tip.
     pub(super) fn place_of_tip(&self) -> [Option<&String>; 2] {
         [self.tip_x.as_ref(), self.tip_y.as_ref()]
+    }
+
+    /// The channel of the field along z.
+    pub(super) fn field(&self) -> Option<&str> {
+        self.field.as_deref()
     }
 
     /// What parking sets, SI.

@@ -1,6 +1,6 @@
 //! Steps of the sequence, interlocks that tripped, results in a line.
 
-use crate::record::{Entry, Place};
+use crate::record::{Entry, HeldBy, Place};
 use serde::Serialize;
 use serde_json::Value;
 
@@ -79,6 +79,27 @@ impl Trip {
             value: entry.what_tripped(),
             line: place.line,
         })
+    }
+}
+
+/// A time in which the sequence was held.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct HoldSpan {
+    /// From, s.
+    pub from_s: f64,
+    /// To, s; none while it goes on.
+    pub to_s: Option<f64>,
+    /// Who wanted it.
+    #[serde(skip)]
+    pub by: HeldBy,
+    /// One sentence.
+    pub reason: String,
+}
+
+/// The hold that goes on has ended.
+pub(super) fn hold_ends(spans: &mut [HoldSpan], at_s: f64) {
+    if let Some(last) = spans.last_mut() {
+        last.to_s.get_or_insert(at_s);
     }
 }
 

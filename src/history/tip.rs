@@ -53,15 +53,19 @@ const MOST_RECENT: usize = 5;
 /// more than this part, for they scatter by 0.12 % (measured in rehearsals), or by so many of its errors …
 const SAME_PART: f64 = 0.004;
 const SAME_ERRORS: f64 = 1.5;
-/// … and by this part of what was reckoned, for the law is that of a spin 1/2 with g = 2.
-const RECKONED_PART: f64 = 0.15;
+/// … beyond what spins 1/2 with moments from here to there, Bohr magnetons, would show: nobody has told which atom it is.
+const MOMENTS: [f64; 2] = [0.7, 1.15];
+/// Steps from one to the other.
+const TRIED: u32 = 90;
 /// Bohr magneton over the Boltzmann constant, K/T (CODATA 2022).
 const MU_B_OVER_K: f64 = 0.671_713_814_7;
 
-/// Thermal polarisation of a spin 1/2 with g = 2: tanh(μB B/kT) (textbook); 1 where field or temperature are not known.
-fn thermal(test: &TipTest) -> f64 {
+/// Thermal polarisation of a spin 1/2 with that moment in Bohr magnetons: tanh(μB/kT) (textbook); 1 where field or
+/// temperature are not known.
+fn thermal(test: &TipTest, moment: f64) -> f64 {
     let field_t = test.field_t[0].hypot(test.field_t[1]);
-    if test.stage_k > 0.0 && field_t > 0.0 { (MU_B_OVER_K * field_t / test.stage_k).tanh() } else { 1.0 }
+    let known = test.stage_k > 0.0 && field_t > 0.0;
+    if known { (moment * MU_B_OVER_K * field_t / test.stage_k).tanh() } else { 1.0 }
 }
 
 /// What differs between tests of one tip.
@@ -85,17 +89,32 @@ pub fn differs(before: &[TipTest], now: &TipTest) -> Option<Difference> {
         _ => {}
     }
     let [is, is_error] = now.finding.polarisation?;
-    // The middle one: a single test that stood beside the top must not count.
-    let reckoned = |test: &TipTest| Some((test.finding.polarisation?[0], thermal(now) / thermal(test)));
-    let mut all: Vec<(f64, f64)> = before.iter().filter_map(reckoned).collect();
-    all.sort_by(|a, b| (a.0 * a.1).total_cmp(&(b.0 * b.1)));
-    let (was, ratio) = *all.get(all.len() / 2)?;
-    let expected = was * ratio;
-    let allowed = (SAME_PART * expected).max(SAME_ERRORS * is_error) + RECKONED_PART * (expected - was).abs();
-    ((is - expected).abs() > allowed).then(|| Difference {
-        why: format!("the polarisation is {is:.4}, and {expected:.4} was expected by the tests before"),
-        larger: Some(is > expected),
-    })
+    let slack = (SAME_PART * is).max(SAME_ERRORS * is_error) / is;
+    // How much larger the new one is than the middle one of those before, if the atom has that moment; and whether those
+    // before agree with each other then: tests in several fields tell which atom it is.
+    let by_moment = |moment: f64| {
+        let strength = |test: &TipTest| Some(test.finding.polarisation?[0] / thermal(test, moment));
+        let mut all: Vec<f64> = before.iter().filter_map(strength).collect();
+        all.sort_by(f64::total_cmp);
+        let middle = *all.get(all.len() / 2)?;
+        let apart = (all[all.len() - 1] - all[0]) / middle;
+        Some((strength(now)? / middle - 1.0, apart <= 2.0 * slack))
+    };
+    let part = (MOMENTS[1] - MOMENTS[0]) / f64::from(TRIED);
+    let tried: Vec<(f64, bool)> =
+        (0..=TRIED).filter_map(|i| by_moment(MOMENTS[0] + part * f64::from(i))).collect();
+    let agree = tried.iter().any(|(_, agree)| *agree);
+    let counted = || tried.iter().filter(|(_, agrees)| *agrees || !agree).map(|(off, _)| *off);
+    let larger = counted().all(|off| off > slack);
+    if !larger && !counted().all(|off| off < -slack) {
+        return None;
+    }
+    let least = counted().min_by(|a, b| a.abs().total_cmp(&b.abs()))?;
+    let why = format!(
+        "the polarisation is {is:.4}, and by the tests before it {:.4} was expected",
+        is / (1.0 + least)
+    );
+    Some(Difference { why, larger: Some(larger) })
 }
 
 fn shown(verdict: TipVerdict) -> &'static str {
@@ -269,5 +288,42 @@ impl TipLife {
             let reach_m = guard.kept_radius_m + DRIFT_M_S * (now_s - spin.seen_s).max(0.0);
             (apart_m(spin.at_m, at_m) <= reach_m).then(|| format!("the kept spin `{name}` is too near"))
         })
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::record::TipFinding;
+
+    fn test(polarisation: f64, field_t: f64, stage_k: f64) -> TipTest {
+        let polarisation = Some([polarisation, 5e-4]);
+        let finding = TipFinding { verdict: TipVerdict::Contrast, polarisation };
+        TipTest { at_s: 0.0, finding, at_m: [0.0; 2], field_t: [0.0, field_t], stage_k, centred: true }
+    }
+
+    /// What one tip shows over an atom of 0.895 Bohr magnetons.
+    fn of_one_tip(field_t: f64, stage_k: f64) -> TipTest {
+        test(0.3524 * (0.895 * MU_B_OVER_K * field_t / stage_k).tanh(), field_t, stage_k)
+    }
+
+    #[test]
+    fn the_same_tip_in_other_fields_is_no_other_tip_and_another_one_is() {
+        let before: Vec<TipTest> = [(0.3992, 0.3037), (0.3992, 0.3017), (0.4217, 0.3046), (0.4918, 0.3045)]
+            .map(|(field_t, stage_k)| of_one_tip(field_t, stage_k))
+            .to_vec();
+        for field_t in [0.36, 0.40, 0.45, 0.52, 0.63, 0.8] {
+            let same = of_one_tip(field_t, 0.3042);
+            assert_eq!(differs(&before, &same), None, "{field_t}");
+            // Half of the contrast is another tip anywhere, and one part in fifty in the field of the tests before.
+            let [shown, _] = same.finding.polarisation.unwrap();
+            let less = differs(&before, &test(0.5 * shown, field_t, 0.3042)).unwrap();
+            assert_eq!(less.larger, Some(false));
+        }
+        let [shown, _] = of_one_tip(0.3992, 0.303).finding.polarisation.unwrap();
+        assert_eq!(differs(&before[..3], &test(1.03 * shown, 0.3992, 0.303)).unwrap().larger, Some(true));
+        // One that stood beside the top does not make the next one differ.
+        let beside = [before[0], test(0.21, 0.3992, 0.3037), before[1]];
+        assert_eq!(differs(&beside, &of_one_tip(0.3992, 0.303)), None);
     }
 }

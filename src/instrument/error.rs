@@ -58,7 +58,7 @@ impl ErrorKind {
 }
 
 /// A failure with its kind and one sentence.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, thiserror::Error)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, thiserror::Error)]
 pub struct InstrumentError {
     /// The kind.
     pub kind: ErrorKind,
@@ -67,6 +67,9 @@ pub struct InstrumentError {
     /// Channels that are not as they were left, where that is what failed.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub changed: Vec<String>,
+    /// How these channels had been left, SI, in the same order.
+    #[serde(skip)]
+    pub left: Vec<f64>,
     /// What was read from the instrument after this moment may be the answer to something else.
     #[serde(skip)]
     pub certain_until: Option<TimePoint>,
@@ -75,12 +78,13 @@ pub struct InstrumentError {
 impl InstrumentError {
     /// A failure.
     pub fn new(kind: ErrorKind, message: impl Into<String>) -> Self {
-        Self { kind, message: message.into(), changed: Vec::new(), certain_until: None }
+        Self { kind, message: message.into(), changed: Vec::new(), left: Vec::new(), certain_until: None }
     }
 
-    /// An instrument is not as it was left.
-    pub fn changed(message: impl Into<String>, channels: Vec<String>) -> Self {
-        Self { kind: ErrorKind::Changed, message: message.into(), changed: channels, certain_until: None }
+    /// An instrument is not as it was left: channels, and how each had been left, SI.
+    pub fn changed(message: impl Into<String>, channels: Vec<(String, f64)>) -> Self {
+        let (changed, left) = channels.into_iter().unzip();
+        Self { changed, left, ..Self::new(ErrorKind::Changed, message) }
     }
 }
 

@@ -114,7 +114,7 @@ impl Known {
                         channel.name,
                         channel.show(left.value)
                     ));
-                    names.push(channel.name.clone());
+                    names.push((channel.name.clone(), left.value));
                 }
                 (None, Some(shown)) => {
                     let left = Left { channel: (*channel).clone(), value: shown, seen: true };
@@ -127,7 +127,7 @@ impl Known {
             return Ok(());
         }
         // What is restored will be known again when it was told.
-        names.iter().for_each(|name| drop(self.channels.remove(name)));
+        names.iter().for_each(|(name, _)| drop(self.channels.remove(name)));
         Err(InstrumentError::changed(words.join(", "), names))
     }
 }

@@ -1,4 +1,4 @@
-//! Following a run file: its account so far, the sweep in hand, the last sweep that was fitted.
+//! Following a run file: its account so far, the current sweep, the last sweep that was fitted.
 
 use crate::record::{RecordError, RunFile};
 use crate::report::account::{Account, Growing, SweepOutline};
@@ -8,7 +8,7 @@ use crate::report::figure::thin;
 const ROWS_AT_ONCE: u64 = 4000;
 /// Points of a sweep that are kept; above, it is thinned to the extremes of half as many parts.
 const MOST_POINTS: usize = 6000;
-/// Largest map that is kept whole; of larger ones the line in hand is shown.
+/// Largest map that is kept whole; of larger ones the current line is shown.
 const MOST_CELLS: u64 = 40_000;
 
 /// A sweep with the points that are shown.
@@ -21,6 +21,8 @@ pub struct Shown {
     /// Whether a line of a large map stands for the whole.
     pub line_only: bool,
     next: u64,
+    /// When the last point was measured, s.
+    last_s: f64,
 }
 
 /// A run that is followed.
@@ -28,7 +30,7 @@ pub struct Shown {
 pub struct Follower {
     run: RunFile,
     growing: Growing,
-    /// The sweep in hand, or the last.
+    /// The current sweep, or the last.
     pub present: Option<Shown>,
     /// The last sweep with a fit.
     pub fitted: Option<Shown>,
@@ -65,6 +67,8 @@ impl Follower {
         }
         if let Some(present) = &mut self.present {
             present.read_on(&self.run)?;
+            let history = &mut self.growing.account_mut().history;
+            history.end_s = history.end_s.max(present.last_s);
             // Both hold it: the picture of the sweep, and the account, which has its title from there.
             if let Some(outline) = self.growing.account_mut().sweeps.last_mut() {
                 outline.measured = present.next;
@@ -102,16 +106,17 @@ impl Shown {
         let fitted = account.fit_of(outline.table.sweep).and_then(|fit| place(&fit.channel));
         let read = fitted.or_else(|| place("LockinX")).unwrap_or(0);
         let line_only = outline.table.slow.is_some() && outline.table.planned > MOST_CELLS;
-        Self { outline: outline.clone(), read, line_only, next: 0 }
+        Self { outline: outline.clone(), read, line_only, next: 0, last_s: 0.0 }
     }
 
     fn read_on(&mut self, run: &RunFile) -> Result<(), RecordError> {
         loop {
-            let Self { outline, read, next, line_only } = self;
+            let Self { outline, read, next, line_only, last_s } = self;
             let before = *next;
             let table = &mut outline.table;
             run.points_from(table.sweep, before, ROWS_AT_ONCE, |point| {
                 *next = point.i + 1;
+                *last_s = point.at.s();
                 if *line_only && table.y.last().is_some_and(|y| *y != point.y) {
                     table.x.clear();
                     table.y.clear();

@@ -3,7 +3,9 @@
 use super::follow::Follower;
 use crate::bench::expression::Readings;
 use crate::bench::{Bench, ChannelId, Interlock, Role};
+use crate::cautions::{self, Act};
 use crate::drive::Outlook;
+use crate::history::result::{RunResult, Seen};
 use crate::quantity::{Dimension, Quantity, Unit, in_words, significant};
 use crate::report::account::Account;
 use crate::report::words::value_in;
@@ -52,6 +54,8 @@ pub fn status(follower: &Follower, said: Option<&Value>) -> Value {
             "planned": table.planned, "ended": present.outline.ended })
     });
     let state = state_of(account, said);
+    let seen = if said.is_some() { Seen::Answers } else { Seen::Record };
+    let result = RunResult::of(&account.history, account.bench.as_ref(), seen);
     let window = said.and_then(|s| s["window_left_s"].as_f64());
     let window = window.or_else(|| account.window_s.map(|w| w - elapsed_s));
     json!({
@@ -62,12 +66,11 @@ pub fn status(follower: &Follower, said: Option<&Value>) -> Value {
         "state": state,
         "hold": said.filter(|_| account.history.ending.is_none()).and_then(hold),
         "not_safe_yet": said.and_then(|s| s["not_safe_yet"].as_str()),
-        "reason": account.history.ending.as_ref().map(|e| e.reason.clone()),
         "parked": account.history.parked,
         "answers": said.is_some(),
         "elapsed_s": elapsed_s,
         "elapsed": in_words(elapsed_s),
-        "clock": account.clock.long(elapsed_s),
+        "clock": account.history.clock.long(elapsed_s),
         "window_left": window.filter(|_| account.history.ending.is_none()).map(in_words),
         "ahead": said.filter(|_| account.history.ending.is_none()).and_then(|said| ahead(account, said, elapsed_s)),
         "step": step.map(|s| s.name.clone()),
@@ -77,7 +80,7 @@ pub fn status(follower: &Follower, said: Option<&Value>) -> Value {
         "channels": channels(account, said),
         "helium": helium(account, elapsed_s),
         "interlocks": interlocks(account, said),
-        "results": results(account, said),
+        "result": result,
         "messages": messages(account),
     })
 }
@@ -87,7 +90,7 @@ fn ahead(account: &Account, said: &Value, elapsed_s: f64) -> Option<Value> {
     let ahead: Outlook = serde_json::from_value(said["outlook"].clone()).ok()?;
     Some(json!({
         "left": ahead.left_words(),
-        "ends": ahead.left.map(|left| account.clock.long(elapsed_s + left.s)),
+        "ends": ahead.left.map(|left| account.history.clock.long(elapsed_s + left.s)),
         "basis": ahead.basis,
         "sweep_left": ahead.sweep_left_s.map(in_words),
         "too_long": ahead.is_too_long(),
@@ -98,7 +101,11 @@ fn ahead(account: &Account, said: &Value, elapsed_s: f64) -> Option<Value> {
 fn hold(said: &Value) -> Option<Value> {
     let hold: PresentHold = serde_json::from_value(said["hold"].clone()).ok()?;
     let lasts = (hold.stage != HoldStage::Asked).then(|| in_words(hold.for_s));
-    Some(json!({ "lasts": lasts, "words": hold.in_words() }))
+    let act = if hold.refill { Act::Fill } else { Act::Work };
+    let told = |act| cautions::at(act).map(|c| format!("{}: {}", c.title, c.text)).collect::<Vec<_>>();
+    Some(
+        json!({ "lasts": lasts, "words": hold.in_words(), "cautions": told(act), "before_release": told(Act::GoOn) }),
+    )
 }
 
 fn state_of(account: &Account, said: Option<&Value>) -> String {
@@ -152,16 +159,13 @@ fn channels(account: &Account, said: Option<&Value>) -> Vec<Value> {
 fn helium(account: &Account, elapsed_s: f64) -> Option<Value> {
     let helium = account.helium()?;
     let bench = account.bench.as_ref()?;
-    let unit = &bench.channel(bench.helium?.channel).unit;
     let due = helium.due_at_s;
     Some(json!({
-        "level": value_in(helium.last_m3, unit, 3),
-        "mark": value_in(helium.mark_m3, unit, 3),
-        "part": (helium.last_m3 / helium.volume_m3).clamp(0.0, 1.0),
-        "mark_part": (helium.mark_m3 / helium.volume_m3).clamp(0.0, 1.0),
+        "level": helium.level(bench),
+        "limit": helium.in_unit_of(bench, helium.mark_m3),
         "used": helium.used,
-        "loss": helium.loss_m3_per_s.map(|l| format!("{} an hour", value_in(l * 3600.0, unit, 2))),
-        "due": due.map(|due| account.clock.long(due)),
+        "loss": helium.loss(bench),
+        "due": due.map(|due| account.history.clock.long(due)),
         "due_in": due.map(|due| in_words(due - elapsed_s)),
     }))
 }
@@ -181,10 +185,15 @@ fn interlocks(account: &Account, said: Option<&Value>) -> Vec<Value> {
         };
         let shown = distance.map(|(value, mark)| how_far(&lock.trip.text, value, mark));
         json!({ "name": lock.name, "action": lock.action.name(), "condition": lock.trip.text,
-            "tripped": tripped, "value": shown.as_ref().map(|s| &s.0), "mark": shown.as_ref().map(|s| &s.1),
+            "tripped": tripped, "value": shown.as_ref().map(|s| &s.0), "limit": shown.as_ref().map(|s| &s.1),
             "part": shown.as_ref().and_then(|s| s.2).map(|part| if tripped { 1.0 } else { part }) })
     };
-    bench.interlocks.iter().map(row).collect()
+    let mut rows: Vec<Value> = bench.interlocks.iter().map(row).collect();
+    // The worst first: those that have tripped, then those that are nearest to it.
+    let part = |row: &Value| row["part"].as_f64().unwrap_or(0.0);
+    let tripped = |row: &Value| row["tripped"] == true;
+    rows.sort_by(|a, b| tripped(b).cmp(&tripped(a)).then(part(b).total_cmp(&part(a))));
+    rows
 }
 
 fn was_tripped(account: &Account, name: &str) -> bool {
@@ -254,16 +263,6 @@ impl Readings for FromFile<'_> {
     }
 }
 
-/// Verdicts and the last results, one line each.
-fn results(account: &Account, said: Option<&Value>) -> Vec<String> {
-    if let Some(live) = said.and_then(|s| s["results"].as_array()) {
-        return live.iter().filter_map(|r| r.as_str().map(str::to_owned)).collect();
-    }
-    let verdicts = account.verdicts.iter().map(|v| format!("verdict: {}", v.verdict));
-    let law = account.proved().map(|law| law.title.clone());
-    law.into_iter().chain(verdicts).collect()
-}
-
 fn messages(account: &Account) -> Vec<Value> {
     let happened = account.happenings.iter().map(|h| (h.at_s, h.text.clone(), h.grave));
     let noted = account.remarks.iter().map(|r| {
@@ -282,7 +281,7 @@ fn messages(account: &Account) -> Vec<Value> {
     all.truncate(MESSAGES);
     let told = all
         .into_iter()
-        .map(|(at_s, text, grave)| json!({ "at": account.clock.short(at_s), "text": text, "grave": grave }));
+        .map(|(at_s, text, grave)| json!({ "at": account.history.clock.short(at_s), "text": text, "grave": grave }));
     told.collect()
 }
 

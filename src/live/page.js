@@ -10,12 +10,16 @@ const MARKS = {
   stopped: ["■", "look"], failed: ["✕", "wrong"], interlock: ["!", "wrong"], fault: ["✕", "wrong"],
   over: ["✓", "look"], "no answer": ["?", "look"],
 };
+const SIGNS = { good: "✓", look: "▲", wrong: "✕" };
 const ENDED = ["finished", "failed", "interlock", "stopped", "fault"];
 let stream = null;
 let lastHeard = 0;
 let lastState = "";
 let lastStep = "";
 let lastMessage = "";
+let lastClock = "";
+let rehearsal = false;
+let beforeRelease = [];
 let order = [];
 
 function put(id, text) {
@@ -50,7 +54,8 @@ function lasted(status) {
 }
 
 function showNow(status) {
-  const [mark, tone] = MARKS[status.state] || ["·", ""];
+  const [mark, usual] = MARKS[status.state] || ["·", ""];
+  const tone = ENDED.includes(status.state) ? status.result.weight : usual;
   const word = status.rehearsal && status.state === "no answer" ? "rehearsal" : status.state;
   put("mark", mark);
   put("word", word);
@@ -59,10 +64,18 @@ function showNow(status) {
   put("for", ended ? `after ${status.elapsed}${status.parked ? ", bench parked" : ", bench NOT parked"}` : lasted(status));
   at("hold").hidden = !status.hold;
   put("hold", status.hold ? `Hold: ${status.hold.words}.` : "");
+  at("cautions").hidden = !status.hold;
+  refill("cautions", status.hold ? status.hold.cautions : [], (text) => node("li", text));
+  beforeRelease = status.hold ? status.hold.before_release : [];
   at("unsafe").hidden = !status.not_safe_yet;
   put("unsafe", status.not_safe_yet ? `✕ NOT safe yet: ${status.not_safe_yet}; tried again and again.` : "");
-  at("reason").hidden = !status.reason;
-  put("reason", status.reason || "");
+  // While it runs, its state stands above.
+  const parts = status.result.parts.filter((part) => ended || part.about !== "run");
+  refill("story", parts, (part) => {
+    const item = node("li");
+    item.append(node("span", SIGNS[part.weight], part.weight), ` ${part.words.charAt(0).toUpperCase()}${part.words.slice(1)}`);
+    return item;
+  });
   put("run", status.run);
   document.title = `${word} · ${status.run}`;
   put("about", [status.sequence, status.bench, status.rehearsal ? "rehearsal" : "", status.clock].filter(Boolean).join(" · "));
@@ -100,10 +113,10 @@ function showLocks(locks) {
       meter.low = 0.7;
       meter.high = 0.9;
       meter.value = lock.part;
-      meter.setAttribute("aria-label", `${lock.name}: part of the way to its mark`);
+      meter.setAttribute("aria-label", `${lock.name}: part of the way to its limit`);
       item.append(meter);
     }
-    const where = lock.value === null ? "" : `now ${lock.value}, mark ${lock.mark} · `;
+    const where = lock.value === null ? "" : `now ${lock.value}, limit ${lock.limit} · `;
     item.append(node("span", where + lock.condition, "cond"));
     return item;
   });
@@ -113,7 +126,7 @@ function showHelium(helium) {
   if (!helium) return put("helium", "No reading yet.");
   const loss = (helium.loss ? `, losing ${helium.loss}` : "") + `; ${helium.used}`;
   const due = helium.due ? ` Refill due in ${helium.due_in} (${helium.due}).` : " A forecast needs half an hour of readings.";
-  put("helium", `${helium.level} now${loss}; refill mark at ${helium.mark}.${due}`);
+  put("helium", `${helium.level} now${loss}; refill limit ${helium.limit}.${due}`);
 }
 
 function showChannels(channels, ended) {
@@ -166,8 +179,7 @@ function showStatus(status) {
   showHelium(status.helium);
   showChannels(status.channels, ENDED.includes(status.state));
   showMessages(status.messages);
-  at("results-box").hidden = status.results.length === 0;
-  refill("results", status.results.slice().reverse(), (line) => node("li", line));
+  [lastClock, rehearsal] = [status.clock, status.rehearsal];
   announce(status);
   allowWords(status);
 }
@@ -221,12 +233,23 @@ function listen() {
   stream.addEventListener("error", () => connection());
 }
 
+// Clocks differ from place to place: how long ago is true everywhere, and times of day are those of the laboratory.
 function connection() {
   const quiet = Date.now() - lastHeard;
   const lost = lastHeard > 0 && quiet > LOUD_AFTER_MS;
+  const silent = lastState === "no answer" && !rehearsal;
+  document.body.classList.toggle("old", lost || silent);
+  at("stale").hidden = !(lost || silent);
+  if (lost) {
+    put("stale", `✕ Old: nothing was heard for ${Math.round(quiet / 1000)} s. What is shown stood at ${lastClock}; nobody knows what is so now.`);
+    put("mark", "?");
+    at("now").className = "wrong";
+  } else if (silent) {
+    put("stale", `✕ The run does not answer. What is shown stood in its record at ${lastClock}; look at the bench.`);
+  }
   at("connection").className = lost ? "lost" : "faint";
-  if (lost) put("connection", `✕ no connection since ${new Date(lastHeard).toLocaleTimeString()}; this is the last that was heard`);
-  else if (lastHeard > 0) put("connection", `● connected, heard at ${new Date(lastHeard).toLocaleTimeString()}`);
+  if (lost) put("connection", "✕ no connection");
+  else if (lastHeard > 0) put("connection", "● connected");
 }
 
 let speakable = false;
@@ -238,10 +261,11 @@ function allowWords(status) {
 }
 
 async function sayWord(word) {
+  if (word === "hold" && !confirm("Hold the run at its next point?")) return;
   if (word === "stop" && !confirm("Stop the run at the next point and park the bench?")) return;
   let said = word;
   if (word === "release") {
-    const name = prompt("Field, tip and RF come back at once. Are people, tools and the transfer line clear of cryostat and magnet? Your name if they are:");
+    const name = prompt(`${beforeRelease.join("\n\n")}\n\nAre people, tools and the transfer line clear of cryostat and magnet? Your name if they are:`);
     if (!name || !name.trim()) return;
     said = { release: { clear_by: name.trim() } };
   }

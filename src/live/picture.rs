@@ -102,7 +102,7 @@ fn watched(account: &Account, bench: &Bench, role: Role, title: &str) -> Option<
     let mut chart = plot::watched_chart(account, &channel.name);
     chart.title = String::new();
     if let (Role::HeliumLevel, Some(helium)) = (role, account.helium()) {
-        chart.marks.push(Mark { y: channel.unit.from_si(helium.mark_m3), text: "refill mark".to_owned() });
+        chart.marks.push(Mark { y: channel.unit.from_si(helium.mark_m3), text: "refill limit".to_owned() });
     }
     Some(both(&channel.name, title, SMALL, |size| chart.draw(size.0, size.1)))
 }

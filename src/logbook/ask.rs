@@ -22,6 +22,35 @@ impl Page {
         Value::Object(parts.collect())
     }
 
+    /// As one HTML page by itself; times on the clock of a zone. It needs nothing but itself, so it can be sent by post.
+    pub fn html(&self, title: &str, zone: &TimeZone) -> String {
+        let title = escaped(title);
+        let mut body = String::new();
+        for (part, rows) in &self.parts {
+            body += &format!("<h2>{}</h2>\n", escaped(part));
+            let shown_in = |name: &&String| rows.iter().any(|row| told(name, &row[*name], zone).is_some());
+            let columns: Vec<&String> =
+                rows.first().map_or(Vec::new(), |row| row.keys().filter(shown_in).collect());
+            if columns.is_empty() {
+                body += "<p>nothing</p>\n";
+                continue;
+            }
+            let heads = columns.iter().map(|name| format!("<th scope=\"col\">{}</th>", escaped(head(name))));
+            body += &format!("<div><table>\n<tr>{}</tr>\n", heads.collect::<String>());
+            for row in rows {
+                let cell = |name: &&String| told(name, &row[*name], zone).unwrap_or_default();
+                let cells = columns.iter().map(|name| format!("<td>{}</td>", escaped(&cell(name))));
+                body += &format!("<tr>{}</tr>\n", cells.collect::<String>());
+            }
+            body += "</table></div>\n";
+        }
+        format!(
+            "<!doctype html>\n<html lang=\"en\"><head><meta charset=\"utf-8\">\n\
+             <meta name=\"viewport\" content=\"width=device-width, initial-scale=1\">\n<title>{title}</title>\n\
+             <style>{STYLE}</style></head>\n<body><main>\n<h1>{title}</h1>\n{body}</main></body></html>\n"
+        )
+    }
+
     /// As lines for people; times on the clock of a zone.
     pub fn text(&self, zone: &TimeZone) -> String {
         let mut out = String::new();
@@ -39,9 +68,55 @@ impl Page {
     }
 }
 
+/// How a page looks, in light and in dark.
+const STYLE: &str = "body{font:16px/1.45 system-ui,sans-serif;margin:1rem;color:#1b1b1b;background:#fff}\
+main{max-width:72rem;margin:auto}div{overflow-x:auto}table{border-collapse:collapse}\
+th,td{text-align:left;vertical-align:top;padding:.3rem .8rem .3rem 0;border-bottom:1px solid #bbb}\
+@media(prefers-color-scheme:dark){body{color:#eee;background:#161616}th,td{border-color:#555}}";
+
+fn escaped(text: &str) -> String {
+    text.replace('&', "&amp;").replace('<', "&lt;").replace('>', "&gt;").replace('"', "&quot;")
+}
+
+/// The head of a column: its name in words.
+fn head(name: &str) -> &str {
+    match name {
+        "at_s" | "from_s" | "started_s" => "when",
+        "first_s" => "first",
+        "last_s" => "last",
+        "until_s" => "until",
+        "proved_s" => "proved",
+        "lost_s" => "lost",
+        "pot_condensed_s" => "pot condensed",
+        "elapsed_s" => "took",
+        "x_m" => "x (m)",
+        "y_m" => "y (m)",
+        "height_m" => "height (m)",
+        "field_t" => "field (T)",
+        "from_si" => "from (SI)",
+        "to_si" => "to (SI)",
+        "moment_mu_b" => "moment (Bohr magnetons)",
+        "moment_error_mu_b" => "its error",
+        "polarisation_error" => "its error",
+        other => other,
+    }
+}
+
+/// A value in a table, under the name of its column.
+fn told(name: &str, value: &Value, zone: &TimeZone) -> Option<String> {
+    let text = shown(name, value, zone)?;
+    let bare =
+        [name, name.trim_end_matches("_s")].iter().find_map(|name| text.strip_prefix(&format!("{name} ")));
+    Some(bare.unwrap_or(&text).to_owned())
+}
+
 /// A value for people; nothing where there is none.
 fn shown(name: &str, value: &Value, zone: &TimeZone) -> Option<String> {
     let time = |s: i64| {
+        // What was there before the logbook has no time.
+        if s == 0 {
+            return None;
+        }
         let at = Timestamp::from_second(s).ok()?.to_zoned_datetime(zone.clone());
         Some(at.strftime("%Y-%m-%d %H:%M").to_string())
     };
@@ -210,6 +285,9 @@ impl Logbook {
         }
         for (name, value) in runs.into_iter().flatten() {
             row.insert(name, value);
+        }
+        if let Some(at_s) = self.condensed_s()? {
+            row.insert("pot_condensed_s".to_owned(), at_s.into());
         }
         Ok(Page { parts: vec![("since the refill".to_owned(), vec![row])] })
     }

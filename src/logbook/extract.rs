@@ -1,6 +1,7 @@
 //! What a run tells of tips, spins and results: read once from its file.
 
 use super::LogError;
+use crate::analysis::areas::Spot;
 use crate::analysis::spots;
 use crate::bench::{Role, TaskKind};
 use crate::history::{History, Known};
@@ -9,9 +10,6 @@ use crate::record::{Answer, Declared, Entry, Failure, Request, RunFile, TipLife,
 use jiff::ZonedDateTime;
 use serde::{Deserialize, Serialize};
 use std::path::Path;
-
-/// A place that stands out in an image: where, and how high, m.
-pub type Spot = [f64; 3];
 
 /// Something that matters to tips and spins, in the order of the run. Times are of the run.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -46,6 +44,8 @@ pub enum Event {
     Kept { at_s: f64, name: String, at_m: [f64; 2] },
     /// Helium was transferred.
     Filled { at_s: f64 },
+    /// The pot was condensed anew.
+    Condensed { at_s: f64 },
     /// A note of the sequence.
     Note { at_s: f64, text: String },
 }
@@ -227,6 +227,9 @@ impl Reader<'_> {
         let touches =
             [TaskKind::PickUp, TaskKind::Drop, TaskKind::Pulse, TaskKind::CoarseStep, TaskKind::CoarseShift];
         let kind = task.kind();
+        if kind == TaskKind::Regenerate && matches!(answer, Ok(Answer::Task(report)) if report.achieved) {
+            self.events.push(Event::Condensed { at_s });
+        }
         if !touches.contains(&kind) {
             return;
         }

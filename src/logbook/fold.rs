@@ -1,8 +1,8 @@
 //! Runs one after the other: tips and spins with ids across them.
 
 use super::extract::{Event, RunLog};
-use super::places::Maps;
 use super::words::{Kind, Word};
+use crate::analysis::areas::Maps;
 use crate::record::{TipLife, TipTest, TipVerdict};
 use std::collections::BTreeMap;
 
@@ -91,9 +91,12 @@ pub struct Whole {
     pub spectra: Vec<Spectrum>,
     /// Helium transfers, s since 1970.
     pub refills: Vec<i64>,
+    /// When the pot was last condensed, s since 1970.
+    pub condensed_s: Option<i64>,
     /// Last reading of the helium level, m³.
     helium_m3: Option<f64>,
-    maps: Maps,
+    /// Maps of the areas.
+    pub maps: Maps,
     /// The spin under the tip.
     under: Option<String>,
     /// The life of the tip that is in, with times in seconds since 1970.
@@ -165,6 +168,7 @@ impl Whole {
                 self.life = TipLife { kept, ..TipLife::default() };
                 self.maps.shifted();
             }
+            Kind::Condensed => self.condensed_s = Some(word.at_s),
             Kind::Note | Kind::Plan => {}
         }
     }
@@ -244,6 +248,7 @@ impl Whole {
                 self.judged(at(at_s), &run.name, verdict, *moment, sweeps, first_new);
             }
             Event::Filled { at_s } => self.refills.push(at(at_s)),
+            Event::Condensed { at_s } => self.condensed_s = Some(at(at_s)),
             Event::Note { .. } => {}
         }
     }
@@ -257,7 +262,7 @@ impl Whole {
                 tip.polarisation = shown;
             }
         }
-        let with = shown.map_or(String::new(), |[p, e]| format!(", polarisation {p:.3} ± {e:.3}"));
+        let with = shown.map_or(String::new(), |[p, e]| format!(", polarisation {p:.4} ± {e:.4}"));
         let on = self.under.clone().map_or(String::new(), |spin| format!(" on {spin}"));
         self.say(at_s, run, "test", &format!("{}{with}{on}", test.finding.verdict.word()));
     }

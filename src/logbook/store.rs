@@ -33,7 +33,7 @@ CREATE INDEX spectrum_of_spin ON spectrum (spin, at_s);
 ";
 
 /// Version of the tables; another one is made anew.
-const VERSION: &str = "1";
+const VERSION: &str = "2";
 /// How long another process is waited for.
 const PATIENCE: Duration = Duration::from_secs(20);
 /// Tables that are worked out from the runs and the words.
@@ -45,6 +45,8 @@ pub struct Logbook {
     folder: PathBuf,
     rehearsed: bool,
     pub(super) connection: Connection,
+    /// What people should hear of: that its file could not be used.
+    pub warning: Option<String>,
 }
 
 /// A run file as it lies in the folder.
@@ -66,11 +68,11 @@ impl Logbook {
     pub fn open(folder: &Path, rehearsed: bool) -> Result<Self, LogError> {
         match Self::open_file(folder, rehearsed) {
             Err(LogError::Database(error)) => {
-                eprintln!(
-                    "warning: the file of the logbook can't be used: {error}; it is worked out from the runs"
-                );
                 let connection = Connection::open_in_memory()?;
-                let mut logbook = Self { folder: folder.to_owned(), rehearsed, connection };
+                let warning =
+                    format!("the file of the logbook can't be used: {error}; it is worked out from the runs");
+                let mut logbook =
+                    Self { folder: folder.to_owned(), rehearsed, connection, warning: Some(warning) };
                 logbook.take_in()?;
                 Ok(logbook)
             }
@@ -88,7 +90,7 @@ impl Logbook {
         connection.busy_timeout(PATIENCE)?;
         connection.query_row("PRAGMA journal_mode = WAL", [], |_| Ok(()))?;
         connection.execute_batch("PRAGMA synchronous = FULL;")?;
-        let mut logbook = Self { folder: folder.to_owned(), rehearsed, connection };
+        let mut logbook = Self { folder: folder.to_owned(), rehearsed, connection, warning: None };
         logbook.take_in()?;
         Ok(logbook)
     }
@@ -110,6 +112,32 @@ impl Logbook {
             }
         }
         Self::open_file(folder, rehearsed)
+    }
+
+    /// A copy of all that can't be made anew, and of the file to be asked, in a new folder: people's words first. The run
+    /// files are copied with `noctule copy`.
+    ///
+    /// # Errors
+    /// If the folder is there already, or can't be written.
+    pub fn backup(&self, to: &Path) -> Result<Vec<PathBuf>, LogError> {
+        let unusable = |error: std::io::Error| LogError::Unusable {
+            path: to.display().to_string(),
+            reason: error.to_string(),
+        };
+        std::fs::create_dir(to).map_err(unusable)?;
+        let mut written = Vec::new();
+        let words = self.folder.join(super::words::WORDS_NAME);
+        if words.exists() {
+            let copy = to.join(super::words::WORDS_NAME);
+            std::fs::copy(&words, &copy).map_err(unusable)?;
+            std::fs::File::open(&copy).and_then(|file| file.sync_all()).map_err(unusable)?;
+            written.push(copy);
+        }
+        let copy = Self::path(to, self.rehearsed);
+        // SQLite's own copy: whole, whatever others write meanwhile.
+        self.connection.execute("VACUUM INTO ?1", [copy.display().to_string()])?;
+        written.push(copy);
+        Ok(written)
     }
 
     fn path(folder: &Path, rehearsed: bool) -> PathBuf {
@@ -141,8 +169,9 @@ impl Logbook {
         for gone in known.iter().filter(|old| !found.contains(old)) {
             transaction.execute("DELETE FROM run WHERE name = ?1", [&gone.name])?;
         }
-        for new in found.iter().filter(|run| !as_known(run)) {
-            put_run(&transaction, new, self.rehearsed)?;
+        let new: Vec<&Found> = found.iter().filter(|run| !as_known(run)).collect();
+        for (found, read) in new.iter().zip(read_all(&new)) {
+            put_run(&transaction, found, read, self.rehearsed)?;
         }
         work_out(&transaction, &words)?;
         transaction.commit()?;
@@ -180,13 +209,29 @@ impl Logbook {
     /// # Errors
     /// If the file can't be used.
     pub fn tip_now(&self, now_s: i64) -> Result<Option<TipLife>, LogError> {
-        let text: Option<String> = self
-            .connection
-            .query_row("SELECT value FROM meta WHERE key = 'life'", [], |row| row.get(0))
-            .optional()?;
-        let life: Option<TipLife> = text.and_then(|text| serde_json::from_str(&text).ok());
+        let life: Option<TipLife> = self.worked_out("life")?;
         let life = life.filter(|life| *life != TipLife::default());
         Ok(life.map(|life| TipLife { refused: 0, ..super::fold::shifted(life, -(now_s as f64)) }))
+    }
+
+    /// When the pot was last condensed, s since 1970, where a run or a person tells it.
+    ///
+    /// # Errors
+    /// If the file can't be used.
+    pub fn condensed_s(&self) -> Result<Option<i64>, LogError> {
+        Ok(self.worked_out::<Option<i64>>("condensed_s")?.flatten())
+    }
+
+    /// Something that was worked out from all runs and words.
+    pub(super) fn worked_out<T: serde::de::DeserializeOwned>(
+        &self,
+        key: &str,
+    ) -> Result<Option<T>, LogError> {
+        let text: Option<String> = self
+            .connection
+            .query_row("SELECT value FROM meta WHERE key = ?1", [key], |row| row.get(0))
+            .optional()?;
+        Ok(text.and_then(|text| serde_json::from_str(&text).ok()))
     }
 }
 
@@ -221,9 +266,30 @@ fn known_runs(transaction: &Transaction<'_>) -> Result<Vec<Found>, LogError> {
     Ok(rows.collect::<Result<Vec<Found>, rusqlite::Error>>()?)
 }
 
+type Extracted = Result<(RunLog, bool), LogError>;
+
+/// Reads run files, on as many threads as the machine has; in the order given.
+fn read_all(found: &[&Found]) -> Vec<Extracted> {
+    let threads = std::thread::available_parallelism().map_or(1, usize::from).min(found.len());
+    let read = |found: &&Found| extract(Path::new(&found.path), &found.name);
+    if threads <= 1 {
+        return found.iter().map(read).collect();
+    }
+    let parts = found.chunks(found.len().div_ceil(threads));
+    std::thread::scope(|scope| {
+        let running: Vec<_> =
+            parts.map(|part| scope.spawn(move || part.iter().map(read).collect::<Vec<_>>())).collect();
+        running.into_iter().flat_map(|part| part.join().expect("reading does not panic")).collect()
+    })
+}
+
 /// A run of the other kind is known too, with an empty body: nobody reads it again.
-fn put_run(transaction: &Transaction<'_>, found: &Found, rehearsed: bool) -> Result<(), LogError> {
-    let read = extract(Path::new(&found.path), &found.name);
+fn put_run(
+    transaction: &Transaction<'_>,
+    found: &Found,
+    read: Extracted,
+    rehearsed: bool,
+) -> Result<(), LogError> {
     let run = match read {
         Ok((run, rehearsal)) if rehearsal == rehearsed => Some(run),
         Ok(_) => None,
@@ -278,6 +344,11 @@ fn work_out(transaction: &Transaction<'_>, words: &[Word]) -> Result<(), LogErro
     put_words(transaction, words)?;
     let life = serde_json::to_string(&whole.life).unwrap_or_default();
     transaction.execute("INSERT OR REPLACE INTO meta VALUES ('life', ?1)", [life])?;
+    let condensed = serde_json::to_string(&whole.condensed_s).unwrap_or_default();
+    transaction.execute("INSERT OR REPLACE INTO meta VALUES ('condensed_s', ?1)", [condensed])?;
+    let areas: Vec<_> = whole.maps.areas.iter().map(|area| &area.spots).collect();
+    let areas = serde_json::to_string(&areas).unwrap_or_default();
+    transaction.execute("INSERT OR REPLACE INTO meta VALUES ('areas', ?1)", [areas])?;
     Ok(())
 }
 

@@ -25,6 +25,8 @@ pub enum Kind {
     Allow,
     /// Another tip was put in, by hand.
     NewTip,
+    /// The pot was condensed anew, by hand.
+    Condensed,
 }
 
 impl Kind {
@@ -36,6 +38,7 @@ impl Kind {
             Kind::Looked => "looked",
             Kind::Allow => "allow",
             Kind::NewTip => "new_tip",
+            Kind::Condensed => "condensed",
         }
     }
 }

@@ -7,7 +7,7 @@ use super::{
 };
 use crate::bench::{Action, Bench, ChannelId};
 use crate::instrument::{InstrumentError, Task, TaskReport};
-use crate::quantity::{Dimension, Unit, in_unit};
+use crate::quantity::{Dimension, Quantity, Unit, in_unit, significant};
 use serde::{Deserialize, Serialize};
 use serde_json::Value;
 
@@ -82,7 +82,7 @@ pub struct Ending {
     pub latched: bool,
 }
 
-/// A window that was given when a run was taken up again, instead of the one before.
+/// A window that was given when a run was resumed, instead of the one before.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct NewWindow {
     /// When it was given, on the clock of the laboratory (of the rehearsed one, in a rehearsal).
@@ -404,7 +404,7 @@ in_two_forms! {
         },
         /// Something failed.
         Fault { link: String, trouble: Trouble },
-        /// A run file was taken up again; not part of the digest.
+        /// A run file was resumed; not part of the digest.
         Resumed {
             frontier: u64,
             version: String,
@@ -421,6 +421,17 @@ in_two_forms! {
         /// The end.
         End { ending: Ending, parked: bool, elapsed_s: f64 },
     }
+}
+
+/// What a condition of one comparison looks at, and the unit in which its limit is written.
+fn written(condition: &str, limit: f64) -> Option<(&str, Unit)> {
+    let at = condition.find(['<', '>'])?;
+    let (what, rest) = condition.split_at(at);
+    let right = rest.trim_start_matches(['<', '>', '=']).trim();
+    let quantity: Quantity = right.parse().ok()?;
+    let unit = right.trim_start_matches(|c: char| c.is_ascii_digit() || "+-.eE_ ".contains(c)).trim();
+    let same = (quantity.si - limit).abs() <= 1e-9 * limit.abs();
+    same.then(|| Unit::parse(unit)).flatten().map(|unit| (what.trim(), unit))
 }
 
 /// Leaves a flag out of the row where it is not set.
@@ -501,10 +512,16 @@ impl Entry {
                 let (value, limit) = (column.show(*value), column.show(*limit));
                 format!("{} is {value}, the limit is {limit}", column.channel)
             }
-            Cause::Compared(Compared { column: None, value, limit }) => {
-                let digits = |number: f64| crate::quantity::significant(number, 4);
-                format!("{condition}: {} against the limit {}", digits(*value), digits(*limit))
-            }
+            Cause::Compared(Compared { column: None, value, limit }) => match written(condition, *limit) {
+                Some((what, unit)) => {
+                    let shown = |si: f64| format!("{} {}", significant(unit.from_si(si), 3), unit.text);
+                    format!("{what} is {}, the limit is {}", shown(*value), shown(*limit))
+                }
+                None => {
+                    let digits = |number: f64| significant(number, 4);
+                    format!("{condition}: {} against the limit {}", digits(*value), digits(*limit))
+                }
+            },
             Cause::Beyond(channel) => format!("{condition}; {channel} lies beyond what it can show"),
             Cause::Blind(unseen) => {
                 let silent = |one: &Unseen| {

@@ -13,6 +13,7 @@ mod compare;
 mod doubts;
 mod entry;
 mod last_words;
+mod memory;
 mod older;
 mod operator;
 mod own_table;
@@ -39,6 +40,7 @@ pub use entry::{
     Cause, Change, Column, Compared, Ending, Entry, Identity, NewWindow, Outcome, Place, Trouble, Unseen,
     WIDEST_POINT,
 };
+pub use memory::{KnownSpectrum, KnownSpin, Memory};
 pub use operator::{HeldBy, Word};
 pub use own_table::{OwnColumn, OwnTable};
 pub use plan::{Axis, SweepPlan};

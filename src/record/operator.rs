@@ -6,7 +6,7 @@ use serde::{Deserialize, Serialize};
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
 pub enum Word {
-    /// Finish the point in hand, then wait.
+    /// Finish the current point, then wait.
     Hold,
     /// Go to the refill state, then wait.
     HoldForRefill,

@@ -168,14 +168,16 @@ pub enum Question {
     Elapsed,
     /// Seconds until the window ends, parking taken off; infinite without a window.
     TimeLeft,
-    /// Helium above the refill mark, m³.
+    /// Helium above the refill limit, m³.
     HeliumLeft,
-    /// What the helium will be above the refill mark, by the readings of the run.
+    /// What the helium will be above the refill limit, by the readings of the run.
     HeliumOutlook,
     /// What is known of the tip that is in.
     Tip,
     /// What the sequence before in the queue has declared.
     Earlier,
+    /// Seconds since the pot was last condensed; very many where nobody knows.
+    SinceCondensed,
 }
 
 /// How a spot is looked for.
@@ -236,6 +238,7 @@ impl<C> Request<C> {
             Request::Ask(Question::HeliumOutlook) => "helium_outlook",
             Request::Ask(Question::Tip) => "tip_now",
             Request::Ask(Question::Earlier) => "earlier_result",
+            Request::Ask(Question::SinceCondensed) => "cold_left",
             Request::Park => "park",
             Request::Restore { .. } => "restore",
         }

@@ -65,7 +65,7 @@ pub struct Store {
     pub(super) tally: Tally,
     pub(super) seq: u64,
     pub(super) in_flight: u64,
-    /// While a rehearsal is taken up again: rows of the file that are still to be met.
+    /// While a rehearsal is resumed: rows of the file that are still to be met.
     pub(super) replayed_until: Option<u64>,
     /// Rows of the file that come next.
     pub(super) ahead: VecDeque<(u64, Recorded)>,

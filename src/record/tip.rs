@@ -1,6 +1,7 @@
 //! The tip, the spins that are kept, and what a sequence says that it achieved, as they stand in a record.
 
 use serde::{Deserialize, Serialize};
+use std::sync::Arc;
 
 /// What a sequence says that it achieved.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
@@ -167,6 +168,12 @@ pub struct Beforehand {
     /// The sequence before.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub earlier: Option<Earlier>,
+    /// When the pot was last condensed, s.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub condensed_s: Option<f64>,
+    /// What else the logbook knows, where the sequence may ask for it.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub memory: Option<Arc<super::Memory>>,
     /// How long it takes on this bench to bring the tip out, s, where that was measured: so much is kept at the end of a
     /// window.
     #[serde(default, skip_serializing_if = "Option::is_none")]

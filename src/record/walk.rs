@@ -107,7 +107,7 @@ impl AnyRow<'_> {
     }
 }
 
-/// Goes through both tables in the order of their common numbers. Nothing is kept but the row in hand.
+/// Goes through both tables in the order of their common numbers. Nothing is kept but the current row.
 fn walk(
     connection: &Connection,
     mut visit: impl FnMut(&AnyRow<'_>) -> Result<(), RecordError>,

@@ -2,6 +2,7 @@
 //! [runs].
 
 pub mod account;
+pub mod beside;
 pub mod brief;
 pub mod export;
 pub mod figure;

@@ -36,6 +36,7 @@ type Column = (f64, f64, bool, Vec<f64>, Vec<f64>);
 /// One sentence if there is nothing to judge, or the run file can't be read.
 pub fn rejudge(account: &mut Account, run: &RunFile, settings: &Prior) -> Result<(), String> {
     let mut columns: Vec<Column> = Vec::new();
+    let mut began: Vec<(u64, f64)> = Vec::new();
     for outline in &account.sweeps {
         let table = &outline.table;
         let read = table.read.iter().position(|column| column.channel.starts_with("lockin_x"));
@@ -50,6 +51,7 @@ pub fn rejudge(account: &mut Account, run: &RunFile, settings: &Prior) -> Result
         let upward = table.x.first() <= table.x.last();
         points.sort_by(|a, b| a.0.total_cmp(&b.0));
         let (f_hz, y) = points.into_iter().unzip();
+        began.push((outline.table.sweep, outline.at_s));
         columns.push((field_t, outline.at_s, upward, f_hz, y));
     }
     let spectra: Vec<SpectrumAt<'_>> = columns
@@ -66,9 +68,13 @@ pub fn rejudge(account: &mut Account, run: &RunFile, settings: &Prior) -> Result
     let judged =
         judge(&spectra, settings).map_err(|error| format!("the spectra can't be judged anew: {error}"))?;
     account.verdicts.clear();
+    account.history.claims.clear();
     for one in &judged {
-        let body = serde_json::to_value(one).map_err(|error| error.to_string())?;
+        let mut body = serde_json::to_value(one).map_err(|error| error.to_string())?;
+        let within = |at_s: &&(u64, f64)| (one.from_s..=one.to_s).contains(&at_s.1);
+        body["sweeps"] = began.iter().filter(within).map(|(sweep, _)| *sweep).collect();
         account.verdicts.push(Judged::read(account.history.end_s, &body));
+        account.history.judged_anew("verdict", &body);
     }
     Ok(())
 }

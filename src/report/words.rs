@@ -48,3 +48,28 @@ pub fn count(number: u64, what: &str) -> String {
     }
     format!("{text} {what}{}", if number == 1 { "" } else { "s" })
 }
+
+/// A text in lines of at most so many columns, the first after `lead`, the others after `rest`; a word that is longer
+/// stands alone.
+///
+/// ```
+/// assert_eq!(noctule::report::words::wrapped("one two three", "- ", "  ", 9), "- one two\n  three\n");
+/// ```
+pub fn wrapped(text: &str, lead: &str, rest: &str, columns: usize) -> String {
+    let mut out = lead.to_owned();
+    let (mut used, mut empty) = (lead.chars().count(), true);
+    for word in text.split_whitespace() {
+        let length = word.chars().count();
+        if !empty && used + 1 + length > columns {
+            out = format!("{out}\n{rest}");
+            (used, empty) = (rest.chars().count(), true);
+        }
+        if !empty {
+            out.push(' ');
+            used += 1;
+        }
+        out.push_str(word);
+        (used, empty) = (used + length, false);
+    }
+    out + "\n"
+}

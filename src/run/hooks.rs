@@ -4,15 +4,18 @@
 //! there; if the queue is full the message is counted and left out. A receiver that is dead, slow or wrong costs
 //! a line in the log.
 //!
-//! A message is one JSON object, `{"event", "at_s", "text", "bench", "sequence", "more"}`, posted to an
+//! A message is one JSON object, `{"event", "at_s", "text", "bench", "sequence", "more"}`, with `cautions` where people
+//! may be about to work at the bench, posted to an
 //! `http://` address, or written to the standard input of a program, which finds event and text also in
 //! `NOCTULE_EVENT` and `NOCTULE_TEXT`.
 
 use super::post::post;
 use crate::bench::{Bench, MessageHook};
+use crate::cautions::{Act, in_words};
 use crate::drive::RunTally;
 use crate::drive::virtual_time::Observer;
 use crate::history::Level;
+use crate::history::result::{HeliumNow, RunResult, Seen};
 use crate::quantity::TimePoint;
 use crate::record::{Entry, Failure};
 use serde_json::{Value, json};
@@ -54,6 +57,9 @@ pub struct Hooks {
     bench: String,
     sequence: String,
     helium: HeliumWatch,
+    known: Bench,
+    /// The end, until it is told with the result of the run.
+    ended: Option<(TimePoint, String)>,
 }
 
 impl Hooks {
@@ -67,13 +73,18 @@ impl Hooks {
             bench: bench.name.clone(),
             sequence: sequence.to_owned(),
             helium: HeliumWatch::default(),
+            known: bench.clone(),
+            ended: None,
         }
     }
 
     fn tell(&self, event: &'static str, at: TimePoint, text: &str) {
         for queue in self.queues.iter().filter(|q| q.on.iter().any(|on| on == event)) {
-            let body = json!({ "event": event, "at_s": at.s(), "text": text, "bench": self.bench,
+            let mut body = json!({ "event": event, "at_s": at.s(), "text": text, "bench": self.bench,
                 "sequence": self.sequence });
+            if let Some(act) = act_of(event) {
+                body["cautions"] = in_words(act).into();
+            }
             let sent = queue.messages.as_ref().map(|m| m.try_send(Message { event, body }));
             if !matches!(sent, Some(Ok(()))) {
                 tracing::warn!(event, "a message was left out: its receiver is too slow");
@@ -82,13 +93,23 @@ impl Hooks {
     }
 }
 
+/// What people may do when they read of an event, or what moves then.
+fn act_of(event: &str) -> Option<Act> {
+    match event {
+        "helium" => Some(Act::Fill),
+        "held" | "interlock" | "fault" => Some(Act::Work),
+        "released" => Some(Act::GoOn),
+        _ => None,
+    }
+}
+
 impl Observer for Hooks {
     fn entry(&mut self, at: TimePoint, entry: &Entry) {
         match entry {
             Entry::End { ending, parked, .. } => {
                 let parked = if *parked { "parked" } else { "NOT parked" };
-                let text = format!("{}; the bench is {parked}", ending.outcome.told(&ending.reason));
-                self.tell("finished", at, &text);
+                self.ended =
+                    Some((at, format!("{}; the bench is {parked}", ending.outcome.told(&ending.reason))));
             }
             Entry::Interlock { name, action, because, .. } => {
                 let what = entry.what_tripped();
@@ -113,16 +134,35 @@ impl Observer for Hooks {
     }
 
     fn moment(&mut self, at: TimePoint, tally: &RunTally) {
-        let due = tally.helium.as_ref().and_then(|level| self.helium.due(at, level));
-        if let Some(due_s) = due {
+        if let Some((at, _)) = self.ended.take_if(|_| tally.ending.is_some()) {
+            let result = RunResult::of(tally, Some(&self.known), Seen::Record);
+            let parked = if tally.parked { "" } else { " The bench is NOT parked." };
+            self.tell("finished", at, &format!("{}: {}{parked}", result.outcome, result.headline));
+        }
+        let fresh = |level: &&Level| level.readings.len() != self.helium.seen;
+        let Some(level) = tally.helium.as_ref().filter(fresh) else { return };
+        let Some(helium) = HeliumNow::of(level, &self.known, at.s()) else { return };
+        let nobody = helium.nobody_before(&self.known, &tally.clock);
+        if let Some(due_s) = self.helium.due(at, level, nobody.is_some()) {
+            let alarm = nobody
+                .map(|there_s| format!("; nobody is there before {}", tally.clock.ahead(there_s, at.s())));
+            let loss = helium.loss(&self.known).map(|loss| format!(" (loss {loss})"));
             let when = crate::quantity::in_words(due_s);
-            self.tell("helium", at, &format!("the refill is due in {when}"));
+            let text = format!(
+                "the refill is due in {when}{}{}",
+                loss.unwrap_or_default(),
+                alarm.unwrap_or_default()
+            );
+            self.tell("helium", at, &text);
         }
     }
 }
 
 impl Drop for Hooks {
     fn drop(&mut self) {
+        if let Some((at, text)) = self.ended.take() {
+            self.tell("finished", at, &text);
+        }
         for queue in &mut self.queues {
             queue.messages = None;
         }
@@ -147,15 +187,12 @@ struct HeliumWatch {
 
 impl HeliumWatch {
     /// The time to the refill, s, when it is to be told.
-    fn due(&mut self, at: TimePoint, level: &Level) -> Option<f64> {
-        if level.readings.len() == self.seen {
-            return None;
-        }
+    fn due(&mut self, at: TimePoint, level: &Level, alarm: bool) -> Option<f64> {
         self.seen = level.readings.len();
         let filling = level.since_transfer();
         let ((first_s, _), (_, last_m3)) = (*filling.first()?, *filling.last()?);
         let due_s = if last_m3 <= level.mark_m3 { 0.0 } else { level.due()?.at_s - at.s() };
-        let tell = due_s < HELIUM_AHEAD_S && self.told != Some(first_s);
+        let tell = (alarm || due_s < HELIUM_AHEAD_S) && self.told != Some(first_s);
         self.told = if tell { Some(first_s) } else { self.told };
         tell.then_some(due_s.max(0.0))
     }

@@ -44,7 +44,7 @@ pub struct Charge {
     pub runner: u32,
     /// The bench as it was read by the runner.
     pub bench_text: String,
-    /// What its file said when the run was taken up again, if that is something else: the stricter of both holds.
+    /// What its file said when the run was resumed, if that is something else: the stricter of both holds.
     pub present_text: Option<String>,
     /// Its name in messages.
     pub bench_name: String,

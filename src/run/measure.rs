@@ -54,7 +54,7 @@ pub struct Measurement {
     pub keeper: Option<KeeperPlan>,
 }
 
-/// A record that is taken up again.
+/// A record that is resumed.
 pub struct Resumed {
     /// The run file, for reading.
     pub file: RunFile,
@@ -222,12 +222,15 @@ async fn measure_within(
     let mut start = Start { window: measurement.window, ..begin };
     let (seed, pace, folder) = (measurement.seed, measurement.pace, measurement.folder.clone());
     let introduction = std::mem::take(&mut measurement.introduction);
+    // Whoever tells of the run needs its times of day.
+    let context = introduction.iter().find(|entry| matches!(entry, Entry::Context { .. })).cloned();
     let resuming = measurement.resumed.is_some();
     let plan = measurement.keeper.take();
     let beforehand = std::mem::take(&mut measurement.beforehand);
     let tally = measurement.resumed.as_ref().map(|resumed| resumed.tally.clone());
 
-    let port = RealTimePort::new(Arc::clone(&bench), seed, call_sender, reply_receiver, Arc::clone(&stop));
+    let port = RealTimePort::new(Arc::clone(&bench), seed, call_sender, reply_receiver, Arc::clone(&stop))
+        .knowing(beforehand.memory.clone());
     let (ready_sender, ready) = oneshot::channel();
     let told = start_script(measurement, port, over_sender, ready_sender)?;
     // A replay must have come to the end of the record before anything is opened, let alone moved.
@@ -268,12 +271,15 @@ async fn measure_within(
     let mut drive =
         RealTimeDrive::new(Parts { bench, start, clock, links, recording, replies, stop, observer, pulse });
     drive.tally = tally.unwrap_or(drive.tally);
+    context.iter().for_each(|context| drive.tally.entry(start.now, context));
     // What a record says of the tip goes on from there.
     let tip = resuming.then(|| Box::new(drive.tally.tip.clone())).or(beforehand.tip.clone());
     let withdraws_in_s = drive.tally.withdraws_in_s.or(beforehand.withdraws_in_s);
     drive.knows(Beforehand {
         tip,
         earlier: drive.tally.earlier.clone().or(beforehand.earlier),
+        condensed_s: drive.tally.regenerated_s.or(beforehand.condensed_s),
+        memory: None,
         withdraws_in_s,
     });
     drive.work(&mut inlets).await;

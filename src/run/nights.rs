@@ -28,7 +28,7 @@ const WORST_SHOWN: usize = 5;
 /// The faults of a night, and the stop that ends it if it hangs.
 pub fn night_plan(seed: u64) -> (FaultPlan, Vec<Kind>) {
     let (mut plan, kinds) = draw(seed);
-    // The second word does not wait for the point in hand.
+    // The second word does not wait for the current point.
     for _ in 0..2 {
         let mishap = Mishap::Runner(RunnerTrouble::Operator(Word::Stop));
         plan.faults.push(Planned::once(LONGEST_S, 0.0, mishap));
@@ -453,6 +453,9 @@ mod tests {
         caught(slew, "faster than its slew");
         let permit = deceived("set(\"RfOutput\", 1);", None, |b| b.permits.clear());
         caught(permit, "without the permit");
+        let at_the_spin =
+            "approach(); keep_spin(\"t\", 3.2.nm, -1.85.nm); go_to(3.2.nm, -1.85.nm); recentre(); pick_up();";
+        caught(deceived(at_the_spin, None, |b| b.guard = None), "at the kept spin `t`");
         let order = deceived("wait(1.s);", None, |b| {
             b.park.retain(|step| !matches!(step.action, StepAction::Keep { .. }));
             b.park.reverse();

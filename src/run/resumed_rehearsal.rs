@@ -13,7 +13,7 @@ use crate::drive::replay::{GoLive, ReplayPort, ReplayStop, TreatAs};
 use crate::drive::virtual_time::VirtualDrive;
 use crate::drive::{Port, SharedPort};
 use crate::quantity::TimePoint;
-use crate::record::{Change, Document, Ending, Entry, Outcome, Place, RecordError, RunFile};
+use crate::record::{Change, Document, Ending, Entry, Memory, Outcome, Place, RecordError, RunFile};
 use crate::script::{self, ScriptEnd, Sequence};
 use crate::supervisor::{Call, Reply};
 use std::cell::RefCell;
@@ -168,6 +168,10 @@ impl Port for Live {
 
     fn seed(&self) -> u64 {
         self.0.borrow().seed()
+    }
+
+    fn memory(&self) -> Arc<Memory> {
+        self.0.borrow().memory()
     }
 }
 

@@ -121,7 +121,7 @@ impl Setup {
         })
     }
 
-    /// A rehearsal that is taken up again: everything comes from its record.
+    /// A rehearsal that is resumed: everything comes from its record.
     ///
     /// # Errors
     /// All faults of the bench, or of the world.

@@ -4,6 +4,7 @@ use super::truth::Truth;
 use crate::drive::RunTally;
 use crate::drive::oracle::Oracle;
 use crate::history::Trip;
+use crate::history::result::RunResult;
 use crate::record::{Achieved, Declared, Ending, Outcome, Place};
 use serde::Serialize;
 
@@ -51,6 +52,9 @@ pub struct Summary {
     pub holds: u64,
     /// One line for each fit and verdict.
     pub results: Vec<String>,
+    /// The one result, as brief and live page tell it.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub story: Option<RunResult>,
     /// What was really there in a rehearsal; nothing else of the run knows it.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub truth: Option<Truth>,
@@ -97,6 +101,7 @@ impl Summary {
             parked: tally.parked,
             holds: tally.holds,
             results: tally.results.iter().map(|line| line.words.clone()).collect(),
+            story: None,
             truth: None,
         }
     }

@@ -197,17 +197,13 @@ mod tests {
             Truth::new(Chronicle { tips: vec![tip(0.0, 5000.0, polarised)], stays, ..Chronicle::default() })
         };
         let claim = |verdict: &str, moment: Option<f64>, g_to: Option<f64>| Claim {
-            series: (0, 0),
-            segment: 0,
             from_s: 200.0,
             to_s: 4000.0,
             at_s: 4000.0,
-            proved_s: None,
             verdict: verdict.to_owned(),
-            said: String::new(),
             nothing_in_g: g_to.map(|to| [1.4, to]),
             moment_mu_b: moment.map(|value| Known { value, error: 1e-4 }),
-            tip_field_t: None,
+            ..Claim::default()
         };
         for (claim, seen, blind) in [
             (claim("real", Some(0.9001), None), Some(true), Some(false)),

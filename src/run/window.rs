@@ -105,7 +105,7 @@ pub fn seconds_until(text: &str, now: &ZonedDateTime) -> Result<f64, String> {
     if seconds > 0.0 { Ok(seconds) } else { Err(format!("`{text}` is over already")) }
 }
 
-/// A window for a run that is taken up again at the moment `at` of its own time, when the clock shows `now`.
+/// A window for a run that is resumed at the moment `at` of its own time, when the clock shows `now`.
 ///
 /// # Errors
 /// One sentence, if the text is no time or is over.
@@ -114,7 +114,7 @@ pub fn new_window(text: &str, now: &ZonedDateTime, at: TimePoint) -> Result<NewW
     Ok(NewWindow { given_at: now.to_string(), until: parse_time(text, now)?.to_string(), end_s })
 }
 
-/// The latest window that was given when a run was taken up again; none if it has the one that it began with.
+/// The latest window that was given when a run was resumed; none if it has the one that it began with.
 ///
 /// # Errors
 /// If the record can't be read.

@@ -2,7 +2,7 @@
 
 use crate::analysis::fit::Fit;
 use crate::analysis::joint::Judgement;
-use crate::analysis::realness::FieldLine;
+use crate::analysis::realness::ResonanceLaw;
 use crate::analysis::transmission::Transmission;
 use crate::bench::{Bench, ChannelId};
 use crate::quantity::{Dimension, Quantity};
@@ -267,7 +267,7 @@ impl FitHandle {
 
 /// The line of resonance against field, and what speaks against it.
 #[derive(Debug, Clone)]
-pub struct FieldLineHandle(pub Rc<FieldLine>, pub Rc<[String]>);
+pub struct ResonanceLawHandle(pub Rc<ResonanceLaw>, pub Rc<[String]>);
 
 /// A verdict on spectra, and those on the states of the tip before.
 #[derive(Debug, Clone)]

@@ -4,7 +4,7 @@ use super::error::{Thrown, ended, thrown};
 use crate::bench::{Bench, Channel, ChannelId};
 use crate::document::nearest;
 use crate::drive::SharedPort;
-use crate::record::{Ending, Outcome, Place};
+use crate::record::{Ending, Memory, Outcome, Place};
 use crate::supervisor::{Answer, Call, Denial, Request, Statement};
 use rand_chacha::ChaCha8Rng;
 use rand_chacha::rand_core::SeedableRng;
@@ -29,6 +29,8 @@ pub struct Host {
     pub port: SharedPort,
     /// The bench.
     pub bench: Arc<Bench>,
+    /// What the logbook knew when the run began.
+    pub memory: Arc<Memory>,
     /// Random numbers of the sequence, from the seed of the run: they need no record to repeat.
     pub random: RefCell<ChaCha8Rng>,
     /// Steps that are open, innermost last.
@@ -52,15 +54,16 @@ impl std::fmt::Debug for Host {
 impl Host {
     /// For one run.
     pub fn new(port: SharedPort) -> Rc<Self> {
-        let (bench, seed) = {
+        let (bench, seed, memory) = {
             let port = port.borrow();
-            (port.bench(), port.seed())
+            (port.bench(), port.seed(), port.memory())
         };
         let mut random = ChaCha8Rng::seed_from_u64(seed);
         random.set_stream(RANDOM_STREAM);
         Rc::new(Self {
             port,
             bench,
+            memory,
             random: RefCell::new(random),
             steps: RefCell::new(Vec::new()),
             calls: Cell::new(0),

@@ -213,6 +213,11 @@ pub fn register(engine: &mut Engine) {
     let smaller = |a: &Operand, b: &Operand| compare(Comparison::Less, b, a).map(|other| !other);
     pairs(engine, "min", move |a, b| chosen(smaller(a, b)?, a, b));
     pairs(engine, "max", move |a, b| chosen(!smaller(a, b)?, a, b));
+    // A text would show the number of this one point.
+    engine.register_fn("to_string", |value: &mut Traced| {
+        value.recorder.borrow_mut().spoil();
+        value.quantity().to_string()
+    });
     for name in super::units::UNIT_NAMES {
         let Some(unit) = Unit::parse(name) else { continue };
         engine.register_get(*name, move |value: &mut Traced| value.in_unit(&unit));
@@ -325,6 +330,9 @@ impl<'c> OwnModel<'c> {
             }
         };
         self.accepted(Quantity::new(0.0, dimension)).ok()?;
+        if recorder.borrow().spoilt() {
+            return None;
+        }
         let path = recorder.borrow().clone().finish(step);
         self.agrees(path, x, p)
     }
@@ -383,5 +391,124 @@ impl Function for OwnModel<'_> {
 
     fn with_gradient(&mut self, _set: usize, row: &[f64], p: &[f64], gradient: &mut [f64]) -> Option<f64> {
         self.along(row[0], p, &mut |path| path.with_gradient(row, p, gradient))
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::analysis::fit::{self, Fit, Options, Set};
+    use crate::script::error::meaning;
+
+    /// A line at 14.05 GHz of 8 MHz, 2 pA high, on 1 pA, with a little of a pattern.
+    fn data() -> (Vec<f64>, Vec<f64>) {
+        let x: Vec<f64> = (0..101).map(|i| 14.0e9 + 1e6 * f64::from(i)).collect();
+        let line = |x: f64| 1e-12 + 2e-12 / (1.0 + (2.0 * (x - 14.05e9) / 8e6).powi(2));
+        let y = x.iter().enumerate().map(|(i, x)| line(*x) + 1e-14 * ((i * 7919 % 101) as f64 / 50.0 - 1.0));
+        let y = y.collect();
+        (x, y)
+    }
+
+    const NAMES: [&str; 4] = ["c", "w", "h", "o"];
+    const START: [f64; 4] = [14.048e9, 1.1e7, 1.5e-12, 0.0];
+
+    /// Fits a model as a sequence has it: the fit, or what went wrong, and whether it was called for every point.
+    fn fitted(text: &str, with_units: bool) -> (Result<Fit, String>, bool) {
+        let found = Rc::new(RefCell::new(None));
+        let mut engine = crate::script::bare();
+        super::super::units::register(&mut engine);
+        register(&mut engine);
+        let out = Rc::clone(&found);
+        engine.register_fn("probe", move |ctx: NativeCallContext, model: FnPtr| -> Result<(), Thrown> {
+            let (x, y) = data();
+            let axes = (Dimension::FREQUENCY, Dimension::CURRENT);
+            let dimensions =
+                [axes.0, axes.0, axes.1, axes.1].map(|d| if with_units { d } else { Dimension::NONE });
+            let terms = Terms {
+                names: NAMES.map(str::to_owned).to_vec(),
+                dimensions: dimensions.to_vec(),
+                by_name: true,
+                with_units,
+                axes,
+            };
+            let mut own = OwnModel::new(&ctx, &model, terms, vec![x[0], x[50], x[100]]);
+            let start: Vec<(&str, f64)> = NAMES.into_iter().zip(START).collect();
+            let columns = [x.as_slice()];
+            let set = Set { columns: &columns, y: &y, sigmas: &[] };
+            let fit = fit::own(&mut own, &start, &[set], &[], &Options::new());
+            *out.borrow_mut() = Some((fit, own.called));
+            own.failure().map_or(Ok(()), Err)
+        });
+        let end = engine.eval::<()>(text).map_err(|error| meaning(&error, "night.rhai").reason);
+        let (fit, called) = found.borrow_mut().take().expect("the model was fitted");
+        (end.and_then(|()| fit.map_err(|error| error.to_string())), called)
+    }
+
+    /// Largest difference from the fit by formula, in errors.
+    fn apart(fit: &Fit) -> f64 {
+        let (x, y) = data();
+        let start: Vec<(&str, f64)> = NAMES.into_iter().zip(START).collect();
+        let other = fit::formula("o+h/(1+(2*(x-c)/w)^2)", &start, &[("x", &x)], &y).unwrap();
+        let each = |name| ((fit.value(name) - other.value(name)) / other.error(name)).abs();
+        NAMES.into_iter().map(each).fold(0.0, f64::max)
+    }
+
+    #[test]
+    fn own_models_agree_with_their_formula_however_they_are_written() {
+        for (text, with_units, called) in [
+            ("probe(|x, p| p.o + p.h / (1.0 + (2.0 * (x - p.c) / p.w) ** 2))", false, false),
+            ("probe(|x, p| p.o + p.h / (1 + (2 * (x - p.c) / p.w) ** 2))", true, false),
+            // With functions, branches, units taken off and put on, and a loop.
+            (
+                "fn bell(d) { 1.0 / (1.0 + d * d) } probe(|x, p| { let d = 2.0 * (x.MHz - p.c.MHz) / p.w.MHz; p.o + p.h * bell(d) })",
+                true,
+                false,
+            ),
+            (
+                "probe(|x, p| { let d = (x - p.c) * 2.0 / p.w; if d < 0.0 { d = -d; } p.o + p.h / (1.0 + d ** 2.0) })",
+                false,
+                false,
+            ),
+            (
+                "probe(|x, p| { let d = abs(2.0 * (x - p.c) / p.w); p.o + p.h / max(1.0, 1.0 + d * d) })",
+                true,
+                false,
+            ),
+            (
+                "let n = 2; probe(|x, p| { let d = 1.0; for i in 0..n { d *= 2.0 * (x - p.c) / p.w; } p.o + p.h / (1.0 + d) })",
+                false,
+                false,
+            ),
+            (
+                "probe(|x, p| { let seen = `${x}`; let d = 2.0 * (x - p.c) / p.w; let o = if seen.len() > 1 { p.o } else { 0.0 }; o + p.h / (1.0 + d * d) })",
+                false,
+                true,
+            ),
+            // What can't be written down is called.
+            (
+                "probe(|x, p| { let d = 2.0 * (x - p.c) / p.w; p.o + 0.0 * d.floor() + p.h / (1.0 + d * d) })",
+                false,
+                true,
+            ),
+        ] {
+            let (fit, was_called) = fitted(text, with_units);
+            let fit = fit.unwrap_or_else(|why| panic!("{text}: {why}"));
+            assert!(fit.trusted(), "{text}: {:?}", fit.doubts);
+            assert!(apart(&fit) < 1e-6, "{text}: {:e}", apart(&fit));
+            assert_eq!(was_called, called, "{text}");
+        }
+    }
+
+    #[test]
+    fn what_is_wrong_in_a_model_is_said_in_its_own_words() {
+        for (text, with_units, wanted) in [
+            ("probe(|x, p| p.o + x)", true, "a current and a frequency can't be added"),
+            ("probe(|x, p| x - p.c)", true, "the model gives a frequency, but the data are a current"),
+            ("probe(|x, p| \"much\")", false, "the model gives the text \"much\", not a number"),
+            ("probe(|x, p| sin(x))", true, "`sin` doesn't take a value with a unit"),
+        ] {
+            let (fit, _) = fitted(text, with_units);
+            assert_eq!(fit.unwrap_err(), wanted, "{text}");
+        }
     }
 }

@@ -152,6 +152,8 @@ pub fn all() -> impl Iterator<Item = &'static Verb> {
         verbs::noise::VERBS,
         verbs::tip::VERBS,
         verbs::tip_life::VERBS,
+        verbs::remembering::VERBS,
+        verbs::cold::VERBS,
         verbs::drifting::VERBS,
         verbs::analysis::VERBS,
         verbs::proving::VERBS,
@@ -162,6 +164,7 @@ pub fn all() -> impl Iterator<Item = &'static Verb> {
         verbs::identifying::VERBS,
         verbs::flow::VERBS,
         verbs::agenda::VERBS,
+        verbs::cards::VERBS,
     ]
     .into_iter()
     .flatten()

@@ -51,7 +51,7 @@ struct Again {
     put_off: bool,
 }
 
-/// How long the permit of the command in hand is waited for.
+/// How long the permit of the current command is waited for.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
 enum Patience {
     /// It was not waited for yet.
@@ -93,14 +93,14 @@ pub struct AtWork {
     unsure: bool,
     /// A task was begun, and nobody has heard yet that it has ended. It outlives the procedure that began it.
     task_open: bool,
-    /// It was so already when the task in hand was begun: an instrument that is busy may be busy with the other one.
+    /// It was so already when the current task was begun: an instrument that is busy may be busy with the other one.
     begun_over_another: bool,
     /// Tasks whose start was not answered and that turned out to run.
     pub heard_after_all: u32,
     after_reading: Option<AfterReading>,
     /// A command that has failed for good, while its instrument is asked whether it answers at all.
     pub set_aside: Option<Command>,
-    /// Since when the command in hand has been answered as busy.
+    /// Since when the current command has been answered as busy.
     busy_since: Option<TimePoint>,
     serial: u64,
 }
@@ -214,7 +214,7 @@ impl AtWork {
         self.again = Some(Again { command, attempts_left, at, put_off: true });
     }
 
-    /// Whether the permit of the command in hand may be waited for, or waited for longer. The way back from a hold has
+    /// Whether the permit of the current command may be waited for, or waited for longer. The way back from a hold has
     /// failed with the first wait in vain, so nothing else on it waits.
     pub fn may_wait(&self, now: TimePoint) -> bool {
         match self.patience {
@@ -230,7 +230,7 @@ impl AtWork {
         if let Patience::Until(until) = self.patience { Some(until) } else { None }
     }
 
-    /// The command in hand is refused: the next one has its own patience.
+    /// The current command is refused: the next one has its own patience.
     pub fn refused(&mut self) {
         self.in_vain |= self.patience_ends().is_some();
         self.patience = Patience::Whole;

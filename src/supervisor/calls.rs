@@ -214,6 +214,10 @@ impl Supervisor {
                 let guarded = guard.and_then(|guard| self.tip.why_guarded(self.now.s(), guard));
                 Ok(Answer::Tip { life: Box::new(self.tip.clone()), guarded })
             }
+            // A record has no form for infinity.
+            Question::SinceCondensed => {
+                Ok(Answer::Number(self.condensed_s.map_or(f64::MAX, |at_s| self.now.s() - at_s)))
+            }
             Question::Earlier => Ok(Answer::Earlier(self.earlier.clone())),
             Question::HeliumLeft | Question::HeliumOutlook => {
                 let known =
@@ -243,6 +247,11 @@ impl Supervisor {
         if let (Request::Recentre(plan), Ok(Answer::Centred(centred))) = (&call.request, &result) {
             let expected = Some(centred.curvature);
             self.spot = centred.found.then_some(CentrePlan { expected, ..*plan });
+        }
+        if let (Request::Task(Task::Regenerate), Ok(Answer::Task(report))) = (&call.request, &result)
+            && report.achieved
+        {
+            self.condensed_s = Some(self.now.s());
         }
         let (n, place) = (call.n, call.place.clone());
         let mut data = Vec::new();

@@ -159,9 +159,12 @@ impl Hold {
     }
 
     /// Channels that another hand has moved are brought back; a tip that was moved is put back on its spot as well.
-    pub fn bring_back_moved(&mut self, bench: &Bench, latest: &Latest, moved: &[ChannelId]) {
-        for id in moved.iter().rev().filter(|id| bench.channel(**id).settable) {
-            self.save(*id, latest);
+    /// What nobody has set in this run, nor read, goes back to how its instrument had been seen.
+    pub fn bring_back_moved(&mut self, bench: &Bench, latest: &Latest, moved: &[(ChannelId, f64)]) {
+        for (id, left) in moved.iter().rev().filter(|(id, _)| bench.channel(*id).settable) {
+            if !self.saved.iter().any(|(saved, _)| saved == id) {
+                self.saved.push((*id, latest.standing(*id).unwrap_or(*left)));
+            }
             self.moved |= matches!(bench.channel(*id).role, Some(Role::TipX | Role::TipY));
         }
         self.changed = true;
@@ -176,16 +179,17 @@ impl Hold {
     }
 
     /// The steps back: the field first, because the tip has no business in range while the magnet shakes and warms
-    /// the stage; then the tip, then what else was changed, last changed first; last of all the spot, if the tip had
-    /// stood on one.
+    /// the stage; then the tip, with its loop closed before it comes in; then what else was changed, last changed first;
+    /// last of all the spot, if the tip had stood on one.
     pub fn steps_out(&self, bench: &Bench, spot: Option<CentrePlan>) -> Vec<SafeStep> {
         let approach = self.withdrawn.then_some(SafeAct::Approach);
         let set = |(channel, value): &(ChannelId, f64)| SafeAct::Set(*channel, *value);
-        let (fields, others): (Vec<SafeAct>, Vec<SafeAct>) =
-            self.saved.iter().rev().map(set).partition(|act| is_field(bench, *act));
+        let acts = self.saved.iter().rev().map(set);
+        let (first, others): (Vec<SafeAct>, Vec<SafeAct>) =
+            acts.partition(|act| is_field(bench, *act) || closes_loop(bench, *act));
         let centre = spot.filter(|_| self.withdrawn || self.moved).map(SafeAct::Centre);
         let abort = self.abort_first.then_some(SafeAct::Abort);
-        let all = abort.into_iter().chain(fields).chain(approach).chain(others).chain(centre);
+        let all = abort.into_iter().chain(first).chain(approach).chain(others).chain(centre);
         all.map(|act| SafeStep { act, within_s: BACK_WITHIN_S }).collect()
     }
 
@@ -209,6 +213,11 @@ fn link_of_act(bench: &Bench, act: SafeAct) -> Option<usize> {
     }
 }
 
+/// Whether a step closes the height loop, without which no tip comes in.
+fn closes_loop(bench: &Bench, act: SafeAct) -> bool {
+    matches!(act, SafeAct::Set(channel, value) if bench.channel(channel).role == Some(Role::Feedback) && value > 0.5)
+}
+
 /// Whether a step ramps the magnet.
 pub(super) fn is_field(bench: &Bench, act: SafeAct) -> bool {
     let SafeAct::Set(channel, _) = act else { return false };
@@ -222,4 +231,30 @@ pub(super) fn marks_hold(bench: &Bench, latest: &Latest) -> bool {
         let fresh = marks.channels().all(|id| latest.age_s(id) <= MARKS_FRESH_S);
         fresh && marks.holds(latest) == Some(true)
     })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::bench::builtin;
+
+    /// Another hand has opened the loop and taken the tip out: it comes in again only with its loop closed.
+    #[test]
+    fn on_the_way_back_the_loop_is_closed_before_the_tip_comes_in() {
+        let bench = builtin();
+        let id = |role| bench.by_role(role).expect("a channel");
+        let hold = Hold {
+            withdrawn: true,
+            saved: vec![(id(Role::Feedback), 1.0), (id(Role::Bias), 0.06), (id(Role::FieldZ), 0.4)],
+            ..Hold::default()
+        };
+        let acts: Vec<SafeAct> = hold.steps_out(&bench, None).iter().map(|step| step.act).collect();
+        let wanted = [
+            SafeAct::Set(id(Role::FieldZ), 0.4),
+            SafeAct::Set(id(Role::Feedback), 1.0),
+            SafeAct::Approach,
+            SafeAct::Set(id(Role::Bias), 0.06),
+        ];
+        assert_eq!(acts, wanted);
+    }
 }

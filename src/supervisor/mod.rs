@@ -14,6 +14,7 @@ mod calls;
 mod contact;
 mod ending;
 mod event;
+mod extremes;
 pub mod gate;
 mod guard;
 mod hold;
@@ -130,6 +131,8 @@ pub struct Supervisor {
     tip: TipLife,
     rules: TipRules,
     earlier: Option<Earlier>,
+    /// When the pot was last condensed, s.
+    condensed_s: Option<f64>,
     /// The guard has refused a command of the call at work.
     guard_refused: bool,
     /// The spot on which the sequence has centred the tip, until it moves it elsewhere.
@@ -175,6 +178,7 @@ impl Supervisor {
             tip: TipLife::default(),
             rules: TipRules::of(&bench),
             earlier: None,
+            condensed_s: None,
             guard_refused: false,
             bench,
             at_work: AtWork::default(),
@@ -278,6 +282,7 @@ impl Supervisor {
             self.tip = (**tip).clone();
         }
         self.earlier.clone_from(&beforehand.earlier);
+        self.condensed_s = beforehand.condensed_s;
         self.withdraws_in_s = beforehand.withdraws_in_s;
     }
 
@@ -428,7 +433,7 @@ impl Supervisor {
                     {
                         level.note(self.now.s(), *value);
                     }
-                    if self.watch.record_is_due(*channel, self.now) {
+                    if self.watch.record_is_due(*channel, *value, self.now) {
                         let name = self.bench.channel(*channel).name.clone();
                         self.append(Entry::Monitor { channel: name, value: *value }, Vec::new(), false, out);
                     }

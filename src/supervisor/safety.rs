@@ -94,6 +94,11 @@ impl Supervisor {
         let bench = std::sync::Arc::clone(&self.bench);
         let lock = &bench.interlocks[index];
         let verb = if matches!(cause, Cause::Blind(_)) { "can't see" } else { "tripped" };
+        // What tripped it is in the record as a reading too.
+        if let Cause::Compared(Compared { column: Some(column), value, .. }) = &cause {
+            let reading = Entry::Monitor { channel: column.channel.clone(), value: *value };
+            self.append(reading, Vec::new(), false, out);
+        }
         let entry = Entry::Interlock {
             name: lock.name.clone(),
             action,
@@ -167,7 +172,7 @@ impl Supervisor {
             return;
         }
         if word == Word::Stop {
-            // The second word does not wait for the step in hand.
+            // The second word does not wait for the current step.
             let at_once =
                 self.stop_wanted || self.hold.stage != Stage::None || self.at_work.procedure.is_none();
             self.stop_wanted = true;

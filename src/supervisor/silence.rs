@@ -281,7 +281,10 @@ impl Supervisor {
         }
         self.reach(Probe::Changed);
         let bench = std::sync::Arc::clone(&self.bench);
-        let moved: Vec<ChannelId> = error.changed.iter().filter_map(|name| bench.find(name)).collect();
+        let named = error.changed.iter().zip(&error.left);
+        let left: Vec<(ChannelId, f64)> =
+            named.filter_map(|(name, left)| Some((bench.find(name)?, *left))).collect();
+        let moved: Vec<ChannelId> = left.iter().map(|(id, _)| *id).collect();
         let often = !moved.is_empty() && moved.iter().all(|id| bench.channel(*id).is_looked_at_often());
         let since = self.contacts.good_until(link, often);
         let text = format!("{} is not as it was left: {}", bench.links[link].name, error.message);
@@ -301,7 +304,7 @@ impl Supervisor {
             self.end(Ending { outcome: Outcome::Fault, reason: text, place, latched: false }, out);
             return true;
         }
-        self.bring_back(link, &moved);
+        self.bring_back(link, &left);
         let tip = moved.iter().any(|id| bench.channel(*id).role == Some(Role::Approached));
         if tip && self.tip_in {
             self.hold.tip_was_taken_out();
@@ -315,11 +318,12 @@ impl Supervisor {
     }
 
     /// Notes what has to be brought back.
-    fn bring_back(&mut self, link: usize, moved: &[ChannelId]) {
+    fn bring_back(&mut self, link: usize, moved: &[(ChannelId, f64)]) {
         let bench = std::sync::Arc::clone(&self.bench);
         let restarted = moved.is_empty() || self.contacts.is_made_anew(link);
         if restarted {
             self.hold.bring_back(&bench, &self.latest, link);
+            self.hold.bring_back_moved(&bench, &self.latest, moved);
             let here =
                 bench.ids().filter(|id| bench.channel(*id).link == link && bench.channel(*id).settable);
             here.for_each(|id| self.latest.lose(id));
@@ -331,7 +335,7 @@ impl Supervisor {
             }
         } else {
             self.hold.bring_back_moved(&bench, &self.latest, moved);
-            moved.iter().for_each(|id| self.latest.lose(*id));
+            moved.iter().for_each(|(id, _)| self.latest.lose(*id));
         }
     }
 

@@ -2,6 +2,7 @@
 //! whatever the sequence does.
 
 use super::event::{Channels, Command, Owner, Ticket};
+use super::extremes::Extremes;
 use crate::bench::{Bench, ChannelId, Role};
 use crate::quantity::TimePoint;
 use crate::record::WIDEST_POINT;
@@ -23,6 +24,7 @@ struct Item {
     /// Looked at again then, however lately it was read before; past if nothing asks for that.
     again: TimePoint,
     record_due: TimePoint,
+    extremes: Extremes,
     /// Read by itself, because a joint read has failed.
     alone: bool,
     failures: u32,
@@ -69,6 +71,7 @@ impl Watch {
                     due: TimePoint::START,
                     again: TimePoint::START,
                     record_due: TimePoint::START,
+                    extremes: Extremes::default(),
                     alone: false,
                     failures: 0,
                 }),
@@ -224,14 +227,15 @@ impl Watch {
         channels
     }
 
-    /// Whether a reading of this channel goes into the record now.
-    pub fn record_is_due(&mut self, channel: ChannelId, now: TimePoint) -> bool {
+    /// Whether a reading of this channel goes into the record now: at its regular time, and at once where it leaves what
+    /// is usual.
+    pub fn record_is_due(&mut self, channel: ChannelId, value: f64, now: TimePoint) -> bool {
         let Some(item) = self.items.iter_mut().find(|item| item.channel == channel) else { return false };
         let due = item.record_due <= now;
         if due {
             item.record_due = now.after(self.record_every_s);
         }
-        due
+        item.extremes.is_new(value, due)
     }
 
     fn plan(&mut self) {

@@ -28,8 +28,6 @@ pub fn plan(bench: &Bench) -> Arc<SweepPlan> {
         from: 14e9,
         to: 14.2e9,
         points: POINTS,
-        because: None,
-        settings: None,
     };
     Arc::new(SweepPlan::plain("esr", fast, vec![id("LockinX"), id("Current")]))
 }

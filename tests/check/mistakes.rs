@@ -67,7 +67,7 @@ const MISTAKES: &[Mistake] = &[
         "a running value without a unit",
         "let b = 0;\nfor i in 0..3 { ramp_field(b * 1.mT); b += 10.mT; }",
         2,
-        "10",
+        "1.T",
     ),
     // Limits and counts.
     Mistake("outside the limits", "ramp_field(20.T);", 1, "nearest permitted"),

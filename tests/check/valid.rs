@@ -34,7 +34,7 @@ fn what_is_in_order_passes_without_a_word() {
         }
         let scale = |x| x * offset(3);
         note(twice(scale));
-        let law = field_line(lines);
+        let law = resonance_law(lines);
         note(`moment ${law.moment} ± ${law.moment_error}, at 1 T: ${law.expected(1.T)}`);
         let n = 0;
         while read("StageTemperature") > 0.4.K && n < 10 { wait(10.s); n += 1; }

@@ -4,5 +4,6 @@ mod bad_data;
 mod coverage;
 mod nist;
 mod own;
+mod references;
 mod shapes;
 mod trust;

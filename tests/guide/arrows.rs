@@ -43,3 +43,18 @@ fn the_ground_and_the_numbers_stand_on_nothing_of_the_house() {
         assert_eq!(naming(word, folder), Vec::<String>::new(), "{folder} names `{word}`");
     }
 }
+
+/// The README says how many places rest on memory; here they are counted.
+#[test]
+fn what_rests_on_memory_is_counted() {
+    let root = Path::new(env!("CARGO_MANIFEST_DIR"));
+    let (words, mut count) = (["from", "memory"].join(" "), 0);
+    for folder in ["src", "sim", "tests"] {
+        let mut found = Vec::new();
+        files(&root.join(folder), &mut found);
+        let lines = |path: &PathBuf| std::fs::read_to_string(path).unwrap().matches(&words).count();
+        count += found.iter().map(lines).sum::<usize>();
+    }
+    let readme = std::fs::read_to_string(root.join("README.md")).unwrap();
+    assert!(readme.contains(&format!("{count} places rest on a source")), "there are {count} such places");
+}

@@ -19,7 +19,7 @@ const RARE_BENCH: &str = r#"Bench(
         proof: Proof(query: "q", answer: "a"),
         tasks: Tasks(start: {}, busy: "b", report: "r", data: "d", abort: "a"),
     ), "b": Process(command: ["x"]), "c": Simulated(world: "night"), "d": Scpi(address: "h:2", identity: Nobody) },
-    lockin: Lockin(), retry: Retry(), look: Look(), pulse: Pulse(max: "1 V", longest: "1 s"), tip_tests: TipTests(), guard: Guard(), keeper: Keeper(),
+    lockin: Lockin(), retry: Retry(), look: Look(), pulse: Pulse(max: "1 V", longest: "1 s"), tip_tests: TipTests(), guard: Guard(), pot: Pot(), keeper: Keeper(),
     channels: [
         Channel(name: "v", unit: "V", link: "a", query: "q", ready: Ready(query: "q", answer: "1"), verify: Verify(within: "1 V")),
         Channel(name: "w", unit: "V", link: "b"),

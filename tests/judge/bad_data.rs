@@ -4,7 +4,7 @@ use noctule::analysis::contrast::{self, contrast_of_histogram, contrast_of_sampl
 use noctule::analysis::forecast::{hold_from_cycles, level_forecast, progress};
 use noctule::analysis::joint::{Prior, SpectrumAt, Verdict, judge};
 use noctule::analysis::noise::{allan_deviation, best_dwell, welch};
-use noctule::analysis::realness::{Unusable, field_line};
+use noctule::analysis::realness::{Unusable, resonance_law};
 use noctule::analysis::register::{Image, drift, recentre, register};
 use proptest::prelude::*;
 use serde::Serialize;
@@ -136,8 +136,8 @@ proptest! {
     }
 
     #[test]
-    fn field_lines_never_panic(b in list(8), f in list(8), e in list(8)) {
-        if let Ok(line) = field_line(&b, &f, &e) {
+    fn resonance_laws_never_panic(b in list(8), f in list(8), e in list(8)) {
+        if let Ok(line) = resonance_law(&b, &f, &e) {
             prop_assert!(all_finite(&line, &[]), "{line:?}");
         }
     }

@@ -10,7 +10,7 @@ use std::time::{Duration, Instant};
 pub struct Dice(pub u64);
 
 impl Dice {
-    /// From 0 up to below 1 (the generator of L'Ecuyer, Math. Comput. 68, 249 (1999), table 4, written from memory).
+    /// From 0 up to below 1 (the combined generator of Math. Comput. 68, 249 (1999), table 4, written from memory).
     pub fn roll(&mut self) -> f64 {
         self.0 = self.0.wrapping_mul(2_862_933_555_777_941_757).wrapping_add(3_037_000_493);
         (self.0 >> 11) as f64 / (1_u64 << 53) as f64

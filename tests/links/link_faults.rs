@@ -136,7 +136,7 @@ fn a_task_that_lies_about_its_end_is_found_busy() {
 fn the_faults_of_the_world_reach_the_gauges() {
     let faults = "
         PressureBurst(at: \"1 s\", height: \"1e-6 mbar\"),
-        GaugeNan(at: \"1 s\", signal: \"stage_temperature\", for: \"1 day\"),
+        GaugeNotANumber(at: \"1 s\", signal: \"stage_temperature\", for: \"1 day\"),
     ";
     let mimic = mimic(0.01, faults);
     let bench = mimic_bench(&mimic);

@@ -73,6 +73,32 @@ fn plain(state: &mut State, unit: &str) -> Option<String> {
     }
 }
 
+/// The same of an instrument that refuses nothing and keeps no errors.
+fn docile(state: &mut State, message: &str) -> Option<String> {
+    state.compound(message, |state, unit| match unit.strip_prefix("K ") {
+        Some(value) => {
+            state.take(value.parse().ok()?, false);
+            None
+        }
+        None => plain(state, unit),
+    })
+}
+
+/// Names in the replies; each set is acknowledged with the value that it took.
+fn named(state: &mut State, message: &str) -> Option<String> {
+    match message {
+        "ID" => Some("Invented Lark".to_owned()),
+        "Q1" => Some(format!("Q1={} V", state.measured(1))),
+        "Q2" => Some(format!("Q2={} V", state.measured(2))),
+        other => {
+            if let Some(value) = other.strip_prefix("K=") {
+                state.take(value.parse().ok()?, false);
+            }
+            Some(format!("K={} V", state.knob))
+        }
+    }
+}
+
 fn words(state: &mut State, unit: &str) -> Option<String> {
     const WORDS: [&str; 3] = ["LOW", "MID", "HIGH"];
     match unit.strip_prefix("K ") {
@@ -138,15 +164,7 @@ const DISCIPLINES: [Discipline; 12] = [
         measured: MEASURED,
         knob: KNOB,
         settings: NUMBERS,
-        manner: |state, message| {
-            state.compound(message, |state, unit| match unit.strip_prefix("K ") {
-                Some(value) => {
-                    state.take(value.parse().ok()?, false);
-                    None
-                }
-                None => plain(state, unit),
-            })
-        },
+        manner: docile,
     },
     Discipline {
         name: "one query, five values",
@@ -184,17 +202,7 @@ const DISCIPLINES: [Discipline; 12] = [
         measured: [r#"query: "Q1", reply: "Q1={} V""#, r#"query: "Q2", reply: "Q2={} V""#],
         knob: r#"set: "K={}", query: "K", reply: "K={} V", acknowledge: "K={} V""#,
         settings: NUMBERS,
-        manner: |state, message| match message {
-            "ID" => Some("Invented Lark".to_owned()),
-            "Q1" => Some(format!("Q1={} V", state.measured(1))),
-            "Q2" => Some(format!("Q2={} V", state.measured(2))),
-            other => {
-                if let Some(value) = other.strip_prefix("K=") {
-                    state.take(value.parse().ok()?, false);
-                }
-                Some(format!("K={} V", state.knob))
-            }
-        },
+        manner: named,
     },
     Discipline {
         name: "units, a set that is polled, a known answer after each reading",
@@ -298,16 +306,7 @@ const DISCIPLINES: [Discipline; 12] = [
         measured: [r#"query: "Q1", reply: "Q1={} V""#, r#"query: "Q2", reply: "Q2={} V""#],
         knob: r#"set: "K={}", query: "K", reply: "K={} V", acknowledge: "K={} V""#,
         settings: NUMBERS,
-        manner: |state, message| match message {
-            "Q1" => Some(format!("Q1={} V", state.measured(1))),
-            "Q2" => Some(format!("Q2={} V", state.measured(2))),
-            other => {
-                if let Some(value) = other.strip_prefix("K=") {
-                    state.take(value.parse().ok()?, false);
-                }
-                Some(format!("K={} V", state.knob))
-            }
-        },
+        manner: named,
     },
     Discipline {
         name: "bare numbers, no identity, nothing",
@@ -317,15 +316,7 @@ const DISCIPLINES: [Discipline; 12] = [
         measured: MEASURED,
         knob: KNOB,
         settings: NUMBERS,
-        manner: |state, message| {
-            state.compound(message, |state, unit| match unit.strip_prefix("K ") {
-                Some(value) => {
-                    state.take(value.parse().ok()?, false);
-                    None
-                }
-                None => plain(state, unit),
-            })
-        },
+        manner: docile,
     },
 ];
 

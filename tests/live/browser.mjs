@@ -5,9 +5,12 @@
 //   node --experimental-websocket tests/live/browser.mjs PROGRAM FOLDER            starts a run of its own
 //   node --experimental-websocket tests/live/browser.mjs http://127.0.0.1:8400/ FOLDER     looks at a page only
 //
+// AXE names the file axe.min.js of the library axe-core: with it, the page is checked for people who can't see it or have
+// no mouse. AXE_PAGES names a folder of further pages (briefs) that are checked with it.
+//
 // PROGRAM is the built noctule. Pictures of the page go into FOLDER. CHROMIUM names the browser.
 import { execFileSync, spawn } from "node:child_process";
-import { mkdtempSync, existsSync, readFileSync, writeFileSync, rmSync } from "node:fs";
+import { mkdtempSync, existsSync, readFileSync, readdirSync, writeFileSync, rmSync } from "node:fs";
 import { tmpdir } from "node:os";
 import { join } from "node:path";
 import { launch, pause } from "./chromium.mjs";
@@ -110,6 +113,64 @@ async function look({ ask, value }, width, height, dark) {
   console.log(`     ${name}`);
 }
 
+// What axe-core finds that is serious or worse, in light and dark.
+async function accessible({ ask, value }, what) {
+  if (!process.env.AXE) {
+    console.log(`NOT CHECKED with axe-core: ${what}`);
+    return;
+  }
+  await value(`${readFileSync(process.env.AXE, "utf8")}; true`);
+  for (const dark of [false, true]) {
+    await ask("Emulation.setEmulatedMedia", { features: [{ name: "prefers-color-scheme", value: dark ? "dark" : "light" }] });
+    await pause(300);
+    const found = await value(`axe.run(document, { resultTypes: ["violations"] }).then((r) => r.violations
+      .filter((v) => ["serious", "critical"].includes(v.impact)).map((v) => v.id + ": " + v.nodes.slice(0, 3).map((n) => n.target.join(" ")).join(", ")))`);
+    check(found.length === 0, `axe-core finds nothing serious on ${what}, ${dark ? "dark" : "light"}: ${found.join("; ")}`);
+  }
+}
+
+// A run that is killed: neither the page that it served itself nor the page of another process may look as if it went on.
+async function killed({ ask, value }, program) {
+  const doomed = await begin(program);
+  const seen = async (what) => check((await value("document.body.classList.contains('old') && !document.getElementById('stale').hidden")) === true,
+    `${what} says that it is old: ${await value("document.getElementById('stale').textContent")}`);
+  await ask("Page.navigate", { url: doomed.address });
+  await pause(3000);
+  check((await value("document.getElementById('word').textContent")) === "running", "a run goes on");
+  const other = spawn(program, ["live", doomed.folder, "--listen", "127.0.0.1:0"], { stdio: ["ignore", "ignore", "pipe"] });
+  let said = "";
+  other.stderr.on("data", (text) => { said += text; });
+  for (let i = 0; i < 100 && !/http:\/\/\S+/.test(said); i += 1) await pause(100);
+  const pages = { "its own page": doomed.address, "the page of another process": /http:\/\/\S+/.exec(said)?.[0] };
+  doomed.child.kill("SIGKILL");
+  await pause(9000);
+  await seen("its own page");
+  check((await value("document.getElementById('now').className")) !== "good", "and is not green");
+  if (pages["the page of another process"]) {
+    await ask("Page.navigate", { url: pages["the page of another process"] });
+    await pause(4000);
+    const word = await value("document.getElementById('word').textContent");
+    const tone = await value("document.getElementById('now').className");
+    check(word !== "running" && tone !== "good", `the page of another process says: ${word}`);
+  } else {
+    check(false, `no page of another process: ${said}`);
+  }
+  other.kill();
+  rmSync(doomed.place, { recursive: true, force: true, maxRetries: 5 });
+}
+
+// Everything that can be done is reached by the key Tab, and what has the focus is seen.
+async function byKeyboard({ ask, value }) {
+  await value("document.body.focus(); document.activeElement.blur()");
+  const reached = new Set();
+  for (let i = 0; i < 40; i += 1) {
+    for (const type of ["keyDown", "keyUp"]) await ask("Input.dispatchKeyEvent", { type, key: "Tab", code: "Tab", windowsVirtualKeyCode: 9 });
+    reached.add(await value("document.activeElement.id || document.activeElement.dataset.word || document.activeElement.className"));
+  }
+  const wanted = ["skip", "token"];
+  check(wanted.every((name) => reached.has(name)), `the key Tab reaches ${[...reached].join(", ")}`);
+}
+
 async function words({ value }, token) {
   const press = (word) => value(`document.querySelector('[data-word=${word}]').click()`);
   const type = (text) => value(`(() => { const t = document.getElementById("token"); t.value = ${JSON.stringify(text)}; t.dispatchEvent(new Event("input")); })()`);
@@ -151,11 +212,19 @@ try {
   await look(page, 1400, 900, true);
   await look(page, 390, 844, false);
   await look(page, 390, 844, true);
+  await accessible(page, "the live page");
+  await byKeyboard(page);
   check(page.heard.console.length === 0, `nothing on the console: ${page.heard.console.join(" | ")}`);
   if (run) await words(page, run.token);
   const origin = new URL(address).origin;
   const elsewhere = page.heard.requests.filter((url) => !url.startsWith(origin) && !url.startsWith("data:"));
   check(elsewhere.length === 0, `nobody else is asked: ${page.heard.requests.length} requests, ${elsewhere.length} elsewhere ${elsewhere.join(" ")}`);
+  if (run) await killed(page, subject);
+  for (const name of process.env.AXE_PAGES ? readdirSync(process.env.AXE_PAGES).filter((name) => name.endsWith(".html")) : []) {
+    await page.ask("Page.navigate", { url: `file://${join(process.env.AXE_PAGES, name)}` });
+    await pause(700);
+    await accessible(page, name);
+  }
 } finally {
   if (run) {
     execFileSync(run.program, ["stop", run.folder], { stdio: "ignore" });

@@ -94,8 +94,6 @@ fn between_sweeps(store: &mut Store, sweep: u64, at: TimePoint) {
         from: 13.9e9,
         to: 14.1e9,
         points: SWEEP,
-        because: None,
-        settings: None,
     };
     let plan = SweepPlan::plain("esr", fast, vec![column("lockin_x", "fA", "A")]);
     let begin = Entry::SweepBegin { n: 2 * sweep + 1, sweep, plan, place, settings: None };

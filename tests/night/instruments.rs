@@ -260,6 +260,12 @@ fn doubts(file: &RunFile) -> Vec<String> {
     file.all("fault").unwrap_or_default().into_iter().filter_map(|numbered| told(numbered.entry)).collect()
 }
 
+/// How a run that is over ended.
+fn brief(run: &Path) -> String {
+    let ending = RunFile::open(&run.join("run.sqlite")).and_then(|file| file.ending());
+    format!("{ending:?}")
+}
+
 /// How long it takes, s of the run, until each of these hands is noticed.
 fn noticed(name: &str, pace: f64, hands: &[(&str, &str, String)]) -> Vec<(String, f64)> {
     const LONG: &str = "set(\"LockinModulation\", 10.mV); approach(); set(\"RfLevel\", -8.dBm); set(\"RfOutput\", 1);\n\
@@ -295,6 +301,7 @@ fn noticed(name: &str, pace: f64, hands: &[(&str, &str, String)]) -> Vec<(String
         loop {
             std::thread::sleep(Duration::from_millis(100));
             let status = say(&["status", text(&run), "--json"]);
+            assert_eq!(status.code, 0, "after {channel}: {} {}", status.stderr, brief(&run));
             let hold = status.json()["hold"].clone();
             if hold.is_null() {
                 break;
@@ -306,7 +313,6 @@ fn noticed(name: &str, pace: f64, hands: &[(&str, &str, String)]) -> Vec<(String
         }
         std::thread::sleep(Duration::from_secs_f64(1.5 / pace.min(3.0)));
     }
-    say(&["stop", text(&run)]);
     say(&["stop", text(&run)]);
     let said: Said = child.wait_with_output().unwrap().into();
     assert_eq!(said.code, 4, "{}", said.stderr);
@@ -324,6 +330,7 @@ fn another_hand_is_noticed_within_a_second_at_tip_rf_and_field_and_within_a_minu
         quick.push(("source", "rf_output", "OUTP 0".to_owned()));
         quick.push(("electronics", "tip_x", format!("SOUR:POS:X {}", 2e-9 + 2e-9 * up)));
         quick.push(("electronics", "tip_y", format!("SOUR:POS:Y {}", -2e-9 - 2e-9 * up)));
+        quick.push(("electronics", "feedback", "FEED 0".to_owned()));
         // To come in again takes its time.
         if k.is_multiple_of(10) {
             quick.push(("electronics", "approached", "TASK:WITH".to_owned()));
@@ -332,7 +339,6 @@ fn another_hand_is_noticed_within_a_second_at_tip_rf_and_field_and_within_a_minu
         fields.push(("magnet", "field_x", format!("SOUR:FIEL:X {}", 0.02 + 0.1 * up)));
         slow.push(("electronics", "bias", format!("SOUR:VOLT {}", 0.06 + 0.05 * up)));
         slow.push(("electronics", "setpoint", format!("SOUR:CURR {}", 12e-12 + 5e-12 * up)));
-        slow.push(("electronics", "feedback", "FEED 0".to_owned()));
         slow.push(("lockin", "lockin_modulation", format!("SOUR:VOLT {}", 0.002 + 0.005 * up)));
         slow.push(("lockin", "lockin_reference", "DET:REF 2".to_owned()));
         slow.push(("lockin", "lockin_time_constant", format!("DET:TAU {}", 1.0 + up)));

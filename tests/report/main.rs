@@ -2,6 +2,8 @@
 
 #[path = "../common/mod.rs"]
 mod common;
+mod kinds;
 mod night;
 mod older;
 mod outlook;
+mod story;

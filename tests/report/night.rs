@@ -51,7 +51,7 @@ for i in 0..5 {
 }
 is_real(spectra);
 let good = fits.filter(|pair| pair[1].trusted);
-if good.len() >= 2 { field_line(good); }
+if good.len() >= 2 { resonance_law(good); }
 grid(#{ name: "map", slow: #{ channel: "Bias", from: 40.mV, to: 60.mV, points: 4 },
     fast: #{ channel: "RfFrequency", from: 12.GHz, to: 12.1.GHz, points: 6 }, read: ["Current", "RfFrequency"] });
 sweep(#{ name: "there and back", channel: "Bias", from: 40.mV, to: 60.mV, points: 9, read: ["Current"], both_ways: true });
@@ -126,7 +126,7 @@ fn the_writers_words_stand_at_the_top_for_the_next_shift() {
     rehearsed(words, "words.rhai", &path);
     let run = [open(&path)];
     let text = brief::text(&run).unwrap();
-    let (said, state) = (text.find("For the next shift").unwrap(), text.find("State of the bench").unwrap());
+    let (said, state) = (text.find("For the next shift").unwrap(), text.find("Bench now").unwrap());
     assert!(
         said < state && text[said..state].contains("- take an image <first>; the field is 500 mT"),
         "{text}"
@@ -167,11 +167,11 @@ fn the_brief_tells_the_evening_and_loads_nothing() {
     assert_balanced(&html);
     for needed in [
         "▲ Finished",
-        "The bench is parked.",
+        "The bench is parked",
         "withdrawn",
-        "refill due",
+        "Helium until",
         "Resonance against field",
-        "Skipped: too long",
+        "`too long` skipped",
         "rf_output to 0",
         "does the helium last?",
         "oxygen monitor",
@@ -197,7 +197,7 @@ fn the_brief_tells_the_evening_and_loads_nothing() {
 #[test]
 fn the_text_says_the_same_and_fits_a_terminal() {
     let text = brief::text(&[open(evening())]).unwrap();
-    for needed in ["▲ FINISHED.", "State of the bench", "withdrawn", "Verdict:", "too long", "Cautions"] {
+    for needed in ["▲ FINISHED", "Bench now", "withdrawn", "Verdict:", "too long", "Cautions"] {
         assert!(text.contains(needed), "`{needed}` is missing from\n{text}");
     }
     assert!(matches!(brief::text(&[]), Err(brief::BriefError::NoRun)));
@@ -315,7 +315,7 @@ fn a_run_that_was_cut_says_what_is_not_known_and_how_to_go_on() {
     let account = Account::read(&open(&path));
     assert!(account.is_intact(), "{:?}", account.integrity);
     let hand = brief::Handover::new(&account);
-    assert_eq!(hand.outcome.0, "cut short");
+    assert_eq!(hand.result.outcome, "cut short");
     assert_eq!(hand.command, Some(format!("noctule resume '{}'", path.display())));
     assert!(
         hand.questions.iter().any(|q| q.starts_with("Pulse") && q.contains("may have happened")),
@@ -359,7 +359,9 @@ fn an_interlock_that_parked_is_told_with_its_place() {
     let html = brief::html(&[open(&path)]).unwrap();
     for needed in [
         "✕ Interlock",
-        "Magnet voltage tripped, at night.rhai, line 12. PARKING WAS NOT COMPLETE",
+        "The magnet may have quenched at +00:01:02: magnet voltage tripped",
+        "the sequence was at night.rhai, line 12",
+        "The bench is NOT parked (bias to 50 mV not reached)",
         "Acknowledge the interlock",
         "Park step not reached: bias to 50 mV — reads 60 mV",
         "✕ NOT reached",
@@ -448,7 +450,7 @@ fn past_runs_are_listed_searched_named_and_tidied() {
     let outcomes: Vec<&str> = all.iter().map(|r| r.outcome.as_str()).collect();
     assert_eq!(outcomes, ["finished", "finished", "cut short", "unreadable"]);
     assert_eq!((all[0].points, all[0].sequence.as_str()), (447, "evening.rhai"));
-    assert!(!all[0].verdict.is_empty() && all[0].elapsed_s > 1000.0);
+    assert!(!all[0].headline.is_empty() && all[0].elapsed_s > 1000.0);
     assert_eq!(runs::search(&all, "EVENING finished").len(), 2);
     assert_eq!(runs::search(&all, "helium").len(), 2, "notes are searched");
     assert_eq!(runs::named(&all, "1126").unwrap().name, "1126_night");

@@ -20,22 +20,25 @@ fn the_brief_tells_an_older_run_as_the_version_that_wrote_it_did() {
     let brief = say(&["brief", text(&older("finished"))]);
     assert_eq!(brief.code, 0, "{}", brief.stderr);
     for line in [
-        "✓ FINISHED. The sequence came to its end. The bench is parked.",
+        "▲ FINISHED",
+        "✓ The bench is parked",
+        "▲ 44 s held (`pressure burst`)",
         "1 sweep, 31 points, 1 fit, 1 of them not trusted, 1 image, 1 trace",
-        "✓ Tip                  withdrawn              since 22:09",
-        "✓ Field, z             0.5 T                  left as it was, 22:09",
-        "✓ Bias                 50 mV                  set, 22:09",
-        "✓ RF level             -14 dBm                set, 22:08",
-        "22:04      hold: withdraw the tip — done (reads 0)",
-        "22:04      restore: find the spot again by height — done (re-centred by 66.5 pm and 15.2 pm)",
-        "22:06      an operator said: hold",
+        "✓ Tip                withdrawn, since 22:09",
+        "✓ Field, z           0.5 T, left as it was, 22:09",
+        "✓ Bias               50 mV, set, 22:09",
+        "✓ RF level           -14 dBm, set, 22:08",
+        "22:04     hold: withdraw the tip — done (reads 0)",
+        "22:04     restore: find the spot again by height — done (re-centred by 66.5 pm",
+        "22:06     an operator said: hold",
         "✓ bias to 50 mV: reads 50 mV",
         "✓ leave field_z as it is: it was last at 0.5 T",
     ] {
         assert!(brief.stdout.contains(line), "`{line}` is missing in\n{}", brief.stdout);
     }
     let stopped = say(&["brief", text(&older("stopped"))]).stdout;
-    assert!(stopped.contains("STOPPED. Stopped on request, at night.rhai, line 50."), "{stopped}");
+    assert!(stopped.contains("Stopped on request at 22:0"), "{stopped}");
+    assert!(stopped.contains("the sequence was at night.rhai, line 50"), "{stopped}");
 }
 
 #[test]

@@ -247,7 +247,7 @@ fn edits_of_a_real_run_are_judged_like_those_of_a_rehearsal() {
     // The next shift reads of it before anything else, in the terminal and on the page.
     let brief = say(&["brief", text(&folder)]).stdout;
     let told = brief.find("the runner was gone").expect("the brief tells of the crash");
-    assert!(told < brief.find("State of the bench").unwrap(), "{brief}");
+    assert!(told < brief.find("Bench now").unwrap(), "{brief}");
     // The keeper had not seen the field, and read it.
     let kept = |n: &Entry| matches!(n, Entry::SafeStep { step: SafeAct::Keep(column), found: Found::Reads(_), .. } if column.channel == "field_z");
     assert!(file.all("safe_step").unwrap().iter().any(|n| kept(&n.entry)));

@@ -18,7 +18,7 @@ const IN_RANGE: [(&str, &str); 25] = [
         "go_to(3.2.nm, -1.85.nm); recentre(); for i in 0..20 { try { pick_up(); } catch { wait(1.s); } }",
     ),
     ("a drop", "put_down();"),
-    ("a bias beyond the mark", "set(\"Bias\", 240.mV);"),
+    ("a bias beyond the limit", "set(\"Bias\", 240.mV);"),
     ("a bias by steps", "for i in 0..12 { set(\"Bias\", 20.mV * (i + 1)); }"),
     (
         "a bias by a sweep",
@@ -28,7 +28,7 @@ const IN_RANGE: [(&str, &str); 25] = [
         "a negative bias by a sweep",
         "sweep(#{ channel: \"Bias\", from: 60.mV, to: -240.mV, points: 60, read: \"Current\" });",
     ),
-    ("a setpoint beyond the mark", "set(\"Setpoint\", 190.pA);"),
+    ("a setpoint beyond the limit", "set(\"Setpoint\", 190.pA);"),
     ("a setpoint by steps", "for i in 0..19 { set(\"Setpoint\", 10.pA * (i + 1)); }"),
     (
         "a setpoint by a sweep",

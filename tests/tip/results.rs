@@ -27,7 +27,7 @@ fn a_result_is_shown_wherever_a_run_is() {
         (code, json["outcome"].as_str(), json["result"]["what"].as_str()),
         (0, Some("finished"), Some("made"))
     );
-    assert!(brief.contains("The result: made: a good one."), "{brief}");
+    assert!(brief.contains("✓ Made: a good one"), "{brief}");
     let (code, json, brief) =
         rehearse(at, "none", "wait(1.s);\nresult(\"nothing\", \"no atom here\");\npark();", &[]);
     assert_eq!((code, json["outcome"].as_str()), (6, Some("finished")));
@@ -48,7 +48,7 @@ fn a_result_is_shown_wherever_a_run_is() {
         ["made: a good one", "nothing: no atom here", "mapped", ""]
     );
     let lines = say(&["runs", "--folder", text(&at.join("runs")), "atom", "here"]).stdout;
-    assert!(lines.lines().count() == 1 && lines.contains("nothing: no atom here"), "{lines}");
+    assert!(lines.lines().count() == 2 && lines.contains("nothing: no atom here"), "{lines}");
 }
 
 #[test]

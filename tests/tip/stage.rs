@@ -46,6 +46,8 @@ pub struct Seen {
     pub came_s: Vec<f64>,
     /// How long it took, s.
     pub took_s: f64,
+    /// Sites over which the tip stood for a minute or more, in order.
+    pub stays: Vec<String>,
 }
 
 #[derive(Clone, Default)]
@@ -131,6 +133,7 @@ pub fn rehearse_within(
     let truth = done.truth.as_ref().unwrap();
     seen.came_s = truth.tips.iter().map(|tip| tip.from_s).collect();
     seen.took_s = done.tally.end_s;
+    seen.stays = truth.stays.iter().map(|stay| stay.site.clone()).collect();
     (seen.apexes, seen.lifted) = (truth.tips.len(), truth.lifted.clone());
     seen.refused = done.tally.tip.refused as usize;
     seen.outcome = done.tally.ending.as_ref().map(|ending| ending.outcome);

@@ -98,7 +98,7 @@ impl Microscope {
                 self.plant.source.force_dropout(true);
             }
             Fault::GaugeStuck { signal, .. } => self.spoil(signal, Spoilt::Stuck, until_s),
-            Fault::GaugeNan { signal, .. } => self.spoil(signal, Spoilt::Nan, until_s),
+            Fault::GaugeNotANumber { signal, .. } => self.spoil(signal, Spoilt::Nan, until_s),
             Fault::GaugeDrift { signal, per_s, .. } => self.spoil(signal, Spoilt::Drift { per_s }, until_s),
         }
     }

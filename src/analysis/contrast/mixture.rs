@@ -25,7 +25,7 @@ impl Mixture {
     }
 
     /// Density at a value.
-    pub(super) fn density(&self, x: f64) -> f64 {
+    pub fn density(&self, x: f64) -> f64 {
         (0..2).map(|k| self.weights[k] * normal(x, self.means[k], self.deviations[k])).sum()
     }
 }

@@ -33,7 +33,7 @@ pub(crate) struct Minimum {
     pub(crate) converged: bool,
     pub(crate) iterations: usize,
     pub(crate) deviations: Vec<f64>,
-    /// Derivatives by the free parameters over the sigmas, up to a common factor.
+    /// Derivatives by the free parameters over the sigmas.
     pub(crate) columns: Vec<Vec<f64>>,
     /// Weighted sum of squares.
     pub(crate) sum: f64,
@@ -301,8 +301,10 @@ fn polish(problem: &mut Problem<'_>, p: &mut Vec<f64>, unit: f64) -> Minimum {
     let mut fitted = vec![0.0; problem.y.len()];
     problem.curves.values(p, &mut fitted);
     let deviations = problem.y.iter().zip(&fitted).map(|(y, f)| y - f).collect();
+    // The solver's own weights hold a unit that keeps squares in range.
+    let columns = used.into_iter().map(|column| column.into_iter().map(|v| v * unit).collect()).collect();
     let (values, sum) = (p.clone(), sum * unit * unit);
-    Minimum { values, inverse, converged, iterations: 0, deviations, columns: used, sum }
+    Minimum { values, inverse, converged, iterations: 0, deviations, columns, sum }
 }
 
 /// The step to the minimum of the linearised problem, in all parameters that are free and not at a bound.

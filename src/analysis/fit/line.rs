@@ -69,7 +69,17 @@ pub fn line_about(x: &[f64], y: &[f64], reference: f64, options: &Options) -> Re
         magnitude: y.iter().fold(0.0, |a, v| a.max(v.abs())),
         doubts: Vec::new(),
     };
-    Ok(solution.finish(options))
+    let order = solution.order.clone();
+    let mut fit = solution.finish(options);
+    if options.noise == Noise::Slow {
+        let sigma = |i: usize| options.sigmas.get(i).copied().unwrap_or(1.0);
+        let column =
+            |of: &dyn Fn(f64) -> f64| (0..x.len()).map(|i| of(x[i] - reference) / sigma(i)).collect();
+        let both = [column(&|_| 1.0), column(&|x| x)];
+        let free = both.into_iter().zip(held).filter(|(_, held)| held.is_none()).map(|(c, _)| c);
+        noise::allow_for_memory(&mut fit, &free.collect::<Vec<_>>(), order.as_deref(), &[x.len()], options);
+    }
+    Ok(fit)
 }
 
 /// Offset at the reference and slope, and the inverse normal matrix of those that are free.

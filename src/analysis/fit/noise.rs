@@ -59,8 +59,8 @@ fn over(deviations: &[f64], sigmas: &[f64]) -> Vec<f64> {
 
 /// Standard deviation of noise from the median of its sizes; none where there is no noise.
 fn scale(residuals: &[f64]) -> Option<f64> {
-    let sizes = residuals.iter().map(|r| r.abs()).collect();
-    let scale = crate::analysis::order::middle(sizes) / MEDIAN;
+    let mut sizes: Vec<f64> = residuals.iter().map(|r| r.abs()).collect();
+    let scale = crate::analysis::order::median(&mut sizes) / MEDIAN;
     (scale.is_finite() && scale > 0.0).then_some(scale)
 }
 

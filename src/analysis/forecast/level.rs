@@ -55,7 +55,7 @@ impl LevelForecast {
         let towards = (mark - self.mean_level) * self.rate.signum();
         let at_s = self.mean_t + (mark - self.mean_level) / self.rate;
         if self.rate == 0.0 || !at_s.is_finite() || towards < 0.0 && self.at_is_past(mark) {
-            return Err(Unusable::NotDetermined { what: "When the level reaches the mark" });
+            return Err(Unusable::NotDetermined { what: "When the level reaches the limit" });
         }
         // (c − b u)² = k² (v + u² s²) with u = t − t̄: a quadratic in u.
         let (c, b) = (mark - self.mean_level, self.rate);
@@ -66,7 +66,7 @@ impl LevelForecast {
         let (one, two) = ((-qb - root) / (2.0 * qa), (-qb + root) / (2.0 * qa));
         let (first, second) = if one < two { (one, two) } else { (two, one) };
         if ![first, second].iter().all(|u| u.is_finite()) {
-            return Err(Unusable::NotDetermined { what: "When the level reaches the mark" });
+            return Err(Unusable::NotDetermined { what: "When the level reaches the limit" });
         }
         if qa > 0.0 {
             let latest_s = Some(self.mean_t + second);
@@ -75,7 +75,7 @@ impl LevelForecast {
         // The rate might be zero: only the root before the estimate bounds the time.
         let before = [first, second].into_iter().filter(|u| self.mean_t + u <= at_s).fold(f64::NAN, f64::max);
         if before.is_nan() {
-            return Err(Unusable::NotDetermined { what: "When the level reaches the mark" });
+            return Err(Unusable::NotDetermined { what: "When the level reaches the limit" });
         }
         Ok(Crossing { at_s, earliest_s: self.mean_t + before, latest_s: None })
     }

@@ -51,6 +51,7 @@ pub struct Recorder {
     parameters: Vec<f64>,
     results: Vec<f64>,
     forks: Vec<Fork>,
+    spoilt: bool,
 }
 
 impl Recorder {
@@ -105,6 +106,16 @@ impl Recorder {
         let held = comparison.holds(self.results[a], self.results[b]);
         self.forks.push(Fork { comparison, a, b, held });
         held
+    }
+
+    /// Says that something was done with a number that no step can say.
+    pub fn spoil(&mut self) {
+        self.spoilt = true;
+    }
+
+    /// Whether that was said.
+    pub fn spoilt(&self) -> bool {
+        self.spoilt
     }
 
     /// The steps so far, of which one gives the value of the model.

@@ -10,13 +10,26 @@ use super::remembered::Remembered;
 use super::scan::{FEWEST_FIELDS, Found, Scanned, field_numbers, scan};
 use super::segments::{goes, steps};
 use super::spectra::{Prior, Ready, SpectrumAt, check, ready};
-use super::tables::{Group, Tables, groups, tables, widths};
+use super::tables::{Group, Table, Tables, groups, tables, widths};
+use super::taken_out::without;
 use crate::analysis::order::middle;
 use crate::analysis::realness::{MU_B_PER_H_HZ_PER_T, Unusable};
 use crate::quantity::rounded;
 
 /// Curvature in units of its error beyond which a law is not straight.
 const CURVED: f64 = 4.0;
+/// The same beyond which a bend stays open, while the line was seen at fewer than so many fields and from then on: straight
+/// lines get there in one of twenty, and in one of eighty.
+const MAY_BEND: (f64, f64) = (2.0, 2.5);
+const FIELDS_FOR_BEND: usize = 8;
+/// Different fields below which a bend can't be told from a wander at all.
+const FEWEST_FOR_BEND: usize = 5;
+/// Wander in widths of the line beyond which centres follow no law that is worth a number.
+const ASTRAY: f64 = 0.5;
+/// Part of the spectra that hold something strong which nothing explains, from which nothing is called absent, or, where
+/// something stays in place, an artefact; and the score that is strong.
+const UNEXPLAINED: (f64, f64) = (0.5, 0.15);
+const STRONG: f64 = 9.0;
 /// Errors by which a tip field has to lie outside of what is possible.
 const OUTSIDE: f64 = 1.0;
 /// Part of the spectra with the line inside that must show it.
@@ -87,6 +100,8 @@ pub fn judge_again(
 
 /// One width with all that was found at it.
 struct Tried {
+    /// The spectra, without what stays at a frequency.
+    spectra: Vec<Ready>,
     tables: Tables,
     groups: Vec<Group>,
     locked: Vec<Locked>,
@@ -175,7 +190,19 @@ impl Case<'_> {
     fn at_frequencies(&self, width: f64, pattern: Pattern, remembered: &mut Remembered) -> Tried {
         let mut tables = tables(self.spectra, self.bases, width, pattern, remembered);
         let locked = mask_locked(self.spectra, &mut tables, self.prior, &[LockedTo::Frequency]);
-        self.scanned(tables, locked)
+        // A comb that stays is masked alone: its lines are no single ones.
+        if locked.is_empty() || pattern != Pattern::ONE {
+            return self.scanned(self.spectra.to_vec(), tables, locked);
+        }
+        let spectra = without(self.spectra, self.bases, (&locked, width), remembered);
+        let masks = std::mem::replace(
+            &mut tables,
+            super::tables::tables(&spectra, self.bases, width, pattern, remembered),
+        );
+        for (table, mask) in tables.all.iter_mut().zip(masks.all) {
+            table.masked = mask.masked;
+        }
+        self.scanned(spectra, tables, locked)
     }
 
     /// The same for the combs that the spectra may hold.
@@ -187,9 +214,9 @@ impl Case<'_> {
 
     fn in_windows(&self, tried: &Tried) -> Option<Tried> {
         let mut tables = tried.tables.clone();
-        let more = mask_locked(self.spectra, &mut tables, self.prior, &[LockedTo::Window, LockedTo::Sweep]);
+        let more = mask_locked(&tried.spectra, &mut tables, self.prior, &[LockedTo::Window, LockedTo::Sweep]);
         let locked = tried.locked.iter().chain(&more).copied().collect();
-        (!more.is_empty()).then(|| self.scanned(tables, locked))
+        (!more.is_empty()).then(|| self.scanned(tried.spectra.clone(), tables, locked))
     }
 
     /// Spectra whose field shows something where a law has it.
@@ -201,11 +228,11 @@ impl Case<'_> {
         (0..self.spectra.len()).filter(shows).collect()
     }
 
-    fn scanned(&self, tables: Tables, locked: Vec<Locked>) -> Tried {
-        let groups = groups(self.spectra, &tables, self.numbers, self.fields);
+    fn scanned(&self, spectra: Vec<Ready>, tables: Tables, locked: Vec<Locked>) -> Tried {
+        let groups = groups(&spectra, &tables, self.numbers, self.fields);
         let slopes = (self.prior.g_from * MU_B_PER_H_HZ_PER_T, self.prior.g_to * MU_B_PER_H_HZ_PER_T);
         let scanned = scan(&groups, tables.width, slopes, self.prior);
-        Tried { tables, groups, locked, scanned }
+        Tried { spectra, tables, groups, locked, scanned }
     }
 }
 
@@ -219,6 +246,7 @@ fn take(case: &Case<'_>, tried: &[Tried], combs: &[Tried], said: &mut Judgement)
     said.log_e = log_sum([(1.0 - COMBS).ln() + single, COMBS.ln() + comb]);
     let sigma = middle(case.spectra.iter().map(|s| s.sigma).collect());
     said.looked_at = looked_at(tried, case.prior.height * sigma);
+    let unexplained = unexplained(tried);
     let most = tried.iter().max_by_key(|t| t.locked.len());
     said.locked = most.map_or_else(Vec::new, |t| t.locked.clone());
     let suspects = tried.iter().filter_map(|t| t.scanned.suspect.map(|s| (t, s)));
@@ -226,7 +254,7 @@ fn take(case: &Case<'_>, tried: &[Tried], combs: &[Tried], said: &mut Judgement)
     said.suspect =
         suspect.map(|(_, s)| Suspect { slope_hz_per_t: s.slope, tip_field_t: s.tip_t, log_e: s.log_e });
     if said.log_e < said.log_e_wanted {
-        decide_against(case, said);
+        decide_against(case, said, unexplained);
         let (t, found) = suspect?;
         let law = |b: f64| (found.slope * (b + found.tip_t)).abs();
         return goes(case.spectra, &t.tables, found, &case.showing(t, law));
@@ -243,7 +271,7 @@ fn take(case: &Case<'_>, tried: &[Tried], combs: &[Tried], said: &mut Judgement)
     match best(tried) {
         Some((t, found)) if single + (1.0 - COMBS).ln() >= said.log_e_wanted => claim(case, t, found, said),
         _ => {
-            decide_against(case, said);
+            decide_against(case, said, unexplained);
             None
         }
     }
@@ -272,11 +300,20 @@ fn looked_at(tried: &[Tried], height: f64) -> LookedAt {
     LookedAt { part: looked, open, g_from: g.map(|g| g.0), g_to: g.map(|g| g.1), height }
 }
 
+/// Part of the spectra with something strong in them that does not stay in place, at the width at which most have it.
+fn unexplained(tried: &[Tried]) -> f64 {
+    let strong = |t: &&Table| t.score.iter().zip(&t.masked).any(|(score, masked)| !masked && *score > STRONG);
+    let of = |t: &Tried| t.tables.all.iter().filter(strong).count() as f64 / t.tables.all.len().max(1) as f64;
+    tried.iter().map(of).fold(0.0, f64::max)
+}
+
 /// What is said where no law is proved.
-fn decide_against(case: &Case<'_>, said: &mut Judgement) {
+fn decide_against(case: &Case<'_>, said: &mut Judgement, unexplained: f64) {
     let looked = said.looked_at;
     let sideways = said.locked.iter().filter(|l| l.to != LockedTo::Frequency).count();
-    if looked.part > 0.0 && looked.open <= OPEN && said.log_e < NOTHING {
+    let most = if said.locked.is_empty() { UNEXPLAINED.0 } else { UNEXPLAINED.1 };
+    let nothing_left = unexplained < most;
+    if nothing_left && looked.part > 0.0 && looked.open <= OPEN && said.log_e < NOTHING {
         let g = match (looked.g_from, looked.g_to) {
             (Some(a), Some(b)) => format!(" for g from {a:.2} to {b:.2}"),
             _ => String::new(),
@@ -334,7 +371,7 @@ fn claim(case: &Case<'_>, t: &Tried, found: Found, said: &mut Judgement) -> Opti
     let showing = case.showing(t, law);
     let places = inside(case.spectra, &t.tables, law);
     let shown: Vec<(usize, f64)> = places.iter().filter(|(k, _)| showing.contains(k)).copied().collect();
-    let (shape, seen) = centres(case.spectra, case.bases, &shown, (t.tables.width, t.tables.pattern));
+    let (shape, seen) = centres(&t.spectra, case.bases, &shown, (t.tables.width, t.tables.pattern));
     let wrong = if at_fields < FEWEST_FIELDS || seen.len() < FEWEST_FIELDS {
         Some(format!("it shows at {at_fields} fields only"))
     } else if (at_fields as f64) < MOST_SHOW * held.len() as f64 {
@@ -365,6 +402,14 @@ fn claim(case: &Case<'_>, t: &Tried, found: Found, said: &mut Judgement) -> Opti
         told_of_locked(said);
         return goes.or(steps);
     }
+    if let Some(why) = may_bend(case, &seen, &line, shape) {
+        said.reasons.push(format!(
+            "A line moves with the field, but {why}: a straight law is not claimed before that is settled."
+        ));
+        said.next = Some("spectra at other fields, over as wide a range as may be".to_owned());
+        told_of_locked(said);
+        return goes.or(steps);
+    }
     let law = proved_law(case, shape, &seen, &line);
     if law.tip_field_t.abs() - OUTSIDE * law.tip_field_error > case.prior.tip_field_t {
         said.verdict = Verdict::Splitting;
@@ -386,6 +431,24 @@ fn claim(case: &Case<'_>, t: &Tried, found: Found, said: &mut Judgement) -> Opti
     said.law = Some(law);
     told_of_locked(said);
     goes.or(steps)
+}
+
+/// Why a straight law is not settled yet, though the line moves.
+fn may_bend(case: &Case<'_>, seen: &[Centre], line: &Straight, shape: Shape) -> Option<String> {
+    let mut fields: Vec<usize> = seen.iter().map(|c| case.numbers[c.index]).collect();
+    fields.sort_unstable();
+    fields.dedup();
+    let most = if fields.len() < FIELDS_FOR_BEND { MAY_BEND.0 } else { MAY_BEND.1 };
+    if fields.len() < FEWEST_FOR_BEND {
+        Some(format!("its centre is known at {} fields, too few to tell whether it bends", fields.len()))
+    } else if line.curved.abs() > most {
+        Some(format!("its centres may bend, by {:.1} errors so far", line.curved.abs()))
+    } else if line.wander > ASTRAY * shape.width {
+        let (off, width) = (1e-6 * line.wander, 1e-6 * shape.width);
+        Some(format!("its centres lie {off:.1} MHz off the law, much for a line {width:.1} MHz wide"))
+    } else {
+        None
+    }
 }
 
 /// Whether heights agree well enough in sign and size to be those of one line.

@@ -4,7 +4,7 @@
 //!
 //! *Why a line of the apparatus does not pass.* The background is taken out of each spectrum by itself, whatever it is made
 //! of below the longest delay of an RF line (`clean`). What stays at a frequency, at a place of the window, or at a time of
-//! the sweep is found without regard to the field and masked (`locked`). What is left is asked one thing: does it know the
+//! the sweep is found without regard to the field and masked (`locked`), and what stays at a frequency is taken out as well (`taken_out`). What is left is asked one thing: does it know the
 //! field? Each spectrum answers by how much better a line does where the law has it than at any other place of the same
 //! window ([`evidence`]). One strong feature in one spectrum counts no more than the number of places it might have had.
 //!
@@ -36,6 +36,7 @@ mod segments;
 mod shape;
 mod spectra;
 mod tables;
+mod taken_out;
 
 pub use judge::{judge, judge_again};
 pub use locked::{Locked, LockedTo};

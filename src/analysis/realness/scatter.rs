@@ -8,7 +8,7 @@
 //! width of the interval that holds 68.27 % of the posterior. With errors of the fits that do not matter this comes
 //! near Student's law, with errors that explain everything near the usual ones.
 
-use super::field_line::{FieldLine, straight};
+use super::resonance_law::{ResonanceLaw, straight};
 use super::tails::gamma_q;
 
 /// Sizes of the scatter looked at.
@@ -22,18 +22,18 @@ const ONE_ERROR: f64 = 0.682_689_492_137_086;
 struct Trial {
     scatter: f64,
     ln_weight: f64,
-    line: FieldLine,
+    line: ResonanceLaw,
     /// Square root of what `straight` has enlarged variances by.
     enlarged: f64,
 }
 
 /// The line with a scatter common to all centres; the same where no degree of freedom is left to tell.
 pub(super) fn with_scatter(
-    plain: FieldLine,
+    plain: ResonanceLaw,
     fields_t: &[f64],
     signed_hz: &[f64],
     errors_hz: &[f64],
-) -> FieldLine {
+) -> ResonanceLaw {
     let dof = plain.degrees_of_freedom as f64;
     if dof < 1.0 {
         return plain;
@@ -62,14 +62,14 @@ pub(super) fn with_scatter(
     let counted: Vec<(&Trial, f64)> =
         trials.iter().zip(weights).filter(|(_, w)| *w > NEGLIGIBLE * total).collect();
     let counts: f64 = counted.iter().map(|c| c.1).sum();
-    let half_width = |error: fn(&FieldLine) -> f64| {
+    let half_width = |error: fn(&ResonanceLaw) -> f64| {
         let all: Vec<(f64, f64)> =
             counted.iter().map(|(t, w)| (error(&t.line) / t.enlarged, w / counts)).collect();
         interval(&all)
     };
     let slope_error = half_width(|l| l.slope_error);
     let moment_error = plain.moment_error * slope_error / plain.slope_error;
-    FieldLine {
+    ResonanceLaw {
         moment_error,
         g_error: 2.0 * moment_error,
         tip_field_error: half_width(|l| l.tip_field_error),
@@ -125,7 +125,7 @@ fn within(z: f64) -> f64 {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::analysis::realness::field_line;
+    use crate::analysis::realness::resonance_law;
     use rand::SeedableRng;
     use rand_distr::{Distribution, StandardNormal};
 
@@ -145,7 +145,7 @@ mod tests {
             .map(|(k, b)| 27.99e9 * b + 1e6 * if k % 2 == 0 { 0.9 } else { -0.9 })
             .collect();
         let errors = [1e6; 200];
-        let line = field_line(&fields, &centres, &errors).unwrap();
+        let line = resonance_law(&fields, &centres, &errors).unwrap();
         let mean = fields.iter().sum::<f64>() / 200.0;
         let sbb: f64 = fields.iter().map(|b| (b - mean).powi(2)).sum();
         assert!((line.slope_error / (1e6 / sbb.sqrt()) - 1.0).abs() < 0.06, "{line:?}");
@@ -162,7 +162,7 @@ mod tests {
             let place = |b: &f64, e: &f64, n: [f64; 2]| 27.992_489_834e9 * b + 1e6 * n[0] + e * n[1];
             let centres: Vec<f64> =
                 fields.iter().zip(&errors).map(|(b, e)| place(b, e, [normal(), normal()])).collect();
-            let line = field_line(&fields, &centres, &errors).unwrap();
+            let line = resonance_law(&fields, &centres, &errors).unwrap();
             let off = (line.moment_mu_b - 1.0).abs() / line.moment_error;
             one += u32::from(off < 1.0);
             two += u32::from(off < 2.0);

@@ -8,7 +8,7 @@
 //! repeated failures, `abs(…)`; and `clock_jump()`, the size of the last jump of the clock.
 //!
 //! A channel that was never read makes a condition *unknown*: a permit is then waited for and refused after a while,
-//! an interlock acts after its patience. One that shows more than it can is larger than every mark.
+//! an interlock acts after its patience. One that shows more than it can is larger than every limit.
 
 mod parse;
 #[cfg(test)]
@@ -204,7 +204,7 @@ impl Number {
         let both = |a: &Number, b: &Number, join: fn(f64, f64) -> f64| {
             let (a, b) = (a.eval(readings)?, b.eval(readings)?);
             let joined = join(a, b);
-            // Only a value that lies beyond its range is larger than every mark; a sum that overflows is nothing.
+            // Only a value that lies beyond its range is larger than every limit; a sum that overflows is nothing.
             let known = joined.is_finite() || (joined.is_infinite() && (a.is_infinite() || b.is_infinite()));
             known.then_some(joined)
         };

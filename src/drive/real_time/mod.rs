@@ -187,7 +187,9 @@ impl RealTimeDrive {
     pub fn knows(&mut self, beforehand: Beforehand) {
         self.supervisor.knows(&beforehand);
         let now = self.clock.now();
-        self.tally.entry(now, &Entry::Known(beforehand));
+        let entry = Entry::Known(beforehand);
+        self.tally.entry(now, &entry);
+        self.oracle.recorded(&self.bench, &entry);
     }
 
     /// The run ends now, whatever it was doing.
@@ -340,8 +342,13 @@ impl RealTimeDrive {
                 other => self.carry_out(other, now),
             }
         }
+        let over = entries.iter().any(|entry| matches!(entry, Entry::End { .. }));
         for entry in entries {
             self.observer.entry(now, &entry);
+        }
+        if over {
+            // Whoever tells of the end tells of all that the run adds up to.
+            self.observer.moment(now, &self.tally);
         }
         for notice in notices {
             self.tell(now, &notice);
@@ -361,6 +368,7 @@ impl RealTimeDrive {
             Effect::Command { ticket, link, command } => self.command(ticket, link, command, now),
             Effect::Append { seq, entry, data, urgent } => {
                 self.tally.entry(now, &entry);
+                self.oracle.recorded(&self.bench, &entry);
                 if urgent {
                     self.last_urgent = Some(seq);
                 }

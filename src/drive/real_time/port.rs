@@ -2,7 +2,7 @@
 
 use crate::bench::Bench;
 use crate::drive::Port;
-use crate::record::{Ending, Outcome, Place};
+use crate::record::{Ending, Memory, Outcome, Place};
 use crate::supervisor::{Call, Denial, Reply};
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::mpsc::Receiver;
@@ -42,6 +42,7 @@ pub struct RealTimePort {
     calls: UnboundedSender<Call>,
     replies: Receiver<Reply>,
     stop: Arc<StopFlag>,
+    memory: Arc<Memory>,
 }
 
 impl RealTimePort {
@@ -53,7 +54,13 @@ impl RealTimePort {
         replies: Receiver<Reply>,
         stop: Arc<StopFlag>,
     ) -> Self {
-        Self { bench, seed, calls, replies, stop }
+        Self { bench, seed, calls, replies, stop, memory: Arc::default() }
+    }
+
+    /// With what the logbook knew when the run began.
+    #[must_use]
+    pub fn knowing(self, memory: Option<Arc<Memory>>) -> Self {
+        Self { memory: memory.unwrap_or_default(), ..self }
     }
 
     fn over(&self, place: Place) -> Reply {
@@ -86,5 +93,9 @@ impl Port for RealTimePort {
 
     fn seed(&self) -> u64 {
         self.seed
+    }
+
+    fn memory(&self) -> Arc<Memory> {
+        Arc::clone(&self.memory)
     }
 }

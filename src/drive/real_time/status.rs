@@ -5,6 +5,7 @@ use crate::bench::expression::Readings;
 use crate::drive::Outlook;
 use crate::drive::RunTally;
 use crate::history::Trip;
+use crate::history::result::{RunResult, Seen};
 use crate::quantity::TimePoint;
 use crate::supervisor::{PresentHold, Supervisor};
 use serde::{Deserialize, Serialize};
@@ -24,11 +25,11 @@ pub struct Status {
     pub window_left_s: Option<f64>,
     /// What lies ahead: time left, helium.
     pub outlook: Option<Outlook>,
-    /// The step in hand.
+    /// The current step.
     pub step: Option<String>,
     /// Time in it, s.
     pub step_s: f64,
-    /// Sweep in hand and its points so far.
+    /// Current sweep and its points so far.
     pub sweep: Option<(u64, u64)>,
     /// Points in all.
     pub points: u64,
@@ -40,8 +41,8 @@ pub struct Status {
     pub interlocks: Vec<InterlockNow>,
     /// Interlocks that tripped.
     pub trips: Vec<Trip>,
-    /// Last results, one line each.
-    pub results: Vec<String>,
+    /// The result so far in one line, as brief and page have it.
+    pub headline: String,
     /// Last messages.
     pub messages: Vec<String>,
 }
@@ -68,7 +69,7 @@ pub struct InterlockNow {
     pub action: String,
     /// Its condition.
     pub condition: String,
-    /// Value and mark, SI, where the condition is one comparison.
+    /// Value and limit, SI, where the condition is one comparison.
     pub distance: Option<(f64, f64)>,
     /// Whether it is tripped.
     pub tripped: bool,
@@ -154,7 +155,7 @@ pub fn snapshot(
         channels: channels.collect(),
         interlocks: interlocks.collect(),
         trips: tally.trips.clone(),
-        results: tally.results.iter().rev().take(8).rev().map(|line| line.words.clone()).collect(),
+        headline: RunResult::of(tally, Some(bench), Seen::Answers).headline,
         messages: Vec::new(),
     }
 }

@@ -1,4 +1,4 @@
-//! The recorded calls of a run, read one after the other: nothing is kept but the stretch in hand.
+//! The recorded calls of a run, read one after the other: nothing is kept but the current stretch.
 
 use super::{OWN_CALL, TreatAs};
 use crate::instrument::TaskReport;

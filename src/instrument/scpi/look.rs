@@ -18,7 +18,7 @@ impl Scpi {
             Err(error) if error.kind == ErrorKind::Changed => {
                 let text = format!("after its connection was made anew {}", error.message);
                 tracing::warn!(link = %self.name, "{text}");
-                self.changed = Some((text, error.changed));
+                self.changed = Some(InstrumentError { message: text, ..error });
                 Ok(())
             }
             compared => compared,
@@ -75,8 +75,9 @@ impl Scpi {
     /// The next call hears of it, and does nothing else.
     pub(super) fn tell_changed(&mut self) -> Result<(), InstrumentError> {
         match self.changed.take() {
-            Some((text, channels)) => {
-                Err(InstrumentError::changed(format!("`{}`: {text}", self.name), channels))
+            Some(error) => {
+                let message = format!("`{}`: {}", self.name, error.message);
+                Err(InstrumentError { message, ..error })
             }
             None => Ok(()),
         }

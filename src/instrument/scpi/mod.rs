@@ -92,7 +92,7 @@ pub struct Scpi {
     /// Whether there was a connection before.
     met_before: bool,
     /// What was found changed after a connection was made anew, until it is told.
-    changed: Option<(String, Vec<String>)>,
+    changed: Option<InstrumentError>,
     /// Whether its connection was made anew, until it is told.
     made_anew: bool,
     /// The last error of its queue.

@@ -1,8 +1,8 @@
 //! An account that grows while its run goes on, and that stays small however long the run.
 
+use super::Account;
 use super::read::Reader;
-use super::{Account, Clock};
-use crate::record::{Entry, RecordError, RunFile};
+use crate::record::{RecordError, RunFile};
 use crate::report::figure::thin;
 
 /// Readings of one channel above which they are thinned to their extremes.
@@ -15,6 +15,9 @@ const MOST_FITS: usize = 600;
 const MOST_SWEEPS: usize = 300;
 /// Steps, remarks, happenings that are kept of each kind.
 const MOST_WORDS: usize = 60;
+
+/// Steps that are kept: the result of the run counts them.
+const MOST_STEPS: usize = 2000;
 
 /// An account that is read on as rows are added. What no picture shows any more is left out.
 #[derive(Debug)]
@@ -44,12 +47,6 @@ impl Growing {
         let Self { reader, entries, .. } = self;
         run.entries_between(self.next, before, |numbered| {
             *entries += 1;
-            if let Entry::Context { started_at, .. } = &numbered.entry
-                && reader.started_at.is_none()
-            {
-                let zone = reader.account.bench.as_ref().and_then(|b| b.time_zone.as_deref());
-                reader.account.clock = Clock::new(Some(started_at), zone);
-            }
             reader.entry(&numbered);
         })?;
         self.next = before;
@@ -63,7 +60,7 @@ impl Growing {
         &self.reader.account
     }
 
-    /// The same, to note how far the sweep in hand has come.
+    /// The same, to note how far the current sweep has come.
     pub fn account_mut(&mut self) -> &mut Account {
         &mut self.reader.account
     }
@@ -102,7 +99,7 @@ impl Growing {
     /// Steps that are open stay, wherever they stand.
     fn prune_steps(&mut self) {
         let steps = &mut self.reader.account.history.steps;
-        let excess = steps.len().saturating_sub(MOST_WORDS);
+        let excess = steps.len().saturating_sub(MOST_STEPS);
         let mut place = 0;
         steps.retain(|step| {
             place += 1;

@@ -1,6 +1,7 @@
-//! Where a run was cut and taken up again: why, how the bench was left, and how it was brought back.
+//! Where a run was cut and resumed: why, how the bench was left, and how it was brought back.
 
 use super::{Account, ParkStep, place_in_words};
+use crate::history::Clock;
 use crate::record::{Column, Ending, SafeAct};
 
 /// One interruption of a run.
@@ -40,7 +41,7 @@ impl Interruption {
             parked: std::mem::take(&mut account.history.parked),
             not_reached,
             again_s,
-            taken_up_at: taken_up_at.map(super::clock::day_and_minute),
+            taken_up_at: taken_up_at.map(crate::history::day_and_minute),
             brought_back: Vec::new(),
             centred: None,
             open: true,
@@ -62,7 +63,7 @@ impl Interruption {
     }
 
     /// All of it for a tired reader.
-    pub fn in_words(&self, clock: &super::Clock) -> String {
+    pub fn in_words(&self, clock: &Clock) -> String {
         let mut text = format!("{} — {}.", clock.short(self.at_s), self.why());
         text += match (&self.ending, self.parked) {
             (None, _) => " Nothing says how the bench stood.",
@@ -102,7 +103,6 @@ impl Interruption {
 mod tests {
     use super::*;
     use crate::record::{Outcome, Place};
-    use crate::report::account::Clock;
 
     #[test]
     fn a_crash_is_told_with_how_it_was_left_and_brought_back() {

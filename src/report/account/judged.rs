@@ -142,7 +142,7 @@ pub struct Law {
 }
 
 impl Law {
-    /// Reads the body of a judgement `field_line`.
+    /// Reads the body of a judgement `resonance_law`.
     pub fn read(at_s: f64, title: &str, body: &Value) -> Self {
         let line = &body["line"];
         let pair = |a: &str, b: &str| Some((line[a].as_f64()?, line[b].as_f64()?));

@@ -3,24 +3,21 @@
 //! Points of sweeps stay in the file; they are read sweep by sweep where they are needed. A damaged file gives
 //! the account of its intact part, and says what is missing.
 
-mod clock;
 mod growing;
-mod helium;
 mod interruption;
 mod judged;
 mod read;
 mod salvage;
 mod silence;
 
-pub use clock::{Clock, elapsed};
 pub use growing::Growing;
-pub use helium::Helium;
 pub use interruption::Interruption;
 pub use judged::{Fitted, Judged, Law, Parameter};
 pub use silence::Silence;
 
 use crate::bench::Bench;
 use crate::history::History;
+use crate::history::result::{HeliumNow, RunResult, Seen};
 use crate::instrument::Task;
 use crate::quantity::Unit;
 use crate::record::{
@@ -43,6 +40,8 @@ pub struct SweepOutline {
     pub line: Option<u64>,
     /// When it began, s.
     pub at_s: f64,
+    /// When it ended, s; none where that is not recorded.
+    pub to_s: Option<f64>,
     /// Whether its end is recorded.
     pub ended: bool,
     /// Field at its beginning, T, where the record shows it.
@@ -176,8 +175,6 @@ pub struct Account {
     pub path: PathBuf,
     /// What was run; none where even that can't be read.
     pub identity: Option<Identity>,
-    /// Times on the wall clock.
-    pub clock: Clock,
     /// Length of the window, s.
     pub window_s: Option<f64>,
     /// Path of the sequence as it was given.
@@ -202,7 +199,7 @@ pub struct Account {
     pub judged: Vec<(f64, String, String, serde_json::Value)>,
     /// Notes and decisions.
     pub remarks: Vec<Remark>,
-    /// Where it was cut and taken up again.
+    /// Where it was cut and resumed.
     pub interruptions: Vec<Interruption>,
     /// Interlocks, holds, faults, operators' words.
     pub happenings: Vec<Happening>,
@@ -244,20 +241,25 @@ impl Account {
         self.integrity.faults.is_empty()
     }
 
-    /// The word for the outcome; `cut short` where the record has no end.
-    pub fn outcome_word(&self) -> &'static str {
-        self.history.ending.as_ref().map_or("cut short", |e| e.outcome.word())
-    }
-
     /// Whether the run came to its end by itself.
     pub fn is_finished(&self) -> bool {
         self.history.ending.as_ref().is_some_and(|e| e.outcome == Outcome::Finished)
     }
 
-    /// The helium budget.
-    pub fn helium(&self) -> Option<Helium> {
-        let bench = self.bench.as_ref()?;
-        helium::forecast(self.history.helium.as_ref()?, bench)
+    /// The result of the run, as far as its record goes.
+    pub fn result(&self) -> RunResult {
+        let seen = if self.is_intact() { Seen::Record } else { Seen::Damaged };
+        RunResult::of(&self.history, self.bench.as_ref(), seen)
+    }
+
+    /// The helium as the record tells it.
+    pub fn helium(&self) -> Option<HeliumNow> {
+        HeliumNow::of(self.history.helium.as_ref()?, self.bench.as_ref()?, self.history.end_s)
+    }
+
+    /// The word for the outcome; `cut short` where the record has no end.
+    pub fn outcome_word(&self) -> &'static str {
+        self.history.ending.as_ref().map_or("cut short", |e| e.outcome.word())
     }
 
     /// The unit that a channel is printed in, and its SI unit.

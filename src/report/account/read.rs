@@ -1,8 +1,8 @@
 //! Reading an account from a run file.
 
 use super::{
-    Account, BulkOutline, Clock, Fitted, Happening, Interruption, Judged, Law, ParkStep, Remark,
-    SweepOutline, TableOutline, TipEvent, salvage,
+    Account, BulkOutline, Fitted, Happening, Interruption, Judged, Law, ParkStep, Remark, SweepOutline,
+    TableOutline, TipEvent, salvage,
 };
 use crate::bench::{Action, Bench, Role, TaskKind};
 use crate::history::History;
@@ -43,8 +43,6 @@ pub(super) fn read(run: &RunFile) -> Account {
     if let (Err(error), true) = (walked, intact) {
         account.integrity.faults.push(error.to_string());
     }
-    account.clock =
-        Clock::new(reader.started_at.as_deref(), account.bench.as_ref().and_then(|b| b.time_zone.as_deref()));
     if let Err(error) = finish_sweeps(run, &mut account, before) {
         account.integrity.faults.push(format!("points can't be read: {error}"));
     }
@@ -95,7 +93,6 @@ fn finish_sweeps(run: &RunFile, account: &mut Account, before: u64) -> Result<()
 #[derive(Debug)]
 pub(super) struct Reader {
     pub(super) account: Account,
-    pub(super) started_at: Option<String>,
 }
 
 impl Reader {
@@ -103,7 +100,6 @@ impl Reader {
         let account = Account {
             path: run.path().to_owned(),
             identity: None,
-            clock: Clock::default(),
             window_s: None,
             sequence_path: String::new(),
             history: History::new(bench.as_ref()),
@@ -126,7 +122,7 @@ impl Reader {
             salvage: None,
             ending_behind: None,
         };
-        Self { account, started_at: None }
+        Self { account }
     }
 
     pub(super) fn entry(&mut self, numbered: &Numbered) {
@@ -192,7 +188,9 @@ impl Reader {
         let replaced = |old: &Judged| {
             series(old) == series(&new) && (segment(old) == segment(&new) || segment(old) >= segments)
         };
-        self.account.verdicts.retain(|old| old.body["sweeps"].is_null() || !replaced(old));
+        // A proof that later spectra take back stays beside what they say: until then the line was there.
+        let taken_back = |old: &Judged| old.law.is_some() && new.law.is_none();
+        self.account.verdicts.retain(|old| old.body["sweeps"].is_null() || !replaced(old) || taken_back(old));
         self.account.verdicts.push(new);
     }
 
@@ -217,9 +215,7 @@ impl Reader {
     fn frame(&mut self, at_s: f64, entry: &Entry) {
         match entry {
             Entry::Identity(identity) => self.account.identity = Some(identity.clone()),
-            Entry::Context { started_at, window_s, sequence_path, .. } => {
-                // The first start is the origin of all moments; later ones are of resumed runs.
-                self.started_at.get_or_insert_with(|| started_at.clone());
+            Entry::Context { window_s, sequence_path, .. } => {
                 self.account.window_s = window_s.or(self.account.window_s);
                 self.account.sequence_path.clone_from(sequence_path);
             }
@@ -231,8 +227,10 @@ impl Reader {
                 }
                 let mut text = format!("the run was resumed by version {version}");
                 if let Some(window) = window {
-                    text +=
-                        &format!(", with a new window until {}", super::clock::day_and_minute(&window.until));
+                    text += &format!(
+                        ", with a new window until {}",
+                        crate::history::day_and_minute(&window.until)
+                    );
                     self.account.window_s = Some(window.end_s);
                 }
                 if !changes.is_empty() {
@@ -258,6 +256,7 @@ impl Reader {
                     settings: [settings.clone(), None],
                     because: None,
                     at_s: at.s(),
+                    to_s: None,
                     ended: false,
                     field_t: si(Role::FieldZ),
                     level_dbm: si(Role::RfLevel),
@@ -268,7 +267,7 @@ impl Reader {
             }
             Entry::SweepEnd { sweep, points, because, settings, .. } => {
                 if let Some(open) = self.account.sweeps.iter_mut().rfind(|s| s.table.sweep == *sweep) {
-                    (open.ended, open.measured) = (true, *points);
+                    (open.ended, open.measured, open.to_s) = (true, *points, Some(at.s()));
                     open.because.clone_from(because);
                     open.settings[1].clone_from(settings);
                 }
@@ -293,7 +292,8 @@ impl Reader {
                 fit.field_t = about.and_then(|s| s.field_t);
                 self.account.fits.push(fit);
             }
-            "field_line" => self.account.laws.push(Law::read(at_s, title, body)),
+            // Files of before have the other name.
+            "resonance_law" | "field_line" => self.account.laws.push(Law::read(at_s, title, body)),
             "verdict" => self.verdict(Judged::read(at_s, body)),
             "recentre" => {
                 if let (Some(x), Some(y)) = (body["x_m"].as_f64(), body["y_m"].as_f64()) {

@@ -22,8 +22,9 @@ impl Account {
     /// Watched channels that gave no number for longer than usual, in the order in which they fell silent.
     pub fn silences(&self) -> Vec<Silence> {
         let mut found = Vec::new();
+        let every_s = self.bench.as_ref().map_or(0.0, |bench| bench.record_every_s);
         for (channel, readings) in &self.monitors {
-            let Some(usual_s) = usual_pause_s(readings) else { continue };
+            let Some(usual_s) = usual_pause_s(readings).map(|usual_s| usual_s.max(every_s)) else { continue };
             let long = |from_s: f64, to_s: f64| to_s - from_s > PAUSES * usual_s;
             let pauses = readings.windows(2).map(|pair| (pair[0].0, pair[1].0));
             found.extend(

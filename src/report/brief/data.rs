@@ -1,18 +1,20 @@
 //! Sections with figures: verdicts, resonance against field, spectra, fits, channels.
 
-use super::handover::Weight;
 use super::page::{Cell, cards, figure, list, safe};
 use crate::bench::Role;
+use crate::history::result::Weight;
 use crate::quantity::Unit;
 use crate::record::RunFile;
 use crate::report::account::{Account, Fitted};
 use crate::report::figure::{Ink, Mark, Series, Style};
 use crate::report::plot;
-use crate::report::words::{count, rounded, with_error};
+use crate::report::words::{count, with_error};
 use std::fmt::Write;
 
 /// Spectra drawn in the brief; the rest is one command away.
 const MOST_SPECTRA: usize = 72;
+/// Other results that are listed.
+const MOST_JUDGED: usize = 200;
 /// Images, and traces, drawn in the brief.
 const MOST_BULKS: usize = 8;
 /// Channels drawn in the brief.
@@ -41,7 +43,7 @@ pub(super) fn verdicts(account: &Account) -> String {
             "<p class=\"verdict\"><b class=\"t-{}\">{} {words}</b> <span class=\"over\" style=\"display:inline\">judged {}</span></p>",
             weight.word(),
             weight.sign(),
-            safe(&account.clock.short(judged.at_s))
+            safe(&account.history.clock.short(judged.at_s))
         );
         out += &list(&judged.reasons, false);
         if let Some(next) = &judged.next {
@@ -54,52 +56,41 @@ pub(super) fn verdicts(account: &Account) -> String {
             );
         }
     }
-    for (at_s, what, title, _) in &account.judged {
+    out
+}
+
+/// What else was worked out: contrast, lines, drift, identified spins.
+pub(super) fn judged(account: &Account) -> String {
+    let rows: Vec<(&str, Vec<Cell>)> = account
+        .judged
+        .iter()
+        .filter(|judged| judged.1 != "card")
+        .take(MOST_JUDGED)
+        .map(|(at_s, what, title, _)| {
+            let what = what.replace('_', " ");
+            // A title that begins with what it is needs it no second time.
+            let title =
+                title.strip_prefix(&what).map_or(title.as_str(), |rest| rest.trim_start_matches([':', ' ']));
+            let cells =
+                vec![("w", safe(&account.history.clock.short(*at_s))), ("w", safe(&what)), ("", safe(title))];
+            ("", cells)
+        })
+        .collect();
+    let mut out =
+        cards("What was worked out beside fits and verdicts", &[("", "When"), ("", ""), ("", "")], &rows);
+    if account.judged.len() > MOST_JUDGED {
         let _ = write!(
             out,
-            "<p><b>{}</b>, {}: {}</p>",
-            safe(&super::handover::capital(&what.replace('_', " "))),
-            safe(&account.clock.short(*at_s)),
-            safe(title)
+            "<p>… and {} more; they are in the run file.</p>",
+            account.judged.len() - MOST_JUDGED
         );
     }
     out
 }
 
-pub(super) fn resonance(account: &Account) -> String {
-    let with_field = account.fits.iter().filter(|f| f.field_t.is_some()).count();
-    let law = account.proved();
-    if law.is_none() && with_field < 2 {
-        return String::new();
-    }
-    let mut out = String::new();
-    if let Some(law) = law {
-        let mut facts = Vec::new();
-        if let Some((moment, error)) = law.moment {
-            facts.push(format!("moment <b>{} μ<sub>B</sub></b>", safe(&rounded(moment, error))));
-        }
-        if let Some((field, error)) = law.tip_field_t {
-            facts.push(format!("tip field <b>{} mT</b>", safe(&rounded(field * 1e3, error * 1e3))));
-        }
-        facts.push(safe(&count(law.points.len() as u64, "spectrum")));
-        let _ = write!(out, "<p>{}.</p>", facts.join(" · "));
-    } else {
-        out += "<p>Nothing is proved, so there is no moment and no tip field. The points are fits, each for itself.</p>";
-    }
-    if let Ok(drawing) = plot::resonance(account, (760.0, 430.0)) {
-        let caption = "Error bars are one standard error. Fits that are not trusted are crossed; the line is that of the verdict.";
-        let _ = write!(out, "<div class=\"wide\">{}</div>", figure(&drawing, caption));
-    }
-    // On a phone the lettering of the wide one would be too small to read.
-    if let Ok(drawing) = plot::resonance(account, (370.0, 400.0)) {
-        let caption = "Error bars are one standard error; crossed fits are not trusted.";
-        let _ = write!(out, "<div class=\"narrow\">{}</div>", figure(&drawing, caption));
-    }
-    out
-}
-
-pub(super) fn spectra(account: &Account, run: &RunFile) -> String {
-    let measured: Vec<_> = account.sweeps.iter().filter(|s| s.measured > 0).collect();
+pub(super) fn spectra(account: &Account, run: &RunFile, article: usize) -> String {
+    // A single place is a point of a card, and no spectrum.
+    let measured: Vec<_> = account.sweeps.iter().filter(|s| s.measured > 1).collect();
     if measured.is_empty() {
         return String::new();
     }
@@ -116,7 +107,10 @@ pub(super) fn spectra(account: &Account, run: &RunFile) -> String {
                 .map_err(|e| e.to_string())
         };
         match drawing {
-            Ok(drawing) => small += &figure(&drawing, ""),
+            Ok(drawing) => {
+                let _ =
+                    write!(small, "<div id=\"run-{article}-sweep-{number}\">{}</div>", figure(&drawing, ""));
+            }
             Err(error) => failed.push(format!("Sweep {number} can't be drawn: {error}.")),
         }
     }
@@ -128,6 +122,41 @@ pub(super) fn spectra(account: &Account, run: &RunFile) -> String {
             "<p>The first {MOST_SPECTRA} of {} are shown; <code>noctule plot</code> draws any of them.</p>",
             count(measured.len() as u64, "sweep")
         );
+    }
+    out
+}
+
+/// Tonight beside an earlier run.
+pub(super) fn beside(account: &Account, before: &Account) -> String {
+    let rows: Vec<(&str, Vec<Cell>)> = crate::report::beside::compare(before, account)
+        .into_iter()
+        .map(|row| {
+            let flag = match row.changed {
+                Some(true) => "<span class=\"t-look\">▲ changed</span>",
+                Some(false) => "as before",
+                None => "–",
+            };
+            let cells = vec![
+                ("", safe(&row.what)),
+                ("w", safe(&row.before)),
+                ("w", safe(&row.now)),
+                ("w", flag.to_owned()),
+            ];
+            ("", cells)
+        })
+        .collect();
+    let caption =
+        format!("Beside {}; changed is what moved by more than three times its scatter", before.name());
+    cards(&caption, &[("", ""), ("", "Before"), ("", "Now"), ("", "")], &rows)
+}
+
+/// Everything on one clock.
+pub(super) fn timeline(account: &Account, run: &RunFile) -> String {
+    let mut out = String::new();
+    for (class, width) in [("wide", 860.0), ("narrow", 370.0)] {
+        if let Ok(drawing) = plot::timeline(account, run, width) {
+            let _ = write!(out, "<div class=\"{class}\">{}</div>", figure(&drawing, &plot::letters(account)));
+        }
     }
     out
 }
@@ -164,9 +193,9 @@ pub(super) fn bulks(account: &Account, run: &RunFile) -> String {
     out
 }
 
-pub(super) fn fits(account: &Account) -> String {
+pub(super) fn fits(account: &Account, article: usize) -> String {
     let rows: Vec<(&str, Vec<Cell>)> =
-        account.fits_of_sweeps().take(500).map(|fit| fit_row(account, fit)).collect();
+        account.fits_of_sweeps().take(500).map(|fit| fit_row(account, fit, article)).collect();
     let head = [
         ("n", "Sweep"),
         ("n", "Field"),
@@ -198,8 +227,11 @@ fn trust(fit: &Fitted) -> String {
 /// What the sequence fitted to points of its own: trends over several spectra.
 fn fits_of_points(account: &Account) -> String {
     let row = |fit: &Fitted| {
-        let cells =
-            vec![("w", safe(&account.clock.short(fit.at_s))), ("", safe(&fit.title)), ("", trust(fit))];
+        let cells = vec![
+            ("w", safe(&account.history.clock.short(fit.at_s))),
+            ("", safe(&fit.title)),
+            ("", trust(fit)),
+        ];
         ("", cells)
     };
     let rows: Vec<(&str, Vec<Cell>)> = account.fits_of_points().take(100).map(row).collect();
@@ -207,7 +239,7 @@ fn fits_of_points(account: &Account) -> String {
     cards("Fits of points that the sequence put together", &head, &rows)
 }
 
-fn fit_row(account: &Account, fit: &Fitted) -> (&'static str, Vec<Cell>) {
+fn fit_row(account: &Account, fit: &Fitted, article: usize) -> (&'static str, Vec<Cell>) {
     let plain = Unit::parse("").expect("a plain number is a unit");
     let sweep = account.sweeps.iter().find(|s| Some(s.table.sweep) == fit.sweep);
     let x = sweep.map_or_else(|| account.unit_of("RfFrequency"), |s| account.unit_of(&s.table.fast.channel));
@@ -219,7 +251,8 @@ fn fit_row(account: &Account, fit: &Fitted) -> (&'static str, Vec<Cell>) {
     };
     let field =
         fit.field_t.map_or("–".to_owned(), |b| with_error(Some(b), None, &account.unit_of("FieldZ")));
-    let number = fit.sweep.map_or("–".to_owned(), |s| s.to_string());
+    let number =
+        fit.sweep.map_or("–".to_owned(), |s| format!("<a href=\"#run-{article}-sweep-{s}\">{s}</a>"));
     let cells = vec![
         ("n", number),
         ("n", safe(&field)),
@@ -270,12 +303,12 @@ pub(super) fn channels(account: &Account) -> String {
     format!("<div class=\"small\">{out}</div>")
 }
 
-/// The helium chart goes on to the refill mark.
+/// The helium chart goes on to the refill limit.
 fn forecast(account: &Account, name: &str, chart: &mut crate::report::figure::Chart) {
     let Some(helium) = account.helium() else { return };
     let unit = account.unit_of(name);
     let mark = unit.from_si(helium.mark_m3);
-    chart.marks.push(Mark { y: mark, text: "refill mark".to_owned() });
+    chart.marks.push(Mark { y: mark, text: "refill limit".to_owned() });
     let (Some(due), Some(loss)) = (helium.due_at_s, helium.loss_m3_per_s) else { return };
     let from = account.history.end_s;
     let to = due.min(from + FORECAST_H * 3600.0);
@@ -284,8 +317,8 @@ fn forecast(account: &Account, name: &str, chart: &mut crate::report::figure::Ch
     }
     let at = |t: f64| (t / 3600.0, unit.from_si(helium.last_m3 - loss * (t - from)));
     chart.series.push(Series::new(vec![at(from), at(to)], Style::Dashed, Ink::Fit).named("forecast"));
-    chart.x.range = Some((0.0, to / 3600.0 * 1.02));
+    chart.x = plot::clock_axis(account, to * 1.02);
     let top = chart.series[0].points.iter().map(|p| p.1).fold(mark, f64::max);
     chart.y.range = Some((0.8 * mark.min(at(to).1), 1.06 * top));
-    chart.label += &format!("; the refill is due {}", account.clock.short(due));
+    chart.label += &format!("; the refill is due {}", account.history.clock.short(due));
 }

@@ -1,43 +1,13 @@
 //! What a colleague has to know at nine in the morning, in words; the page and the text say the same.
 
-use super::next;
+use super::command;
 use crate::bench::Role;
+use crate::history::result::{RunResult, Weight, capital};
 use crate::history::{How, OpenTask, Standing};
 use crate::quantity::in_words;
-use crate::record::{Achieved, Outcome, Request, Salvage};
+use crate::record::{Outcome, Request, Salvage};
 use crate::report::account::{Account, place_in_words};
 use crate::report::words::{count, value_in};
-
-/// How urgent a line is; shown by sign and word, never by colour alone.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Weight {
-    /// As it should be.
-    Good,
-    /// To be looked at.
-    Look,
-    /// Wrong.
-    Wrong,
-}
-
-impl Weight {
-    /// A sign that reads without colour.
-    pub fn sign(self) -> &'static str {
-        match self {
-            Weight::Good => "✓",
-            Weight::Look => "▲",
-            Weight::Wrong => "✕",
-        }
-    }
-
-    /// Its name in styles.
-    pub fn word(self) -> &'static str {
-        match self {
-            Weight::Good => "good",
-            Weight::Look => "look",
-            Weight::Wrong => "wrong",
-        }
-    }
-}
 
 /// One line of the state of the bench.
 #[derive(Debug, Clone, PartialEq)]
@@ -55,24 +25,18 @@ pub struct StateLine {
 /// The hand-over of one run.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Handover {
-    /// The outcome in one word, with its weight.
-    pub outcome: (String, Weight),
-    /// What happened, one or two sentences.
-    pub sentence: String,
+    /// The one result.
+    pub result: RunResult,
     /// From, to, how long.
     pub span: String,
     /// What was measured, in one line.
     pub measured: String,
-    /// What the writer of the sequence says to the next shift.
-    pub writers_words: Vec<String>,
-    /// Where the run was cut and taken up again.
+    /// Where the run was cut and resumed.
     pub interruptions: Vec<String>,
     /// The state of the bench.
     pub state: Vec<StateLine>,
     /// What is not settled.
     pub questions: Vec<String>,
-    /// What to do, in order.
-    pub next: Vec<String>,
     /// The command that goes on, where there is something to go on with.
     pub command: Option<String>,
 }
@@ -80,96 +44,20 @@ pub struct Handover {
 impl Handover {
     /// From the account of a run.
     pub fn new(account: &Account) -> Self {
-        let span = format!(
-            "{} to {} ({})",
-            account.clock.long(0.0),
-            account.clock.short(account.history.end_s),
-            in_words(account.history.end_s)
-        );
+        let history = &account.history;
+        let clock = &history.clock;
+        let span =
+            format!("{} to {} ({})", clock.long(0.0), clock.short(history.end_s), in_words(history.end_s));
         Self {
-            outcome: outcome(account),
-            sentence: sentence(account),
+            result: account.result(),
             span,
             measured: measured(account),
-            writers_words: writers_words(account),
-            interruptions: account.interruptions.iter().map(|cut| cut.in_words(&account.clock)).collect(),
+            interruptions: account.interruptions.iter().map(|cut| cut.in_words(clock)).collect(),
             state: state(account),
             questions: questions(account),
-            next: next::next(account),
-            command: next::command(account),
+            command: command::command(account),
         }
     }
-}
-
-fn outcome(account: &Account) -> (String, Weight) {
-    let weight = match account.history.ending.as_ref().map(|e| e.outcome) {
-        // Green is what did everything that was planned.
-        Some(Outcome::Finished) if account.history.parked && skipped(account) == 0 && !nothing(account) => {
-            Weight::Good
-        }
-        Some(Outcome::Finished | Outcome::Stopped) => Weight::Look,
-        Some(Outcome::Failed | Outcome::Interlock | Outcome::Fault) | None => Weight::Wrong,
-    };
-    (account.outcome_word().to_owned(), weight)
-}
-
-/// Steps that were planned and not done.
-pub(super) fn skipped(account: &Account) -> usize {
-    account.history.steps.iter().filter(|step| step.left_out.is_some()).count()
-}
-
-/// Whether the sequence says that it has achieved nothing.
-fn nothing(account: &Account) -> bool {
-    account.history.declared.as_ref().is_some_and(|declared| declared.what == Achieved::Nothing)
-}
-
-/// The result that the sequence has declared, as a sentence.
-fn declared(account: &Account) -> String {
-    let declared = account.history.declared.as_ref();
-    declared.map_or_else(String::new, |declared| {
-        format!(" The result: {}.", declared.in_words().trim_end_matches('.'))
-    })
-}
-
-fn sentence(account: &Account) -> String {
-    let Some(ending) = &account.history.ending else {
-        if !account.is_intact() {
-            return format!(
-                "The run file is damaged from {} on. What is told here is what is whole before that.",
-                account.clock.short(account.history.end_s)
-            );
-        }
-        return format!(
-            "The record has no end: the run was cut at {}, or it still goes on. Nothing after that is known.",
-            account.clock.short(account.history.end_s)
-        );
-    };
-    let reason = ending.reason.trim_end_matches('.');
-    let where_it_was = place_in_words(&ending.place);
-    let parked = if account.history.parked {
-        "The bench is parked."
-    } else {
-        "PARKING WAS NOT COMPLETE: see the park steps."
-    };
-    let said = match (ending.outcome, skipped(account)) {
-        (Outcome::Finished, 1..) => format!(
-            "The sequence came to its end, but {} of {} were skipped. {parked}",
-            skipped(account),
-            count(account.history.steps.len() as u64, "step")
-        ),
-        (Outcome::Finished, _) if reason.is_empty() => format!("The sequence came to its end. {parked}"),
-        (Outcome::Finished, _) => format!("{}. {parked}", capital(reason)),
-        _ => format!("{}, at {where_it_was}. {parked}", capital(reason)),
-    };
-    format!("{said}{}", declared(account))
-}
-
-/// First letter large.
-pub fn capital(text: &str) -> String {
-    let mut letters = text.chars();
-    letters
-        .next()
-        .map_or_else(String::new, |first| first.to_uppercase().collect::<String>() + letters.as_str())
 }
 
 fn measured(account: &Account) -> String {
@@ -190,7 +78,12 @@ fn measured(account: &Account) -> String {
         parts.extend((images > 0).then(|| count(images, "image")));
         parts.extend((traces > 0).then(|| count(traces, "trace")));
     }
-    parts.join(", ")
+    let ending = account.history.ending.as_ref();
+    let at = ending
+        .filter(|ending| ending.outcome != Outcome::Finished)
+        .map(|ending| place_in_words(&ending.place));
+    let at = at.map_or(String::new(), |at| format!("; the sequence was at {at}"));
+    format!("{}{at}", parts.join(", "))
 }
 
 /// Roles in the order in which people ask for them, and what they call them.
@@ -223,7 +116,7 @@ fn state(account: &Account) -> Vec<StateLine> {
                     line.weight = Weight::Look;
                 }
             }
-            if let Some(wrong) = standing.and_then(|s| super::marks::what_is_wrong(account, bench, id, s.si))
+            if let Some(wrong) = standing.and_then(|s| super::limits::what_is_wrong(account, bench, id, s.si))
             {
                 line.note += &format!("; {wrong}");
                 if line.weight == Weight::Good {
@@ -232,7 +125,7 @@ fn state(account: &Account) -> Vec<StateLine> {
             }
             if role == Role::PotTemperature {
                 line.note += &match account.history.regenerated_s {
-                    Some(since) => format!("; regenerated at {}", account.clock.short(since)),
+                    Some(since) => format!("; regenerated at {}", account.history.clock.short(since)),
                     None => "; not regenerated in this run".to_owned(),
                 };
             }
@@ -252,7 +145,7 @@ fn tip(account: &Account) -> StateLine {
         Some((within, since)) => StateLine {
             what,
             value: if within { "IN tunnelling range" } else { "withdrawn" }.to_owned(),
-            note: format!("since {}", account.clock.short(since)),
+            note: format!("since {}", account.history.clock.short(since)),
             weight: if within { Weight::Look } else { Weight::Good },
         },
         None => StateLine {
@@ -277,7 +170,7 @@ fn standing_line(
             StateLine { what, value: "not known".to_owned(), note, weight: Weight::Look }
         }
         Some(standing) => {
-            let at = account.clock.short(standing.at_s);
+            let at = account.history.clock.short(standing.at_s);
             let (note, weight) = if standing.doubtful {
                 (format!("last known at {at}; a later set failed"), Weight::Wrong)
             } else {
@@ -295,38 +188,24 @@ fn standing_line(
 
 fn helium(account: &Account) -> Option<StateLine> {
     let bench = account.bench.as_ref()?;
-    let budget = bench.helium?;
-    let unit = &bench.channel(budget.channel).unit;
+    bench.helium?;
     let what = "Helium".to_owned();
     let Some(helium) = account.helium() else {
         let note = "the level was not read in this run".to_owned();
         return Some(StateLine { what, value: "not known".to_owned(), note, weight: Weight::Look });
     };
-    let value = value_in(helium.last_m3, unit, 3);
-    let mark = value_in(helium.mark_m3, unit, 3);
-    if helium.last_m3 <= helium.mark_m3 {
-        let note = format!("at or below the refill mark of {mark}: refill now; {}", helium.used);
-        return Some(StateLine { what, value, note, weight: Weight::Wrong });
-    }
-    let (note, weight) = match (helium.due_at_s, helium.loss_m3_per_s) {
-        (Some(due), Some(loss)) => {
-            let left = due - account.history.end_s;
-            let rate = value_in(loss * 3600.0, unit, 2);
-            let weight = if left < 12.0 * 3600.0 { Weight::Look } else { Weight::Good };
-            let text = format!(
-                "refill due {}, {} after the end, at {rate} per hour down to {mark}",
-                account.clock.short(due),
-                in_words(left)
-            );
-            (text, weight)
+    let value = helium.level(bench);
+    let limit = helium.in_unit_of(bench, helium.mark_m3);
+    let note = match (helium.due_at_s, helium.loss(bench)) {
+        _ if helium.is_short() => format!("at or below the refill limit of {limit}: refill now"),
+        (Some(due_s), Some(loss)) => {
+            let clock = &account.history.clock;
+            format!("down to the limit of {limit} on {}, at {loss} now", clock.long(due_s))
         }
-        _ => (format!("too few readings for a forecast; the mark is {mark}"), Weight::Look),
+        _ => format!("too few readings for a forecast; the refill limit is {limit}"),
     };
+    let weight = helium.part(bench, &account.history.clock).weight;
     Some(StateLine { what, value, note: format!("{note}; {}", helium.used), weight })
-}
-
-pub(super) fn writers_words(account: &Account) -> Vec<String> {
-    account.remarks.iter().filter(|remark| remark.for_next_shift).map(|remark| remark.text.clone()).collect()
 }
 
 fn questions(account: &Account) -> Vec<String> {
@@ -351,16 +230,12 @@ fn questions(account: &Account) -> Vec<String> {
         open.push(format!(
             "{} was begun at {} ({}) and its end is not recorded: it may have happened. It is never repeated on its own.",
             capital(&what),
-            account.clock.short(*at_s),
+            account.history.clock.short(*at_s),
             place_in_words(place)
         ));
     }
     for step in account.park.iter().filter(|s| !s.achieved) {
         open.push(format!("Park step not reached: {} — {}.", step.what, step.remark));
-    }
-    for verdict in account.verdicts.iter().filter(|v| v.verdict == "undecided") {
-        let reason = verdict.reasons.first().map_or("no reason is recorded", String::as_str);
-        open.push(format!("Undecided whether the signal is real: {reason}"));
     }
     let doubtful: Vec<String> =
         account.fits.iter().filter(|f| !f.trusted).filter_map(|f| f.sweep.map(|s| s.to_string())).collect();
@@ -376,18 +251,18 @@ fn questions(account: &Account) -> Vec<String> {
             sweep.table.sweep, sweep.table.name, sweep.measured, sweep.table.planned
         ));
     }
-    for step in account.history.steps.iter().filter(|s| s.left_out.is_some()) {
-        let why = step.left_out.as_deref().unwrap_or_default();
-        open.push(format!("Skipped: {} — {why}.", step.name));
-    }
     for silence in account.silences() {
         let until = match silence.to_s {
             Some(to_s) => {
-                format!("to {} ({})", account.clock.short(to_s), in_words((to_s - silence.from_s).round()))
+                format!(
+                    "to {} ({})",
+                    account.history.clock.short(to_s),
+                    in_words((to_s - silence.from_s).round())
+                )
             }
             None => "to the end".to_owned(),
         };
-        let from = account.clock.short(silence.from_s);
+        let from = account.history.clock.short(silence.from_s);
         open.push(format!("{} gave no number from {from} {until}.", silence.channel));
     }
     let faults = account.happenings.iter().filter(|h| h.kind == "fault").count();
@@ -449,7 +324,7 @@ mod tests {
         assert_eq!(line(|_| Some(0.3)).weight, Weight::Good);
         let warm = line(|m| Some(if m < 15 { 0.3 } else { 1.9 }));
         assert_eq!(warm.weight, Weight::Look);
-        assert!(warm.note.contains("beyond the mark of `stage warming up`"), "{warm:?}");
+        assert!(warm.note.contains("beyond the limit of `stage warming up`"), "{warm:?}");
         let warmer = line(|m| Some(if m < 15 { 0.3 } else { 0.6 }));
         assert!(
             warmer.weight == Weight::Look && warmer.note.contains("it was 0.3 K at the start"),

@@ -1,18 +1,21 @@
 //! The brief: the hand-over report that the next shift reads, as one page that needs nothing else, or as text.
 
+mod cards;
+mod command;
 mod data;
 mod handover;
-mod marks;
-mod next;
+mod limits;
 mod page;
 mod story;
 mod text;
 
-pub use handover::{Handover, StateLine, Weight};
+pub use handover::{Handover, StateLine};
+pub use text::WIDTH;
 
 use super::account::Account;
+use crate::history::result::{Missing, Weight, capital};
 use crate::record::{RecordError, RunFile};
-use page::{safe, section};
+use page::{fold, safe, section};
 use std::fmt::Write;
 
 /// Why there is no brief.
@@ -36,14 +39,19 @@ const STYLE: &str = include_str!("style.css");
 /// There is no run.
 pub fn html(runs: &[RunFile]) -> Result<String, BriefError> {
     let accounts: Vec<Account> = runs.iter().map(Account::read).collect();
-    html_of(&accounts, runs)
+    html_of(&accounts, runs, None)
 }
 
-/// The same from accounts that were read before, and perhaps [judged anew](crate::report::rejudge).
+/// The same from accounts that were read before, and perhaps [judged anew](crate::report::rejudge). The first run stands
+/// beside `before`, each other one beside the one in front of it.
 ///
 /// # Errors
 /// There is no run.
-pub fn html_of(accounts: &[Account], runs: &[RunFile]) -> Result<String, BriefError> {
+pub fn html_of(
+    accounts: &[Account],
+    runs: &[RunFile],
+    before: Option<&Account>,
+) -> Result<String, BriefError> {
     if accounts.is_empty() {
         return Err(BriefError::NoRun);
     }
@@ -63,7 +71,8 @@ pub fn html_of(accounts: &[Account], runs: &[RunFile]) -> Result<String, BriefEr
         contents(&mut out, accounts);
     }
     for (i, (account, run)) in accounts.iter().zip(runs).enumerate() {
-        article(&mut out, account, run, i);
+        let before = i.checked_sub(1).map_or(before, |before| Some(&accounts[before]));
+        article(&mut out, account, run, i, before);
     }
     let _ = write!(
         out,
@@ -79,20 +88,21 @@ pub fn html_of(accounts: &[Account], runs: &[RunFile]) -> Result<String, BriefEr
 /// There is no run.
 pub fn text(runs: &[RunFile]) -> Result<String, BriefError> {
     let accounts: Vec<Account> = runs.iter().map(Account::read).collect();
-    text_of(&accounts)
+    text_of(&accounts, WIDTH, None)
 }
 
-/// The same from accounts that were read before.
+/// The same from accounts that were read before, for a terminal of so many columns.
 ///
 /// # Errors
 /// There is no run.
-pub fn text_of(accounts: &[Account]) -> Result<String, BriefError> {
+pub fn text_of(accounts: &[Account], width: usize, before: Option<&Account>) -> Result<String, BriefError> {
     if accounts.is_empty() {
         return Err(BriefError::NoRun);
     }
     let mut out = String::new();
-    for account in accounts {
-        text::write(&mut out, account);
+    for (i, account) in accounts.iter().enumerate() {
+        let before = i.checked_sub(1).map_or(before, |before| Some(&accounts[before]));
+        text::write(&mut out, account, width, before);
     }
     // Whatever somebody wrote into a note, a terminal must not obey it.
     let plain = |c: char| if c.is_control() && c != '\n' { '\u{fffd}' } else { c };
@@ -102,24 +112,71 @@ pub fn text_of(accounts: &[Account]) -> Result<String, BriefError> {
 fn contents(out: &mut String, accounts: &[Account]) {
     out.push_str("<nav aria-label=\"Runs in this brief\"><ol>");
     for (i, account) in accounts.iter().enumerate() {
-        let hand = Handover::new(account);
-        let (word, weight) = hand.outcome;
+        let result = account.result();
         let _ = write!(
             out,
-            "<li><a href=\"#run-{i}\">{}</a> <span class=\"t-{}\">{} {}</span> · {}</li>",
+            "<li><a href=\"#run-{i}\">{}</a> {} {}</li>",
             safe(&account.name()),
-            weight.word(),
-            weight.sign(),
-            safe(&word),
-            safe(&hand.measured)
+            seal(result.weight, &result.outcome),
+            safe(&result.headline)
         );
     }
     out.push_str("</ol></nav>");
 }
 
-fn article(out: &mut String, account: &Account, run: &RunFile, i: usize) {
+fn seal(weight: Weight, word: &str) -> String {
+    format!("<span class=\"t-{}\">{} {}</span>", weight.word(), weight.sign(), safe(word))
+}
+
+/// First what a reader must know, then the figures of what the run was about; what is looked up is folded.
+fn article(out: &mut String, account: &Account, run: &RunFile, i: usize, before: Option<&Account>) {
     let hand = Handover::new(account);
-    let (word, weight) = &hand.outcome;
+    head(out, account, &hand, i);
+    section(
+        out,
+        "For the next shift",
+        "said in the sequence",
+        &page::list(&account.history.handed_over, false),
+    );
+    section(out, "Interrupted", "and resumed", &page::list(&hand.interruptions, false));
+    section(out, "Do next", "", &story::next(&hand));
+    for card in cards::all(account, run, i) {
+        section(out, &card.title, &card.says, &card.content);
+    }
+    section(out, "Timeline", "", &data::timeline(account, run));
+    section(out, "Bench now", "as the record left it", &story::state(&hand, true));
+    section(out, "Missing", "", &page::list(&missing(&hand), false));
+    let beside = before.map(|before| data::beside(account, before)).unwrap_or_default();
+    section(out, "Beside the run before", "", &beside);
+    section(out, "Open questions", "", &page::list(&hand.questions, false));
+    fold(out, "Bench, all channels", "", &story::state(&hand, false));
+    fold(out, "Verdicts", "with their reasons", &data::verdicts(account));
+    fold(out, "Spectra", "and maps", &data::spectra(account, run, i));
+    fold(out, "Images", "and traces", &data::bulks(account, run));
+    fold(out, "Fits", "", &data::fits(account, i));
+    fold(out, "Other results", "", &data::judged(account));
+    fold(out, "What ran", "", &story::steps(account));
+    fold(out, "Channels", "", &data::channels(account));
+    fold(out, "Tip", "", &story::tip(account));
+    fold(out, "Chronicle", "interlocks, holds, faults", &story::chronicle(account));
+    fold(out, "Parking", "", &story::park(account));
+    fold(out, "Notes", "and decisions", &story::remarks(account));
+    fold(out, "Cautions", "oxygen, cold, magnet, high voltage", &story::cautions());
+    fold(out, "Identity", "", &story::identity(account));
+    out.push_str("</article>");
+}
+
+/// What was planned and not done.
+fn missing(hand: &Handover) -> Vec<String> {
+    let told = |missing: &Missing| match missing.why.trim_end_matches('.') {
+        "" => format!("{}.", capital(&missing.words)),
+        why => format!("{}: {why}.", capital(&missing.words)),
+    };
+    hand.result.missing.iter().map(told).collect()
+}
+
+fn head(out: &mut String, account: &Account, hand: &Handover, i: usize) {
+    let result = &hand.result;
     let rehearsal = account.identity.as_ref().is_some_and(|i| i.rehearsal);
     let sequence = account.identity.as_ref().map_or("what was run can't be read", |i| i.sequence.as_str());
     let bench = account.bench.as_ref().map_or_else(
@@ -129,38 +186,28 @@ fn article(out: &mut String, account: &Account, run: &RunFile, i: usize) {
     let _ = write!(
         out,
         "<article class=\"{}\" id=\"run-{i}\" aria-labelledby=\"title-{i}\"><div class=\"over\"><span>{}</span><span>{}</span><span>{}</span></div>",
-        weight.word(),
+        result.weight.word(),
         safe(&hand.span),
         if rehearsal { "rehearsal on the simulated microscope" } else { "measured" },
         safe(&bench),
     );
     let _ = write!(
         out,
-        "<h1 id=\"title-{i}\">{} <span style=\"font-weight:400\">· {}</span></h1><div class=\"lead\"><span class=\"seal\">{} {}</span><p>{}</p></div><p class=\"over\">{}</p>",
+        "<h1 id=\"title-{i}\">{} <span style=\"font-weight:400\">· {}</span></h1><p class=\"lead {}\"><span class=\"seal\">{} {}</span></p><ul class=\"story\">",
         safe(sequence),
         safe(&account.name()),
-        weight.sign(),
-        safe(&handover::capital(word)),
-        safe(&hand.sentence),
-        safe(&hand.measured)
+        result.weight.word(),
+        result.weight.sign(),
+        safe(&capital(&result.outcome)),
     );
-    section(out, "For the next shift", "said in the sequence", &page::list(&hand.writers_words, false));
-    section(out, "Interrupted", "and resumed", &page::list(&hand.interruptions, false));
-    section(out, "Bench now", "as the record left it", &story::state(&hand));
-    section(out, "Do next", "", &story::next(&hand));
-    section(out, "Open questions", "", &page::list(&hand.questions, false));
-    section(out, "Is it real?", "", &data::verdicts(account));
-    section(out, "Resonance against field", "", &data::resonance(account));
-    section(out, "Spectra", "", &data::spectra(account, run));
-    section(out, "Images", "and traces", &data::bulks(account, run));
-    section(out, "Fits", "", &data::fits(account));
-    section(out, "What ran", "", &story::steps(account));
-    section(out, "Channels", "", &data::channels(account));
-    section(out, "Tip", "", &story::tip(account));
-    section(out, "Chronicle", "interlocks, holds, faults", &story::chronicle(account));
-    section(out, "Parking", "", &story::park(account));
-    section(out, "Notes", "and decisions", &story::remarks(account));
-    section(out, "Cautions", "", &story::cautions());
-    section(out, "Identity", "", &story::identity(account));
-    out.push_str("</article>");
+    for part in &result.parts {
+        let _ = write!(
+            out,
+            "<li><span class=\"t-{}\">{}</span> {}</li>",
+            part.weight.word(),
+            part.weight.sign(),
+            safe(&capital(&part.words))
+        );
+    }
+    let _ = write!(out, "</ul><p class=\"over\">{}</p>", safe(&hand.measured));
 }

@@ -17,6 +17,19 @@ pub fn section(out: &mut String, title: &str, remark: &str, content: &str) {
     let _ = write!(out, "<section><h2>{}{small}</h2><div>{content}</div></section>", safe(title));
 }
 
+/// A section that is folded until somebody opens it; printed, it is open.
+pub fn fold(out: &mut String, title: &str, remark: &str, content: &str) {
+    if content.is_empty() {
+        return;
+    }
+    let small = if remark.is_empty() { String::new() } else { format!(" <small>{}</small>", safe(remark)) };
+    let _ = write!(
+        out,
+        "<details><summary><h2>{}</h2>{small}</summary><div>{content}</div></details>",
+        safe(title)
+    );
+}
+
 /// A figure with a caption; the drawing has its own label.
 pub fn figure(drawing: &Drawing, caption: &str) -> String {
     let caption = if caption.is_empty() {

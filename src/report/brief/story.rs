@@ -1,11 +1,13 @@
 //! Sections in words and tables: state, next steps, what ran, tip, chronicle, parking, notes, cautions.
 
-use super::handover::{Handover, Weight};
+use super::handover::{Handover, StateLine};
 use super::page::{Cell, cards, figure, list, safe, table};
 use crate::cautions::CAUTIONS;
+use crate::history::result::{Weight, capital};
 use crate::quantity::in_words;
 use crate::report::account::{Account, place_in_words};
 use crate::report::figure::{Axis, Chart, Ink, Series, Style};
+use crate::report::plot::clock_axis;
 use std::fmt::Write;
 
 /// Rows of a table before it says how many more there are.
@@ -16,9 +18,15 @@ fn flag(good: bool, yes: &str, no: &str) -> String {
     format!("<span class=\"t-{}\">{} {}</span>", weight.word(), weight.sign(), safe(word))
 }
 
-pub(super) fn state(hand: &Handover) -> String {
+/// What somebody asks for first, whatever its state.
+const FIRST: [&str; 3] = ["Tip", "Field, z", "Helium"];
+
+/// The lines of the bench that matter (`first`): those asked for first, and all that want a look; or the others.
+pub(super) fn state(hand: &Handover, first: bool) -> String {
+    let matters =
+        |line: &&StateLine| (line.weight != Weight::Good || FIRST.contains(&line.what.as_str())) == first;
     let mut out = String::from("<dl class=\"state\">");
-    for line in &hand.state {
+    for line in hand.state.iter().filter(matters) {
         let sign = if line.weight == Weight::Good {
             String::new()
         } else {
@@ -42,9 +50,13 @@ pub(super) fn state(hand: &Handover) -> String {
 }
 
 pub(super) fn next(hand: &Handover) -> String {
-    let mut out = list(&hand.next, true);
+    let mut out = list(&hand.result.next, true);
     if let Some(command) = &hand.command {
-        let _ = write!(out, "<pre aria-label=\"command that goes on\">{}</pre>", safe(command));
+        let _ = write!(
+            out,
+            "<pre tabindex=\"0\" role=\"region\" aria-label=\"command that goes on\">{}</pre>",
+            safe(command)
+        );
     }
     out
 }
@@ -72,7 +84,7 @@ pub(super) fn steps(account: &Account) -> String {
             let indent = format!("{}{}", "&emsp;".repeat(step.depth.min(8)), safe(&step.name));
             let sweeps = if step.sweeps > 0 { step.sweeps.to_string() } else { String::new() };
             let cells = vec![
-                ("w", safe(&account.clock.short(step.from_s))),
+                ("w", safe(&account.history.clock.short(step.from_s))),
                 ("", indent),
                 ("", how),
                 ("n", sweeps),
@@ -105,7 +117,7 @@ pub(super) fn tip(account: &Account) -> String {
         .map(|event| {
             let achieved = event.achieved.map(|a| flag(a, "done", "not reached")).unwrap_or_default();
             let cells = vec![
-                ("w", safe(&account.clock.short(event.at_s))),
+                ("w", safe(&account.history.clock.short(event.at_s))),
                 ("w", safe(&event.what.replace('_', " "))),
                 ("w", achieved),
                 ("", safe(&event.remark)),
@@ -133,7 +145,7 @@ pub(super) fn tip(account: &Account) -> String {
         ));
     }
     if !facts.is_empty() {
-        let _ = write!(out, "<p>{}.</p>", safe(&super::handover::capital(&facts.join("; "))));
+        let _ = write!(out, "<p>{}.</p>", safe(&capital(&facts.join("; "))));
     }
     out += &table("What happened to the tip", &[("", "When"), ("", "What"), ("", ""), ("", "Remark")], &rows);
     more(&mut out, account.tip.len());
@@ -151,7 +163,7 @@ fn drift(account: &Account) -> String {
     let chart = Chart {
         title: "drift".to_owned(),
         label: "place of the spin against time, x and y, from the first re-centring".to_owned(),
-        x: Axis::of("hours", ""),
+        x: clock_axis(account, account.history.end_s),
         y: Axis::of("moved", "nm"),
         series: vec![
             Series::new(along(|c| c.1), Style::Line, Ink::First).named("x"),
@@ -172,7 +184,7 @@ pub(super) fn chronicle(account: &Account) -> String {
             let sign = if h.grave { "<span class=\"t-look\">▲</span> " } else { "" };
             let place = h.place.as_ref().map(place_in_words).unwrap_or_default();
             let cells = vec![
-                ("w", safe(&account.clock.short(h.at_s))),
+                ("w", safe(&account.history.clock.short(h.at_s))),
                 ("w", format!("{sign}{}", safe(h.kind))),
                 ("", safe(&h.text)),
                 ("", safe(&place)),
@@ -195,7 +207,7 @@ pub(super) fn park(account: &Account) -> String {
         .iter()
         .map(|step| {
             let cells = vec![
-                ("w", safe(&account.clock.short(step.at_s))),
+                ("w", safe(&account.history.clock.short(step.at_s))),
                 ("", safe(&step.what)),
                 ("w", flag(step.achieved, "done", "NOT reached")),
                 ("", safe(&step.remark)),
@@ -226,7 +238,7 @@ pub(super) fn remarks(account: &Account) -> String {
             });
             let text = format!("{} {}", safe(&remark.text), decided.unwrap_or_default());
             let cells = vec![
-                ("w", safe(&account.clock.short(remark.at_s))),
+                ("w", safe(&account.history.clock.short(remark.at_s))),
                 ("", text),
                 ("w", safe(&place_in_words(&remark.place))),
             ];

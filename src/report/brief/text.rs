@@ -3,155 +3,221 @@
 use super::handover::Handover;
 use crate::cautions::CAUTIONS;
 use crate::history::first_of;
-use crate::quantity::in_words;
-use crate::report::account::Account;
-use crate::report::words::with_error;
+use crate::history::result::capital;
+use crate::quantity::{in_words, significant};
+use crate::report::account::{Account, Fitted};
+use crate::report::beside::compare;
+use crate::report::words::{with_error, wrapped};
 use std::fmt::Write;
 
-const WIDTH: usize = 96;
+/// Columns where nobody knows how wide the terminal is.
+pub const WIDTH: usize = 80;
 
-/// Writes one run.
-pub fn write(out: &mut String, account: &Account) {
+/// Writes one run for so many columns.
+pub(super) fn write(out: &mut String, account: &Account, width: usize, before: Option<&Account>) {
     let hand = Handover::new(account);
-    let (word, weight) = &hand.outcome;
-    let _ = writeln!(out, "{}", "═".repeat(WIDTH));
+    let result = &hand.result;
+    let mut page = Page { out, width: width.clamp(40, 160) };
+    page.line(&"═".repeat(page.width));
     let what = account.identity.as_ref().map_or("unknown sequence", |i| i.sequence.as_str());
     let rehearsal = account.identity.as_ref().is_some_and(|i| i.rehearsal);
     let kind = if rehearsal { "rehearsal, simulated" } else { "run" };
-    let _ = writeln!(out, "{} — {what} ({kind})", account.name());
-    let _ = writeln!(out, "{}", hand.span);
-    let _ = writeln!(out, "\n{} {}. {}\n", weight.sign(), word.to_uppercase(), hand.sentence);
-    let _ = writeln!(out, "{}", hand.measured);
-    list(out, "For the next shift", &hand.writers_words, false);
-    list(out, "Interrupted and resumed", &hand.interruptions, false);
-    heading(out, "State of the bench");
-    for line in &hand.state {
-        let _ = writeln!(out, "{} {:<20} {:<22} {}", line.weight.sign(), line.what, line.value, line.note);
+    page.wrapped(&format!("{} — {what} ({kind})", account.name()), "", "");
+    page.wrapped(&hand.span, "", "");
+    page.line("");
+    page.line(&format!("{} {}", result.weight.sign(), result.outcome.to_uppercase()));
+    for part in &result.parts {
+        page.wrapped(&capital(&part.words), &format!("{} ", part.weight.sign()), "  ");
     }
-    list(out, "Next", &hand.next, true);
+    page.line("");
+    page.wrapped(&hand.measured, "", "");
+    page.list("For the next shift", &account.history.handed_over, false);
+    page.list("Interrupted and resumed", &hand.interruptions, false);
+    page.list("Do next", &result.next, true);
     if let Some(command) = &hand.command {
-        let _ = writeln!(out, "   $ {command}");
+        page.line(&format!("   $ {command}"));
     }
-    list(out, "Open questions", &hand.questions, false);
-    results(out, account);
-    what_ran(out, account);
-    chronicle(out, account);
-    heading(out, "Cautions");
+    page.cards(account);
+    page.heading("Bench now");
+    for line in &hand.state {
+        let lead = format!("{} {:<18} ", line.weight.sign(), line.what);
+        page.wrapped(&format!("{}, {}", line.value, line.note), &lead, &" ".repeat(21));
+    }
+    if let Some(before) = before {
+        page.beside(account, before);
+    }
+    page.list("Missing", &super::missing(&hand), false);
+    page.list("Open questions", &hand.questions, false);
+    page.results(account);
+    page.what_ran(account);
+    page.chronicle(account);
+    page.heading("Cautions");
     for caution in CAUTIONS {
-        wrapped(out, &format!("{}: {}", caution.title, caution.text), "- ", "  ");
+        page.wrapped(&format!("{}: {}", caution.title, caution.text), "- ", "  ");
     }
-    out.push('\n');
+    page.line("");
 }
 
-fn heading(out: &mut String, title: &str) {
-    let _ = writeln!(out, "\n── {title} {}", "─".repeat(WIDTH.saturating_sub(title.chars().count() + 4)));
+/// Text of a given width.
+struct Page<'a> {
+    out: &'a mut String,
+    width: usize,
 }
 
-fn list(out: &mut String, title: &str, items: &[String], numbered: bool) {
-    if items.is_empty() {
-        return;
+impl Page<'_> {
+    fn line(&mut self, text: &str) {
+        let _ = writeln!(self.out, "{text}");
     }
-    heading(out, title);
-    for (i, item) in items.iter().enumerate() {
-        let lead = if numbered { format!("{}. ", i + 1) } else { "- ".to_owned() };
-        let rest = " ".repeat(lead.len());
-        wrapped(out, item, &lead, &rest);
+
+    fn heading(&mut self, title: &str) {
+        let rule = "─".repeat(self.width.saturating_sub(title.chars().count() + 4));
+        self.line(&format!("\n── {title} {rule}"));
+    }
+
+    fn list(&mut self, title: &str, items: &[String], numbered: bool) {
+        if items.is_empty() {
+            return;
+        }
+        self.heading(title);
+        for (i, item) in items.iter().enumerate() {
+            let lead = if numbered { format!("{}. ", i + 1) } else { "- ".to_owned() };
+            let rest = " ".repeat(lead.len());
+            self.wrapped(item, &lead, &rest);
+        }
+    }
+
+    fn wrapped(&mut self, text: &str, lead: &str, rest: &str) {
+        self.out.push_str(&wrapped(text, lead, rest, self.width));
+    }
+
+    /// What the sequence is about; a terminal shows rows and not figures.
+    fn cards(&mut self, account: &Account) {
+        for card in &account.history.cards {
+            let says = if card.says.is_empty() { String::new() } else { format!(": {}", card.says) };
+            self.heading(&format!("{}{says}", card.title));
+            let name = |column: &crate::history::CardColumn| match column.unit.as_str() {
+                "" => column.name.clone(),
+                unit => format!("{} ({unit})", column.name),
+            };
+            let head: Vec<String> = card.columns.iter().map(name).collect();
+            if !head.is_empty() && !card.rows.is_empty() {
+                self.wrapped(&head.join(", "), "  ", "  ");
+            }
+            for row in card.rows.iter().take(MOST_ROWS) {
+                let cells: Vec<String> = row.iter().map(cell).collect();
+                self.wrapped(&cells.join("  "), "  ", "    ");
+            }
+            if card.rows.len() > MOST_ROWS {
+                self.line(&format!(
+                    "  … and {} more; the page has them as a figure",
+                    card.rows.len() - MOST_ROWS
+                ));
+            }
+        }
+    }
+
+    fn beside(&mut self, account: &Account, before: &Account) {
+        self.heading(&format!("Beside {}", before.name()));
+        for row in compare(before, account) {
+            let sign = if row.changed == Some(true) { "▲" } else { " " };
+            let side = |text: &str| if text.is_empty() { "–".to_owned() } else { text.to_owned() };
+            self.wrapped(
+                &format!("{} → {}", side(&row.before), side(&row.now)),
+                &format!("{sign} {:<22} ", row.what),
+                &" ".repeat(25),
+            );
+        }
+    }
+
+    fn results(&mut self, account: &Account) {
+        if account.verdicts.is_empty() && account.fits.is_empty() {
+            return;
+        }
+        self.heading("Verdicts and fits");
+        for verdict in &account.verdicts {
+            self.line(&format!("Verdict: {}", verdict.verdict.to_uppercase()));
+            for reason in &verdict.reasons {
+                self.wrapped(reason, "  - ", "    ");
+            }
+        }
+        for fit in account.fits_of_sweeps() {
+            let centre = fit.parameter("centre");
+            let unit = account.unit_of("RfFrequency");
+            let shown = with_error(centre.and_then(|c| c.value), centre.and_then(|c| c.error), &unit);
+            let field =
+                fit.field_t.map_or(String::new(), |b| with_error(Some(b), None, &account.unit_of("FieldZ")));
+            let sweep = fit.sweep.map_or("–".to_owned(), |s| s.to_string());
+            self.wrapped(&trust(fit), &format!("  sweep {sweep:>4}  {field:>10}  {shown:<26} "), "        ");
+        }
+        for fit in account.fits_of_points() {
+            self.wrapped(&format!("{} {}", fit.title, trust(fit)), "  ", "    ");
+        }
+    }
+
+    fn what_ran(&mut self, account: &Account) {
+        if account.history.steps.is_empty() {
+            return;
+        }
+        self.heading("What ran");
+        for step in &account.history.steps {
+            let how_long = match (&step.left_out, step.to_s) {
+                (Some(why), _) => format!("skipped: {why}"),
+                (None, Some(to)) => in_words(to - step.from_s),
+                (None, None) => "not finished".to_owned(),
+            };
+            let lead = format!(
+                "  {:<9} {}",
+                account.history.clock.short(step.from_s),
+                "  ".repeat(step.depth.min(8))
+            );
+            self.wrapped(&format!("{}, {how_long}", step.name), &lead, &" ".repeat(14));
+        }
+    }
+
+    fn chronicle(&mut self, account: &Account) {
+        let clock = &account.history.clock;
+        if !account.happenings.is_empty() {
+            self.heading("Interlocks, holds, faults");
+            for happening in &account.happenings {
+                let sign = if happening.grave { "▲" } else { " " };
+                self.wrapped(
+                    &happening.text,
+                    &format!("{sign} {:<9} ", clock.short(happening.at_s)),
+                    &" ".repeat(12),
+                );
+            }
+        }
+        if !account.park.is_empty() {
+            self.heading("Parking");
+            for step in &account.park {
+                let sign = if step.achieved { "✓ " } else { "✕ NOT REACHED " };
+                self.wrapped(&format!("{}: {}", step.what, step.remark), sign, "  ");
+            }
+        }
+        if !account.remarks.is_empty() {
+            self.heading("Notes and decisions");
+            for remark in &account.remarks {
+                let decided = remark.decided.as_ref().map(|(answer, why)| {
+                    let answer = if *answer { "yes" } else { "no" };
+                    if why.is_empty() { format!(" {answer}") } else { format!(" {answer}: {why}") }
+                });
+                let text = format!("{}{}", remark.text, decided.unwrap_or_default());
+                self.wrapped(&text, &format!("  {:<9} ", clock.short(remark.at_s)), &" ".repeat(12));
+            }
+        }
     }
 }
 
-fn wrapped(out: &mut String, text: &str, lead: &str, rest: &str) {
-    let mut line = lead.to_owned();
-    let mut empty = true;
-    for word in text.split_whitespace() {
-        if !empty && line.chars().count() + 1 + word.chars().count() > WIDTH {
-            let _ = writeln!(out, "{line}");
-            rest.clone_into(&mut line);
-            empty = true;
-        }
-        if !empty {
-            line.push(' ');
-        }
-        line.push_str(word);
-        empty = false;
-    }
-    let _ = writeln!(out, "{line}");
-}
+/// Rows of a card in a terminal.
+const MOST_ROWS: usize = 20;
 
-fn results(out: &mut String, account: &Account) {
-    if account.verdicts.is_empty() && account.fits.is_empty() {
-        return;
-    }
-    heading(out, "Results");
-    for verdict in &account.verdicts {
-        let _ = writeln!(out, "Verdict: {}", verdict.verdict.to_uppercase());
-        for reason in &verdict.reasons {
-            wrapped(out, reason, "  - ", "    ");
-        }
-    }
-    for fit in account.fits_of_sweeps() {
-        let centre = fit.parameter("centre");
-        let unit = account.unit_of("RfFrequency");
-        let shown = with_error(centre.and_then(|c| c.value), centre.and_then(|c| c.error), &unit);
-        let field =
-            fit.field_t.map_or(String::new(), |b| with_error(Some(b), None, &account.unit_of("FieldZ")));
-        let sweep = fit.sweep.map_or("–".to_owned(), |s| s.to_string());
-        let trust = if fit.trusted {
-            "✓".to_owned()
-        } else {
-            format!("✕ not trusted: {}", first_of(&fit.doubts))
-        };
-        let _ = writeln!(out, "  sweep {sweep:>4}  {field:>12}  {shown:<28} {trust}");
-    }
-    for fit in account.fits_of_points() {
-        let trust = if fit.trusted {
-            "✓".to_owned()
-        } else {
-            format!("✕ not trusted: {}", first_of(&fit.doubts))
-        };
-        wrapped(out, &format!("{} {trust}", fit.title), "  ", "    ");
+fn cell(value: &serde_json::Value) -> String {
+    match value {
+        serde_json::Value::String(words) => words.clone(),
+        value => value.as_f64().map_or(value.to_string(), |number| significant(number, 5)),
     }
 }
 
-fn what_ran(out: &mut String, account: &Account) {
-    if account.history.steps.is_empty() {
-        return;
-    }
-    heading(out, "What ran");
-    for step in &account.history.steps {
-        let how_long = match (&step.left_out, step.to_s) {
-            (Some(why), _) => format!("skipped: {why}"),
-            (None, Some(to)) => in_words(to - step.from_s),
-            (None, None) => "not finished".to_owned(),
-        };
-        let name = format!("{}{}", "  ".repeat(step.depth.min(8)), step.name);
-        let _ = writeln!(out, "  {:<10} {name:<44} {how_long}", account.clock.short(step.from_s));
-    }
-}
-
-fn chronicle(out: &mut String, account: &Account) {
-    if !account.happenings.is_empty() {
-        heading(out, "Interlocks, holds, faults");
-        for happening in &account.happenings {
-            let sign = if happening.grave { "▲" } else { " " };
-            let _ = writeln!(out, "{sign} {:<10} {}", account.clock.short(happening.at_s), happening.text);
-        }
-    }
-    if !account.park.is_empty() {
-        heading(out, "Parking");
-        for step in &account.park {
-            let sign = if step.achieved { "✓" } else { "✕ NOT REACHED" };
-            let _ = writeln!(out, "{sign} {}: {}", step.what, step.remark);
-        }
-    }
-    if !account.remarks.is_empty() {
-        heading(out, "Notes and decisions");
-        for remark in &account.remarks {
-            let decided = remark.decided.as_ref().map(|(answer, why)| {
-                let answer = if *answer { "yes" } else { "no" };
-                if why.is_empty() { format!(" {answer}") } else { format!(" {answer}: {why}") }
-            });
-            let text = format!("{}{}", remark.text, decided.unwrap_or_default());
-            wrapped(out, &text, &format!("  {:<10} ", account.clock.short(remark.at_s)), "             ");
-        }
-    }
+fn trust(fit: &Fitted) -> String {
+    if fit.trusted { "✓".to_owned() } else { format!("✕ not trusted: {}", first_of(&fit.doubts)) }
 }

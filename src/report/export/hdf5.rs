@@ -91,10 +91,10 @@ fn frame(entry: &H5Group, account: &Account) -> Result<(), Failure> {
     let identity = account.identity.clone().unwrap_or_default();
     text(entry, "title", &format!("{} — {}", identity.sequence, account.name()))?;
     text(entry, "program_name", &format!("noctule {}", identity.version))?;
-    if let Some(start) = account.clock.iso(0.0) {
+    if let Some(start) = account.history.clock.iso(0.0) {
         text(entry, "start_time", &start)?;
     }
-    if let Some(end) = account.clock.iso(account.history.end_s) {
+    if let Some(end) = account.history.clock.iso(account.history.end_s) {
         text(entry, "end_time", &end)?;
     }
     text(entry, "outcome", account.outcome_word())?;

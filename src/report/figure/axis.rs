@@ -1,30 +1,71 @@
 //! Scales and their ticks.
 
-/// A straight scale from values to pixels.
+/// A scale from values to pixels: straight, or of decades.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Scale {
     from: f64,
     to: f64,
     pixel_from: f64,
     pixel_to: f64,
+    decades: bool,
 }
 
 impl Scale {
     /// Values `from` … `to` onto pixels. A range without extent is widened, so that one value has its place.
     pub fn new(from: f64, to: f64, pixel_from: f64, pixel_to: f64) -> Self {
         let (from, to) = widened(from, to);
-        Self { from, to, pixel_from, pixel_to }
+        Self { from, to, pixel_from, pixel_to, decades: false }
+    }
+
+    /// A scale on which each decade has the same length. Values that are not above zero lie below it.
+    pub fn decades(from: f64, to: f64, pixel_from: f64, pixel_to: f64) -> Self {
+        Self { decades: true, ..Self::new(from.log10(), to.log10(), pixel_from, pixel_to) }
     }
 
     /// The pixel of a value.
     pub fn at(&self, value: f64) -> f64 {
+        let value = if self.decades { value.max(f64::MIN_POSITIVE).log10() } else { value };
         let part = (value - self.from) / (self.to - self.from);
         self.pixel_from + part * (self.pixel_to - self.pixel_from)
     }
 
     /// The range of values.
     pub fn range(&self) -> (f64, f64) {
-        (self.from, self.to)
+        if self.decades { (10_f64.powf(self.from), 10_f64.powf(self.to)) } else { (self.from, self.to) }
+    }
+}
+
+/// Round values on an axis of decades, with their words: the decades, and 2 and 5 between them where there are few.
+pub fn decade_ticks(from: f64, to: f64, most: usize) -> Vec<(f64, String)> {
+    let (low, high) = (from.log10().floor() as i32, to.log10().ceil() as i32);
+    let within = |value: &f64| (from * 0.999..=to * 1.001).contains(value);
+    let of = |times: &[f64], every: i32| -> Vec<f64> {
+        let decades = (low..=high).filter(|decade| (decade - low) % every == 0);
+        decades.flat_map(|decade| times.iter().map(move |t| t * 10_f64.powi(decade))).filter(within).collect()
+    };
+    let every = (high - low) / most.max(1) as i32 + 1;
+    let fine = of(&[1.0, 2.0, 5.0], 1);
+    let values = if fine.len() <= most + 1 { fine } else { of(&[1.0], every) };
+    values.into_iter().map(|value| (value, decade_words(value))).collect()
+}
+
+fn decade_words(value: f64) -> String {
+    if (1e-3..1e5).contains(&value) {
+        return crate::quantity::significant(value, 2);
+    }
+    let decade = value.log10().round();
+    let times = value / 10_f64.powf(decade);
+    let power: String = format!("{decade:.0}").chars().map(raised).collect();
+    if (times - 1.0).abs() < 1e-6 { format!("10{power}") } else { crate::quantity::significant(value, 1) }
+}
+
+fn raised(letter: char) -> char {
+    match letter {
+        '-' => '⁻',
+        '1' => '¹',
+        '2' => '²',
+        '3' => '³',
+        digit => char::from_u32(0x2070 + digit.to_digit(10).unwrap_or(0)).unwrap_or(digit),
     }
 }
 
@@ -103,6 +144,15 @@ mod tests {
         // What is no number leaves the other end, and one value is widened to a range around it.
         assert_eq!(ticks(f64::NAN, 1.0, 5), ticks(0.95, 1.05, 5));
         assert_eq!(decimals(&ticks(14.2, 14.2005, 5)), 4);
+    }
+
+    #[test]
+    fn decades_have_one_length_and_few_words() {
+        let scale = Scale::decades(1e-10, 1e-8, 0.0, 100.0);
+        assert!((scale.at(1e-9) - 50.0).abs() < 1e-9 && scale.at(-1.0) < 0.0);
+        let words = |from, to| decade_ticks(from, to, 5).into_iter().map(|t| t.1).collect::<Vec<_>>();
+        assert_eq!(words(5e-11, 3e-8), ["10⁻¹⁰", "10⁻⁹", "10⁻⁸"]);
+        assert_eq!(words(0.3, 4.0), ["0.5", "1", "2"]);
     }
 
     #[test]

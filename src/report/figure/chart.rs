@@ -1,5 +1,6 @@
 //! Charts: axes with units, data, error bars, fits.
 
+use super::axis::decade_ticks;
 use super::{Anchor, Drawing, Ink, Place, Scale, Shape, decimals, thin, ticks};
 
 /// How a series is drawn.
@@ -53,6 +54,10 @@ pub struct Axis {
     pub label: String,
     /// Its range; taken from the data where none is given.
     pub range: Option<(f64, f64)>,
+    /// Whether each decade has the same length.
+    pub decades: bool,
+    /// Words at chosen values instead of round numbers: times of day.
+    pub words: Vec<(f64, String)>,
 }
 
 impl Axis {
@@ -63,7 +68,34 @@ impl Axis {
             ("", unit) => unit.to_owned(),
             (name, unit) => format!("{name} ({unit})"),
         };
-        Self { label, range: None }
+        Self { label, ..Self::default() }
+    }
+
+    /// The same with decades, if there are values above zero to show on them.
+    #[must_use]
+    pub fn with_decades(mut self, range: (f64, f64)) -> Self {
+        if range.0 > 0.0 && range.1 > range.0 {
+            (self.decades, self.range) = (true, Some(range));
+        }
+        self
+    }
+
+    fn scale(&self, range: (f64, f64), pixels: (f64, f64)) -> Scale {
+        let make = if self.decades { Scale::decades } else { Scale::new };
+        make(range.0, range.1, pixels.0, pixels.1)
+    }
+
+    /// What is written along it.
+    fn ticks(&self, range: (f64, f64), most: usize) -> Vec<(f64, String)> {
+        if !self.words.is_empty() {
+            return self.words.iter().filter(|(at, _)| (range.0..=range.1).contains(at)).cloned().collect();
+        }
+        if self.decades {
+            return decade_ticks(range.0, range.1, most);
+        }
+        let found = ticks(range.0, range.1, most);
+        let places = decimals(&found);
+        found.into_iter().map(|tick| (tick, shown(tick, places))).collect()
     }
 }
 
@@ -106,16 +138,14 @@ impl Chart {
         let keyed = self.series.iter().any(|s| !s.name.is_empty());
         let top = if self.title.is_empty() && !keyed { 8.0 } else { 22.0 };
         let bottom = height - if self.x.label.is_empty() { 20.0 } else { 34.0 };
-        let y_ticks = ticks(y_range.0, y_range.1, ((bottom - top) / 34.0).max(2.0) as usize);
-        let places = decimals(&y_ticks);
-        let texts: Vec<String> = y_ticks.iter().map(|t| shown(*t, places)).collect();
-        let widest = texts.iter().map(|t| t.chars().count()).max().unwrap_or(1) as f64;
+        let y_ticks = self.y.ticks(y_range, ((bottom - top) / 34.0).max(2.0) as usize);
+        let widest = y_ticks.iter().map(|t| t.1.chars().count()).max().unwrap_or(1) as f64;
         let left = 8.0 + widest * SIZE * 0.58 + if self.y.label.is_empty() { 0.0 } else { 16.0 };
         let left = left.max(self.left);
         let right = width - 10.0;
-        let x = Scale::new(x_range.0, x_range.1, left, right);
-        let y = Scale::new(y_range.0, y_range.1, bottom, top);
-        self.frame(&mut drawing, &x, &y, (left, right, top, bottom), &texts, &y_ticks);
+        let x = self.x.scale(x_range, (left, right));
+        let y = self.y.scale(y_range, (bottom, top));
+        self.frame(&mut drawing, &x, &y, (left, right, top, bottom), &y_ticks);
         for mark in &self.marks {
             let at = y.at(mark.y);
             if (top..=bottom).contains(&at) {
@@ -137,12 +167,11 @@ impl Chart {
         x: &Scale,
         y: &Scale,
         (left, right, top, bottom): (f64, f64, f64, f64),
-        texts: &[String],
-        y_ticks: &[f64],
+        y_ticks: &[(f64, String)],
     ) {
-        let grid = y_ticks.iter().map(|t| ((left, y.at(*t)), (right, y.at(*t)))).collect();
+        let grid = y_ticks.iter().map(|t| ((left, y.at(t.0)), (right, y.at(t.0)))).collect();
         drawing.shapes.push(Shape::Pieces { pieces: grid, ink: Ink::Grid, width: 1.0 });
-        for (tick, text) in y_ticks.iter().zip(texts) {
+        for (tick, text) in y_ticks {
             drawing.text(
                 (left - 5.0, y.at(*tick) + 0.35 * SIZE),
                 text.clone(),
@@ -151,22 +180,13 @@ impl Chart {
                 Ink::Faint,
             );
         }
-        let (from, to) = x.range();
-        let mut most = ((right - left) / 62.0).max(2.0) as usize;
-        let mut x_ticks = ticks(from, to, most);
-        // Long numbers need more room.
-        let wide =
-            shown(from.abs().max(to.abs()), decimals(&x_ticks)).chars().count() as f64 * SIZE * 0.6 + 12.0;
-        most = most.min(((right - left) / wide).max(2.0) as usize);
-        x_ticks = if x_ticks.len() > most + 1 { ticks(from, to, most) } else { x_ticks };
-        let places = decimals(&x_ticks);
-        let marks = x_ticks.iter().map(|t| ((x.at(*t), bottom), (x.at(*t), bottom + 4.0))).collect();
+        let x_ticks = self.x_ticks(x.range(), right - left);
+        let marks = x_ticks.iter().map(|t| ((x.at(t.0), bottom), (x.at(t.0), bottom + 4.0))).collect();
         drawing.shapes.push(Shape::Pieces { pieces: marks, ink: Ink::Frame, width: 1.0 });
-        for tick in &x_ticks {
-            let text = shown(*tick, places);
+        for (tick, text) in x_ticks {
             // A number at the very edge is pulled in, or it would be cut.
             let half = text.chars().count() as f64 * SIZE * 0.29;
-            let at = x.at(*tick).clamp(half, drawing.width - half);
+            let at = x.at(tick).clamp(half, drawing.width - half);
             drawing.text((at, bottom + 15.0), text, SIZE, Anchor::Middle, Ink::Faint);
         }
         drawing.line(vec![(left, top), (left, bottom), (right, bottom)], Ink::Frame, 1.0);
@@ -187,6 +207,15 @@ impl Chart {
                 turned: true,
             });
         }
+    }
+
+    /// Long numbers need more room.
+    fn x_ticks(&self, range: (f64, f64), pixels: f64) -> Vec<(f64, String)> {
+        let most = (pixels / 62.0).max(2.0) as usize;
+        let found = self.x.ticks(range, most);
+        let widest = found.iter().map(|t| t.1.chars().count()).max().unwrap_or(1) as f64 * SIZE * 0.6 + 12.0;
+        let fewer = most.min((pixels / widest).max(2.0) as usize);
+        if found.len() > fewer + 1 { self.x.ticks(range, fewer) } else { found }
     }
 
     /// The key stands above the frame, from the right, where no data can be.
@@ -251,7 +280,10 @@ fn extent(all: impl Iterator<Item = (f64, f64)>, margin: f64) -> (f64, f64) {
     (low - by, high + by)
 }
 
-fn shown(value: f64, places: usize) -> String {
+pub(super) fn shown(value: f64, places: usize) -> String {
+    if value == 0.0 && places > 4 {
+        return "0".to_owned();
+    }
     if value != 0.0 && !(1e-4..1e7).contains(&value.abs()) {
         return crate::quantity::significant(value, 4).replace('-', "−");
     }
@@ -280,9 +312,10 @@ fn draw_series(
     let ink = series.ink;
     match series.style {
         Style::Line | Style::Dashed => {
-            let places = places.into_iter().map(|(px, py)| (px, py.clamp(top - 2.0, bottom + 2.0))).collect();
             let dashed = series.style == Style::Dashed;
-            drawing.shapes.push(Shape::Line { places, ink, width: 1.6, dashed });
+            for places in clipped(&places, top, bottom) {
+                drawing.shapes.push(Shape::Line { places, ink, width: 1.6, dashed });
+            }
         }
         Style::Dots if long => drawing.line(places, ink, 0.8),
         Style::Dots => {
@@ -298,6 +331,29 @@ fn draw_series(
         }
         Style::Bars => drawing.line(steps(&whole, bottom), ink, 1.3),
     }
+}
+
+/// The pieces of a line between two heights; where it crosses one it ends there, and is not bent along it.
+fn clipped(places: &[Place], top: f64, bottom: f64) -> Vec<Vec<Place>> {
+    let mut pieces: Vec<Vec<Place>> = vec![Vec::new()];
+    let inside = |p: &Place| p.1 >= top && p.1 <= bottom;
+    let edge = |a: Place, b: Place| {
+        let (out, within) = if inside(&a) { (b, a) } else { (a, b) };
+        let at = if out.1 < top { top } else { bottom };
+        let part = (at - within.1) / (out.1 - within.1);
+        (within.0 + part * (out.0 - within.0), at)
+    };
+    for (i, place) in places.iter().enumerate() {
+        let before = i.checked_sub(1).map(|i| places[i]);
+        match (before.filter(|b| inside(b) != inside(place)), inside(place)) {
+            (Some(before), true) => pieces.push(vec![edge(before, *place), *place]),
+            (Some(before), false) => pieces.last_mut().expect("there is one").push(edge(before, *place)),
+            (None, true) => pieces.last_mut().expect("there is one").push(*place),
+            (None, false) => {}
+        }
+    }
+    pieces.retain(|piece| piece.len() > 1);
+    pieces
 }
 
 fn errors(drawing: &mut Drawing, series: &Series, x: &Scale, y: &Scale) {
@@ -340,6 +396,12 @@ mod tests {
         chart.series.push(Series::new(points, Style::Dots, Ink::First));
         let svg = chart.draw(300.0, 150.0).svg();
         assert!(!svg.contains("NaN") && !svg.contains("inf"), "{svg}");
+    }
+
+    #[test]
+    fn a_line_that_leaves_the_frame_ends_there() {
+        let pieces = clipped(&[(0.0, 5.0), (10.0, 25.0), (20.0, 5.0), (30.0, 15.0)], 0.0, 10.0);
+        assert_eq!(pieces, [vec![(0.0, 5.0), (2.5, 10.0)], vec![(17.5, 10.0), (20.0, 5.0), (25.0, 10.0)]]);
     }
 
     #[test]

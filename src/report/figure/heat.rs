@@ -1,5 +1,6 @@
 //! Heat maps with a colour bar.
 
+use super::chart::shown;
 use super::{Anchor, Axis, Drawing, Ink, Place, Raster, Scale, Shape, colour_of, decimals, ticks};
 
 /// A map of values over two axes.
@@ -17,6 +18,10 @@ pub struct Heat {
     pub z: String,
     /// Columns.
     pub columns: usize,
+    /// Middles of the rows along y, where they are not even; else empty.
+    pub rows_at: Vec<f64>,
+    /// Whether both axes have one scale, so that round things are round.
+    pub one_scale: bool,
     /// Values row by row, the first row at the lower end of y; not-a-number where nothing was measured.
     pub values: Vec<f64>,
 }
@@ -49,23 +54,93 @@ pub fn picture(values: &[f64], columns: usize, most: usize) -> (Raster, f64, f64
     (raster, least, greatest)
 }
 
+/// Edges of rows by their middles: half way to the neighbours.
+fn edges(middles: &[f64]) -> Vec<(f64, f64)> {
+    let half = |i: usize, j: usize| (middles[j] - middles[i]) / 2.0;
+    let last = middles.len() - 1;
+    let edge = |i: usize| {
+        let below = if i > 0 {
+            half(i - 1, i)
+        } else if last > 0 {
+            half(0, 1)
+        } else {
+            0.5
+        };
+        let above = if i < last {
+            half(i, i + 1)
+        } else if last > 0 {
+            half(last - 1, last)
+        } else {
+            0.5
+        };
+        (middles[i] - below, middles[i] + above)
+    };
+    (0..middles.len()).map(edge).collect()
+}
+
 impl Heat {
-    /// Draws it `width` by `height` pixels.
+    /// With rows at these places: where they are not even, each is as high as its neighbours leave room for.
+    #[must_use]
+    pub fn with_rows(mut self, middles: &[f64]) -> Self {
+        if middles.is_empty() {
+            return self;
+        }
+        let found = edges(middles);
+        let ends = (found[0].0, found[found.len() - 1].1);
+        self.y.range = Some(ends);
+        let step = (ends.1 - ends.0) / middles.len() as f64;
+        let even = found.iter().all(|(low, high)| (high - low - step).abs() <= 0.02 * step.abs());
+        self.rows_at = if even { Vec::new() } else { middles.to_vec() };
+        self
+    }
+
+    /// Paints the cells; gives the least and the greatest value.
+    fn cells(
+        &self,
+        drawing: &mut Drawing,
+        (left, right, top, bottom): (f64, f64, f64, f64),
+        y: &Scale,
+    ) -> (f64, f64) {
+        let (cells, least, greatest) = picture(&self.values, self.columns, 1200);
+        if self.rows_at.is_empty() {
+            drawing.shapes.push(Shape::Cells { at: (left, top), size: (right - left, bottom - top), cells });
+            return (least, greatest);
+        }
+        for (row, (low, high)) in edges(&self.rows_at).into_iter().enumerate() {
+            let values = self.values.chunks(self.columns.max(1)).nth(row).unwrap_or(&[]);
+            let range = if greatest > least { greatest - least } else { 1.0 };
+            let mut cells = Raster::white(values.len().max(1), 1);
+            for (i, value) in values.iter().enumerate() {
+                cells.rgb[3 * i..3 * i + 3].copy_from_slice(&colour_of((value - least) / range));
+            }
+            let (a, b) = (y.at(low), y.at(high));
+            let (at, size) = ((left, a.min(b)), (right - left, (a - b).abs()));
+            drawing.shapes.push(Shape::Cells { at, size, cells });
+        }
+        (least, greatest)
+    }
+
+    /// Draws it `width` by `height` pixels; less high where both axes have one scale.
     pub fn draw(&self, width: f64, height: f64) -> Drawing {
         let mut drawing = Drawing::new(width, height, self.label.clone());
-        let (left, right, top, bottom) = (62.0, width - 84.0, 24.0, height - 36.0);
-        let (cells, least, greatest) = picture(&self.values, self.columns, 1200);
-        drawing.shapes.push(Shape::Cells { at: (left, top), size: (right - left, bottom - top), cells });
+        let (left, mut right, top, mut bottom) = (62.0, width - 84.0, 24.0, height - 36.0);
         let (x0, x1) = self.x.range.unwrap_or((0.0, 1.0));
         let (y0, y1) = self.y.range.unwrap_or((0.0, 1.0));
+        if self.one_scale && x1 != x0 && y1 != y0 {
+            let pixels = ((right - left) / (x1 - x0).abs()).min((bottom - top) / (y1 - y0).abs());
+            (right, bottom) = (left + pixels * (x1 - x0).abs(), top + pixels * (y1 - y0).abs());
+            drawing.height = bottom + 36.0;
+        }
         let x = Scale::new(x0, x1, left, right);
         let y = Scale::new(y0, y1, bottom, top);
+        let (least, greatest) = self.cells(&mut drawing, (left, right, top, bottom), &y);
+        let (width, height) = (right + 84.0, drawing.height);
         let (low, high) = x.range();
         let x_ticks = ticks(low, high, ((right - left) / 70.0).max(2.0) as usize);
         for tick in &x_ticks {
             let at = x.at(*tick);
             drawing.line(vec![(at, bottom), (at, bottom + 4.0)], Ink::Frame, 1.0);
-            let text = format!("{tick:.*}", decimals(&x_ticks)).replace('-', "−");
+            let text = shown(*tick, decimals(&x_ticks));
             drawing.text((at, bottom + 15.0), text, 11.0, Anchor::Middle, Ink::Faint);
         }
         let (low, high) = y.range();
@@ -103,7 +178,7 @@ fn side_ticks(drawing: &mut Drawing, scale: &Scale, marks: &[f64], (x, side): (f
     for tick in marks {
         let at = scale.at(*tick);
         drawing.line(vec![(x, at), (x + 4.0 * side, at)], Ink::Frame, 1.0);
-        let text = format!("{tick:.places$}").replace('-', "−");
+        let text = shown(*tick, places);
         drawing.text((x + 6.0 * side, at + 4.0), text, 10.5, anchor, Ink::Faint);
     }
 }
@@ -118,6 +193,32 @@ mod tests {
         assert_eq!((raster.width, raster.height, least, greatest), (2, 2, 0.0, 3.0));
         assert_eq!(raster.rgb[6..9], colour_of(0.0));
         assert_eq!(raster.rgb[0..3], colour_of(f64::NAN));
+    }
+
+    #[test]
+    fn uneven_rows_are_drawn_uneven() {
+        assert_eq!(edges(&[0.0, 1.0, 3.0]), [(-0.5, 0.5), (0.5, 2.0), (2.0, 4.0)]);
+        let heat = Heat {
+            title: String::new(),
+            label: String::new(),
+            x: Axis { range: Some((0.0, 1.0)), ..Axis::default() },
+            y: Axis::default(),
+            z: String::new(),
+            columns: 2,
+            rows_at: Vec::new(),
+            one_scale: false,
+            values: vec![0.0, 1.0, 2.0, 3.0, 4.0, 5.0],
+        };
+        assert!(heat.clone().with_rows(&[0.0, 1.0, 2.0]).rows_at.is_empty());
+        let uneven = heat.with_rows(&[0.0, 1.0, 3.0]);
+        let drawn = uneven.draw(300.0, 200.0);
+        let heights = drawn.shapes.iter().filter_map(|shape| match shape {
+            Shape::Cells { size, cells, .. } if cells.height == 1 => Some(size.1),
+            _ => None,
+        });
+        let heights: Vec<f64> = heights.collect();
+        assert_eq!(heights.len(), 3);
+        assert!((heights[2] / heights[0] - 2.0).abs() < 1e-9, "{heights:?}");
     }
 
     #[test]

@@ -9,11 +9,12 @@ mod chart;
 mod colour;
 mod heat;
 mod lettering;
+mod pdf;
 mod raster;
 mod svg;
 mod thin;
 
-pub use axis::{Scale, decimals, ticks};
+pub use axis::{Scale, decade_ticks, decimals, ticks};
 pub use chart::{Axis, Chart, Mark, Series, Style};
 pub use colour::{colour_of, lab_of};
 pub use heat::{Heat, picture};
@@ -180,6 +181,11 @@ impl Drawing {
     /// As a PNG file, `scale` pixels for each pixel of the drawing (1 to 8).
     pub fn png(&self, scale: u32) -> Vec<u8> {
         raster::paint(self, f64::from(scale.clamp(1, 8))).png()
+    }
+
+    /// As a PDF file of one page, in points, with its lettering as text.
+    pub fn pdf(&self) -> Vec<u8> {
+        pdf::write(self)
     }
 
     pub(super) fn text(&mut self, at: Place, text: impl Into<String>, size: f64, anchor: Anchor, ink: Ink) {

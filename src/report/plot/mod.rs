@@ -3,13 +3,17 @@
 //! Each comes as a [`Drawing`], which writes itself as SVG or as PNG. Axes carry units, fits and error bars are
 //! drawn where the record has them, and what is not to be trusted is crossed, not left out.
 
+mod card;
 mod resonance;
 mod sweep;
+mod timeline;
 mod trace;
 
+pub use card::{card, cards};
 pub use resonance::resonance;
 pub use sweep::{map, spectrum, sweep};
-pub use trace::{histogram, image, trace, watched, watched_chart};
+pub use timeline::{letters, timeline};
+pub use trace::{clock_axis, histogram, image, trace, watched, watched_chart};
 
 use super::account::Account;
 use super::figure::Drawing;

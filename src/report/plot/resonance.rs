@@ -25,7 +25,7 @@ pub fn resonance(account: &Account, size: (f64, f64)) -> Result<Drawing, PlotErr
     let range = range_of(used.iter().chain(&left_out).map(|p| p.0));
     let mut upper = Chart {
         label: label(law, used.len(), left_out.len()),
-        x: Axis { label: String::new(), range: Some(range) },
+        x: Axis { range: Some(range), ..Axis::default() },
         y: Axis::of("resonance", "GHz"),
         left: LEFT,
         ..Chart::default()

@@ -1,6 +1,7 @@
 //! Sweeps and maps.
 
 use super::PlotError;
+use crate::quantity::Dimension;
 use crate::record::Column;
 use crate::record::{RunFile, SweepTable};
 use crate::report::account::{Account, Fitted, SweepOutline};
@@ -160,14 +161,18 @@ pub fn map(table: &SweepTable, outline: &SweepOutline, read: usize) -> Heat {
             values[i / along * columns + i % along] = z_unit.from_si(*value);
         }
     }
-    let ends = |first: Option<&f64>, last: Option<&f64>, unit: &crate::quantity::Unit| {
-        let (a, b) = (first.copied().unwrap_or(0.0), last.copied().unwrap_or(1.0));
-        Some((unit.from_si(a), unit.from_si(b)))
+    let along_x: Vec<f64> = table.x.iter().take(columns).map(|x| x_unit.from_si(*x)).collect();
+    let rows_at: Vec<f64> = table.y.chunks(along.max(1)).map(|row| y_unit.from_si(row[0])).collect();
+    // The middles of the first and the last pixel are half a pixel from the edges.
+    let half = match along_x.as_slice() {
+        [first, .., last] => (last - first) / (along_x.len() - 1) as f64 / 2.0,
+        _ => 0.5,
     };
     let mut x = Axis::of(&table.fast.channel, &x_unit.text);
-    x.range = ends(table.x.first(), table.x.get(columns - 1).or(table.x.last()), &x_unit);
-    let mut y = Axis::of(&slow.channel, &y_unit.text);
-    y.range = ends(table.y.first(), table.y.last(), &y_unit);
+    let (first, last) = (along_x.first().copied().unwrap_or(0.0), along_x.last().copied().unwrap_or(1.0));
+    x.range = Some((first - half, last + half));
+    let y = Axis::of(&slow.channel, &y_unit.text);
+    let one_scale = x_unit.text == y_unit.text && x_unit.dimension == Dimension::LENGTH;
     let z = Axis::of(&table.read[read].channel, &z_unit.text).label;
     let label = format!(
         "map of {z} over {} and {}, {} of {} points",
@@ -176,7 +181,8 @@ pub fn map(table: &SweepTable, outline: &SweepOutline, read: usize) -> Heat {
         table.x.len(),
         table.planned
     );
-    Heat { title: format!("{} · {}", table.sweep, table.name), label, x, y, z, columns, values }
+    let title = format!("{} · {}", table.sweep, table.name);
+    Heat { title, label, x, y, z, columns, rows_at: Vec::new(), one_scale, values }.with_rows(&rows_at)
 }
 
 /// Points along a line of a map: from the plan, or else from where the slow axis first changes.

@@ -1,6 +1,7 @@
 //! Traces, histograms, images, and channels that were watched.
 
 use super::PlotError;
+use crate::analysis::contrast::{ContrastVerdict, contrast_of_trace};
 use crate::instrument::Task;
 use crate::quantity::Unit;
 use crate::record::RunFile;
@@ -36,7 +37,7 @@ pub fn trace(account: &Account, run: &RunFile, which: usize, size: (f64, f64)) -
     let at = |(i, value): (usize, &f64)| (i as f64 * bulk.interval_s(), unit.from_si(*value));
     let points: Vec<Place> = numbers.iter().enumerate().map(at).collect();
     let chart = Chart {
-        title: format!("{} at {}", bulk.name(), account.clock.short(bulk.at_s)),
+        title: format!("{} at {}", bulk.name(), account.history.clock.short(bulk.at_s)),
         label: format!("trace of {}, {} samples", bulk.name(), points.len()),
         x: Axis::of("time", "s"),
         y: Axis::of(bulk.name(), &unit.text),
@@ -81,15 +82,33 @@ pub fn histogram(
     let mut x = Axis::of(bulk.name(), &unit.text);
     x.range = Some((least, least + width * bins as f64));
     let chart = Chart {
-        title: format!("{} at {}", bulk.name(), account.clock.short(bulk.at_s)),
+        title: format!("{} at {}", bulk.name(), account.history.clock.short(bulk.at_s)),
         label: format!("histogram of {}, {} samples in {bins} bins", bulk.name(), numbers.len()),
         x,
         y,
-        series: vec![Series::new(points, Style::Bars, Ink::First)],
-        marks: Vec::new(),
-        left: 0.0,
+        series: std::iter::once(Series::new(points, Style::Bars, Ink::First))
+            .chain(levels(&numbers, bulk.interval_s(), width))
+            .collect(),
+        ..Chart::default()
     };
     Ok(chart.draw(size.0, size.1))
+}
+
+/// The two levels of a trace as a curve over its histogram, where they are proved.
+fn levels(numbers: &[f64], interval_s: f64, bin: f64) -> Option<Series> {
+    let judged = contrast_of_trace(numbers, interval_s).ok()?;
+    if !matches!(judged.verdict, ContrastVerdict::Contrast | ContrastVerdict::Jump) {
+        return None;
+    }
+    let least = numbers.iter().copied().fold(f64::INFINITY, f64::min);
+    let most = numbers.iter().copied().fold(f64::NEG_INFINITY, f64::max);
+    let at = |i: i32| least + (most - least) * f64::from(i) / 200.0;
+    let count = numbers.len() as f64 * bin;
+    let curve = (0..=200).map(|i| (at(i), count * judged.mixture.density(at(i)))).collect();
+    let name = judged.polarisation.map_or("two levels".to_owned(), |(value, error)| {
+        format!("two levels, polarisation {}", crate::quantity::rounded(value, error))
+    });
+    Some(Series::new(curve, Style::Line, Ink::Fit).named(&name))
 }
 
 /// An image by its place among the images of the run, from 0.
@@ -108,12 +127,14 @@ pub fn image(account: &Account, run: &RunFile, which: usize, size: (f64, f64)) -
         ..Axis::of(name, "nm")
     };
     let heat = Heat {
-        title: format!("image at {}", account.clock.short(bulk.at_s)),
+        title: format!("image at {}", account.history.clock.short(bulk.at_s)),
         label: format!("image of heights, {side:.1} nm wide, {columns} pixels a line"),
         x: axis("x", x),
         y: axis("y", y),
         z: "height (pm)".to_owned(),
         columns,
+        rows_at: Vec::new(),
+        one_scale: true,
         values: run.bulk(bulk.seq)?.into_iter().map(|v| v * 1e12).collect(),
     };
     Ok(heat.draw(size.0, size.1))
@@ -140,9 +161,13 @@ pub fn watched_chart(account: &Account, name: &str) -> Chart {
     let points: Vec<Place> = readings.iter().map(|(t, v)| (t / 3600.0, unit.from_si(*v))).collect();
     let (least, most) =
         points.iter().fold((f64::INFINITY, f64::NEG_INFINITY), |(l, m), p| (l.min(p.1), m.max(p.1)));
-    let from = account.clock.is_known().then(|| format!(" after {}", account.clock.short(0.0)));
-    let mut x = Axis::of(&format!("hours{}", from.unwrap_or_default()), "");
-    x.range = Some((0.0, (account.history.end_s / 3600.0).max(1e-3)));
+    let (low, high) = points
+        .iter()
+        .fold((f64::INFINITY, 0.0_f64), |(l, h), p| (if p.1 > 0.0 { l.min(p.1) } else { l }, h.max(p.1)));
+    let mut y = Axis::of("", &unit.text);
+    if high > DECADES * low && points.iter().all(|p| p.1 > 0.0) {
+        y = y.with_decades((low / 1.3, high * 1.3));
+    }
     Chart {
         title: name.to_owned(),
         label: format!(
@@ -152,10 +177,25 @@ pub fn watched_chart(account: &Account, name: &str) -> Chart {
             crate::quantity::significant(most, 4),
             unit.text
         ),
-        x,
-        y: Axis::of("", &unit.text),
+        x: clock_axis(account, account.history.end_s),
+        y,
         series: vec![Series::new(points, Style::Line, Ink::First)],
-        marks: Vec::new(),
-        left: 0.0,
+        ..Chart::default()
     }
 }
+
+/// Above this ratio of the greatest to the least value decades count.
+const DECADES: f64 = 10.0;
+
+/// An axis of the time of day, in hours of the run, up to so many seconds.
+pub fn clock_axis(account: &Account, to_s: f64) -> Axis {
+    let ticks = account.history.clock.ticks(to_s, MOST_TICKS).into_iter();
+    Axis {
+        range: Some((0.0, (to_s / 3600.0).max(1e-3))),
+        words: ticks.map(|(at_s, words)| (at_s / 3600.0, words)).collect(),
+        ..Axis::default()
+    }
+}
+
+/// Times along an axis.
+const MOST_TICKS: usize = 6;

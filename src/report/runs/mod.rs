@@ -4,7 +4,9 @@ mod tidy;
 
 pub use tidy::{Deed, Plan, move_to, older_than, prune};
 
-use crate::record::{Declared, Entry, RecordError, RunFile};
+use crate::history::History;
+use crate::history::result::{RunResult, Seen, Weight};
+use crate::record::{Entry, RecordError, RunFile};
 use serde::Serialize;
 use std::path::{Path, PathBuf};
 
@@ -34,8 +36,10 @@ pub struct PastRun {
     pub elapsed_s: f64,
     /// Points of sweeps.
     pub points: u64,
-    /// The last verdict; empty if there is none.
-    pub verdict: String,
+    /// The one result in a line, as the brief has it.
+    pub headline: String,
+    /// How urgent it is.
+    pub weight: Option<Weight>,
     /// The result that the sequence has declared: `made`, `proved`, `mapped`, `nothing`, with more on it; empty if none.
     pub result: String,
     /// Size of its file, bytes.
@@ -115,7 +119,8 @@ fn look(path: &Path, folder: Option<PathBuf>) -> PastRun {
         started_at: String::new(),
         elapsed_s: 0.0,
         points: 0,
-        verdict: String::new(),
+        headline: String::new(),
+        weight: None,
         result: String::new(),
         bytes: std::fs::metadata(path).map_or(0, |m| m.len()),
         words: String::new(),
@@ -126,7 +131,28 @@ fn look(path: &Path, folder: Option<PathBuf>) -> PastRun {
     run
 }
 
-/// Reads only what a list needs: no points, no monitors, no check of the whole file.
+/// Kinds of entries that tell of the result. Readings and calls, the great mass, are left unread: how long the helium of
+/// a past run lasted helps nobody.
+const TOLD: [&str; 16] = [
+    "context",
+    "sweep_begin",
+    "sweep_end",
+    "step_begin",
+    "step_end",
+    "judgement",
+    "note",
+    "result",
+    "safe_step",
+    "interlock",
+    "cleared",
+    "held",
+    "released",
+    "fault",
+    "resumed",
+    "end",
+];
+
+/// Reads what a list needs: no points, no readings, no check of the whole file.
 fn fill(run: &mut PastRun) -> Result<(), RecordError> {
     let file = RunFile::open(&run.path)?;
     let identity = file.identity()?;
@@ -143,31 +169,28 @@ fn fill(run: &mut PastRun) -> Result<(), RecordError> {
         ending.outcome.word().clone_into(&mut run.outcome);
         run.reason = ending.reason;
     }
-    for numbered in file.all("judgement")? {
-        if let Entry::Judgement { what, title, body, .. } = numbered.entry {
-            if what == "verdict" {
-                body["verdict"].as_str().unwrap_or_default().clone_into(&mut run.verdict);
-            }
-            run.words.push_str(&title);
-            run.words.push('\n');
-        }
-    }
-    if let Some(last) = file.all("result")?.into_iter().next_back()
-        && let Entry::Result { what, about, .. } = last.entry
-    {
-        run.result = Declared { what, about }.in_words();
-    }
-    for numbered in file.all("note")? {
-        if let Entry::Note { text, .. } = numbered.entry {
-            run.words.push_str(&text);
-            run.words.push('\n');
-        }
-    }
+    let text = file.document("bench")?;
+    let bench = text.and_then(|(name, text)| crate::bench::read(&text, &name).ok()).map(|found| found.0);
+    let mut history = History::new(bench.as_ref());
+    file.entries_of(&TOLD, u64::MAX, |numbered| {
+        history.entry(numbered.at, &numbered.entry);
+        let text = match &numbered.entry {
+            Entry::Judgement { title, .. } => title,
+            Entry::Note { text, .. } => text,
+            _ => return Ok(()),
+        };
+        run.words.push_str(text);
+        run.words.push('\n');
+        Ok(())
+    })?;
+    run.result = history.declared.as_ref().map(|declared| declared.in_words()).unwrap_or_default();
+    let result = RunResult::of(&history, bench.as_ref(), Seen::Record);
+    (run.headline, run.weight) = (result.headline, Some(result.weight));
     Ok(())
 }
 
 impl PastRun {
-    /// Whether every word of a search occurs somewhere: in the name, sequence, outcome, reason, verdict, notes or
+    /// Whether every word of a search occurs somewhere: in the name, sequence, outcome, reason, headline, notes or
     /// results; small and capital letters are the same.
     pub fn matches(&self, search: &str) -> bool {
         let fields = [
@@ -175,8 +198,7 @@ impl PastRun {
             &self.sequence,
             &self.outcome,
             &self.reason,
-            &self.verdict,
-            &self.result,
+            &self.headline,
             &self.started_at,
             &self.words,
         ];

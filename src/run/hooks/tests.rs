@@ -162,7 +162,7 @@ fn the_refill_is_told_of_once_for_each_filling() {
     let mut watch = HeliumWatch::default();
     let mut read = |hours: f64, above_l: f64| {
         helium.note(hours * 3600.0, helium.mark_m3 + above_l * 1e-3);
-        watch.due(TimePoint::from_s(hours * 3600.0), &helium)
+        watch.due(TimePoint::from_s(hours * 3600.0), &helium, false)
     };
     // 1 L/h from 20 L above the mark: 12 h before the mark is 8 h after the start.
     let mut told = Vec::new();
@@ -174,4 +174,22 @@ fn the_refill_is_told_of_once_for_each_filling() {
     assert!((told[0].0 - 8.0).abs() < 0.05 && (told[0].1 - 12.0).abs() < 0.05, "{told:?}");
     assert_eq!(read(19.0, 60.0), None);
     assert_eq!(read(19.1, 0.0), Some(0.0));
+}
+
+#[test]
+fn no_message_that_brings_people_to_the_bench_lacks_its_cautions() {
+    for (event, word) in [
+        ("helium", "oxygen monitor"),
+        ("held", "can kill"),
+        ("interlock", "A quench boils the bath"),
+        ("fault", "can kill"),
+        ("released", "people, tools and the transfer line"),
+    ] {
+        let words = in_words(act_of(event).expect("it has an act"));
+        assert!(
+            words.contains(word) && words.contains("Local rules and trained staff decide"),
+            "{event}: {words}"
+        );
+    }
+    assert_eq!(act_of("finished"), None);
 }

@@ -74,7 +74,7 @@ impl Pace {
         (left_s, Some(student_95(freedom) * variance.sqrt()))
     }
 
-    /// Takes in what a stretch in hand shows, without making it a stretch of its own.
+    /// Takes in what a current stretch shows, without making it a stretch of its own.
     pub fn glance_at(&mut self, part: Segment) {
         if part.foreseen_s > 0.0 && part.took_s.is_finite() && part.took_s >= 0.0 {
             self.open.foreseen_s += part.foreseen_s;

@@ -91,7 +91,7 @@ impl Prospect {
         }
     }
 
-    /// Takes in what a run that is taken up again has recorded before.
+    /// Takes in what a run that is resumed has recorded before.
     ///
     /// # Errors
     /// The file can't be read.
@@ -249,7 +249,7 @@ impl Along {
         if self.in_sweep() { &mut self.paces.sweeping } else { &mut self.paces.other }
     }
 
-    /// Time left; of a sweep in hand, the part that is done and the rest at its own pace are known better.
+    /// Time left; of the current sweep, the part that is done and the rest at its own pace are known better.
     fn left(&self, now_s: f64, sweep: Option<(f64, Option<f64>)>) -> TimeLeft {
         let marks = &self.course.marks;
         let next = self.at.map_or(0, |(place, _)| place + 1);
@@ -387,7 +387,7 @@ mod tests {
         assert!(left.between_s.is_some() && later.basis.contains("longer"), "{later:?}");
         assert!((later.window_left_s.unwrap() - 4000.0).abs() < 1e-6);
         assert!(!later.is_too_long());
-        // The step in hand is never thought to be over before it is.
+        // The current step is never thought to be over before it is.
         one.entry(TimePoint::from_s(1000.0), &begin(5, "5"));
         let stuck = ahead(&one, 2500.0).left.unwrap();
         assert!((stuck.s - 2.0 * 450.0).abs() < 30.0, "{stuck:?}");

@@ -35,7 +35,7 @@ impl<'a> Walk<'a> {
         }
         if let Some(verb) = registry::find(name) {
             if verb.takes(count) {
-                if self.running.is_some() && name == "step" {
+                if self.running.is_some() && name == "step" && values.last().is_some_and(Value::is_function) {
                     return self.run_step(call, &values, at);
                 }
                 return self.verb(verb, &call.args, &values, at);

@@ -3,7 +3,7 @@
 use crate::bench::Bench;
 use crate::drive::Port;
 use crate::record::{Ending, Outcome, Place};
-use crate::script::handles::{FieldLineHandle, FitHandle, Image, Numbers, Sweep, Trace, VerdictHandle};
+use crate::script::handles::{FitHandle, Image, Numbers, ResonanceLawHandle, Sweep, Trace, VerdictHandle};
 use crate::script::table::Table;
 use crate::script::{Host, registry, with_verbs};
 use crate::supervisor::{Call, Denial, Reply};
@@ -32,6 +32,10 @@ const LANGUAGE_ANY: &[&str] = &["call", "curry"];
 
 /// What people write for a verb that has another name here.
 const OTHER_WORDS: &[(&str, &str)] = &[
+    // What this verb was called before.
+    ("field_line", "resonance_law"),
+    // What a verb was called before.
+    ("field_line", "resonance_law"),
     ("sleep", "wait"),
     ("pause", "wait"),
     ("delay", "wait"),
@@ -169,7 +173,7 @@ impl Catalog {
             "trace" => TypeId::of::<Trace>(),
             "image" => TypeId::of::<Image>(),
             "fit" => TypeId::of::<FitHandle>(),
-            "field line" => TypeId::of::<FieldLineHandle>(),
+            "field line" => TypeId::of::<ResonanceLawHandle>(),
             "verdict" => TypeId::of::<VerdictHandle>(),
             "numbers" => TypeId::of::<Numbers>(),
             "table" => TypeId::of::<Table>(),
@@ -202,6 +206,7 @@ mod tests {
         "abs",
         "at",
         "column",
+        "correlation",
         "error",
         "exit",
         "expected",

@@ -172,6 +172,9 @@ impl<'a> Walk<'a> {
         match link {
             _ if index => {
                 let value = self.evaluate(link);
+                if let Value::Measured("numbers", _, dimension) = base {
+                    return super::call::of_dimension(dimension);
+                }
                 if self.running.is_some() { self.indexed(&base, &value, link) } else { Value::Unknown }
             }
             Expr::Property(name, at) => self.property(&base, name.2.as_str(), *at),
@@ -266,7 +269,10 @@ impl<'a> Walk<'a> {
                 self.undeclared(operator, name, *at);
             }
         } else {
-            self.evaluate(&parts.lhs);
+            // A name of a map that is given a value need not be there before.
+            if self.running.is_none() || matches!(parts.lhs, Expr::Index(..)) {
+                self.evaluate(&parts.lhs);
+            }
             if let (true, Some(root)) = (self.running.is_some(), super::program::root_name(&parts.lhs)) {
                 self.loosen(&root);
             }

@@ -42,7 +42,8 @@ impl<'a> Walk<'a> {
             missing.retain(|name| !EVENLY.contains(name));
             if let Some((ident, _)) = fields.iter().find(|(ident, _)| EVENLY.contains(&ident.name.as_str())) {
                 let message = format!("`values` takes the place of `{}`: give one of the two", ident.name);
-                self.report(Code::UnknownField, ident.pos, message, None);
+                let help = format!("leave `{}` out, or `values`", ident.name);
+                self.report(Code::UnknownField, ident.pos, message, Some(help));
             }
         }
         for (ident, _) in fields {
@@ -94,8 +95,19 @@ impl<'a> Walk<'a> {
             return self.channels_argument(&value, expr);
         }
         self.field_value(verb, name, &value, at, channel);
-        if let ("fast" | "slow", Value::Map(Some(Expr::Map(parts, place)))) = (name, &value) {
-            self.fields(&format!("{verb}` axis `{name}"), AXIS, &parts.0, *place);
+        let maps: Vec<&'a Expr> = match &value {
+            Value::Map(Some(map)) => vec![map],
+            Value::List(Some(Expr::Array(items, _))) if name == "along" => items.iter().collect(),
+            _ => Vec::new(),
+        };
+        for map in maps {
+            let Expr::Map(parts, place) = map else { continue };
+            match name {
+                "fast" | "slow" => self.fields(&format!("{verb}` axis `{name}"), AXIS, &parts.0, *place),
+                "along" => self.fields("along", ALONG, &parts.0, *place),
+                "until_error" => self.fields("until_error", "channel error", &parts.0, *place),
+                _ => {}
+            }
         }
     }
 
@@ -159,12 +171,12 @@ impl<'a> Walk<'a> {
             "passes" if matches!(value, Value::Number { .. }) => self.count(name, value, at),
             "passes" => {
                 let wanted = "a number, or a list of \"up\", \"down\" and \"random\"";
-                self.kind(&what, wanted, value, at, |v| v.is_list());
+                self.kind(&what, wanted, value, at, Value::is_list);
             }
             "values" => self
                 .kind(&what, "a list of values", value, at, |v| v.is_list() || v.handle() == Some("numbers")),
             "stop_after_point" | "stop_after_pass" => {
-                self.kind(&what, "a function, |taken| …", value, at, |v| v.is_function());
+                self.kind(&what, "a function, |taken| …", value, at, Value::is_function);
             }
             "along" => self.companions(value, at),
             "until_error" => {

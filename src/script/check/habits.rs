@@ -40,6 +40,7 @@ pub(super) fn other_habit(text: &str, place: (u32, u32), error: &ParseError) -> 
     function_word(line)
         .or_else(|| remark(text, byte, error))
         .or_else(|| counting_for(line))
+        .or_else(|| number_for(line))
         .or_else(|| from_the_table(text, byte, line))
         .or_else(|| bare_map(text, byte, error))
         .or_else(|| colon_block(line, error))
@@ -77,6 +78,19 @@ fn counting_for(line: &str) -> Option<(String, String)> {
     })
 }
 
+/// `for i in 10`.
+fn number_for(line: &str) -> Option<(String, String)> {
+    let rest = line.trim_start().strip_prefix("for ")?;
+    let (name, items) = rest.split_once(" in ")?;
+    let number = word_at(items.trim_start());
+    let follows = items.trim_start()[number.len()..].trim_start();
+    let alone = number.chars().all(|c| c.is_ascii_digit()) && !number.is_empty() && follows.starts_with('{');
+    alone.then(|| {
+        let message = "a `for` goes through a list or a range, not through one number".to_owned();
+        (message, format!("write for {} in 0..{number} {{ … }}", name.trim()))
+    })
+}
+
 /// A word or sign of the table at the place, or just before it.
 fn from_the_table(text: &str, byte: usize, line: &str) -> Option<(String, String)> {
     let before = text[..byte].trim_end();
@@ -92,7 +106,11 @@ fn from_the_table(text: &str, byte: usize, line: &str) -> Option<(String, String
             text[byte..].starts_with(word) || before.ends_with(word)
         }
     };
-    OTHERS.iter().find(known).map(|(_, message, help)| ((*message).to_owned(), (*help).to_owned()))
+    OTHERS.iter().find(known).map(|(sign, message, help)| {
+        let name = before.trim_end_matches(sign).rsplit(|c: char| !c.is_alphanumeric() && c != '_').next();
+        let name = name.filter(|name| !name.is_empty() && help.contains("write n ")).unwrap_or("n");
+        ((*message).to_owned(), help.replace("write n ", &format!("write {name} ")))
+    })
 }
 
 /// A map without its `#`, or with `=` for `:`.

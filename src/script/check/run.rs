@@ -4,16 +4,11 @@
 //! So whatever is found here would happen, if that place is reached at all.
 
 use super::flow::diverges;
-use super::program::{Function, calls_in, changed_in, closure_name, has_method, reaching_verbs, start};
+use super::program::{Function, calls_in, changed_in, closure_name, reaching_verbs};
 use super::value::Value;
 use super::walk::Walk;
-use crate::bench::Role;
-use crate::diagnostic::Code;
-use crate::document::nearest;
-use crate::script::registry::Verb;
-use rhai::{ASTFlags, BinaryExpr, Expr, FlowControl, FnCallExpr, OpAssignment, Position, Stmt};
-use std::collections::{BTreeMap, BTreeSet};
-use std::rc::Rc;
+use rhai::{ASTFlags, Expr, FlowControl, FnCallExpr, Position, Stmt};
+use std::collections::BTreeSet;
 
 /// Expressions that are looked at in all; past this nothing more is said.
 const MOST_LOOKS: u32 = 60_000;
@@ -36,21 +31,21 @@ pub(super) enum Flow {
 }
 
 /// Something of the bench that is so since a line.
-type Since = Option<(bool, usize)>;
+pub(super) type Since = Option<(bool, usize)>;
 
 /// What is known of the bench.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
-struct Bench {
+pub(super) struct BenchNow {
     /// Whether the tip is in tunnelling range.
-    tip: Since,
+    pub(super) tip: Since,
     /// Whether the RF source is on.
-    rf: Since,
+    pub(super) rf: Since,
 }
 
 /// What goes along with the run.
 pub(super) struct Run<'a> {
     looks: u32,
-    bench: Bench,
+    pub(super) bench: BenchNow,
     /// What the function that runs may have returned.
     returned: Vec<Value<'a>>,
     /// Whether a loop or function may have been left somewhere before.
@@ -94,7 +89,7 @@ impl<'a> Walk<'a> {
         let loose = program.functions.iter().filter(|f| f.is_closure() && !stepped.contains(&f.name));
         self.running = Some(Run {
             looks: 0,
-            bench: Bench::default(),
+            bench: BenchNow::default(),
             returned: Vec::new(),
             forked: false,
             wild: changed_in(loose.flat_map(|f| &f.body)),
@@ -111,7 +106,7 @@ impl<'a> Walk<'a> {
         self.running = None;
     }
 
-    fn going(&mut self) -> &mut Run<'a> {
+    pub(super) fn going(&mut self) -> &mut Run<'a> {
         self.running.as_mut().expect("the run goes along")
     }
 
@@ -426,12 +421,12 @@ impl<'a> Walk<'a> {
     }
 
     /// What is known now.
-    fn snapshot(&mut self) -> (Vec<Vec<Value<'a>>>, Bench) {
+    fn snapshot(&mut self) -> (Vec<Vec<Value<'a>>>, BenchNow) {
         let values = self.scopes.iter().map(|scope| scope.iter().map(|v| v.value.clone()).collect());
         (values.collect(), self.running.as_ref().map(|run| run.bench).unwrap_or_default())
     }
 
-    fn restore(&mut self, (values, bench): (Vec<Vec<Value<'a>>>, Bench)) {
+    fn restore(&mut self, (values, bench): (Vec<Vec<Value<'a>>>, BenchNow)) {
         for (scope, values) in self.scopes.iter_mut().zip(values) {
             scope.iter_mut().zip(values).for_each(|(variable, value)| variable.value = value);
         }
@@ -439,7 +434,7 @@ impl<'a> Walk<'a> {
     }
 
     /// Keeps what is the same on both ways.
-    fn join(&mut self, (values, bench): (Vec<Vec<Value<'a>>>, Bench)) {
+    fn join(&mut self, (values, bench): (Vec<Vec<Value<'a>>>, BenchNow)) {
         for (scope, values) in self.scopes.iter_mut().zip(values) {
             for (variable, value) in scope.iter_mut().zip(values) {
                 let here = std::mem::replace(&mut variable.value, Value::Unknown);
@@ -448,7 +443,7 @@ impl<'a> Walk<'a> {
         }
         let same = |a: Since, b: Since| if a.map(|s| s.0) == b.map(|s| s.0) { a } else { None };
         let run = self.going();
-        run.bench = Bench { tip: same(run.bench.tip, bench.tip), rf: same(run.bench.rf, bench.rf) };
+        run.bench = BenchNow { tip: same(run.bench.tip, bench.tip), rf: same(run.bench.rf, bench.rf) };
     }
 
     /// Forgets what these statements may have changed.
@@ -461,7 +456,7 @@ impl<'a> Walk<'a> {
         let calls = calls_in(statements);
         let run = self.going();
         if calls.iter().any(|name| touches(name) || run.touching.contains(name)) {
-            run.bench = Bench::default();
+            run.bench = BenchNow::default();
         }
     }
 
@@ -478,71 +473,7 @@ impl<'a> Walk<'a> {
     /// A call of which nothing is known but that it may do anything to the bench.
     pub(super) fn anything_happens(&mut self) {
         if let Some(run) = &mut self.running {
-            run.bench = Bench::default();
-        }
-    }
-
-    /// What a verb finds of the bench, and what it leaves.
-    pub(super) fn bench_in_run(&mut self, verb: &Verb, values: &[Value<'a>], at: Position) {
-        let line = at.line().unwrap_or(0);
-        self.measures(verb, values, at);
-        let bench = &mut self.going().bench;
-        match verb.name {
-            "approach" => bench.tip = Some((true, line)),
-            "withdraw" => bench.tip = Some((false, line)),
-            "park" => *bench = Bench { tip: Some((false, line)), rf: None },
-            "set" => {
-                let [Value::Text(Some(name)), value] = values else { return };
-                let role = self.bench.find(name).and_then(|id| self.bench.channel(id).role);
-                let on = value.as_quantity().and_then(|(number, _)| number).map(|n| n != 0.0);
-                if role == Some(Role::RfOutput) {
-                    self.going().bench.rf = on.map(|on| (on, line));
-                }
-            }
-            _ => {}
-        }
-    }
-
-    /// Complains about measuring what can't be there.
-    fn measures(&mut self, verb: &Verb, values: &[Value<'a>], at: Position) {
-        let plan = match values.first() {
-            Some(Value::Entries(entries)) => Some(Rc::clone(entries)),
-            _ => None,
-        };
-        let role_of = |value: &Value<'_>, bench: &crate::bench::Bench| match value {
-            Value::Text(Some(name)) => bench.find(name).and_then(|id| bench.channel(id).role),
-            _ => None,
-        };
-        let field =
-            |name: &str| plan.as_ref().and_then(|plan| plan.get(name)).map(|(value, _)| value.clone());
-        let read: Vec<Role> = match field("read") {
-            Some(Value::Items(items)) => items.iter().filter_map(|v| role_of(v, self.bench)).collect(),
-            Some(one) => role_of(&one, self.bench).into_iter().collect(),
-            None => Vec::new(),
-        };
-        let tunnels = [Role::Current, Role::LockinX, Role::LockinY];
-        let sweeps = matches!(verb.name, "sweep" | "grid");
-        let needs_tip = (sweeps && read.iter().any(|role| tunnels.contains(role))) || verb.needs_tunnelling();
-        let swept = field("channel").and_then(|value| role_of(&value, self.bench));
-        let over_rf = (sweeps && swept == Some(Role::RfFrequency))
-            || matches!(verb.name, "search_resonance" | "compensated_sweep");
-        let Run { bench, .. } = self.going();
-        let (tip, rf) = (bench.tip, bench.rf);
-        if let (true, Some((false, line))) = (needs_tip, tip) {
-            let message =
-                format!("the tip is out since line {line}, so `{}` sees no tunnel current", verb.name);
-            let help = "put approach(); before it";
-            self.report(Code::NotReady, at, message, Some(help.to_owned()));
-        }
-        let reads_lockin =
-            verb.name != "sweep" || read.contains(&Role::LockinX) || read.contains(&Role::LockinY);
-        if let (true, true, Some((false, line))) = (over_rf, reads_lockin, rf) {
-            let message = format!(
-                "the RF is off since line {line}, so `{}` over its frequency shows nothing",
-                verb.name
-            );
-            let help = "put set(\"RfOutput\", true); before it";
-            self.report(Code::NotReady, at, message, Some(help.to_owned()));
+            run.bench = BenchNow::default();
         }
     }
 }
@@ -558,151 +489,10 @@ fn steps(statements: &[Stmt]) -> impl Iterator<Item = String> {
                 && call.name == "step"
                 && let Some(last) = call.args.last()
             {
-                names.extend(super::program::closure_name(last));
+                names.extend(closure_name(last));
             }
             true
         });
     }
     names.into_iter()
-}
-
-/// The place of a list's item, counted from its end where negative; none if there is no such item.
-pub(super) fn item_at(index: f64, count: usize) -> Option<usize> {
-    let place = if index < 0.0 { index + count as f64 } else { index };
-    (place >= 0.0 && place < count as f64).then_some(place as usize)
-}
-
-impl<'a> Walk<'a> {
-    /// `list[i]`.
-    pub(super) fn indexed(&mut self, base: &Value<'a>, index: &Value<'a>, at: &Expr) -> Value<'a> {
-        let (Value::Items(items), Value::Number { value: Some(number), .. }) = (base, index) else {
-            return Value::Unknown;
-        };
-        if let Some(place) = item_at(*number, items.len()) {
-            return items[place].clone();
-        }
-        let count = items.len();
-        let message = match count {
-            0 => format!("the list is empty here, so there is no item {number}"),
-            1 => format!("the list has one item, [0], so there is no item {number}"),
-            _ => format!("the list has {count} items, [0] to [{}], so there is no item {number}", count - 1),
-        };
-        let help = "the first item is [0]; list.len() is how many there are, list[-1] is the last";
-        self.report(Code::OutOfRange, start(at), message, Some(help.to_owned()));
-        Value::Unknown
-    }
-}
-
-/// Methods that leave what they are called on as it is.
-const LOOKING: &[&str] = &[
-    "len", "contains", "is_empty", "call", "abs", "keys", "values", "index_of", "map", "filter", "reduce",
-    "get",
-];
-
-impl<'a> Walk<'a> {
-    /// An expression on the way: what is built of known values is known.
-    pub(super) fn along(&mut self, expr: &'a Expr) -> Value<'a> {
-        match expr {
-            Expr::Array(items, _) => {
-                Value::Items(Rc::new(items.iter().map(|item| self.evaluate(item)).collect()))
-            }
-            Expr::Map(parts, _) => {
-                let entry = |(ident, value): &'a (rhai::Ident, Expr)| {
-                    (ident.name.to_string(), (self.evaluate(value), start(value)))
-                };
-                Value::Entries(Rc::new(parts.0.iter().map(entry).collect()))
-            }
-            Expr::DynamicConstant(..) | Expr::Stmt(_) => match (closure_name(expr), expr) {
-                (Some(name), _) => Value::Closure(name.into()),
-                (None, Expr::Stmt(block)) => match self.run_block(block.statements()) {
-                    (Flow::Next, value) => value,
-                    _ => Value::Unknown,
-                },
-                _ => Value::Unknown,
-            },
-            Expr::And(parts, _) => self.all_of(parts, false),
-            Expr::Or(parts, _) => self.all_of(parts, true),
-            other => self.value_of(other),
-        }
-    }
-
-    /// Conditions one after the other, up to the one that decides.
-    fn all_of(&mut self, parts: &'a [Expr], decides: bool) -> Value<'a> {
-        let mut known = true;
-        for part in parts {
-            match self.evaluate(part) {
-                Value::Flag(Some(flag)) if flag == decides => return Value::Flag(known.then_some(decides)),
-                Value::Flag(Some(_)) => {}
-                // What comes after may guard itself by what is not known here.
-                _ => known = false,
-            }
-        }
-        Value::Flag(known.then_some(!decides))
-    }
-
-    /// `x = …` and `x += …` on the way.
-    pub(super) fn assigned(&mut self, operator: &OpAssignment, name: &str, value: Value<'a>, at: Position) {
-        let value = match operator.get_op_assignment_info() {
-            None => value,
-            Some((.., sign)) => {
-                let before = self.lookup(name, false).unwrap_or(Value::Unknown);
-                self.operator(sign, &[], &[before, value], at)
-            }
-        };
-        self.assign(name, value);
-    }
-
-    /// What a variable holds is known by its kind only.
-    pub(super) fn loosen(&mut self, name: &str) {
-        let loose = match self.lookup(name, false) {
-            Some(value) if value.is_list() => Value::List(None),
-            Some(value) if value.is_map() => Value::Map(None),
-            _ => Value::Unknown,
-        };
-        self.assign(name, loose);
-    }
-
-    /// A method at the end of a chain may have changed the variable at its beginning.
-    pub(super) fn changed_by_method(&mut self, parts: &'a BinaryExpr, index: bool) {
-        let Some(root) = super::program::root_name(&parts.lhs) else { return };
-        match (&parts.lhs, &parts.rhs) {
-            (Expr::Variable(..), Expr::MethodCall(call, _)) if !index => {
-                if call.name == "push"
-                    && let (Some(Value::Items(items)), [item]) =
-                        (self.lookup(&root, false), call.args.as_slice())
-                {
-                    let mut items = items.to_vec();
-                    items.push(self.evaluate(item));
-                    self.assign(&root, Value::Items(Rc::new(items)));
-                } else if !LOOKING.contains(&call.name.as_str()) {
-                    self.loosen(&root);
-                }
-            }
-            (_, rhs) if has_method(rhs) => {
-                let holds = self.lookup(&root, false).is_some_and(|value| value.is_list() || value.is_map());
-                if holds {
-                    self.loosen(&root);
-                }
-            }
-            _ => {}
-        }
-    }
-
-    /// `map.name`.
-    pub(super) fn entry(
-        &mut self,
-        entries: &BTreeMap<String, (Value<'a>, Position)>,
-        name: &str,
-        at: Position,
-    ) -> Value<'a> {
-        if let Some((value, _)) = entries.get(name) {
-            return value.clone();
-        }
-        let names: Vec<&str> = entries.keys().map(String::as_str).collect();
-        let near = nearest(name, names.iter().copied());
-        let help = near.map(|near| format!("did you mean `.{near}`?"));
-        let help = help.unwrap_or_else(|| format!("it has {}", names.join(", ")));
-        self.report(Code::OutOfRange, at, format!("this map has no `{name}`"), Some(help));
-        Value::Unknown
-    }
 }

@@ -137,13 +137,13 @@ impl<'a> Walk<'a> {
             Kind::OneOf(known) => self.one_of(&what, known, value, at),
             Kind::Flag => self.kind(&what, "true or false", value, at, |v| matches!(v, Value::Flag(_))),
             Kind::List => self.kind(&what, "a list", value, at, |v| v.is_list()),
+            Kind::Sweeps => self.kind(&what, "a sweep or a table, or a list of them", value, at, |v| {
+                v.is_list() || matches!(v.handle(), Some("sweep" | "table"))
+            }),
             Kind::Data => self.kind(&what, "a sweep, a trace, a table or a column", value, at, |v| {
                 v.handle().is_some() || v.is_list()
             }),
             Kind::Reading => self.kind(&what, "a text", value, at, |v| matches!(v, Value::Text(_))),
-            Kind::Sweeps => self.kind(&what, "a sweep or a table, or a list of them", value, at, |v| {
-                v.is_list() || matches!(v.handle(), Some("sweep" | "table"))
-            }),
             Kind::Parameters => {
                 self.kind(&what, "a map or a list of parameters", value, at, |v| v.is_list() || v.is_map())
             }

@@ -96,9 +96,9 @@ impl Left {
         let (by_line, least) = outlook.after(0.0);
         if least < needed {
             let level = if least < 0.0 {
-                format!("the level is {} below the mark", litres(-least))
+                format!("the level is {} below the limit", litres(-least))
             } else {
-                format!("{} are left above the mark", litres(least))
+                format!("{} are left above the limit", litres(least))
             };
             let grounds = grounds(&outlook, by_line);
             return Some(format!("it needs {} of helium, and {level}{grounds}", litres(needed)));
@@ -107,7 +107,7 @@ impl Left {
         let (by_line, least) = outlook.after(time_s);
         (least < 0.0).then(|| {
             format!(
-                "in {} the helium will be {} below the mark{}",
+                "in {} the helium will be {} below the limit{}",
                 in_words(time_s),
                 litres(-least),
                 grounds(&outlook, by_line)

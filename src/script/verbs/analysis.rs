@@ -8,7 +8,7 @@ use crate::bench::Role;
 use crate::quantity::{Dimension, Quantity};
 use crate::script::convert::quantity;
 use crate::script::error::{Thrown, argument};
-use crate::script::handles::{FieldLineHandle, FitHandle, Sweep};
+use crate::script::handles::{FitHandle, ResonanceLawHandle, Sweep};
 use crate::script::host::Host;
 use crate::script::registry::{Chapter, Kind, Verb, in_chapter, param};
 use crate::script::units::as_value;
@@ -33,11 +33,11 @@ pub const VERBS: &[Verb] = &[
         ..in_chapter(Chapter::Analysis)
     },
     Verb {
-        name: "field_line",
+        name: "resonance_law",
         params: &[param("pairs", Kind::List, "pairs of a field and a fit, `[[0.5.T, fit], …]`")],
-        gives: "a field line",
+        gives: "a resonance law",
         summary: "The line of resonance against field through trusted fits: `moment` in Bohr magnetons, `tip_field`, their errors, `doubts`, and `expected(field)`. Fits at fewer than three fields, and lines that no spin or tip can have, are refused with the reason; errors grow where the centres scatter.",
-        example: "// let law = field_line(fits);  law.moment, law.moment_error, law.expected(0.7.T)",
+        example: "// let law = resonance_law(fits);  law.moment, law.moment_error, law.expected(0.7.T)",
         ..in_chapter(Chapter::Analysis)
     },
 ];
@@ -52,7 +52,9 @@ pub(super) fn register(engine: &mut Engine, host: &Rc<Host>) {
         fit_resonance(&h, &ctx, &sweep, channel)
     });
     let h = Rc::clone(host);
-    engine.register_fn("field_line", move |ctx: NativeCallContext, pairs: Array| field_line(&h, &ctx, pairs));
+    engine.register_fn("resonance_law", move |ctx: NativeCallContext, pairs: Array| {
+        resonance_law(&h, &ctx, pairs)
+    });
     register_fit_type(engine);
     register_law_types(engine);
 }
@@ -106,13 +108,17 @@ pub(super) fn pairs<T: Clone + 'static>(
     Ok(found)
 }
 
-fn field_line(host: &Host, ctx: &NativeCallContext<'_>, list: Array) -> Result<FieldLineHandle, Thrown> {
+fn resonance_law(
+    host: &Host,
+    ctx: &NativeCallContext<'_>,
+    list: Array,
+) -> Result<ResonanceLawHandle, Thrown> {
     let all: Vec<(f64, FitHandle)> = pairs(ctx, list, "a fit")?;
     let trusted: Vec<&(f64, FitHandle)> = all.iter().filter(|(_, fit)| fit.fit.trusted()).collect();
     let fields: Vec<f64> = trusted.iter().map(|(field, _)| *field).collect();
     let centres: Vec<f64> = trusted.iter().map(|(_, fit)| fit.fit.value("centre")).collect();
     let errors: Vec<f64> = trusted.iter().map(|(_, fit)| fit.fit.error("centre")).collect();
-    let line = realness::field_line(&fields, &centres, &errors).map_err(|error| {
+    let line = realness::resonance_law(&fields, &centres, &errors).map_err(|error| {
         let (fits, all) = (fields.len(), all.len());
         argument(
             ctx,
@@ -139,8 +145,8 @@ fn field_line(host: &Host, ctx: &NativeCallContext<'_>, list: Array) -> Result<F
         .map(|(field, fit)| json!({ "field_t": field, "centre_hz": fit.fit.value("centre"), "error_hz": fit.fit.error("centre") }))
         .collect();
     let body = json!({ "line": body(&line), "points": points, "doubts": doubts });
-    host.record(ctx, Statement::Judgement { what: "field_line".to_owned(), sweep: None, title, body })?;
-    Ok(FieldLineHandle(Rc::new(line), doubts.into()))
+    host.record(ctx, Statement::Judgement { what: "resonance_law".to_owned(), sweep: None, title, body })?;
+    Ok(ResonanceLawHandle(Rc::new(line), doubts.into()))
 }
 
 fn register_fit_type(engine: &mut Engine) {
@@ -180,20 +186,20 @@ fn known(ctx: &NativeCallContext<'_>, fit: &FitHandle, name: &str) -> Result<(),
 }
 
 fn register_law_types(engine: &mut Engine) {
-    engine.register_type_with_name::<FieldLineHandle>("field_line");
-    engine.register_get("moment", |law: &mut FieldLineHandle| law.0.moment_mu_b);
-    engine.register_get("moment_error", |law: &mut FieldLineHandle| law.0.moment_error);
-    engine.register_get("g", |law: &mut FieldLineHandle| law.0.g);
-    engine.register_get("tip_field", |law: &mut FieldLineHandle| {
+    engine.register_type_with_name::<ResonanceLawHandle>("resonance_law");
+    engine.register_get("moment", |law: &mut ResonanceLawHandle| law.0.moment_mu_b);
+    engine.register_get("moment_error", |law: &mut ResonanceLawHandle| law.0.moment_error);
+    engine.register_get("g", |law: &mut ResonanceLawHandle| law.0.g);
+    engine.register_get("tip_field", |law: &mut ResonanceLawHandle| {
         Quantity::new(law.0.tip_field_t, Dimension::FIELD)
     });
-    engine.register_get("tip_field_error", |law: &mut FieldLineHandle| {
+    engine.register_get("tip_field_error", |law: &mut ResonanceLawHandle| {
         Quantity::new(law.0.tip_field_error, Dimension::FIELD)
     });
-    engine.register_get("doubts", |law: &mut FieldLineHandle| -> Array {
+    engine.register_get("doubts", |law: &mut ResonanceLawHandle| -> Array {
         law.1.iter().map(|doubt| Dynamic::from(doubt.clone())).collect()
     });
-    engine.register_fn("expected", |ctx: NativeCallContext, law: &mut FieldLineHandle, field: Dynamic| {
+    engine.register_fn("expected", |ctx: NativeCallContext, law: &mut ResonanceLawHandle, field: Dynamic| {
         let field_t = quantity(&ctx, &field, Dimension::FIELD, "the field")?;
         Ok::<_, Thrown>(Quantity::new(law.0.predict(field_t).0, Dimension::FREQUENCY))
     });

@@ -51,7 +51,7 @@ pub const VERBS: &[Verb] = &[
             "pairs of a time and a level, `[[elapsed(), read(\"HeliumLevel\")], …]`",
         )],
         gives: "a map with `per_day`, `per_day_error`, `mark_at`, `earliest`, `latest`",
-        summary: "When the helium reaches the refill mark of the bench, on the clock of the readings, with the ends of a 95 % band. Take readings over an hour at least.",
+        summary: "When the helium reaches the refill limit of the bench, on the clock of the readings, with the ends of a 95 % band. Take readings over an hour at least.",
         example: "let levels = [];\nfor i in 0..4 { levels.push([elapsed(), read(\"HeliumLevel\", 5)]); wait(30.min); }\ntry {\n    let ahead = helium_forecast(levels);\n    note(`refill due at ${ahead.mark_at}, not before ${ahead.earliest}`);\n} catch (error) { note(`not known yet: ${error.message}`); }",
         ..in_chapter(Chapter::Flow)
     },
@@ -202,7 +202,7 @@ fn helium_forecast(host: &Host, ctx: &NativeCallContext<'_>, levels: Array) -> R
     let latest_s = due.latest_s.unwrap_or(365.0 * DAY_S);
     let volume = |si| Quantity::new(si, Dimension::VOLUME);
     let title = format!(
-        "helium falls by {} ± {} a day; the refill mark is reached after {} ({} to {})",
+        "helium falls by {} ± {} a day; the refill limit is reached after {} ({} to {})",
         rounded(volume(-line.rate * DAY_S)),
         rounded(volume(line.rate_error * DAY_S)),
         in_words(due.at_s),

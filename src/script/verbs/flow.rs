@@ -109,7 +109,7 @@ pub const VERBS: &[Verb] = &[
     Verb {
         name: "helium_left",
         gives: "a volume",
-        summary: "Helium above the refill mark of the bench.",
+        summary: "Helium above the refill limit of the bench.",
         example: "let spare = helium_left();",
         nature: Nature { roles: &[Role::HeliumLevel], ..of(Deed::Answers) },
         ..in_chapter(Chapter::Flow)

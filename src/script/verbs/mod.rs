@@ -3,6 +3,8 @@
 pub mod agenda;
 pub mod analysis;
 pub mod bench;
+pub mod cards;
+pub mod cold;
 pub mod compensating;
 mod deciding;
 pub mod drifting;
@@ -14,6 +16,7 @@ pub mod noise;
 pub mod own_fits;
 mod places;
 pub mod proving;
+pub mod remembering;
 pub mod sweeping;
 pub mod tables;
 pub mod tip;
@@ -32,6 +35,8 @@ pub fn register(engine: &mut Engine, host: &Rc<Host>) {
     noise::register(engine);
     tip::register(engine, host);
     tip_life::register(engine, host);
+    remembering::register(engine, host);
+    cold::register(engine, host);
     analysis::register(engine, host);
     judging::register(engine, host);
     fitting::register(engine, host);
@@ -43,4 +48,5 @@ pub fn register(engine: &mut Engine, host: &Rc<Host>) {
     together::register(engine, host);
     flow::register(engine, host);
     agenda::register(engine, host);
+    cards::register(engine, host);
 }

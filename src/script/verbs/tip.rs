@@ -196,7 +196,7 @@ fn task(host: &Host, ctx: &NativeCallContext<'_>, task: Task) -> Result<TaskRepo
     }
 }
 
-fn must(host: &Host, ctx: &NativeCallContext<'_>, wanted: Task) -> Result<(), Thrown> {
+pub(super) fn must(host: &Host, ctx: &NativeCallContext<'_>, wanted: Task) -> Result<(), Thrown> {
     let report = task(host, ctx, wanted)?;
     if report.achieved {
         return Ok(());
@@ -204,7 +204,7 @@ fn must(host: &Host, ctx: &NativeCallContext<'_>, wanted: Task) -> Result<(), Th
     Err(thrown(ctx, "instrument", "refused", &format!("{}: {}", wanted.kind().name(), report.remark)))
 }
 
-fn attempt(host: &Host, ctx: &NativeCallContext<'_>, wanted: Task) -> Result<Map, Thrown> {
+pub(super) fn attempt(host: &Host, ctx: &NativeCallContext<'_>, wanted: Task) -> Result<Map, Thrown> {
     let report = task(host, ctx, wanted)?;
     let mut map = Map::new();
     map.insert("achieved".into(), report.achieved.into());

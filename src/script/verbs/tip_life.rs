@@ -21,6 +21,10 @@ const AT_REST_S: f64 = 1.0;
 /// minute or two).
 const AT_PEACE_S: f64 = 180.0;
 
+/// A top so near to where an atom was lately is that atom, m: others are not as near (atoms are seen apart from 0.8 nm on,
+/// and half an hour of drift is less).
+pub(super) const NEAR_M: f64 = 0.6e-9;
+
 /// What a test of the tip sets and reads.
 const TESTED_WITH: [Role; 7] =
     [Role::Bias, Role::Setpoint, Role::Feedback, Role::Current, Role::TipX, Role::TipY, Role::FieldZ];
@@ -43,7 +47,7 @@ pub const VERBS: &[Verb] = &[
             param("every", Kind::Time, "a test is made where the last one is older than this"),
         ],
         gives: "a map with `tested`, `changed`, `why`, `verdict`, `reference`, `here`",
-        summary: "A look at the tip between two spectra. Where the last test is young enough, nothing. Else RF and modulation off, over to the reference atom, `test_tip`, and back onto the spot, with RF and modulation as they were. A test that does not agree with the one before is made twice; `changed` says that the tip is another one, and people are told. `reference` and `here` are the places as they were found, for the next time.",
+        summary: "A look at the tip between two spectra. Where the last test is young enough, nothing. Else RF and modulation off, over to the reference atom, `test_tip`, and back onto the spot, with RF and modulation as they were. A test that does not agree with the one before is made twice; `changed` says that the tip is another one, and people are told. Where the reference is not found again there is no test, and `why` says so: take another one. Where the spot itself is not found again that is an error. `reference` and `here` are the places as they were found, for the next time.",
         example: "let tip = watch_tip(#{ x: -4.6.nm, y: 5.3.nm }, #{ x: 3.2.nm, y: -1.85.nm }, 20.min);\nnote(`changed: ${tip.changed}`);",
         nature: acts(Time::Open, &TESTED_WITH, &[TaskKind::Trace, TaskKind::MoveTip]),
         ..in_chapter(Chapter::Tip)
@@ -204,13 +208,13 @@ fn told(life: &TipLife, guarded: Option<String>) -> Map {
 }
 
 /// The settings of the junction while something else is done with it.
-struct Junction<'h, 'c, 'n> {
-    host: &'h Host,
-    ctx: &'c NativeCallContext<'n>,
+pub(super) struct Junction<'h, 'c, 'n> {
+    pub(super) host: &'h Host,
+    pub(super) ctx: &'c NativeCallContext<'n>,
 }
 
 impl Junction<'_, '_, '_> {
-    fn read(&self, roles: &[Role]) -> Result<Vec<f64>, Thrown> {
+    pub(super) fn read(&self, roles: &[Role]) -> Result<Vec<f64>, Thrown> {
         let channels = roles.iter().map(|role| self.host.channel(self.ctx, role.name()));
         let channels = channels.collect::<Result<Vec<_>, Thrown>>()?;
         match self.host.call(self.ctx, Request::Read { channels, samples: 1, spacing_s: 0.0 })? {
@@ -219,7 +223,7 @@ impl Junction<'_, '_, '_> {
         }
     }
 
-    fn set(&self, role: Role, value: f64) -> Result<(), Thrown> {
+    pub(super) fn set(&self, role: Role, value: f64) -> Result<(), Thrown> {
         let channel = self.host.channel(self.ctx, role.name())?;
         self.host.call(self.ctx, Request::Set { channel, value }).map(|_| ())
     }
@@ -240,13 +244,13 @@ impl Junction<'_, '_, '_> {
     }
 }
 
-fn map_of_place(at_m: [f64; 2]) -> Map {
+pub(super) fn map_of_place(at_m: [f64; 2]) -> Map {
     let length = |si| Dynamic::from(Quantity::new(si, Dimension::LENGTH));
     Map::from([("x".into(), length(at_m[0])), ("y".into(), length(at_m[1]))])
 }
 
 /// The place in the fields `x` and `y` of a map, which may have others.
-fn place(ctx: &NativeCallContext<'_>, map: Map) -> Result<[f64; 2], Thrown> {
+pub(super) fn place(ctx: &NativeCallContext<'_>, map: Map) -> Result<[f64; 2], Thrown> {
     let of = |name: &str| {
         let value = map.get(name).ok_or_else(|| {
             argument(ctx, &format!("a place has the fields `x` and `y`; there is no `{name}`"))
@@ -256,56 +260,114 @@ fn place(ctx: &NativeCallContext<'_>, map: Map) -> Result<[f64; 2], Thrown> {
     Ok([of("x")?, of("y")?])
 }
 
+/// A watch: where it stands, and what it has found.
+struct Seen {
+    tested: bool,
+    changed: bool,
+    why: String,
+    verdict: &'static str,
+    reference_m: [f64; 2],
+    here_m: [f64; 2],
+}
+
 fn watch_tip(
     host: &Host,
     ctx: &NativeCallContext<'_>,
-    mut reference_m: [f64; 2],
-    mut here_m: [f64; 2],
+    reference_m: [f64; 2],
+    here_m: [f64; 2],
     every_s: f64,
 ) -> Result<Map, Thrown> {
     let now_s = host.number(ctx, Request::Ask(Question::Elapsed))?;
     let (before, _) = tip_now(host, ctx)?;
-    let due = before.recent.last().is_none_or(|last| now_s - last.at_s >= every_s);
-    let (mut why, mut verdict) = (None, "");
-    if due {
-        let junction = Junction { host, ctx };
-        let has = |role: &Role| host.bench.by_role(*role).is_some();
-        let off: Vec<Role> = [Role::RfOutput, Role::LockinModulation].into_iter().filter(has).collect();
-        let were = junction.read(&off)?;
-        for (role, _) in off.iter().zip(&were).filter(|(_, were)| **were != 0.0) {
-            junction.set(*role, 0.0)?;
-        }
-        // By then the heat of the RF is gone, and the creep that the move left.
-        reference_m = stand_on(host, ctx, reference_m)?;
-        host.call(ctx, Request::Wait { seconds: AT_PEACE_S })?;
-        (reference_m, why, verdict) = tested_against(host, ctx, reference_m, &before.recent)?;
-        here_m = stand_on(host, ctx, here_m)?;
-        for (role, were) in off.iter().zip(were).filter(|(_, were)| *were != 0.0) {
-            junction.set(*role, were)?;
-        }
-    }
-    if let Some(why) = &why {
-        let title = format!("the tip has changed: {why}");
-        let body = serde_json::json!({ "why": why });
-        host.record(ctx, Statement::Judgement { what: "tip_change".to_owned(), sweep: None, title, body })?;
+    let mut seen =
+        Seen { tested: false, changed: false, why: String::new(), verdict: "", reference_m, here_m };
+    if before.recent.last().is_none_or(|last| now_s - last.at_s >= every_s) {
+        look_at_tip(host, ctx, &before.recent, &mut seen)?;
     }
     let mut map = Map::new();
-    map.insert("tested".into(), due.into());
-    map.insert("changed".into(), why.is_some().into());
-    map.insert("why".into(), why.unwrap_or_default().into());
-    map.insert("verdict".into(), verdict.into());
-    for (name, at_m) in [("reference", reference_m), ("here", here_m)] {
+    map.insert("tested".into(), seen.tested.into());
+    map.insert("changed".into(), seen.changed.into());
+    map.insert("why".into(), seen.why.into());
+    map.insert("verdict".into(), seen.verdict.into());
+    for (name, at_m) in [("reference", seen.reference_m), ("here", seen.here_m)] {
         map.insert(name.into(), Dynamic::from_map(map_of_place(at_m)));
     }
     Ok(map)
 }
 
-/// Goes to a place and onto the top there; gives where that is. The second time makes up for the creep after the move.
-fn stand_on(host: &Host, ctx: &NativeCallContext<'_>, at_m: [f64; 2]) -> Result<[f64; 2], Thrown> {
-    super::tip::go_to(host, ctx, at_m[0], at_m[1])?;
-    super::tip::centre(host, ctx, None)?;
-    let centred = super::tip::centre(host, ctx, None)?;
-    Ok(if centred.found { [centred.x_m, centred.y_m] } else { at_m })
+/// Over to the reference, a test, and back onto the spot.
+fn look_at_tip(
+    host: &Host,
+    ctx: &NativeCallContext<'_>,
+    before: &[TipTest],
+    seen: &mut Seen,
+) -> Result<(), Thrown> {
+    let junction = Junction { host, ctx };
+    let has = |role: &Role| host.bench.by_role(*role).is_some();
+    let off: Vec<Role> = [Role::RfOutput, Role::LockinModulation].into_iter().filter(has).collect();
+    let were = junction.read(&off)?;
+    for (role, _) in off.iter().zip(&were).filter(|(_, were)| **were != 0.0) {
+        junction.set(*role, 0.0)?;
+    }
+    // Whoever has centred since the last look knows how far everything has drifted.
+    let stands = junction.read(&[Role::TipX, Role::TipY])?;
+    let drift = along(seen.here_m, [stands[0], stands[1]]);
+    if drift[0].hypot(drift[1]) < NEAR_M {
+        (seen.reference_m, seen.here_m) = (moved(seen.reference_m, drift), moved(seen.here_m, drift));
+    }
+    let expected = seen.reference_m;
+    if let Some(found) = stand_on(host, ctx, expected)? {
+        (seen.tested, seen.reference_m) = (true, found);
+        // By then the heat of the RF is gone, and the creep that the move left.
+        host.call(ctx, Request::Wait { seconds: AT_PEACE_S })?;
+        let (at_m, why, verdict) = tested_against(host, ctx, found, before)?;
+        (seen.reference_m, seen.changed, seen.verdict) = (at_m, why.is_some(), verdict);
+        seen.why = why.unwrap_or_default();
+        seen.here_m = moved(seen.here_m, along(expected, at_m));
+    } else {
+        seen.why = "the reference atom was not found again, so the tip was not tested".to_owned();
+        host.record(ctx, Statement::Note { text: seen.why.clone(), for_next_shift: false })?;
+    }
+    let back = stand_on(host, ctx, seen.here_m)?;
+    // The change is told first: it may be why nothing is found any more.
+    if seen.changed {
+        let title = format!("the tip has changed: {}", seen.why);
+        let body = serde_json::json!({ "why": seen.why });
+        host.record(ctx, Statement::Judgement { what: "tip_change".to_owned(), sweep: None, title, body })?;
+    }
+    let Some(back) = back else {
+        let message = "after the test of the tip the spot was not found again; what comes next would be measured elsewhere";
+        return Err(thrown(ctx, "instrument", "absent", message));
+    };
+    seen.here_m = back;
+    for (role, were) in off.iter().zip(were).filter(|(_, were)| *were != 0.0) {
+        junction.set(*role, were)?;
+    }
+    Ok(())
+}
+
+fn along(from_m: [f64; 2], to_m: [f64; 2]) -> [f64; 2] {
+    [to_m[0] - from_m[0], to_m[1] - from_m[1]]
+}
+
+fn moved(at_m: [f64; 2], by_m: [f64; 2]) -> [f64; 2] {
+    [at_m[0] + by_m[0], at_m[1] + by_m[1]]
+}
+
+/// Goes to a place and onto the top there; gives where that is. The second time makes up for the creep after the move. A
+/// top farther away than a neighbour may lie is another's: then, or where there is none, it is nothing.
+fn stand_on(host: &Host, ctx: &NativeCallContext<'_>, at_m: [f64; 2]) -> Result<Option<[f64; 2]>, Thrown> {
+    for _ in 0..2 {
+        super::tip::go_to(host, ctx, at_m[0], at_m[1])?;
+        super::tip::centre(host, ctx, None)?;
+        let centred = super::tip::centre(host, ctx, None)?;
+        let found_m = [centred.x_m, centred.y_m];
+        let off = along(at_m, found_m);
+        if centred.found && off[0].hypot(off[1]) < NEAR_M {
+            return Ok(Some(found_m));
+        }
+    }
+    Ok(None)
 }
 
 /// A test over the reference, and what differs from those before. What differs is centred and tested a second time, and is

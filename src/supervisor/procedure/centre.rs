@@ -103,7 +103,7 @@ impl Centring {
         }
     }
 
-    /// The pattern in hand is begun anew: the readings before a hold say nothing about the time after it.
+    /// The current pattern is begun anew: the readings before a hold say nothing about the time after it.
     pub(super) fn rewind(&mut self, bench: &Bench) {
         self.readings.clear();
         if self.start.is_some() {

@@ -53,7 +53,7 @@ impl Context<'_> {
 /// What has happened.
 #[derive(Debug, Clone, PartialEq)]
 pub enum Input {
-    /// It begins, its time has come, or it is taken up again.
+    /// It begins, its time has come, or it is resumed.
     Go,
     /// Its command was answered.
     Answered(Answered),

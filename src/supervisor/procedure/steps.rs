@@ -162,7 +162,7 @@ impl Steps {
         }
     }
 
-    /// Goes back to the beginning of the step in hand: what was under way may have been ended meanwhile, and nobody
+    /// Goes back to the beginning of the current step: what was under way may have been ended meanwhile, and nobody
     /// will answer for it any more.
     pub(super) fn rewind(&mut self) {
         self.work = None;

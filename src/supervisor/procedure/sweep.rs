@@ -89,7 +89,7 @@ impl Sweeping {
         self.doubted = self.finished.len();
     }
 
-    /// The point in hand is measured again from its beginning.
+    /// The current point is measured again from its beginning.
     pub(super) fn rewind(&mut self) {
         self.reading.rewind();
         self.line_of_slow = None;

@@ -8,7 +8,7 @@ use crate::record::{Answer, Failure};
 use crate::supervisor::Probe;
 use crate::supervisor::event::{Answered, Channels, Command};
 
-#[derive(Debug, Clone, PartialEq, Eq)]
+#[derive(Debug, Clone, PartialEq)]
 enum Stage {
     Ready,
     Starting,
@@ -48,7 +48,7 @@ impl Tasking {
         self.begun
     }
 
-    /// Whether it runs on by itself; then it is asked for when it is taken up again.
+    /// Whether it runs on by itself; then it is asked for when it is resumed.
     pub(super) fn runs_on(&mut self) -> bool {
         let runs = self.begun && self.stage == Stage::Running;
         if runs {

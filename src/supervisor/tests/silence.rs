@@ -109,7 +109,7 @@ fn what_was_measured_since_an_instrument_was_last_as_it_was_left_is_doubtful() {
     play.silent = Some(ErrorKind::Absent);
     play.until(20.0);
     play.silent = None;
-    play.changed = Some(InstrumentError::changed("bias shows 3 V", vec!["bias".to_owned()]));
+    play.changed = Some(InstrumentError::changed("bias shows 3 V", vec![("bias".to_owned(), 0.06)]));
     play.until(100.0);
     let Some(Ok(Answer::Sweep(data))) = play.replies.pop() else { panic!("{:?}", play.notices) };
     assert_eq!(data.values.len(), 10);
@@ -142,7 +142,7 @@ fn what_was_read_before_a_link_came_out_of_step_is_doubtful() {
 #[test]
 fn two_hands_do_not_pull_at_one_bench_for_ever_and_the_bench_says_what_is_done() {
     let text = builtin_text();
-    let changed = || Some(InstrumentError::changed("bias shows 3 V", vec!["bias".to_owned()]));
+    let changed = || Some(InstrumentError::changed("bias shows 3 V", vec![("bias".to_owned(), 0.06)]));
     let outage = |play: &mut Play, at_s: f64| {
         play.silent = Some(ErrorKind::Absent);
         play.until(at_s + 2.0);

@@ -9,17 +9,17 @@ use std::fmt;
 
 /// What a case gives, for each field asked.
 ///
-/// As JSON: one field gives one object (see [`FieldLines`]), several give
+/// As JSON: one field gives one object (see [`ResonanceLaws`]), several give
 /// `{"fields": […]}` with one such object each.
 #[derive(Debug, Clone, PartialEq)]
 pub struct CaseLines {
     /// One entry for each field, in the order asked.
-    pub fields: Vec<FieldLines>,
+    pub fields: Vec<ResonanceLaws>,
 }
 
 /// Levels and lines in one field; JSON fields `B_T`, `eigenvalues_GHz`, `levels`, `transitions`.
 #[derive(Debug, Clone, PartialEq, serde::Serialize)]
-pub struct FieldLines {
+pub struct ResonanceLaws {
     /// Applied field, T.
     #[serde(rename = "B_T")]
     pub field_t: [f64; 3],
@@ -57,7 +57,7 @@ pub struct Line {
     pub electron_transverse: bool,
 }
 
-impl FieldLines {
+impl ResonanceLaws {
     /// Levels and lines of a system in one field, T.
     pub fn of(system: &SpinSystem, field_t: [f64; 3]) -> Result<Self, SpinError> {
         let levels = system.levels(field_t)?;
@@ -141,7 +141,7 @@ impl fmt::Display for CaseLines {
     }
 }
 
-impl fmt::Display for FieldLines {
+impl fmt::Display for ResonanceLaws {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         let [x, y, z] = self.field_t;
         writeln!(f, "B = ({x}, {y}, {z}) T")?;

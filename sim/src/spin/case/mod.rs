@@ -24,7 +24,7 @@ mod lines;
 mod reader;
 
 pub use fields::CASE;
-pub use lines::{CaseLines, FieldLines, Line, LineStrength};
+pub use lines::{CaseLines, Line, LineStrength, ResonanceLaws};
 
 use super::fault::SpinError;
 use super::system::SpinSystem;
@@ -49,7 +49,7 @@ impl Case {
 
     /// Levels and lines at other fields, T.
     pub fn lines_at(&self, fields_t: &[[f64; 3]]) -> Result<CaseLines, SpinError> {
-        let fields = fields_t.iter().map(|&field| FieldLines::of(&self.system, field));
+        let fields = fields_t.iter().map(|&field| ResonanceLaws::of(&self.system, field));
         Ok(CaseLines { fields: fields.collect::<Result<_, _>>()? })
     }
 }

@@ -14,7 +14,7 @@ pub const MU_B_PER_H_HZ_PER_T: f64 = 13.996_244_917_1e9;
 /// Errors are those that hold the truth in 68 % of cases. They come from the centre errors given and from a scatter
 /// common to all centres, every size of which counts with its probability: the fewer centres, the larger the errors.
 #[derive(Debug, Clone, PartialEq, Serialize)]
-pub struct FieldLine {
+pub struct ResonanceLaw {
     /// Magnetic moment along the field, in Bohr magnetons.
     pub moment_mu_b: f64,
     /// Its standard error.
@@ -48,14 +48,14 @@ pub struct FieldLine {
     pub(super) mean_variance: f64,
 }
 
-impl FieldLine {
+impl ResonanceLaw {
     /// Where the line is expected at another field, Hz, with its standard error.
     ///
     /// ```
-    /// use noctule::analysis::realness::field_line;
+    /// use noctule::analysis::realness::resonance_law;
     /// let fields = [0.5, 0.6, 0.7];
     /// let centres = fields.map(|b| 2.0 * 13.996_244_917_1e9 * (b + 0.01));
-    /// let line = field_line(&fields, &centres, &[1e6; 3]).unwrap();
+    /// let line = resonance_law(&fields, &centres, &[1e6; 3]).unwrap();
     /// let (f_hz, error_hz) = line.predict(0.8);
     /// assert!((f_hz - 2.0 * 13.996_244_917_1e9 * 0.81).abs() < 1.0);
     /// assert!(error_hz > 1e6);
@@ -77,15 +77,19 @@ impl FieldLine {
 /// centres, one single field, and a line without slope.
 ///
 /// ```
-/// use noctule::analysis::realness::field_line;
+/// use noctule::analysis::realness::resonance_law;
 /// // 1 μB in 0.5 T lies at 13.9962449171 GHz; here the tip adds 10 mT.
 /// let fields = [0.49, 0.69, 0.89];
 /// let centres = fields.map(|b| 13.996_244_917_1e9 / 0.5 * (b + 0.010));
-/// let line = field_line(&fields, &centres, &[0.5e6; 3]).unwrap();
+/// let line = resonance_law(&fields, &centres, &[0.5e6; 3]).unwrap();
 /// assert!((line.moment_mu_b - 1.0).abs() < 1e-9);
 /// assert!((line.tip_field_t - 0.010).abs() < 1e-9);
 /// ```
-pub fn field_line(fields_t: &[f64], centres_hz: &[f64], errors_hz: &[f64]) -> Result<FieldLine, Unusable> {
+pub fn resonance_law(
+    fields_t: &[f64],
+    centres_hz: &[f64],
+    errors_hz: &[f64],
+) -> Result<ResonanceLaw, Unusable> {
     let (plain, signed_hz) = plain_line(fields_t, centres_hz, errors_hz)?;
     Ok(with_scatter(plain, fields_t, &signed_hz, errors_hz))
 }
@@ -96,7 +100,7 @@ pub(super) fn plain_line(
     fields_t: &[f64],
     centres_hz: &[f64],
     errors_hz: &[f64],
-) -> Result<(FieldLine, Vec<f64>), Unusable> {
+) -> Result<(ResonanceLaw, Vec<f64>), Unusable> {
     same_length(("fields", fields_t), ("centres", centres_hz))?;
     same_length(("fields", fields_t), ("centre errors", errors_hz))?;
     at_least(fields_t.len(), 2, "line centres")?;
@@ -135,7 +139,7 @@ pub(super) fn plain_line(
 
 /// The sign of the total field must change where the fit assumed it does. Within three errors of zero total
 /// field either sign is the same law.
-fn consistent(line: &FieldLine, fields_t: &[f64], threshold: f64) -> bool {
+fn consistent(line: &ResonanceLaw, fields_t: &[f64], threshold: f64) -> bool {
     fields_t.iter().all(|&b| {
         let total = b + line.tip_field_t;
         (total >= 0.0) == (b >= threshold) || total.abs() <= 3.0 * line.tip_field_error
@@ -143,7 +147,7 @@ fn consistent(line: &FieldLine, fields_t: &[f64], threshold: f64) -> bool {
 }
 
 /// Weighted straight line through signed centres; `None` when the slope vanishes or overflows.
-pub(super) fn straight(fields_t: &[f64], signed_hz: &[f64], errors_hz: &[f64]) -> Option<FieldLine> {
+pub(super) fn straight(fields_t: &[f64], signed_hz: &[f64], errors_hz: &[f64]) -> Option<ResonanceLaw> {
     // Weights relative to the smallest error keep the sums in range whatever the errors are.
     let smallest = errors_hz.iter().copied().fold(f64::INFINITY, f64::min);
     let weights: Vec<f64> = errors_hz.iter().map(|e| (smallest / e).powi(2)).collect();
@@ -174,7 +178,7 @@ pub(super) fn straight(fields_t: &[f64], signed_hz: &[f64], errors_hz: &[f64]) -
     }
     let moment = slope / (2.0 * MU_B_PER_H_HZ_PER_T);
     let moment_error = slope_error / (2.0 * MU_B_PER_H_HZ_PER_T);
-    Some(FieldLine {
+    Some(ResonanceLaw {
         moment_mu_b: moment,
         moment_error,
         g: 2.0 * moment,
@@ -201,7 +205,7 @@ mod tests {
     fn finds_the_moment_on_either_side_of_zero_field() {
         let fields = [-0.3, -0.2, 0.05, 0.25];
         let centres = fields.map(|b: f64| 2.0 * 0.9 * MU_B_PER_H_HZ_PER_T * (b + 0.02).abs());
-        let line = field_line(&fields, &centres, &[1e6; 4]).unwrap();
+        let line = resonance_law(&fields, &centres, &[1e6; 4]).unwrap();
         assert!((line.moment_mu_b - 0.9).abs() < 1e-9, "{line:?}");
         assert!((line.tip_field_t - 0.02).abs() < 1e-9);
     }
@@ -210,28 +214,31 @@ mod tests {
     fn negative_fields_alone_give_the_same_moment() {
         let fields = [-0.9, -0.8, -0.7];
         let centres = fields.map(|b: f64| 2.0 * MU_B_PER_H_HZ_PER_T * (b + 0.03).abs());
-        let line = field_line(&fields, &centres, &[1e6; 3]).unwrap();
+        let line = resonance_law(&fields, &centres, &[1e6; 3]).unwrap();
         assert!((line.moment_mu_b - 1.0).abs() < 1e-9 && (line.tip_field_t - 0.03).abs() < 1e-9, "{line:?}");
     }
 
     #[test]
-    fn a_feature_that_stays_in_place_has_no_field_line() {
-        let answer = field_line(&[0.5, 0.6, 0.7], &[14e9; 3], &[1e6; 3]);
+    fn a_feature_that_stays_in_place_has_no_resonance_law() {
+        let answer = resonance_law(&[0.5, 0.6, 0.7], &[14e9; 3], &[1e6; 3]);
         assert_eq!(answer, Err(Unusable::NotDetermined { what: "A line that moves with the field" }));
     }
 
     #[test]
     fn bad_numbers_are_refused_by_name() {
-        assert!(matches!(field_line(&[], &[], &[]), Err(Unusable::Empty { .. })));
-        assert!(matches!(field_line(&[1.0], &[1.0], &[1.0]), Err(Unusable::TooFew { .. })));
-        assert!(matches!(field_line(&[1.0, 1.0], &[1.0, 2.0], &[1.0; 2]), Err(Unusable::Constant { .. })));
+        assert!(matches!(resonance_law(&[], &[], &[]), Err(Unusable::Empty { .. })));
+        assert!(matches!(resonance_law(&[1.0], &[1.0], &[1.0]), Err(Unusable::TooFew { .. })));
+        assert!(matches!(resonance_law(&[1.0, 1.0], &[1.0, 2.0], &[1.0; 2]), Err(Unusable::Constant { .. })));
         assert!(matches!(
-            field_line(&[1.0, f64::NAN], &[1.0; 2], &[1.0; 2]),
+            resonance_law(&[1.0, f64::NAN], &[1.0; 2], &[1.0; 2]),
             Err(Unusable::NotFinite { .. })
         ));
-        assert!(matches!(field_line(&[1.0, 2.0], &[1.0, 1e300], &[1.0; 2]), Err(Unusable::NotFinite { .. })));
         assert!(matches!(
-            field_line(&[1.0, 2.0], &[1.0, 2.0], &[1.0, 0.0]),
+            resonance_law(&[1.0, 2.0], &[1.0, 1e300], &[1.0; 2]),
+            Err(Unusable::NotFinite { .. })
+        ));
+        assert!(matches!(
+            resonance_law(&[1.0, 2.0], &[1.0, 2.0], &[1.0, 0.0]),
             Err(Unusable::OutOfRange { .. })
         ));
     }

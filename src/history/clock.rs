@@ -4,7 +4,7 @@ use jiff::tz::TimeZone;
 use jiff::{Timestamp, ZonedDateTime};
 
 /// The start of a run on the wall clock, where it is known.
-#[derive(Debug, Clone, Default)]
+#[derive(Debug, Clone, Default, PartialEq)]
 pub struct Clock {
     start: Option<ZonedDateTime>,
 }
@@ -47,6 +47,49 @@ impl Clock {
         at.strftime(if same_day { "%H:%M" } else { "%a %H:%M" }).to_string()
     }
 
+    /// Times along an axis from the start to some end, s: whole minutes or hours of the clock, at most about `most`.
+    pub fn ticks(&self, end_s: f64, most: usize) -> Vec<(f64, String)> {
+        const STEPS_S: [f64; 12] = [
+            60.0, 300.0, 600.0, 900.0, 1800.0, 3600.0, 7200.0, 10800.0, 21600.0, 43200.0, 86400.0, 604_800.0,
+        ];
+        let step_s =
+            STEPS_S.into_iter().find(|step_s| end_s / step_s <= most.max(1) as f64).unwrap_or(604_800.0);
+        let since_midnight_s = self.start.as_ref().map_or(0.0, |start| {
+            let time = start.time();
+            f64::from(time.hour()) * 3600.0 + f64::from(time.minute()) * 60.0 + f64::from(time.second())
+        });
+        let first = (since_midnight_s / step_s).ceil() * step_s - since_midnight_s;
+        let form = if end_s > 86_400.0 { "%a %H:%M" } else { "%H:%M" };
+        let words = |at_s: f64| match self.at(at_s) {
+            Some(at) => at.strftime(form).to_string(),
+            None => elapsed(at_s).trim_start_matches('+').trim_end_matches(":00").to_owned(),
+        };
+        let count = ((end_s - first) / step_s).floor().max(-1.0) as i64 + 1;
+        (0..count).map(|i| first + step_s * i as f64).map(|at_s| (at_s, words(at_s))).collect()
+    }
+
+    /// Minute of the week, from Monday at midnight on; none where no wall clock is known.
+    pub fn minute_of_week(&self, seconds: f64) -> Option<u32> {
+        let at = self.at(seconds)?;
+        let day = at.weekday().to_monday_zero_offset().unsigned_abs();
+        Some(
+            u32::from(day) * 1440
+                + u32::from(at.hour().unsigned_abs()) * 60
+                + u32::from(at.minute().unsigned_abs()),
+        )
+    }
+
+    /// A time to come, as people say it: `09:10` today, `Tuesday 09:10` within a week, else with the date.
+    pub fn ahead(&self, seconds: f64, from_s: f64) -> String {
+        let (Some(at), Some(from)) = (self.at(seconds), self.at(from_s)) else { return elapsed(seconds) };
+        let form = match (at.date() == from.date(), seconds - from_s < 6.0 * 86_400.0) {
+            (true, _) => "%H:%M",
+            (false, true) => "%A %H:%M",
+            (false, false) => "%A %d %B",
+        };
+        at.strftime(form).to_string()
+    }
+
     /// With the date and the zone.
     pub fn long(&self, seconds: f64) -> String {
         match self.at(seconds) {
@@ -67,7 +110,7 @@ pub fn elapsed(seconds: f64) -> String {
 }
 
 /// A recorded time of day for people; as it stands, if it is none.
-pub(super) fn day_and_minute(text: &str) -> String {
+pub fn day_and_minute(text: &str) -> String {
     let at = text.parse::<jiff::ZonedDateTime>();
     at.map_or_else(|_| text.to_owned(), |at| at.strftime("%a %d %b, %H:%M").to_string())
 }
@@ -84,6 +127,15 @@ mod tests {
         assert_eq!(clock.short(4.0 * 3600.0), "Sun 02:00");
         assert_eq!(clock.short(5.0 * 3600.0), "Sun 02:00");
         assert_eq!(clock.short(6.0 * 3600.0), "Sun 03:00");
+    }
+
+    #[test]
+    fn ticks_stand_at_whole_hours_of_the_clock() {
+        let clock = Clock::new(Some("2026-11-24T20:40:00Z"), Some("Europe/Zurich"));
+        let words: Vec<String> = clock.ticks(4.0 * 3600.0, 5).into_iter().map(|tick| tick.1).collect();
+        assert_eq!(words, ["22:00", "23:00", "00:00", "01:00"]);
+        assert_eq!(clock.ticks(4.0 * 3600.0, 5)[0].0, 1200.0);
+        assert!(Clock::default().ticks(30.0, 5).len() <= 1);
     }
 
     #[test]

@@ -1,4 +1,4 @@
-//! Whether a reading is what the bench calls good: by the marks of its interlocks, and by what it was at the start.
+//! Whether a reading is what the bench calls good: by the limits of its interlocks, and by what it was at the start.
 
 use crate::bench::expression::Readings;
 use crate::bench::{Bench, ChannelId, Role};
@@ -23,7 +23,7 @@ pub(super) fn what_is_wrong(account: &Account, bench: &Bench, id: ChannelId, si:
         .iter()
         .find(|lock| lock.trip.channels().eq([id]) && lock.trip.holds(&only) == Some(true));
     if let Some(lock) = beyond {
-        return Some(format!("beyond the mark of `{}`: {}", lock.name, lock.trip.text));
+        return Some(format!("beyond the limit of `{}`: {}", lock.name, lock.trip.text));
     }
     let (_, first) = account.monitors.get(&channel.name)?.first()?;
     (*first > 0.0 && si > grown * first).then(|| format!("it was {} at the start", channel.show(*first)))

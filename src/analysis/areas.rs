@@ -5,7 +5,8 @@
 //! the shift follows each top on which the tip is centred. Where the shift is not known, no spin is named: a wrong one is
 //! worse than none.
 
-use super::extract::Spot;
+/// A place that stands out in an image: where, and how high, m.
+pub type Spot = [f64; 3];
 
 /// A spot of an image lies on one of the map within this distance, m.
 const SAME_M: f64 = 0.45e-9;
@@ -56,7 +57,7 @@ fn add(a: [f64; 2], b: [f64; 2]) -> [f64; 2] {
 }
 
 /// How many spots a shift brings onto spots of a map, and the mean of what is left.
-fn agreeing(map: &[Spot], image: &[Spot], shift_m: [f64; 2]) -> (usize, [f64; 2]) {
+pub fn agreeing(map: &[Spot], image: &[Spot], shift_m: [f64; 2]) -> (usize, [f64; 2]) {
     let (mut count, mut rest) = (0, [0.0; 2]);
     for spot in image {
         let at = add([spot[0], spot[1]], shift_m);
@@ -160,6 +161,20 @@ impl Maps {
         self.standing = None;
     }
 
+    /// Where an image lies on the maps that are known; nothing where that is not certain. Nothing is learnt from it.
+    pub fn find(&self, image: &[Spot]) -> Option<Standing> {
+        let mut tried = self.clone();
+        tried.standing = None;
+        tried.image(image);
+        tried.standing.filter(|standing| standing.area < self.areas.len())
+    }
+
+    /// The area in the name of a spin.
+    pub fn area_of(id: &str) -> usize {
+        let letters = id.bytes().take_while(u8::is_ascii_uppercase);
+        letters.fold(0, |area, letter| 26 * area + usize::from(letter - b'A') + 1).saturating_sub(1)
+    }
+
     /// Name of a spin: the area as a letter or more, and its number in the map.
     pub fn id(area: usize, spot: usize) -> String {
         let mut letters = String::new();
@@ -208,5 +223,8 @@ mod tests {
     #[test]
     fn areas_have_letters_and_spins_have_numbers() {
         assert_eq!([Maps::id(0, 0), Maps::id(25, 2), Maps::id(26, 0)], ["A1", "Z3", "AA1"]);
+        for area in [0, 25, 26, 700] {
+            assert_eq!(Maps::area_of(&Maps::id(area, 4)), area);
+        }
     }
 }

@@ -1,0 +1,155 @@
+//! What was found: the verdicts with their numbers, what the sequence declares, what its cards say.
+
+use super::{Part, Weight, shown};
+use crate::history::{Claim, History, Known};
+use crate::record::Achieved;
+use serde::Serialize;
+
+/// Something that was found.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct Finding {
+    /// `real`, `absent`, `artefact`, `curved`, `splitting`, `undecided`; `made`, `proved`, `mapped`, `nothing` where
+    /// the sequence declares it; `shown` for what a card says.
+    pub verdict: String,
+    /// How urgent it is.
+    pub weight: Weight,
+    /// In a few words, with the one number.
+    pub words: String,
+    /// Which spin, where the steps of the sequence have a name for it.
+    pub spin: String,
+    /// Which state of the tip, counted from 0 in the order of the run.
+    pub tip: u64,
+    /// From when it holds, s.
+    pub from_s: f64,
+    /// Until when it holds, s.
+    pub to_s: f64,
+    /// Since when the line was not seen any more, s.
+    pub lost_s: Option<f64>,
+    /// Moment, Bohr magnetons; only with a proof.
+    pub moment_mu_b: Option<Known>,
+    /// Tip field, T; only with a proof.
+    pub tip_field_t: Option<Known>,
+    /// The spectra that it rests on.
+    pub sweeps: Vec<u64>,
+}
+
+/// All findings: verdicts first.
+pub(super) fn all(history: &History) -> Vec<Finding> {
+    let mut found: Vec<Finding> = history.claims.iter().map(|claim| of_claim(history, claim)).collect();
+    for (i, finding) in found.iter_mut().enumerate() {
+        // Parts of one series are states that the tip had one after the other.
+        finding.tip = (0..=i).rev().take_while(|j| history.claims[*j].segment > 0).count() as u64;
+    }
+    let plain = |verdict: &str, weight, words: String, at_s| Finding {
+        verdict: verdict.to_owned(),
+        weight,
+        words,
+        spin: String::new(),
+        tip: 0,
+        from_s: 0.0,
+        to_s: at_s,
+        lost_s: None,
+        moment_mu_b: None,
+        tip_field_t: None,
+        sweeps: Vec::new(),
+    };
+    // A proof that the sequence declares is one of the verdicts above.
+    let declared = history.declared.as_ref().filter(|d| d.what != Achieved::Proved || found.is_empty());
+    found.extend(declared.map(|declared| {
+        let weight = if declared.what == Achieved::Nothing { Weight::Look } else { Weight::Good };
+        plain(declared.what.word(), weight, declared.in_words(), history.end_s)
+    }));
+    let says = history.cards.iter().filter(|card| !card.says.is_empty());
+    found.extend(says.map(|card| {
+        let words = format!("{}: {}", card.title, card.says);
+        plain("shown", Weight::Good, words, card.at_s)
+    }));
+    found
+}
+
+fn of_claim(history: &History, claim: &Claim) -> Finding {
+    let lost_s = claim.lost_s(&history.fits);
+    let asked = claim;
+    // Where a line was proved and then lost, the numbers are those of the proof: later spectra hold no line.
+    let claim = claim.proof.as_deref().filter(|_| lost_s.is_some()).unwrap_or(claim);
+    let clock = &history.clock;
+    let after = history.claims.iter().find(|o| o.series == asked.series && o.segment > asked.segment);
+    // Of two states of the tip in one series the second one may show no line at all.
+    let lost_s = lost_s.or(after.filter(|after| after.verdict != "real").map(|_| claim.to_s));
+    let number = claim.moment_mu_b.as_ref().map(|moment| format!(", moment {} μB", shown(moment)));
+    let (weight, words) = match claim.verdict.as_str() {
+        "real" => {
+            let until = match (lost_s, after.is_some()) {
+                (Some(lost_s), _) => format!(" until {}, then the line was lost", clock.short(lost_s)),
+                (None, true) => format!(" until {}, then the tip was another", clock.short(claim.to_s)),
+                (None, false) => String::new(),
+            };
+            let weight = if until.is_empty() { Weight::Good } else { Weight::Look };
+            (weight, format!("real{until}{}", number.unwrap_or_default()))
+        }
+        "artefact" => (Weight::Look, "an artefact: what is seen stays in place".to_owned()),
+        "absent" => {
+            let looked = match claim.nothing_in_g {
+                Some([from, to]) if to < f64::MAX => format!(" for g {from:.2} to {to:.2}"),
+                _ => String::new(),
+            };
+            (Weight::Look, format!("no line{looked}"))
+        }
+        "curved" => (Weight::Look, "a line moves with field, but not as a moment does".to_owned()),
+        "splitting" => (Weight::Look, "a line moves with field, from a splitting without field".to_owned()),
+        "undecided" => match &claim.proof {
+            Some(proof) => {
+                let at = clock.short(proof.at_s);
+                (Weight::Look, format!("real at {at}, but undecided with the spectra after that"))
+            }
+            None => (Weight::Look, "undecided whether there is a line".to_owned()),
+        },
+        other => (Weight::Look, format!("verdict `{other}`, which this version does not know")),
+    };
+    Finding {
+        verdict: claim.verdict.clone(),
+        weight,
+        words,
+        spin: spin_of(history, claim),
+        tip: 0,
+        from_s: claim.from_s,
+        to_s: lost_s.unwrap_or(claim.to_s),
+        lost_s,
+        moment_mu_b: claim.moment_mu_b,
+        tip_field_t: claim.tip_field_t,
+        sweeps: claim.sweeps.clone(),
+    }
+}
+
+/// The spin as the steps call it: `spin 1` of a step `spin 1: first look` in which the series began.
+fn spin_of(history: &History, claim: &Claim) -> String {
+    let within = |step: &&crate::history::StepSpan| {
+        step.from_s <= claim.from_s && step.to_s.is_none_or(|to_s| claim.from_s <= to_s)
+    };
+    let step = history.steps.iter().rev().find(within);
+    step.and_then(|step| step.name.split_once(':')).map_or(String::new(), |(spin, _)| spin.to_owned())
+}
+
+/// All findings as one part of the headline.
+pub(super) fn part(history: &History, found: &[Finding]) -> Option<Part> {
+    let weight = found.iter().map(|finding| finding.weight).max();
+    // What follows a line that was lost is told with it.
+    let told = |(i, finding): &(usize, &Finding)| {
+        finding.tip == 0 || finding.verdict == "real" || found[i - 1].lost_s.is_none()
+    };
+    let told: Vec<&Finding> = found.iter().enumerate().filter(told).map(|(_, finding)| finding).collect();
+    let several = told.len() > 1;
+    let words: Vec<String> = told
+        .iter()
+        .map(|finding| match finding.spin.as_str() {
+            spin if several && !spin.is_empty() => format!("{spin}: {}", finding.words),
+            _ => finding.words.clone(),
+        })
+        .collect();
+    let (weight, words) = match weight {
+        Some(weight) => (weight, words.join("; ")),
+        None if history.sweeps > 0 => (Weight::Good, "nothing was judged".to_owned()),
+        None => return None,
+    };
+    Some(Part { about: "science", weight, words })
+}

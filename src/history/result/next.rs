@@ -1,0 +1,156 @@
+//! What the next shift does, by the cause of the end: what can hurt people or machine first.
+
+use super::{Finding, RunResult, Seen, ahead, looks_at};
+use crate::bench::{Action, Bench, Role};
+use crate::history::History;
+use crate::record::Outcome;
+
+/// What ended a run, by what its interlock looks at.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) struct Cause {
+    role: Role,
+    /// What probably happened.
+    pub what: &'static str,
+    /// What somebody does about that before anything else.
+    advice: &'static str,
+}
+
+const CAUSES: [Cause; 6] = [
+    Cause {
+        role: Role::MagnetVoltage,
+        what: "the magnet may have quenched",
+        advice: "Keep away from the magnet until the bath no longer boils, then look at vents, leads and helium level. Trained \
+                 staff decide when it is ramped again.",
+    },
+    Cause {
+        role: Role::Current,
+        what: "the tip may have touched the surface",
+        advice: "Before anything is measured, look at the current of the tip, take an image, and test its contrast: it may be \
+                 another tip now.",
+    },
+    Cause {
+        role: Role::HeliumLevel,
+        what: "helium became short",
+        advice: "Look for a leak or a heat load if the level fell faster than usual, and refill before the run goes on.",
+    },
+    Cause {
+        role: Role::StageTemperature,
+        what: "the stage got warm",
+        advice: "Look whether the pot is empty and what heats the stage (RF, a leak, a closed valve) before it is cooled again.",
+    },
+    Cause {
+        role: Role::PotTemperature,
+        what: "the pot got warm",
+        advice: "Look whether the pot is empty; condense again before the run goes on.",
+    },
+    Cause {
+        role: Role::ChamberPressure,
+        what: "gas came into the chamber",
+        advice: "Find where the gas came from before the tip goes back.",
+    },
+];
+
+/// What probably happened, where an interlock ended the run.
+pub(super) fn cause(history: &History, bench: Option<&Bench>) -> Option<&'static Cause> {
+    history.ending.as_ref().filter(|ending| ending.outcome == Outcome::Interlock)?;
+    let bench = bench?;
+    let parks = [Action::Park.name(), Action::ParkLatch.name()];
+    let trip = history.trips.iter().rev().find(|trip| parks.contains(&trip.action.as_str()))?;
+    CAUSES.iter().find(|cause| looks_at(bench, &trip.name, cause.role))
+}
+
+/// What to do, in order.
+pub fn next(history: &History, bench: Option<&Bench>, result: &RunResult, seen: Seen) -> Vec<String> {
+    let ending = history.ending.as_ref();
+    if ending.is_none() && seen == Seen::Answers {
+        return Vec::new();
+    }
+    let mut steps: Vec<String> =
+        cause(history, bench).map(|cause| cause.advice.to_owned()).into_iter().collect();
+    if ending.is_some_and(|ending| ending.latched) {
+        steps.push("Acknowledge the interlock after finding its cause; nothing runs before that.".to_owned());
+    }
+    if ending.is_none() || !history.parked {
+        steps.push(
+            "Look at the bench itself before anything moves: what is written here may not be how it stands."
+                .to_owned(),
+        );
+    } else if history.tip_in.is_none_or(|(within, _)| within) {
+        steps.push("Check whether the tip is out before changing bias, field or temperature.".to_owned());
+    }
+    steps.extend(helium(history, bench, result));
+    if seen == Seen::Damaged {
+        steps.push("Copy the run file away as it is, and look for a backup or a failing disk.".to_owned());
+        steps.push(
+            "Without a backup, keep what is whole with the command below; `noctule resume` then goes on from the new file. \
+             With `--rest FILE.csv`, points behind the damage come as a table."
+                .to_owned(),
+        );
+        return steps;
+    }
+    steps.extend(science(history, result));
+    steps.push(go_on(history, result));
+    steps
+}
+
+fn helium(history: &History, bench: Option<&Bench>, result: &RunResult) -> Option<String> {
+    let (helium, bench) = (result.helium.as_ref()?, bench?);
+    let left = helium.level(bench);
+    if helium.is_short() {
+        return Some(format!("Refill helium now: {left} left."));
+    }
+    let due_s = helium.due_at_s?;
+    Some(format!("Plan the helium refill for {} ({left} left).", ahead(&history.clock, due_s, history.end_s)))
+}
+
+/// What the findings ask for.
+fn science(history: &History, result: &RunResult) -> Vec<String> {
+    let mut steps = Vec::new();
+    let lost = |finding: &&Finding| finding.lost_s.is_some();
+    if let Some(lost_s) = result.found.iter().find(lost).and_then(|finding| finding.lost_s) {
+        steps.push(format!(
+            "The line was lost at {}: take an image and test the tip before more spectra are taken. What was measured after \
+             that shows no line.",
+            history.clock.short(lost_s)
+        ));
+        return steps;
+    }
+    let fits = history.fits.len();
+    let doubtful = history.fits.iter().filter(|fit| !fit.trusted).count();
+    if fits >= 3 && 2 * doubtful > fits {
+        steps.push(format!(
+            "{doubtful} of {fits} fits are not to be trusted: find out whether a spin with contrast was under the tip before \
+             measuring the same again."
+        ));
+    }
+    steps.extend(
+        history
+            .claims
+            .iter()
+            .filter_map(|claim| claim.next.as_ref())
+            .map(|wanted| format!("To settle the verdict: {}.", wanted.trim_end_matches('.'))),
+    );
+    steps
+}
+
+/// How the work goes on.
+fn go_on(history: &History, result: &RunResult) -> String {
+    let outcome = history.ending.as_ref().map(|ending| ending.outcome);
+    let words = match outcome {
+        // Where the writer has said what comes next, nobody has to choose.
+        Some(Outcome::Finished) if !history.handed_over.is_empty() => {
+            "Go by the writer's words for the next shift."
+        }
+        Some(Outcome::Finished) if result.missing.is_empty() => {
+            "The sequence is complete: choose what to measure next."
+        }
+        Some(Outcome::Finished) => "Decide whether what is missing is still wanted; it is named above.",
+        Some(Outcome::Failed) => {
+            "The sequence itself ended the run, and as it is it would do so again: change it, unless the cause lay in \
+             the bench, and go on with the command below and the changed file."
+        }
+        Some(Outcome::Stopped) => "To measure the rest, go on with the command below.",
+        _ => "When the cause is understood, go on with the command below.",
+    };
+    words.to_owned()
+}

@@ -1,0 +1,113 @@
+//! The cards of a run: what its sequence is about, and the figure that shows it.
+
+use super::page::{Cell, cards as table_of, figure, safe};
+use crate::history::{Card, Figure};
+use crate::quantity::significant;
+use crate::record::RunFile;
+use crate::report::account::Account;
+use crate::report::plot;
+use serde_json::Value;
+
+/// A card as a section of the page.
+pub(super) struct Shown {
+    /// What it shows.
+    pub title: String,
+    /// What it says, in a few words.
+    pub says: String,
+    /// Markup.
+    pub content: String,
+}
+
+/// All cards that have something to show.
+pub(super) fn all(account: &Account, run: &RunFile, article: usize) -> Vec<Shown> {
+    let shown = |card: Card| {
+        let content = content(account, run, &card, article);
+        Shown { title: card.title, says: card.says, content }
+    };
+    plot::cards(account).into_iter().map(shown).collect()
+}
+
+/// Wide and narrow sizes of a figure.
+fn sizes(figure: Figure) -> [(f64, f64); 2] {
+    match figure {
+        Figure::Field => [(760.0, 430.0), (370.0, 330.0)],
+        Figure::Map => [(640.0, 460.0), (370.0, 320.0)],
+        _ => [(680.0, 340.0), (370.0, 280.0)],
+    }
+}
+
+fn content(account: &Account, run: &RunFile, card: &Card, article: usize) -> String {
+    if card.figure == Figure::Table {
+        return table(card);
+    }
+    let mut out = match card.figure {
+        Figure::Field => law(account),
+        _ => String::new(),
+    };
+    // On a phone the lettering of the wide one would be too small to read.
+    for (class, size) in ["wide", "narrow"].into_iter().zip(sizes(card.figure)) {
+        match plot::card(account, run, card, size) {
+            Ok(drawing) => {
+                out += &format!("<div class=\"{class}\">{}</div>", figure(&drawing, caption(card)))
+            }
+            Err(error) if class == "wide" => {
+                out += &format!("<p>Nothing to draw: {}.</p>", safe(&error.to_string()))
+            }
+            Err(_) => {}
+        }
+    }
+    if let Some(number) = card.source {
+        out += &format!("<p><a href=\"#run-{article}-sweep-{number}\">Sweep {number}</a></p>");
+    }
+    out
+}
+
+fn caption(card: &Card) -> &'static str {
+    match card.figure {
+        Figure::Field => {
+            "Error bars are one standard error. Fits that are not trusted are crossed; the line is that of the verdict."
+        }
+        Figure::Power | Figure::Line => "Error bars are one standard error.",
+        _ => "",
+    }
+}
+
+/// The numbers of the proved law.
+fn law(account: &Account) -> String {
+    let Some(law) = account.proved() else {
+        return "<p>Nothing is proved, so there is no moment and no tip field. The points are fits, each for itself.</p>"
+            .to_owned();
+    };
+    let number = |known: Option<(f64, f64)>, scale: f64| {
+        known.map(|(value, error)| safe(&crate::quantity::rounded(value * scale, error * scale)))
+    };
+    let moment = number(law.moment, 1.0).map(|m| format!("moment <b>{m} μ<sub>B</sub></b>"));
+    let field = number(law.tip_field_t, 1e3).map(|b| format!("tip field <b>{b} mT</b>"));
+    let spectra =
+        crate::report::words::count(law.points.len() as u64, "spectrum").replace("spectrums", "spectra");
+    let facts: Vec<String> = [moment, field, Some(safe(&spectra))].into_iter().flatten().collect();
+    format!("<p>{}.</p>", facts.join(" · "))
+}
+
+fn table(card: &Card) -> String {
+    let head: Vec<(&'static str, String)> = card
+        .columns
+        .iter()
+        .map(|column| match column.unit.as_str() {
+            "" => ("", column.name.clone()),
+            unit => ("n", format!("{} ({unit})", column.name)),
+        })
+        .collect();
+    let head: Vec<(&'static str, &str)> = head.iter().map(|(class, name)| (*class, name.as_str())).collect();
+    let cell = |value: &Value| match value {
+        Value::Number(number) => ("n", significant(number.as_f64().unwrap_or(f64::NAN), 5)),
+        Value::String(words) => ("", safe(words)),
+        other => ("", safe(&other.to_string())),
+    };
+    let rows: Vec<(&'static str, Vec<Cell>)> =
+        card.rows.iter().map(|row| ("", row.iter().map(cell).collect())).collect();
+    if rows.is_empty() {
+        return "<p>No result yet.</p>".to_owned();
+    }
+    table_of(&card.title, &head, &rows)
+}
