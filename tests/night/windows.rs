@@ -145,7 +145,7 @@ let done = agenda([
 if took != 1 || done[1].value != 42 || !done[1].done { stop("a body was not run as it should"); }
 if done[2].done || done[2].reason == "" { stop("nobody says why"); }
 "#;
-    let run = rehearse(scratch.path(), sequence, &["--until", "22:45"]);
+    let run = rehearse(scratch.path(), sequence, &["--until", "22:44"]);
     assert_eq!((run.code, &run.json["outcome"]), (0, &"finished".into()), "{}", run.json);
     let (done, left_out) = run.steps();
     // 20 + 10 of 43 min: `power` does not fit any more, `image after` does.
