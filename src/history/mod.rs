@@ -246,7 +246,7 @@ impl History {
                 let field = self.names.field().and_then(|name| self.channels.get(name)).map(|s| s.si);
                 self.field_at.extend(field.map(|field_t| (*sweep, field_t)));
                 self.steps.iter_mut().filter(|step| step.to_s.is_none()).for_each(|step| step.sweeps += 1);
-                self.sweep = Some((*sweep, plan.clone()));
+                self.sweep = Some((*sweep, (**plan).clone()));
             }
             Entry::SweepPause { points, .. } => self.swept_to(*points, at_s),
             Entry::SweepEnd { points, .. } => {

@@ -3,7 +3,7 @@
 //! It lies in the folder of the runs. [`words`] keeps what people say, in a file of lines that is the truth about that,
 //! as the run files are about all else. From both, [`store`] makes one SQLite file to be asked; it can be lost and made
 //! anew at any time. [`extract`] reads what a run tells of tips and spins; [`fold`] puts the runs one after the other, so
-//! that tips and spins have ids across them; [`memory`] has what sequences may ask; `analysis::areas` finds spins again by the pattern of what lies round them.
+//! that tips and spins have ids across them; `memory` has what sequences may ask; `analysis::areas` finds spins again by the pattern of what lies round them.
 //! Measured runs and rehearsals have a logbook each.
 
 pub mod ask;

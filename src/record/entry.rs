@@ -322,7 +322,7 @@ in_two_forms! {
         SweepBegin {
             n: u64,
             sweep: u64,
-            plan: SweepPlan<Column>,
+            plan: Box<SweepPlan<Column>>,
             place: Place,
             #[serde(default, skip_serializing_if = "Option::is_none")]
             settings: Option<Box<Settings>>,

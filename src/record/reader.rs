@@ -314,7 +314,7 @@ impl RunFile {
     /// All sweeps without their points.
     pub fn sweeps(&self) -> Result<Vec<SweepTable>, RecordError> {
         let tables = self.all("sweep_begin")?.into_iter().filter_map(|n| match n.entry {
-            Entry::SweepBegin { sweep, plan, .. } => Some(SweepTable::empty(sweep, n.at, plan)),
+            Entry::SweepBegin { sweep, plan, .. } => Some(SweepTable::empty(sweep, n.at, *plan)),
             _ => None,
         });
         Ok(tables.collect())

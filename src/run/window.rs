@@ -35,11 +35,9 @@ pub fn withdrawal_s(setup: &Setup) -> Option<f64> {
     let observer = Box::new(Ends(Rc::clone(&times)));
     super::rehearse(&trial, Box::new(DigestOnly::default()), observer, "");
     // The withdrawal is called where the approach has ended.
-    let found = match times.borrow().as_slice() {
-        [approached, withdrawn, ..] => Some(withdrawn - approached),
-        _ => None,
-    };
-    found
+    let times = times.take();
+    let [approached, withdrawn, ..] = times.as_slice() else { return None };
+    Some(withdrawn - approached)
 }
 
 /// When calls of tasks end, s.

@@ -343,7 +343,7 @@ impl<'c> OwnModel<'c> {
             let Some(written) = path.value(&[*x], p) else { continue };
             let called = self.call(*x, p).unwrap_or(f64::NAN);
             let near = (written - called).abs() <= ROUNDING * written.abs().max(called.abs());
-            if !near && !(written.is_nan() || called == written) {
+            if !(near || written.is_nan() || called == written) {
                 return None;
             }
         }

@@ -105,7 +105,7 @@ impl Supervisor {
             let entry = Entry::SweepBegin {
                 n: call.n,
                 sweep,
-                plan: plan.in_columns(&self.bench),
+                plan: Box::new(plan.in_columns(&self.bench)),
                 place: call.place.clone(),
                 settings: Some(Box::new(self.settings())),
             };

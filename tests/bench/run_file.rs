@@ -23,12 +23,7 @@ pub fn sequence_text(sweeps: u64) -> String {
 /// One of its sweeps.
 pub fn plan(bench: &Bench) -> Arc<SweepPlan> {
     let id = |name: &str| bench.find(name).expect("a channel of the built-in bench");
-    let fast = Axis {
-        channel: id("RfFrequency"),
-        from: 14e9,
-        to: 14.2e9,
-        points: POINTS,
-    };
+    let fast = Axis { channel: id("RfFrequency"), from: 14e9, to: 14.2e9, points: POINTS };
     Arc::new(SweepPlan::plain("esr", fast, vec![id("LockinX"), id("Current")]))
 }
 
@@ -51,7 +46,7 @@ pub fn point(plan: &SweepPlan, sweep: u64, i: u64, at_s: f64) -> Point {
 
 /// The beginning of a sweep that is call number `n`.
 pub fn sweep_begin(bench: &Bench, plan: &Arc<SweepPlan>, n: u64, sweep: u64) -> Entry {
-    Entry::SweepBegin { n, sweep, plan: plan.in_columns(bench), place: place(2), settings: None }
+    Entry::SweepBegin { n, sweep, plan: Box::new(plan.in_columns(bench)), place: place(2), settings: None }
 }
 
 /// A run file that has just begun.

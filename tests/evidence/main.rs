@@ -63,7 +63,14 @@ fn what_nights_say_is_true() {
     let seed: u64 = std::env::var("NOCTULE_SEED").ok().and_then(|s| s.parse().ok()).unwrap_or(7001);
     println!(
         "{:<38} {:<9} {:>6} {:>6} {:>6} {:>9}  {:<21} {:<21} time to proof, h",
-        "sequence", "world", "nights", "proved", "false", "undecided", "moment 68/95 % rms", "tip field 68/95 % rms"
+        "sequence",
+        "world",
+        "nights",
+        "proved",
+        "false",
+        "undecided",
+        "moment 68/95 % rms",
+        "tip field 68/95 % rms"
     );
     let (mut falsely, mut judged, mut wrong) = (0, 0, Vec::new());
     for row in &ROWS {

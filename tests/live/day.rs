@@ -89,14 +89,9 @@ fn between_sweeps(store: &mut Store, sweep: u64, at: TimePoint) {
         };
         store.append(at, &note, &[]).expect("it is written");
     }
-    let fast = Axis {
-        channel: column("rf_frequency", "GHz", "Hz"),
-        from: 13.9e9,
-        to: 14.1e9,
-        points: SWEEP,
-    };
+    let fast = Axis { channel: column("rf_frequency", "GHz", "Hz"), from: 13.9e9, to: 14.1e9, points: SWEEP };
     let plan = SweepPlan::plain("esr", fast, vec![column("lockin_x", "fA", "A")]);
-    let begin = Entry::SweepBegin { n: 2 * sweep + 1, sweep, plan, place, settings: None };
+    let begin = Entry::SweepBegin { n: 2 * sweep + 1, sweep, plan: Box::new(plan), place, settings: None };
     store.append(at, &begin, &[]).expect("it is written");
 }
 

@@ -111,7 +111,8 @@ fn begin_run(file: &Path, planned: u64) -> Store {
     store.append(TimePoint::from_s(0.8), &note, &[]).unwrap();
     let fast = Axis { channel: column("rf_frequency", "GHz", "Hz"), from: 14e9, to: 14.2e9, points: planned };
     let plan = SweepPlan::plain("esr", fast, vec![column("lockin_x", "fA", "A")]);
-    let begin = Entry::SweepBegin { n: 1, sweep: 0, plan, place: Place::default(), settings: None };
+    let begin =
+        Entry::SweepBegin { n: 1, sweep: 0, plan: Box::new(plan), place: Place::default(), settings: None };
     store.append(TimePoint::from_s(1.0), &begin, &[]).unwrap();
     store.commit().unwrap();
     store

@@ -289,7 +289,7 @@ fn cut_short(path: &Path) {
     store.append(at(5.0), &pulse, &[]).unwrap();
     let fast = Axis { channel: column("rf_frequency", "GHz", "Hz"), from: 14e9, to: 14.1e9, points: 100 };
     let plan = SweepPlan::plain("esr", fast, vec![column("lockin_x", "fA", "A")]);
-    let begin = Entry::SweepBegin { n: 2, sweep: 0, plan, place, settings: None };
+    let begin = Entry::SweepBegin { n: 2, sweep: 0, plan: Box::new(plan), place, settings: None };
     store.append(at(6.0), &begin, &[]).unwrap();
     for i in 0..40 {
         let values = Values::new(&[1e-15 * i as f64]);

@@ -39,7 +39,7 @@ fn spectra(history: &mut History, trusted: &[bool]) {
         let axis = crate::record::Axis { channel: column("rf_frequency"), from: 1e9, to: 2e9, points: 3 };
         let plan = SweepPlan::plain("esr", axis, vec![column("lockin_x")]);
         let (n, sweep, place) = (0, i as u64, Place::default());
-        feed(history, at_s, Entry::SweepBegin { n, sweep, plan, place, settings: None });
+        feed(history, at_s, Entry::SweepBegin { n, sweep, plan: Box::new(plan), place, settings: None });
         feed(history, at_s + 60.0, Entry::SweepEnd { n, sweep, points: 3, because: None, settings: None });
         let fit =
             json!({ "trusted": trusted, "fit": { "parameters": [{ "name": "centre", "value": 1.4e10 }] } });

@@ -261,8 +261,8 @@ impl Reader {
                     field_t: si(Role::FieldZ),
                     level_dbm: si(Role::RfLevel),
                     place: place.clone(),
-                    table: SweepTable::empty(*sweep, at, plan.clone()),
-                    plan: plan.clone(),
+                    table: SweepTable::empty(*sweep, at, (**plan).clone()),
+                    plan: (**plan).clone(),
                 });
             }
             Entry::SweepEnd { sweep, points, because, settings, .. } => {

@@ -397,7 +397,13 @@ mod tests {
         let column = |name: &str| Column { channel: name.into(), unit: "V".into(), si_unit: "V".into() };
         let fast = Axis { channel: column("bias"), from: 0.0, to: 1.0, points: 100 };
         let plan = SweepPlan::plain("s", fast, vec![column("current")]);
-        Entry::SweepBegin { n: 0, sweep, plan, place: crate::record::Place::default(), settings: None }
+        Entry::SweepBegin {
+            n: 0,
+            sweep,
+            plan: Box::new(plan),
+            place: crate::record::Place::default(),
+            settings: None,
+        }
     }
 
     #[test]
