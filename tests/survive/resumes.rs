@@ -100,7 +100,7 @@ impl Case {
             gates.lead_through(&bench)
         });
         let ends = match class {
-            Class::FailedSequence => "let few = [1, 2];\nnote(`${few[5]}`);\n",
+            Class::FailedSequence => "throw \"it must not go on\";\n",
             Class::StoppedBySequence => "stop(\"it is enough\");\n",
             _ => "",
         };
