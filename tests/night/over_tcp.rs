@@ -84,6 +84,42 @@ fn the_mimic_gives_the_fits_of_the_rehearsal_within_their_errors() {
     }
 }
 
+/// The shipped sequence with an analysis of its own, with fewer and noisier spectra so that it takes seconds.
+#[test]
+fn an_own_analysis_goes_the_real_path() {
+    let folder = tempfile::tempdir().unwrap();
+    let mut text_of = std::fs::read_to_string("scripts/own_analysis.rhai").unwrap();
+    for (from, to) in [
+        ("let spectra  = 8;", "let spectra  = 3;"),
+        ("let wanted   = 0.8.fA;", "let wanted   = 6.fA;"),
+        ("average: 10,", "average: 3,"),
+    ] {
+        assert!(text_of.contains(from), "the sequence says `{from}` no more");
+        text_of = text_of.replace(from, to);
+    }
+    let sequence = write(folder.path(), "own_analysis.rhai", &text_of);
+    let world = World::shipped("night").unwrap();
+    let running = Mimic::start(&world, 1, "127.0.0.1:0".parse().unwrap(), 1.0, &[]).unwrap();
+    let bench =
+        write(folder.path(), "bench.ron", &bench_for(&running).replace("mimic of", "analysed mimic of"));
+    let run = folder.path().join("run");
+    let arguments =
+        ["run", text(&sequence), "--bench", text(&bench), "--out", text(&run), "--pace", "200", "--json"];
+    let said: crate::common::Said = noctule().args(arguments).output().unwrap().into();
+    assert_eq!(said.code, 0, "{}\n{}", said.stdout, said.stderr);
+    let json = said.json();
+    assert_eq!((&json["outcome"], &json["parked"]), (&"finished".into(), &true.into()));
+    let file = RunFile::open(&run.join("run.sqlite")).unwrap();
+    let names: Vec<String> = file.sweeps().unwrap().into_iter().map(|sweep| sweep.name).collect();
+    assert_eq!(names, ["reference", "first look", "line", "line", "line"]);
+    let tables = file.all("table").unwrap().into_iter().filter_map(|n| match n.entry {
+        Entry::Table { table, .. } => Some(table.name),
+        _ => None,
+    });
+    let tables: Vec<String> = tables.collect();
+    assert!(tables.iter().any(|name| name == "mean line"), "{tables:?}");
+}
+
 /// A long look at one line, with what the source says of itself at each point.
 const WATCHED: &str = r#"
 approach();
