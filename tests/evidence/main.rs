@@ -72,7 +72,7 @@ fn what_nights_say_is_true() {
         "moment 68/95 % rms",
         "tip field 68/95 % rms"
     );
-    let (mut falsely, mut judged, mut spins, mut found) = (0, 0, 0, 0);
+    let (mut falsely, mut judged, mut wrong) = (0, 0, Vec::new());
     for row in &ROWS {
         let told = nights(row, if full { row.nights.1 } else { row.nights.0 }, seed);
         let odds = &told["odds"];
@@ -97,9 +97,9 @@ fn what_nights_say_is_true() {
         );
         falsely += false_real;
         judged += of;
-        if row.spin && row.world != "rough" {
-            spins += odds["proved_and_right"]["of"].as_u64().unwrap_or(0);
-            found += proved;
+        let spins = odds["proved_and_right"]["of"].as_u64().unwrap_or(0);
+        if row.spin && 100 * proved < 80 * spins {
+            wrong.push(format!("{} in {}: {proved} of {spins} proved", row.sequence, row.world));
         }
         for what in ["limit_violations", "points_lost", "hung", "digest_repeats_differing"] {
             assert_eq!(told[what], 0, "{what}");
@@ -107,6 +107,5 @@ fn what_nights_say_is_true() {
     }
     println!("called real what was not there: {falsely} of {judged}");
     assert!(judged > 0 && falsely * 1000 <= judged, "{falsely} of {judged} are false");
-    // Faults are drawn as well, and end some nights before anything can be proved.
-    assert!(10 * found >= 7 * spins, "{found} of {spins} spins proved");
+    assert!(wrong.is_empty(), "{wrong:?}");
 }

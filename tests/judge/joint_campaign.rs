@@ -358,12 +358,11 @@ fn true_spins_are_proved() {
 }
 
 /// Levels that avoid each other make no straight law. Below half of the frequency the bend is hardly larger than the wander of
-/// the line, and now and then some fields lie as straight as a moment's: of 300 nights each, 10 were called real at 0.4 and 5
-/// at 0.5.
+/// the line: that is asked for with the large numbers alone, where the bound is not kept yet (10 and 5 of 300).
 #[test]
 fn an_avoided_crossing_is_no_moment() {
     let mut proved = Vec::new();
-    for part in [0.6, 0.7, 0.8, 0.9] {
+    for part in [0.4, 0.5, 0.6, 0.7, 0.8, 0.9].into_iter().skip(size(2, 0)) {
         let name = format!("crossing, {part} of the frequency");
         let tally = campaign(&name, size(10, 300), &[World::Crossing { part }], &[Design::Wide]);
         proved.push((name, tally.proved, tally.nights));
@@ -380,14 +379,15 @@ fn weak_spins_are_left_open_rather_than_denied() {
     assert!(tally.artefact * 100 <= tally.nights, "artefact in {} of {}", tally.artefact, tally.nights);
 }
 
-/// A line that stays does not hide one that moves, though it costs the evidence of a few fields.
+/// A line that stays does not hide one that moves. Weak ones beside it are asked for with the large numbers alone, where
+/// neither bound is kept yet (432 of 600 proved, 6 artefacts).
 #[test]
 fn a_spin_beside_a_line_that_stays_is_proved() {
-    let beside = [6.0, 8.0].map(|height| World::Beside { height });
+    let beside = [4.0, 6.0, 8.0].map(|height| World::Beside { height });
     let designs = [Design::Irregular, Design::Own, Design::Wide];
-    let tally = campaign("beside a line that stays", size(24, 600), &beside, &designs);
-    assert!(tally.artefact * 100 <= tally.nights, "artefact in {} of {}", tally.artefact, tally.nights);
-    assert!(tally.proved * 100 >= tally.nights * 85, "proved {} of {}", tally.proved, tally.nights);
+    let tally = campaign("beside a line that stays", size(24, 900), &beside[size(1, 0)..], &designs);
+    assert!(tally.artefact * 300 <= tally.nights, "artefact in {} of {}", tally.artefact, tally.nights);
+    assert!(tally.proved * 20 >= tally.nights * 19, "proved {} of {}", tally.proved, tally.nights);
 }
 
 #[test]

@@ -79,17 +79,7 @@ fn vectors(f: &[f64]) -> Vec<Vec<f64>> {
     let (low, span) = (f[0], f[f.len() - 1] - f[0]);
     let delays = (LONGEST_S * span / CLOSE).ceil().max(1.0) as usize;
     let mut kept: Vec<Vec<f64>> = Vec::new();
-    let mut add = |mut v: Vec<f64>| {
-        let before = v.iter().map(|x| x * x).sum::<f64>().sqrt();
-        project(v.as_chunks_mut::<1>().0, &kept);
-        project(v.as_chunks_mut::<1>().0, &kept);
-        let norm = v.iter().map(|x| x * x).sum::<f64>().sqrt();
-        // A basis that filled the space would leave nothing to judge.
-        if norm > NEW * before && 2 * kept.len() < f.len() {
-            v.iter_mut().for_each(|x| *x /= norm);
-            kept.push(v);
-        }
-    };
+    let mut add = |v: Vec<f64>| add_new(&mut kept, v);
     let unit = |x: &f64| 2.0 * (x - low) / span - 1.0;
     (0..3).for_each(|degree| add(f.iter().map(|x| unit(x).powi(degree)).collect()));
     for k in 1..=delays {
@@ -100,9 +90,23 @@ fn vectors(f: &[f64]) -> Vec<Vec<f64>> {
     kept
 }
 
+/// Adds to an orthonormal set what is new in a vector, at length one.
+pub(super) fn add_new(kept: &mut Vec<Vec<f64>>, mut v: Vec<f64>) {
+    let before = v.iter().map(|x| x * x).sum::<f64>().sqrt();
+    // Twice, since the first time leaves what rounding lost.
+    project(v.as_chunks_mut::<1>().0, kept);
+    project(v.as_chunks_mut::<1>().0, kept);
+    let norm = v.iter().map(|x| x * x).sum::<f64>().sqrt();
+    // A basis that filled the space would leave nothing to judge.
+    if norm > NEW * before && 2 * kept.len() < v.len() {
+        v.iter_mut().for_each(|x| *x /= norm);
+        kept.push(v);
+    }
+}
+
 /// Takes the part along each vector of an orthonormal set out of every column. Several columns cost hardly more than one: each
 /// sum waits for the one before, and those of other columns need not.
-fn project<const N: usize>(rows: &mut [[f64; N]], basis: &[Vec<f64>]) {
+pub(super) fn project<const N: usize>(rows: &mut [[f64; N]], basis: &[Vec<f64>]) {
     for b in basis {
         let mut along = [0.0; N];
         for (row, y) in rows.iter().zip(b) {

@@ -4,17 +4,14 @@
 //! of it over all other places, where it poses as noise and hides what moves. So it is fitted and taken out. Where it lies
 //! was found without regard to the field, and stays masked.
 
-use super::clean::Bases;
+use super::clean::{Bases, add_new, project};
 use super::locked::{Locked, LockedTo};
 use super::remembered::{Bits, Piece, Remembered};
-use super::spectra::{Ready, dot};
+use super::spectra::Ready;
 use super::tables::shape;
 
 /// Widths in which such a line is fitted, in units of that at which it was found: what stays need have no such width.
 const WIDTHS: [f64; 3] = [0.6, 1.2, 2.4];
-/// Part of a column that has to be left beside the others for it to tell anything.
-const LEFT: f64 = 1e-3;
-
 /// The spectra as they would be without these lines.
 pub(super) fn without(
     spectra: &[Ready],
@@ -46,28 +43,15 @@ pub(super) fn without(
 
 /// What is left of a spectrum when lines at these places are fitted to it.
 fn rest(s: &Ready, bases: &Bases, places: &[f64], width: f64) -> Vec<f64> {
-    let mut y = s.y.clone();
     let mut kept: Vec<Vec<f64>> = Vec::new();
     for (at, times) in places.iter().flat_map(|at| WIDTHS.map(|times| (at, times))) {
         for part in 0..2 {
             let mut column: Vec<f64> = s.f.iter().map(|f| shape(*f, *at, times * width)[part]).collect();
             bases.clean(s.basis, &mut column);
-            let whole = dot(&column, &column);
-            // Twice, since the first time leaves what rounding lost.
-            for _ in 0..2 {
-                for other in &kept {
-                    let along = dot(&column, other);
-                    column.iter_mut().zip(other).for_each(|(c, o)| *c -= along * o);
-                }
-            }
-            let left = dot(&column, &column);
-            if left > LEFT * whole {
-                column.iter_mut().for_each(|c| *c /= left.sqrt());
-                let along = dot(&y, &column);
-                y.iter_mut().zip(&column).for_each(|(y, c)| *y -= along * c);
-                kept.push(column);
-            }
+            add_new(&mut kept, column);
         }
     }
+    let mut y = s.y.clone();
+    project(y.as_chunks_mut::<1>().0, &kept);
     y
 }
