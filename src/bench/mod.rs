@@ -165,6 +165,8 @@ pub struct Refill {
     pub steps: Vec<Step>,
     /// What must hold before the sequence goes on.
     pub resume_when: Option<Condition>,
+    /// Whether the pot is condensed anew on the way back.
+    pub condenses: bool,
 }
 
 /// How the spot under the tip is centred, and found again after a hold that had the tip out.

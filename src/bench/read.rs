@@ -60,6 +60,7 @@ fields! {
     REFILL = "Refill", "What is done around a helium transfer." {
         optional "steps", STEPS, "Steps to the state for the transfer.";
         optional "resume_when", Kind::Text, "The condition that must hold before the sequence goes on.";
+        or "condense" = "false", Kind::Flag, "Whether the pot is condensed anew on the way back, before field and tip; the bench needs a `pot`.";
     }
 
     RECENTRE = "Recentre", "How the spot under the tip is centred, and found again after a hold that had the tip out." {
@@ -204,7 +205,14 @@ fn read_bench(root: Node<'_>, reader: &mut Reader) -> Option<Bench> {
         let mut inner = REFILL.open(node, reader);
         bench.refill.steps = inner.find("steps").map(|n| read_steps(n, &bench, reader)).unwrap_or_default();
         bench.refill.resume_when = inner.find("resume_when").and_then(|n| read_condition(n, &bench, reader));
+        bench.refill.condenses = inner.get("condense", reader).unwrap_or_default();
+        if bench.refill.condenses {
+            needs_pot(inner.at("condense"), &bench, reader);
+        }
         inner.finish(reader);
+    }
+    if bench.interlocks.iter().any(|lock| [lock.action, lock.blind].contains(&Action::Condense)) {
+        needs_pot(given.at("interlocks"), &bench, reader);
     }
     bench.recentre = given.find("recentre").and_then(|node| read_recentre(node, &bench, reader));
     given.finish(reader);
@@ -304,6 +312,15 @@ fn read_recentre(node: Node<'_>, bench: &Bench, reader: &mut Reader) -> Option<R
 }
 
 /// Parking must deal with everything that can hurt the tip, the sample or a person.
+/// Nobody can say how long condensing takes where the bench does not tell of its pot.
+fn needs_pot(node: Node<'_>, bench: &Bench, reader: &mut Reader) {
+    if bench.pot.is_none() {
+        let help = Some("add `pot: Pot(…)` to the file".to_owned());
+        let message = "the pot is to be condensed anew, but the bench does not tell of a pot";
+        reader.report(Code::BenchField, node, message, help);
+    }
+}
+
 fn check_park(node: Node<'_>, bench: &Bench, reader: &mut Reader) {
     let touched = |role: Role| {
         bench.by_role(role).is_none_or(|id| {

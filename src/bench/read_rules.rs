@@ -226,10 +226,11 @@ fn warn_of_disarming(interlocks: &[Interlock], places: &[Node<'_>], bench: &Benc
     }
 }
 
-const ACTIONS: [(&str, Action); 6] = [
+const ACTIONS: [(&str, Action); 7] = [
     ("Warn", Action::Warn),
     ("Hold", Action::Hold),
     ("Withdraw", Action::Withdraw),
+    ("Condense", Action::Condense),
     ("Refill", Action::Refill),
     ("Park", Action::Park),
     ("ParkLatch", Action::ParkLatch),
@@ -240,7 +241,12 @@ fn actions() -> Vec<&'static str> {
 }
 
 fn read_action(node: Node<'_>, reader: &mut Reader) -> Option<Action> {
-    choice(node, &ACTIONS, "an interlock's action is Warn, Hold, Withdraw, Refill, Park or ParkLatch", reader)
+    choice(
+        node,
+        &ACTIONS,
+        "an interlock's action is Warn, Hold, Withdraw, Condense, Refill, Park or ParkLatch",
+        reader,
+    )
 }
 
 pub(super) fn read_steps(node: Node<'_>, bench: &Bench, reader: &mut Reader) -> Vec<Step> {

@@ -65,6 +65,7 @@ roles! {
     HeliumLevel, Dimension::VOLUME, false, "Liquid helium in the bath.";
     ChamberPressure, Dimension::PRESSURE, false, "Pressure in the chamber of the microscope.";
     PreparationPressure, Dimension::PRESSURE, false, "Pressure in the preparation chamber.";
+    StageHeater, Dimension::POWER, true, "Power of the heater on the sample stage.";
 }
 
 impl Role {

@@ -110,6 +110,8 @@ pub enum Action {
     Hold,
     /// The tip is withdrawn first, then the sequence waits.
     Withdraw,
+    /// The tip is withdrawn, the pot is condensed anew, then the sequence waits.
+    Condense,
     /// The bench goes to its refill state; the sequence waits for an operator's word and the marks.
     Refill,
     /// The sequence ends and the bench is parked.
@@ -126,6 +128,7 @@ impl Action {
             Action::Warn => "warn",
             Action::Hold => "hold",
             Action::Withdraw => "withdraw",
+            Action::Condense => "condense",
             Action::Refill => "refill",
             Action::Park => "park",
             Action::ParkLatch => "park-and-latch",

@@ -184,7 +184,9 @@ impl Log {
             .or_else(user)
             .ok_or_else(|| LogError::NotThere("who says it? give your name with --by".to_owned()))?;
         let about = About { run: said.run.clone(), tip: said.tip, spin: said.spin.clone() };
-        let word = Word { id: 0, at_s: now_s(), by, kind, about, text, until_s };
+        let now = Timestamp::now();
+        let at_ms = now.as_millisecond().rem_euclid(1000) as u16;
+        let word = Word { id: 0, at_s: now.as_second(), at_ms, by, kind, about, text, until_s };
         let kept = Words::of(&self.folder).add(word)?;
         if self.json {
             print(&format!("{}\n", serde_json::to_string(&kept).unwrap_or_default()));

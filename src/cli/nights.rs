@@ -166,9 +166,10 @@ fn report(c: &Campaign, bench: &Bench) {
         println!(
             "\nBranches of recovery that none of these nights took; more nights (--count) take more of them"
         );
-        let refills = bench.interlocks.iter().any(|lock| lock.action == Action::Refill);
+        let does = |action| bench.interlocks.iter().any(|lock| lock.action == action);
         for name in &c.probes_unreached {
-            let impossible = *name == Probe::RefillByLock.name() && !refills;
+            let impossible = (*name == Probe::RefillByLock.name() && !does(Action::Refill))
+                || (*name == Probe::CondensedByLock.name() && !does(Action::Condense));
             let why = if impossible { " (no interlock of this bench does that)" } else { "" };
             println!("  {name}{why}");
         }

@@ -255,7 +255,7 @@ impl Oracle {
             if overdue_s < 0.0 || self.crossings[index].settled {
                 continue;
             }
-            let acted = ended || (matches!(lock.action, Action::Withdraw | Action::Refill) && held);
+            let acted = ended || (lock.action < Action::Park && held);
             if acted {
                 self.reactions_s.push(overdue_s);
                 self.crossings[index].settled = true;

@@ -56,11 +56,13 @@ pub enum Signal {
     ChamberPressure,
     /// Pressure in the preparation chamber, Pa. Read.
     PreparationPressure,
+    /// Power of the heater on the sample stage, W. Set and read.
+    StageHeater,
 }
 
 impl Signal {
     /// All of them, in a fixed order.
-    pub const ALL: [Signal; 26] = [
+    pub const ALL: [Signal; 27] = [
         Signal::Bias,
         Signal::Setpoint,
         Signal::Feedback,
@@ -87,6 +89,7 @@ impl Signal {
         Signal::HeliumLevel,
         Signal::ChamberPressure,
         Signal::PreparationPressure,
+        Signal::StageHeater,
     ];
 
     /// The name used in files and on links.
@@ -118,6 +121,7 @@ impl Signal {
             Signal::HeliumLevel => "helium_level",
             Signal::ChamberPressure => "chamber_pressure",
             Signal::PreparationPressure => "preparation_pressure",
+            Signal::StageHeater => "stage_heater",
         }
     }
 
@@ -133,6 +137,7 @@ impl Signal {
             Signal::LockinTimeConstant => "s",
             Signal::StageTemperature | Signal::PotTemperature => "K",
             Signal::HeliumLevel => "L",
+            Signal::StageHeater => "W",
             Signal::ChamberPressure | Signal::PreparationPressure => "Pa",
             Signal::Feedback
             | Signal::Approached

@@ -465,6 +465,7 @@ impl History {
             (SafeAct::Withdraw, _) if achieved => self.tip(false, at_s),
             (SafeAct::Approach, _) if achieved => self.tip(true, at_s),
             (SafeAct::Withdraw | SafeAct::Approach, _) => self.tip_in = None,
+            (SafeAct::Condense, _) if achieved => self.regenerated_s = Some(at_s),
             (SafeAct::Keep(column), Found::Reads(value) | Found::Standing(value)) => {
                 self.know(&column.channel, *value, at_s, How::Kept);
             }

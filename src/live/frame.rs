@@ -120,7 +120,7 @@ fn state_of(account: &Account, said: Option<&Value>) -> String {
 /// Which part of the bench a channel belongs to, for the tables of the page.
 fn group_of(role: Option<Role>) -> &'static str {
     match role {
-        Some(Role::StageTemperature | Role::PotTemperature) => "temperature",
+        Some(Role::StageTemperature | Role::PotTemperature | Role::StageHeater) => "temperature",
         Some(Role::ChamberPressure | Role::PreparationPressure) => "pressure",
         Some(Role::HeliumLevel) => "helium",
         Some(Role::FieldZ | Role::FieldX | Role::MagnetVoltage) => "field",

@@ -6,7 +6,7 @@ use crate::analysis::spots;
 use crate::bench::{Role, TaskKind};
 use crate::history::{History, Known};
 use crate::instrument::Task;
-use crate::record::{Answer, Declared, Entry, Failure, Request, RunFile, TipLife, TipTest};
+use crate::record::{Answer, Declared, Entry, Failure, Request, RunFile, SafeAct, TipLife, TipTest};
 use jiff::ZonedDateTime;
 use serde::{Deserialize, Serialize};
 use std::path::Path;
@@ -59,6 +59,8 @@ pub struct RunLog {
     pub sequence: String,
     /// When it began, s since 1970; 0 where the record does not say.
     pub started_s: i64,
+    /// How long after that second, ms.
+    pub started_ms: u16,
     /// How long it took, s.
     pub elapsed_s: f64,
     /// How it ended; empty where it has no end.
@@ -131,7 +133,8 @@ pub fn extract(path: &Path, name: &str) -> Result<(RunLog, bool), LogError> {
     let run = RunLog {
         name: name.to_owned(),
         sequence: identity.sequence,
-        started_s: started.map_or(0, |at| at.timestamp().as_second()),
+        started_s: started.as_ref().map_or(0, |at| at.timestamp().as_second()),
+        started_ms: started.map_or(0, |at| at.timestamp().as_millisecond().rem_euclid(1000) as u16),
         elapsed_s: history.end_s,
         outcome: history.ending.as_ref().map(|end| end.outcome.word().to_owned()).unwrap_or_default(),
         helium_m3: history.helium.as_ref().and_then(|level| {
@@ -196,6 +199,9 @@ impl Reader<'_> {
             Entry::Note { text, .. } => self.events.push(Event::Note { at_s, text: text.clone() }),
             Entry::SafeStep { found: crate::record::Found::Centred(centred), .. } if centred.found => {
                 self.events.push(Event::Centred { at_s, at_m: [centred.x_m, centred.y_m] });
+            }
+            Entry::SafeStep { step: SafeAct::Condense, achieved: true, .. } => {
+                self.events.push(Event::Condensed { at_s });
             }
             Entry::Monitor { .. } => self.filled(at_s),
             _ => {}

@@ -111,10 +111,13 @@ enum Item<'a> {
 
 /// Folds runs and words. The order in which they are given does not matter.
 pub fn fold(runs: &[RunLog], words: &[Word]) -> Whole {
-    let mut items: Vec<(i64, u8, String, Item<'_>)> = Vec::new();
-    items.extend(runs.iter().map(|run| (run.started_s, 1, run.name.clone(), Item::Run(run))));
+    // A word that was said before a run began within the same second is before it, and the run knows it.
+    let mut items: Vec<((i64, u16), u8, String, Item<'_>)> = Vec::new();
+    items.extend(
+        runs.iter().map(|run| ((run.started_s, run.started_ms), 1, run.name.clone(), Item::Run(run))),
+    );
     let numbered = |word: &Word| format!("{:020}", word.id);
-    items.extend(words.iter().map(|word| (word.at_s, 0, numbered(word), Item::Word(word))));
+    items.extend(words.iter().map(|word| ((word.at_s, word.at_ms), 0, numbered(word), Item::Word(word))));
     items.sort_by(|a, b| (a.0, a.1, &a.2).cmp(&(b.0, b.1, &b.2)));
     let mut whole = Whole::default();
     for (_, _, _, item) in items {

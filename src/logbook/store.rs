@@ -33,7 +33,7 @@ CREATE INDEX spectrum_of_spin ON spectrum (spin, at_s);
 ";
 
 /// Version of the tables; another one is made anew.
-const VERSION: &str = "2";
+const VERSION: &str = "3";
 /// How long another process is waited for.
 const PATIENCE: Duration = Duration::from_secs(20);
 /// Tables that are worked out from the runs and the words.
@@ -353,7 +353,7 @@ fn work_out(transaction: &Transaction<'_>, words: &[Word]) -> Result<(), LogErro
 }
 
 fn put_words(transaction: &Transaction<'_>, words: &[Word]) -> Result<(), LogError> {
-    for Word { id, at_s, by, kind, about, text, until_s } in words {
+    for Word { id, at_s, by, kind, about, text, until_s, .. } in words {
         transaction.execute(
             "INSERT INTO word VALUES (?1,?2,?3,?4,?5,?6,?7,?8,?9)",
             params![id, at_s, by, kind.word(), about.run, about.tip, about.spin, text, until_s],

@@ -65,6 +65,9 @@ pub struct Word {
     pub id: u64,
     /// When it was said, s since 1970.
     pub at_s: i64,
+    /// How long after that second, ms: a word and a run often come within one.
+    #[serde(default)]
+    pub at_ms: u16,
     /// By whom.
     pub by: String,
     /// What kind.
@@ -155,7 +158,7 @@ mod tests {
 
     fn word(text: &str) -> Word {
         let (by, about) = ("Mira".to_owned(), About::default());
-        Word { id: 0, at_s: 7, by, kind: Kind::Note, about, text: text.to_owned(), until_s: None }
+        Word { id: 0, at_s: 7, at_ms: 0, by, kind: Kind::Note, about, text: text.to_owned(), until_s: None }
     }
 
     #[test]

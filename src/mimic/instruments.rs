@@ -9,7 +9,7 @@
 //! | `magnet` | `[SOURce:]FIELd:Z`, `:X` target, T · `MEASure:FIELd:Z?`, `:X?` T · `MEASure:VOLTage?` V |
 //! | `source` | `[SOURce:]FREQuency[:CW]` Hz · `[SOURce:]POWer[:LEVel]` dBm · `OUTPut[:STATe]` |
 //! | `lockin` | `FETCh?` in-phase and quadrature, A · `[SENSe:]DETector:REFerence` 0, 1, 2 · `SOURce:VOLTage[:AMPLitude]` modulation, V · `[SENSe:]DETector:TAU` time constant, s · `[SENSe:]DETector:POLes` · `STATus:QUEStionable:CONDition?`, bit 0 is an overload of the input |
-//! | `monitors` | `MEASure:TEMPerature:STAGe?`, `:POT?` K · `MEASure:LEVel:HELium?` L · `MEASure:PRESsure:CHAMber?`, `:PREParation?` mbar |
+//! | `monitors` | `[SOURce:]POWer[:LEVel]` heater on the stage, W · `MEASure:TEMPerature:STAGe?`, `:POT?` K · `MEASure:LEVel:HELium?` L · `MEASure:PRESsure:CHAMber?`, `:PREParation?` mbar |
 //!
 //! Tasks: `TASK:APPRoach`, `WITHdraw`, `COARse n`, `SHIFt x,y` (coarse steps), `MOVE x,y,speed`, `PULSe volts,length`, `PICK`, `DROP`,
 //! `TRACe "signal",samples,interval`, `IMAGe x,y,size,pixels,line`, `REGenerate`, `PERSist 0|1`, and
@@ -126,14 +126,15 @@ pub const INSTRUMENTS: &[InstrumentSpec] = &[
     InstrumentSpec {
         name: "monitors",
         commands: &[
+            ("[SOURce]:POWer:[LEVel]", Knob(Signal::StageHeater)),
             ("MEASure:TEMPerature:STAGe", Gauge(Signal::StageTemperature, 1.0)),
             ("MEASure:TEMPerature:POT", Gauge(Signal::PotTemperature, 1.0)),
             ("MEASure:LEVel:HELium", Gauge(Signal::HeliumLevel, 1.0)),
             ("MEASure:PRESsure:CHAMber", Gauge(Signal::ChamberPressure, MBAR)),
             ("MEASure:PRESsure:PREParation", Gauge(Signal::PreparationPressure, MBAR)),
         ],
-        reset: &[],
-        power_on: &[],
+        reset: &[(Signal::StageHeater, 0.0)],
+        power_on: &[(Signal::StageHeater, 0.0)],
     },
 ];
 

@@ -41,6 +41,8 @@ pub enum SafeAct<C = ChannelId> {
     Withdraw,
     /// Approach again.
     Approach,
+    /// Condense the pot anew.
+    Condense,
     /// Bring a channel to a value, SI.
     Set(C, f64),
     /// Leave a channel as it is.
@@ -56,6 +58,7 @@ impl<C> SafeAct<C> {
             SafeAct::Abort => SafeAct::Abort,
             SafeAct::Withdraw => SafeAct::Withdraw,
             SafeAct::Approach => SafeAct::Approach,
+            SafeAct::Condense => SafeAct::Condense,
             SafeAct::Set(channel, value) => SafeAct::Set(name(channel)?, *value),
             SafeAct::Keep(channel) => SafeAct::Keep(name(channel)?),
             SafeAct::Centre(plan) => SafeAct::Centre(plan.renamed(name)?),
@@ -70,6 +73,7 @@ impl SafeAct<Column> {
             SafeAct::Abort => "end the running task".to_owned(),
             SafeAct::Withdraw => "withdraw the tip".to_owned(),
             SafeAct::Approach => "approach the tip".to_owned(),
+            SafeAct::Condense => "condense the pot anew".to_owned(),
             SafeAct::Set(column, value) => format!("{} to {}", column.channel, column.show(*value)),
             SafeAct::Keep(column) => format!("leave {} as it is", column.channel),
             SafeAct::Centre(plan) => format!("find the spot again by {}", plan.channel.channel),

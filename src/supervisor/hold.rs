@@ -42,6 +42,11 @@ pub struct Hold {
     pub changed: bool,
     /// Whether the tip has to come out.
     pub withdraw: bool,
+    /// Whether the pot is to be condensed anew.
+    pub condense: bool,
+    /// Whether that was begun, and whether it was done.
+    condensing: bool,
+    pub condensed: bool,
     /// When it began.
     pub since: TimePoint,
     /// Whether the tip has been told to come out and was not brought back since.
@@ -96,7 +101,13 @@ impl Hold {
     /// Whether what was done so far is not enough: the tip has to come out, or the bench has to be made ready
     /// for a transfer.
     pub fn must_go_further(&self) -> bool {
-        self.must_withdraw_now() || (self.refill && !self.at_refill)
+        self.must_withdraw_now() || (self.refill && !self.at_refill) || (self.condense && !self.condensing)
+    }
+
+    /// Lets condensing that did not come to its end be begun again; whether there is any.
+    pub fn condense_again(&mut self) -> bool {
+        self.condensing &= self.condensed;
+        self.condense && !self.condensing
     }
 
     fn must_withdraw_now(&self) -> bool {
@@ -121,6 +132,9 @@ impl Hold {
             steps.push(SafeStep { act: SafeAct::Withdraw, within_s: 120.0 });
         }
         steps.extend(from_bench.iter().map(SafeStep::from_bench));
+        if self.condense && !self.condensed {
+            steps.push(condense(bench));
+        }
         // Who gives no answer is not told anything; the rest is made safe meanwhile.
         steps.retain(|step| link_of_act(bench, step.act).is_none_or(|link| !self.silent.contains_key(&link)));
         self.at_refill |= self.refill;
@@ -131,7 +145,10 @@ impl Hold {
                     self.withdrawn |= in_range.is_none_or(|flag| flag > 0.5);
                     self.out = true;
                 }
+                // What stands there already need not be brought back, nor come to rest again.
+                SafeAct::Set(channel, value) if latest.standing(channel) == Some(value) => {}
                 SafeAct::Set(channel, _) => self.save(channel, latest),
+                SafeAct::Condense => self.condensing = true,
                 SafeAct::Abort | SafeAct::Approach | SafeAct::Keep(_) | SafeAct::Centre(_) => {}
             }
         }
@@ -189,8 +206,10 @@ impl Hold {
             acts.partition(|act| is_field(bench, *act) || closes_loop(bench, *act));
         let centre = spot.filter(|_| self.withdrawn || self.moved).map(SafeAct::Centre);
         let abort = self.abort_first.then_some(SafeAct::Abort);
-        let all = abort.into_iter().chain(first).chain(approach).chain(others).chain(centre);
-        all.map(|act| SafeStep { act, within_s: BACK_WITHIN_S }).collect()
+        let condenses = self.refill && bench.refill.condenses && !self.condensed;
+        let back = |act| SafeStep { act, within_s: BACK_WITHIN_S };
+        let before = abort.map(back).into_iter().chain(condenses.then(|| condense(bench)));
+        before.chain(first.into_iter().chain(approach).chain(others).chain(centre).map(back)).collect()
     }
 
     /// Whether something other than a person's word keeps it on.
@@ -204,11 +223,18 @@ impl Hold {
     }
 }
 
+/// Condensing anew, in the time that the bench gives it.
+fn condense(bench: &Bench) -> SafeStep {
+    let pot = bench.pot.expect("a bench that condenses tells of its pot");
+    SafeStep { act: SafeAct::Condense, within_s: pot.cold_within_s }
+}
+
 /// The link that a step speaks to.
 fn link_of_act(bench: &Bench, act: SafeAct) -> Option<usize> {
     match act {
         SafeAct::Set(channel, _) => Some(bench.channel(channel).link),
-        SafeAct::Withdraw | SafeAct::Approach | SafeAct::Abort | SafeAct::Centre(_) => bench.task_link,
+        SafeAct::Withdraw | SafeAct::Approach | SafeAct::Condense => bench.task_link,
+        SafeAct::Abort | SafeAct::Centre(_) => bench.task_link,
         SafeAct::Keep(_) => None,
     }
 }

@@ -44,6 +44,7 @@ probes! {
     HeldInVain = "a hold waited in vain for as long as the bench lets it";
     Restored = "the bench was brought back after a hold";
     NotRestored = "the bench could not be brought back after a hold";
+    CondensedByLock = "an interlock had the pot condensed anew";
     RefillByLock = "an interlock held the sequence for a refill";
     SpotLost = "the spot under the tip was not found again after a hold";
     ParkedByLock = "an interlock parked the bench";

@@ -117,15 +117,17 @@ impl Supervisor {
             Action::Warn => Probe::Warned,
             Action::Hold => Probe::HeldByLock,
             Action::Withdraw => Probe::WithdrawnByLock,
+            Action::Condense => Probe::CondensedByLock,
             Action::Refill => Probe::RefillByLock,
             Action::Park => Probe::ParkedByLock,
             Action::ParkLatch => Probe::Latched,
         });
         match action {
             Action::Warn => {}
-            Action::Hold | Action::Withdraw => {
+            Action::Hold | Action::Withdraw | Action::Condense => {
                 self.hold.locks.insert(index);
-                self.hold.withdraw |= action == Action::Withdraw;
+                self.hold.withdraw |= action != Action::Hold;
+                self.hold.condense |= action == Action::Condense;
                 self.hold_now(&text, out);
             }
             Action::Refill => {
@@ -183,6 +185,10 @@ impl Supervisor {
         }
         let changed = self.hold.word(&spoken);
         let held = self.hold.stage != Stage::None;
+        // Helium may have come meanwhile: what could not be condensed is tried once more.
+        if word == Word::Release && held && self.hold.condense_again() {
+            self.hold_now("condensing is tried once more", out);
+        }
         if changed && self.hold.operator && (held || self.at_work.procedure.is_none() || self.is_waiting()) {
             self.hold_now("an operator asked for it", out);
         }
@@ -427,9 +433,9 @@ impl Supervisor {
                 SafeAct::Set(channel, value) => {
                     let from = self.latest.standing(channel).unwrap_or(value);
                     let way_s = super::gate::ramp_time_s(&self.bench, channel, from, value);
-                    (way_s + self.bench.channel(channel).settle_s).min(step.within_s) + 1.0
+                    way_s.min(step.within_s) + 2.0
                 }
-                SafeAct::Abort | SafeAct::Keep(_) | SafeAct::Centre(_) => 0.0,
+                SafeAct::Abort | SafeAct::Keep(_) | SafeAct::Centre(_) | SafeAct::Condense => 0.0,
             };
         }
         Some(TimePoint::from_s((window.s() - parking_s).max(0.0)))

@@ -128,6 +128,55 @@ fn a_quick_look_with_a_blind_tip_says_no() {
     assert!(100 * yes <= looks as usize, "{yes} of {looks}");
 }
 
+/// How much higher the lock-in reads on the line than beside it, with the stage at a temperature: the mean of many readings
+/// over the spin itself.
+fn height_at(stage_k: f64) -> f64 {
+    let mut microscope = over_a1(0.6);
+    for (signal, value) in [(Signal::RfLevel, -6.0), (Signal::RfOutput, 1.0), (Signal::StageHeater, 0.0)] {
+        microscope.set(signal, value).unwrap();
+    }
+    microscope.advance_to(microscope.now_s() + 3600.0);
+    let per_w = 850.0;
+    let cold_k = microscope.truth().stage_k;
+    microscope.set(Signal::StageHeater, ((stage_k - cold_k) / per_w).max(0.0)).unwrap();
+    microscope.advance_to(microscope.now_s() + 3600.0);
+    assert!((microscope.truth().stage_k - stage_k).abs() < 5e-3, "{}", microscope.truth().stage_k);
+    let mut sums = [0.0; 2];
+    for turn in 0..60_u8 {
+        let truth = microscope.truth();
+        let at_m = truth.spins.iter().find(|spin| spin.name == "A1").unwrap().at_m;
+        microscope.set(Signal::TipX, at_m[0]).unwrap();
+        microscope.set(Signal::TipY, at_m[1]).unwrap();
+        let line_hz = microscope.truth().lines_hz[0];
+        microscope.set(Signal::RfFrequency, line_hz + 60e6 * f64::from(turn % 2)).unwrap();
+        microscope.advance_to(microscope.now_s() + 4.0);
+        for _ in 0..20 {
+            microscope.advance_to(microscope.now_s() + 1.0);
+            sums[usize::from(turn % 2)] += microscope.read(Signal::LockinX);
+        }
+    }
+    (sums[0] - sums[1]) / 600.0
+}
+
+#[test]
+fn the_height_of_a_line_follows_the_temperature_as_the_world_has_it() {
+    let night = rehearse("temperature_series", "night", 3);
+    assert_eq!(night.summary["result"]["what"], "mapped", "{}", night.summary);
+    let about = night.notes.iter().find(|note| note.starts_with("from ")).unwrap();
+    let numbers = night.numbers_of_note("from ");
+    println!("{about}");
+    // From 317 mK to 702 mK the height falls to 0.50 ± 0.03.
+    let [low_mk, high_mk, part, error] = numbers[..4] else { panic!("{numbers:?}") };
+    let world = height_at(1e-3 * high_mk) / height_at(1e-3 * low_mk);
+    println!("the world: {world:.4}");
+    assert!((part - world).abs() < 3.0 * error && error < 0.06, "{part} ± {error}, the world has {world}");
+    // Asked for and read while the spectrum was taken: what the RF adds is a few millikelvin.
+    for goal_mk in [320.0, 400.0, 470.0, 550.0, 700.0] {
+        let reached = night.numbers_of_note(&format!("asked for {goal_mk} mK"));
+        assert!((reached[1] - goal_mk).abs() < 15.0, "{reached:?}");
+    }
+}
+
 #[test]
 fn power_gives_the_natural_width_and_distance_the_field_of_the_tip() {
     let night = rehearse("power_and_distance", "night", 1);

@@ -165,8 +165,14 @@ fn a_danger_is_acted_on_while_the_channel_that_would_show_it_lies_or_is_silent()
                 let faults = format!(r#"{kind}(at: "14 min", channel: "{channel}"), {}"#, danger.fault);
                 let night = night(danger.sequence, &faults);
                 let acted = |action: &str| {
-                    let found =
-                        [Action::Hold, Action::Withdraw, Action::Refill, Action::Park, Action::ParkLatch];
+                    let found = [
+                        Action::Hold,
+                        Action::Withdraw,
+                        Action::Condense,
+                        Action::Refill,
+                        Action::Park,
+                        Action::ParkLatch,
+                    ];
                     let found = found.iter().find(|known| known.name() == action).copied();
                     found.unwrap_or(Action::Warn) >= danger.at_least
                 };

@@ -58,6 +58,8 @@ fn with_too_little_helium_nothing_is_begun_and_a_bench_without_a_pot_says_so() {
     assert_eq!(said.code, 0, "{}", said.stderr);
     let brief = say(&["brief", text(&out)]).stdout;
     assert!(brief.contains("false: it takes 60 L of helium"), "{brief}");
+    // Nor may an interlock condense then.
+    let bench = bench.replace("action: Condense", "action: Withdraw");
     let without: String =
         bench.lines().filter(|line| !line.contains("pot: Pot(")).map(|l| format!("{l}\n")).collect();
     let without = write(folder.path(), "without.ron", &without);
@@ -65,4 +67,102 @@ fn with_too_little_helium_nothing_is_begun_and_a_bench_without_a_pot_says_so() {
     let said = say(&["rehearse", text(&sequence), "--bench", text(&without), "--out", text(&out)]);
     assert_eq!(said.code, 1, "{}", said.stderr);
     assert!(format!("{}{}", said.stdout, said.stderr).contains("add `pot` to its file"), "{}", said.stderr);
+}
+
+/// On one spin for ten hours, with a look at the spot every half hour.
+const TEN_HOURS: &str = "set(\"Bias\", 60.mV); set(\"Setpoint\", 10.pA); approach();\n\
+    go_to(3.2.nm, -1.85.nm); recentre(); recentre();\n\
+    for half in 0..20 { wait(30.min); recentre(); }\n\
+    note(`after: ${cold_left().pot_known}, cold: ${read(\"StageTemperature\", 5) < 0.4.K}`); park();";
+
+/// The shipped world with something else in it, as a file.
+fn world_with(folder: &std::path::Path, from: &str, to: &str) -> std::path::PathBuf {
+    let night = std::fs::read_to_string("sim/worlds/night.ron").unwrap();
+    assert!(night.contains(from));
+    write(folder, "world.ron", &night.replace(from, to))
+}
+
+#[test]
+fn a_pot_that_runs_dry_under_the_tip_is_condensed_anew_and_the_spin_is_the_same() {
+    let folder = tempfile::tempdir().unwrap();
+    let world = world_with(folder.path(), "initial_part: 0.8", "initial_part: 0.03");
+    for seed in 1..=3 {
+        let seen = rehearse(TEN_HOURS, text(&world), seed, None, "");
+        assert_eq!(seen.outcome, Some(noctule::record::Outcome::Finished), "{seed}: {}", seen.reason);
+        assert_eq!(seen.notes.last().unwrap(), "after: true, cold: true", "{seed}");
+        assert!(seen.took_s > 11.0 * 3600.0, "condensing takes its time: {}", seen.took_s);
+        assert!(seen.stays.iter().all(|site| site == "A1"), "{seed}: {:?}", seen.stays);
+        assert_eq!(seen.violations, 0, "{seed}");
+    }
+}
+
+#[test]
+fn where_condensing_is_not_permitted_the_hold_waits_and_ends_parked() {
+    let folder = tempfile::tempdir().unwrap();
+    let world = world_with(folder.path(), "initial_part: 0.8", "initial_part: 0.03");
+    let bench = noctule::bench::builtin_text()
+        .replace("when: \"helium_level > 11 L\"", "when: \"helium_level > 65 L\"");
+    let bench = write(folder.path(), "bench.ron", &bench);
+    let sequence = write(folder.path(), "stay.rhai", TEN_HOURS);
+    let out = folder.path().join("out");
+    let (bench, world) = (text(&bench), text(&world));
+    let said = say(&[
+        "rehearse",
+        text(&sequence),
+        "--bench",
+        bench,
+        "--world",
+        world,
+        "--out",
+        text(&out),
+        "--json",
+    ]);
+    assert_eq!(said.code, 3, "{}", said.stderr);
+    let reason = said.json()["reason"].as_str().unwrap().to_owned();
+    assert!(reason.contains("in vain") && reason.contains("pot empty"), "{reason}");
+    assert_eq!(said.json()["limit_violations"], 0);
+}
+
+#[test]
+fn after_a_transfer_the_pot_is_condensed_before_field_and_tip_come_back() {
+    use noctule::record::{During, Entry, RunFile, SafeAct};
+    let folder = tempfile::tempdir().unwrap();
+    let marks = "chamber_pressure < 2e-9 mbar\",";
+    let bench =
+        noctule::bench::builtin_text().replacen(marks, &format!("{marks}\n        condense: true,"), 1);
+    let bench = write(folder.path(), "bench.ron", &bench);
+    let sequence = write(
+        folder.path(),
+        "stay.rhai",
+        &TEN_HOURS.replace("recentre(); recentre();", "recentre(); recentre(); ramp_field(0.1.T);"),
+    );
+    let faults = "Faults(faults: [Refill(at: \"3 h\", to: \"66 L\", comes_after: \"10 min\", prepares: \"15 min\", leaves_after: \"5 min\")])";
+    let faults = write(folder.path(), "faults.ron", faults);
+    let out = folder.path().join("out");
+    let said = say(&[
+        "rehearse",
+        text(&sequence),
+        "--bench",
+        text(&bench),
+        "--faults",
+        text(&faults),
+        "--json",
+        "--out",
+        text(&out),
+    ]);
+    assert_eq!(said.code, 0, "{}", said.stderr);
+    let steps = RunFile::open(&out.join("run.sqlite")).unwrap().all("safe_step").unwrap();
+    let back: Vec<(SafeAct<_>, bool)> = steps
+        .into_iter()
+        .filter_map(|numbered| match numbered.entry {
+            Entry::SafeStep { during: During::Restore, step, achieved, .. } => Some((step, achieved)),
+            _ => None,
+        })
+        .collect();
+    assert_eq!(back[0], (SafeAct::Condense, true), "{back:?}");
+    assert!(
+        back.iter().all(|(_, achieved)| *achieved) && back.contains(&(SafeAct::Approach, true)),
+        "{back:?}"
+    );
+    assert!(say(&["brief", text(&out)]).stdout.contains("after: true, cold: true"));
 }

@@ -54,12 +54,14 @@ fn what_a_sequence_of_a_queue_keeps_the_next_one_does_not_touch() {
     assert_eq!(said.code, 1, "the last act is not caught: {}", said.stderr);
     assert_eq!(acts(&runs("tries")[0]), (3, 0), "{}", said.stderr);
     // The same sequence a day later, alone; and where a person has looked at the tip, nobody may pulse it anywhere.
-    assert_eq!(queue(&[&tries]).code, 1);
+    let said = queue(&[&tries]);
+    assert_eq!(said.code, 1, "{}", said.stderr);
     assert_eq!(acts(&runs("tries")[1]), (3, 0));
     let looked = noctule().current_dir(at).args(["log", "looked", "--by", "Mira"]).output().unwrap();
     assert!(looked.status.success());
     let far = write(at, "far.rhai", "withdraw();\ncoarse_shift(3, 0);\npulse(3.5.V, 100.ms);");
-    assert_eq!(queue(&[&far]).code, 1);
+    let said = queue(&[&far]);
+    assert_eq!(said.code, 1, "{}", said.stderr);
     assert_eq!(acts(&runs("far")[0]), (1, 0));
 }
 

@@ -13,3 +13,4 @@ mod real_path;
 mod results;
 mod sentinel;
 mod stage;
+mod weeks;

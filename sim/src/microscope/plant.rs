@@ -26,6 +26,8 @@ pub(super) struct Plant {
     cryostat: Cryostat,
     chambers: [Chamber; 2],
     faults: CryoFaults,
+    /// Power of the heater on the stage, W.
+    pub(super) heater_w: f64,
     loads: CryoLoads,
     /// RF energy, J, and squared field rate times time, T²/s, since the sample's warmth was asked for, and how long, s.
     since_asked: [f64; 3],
@@ -57,6 +59,7 @@ impl Plant {
             cryostat: Cryostat::new(world.cryostat.clone()),
             chambers: [Chamber::new(world.chamber.clone()), Chamber::new(world.preparation.clone())],
             faults: CryoFaults::default(),
+            heater_w: 0.0,
             loads: CryoLoads::default(),
             since_asked: [0.0; 3],
             drop_outs: Stream::new(seed, Source::DropOuts),
@@ -86,7 +89,7 @@ impl Plant {
             bath_w: bath_j / dt_s,
             rf_w: self.duty * self.source.emitted_dbm().map_or(0.0, |level| dissipated_w(level, LOST_DB)),
             field_rate_t_s: (square / dt_s).sqrt(),
-            stage_w: 0.0,
+            stage_w: self.heater_w,
         };
         let more = [self.loads.rf_w * dt_s, square, dt_s];
         self.since_asked.iter_mut().zip(more).for_each(|(sum, more)| *sum += more);

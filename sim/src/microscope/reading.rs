@@ -44,6 +44,7 @@ impl Microscope {
             Signal::HeliumLevel => self.plant.helium_gauge_l(self.noise.stream(signal)),
             Signal::ChamberPressure => self.plant.chamber_gauge_pa(0, self.noise.stream(signal)),
             Signal::PreparationPressure => self.plant.chamber_gauge_pa(1, self.noise.stream(signal)),
+            Signal::StageHeater => self.plant.heater_w,
         };
         let shown = self.lasting.distort(signal, self.now_s, value, self.noise.shown[signal as usize]);
         self.noise.shown[signal as usize] = shown;

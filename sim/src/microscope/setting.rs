@@ -8,6 +8,8 @@ use crate::act::Refusal;
 const BIAS_MAX_V: f64 = 10.0;
 /// Smallest current the loop can hold, A.
 const SETPOINT_MIN_A: f64 = 1e-14;
+/// Largest power of the heater on the stage, W.
+const HEATER_MAX_W: f64 = 0.1;
 /// Largest bias modulation, V.
 const MODULATION_MAX_V: f64 = 1.0;
 
@@ -50,6 +52,12 @@ impl Microscope {
                 Ok(())
             }
             Signal::Feedback => self.set_feedback(flag(signal, value)?),
+            Signal::StageHeater => {
+                within(signal, value, 0.0, HEATER_MAX_W)?;
+                self.plant.catch_up(self.now_s);
+                self.plant.heater_w = value;
+                Ok(())
+            }
             _ => self.set_lockin(signal, value),
         }
     }

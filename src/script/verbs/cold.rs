@@ -1,6 +1,6 @@
 //! Pot and bath: how long the cold lasts, and condensing anew with the way back onto the spot.
 
-use super::remembering::place_now;
+use super::remembering::{place_now, spots_of};
 use super::tip_life::{Junction, NEAR_M, map_of_place};
 use crate::bench::{Pot, Role, TaskKind};
 use crate::instrument::Task;
@@ -18,8 +18,12 @@ use std::rc::Rc;
 const BAND: f64 = 1.959_963_984_540_054;
 /// Between two looks at the stage, s.
 const LOOK_S: f64 = 60.0;
-/// The images by which the way back is found: side, m, pixels, time for a line, s.
-const FRAME: (f64, u32, f64) = (20e-9, 64, 0.4);
+/// The images by which the way back is found: side, m, and pixels; the larger one where the smaller shows too little.
+const FRAMES: [(f64, u32); 2] = [(20e-9, 64), (36e-9, 116)];
+/// Time for a line of them, s.
+const LINE_S: f64 = 0.4;
+/// So many things stand out in an image that shows enough: some of them drift out of it.
+const ENOUGH: usize = 8;
 /// A bath of which nothing is foretold lasts at least this long for a forecast, s: a year.
 const VERY_LONG_S: f64 = 365.0 * 86_400.0;
 
@@ -113,10 +117,20 @@ fn cold_left(host: &Host, ctx: &NativeCallContext<'_>) -> Result<Map, Thrown> {
     ]))
 }
 
-fn picture(host: &Host, ctx: &NativeCallContext<'_>, centre_m: [f64; 2]) -> Result<Image, Thrown> {
-    let (size_m, pixels, line_s) = FRAME;
+/// What lies round a place, so widely that enough stands out.
+fn surroundings(host: &Host, ctx: &NativeCallContext<'_>, centre_m: [f64; 2]) -> Result<Image, Thrown> {
+    let near = picture(host, ctx, centre_m, FRAMES[0])?;
+    if spots_of(&near).len() >= ENOUGH { Ok(near) } else { picture(host, ctx, centre_m, FRAMES[1]) }
+}
+
+fn picture(
+    host: &Host,
+    ctx: &NativeCallContext<'_>,
+    centre_m: [f64; 2],
+    (size_m, pixels): (f64, u32),
+) -> Result<Image, Thrown> {
     let [x_m, y_m] = centre_m;
-    match host.call(ctx, Request::Task(Task::Image { x_m, y_m, size_m, pixels, line_s }))? {
+    match host.call(ctx, Request::Task(Task::Image { x_m, y_m, size_m, pixels, line_s: LINE_S }))? {
         Answer::Task(report) if report.data.len() == (pixels * pixels) as usize => {
             Ok(Image { heights_m: report.data.into(), pixels, centre_m: (x_m, y_m), size_m })
         }
@@ -164,7 +178,7 @@ fn recondense(host: &Host, ctx: &NativeCallContext<'_>) -> Result<Map, Thrown> {
         junction.set(*role, 0.0)?;
     }
     let spot = if in_range { Some(super::tip::centre(host, ctx, None)?) } else { None };
-    let before = if in_range { Some(picture(host, ctx, here_m)?) } else { None };
+    let before = if in_range { Some(surroundings(host, ctx, here_m)?) } else { None };
     super::tip::must(host, ctx, Task::Withdraw)?;
     let done = super::tip::attempt(host, ctx, Task::Regenerate)?;
     until_cold(host, ctx, &pot)?;
@@ -189,7 +203,8 @@ fn back_on(
     at_m: [f64; 2],
     on_top: bool,
 ) -> Result<[f64; 2], Thrown> {
-    let now = picture(host, ctx, [before.centre_m.0, before.centre_m.1])?;
+    let frame = (before.size_m, before.pixels);
+    let now = picture(host, ctx, [before.centre_m.0, before.centre_m.1], frame)?;
     let lost = |why: &str| {
         let message = format!(
             "the spot was not found again after the pot was condensed: {why}; what comes next would be measured elsewhere"

@@ -112,7 +112,7 @@ fn map_of_spin(spin: &KnownSpin, now_s: f64) -> Map {
 }
 
 /// The spots of an image in the frame of the scanner.
-fn spots_of(image: &Image) -> Vec<[f64; 3]> {
+pub(super) fn spots_of(image: &Image) -> Vec<[f64; 3]> {
     let step = image.size_m / f64::from(image.pixels);
     let at = |pixel: f64, centre: f64| centre + (pixel + 0.5) * step - 0.5 * image.size_m;
     let found = spots::find(&image.heights_m, image.pixels as usize);

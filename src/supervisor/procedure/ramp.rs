@@ -16,6 +16,8 @@ const ARRIVAL_POLL_S: f64 = 1.0;
 const LOOK_AGAIN_S: f64 = 10.0;
 /// A reading that came within so long after a command, s, may have been taken before it.
 const AFTER_COMMAND_S: f64 = 1.0;
+/// Longest time that a channel settles on the way to a safe state, s.
+const SETTLES_S: f64 = 1.0;
 /// Part of a channel's range within which it counts as standing where it was put.
 const SAME_PART: f64 = 1e-3;
 
@@ -41,12 +43,19 @@ pub struct Ramp {
     stage: Stage,
     /// Whether somebody else was reckoned with.
     looked: bool,
+    /// Longest time that it settles, s.
+    settles_s: f64,
 }
 
 impl Ramp {
     /// Towards a target, SI.
     pub fn new(channel: ChannelId, target: f64) -> Self {
-        Self { channel, target, stage: Stage::Moving, looked: false }
+        Self { channel, target, stage: Stage::Moving, looked: false, settles_s: f64::INFINITY }
+    }
+
+    /// On the way to a safe state: nothing is measured there, so it settles no longer than reading it back needs.
+    pub fn to_safety(self) -> Self {
+        Self { settles_s: SETTLES_S, ..self }
     }
 
     pub(super) fn rewind(&mut self) {
@@ -179,7 +188,7 @@ impl Ramp {
     }
 
     fn settle(&mut self, ctx: &Context<'_>) -> Next {
-        let settle_s = ctx.bench.channel(self.channel).settle_s;
+        let settle_s = ctx.bench.channel(self.channel).settle_s.min(self.settles_s);
         if settle_s <= 0.0 {
             return Next::Finished(Ok(Answer::Done));
         }

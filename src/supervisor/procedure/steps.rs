@@ -228,7 +228,7 @@ impl Steps {
         match step.act {
             // With another field the tip has no business in range, and without it what is found there would not be
             // the spot.
-            SafeAct::Centre(_) | SafeAct::Approach if self.failed > 0 => {
+            SafeAct::Centre(_) | SafeAct::Approach | SafeAct::Condense if self.failed > 0 => {
                 self.close(step, false, Found::NotTried, ctx);
                 None
             }
@@ -241,7 +241,11 @@ impl Steps {
             }
             SafeAct::Withdraw => Some(Work::Task(Tasking::new(Task::Withdraw))),
             SafeAct::Approach => Some(Work::Task(Tasking::new(Task::Approach))),
-            SafeAct::Set(channel, value) => Some(Work::Ramp(Ramp::new(channel, value))),
+            SafeAct::Condense => Some(Work::Task(Tasking::new(Task::Regenerate))),
+            SafeAct::Set(channel, value) => {
+                let ramp = Ramp::new(channel, value);
+                Some(Work::Ramp(if self.during == During::Restore { ramp } else { ramp.to_safety() }))
+            }
             SafeAct::Centre(plan) => Some(Work::Centre(Box::new(Centring::new(ctx.bench, plan)))),
             SafeAct::Keep(id) => {
                 let Some(value) = ctx.latest.standing(id) else {
@@ -278,7 +282,9 @@ impl Steps {
             Ok(Answer::Task(report)) if !report.achieved => {
                 self.try_again(step, Found::Remark(report.remark), ctx)
             }
-            Ok(_) if step.act == SafeAct::Abort => self.close(step, true, Found::Nothing, ctx),
+            Ok(_) if matches!(step.act, SafeAct::Abort | SafeAct::Condense) => {
+                self.close(step, true, Found::Nothing, ctx)
+            }
             Ok(_) => self.work = Some(Work::ReadBack),
             Err(failure @ (Failure::Forbidden(_) | Failure::Guarded(_))) => {
                 self.close(step, false, Found::Failed(failure), ctx)
@@ -359,7 +365,7 @@ fn goal(act: SafeAct, bench: &Bench) -> Option<(ChannelId, Option<f64>)> {
         SafeAct::Withdraw => Some((bench.by_role(Role::Approached)?, Some(0.0))),
         SafeAct::Approach => Some((bench.by_role(Role::Approached)?, Some(1.0))),
         SafeAct::Keep(channel) => Some((channel, None)),
-        SafeAct::Abort | SafeAct::Centre(_) => None,
+        SafeAct::Abort | SafeAct::Condense | SafeAct::Centre(_) => None,
     }
 }
 

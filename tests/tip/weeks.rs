@@ -1,0 +1,162 @@
+//! Weeks on several spins with transfers, the pot condensed anew, and other areas between: each is found again or given up, never
+//! taken for another, and the logbook says of each spectrum over which spin and with which tip it was taken.
+
+use noctule::drive::virtual_time::Nobody;
+use noctule::logbook::Logbook;
+use noctule::record::{Durability, Store};
+use noctule::run::faults::read_faults;
+use noctule::run::{BenchSource, Setup, rehearse_with_faults};
+use noctule::script::Sequence;
+use std::collections::BTreeMap;
+
+/// Five spectra a day over three spins of the first area; between them a night, the pot, another area.
+const WEEK: &str = r#"
+fn look() { image(#{ x: 0.nm, y: 0.nm, size: 26.nm, pixels: 104, line_time: 300.ms }) }
+fn low(picture) { find_spots(picture).filter(|spot| spot.height > 0.08.nm && spot.height < 0.185.nm) }
+fn taken(name) {
+    set("RfOutput", 1);
+    sweep(#{ name: name, channel: "RfFrequency", from: 12.GHz, to: 12.1.GHz, points: 12, read: "LockinX", dwell: 10.s });
+    set("RfOutput", 0);
+}
+set("Bias", 60.mV); set("Setpoint", 10.pA); set("RfLevel", -10.dBm);
+approach();
+let home = look();
+let spots = low(home);
+let spots = [spots[0], spots[1], spots[2]];
+for day in 1..=6 {
+    let now = look();
+    for i in 0..spots.len() {
+        let place = same_place(home, now, spots[i]);
+        if !place.found { note(`day ${day}: spot ${i} is not certain`); continue; }
+        go_to(place.x, place.y);
+        if !recentre().found { note(`day ${day}: spot ${i} has no top`); continue; }
+        taken(`day ${day} spot ${i}`);
+        note("found");
+    }
+    if day % 2 == 0 {
+        let done = recondense();
+        note(`condensed ${done.achieved}`);
+        taken(`day ${day} after`);
+    }
+    if day == 3 || day == 5 {
+        withdraw();
+        coarse_shift(if day == 3 { 1 } else { -1 }, 0);
+        approach();
+        let there = low(look());
+        if !there.is_empty() {
+            go_to(there[0].x, there[0].y);
+            if recentre().found { taken(`day ${day} elsewhere`); }
+        }
+        withdraw();
+        coarse_shift(if day == 3 { -1 } else { 1 }, 0);
+        approach();
+    }
+    for hour in 0..18 { wait(1.h); recentre(); }
+}
+park();
+"#;
+
+/// What a week has shown.
+#[derive(Debug, Default)]
+struct Week {
+    /// Visits of the three spins that were found, and all of them.
+    found: usize,
+    visits: usize,
+    /// Spectra, those with no spin named, and those with another spin or tip than they were taken with.
+    spectra: usize,
+    unnamed: usize,
+    wrong: usize,
+    remarks: Vec<String>,
+}
+
+fn week(seed: u64) -> Week {
+    let folder = tempfile::tempdir().unwrap();
+    let run = folder.path().join("week");
+    std::fs::create_dir(&run).unwrap();
+    let sequence = Sequence::from_text("week.rhai", WEEK);
+    let source = BenchSource::load(None).unwrap();
+    let setup = Setup::for_rehearsal(sequence, source, Some("night"), seed, None).unwrap();
+    let plan = read_faults("Faults(faults: [Refill(below: \"30 L\")])", &setup.bench).unwrap();
+    let store = Store::create(&run.join("run.sqlite"), Durability::ProcessEnd, &setup.documents()).unwrap();
+    let began = "2026-11-20T20:00:00+00:00[UTC]";
+    let done = rehearse_with_faults(&setup, &plan, Box::new(store), Box::new(Nobody), began);
+    let ending = done.tally.ending.clone().unwrap();
+    let truth = done.truth.as_ref().unwrap();
+    let logbook = Logbook::open(folder.path(), true).unwrap();
+    drop(logbook);
+    let mut told = Week::default();
+    let open = rusqlite::Connection::open(folder.path().join("rehearsed.logbook")).unwrap();
+    let notes = "SELECT count(*) FROM note WHERE text = 'found'";
+    told.found = open.query_row(notes, [], |row| row.get::<_, i64>(0)).unwrap() as usize;
+    told.visits = 18;
+    if ending.outcome != noctule::record::Outcome::Finished {
+        told.remarks.push(format!("{seed}: {}", ending.reason));
+    }
+    let began_s: i64 = open.query_row("SELECT started_s FROM run", [], |row| row.get(0)).unwrap();
+    let mut select = open.prepare("SELECT at_s, tip, spin, name FROM spectrum ORDER BY at_s").unwrap();
+    let rows = select
+        .query_map([], |row| {
+            Ok((
+                row.get::<_, i64>(0)?,
+                row.get::<_, i64>(1)?,
+                row.get::<_, Option<String>>(2)?,
+                row.get::<_, String>(3)?,
+            ))
+        })
+        .unwrap();
+    let mut site_of: BTreeMap<String, String> = BTreeMap::new();
+    for row in rows {
+        let (at_s, tip, spin, name) = row.unwrap();
+        let at_s = (at_s - began_s) as f64;
+        let under = truth.stays.iter().find(|stay| stay.from_s - 5.0 <= at_s && at_s <= stay.to_s + 5.0);
+        told.spectra += 1;
+        let Some(spin) = spin else {
+            told.unnamed += 1;
+            told.remarks.push(format!(
+                "{seed}: {name}: no spin is named, the world has {:?}",
+                under.map(|s| &s.site)
+            ));
+            continue;
+        };
+        let site = under.map_or("nothing", |stay| stay.site.as_str());
+        let known = site_of.entry(spin.clone()).or_insert_with(|| site.to_owned());
+        if known != site || tip != 1 {
+            told.wrong += 1;
+            told.remarks
+                .push(format!("{seed}: {name}: {spin} of tip {tip} is {site}, and was {known} before"));
+        }
+    }
+    // Two names for one site are wrong as well.
+    let mut sites: Vec<&String> = site_of.values().collect();
+    sites.sort();
+    sites.dedup();
+    told.wrong += site_of.len() - sites.len();
+    told
+}
+
+/// `NOCTULE_CAMPAIGN=full` takes fifty weeks.
+#[test]
+fn over_weeks_each_spectrum_is_of_the_spin_and_the_tip_that_the_logbook_says() {
+    let full = std::env::var("NOCTULE_CAMPAIGN").is_ok_and(|v| v == "full");
+    let weeks = if full { 50 } else { 2 };
+    let mut all = Week::default();
+    for seed in 1..=weeks {
+        let one = week(seed);
+        all.found += one.found;
+        all.visits += one.visits;
+        all.spectra += one.spectra;
+        all.unnamed += one.unnamed;
+        all.wrong += one.wrong;
+        all.remarks.extend(one.remarks);
+    }
+    println!(
+        "{weeks} weeks: {} of {} visits found their spin; {} spectra, {} with no spin named, {} wrong",
+        all.found, all.visits, all.spectra, all.unnamed, all.wrong
+    );
+    for remark in &all.remarks {
+        println!("{remark}");
+    }
+    assert_eq!(all.wrong, 0, "{:#?}", all.remarks);
+    assert!(all.unnamed * 100 <= all.spectra, "{:#?}", all.remarks);
+    assert!(all.found * 100 >= all.visits * 98, "{:#?}", all.remarks);
+}
