@@ -3,7 +3,7 @@
 use super::common::{load_sequence, reject, reject_all, start_log};
 use crate::bench::{Action, Bench};
 use crate::run::faults::promises_table;
-use crate::run::nights::{Campaign, add_up, nights};
+use crate::run::nights::{Befalls, Campaign, add_up, nights};
 use crate::run::odds::{Odds, Share};
 use crate::run::{BenchSource, Setup};
 use crate::supervisor::Probe;
@@ -34,6 +34,9 @@ pub struct Nights {
     /// Threads; as many as the machine has cores where it is left out.
     #[arg(long)]
     threads: Option<usize>,
+    /// Nothing befalls these nights: what the sequence says where all goes well.
+    #[arg(long)]
+    without_faults: bool,
     /// Print which fault leads to what, as a table, and do nothing else.
     #[arg(long)]
     promises: bool,
@@ -65,7 +68,8 @@ impl Nights {
             .map_err(|error| reject_all(&error.diagnostics, &error.source, self.json))?;
         let cores = std::thread::available_parallelism().map_or(1, std::num::NonZero::get);
         let threads = self.threads.unwrap_or(cores).max(1);
-        let (all, differing, repeats) = nights(&setup, self.seed, self.count, threads);
+        let befalls = if self.without_faults { Befalls::Nothing } else { Befalls::Faults };
+        let (all, differing, repeats) = nights(&setup, befalls, self.seed, self.count, threads);
         let campaign =
             add_up(&all, (differing, repeats), threads, started.elapsed().as_secs_f64(), &self.repeat());
         if self.json {
@@ -87,7 +91,7 @@ impl Nights {
         if let Some(world) = &self.world {
             command += &format!(" --world {world}");
         }
-        command
+        command + if self.without_faults { " --seed" } else { " --night" }
     }
 }
 

@@ -27,13 +27,17 @@ const WORST_SHOWN: usize = 5;
 
 /// The faults of a night, and the stop that ends it if it hangs.
 pub fn night_plan(seed: u64) -> (FaultPlan, Vec<Kind>) {
-    let (mut plan, kinds) = draw(seed);
+    let (plan, kinds) = draw(seed);
+    (ended_at_last(plan), kinds)
+}
+
+fn ended_at_last(mut plan: FaultPlan) -> FaultPlan {
     // The second word does not wait for the current point.
     for _ in 0..2 {
         let mishap = Mishap::Runner(RunnerTrouble::Operator(Word::Stop));
         plan.faults.push(Planned::once(LONGEST_S, 0.0, mishap));
     }
-    (plan, kinds)
+    plan
 }
 
 /// The name and the text of a night's faults, as a record keeps them.
@@ -96,9 +100,21 @@ impl Night {
     }
 }
 
+/// What befalls the nights of a campaign.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Befalls {
+    /// Faults that are drawn from the seed.
+    Faults,
+    /// Nothing.
+    Nothing,
+}
+
 /// One night.
-pub fn night(setup: &Setup, seed: u64) -> Night {
-    let (plan, kinds) = night_plan(seed);
+pub fn night(setup: &Setup, seed: u64, befalls: Befalls) -> Night {
+    let (plan, kinds) = match befalls {
+        Befalls::Faults => night_plan(seed),
+        Befalls::Nothing => (ended_at_last(FaultPlan::default()), Vec::new()),
+    };
     let setup = Setup { seed, ..setup.clone() };
     let done = catch_unwind(AssertUnwindSafe(|| {
         rehearse_with_faults(&setup, &plan, Box::new(DigestOnly::default()), Box::new(Nobody), "night")
@@ -161,7 +177,13 @@ pub fn night(setup: &Setup, seed: u64) -> Night {
 
 /// Nights with the seeds from `first_seed`, on so many threads. Their number changes nothing but the time.
 /// Returns the nights in the order of their seeds, and for how many a repeat gave another digest, of how many.
-pub fn nights(setup: &Setup, first_seed: u64, count: u64, threads: usize) -> (Vec<Night>, u64, u64) {
+pub fn nights(
+    setup: &Setup,
+    befalls: Befalls,
+    first_seed: u64,
+    count: u64,
+    threads: usize,
+) -> (Vec<Night>, u64, u64) {
     let repeats = count.div_ceil(REPEAT_EVERY);
     let next = AtomicU64::new(0);
     let done = Mutex::new(BTreeMap::new());
@@ -177,7 +199,7 @@ pub fn nights(setup: &Setup, first_seed: u64, count: u64, threads: usize) -> (Ve
                         return;
                     }
                     let index = if job < count { job } else { (job - count) * REPEAT_EVERY };
-                    let night = night(setup, first_seed.wrapping_add(index));
+                    let night = night(setup, first_seed.wrapping_add(index), befalls);
                     done.lock().unwrap_or_else(std::sync::PoisonError::into_inner).insert(job, night);
                 }
             };
@@ -329,7 +351,7 @@ pub fn add_up(nights: &[Night], repeats: (u64, u64), threads: usize, wall_s: f64
             let ending = night.outcome.told(&short);
             ending_examples.entry(ending.clone()).or_insert_with(|| EndingExample {
                 reason: night.reason.clone(),
-                command: format!("{command} --night {}", night.seed),
+                command: format!("{command} {}", night.seed),
             });
             *endings.entry(ending).or_default() += 1;
         }
@@ -385,7 +407,7 @@ pub fn add_up(nights: &[Night], repeats: (u64, u64), threads: usize, wall_s: f64
                 reason: night.reason.clone(),
                 violation: night.first_violation.clone(),
                 faults: night.kinds.iter().map(|kind| kind.promise().fault).collect(),
-                command: format!("{command} --night {}", night.seed),
+                command: format!("{command} {}", night.seed),
             })
             .collect(),
     }
@@ -475,8 +497,10 @@ mod tests {
         let source = super::super::BenchSource::load(None).unwrap();
         let sequence = Sequence::from_text("test.rhai", "approach(); wait(30.min);");
         let setup = Setup::for_rehearsal(sequence, source, None, 1, None).unwrap();
-        let one = nights(&setup, 5, 8, 1);
-        assert_eq!(one, nights(&setup, 5, 8, 3));
+        let one = nights(&setup, Befalls::Faults, 5, 8, 1);
+        assert_eq!(one, nights(&setup, Befalls::Faults, 5, 8, 3));
+        let (calm, ..) = nights(&setup, Befalls::Nothing, 5, 8, 1);
+        assert!(calm.iter().all(|night| night.kinds.is_empty() && night.outcome == Outcome::Finished));
         assert_eq!((one.1, one.2), (0, 1), "the repeat gives the same digest");
     }
 
@@ -491,8 +515,8 @@ mod tests {
         let source = super::super::BenchSource::load(None).unwrap();
         let sequence = Sequence::from_text("test.rhai", "set(\"RfOutput\", 1);");
         let setup = Setup::for_rehearsal(sequence, source, None, 1, None).unwrap();
-        let (all, ..) = nights(&setup, 5, 3, 1);
-        let campaign = add_up(&all, (0, 0), 1, 1.0, "noctule rehearse test.rhai");
+        let (all, ..) = nights(&setup, Befalls::Faults, 5, 3, 1);
+        let campaign = add_up(&all, (0, 0), 1, 1.0, "noctule rehearse test.rhai --night");
         assert_eq!(campaign.endings.values().sum::<u64>(), 3 - campaign.finished);
         let one = &campaign.ending_examples["failed: not permitted"];
         assert!(one.reason.contains("RF heats the stage"), "{one:?}");
