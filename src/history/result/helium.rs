@@ -14,7 +14,7 @@ pub struct HeliumNow {
     /// Level at the end, m³, by the straight line through the readings that tell the loss of now.
     pub last_m3: f64,
     /// Level at which a refill is due, m³.
-    pub mark_m3: f64,
+    pub limit_m3: f64,
     /// Full bath, m³.
     pub volume_m3: f64,
     /// What was used and filled in since the start, in words.
@@ -48,7 +48,7 @@ impl HeliumNow {
         Some(Self {
             first_m3: first,
             last_m3: line.map_or(last_read, |line| line.at(last_s).0),
-            mark_m3: budget.refill_mark_m3,
+            limit_m3: budget.refill_limit_m3,
             volume_m3: budget.volume_m3,
             used: level.used_in_words(),
             loss_m3_per_s: line.map(|line| -line.rate).filter(|loss| *loss > 0.0),
@@ -62,7 +62,7 @@ impl HeliumNow {
 
     /// Whether the level is at the limit or below it.
     pub fn is_short(&self) -> bool {
-        self.last_m3 <= self.mark_m3
+        self.last_m3 <= self.limit_m3
     }
 
     /// The level for people.
@@ -136,8 +136,8 @@ mod tests {
     }
 
     #[test]
-    fn the_refill_is_due_when_the_straight_line_meets_the_mark() {
-        // 40 L, 1 L/h, mark at 10 L: 30 h after the start.
+    fn the_refill_is_due_when_the_straight_line_meets_the_limit() {
+        // 40 L, 1 L/h, limit at 10 L: 30 h after the start.
         let helium = told(&falling(0.0, 8, 40.0)).unwrap();
         assert!((helium.due_at_s.unwrap() - 30.0 * 3600.0).abs() < 1.0, "{helium:?}");
         assert_eq!(helium.filled_at_s, None);

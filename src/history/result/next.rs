@@ -2,7 +2,7 @@
 
 use super::{Finding, RunResult, Seen, ahead, looks_at};
 use crate::bench::{Action, Bench, Role};
-use crate::history::History;
+use crate::history::{History, Trip};
 use crate::record::Outcome;
 
 /// What ended a run, by what its interlock looks at.
@@ -59,6 +59,13 @@ pub(super) fn cause(history: &History, bench: Option<&Bench>) -> Option<&'static
     CAUSES.iter().find(|cause| looks_at(bench, &trip.name, cause.role))
 }
 
+/// The interlock that got no number and kept the run from going on until its end.
+pub(super) fn unseen(history: &History) -> Option<&Trip> {
+    history.ending.as_ref().filter(|ending| ending.outcome == Outcome::Interlock)?;
+    let open = |trip: &&Trip| history.tripped.contains(&trip.name);
+    history.trips.iter().rev().find(open).filter(|trip| !trip.unseen.is_empty())
+}
+
 /// What to do, in order.
 pub fn next(history: &History, bench: Option<&Bench>, result: &RunResult, seen: Seen) -> Vec<String> {
     let ending = history.ending.as_ref();
@@ -67,6 +74,13 @@ pub fn next(history: &History, bench: Option<&Bench>, result: &RunResult, seen: 
     }
     let mut steps: Vec<String> =
         cause(history, bench).map(|cause| cause.advice.to_owned()).into_iter().collect();
+    steps.extend(unseen(history).map(|trip| {
+        format!(
+            "Find out why {} gave no number (gauge, cable, link). No value says that the limit of `{}` was passed.",
+            trip.unseen.join(", "),
+            trip.name
+        )
+    }));
     if ending.is_some_and(|ending| ending.latched) {
         steps.push("Acknowledge the interlock after finding its cause; nothing runs before that.".to_owned());
     }
@@ -115,9 +129,11 @@ fn science(history: &History, result: &RunResult) -> Vec<String> {
         ));
         return steps;
     }
+    steps.extend(result.found.iter().filter_map(|finding| advice(&finding.verdict)).map(str::to_owned));
+    steps.dedup();
     let fits = history.fits.len();
     let doubtful = history.fits.iter().filter(|fit| !fit.trusted).count();
-    if fits >= 3 && 2 * doubtful > fits {
+    if steps.is_empty() && fits >= 3 && 2 * doubtful > fits {
         steps.push(format!(
             "{doubtful} of {fits} fits are not to be trusted: find out whether a spin with contrast was under the tip before \
              measuring the same again."
@@ -131,6 +147,25 @@ fn science(history: &History, result: &RunResult) -> Vec<String> {
             .map(|wanted| format!("To settle the verdict: {}.", wanted.trim_end_matches('.'))),
     );
     steps
+}
+
+/// What somebody does about a verdict that is no proof.
+fn advice(verdict: &str) -> Option<&'static str> {
+    match verdict {
+        "artefact" => Some(
+            "The signal stays where it is when the field changes, so it comes from the apparatus. Measure the background \
+             (`scripts/background.rhai`) before more spectra are taken in this range.",
+        ),
+        "absent" => Some(
+            "No line was found: take an image, find out whether a spin is under the tip, and test the contrast of the tip, \
+             before the same is measured again.",
+        ),
+        "splitting" | "curved" => Some(
+            "A line is there, but it does not follow the law of a free moment: no moment can be given. Measure at more \
+             fields, small ones too, before this spin is used.",
+        ),
+        _ => None,
+    }
 }
 
 /// How the work goes on.
@@ -150,6 +185,9 @@ fn go_on(history: &History, result: &RunResult) -> String {
              the bench, and go on with the command below and the changed file."
         }
         Some(Outcome::Stopped) => "To measure the rest, go on with the command below.",
+        Some(Outcome::Fault) => {
+            "Mend what the reason at the top names (disk, link, instrument), then go on with the command below."
+        }
         _ => "When the cause is understood, go on with the command below.",
     };
     words.to_owned()

@@ -307,7 +307,7 @@ pub(super) fn channels(account: &Account) -> String {
 fn forecast(account: &Account, name: &str, chart: &mut crate::report::figure::Chart) {
     let Some(helium) = account.helium() else { return };
     let unit = account.unit_of(name);
-    let mark = unit.from_si(helium.mark_m3);
+    let mark = unit.from_si(helium.limit_m3);
     chart.marks.push(Mark { y: mark, text: "refill limit".to_owned() });
     let (Some(due), Some(loss)) = (helium.due_at_s, helium.loss_m3_per_s) else { return };
     let from = account.history.end_s;

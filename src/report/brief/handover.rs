@@ -61,11 +61,12 @@ impl Handover {
 }
 
 fn measured(account: &Account) -> String {
-    let mut parts = vec![
-        count(account.sweeps.len() as u64, "sweep"),
-        count(account.history.points, "point"),
-        count(account.fits_of_sweeps().count() as u64, "fit"),
-    ];
+    let (sweeps, fits) = (account.sweeps.len() as u64, account.fits_of_sweeps().count() as u64);
+    let mut parts = Vec::new();
+    if sweeps > 0 {
+        parts.extend([count(sweeps, "sweep"), count(account.history.points, "point")]);
+    }
+    parts.extend((fits > 0).then(|| count(fits, "fit")));
     let doubtful = account.fits_of_sweeps().filter(|f| !f.trusted).count();
     if doubtful > 0 {
         parts.push(format!("{doubtful} of them not trusted"));
@@ -77,6 +78,9 @@ fn measured(account: &Account) -> String {
         let traces = account.bulks.len() as u64 - images;
         parts.extend((images > 0).then(|| count(images, "image")));
         parts.extend((traces > 0).then(|| count(traces, "trace")));
+    }
+    if parts.is_empty() {
+        parts.push("no sweep, no image, no trace".to_owned());
     }
     let ending = account.history.ending.as_ref();
     let at = ending
@@ -195,7 +199,7 @@ fn helium(account: &Account) -> Option<StateLine> {
         return Some(StateLine { what, value: "not known".to_owned(), note, weight: Weight::Look });
     };
     let value = helium.level(bench);
-    let limit = helium.in_unit_of(bench, helium.mark_m3);
+    let limit = helium.in_unit_of(bench, helium.limit_m3);
     let note = match (helium.due_at_s, helium.loss(bench)) {
         _ if helium.is_short() => format!("at or below the refill limit of {limit}: refill now"),
         (Some(due_s), Some(loss)) => {
@@ -316,7 +320,7 @@ mod tests {
     }
 
     #[test]
-    fn a_reading_beyond_a_mark_or_far_from_its_start_gets_no_tick() {
+    fn a_reading_beyond_a_limit_or_far_from_its_start_gets_no_tick() {
         let line = |stage: fn(u64) -> Option<f64>| {
             let hand = Handover::new(&account_of(stage, 20));
             hand.state.into_iter().find(|line| line.what == "Stage").unwrap()
