@@ -264,6 +264,7 @@ impl History {
             Entry::SafeStep { step, achieved, found, during } => {
                 if *during == During::Refill {
                     self.helium.iter_mut().for_each(Level::transfer_begins);
+                    self.hold_spans.last_mut().into_iter().for_each(|span| span.refill = true);
                 }
                 if *during == During::Park {
                     self.parking_s.get_or_insert(at_s);
@@ -315,7 +316,7 @@ impl History {
                 self.holds += 1;
                 self.hold = Some(HoldNow { since: at, by: *by });
                 let reason = reason.clone();
-                self.hold_spans.push(HoldSpan { from_s: at_s, to_s: None, by: *by, reason });
+                self.hold_spans.push(HoldSpan { from_s: at_s, to_s: None, by: *by, reason, refill: false });
             }
             Entry::Released { .. } => {
                 self.hold = None;

@@ -99,6 +99,9 @@ pub struct HoldSpan {
     pub by: HeldBy,
     /// One sentence.
     pub reason: String,
+    /// Whether the bench went to its refill state in it.
+    #[serde(skip)]
+    pub refill: bool,
 }
 
 /// The hold that goes on has ended.

@@ -28,7 +28,6 @@ const LEARNT: &[Learnt] = &[
     (
         "good",
         &[
-            ("it went to its end", Headline, "Finished"),
             ("the result with its error", Headline, "Real, moment 0.895"),
             ("the bench is safe", Headline, "The bench is parked"),
             ("helium until when", Headline, "Helium until Friday"),
@@ -67,15 +66,20 @@ const LEARNT: &[Learnt] = &[
     (
         "tip change",
         &[
-            ("two states of the tip, and when it changed", Headline, "then the tip was another"),
+            (
+                "two states of the tip, and when it changed",
+                Headline,
+                "Real until 23:09, then the tip was another",
+            ),
             ("the result of the first", Headline, "moment 0.895"),
+            ("the result of the second", Headline, "with the next tip real, moment 0.894"),
         ],
     ),
     (
         "window",
         &[
             ("what is missing", Headline, "7 of 10 fields missing"),
-            ("why", Headline, "it needs 15 min"),
+            ("why", Headline, "skipped: it needs 15 min"),
             ("no verdict yet", Headline, "Undecided whether there is a line"),
             ("what is next", Next, "Decide whether what is missing is still wanted"),
         ],
@@ -130,7 +134,7 @@ const LEARNT: &[Learnt] = &[
     (
         "refill",
         &[
-            ("how long it was held, and by whom", Headline, "38 min held (an operator)"),
+            ("how long it was held, and by whom", Headline, "38 min held (refill)"),
             ("the level after it", Headline, "Helium 66.2 L"),
         ],
     ),
@@ -166,7 +170,7 @@ const LEARNT: &[Learnt] = &[
         "leak of 12 L in an hour",
         &[
             ("refill now, and how much is left", Headline, "Refill helium now: 6.43 L left"),
-            ("that comes first", Next, "Refill helium now: 6.43 L left."),
+            ("look for the leak", Next, "an hour are lost: look for a leak"),
         ],
     ),
     (
@@ -196,8 +200,8 @@ const LEARNT: &[Learnt] = &[
     (
         "refill before anybody is there",
         &[
-            ("the alarm: when, and who comes when", Headline, "and nobody is there before 08:00"),
-            ("plan the refill", Next, "Plan the helium refill for"),
+            ("the alarm: when, and who comes when", Headline, "and nobody is there before Wednesday 08:00"),
+            ("somebody must be found", Next, "Find somebody who refills helium before Wednesday 04:14"),
         ],
     ),
     (
@@ -210,11 +214,18 @@ const LEARNT: &[Learnt] = &[
     ),
     (
         "power series",
-        &[("the power with its error", Headline, "Height against RF power: power 0.4978 ± 0.0040")],
+        &[("the exponent with its error", Headline, "Height against RF power: exponent 0.4978 ± 0.0040")],
     ),
     ("tip preparation", &[("no tip was made, and why", Headline, "Nothing: the last test says none")]),
-    ("inelastic", &[("how many things were looked at", Headline, "Which kind of spin: 2 rows")]),
-    ("background until a time", &[("how much was measured", Headline, "What stands still: 3 rows")]),
+    ("inelastic", &[("what was found", Headline, "Which kind of spin: 1 adatom, 1 unknown")]),
+    (
+        "background until a time",
+        &[(
+            "how much was measured, and what was found",
+            Headline,
+            "What stands still: 3 turns, no line that stands still",
+        )],
+    ),
 ];
 
 fn flowing(text: &str) -> String {

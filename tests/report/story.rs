@@ -96,7 +96,7 @@ fn brief_json_live_page_list_and_export_have_the_same_numbers() {
         let page = brief::html(&[RunFile::open(&kind.path).unwrap()]).unwrap();
         let text = brief::text(&[RunFile::open(&kind.path).unwrap()]).unwrap();
         let flowing = text.split_whitespace().collect::<Vec<_>>().join(" ");
-        for part in &result.parts {
+        for part in result.told() {
             let words = part.words.as_str();
             let words = &words[words.char_indices().nth(1).map_or(0, |at| at.0)..];
             let flat = words.split_whitespace().collect::<Vec<_>>().join(" ");

@@ -105,6 +105,13 @@ fn of_claim(history: &History, claim: &Claim) -> Finding {
         },
         other => (Weight::Look, format!("verdict `{other}`, which this version does not know")),
     };
+    let words = match after {
+        Some(_) if claim.verdict != "real" => {
+            format!("{words} until {}, then the tip was another", clock.short(claim.to_s))
+        }
+        _ if claim.segment > 0 => format!("with the next tip {words}"),
+        _ => words,
+    };
     Finding {
         verdict: claim.verdict.clone(),
         weight,

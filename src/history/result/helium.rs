@@ -36,6 +36,9 @@ pub struct HeliumNow {
 /// A refill that is due within this time is looked after now, s.
 const SOON_S: f64 = 12.0 * 3600.0;
 
+/// A bath that would be empty in so short a time loses its helium fast, s.
+const FAST_S: f64 = 86_400.0;
+
 impl HeliumNow {
     /// What the recorded level of a run tells at a moment.
     pub fn of(level: &Level, bench: &Bench, end_s: f64) -> Option<Self> {
@@ -63,6 +66,11 @@ impl HeliumNow {
     /// Whether the level is at the limit or below it.
     pub fn is_short(&self) -> bool {
         self.last_m3 <= self.limit_m3
+    }
+
+    /// Whether so much is lost that a full bath would not last a day, which a cryostat in order does not do.
+    pub fn is_lost_fast(&self) -> bool {
+        self.loss_m3_per_s.is_some_and(|loss| loss * FAST_S > self.volume_m3)
     }
 
     /// The level for people.
@@ -103,13 +111,15 @@ impl HeliumNow {
     /// Its part of the headline.
     pub fn part(&self, bench: &Bench, clock: &Clock) -> Part {
         let part = |weight, words| Part { about: "helium", weight, words };
+        let fast = self.loss(bench).filter(|_| self.is_lost_fast());
+        let fast = fast.map_or(String::new(), |loss| format!(" ({loss} are lost)"));
         if self.is_short() {
-            return part(Weight::Wrong, format!("refill helium now: {} left", self.level(bench)));
+            return part(Weight::Wrong, format!("refill helium now: {} left{fast}", self.level(bench)));
         }
         let Some(due_s) = self.due_at_s else {
             return part(Weight::Good, format!("helium {}", self.level(bench)));
         };
-        let words = format!("helium until {}", ahead(clock, due_s, self.end_s));
+        let words = format!("helium until {}{fast}", ahead(clock, due_s, self.end_s));
         if let Some(there_s) = self.nobody_before(bench, clock) {
             let there = ahead(clock, there_s, self.end_s);
             return part(Weight::Wrong, format!("{words}, and nobody is there before {there}"));

@@ -1,9 +1,9 @@
 //! What the next shift does, by the cause of the end: what can hurt people or machine first.
 
-use super::{Finding, RunResult, Seen, ahead, looks_at};
+use super::{Finding, RunResult, Seen, Weight, ahead, looks_at};
 use crate::bench::{Action, Bench, Role};
 use crate::history::{History, Trip};
-use crate::record::Outcome;
+use crate::record::{Achieved, Outcome};
 
 /// What ended a run, by what its interlock looks at.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -92,7 +92,9 @@ pub fn next(history: &History, bench: Option<&Bench>, result: &RunResult, seen: 
     } else if history.tip_in.is_none_or(|(within, _)| within) {
         steps.push("Check whether the tip is out before changing bias, field or temperature.".to_owned());
     }
-    steps.extend(helium(history, bench, result));
+    let refill = helium(history, bench, result);
+    let (first, later) = if refill_is_near(history, bench, result) { (refill, None) } else { (None, refill) };
+    steps.extend(first);
     if seen == Seen::Damaged {
         steps.push("Copy the run file away as it is, and look for a backup or a failing disk.".to_owned());
         steps.push(
@@ -104,17 +106,32 @@ pub fn next(history: &History, bench: Option<&Bench>, result: &RunResult, seen: 
     }
     steps.extend(science(history, result));
     steps.push(go_on(history, result));
+    steps.extend(later);
     steps
+}
+
+/// Whether the refill is due so soon, or before anybody is there, that it comes before the science.
+fn refill_is_near(history: &History, bench: Option<&Bench>, result: &RunResult) -> bool {
+    let part = result.helium.as_ref().zip(bench).map(|(helium, bench)| helium.part(bench, &history.clock));
+    part.is_some_and(|part| part.weight != Weight::Good)
 }
 
 fn helium(history: &History, bench: Option<&Bench>, result: &RunResult) -> Option<String> {
     let (helium, bench) = (result.helium.as_ref()?, bench?);
     let left = helium.level(bench);
+    let leak = match helium.loss(bench).filter(|_| helium.is_lost_fast()) {
+        Some(loss) => format!(" {loss} are lost: look for a leak, an open valve or a heat load."),
+        None => String::new(),
+    };
     if helium.is_short() {
-        return Some(format!("Refill helium now: {left} left."));
+        return Some(format!("Refill helium now: {left} left.{leak}"));
     }
     let due_s = helium.due_at_s?;
-    Some(format!("Plan the helium refill for {} ({left} left).", ahead(&history.clock, due_s, history.end_s)))
+    let when = ahead(&history.clock, due_s, history.end_s);
+    Some(match helium.nobody_before(bench, &history.clock) {
+        Some(_) => format!("Find somebody who refills helium before {when} ({left} left).{leak}"),
+        None => format!("Plan the helium refill for {when} ({left} left).{leak}"),
+    })
 }
 
 /// What the findings ask for.
@@ -130,7 +147,6 @@ fn science(history: &History, result: &RunResult) -> Vec<String> {
         return steps;
     }
     steps.extend(result.found.iter().filter_map(|finding| advice(&finding.verdict)).map(str::to_owned));
-    steps.dedup();
     let fits = history.fits.len();
     let doubtful = history.fits.iter().filter(|fit| !fit.trusted).count();
     if steps.is_empty() && fits >= 3 && 2 * doubtful > fits {
@@ -139,13 +155,15 @@ fn science(history: &History, result: &RunResult) -> Vec<String> {
              measuring the same again."
         ));
     }
-    steps.extend(
-        history
-            .claims
-            .iter()
-            .filter_map(|claim| claim.next.as_ref())
-            .map(|wanted| format!("To settle the verdict: {}.", wanted.trim_end_matches('.'))),
-    );
+    steps.extend(history.claims.iter().zip(&result.found).filter_map(|(claim, finding)| {
+        let of = match finding.spin.as_str() {
+            spin if history.claims.len() > 1 && !spin.is_empty() => format!(" on {spin}"),
+            _ => String::new(),
+        };
+        Some(format!("To settle the verdict{of}: {}.", claim.next.as_ref()?.trim_end_matches('.')))
+    }));
+    let mut told = std::collections::BTreeSet::new();
+    steps.retain(|step| told.insert(step.clone()));
     steps
 }
 
@@ -171,10 +189,14 @@ fn advice(verdict: &str) -> Option<&'static str> {
 /// How the work goes on.
 fn go_on(history: &History, result: &RunResult) -> String {
     let outcome = history.ending.as_ref().map(|ending| ending.outcome);
+    let without_result = history.declared.as_ref().is_some_and(|d| d.what == Achieved::Nothing);
     let words = match outcome {
         // Where the writer has said what comes next, nobody has to choose.
         Some(Outcome::Finished) if !history.handed_over.is_empty() => {
             "Go by the writer's words for the next shift."
+        }
+        Some(Outcome::Finished) if without_result => {
+            "The sequence has no result; its reason stands at the top. Decide whether it is run again."
         }
         Some(Outcome::Finished) if result.missing.is_empty() => {
             "The sequence is complete: choose what to measure next."

@@ -25,7 +25,8 @@ pub(super) fn all(account: &Account, run: &RunFile, article: usize) -> Vec<Shown
     for card in plot::cards(account) {
         let laws = account.proved_laws();
         if card.figure == Figure::Field && !laws.is_empty() {
-            shown.extend(laws.iter().map(|law| of_law(account, &card, law, laws.len() > 1)));
+            shown
+                .extend(laws.iter().map(|law| of_law(account, &card, law, account.history.claims.len() > 1)));
         } else {
             let content = content(account, run, &card, article);
             shown.push(Shown { title: card.title, says: card.says, content });
@@ -115,7 +116,7 @@ fn numbers(law: &Law) -> String {
     let number = |known: Option<(f64, f64)>, scale: f64| {
         known.map(|(value, error)| safe(&crate::quantity::rounded(value * scale, error * scale)))
     };
-    let moment = number(law.moment, 1.0).map(|m| format!("moment <b>{m} μ<sub>B</sub></b>"));
+    let moment = number(law.moment, 1.0).map(|m| format!("Moment <b>{m} μ<sub>B</sub></b>"));
     let field = number(law.tip_field_t, 1e3).map(|b| format!("tip field <b>{b} mT</b>"));
     let spectra =
         crate::report::words::count(law.points.len() as u64, "spectrum").replace("spectrums", "spectra");

@@ -79,15 +79,13 @@ fn measured(account: &Account) -> String {
         parts.extend((images > 0).then(|| count(images, "image")));
         parts.extend((traces > 0).then(|| count(traces, "trace")));
     }
-    if parts.is_empty() {
-        parts.push("no sweep, no image, no trace".to_owned());
-    }
     let ending = account.history.ending.as_ref();
     let at = ending
         .filter(|ending| ending.outcome != Outcome::Finished)
         .map(|ending| place_in_words(&ending.place));
-    let at = at.map_or(String::new(), |at| format!("; the sequence was at {at}"));
-    format!("{}{at}", parts.join(", "))
+    let at = at.map(|at| format!("the sequence was at {at}"));
+    let made = Some(parts.join(", ")).filter(|made| !made.is_empty());
+    made.into_iter().chain(at).collect::<Vec<_>>().join("; ")
 }
 
 /// Roles in the order in which people ask for them, and what they call them.
@@ -112,7 +110,11 @@ fn state(account: &Account) -> Vec<StateLine> {
             let Some(id) = bench.by_role(role) else { continue };
             let channel = bench.channel(id);
             let standing = account.history.channel(&channel.name);
-            let mut line = standing_line(account, what, standing, |si| value_in(si, &channel.unit, 5));
+            let mut line = standing_line(account, what, standing, |si| {
+                // What reads less than a hundredth of its tolerance is the noise of the meter.
+                let noise = channel.tolerance.is_some_and(|tolerance| si.abs() < 0.01 * tolerance);
+                value_in(if noise { 0.0 } else { si }, &channel.unit, 5)
+            });
             if let (Role::RfOutput, Some(standing)) = (role, standing) {
                 let on = standing.si > 0.5;
                 (if on { "ON" } else { "off" }).clone_into(&mut line.value);

@@ -223,7 +223,7 @@ impl Chart {
         let y = 9.0;
         let mut end = right;
         for series in self.series.iter().rev().filter(|s| !s.name.is_empty()) {
-            let x = end - series.name.chars().count() as f64 * SIZE * 0.51;
+            let x = end - series.name.chars().count() as f64 * SIZE * 0.56;
             drawing.text((end, y + 0.35 * SIZE), series.name.clone(), SIZE - 0.5, Anchor::End, Ink::Text);
             let sign = match series.style {
                 Style::Dots => {

@@ -92,8 +92,7 @@ fn events(account: &Account) -> Vec<Event> {
     let event = |from_s, to_s, letter| Event { from_s, to_s, letter };
     let mut all: Vec<Event> = history.trips.iter().map(|trip| event(trip.at_s, None, 'I')).collect();
     all.extend(history.hold_spans.iter().map(|span| {
-        let refill = span.reason.contains("refill");
-        event(span.from_s, Some(span.to_s.unwrap_or(history.end_s)), if refill { 'R' } else { 'H' })
+        event(span.from_s, Some(span.to_s.unwrap_or(history.end_s)), if span.refill { 'R' } else { 'H' })
     }));
     let of_tip =
         account.tip.iter().filter(|event| matches!(event.what.as_str(), "pulse" | "pick_up" | "put_down"));
