@@ -165,6 +165,12 @@ mod tests {
     use super::*;
 
     #[test]
+    fn a_task_is_read_under_the_name_it_had_before() {
+        let read: Task<String> = serde_json::from_str("\"drop\"").unwrap();
+        assert_eq!((read, TaskKind::from_name("drop")), (Task::PutDown, Some(TaskKind::PutDown)));
+    }
+
+    #[test]
     fn the_bench_knows_the_arguments_of_every_task() {
         let tasks = [
             Task::Approach,

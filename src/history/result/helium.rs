@@ -68,9 +68,11 @@ impl HeliumNow {
         self.last_m3 <= self.limit_m3
     }
 
-    /// Whether so much is lost that a full bath would not last a day, which a cryostat in order does not do.
-    pub fn is_lost_fast(&self) -> bool {
-        self.loss_m3_per_s.is_some_and(|loss| loss * FAST_S > self.volume_m3)
+    /// The loss for people, where so much is lost that a full bath would not last a day, which a cryostat in order does not
+    /// do.
+    pub fn lost_fast(&self, bench: &Bench) -> Option<String> {
+        let loss = self.loss_m3_per_s.filter(|loss| loss * FAST_S > self.volume_m3)?;
+        Some(format!("{} an hour", self.in_unit_of(bench, loss * 3600.0)))
     }
 
     /// The level for people.
@@ -111,8 +113,7 @@ impl HeliumNow {
     /// Its part of the headline.
     pub fn part(&self, bench: &Bench, clock: &Clock) -> Part {
         let part = |weight, words| Part { about: "helium", weight, words };
-        let fast = self.loss(bench).filter(|_| self.is_lost_fast());
-        let fast = fast.map_or(String::new(), |loss| format!(" ({loss} are lost)"));
+        let fast = self.lost_fast(bench).map_or(String::new(), |loss| format!(" ({loss} are lost)"));
         if self.is_short() {
             return part(Weight::Wrong, format!("refill helium now: {} left{fast}", self.level(bench)));
         }

@@ -105,8 +105,9 @@ pub fn next(history: &History, bench: Option<&Bench>, result: &RunResult, seen: 
         return steps;
     }
     steps.extend(science(history, result));
-    steps.push(go_on(history, result));
     steps.extend(later);
+    // The command stands below the list, so what it is for stands last.
+    steps.push(go_on(history, result));
     steps
 }
 
@@ -119,7 +120,7 @@ fn refill_is_near(history: &History, bench: Option<&Bench>, result: &RunResult) 
 fn helium(history: &History, bench: Option<&Bench>, result: &RunResult) -> Option<String> {
     let (helium, bench) = (result.helium.as_ref()?, bench?);
     let left = helium.level(bench);
-    let leak = match helium.loss(bench).filter(|_| helium.is_lost_fast()) {
+    let leak = match helium.lost_fast(bench) {
         Some(loss) => format!(" {loss} are lost: look for a leak, an open valve or a heat load."),
         None => String::new(),
     };

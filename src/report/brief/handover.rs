@@ -218,7 +218,7 @@ fn questions(account: &Account) -> Vec<String> {
     let mut open = Vec::new();
     for fault in &account.integrity.faults {
         open.push(format!(
-            "The run file is damaged: {fault}. This brief rests on the {} before that; the rest is left out.",
+            "The run file is damaged: {fault}. This brief rests on the {} before that; the rest can't be told.",
             count(account.integrity.intact, "intact row")
         ));
     }

@@ -118,7 +118,7 @@ fn contents(out: &mut String, accounts: &[Account]) {
             "<li><a href=\"#run-{i}\">{}</a> {} {}</li>",
             safe(&account.name()),
             seal(result.weight, &result.outcome),
-            safe(&result.headline)
+            safe(result.told().next().map_or("", |part| part.words.as_str()))
         );
     }
     out.push_str("</ol></nav>");

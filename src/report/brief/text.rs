@@ -104,7 +104,9 @@ impl Page<'_> {
                 "" => column.name.clone(),
                 unit => format!("{} ({unit})", column.name),
             };
-            let head: Vec<String> = card.columns.iter().map(name).collect();
+            let mut head: Vec<String> = card.columns.iter().map(name).collect();
+            // What goes beyond the columns is the error of the last one.
+            head.extend(card.rows.first().filter(|row| row.len() > head.len()).map(|_| "error".to_owned()));
             if !head.is_empty() && !card.rows.is_empty() {
                 self.wrapped(&head.join(", "), "  ", "  ");
             }
