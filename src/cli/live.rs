@@ -103,9 +103,9 @@ fn opened(word: &str) -> Result<(PathBuf, RunFile), RecordError> {
     let mut said = false;
     loop {
         match look() {
-            Err(error @ (RecordError::Unusable { .. } | RecordError::Database(_)))
-                if Instant::now() < until =>
-            {
+            Err(error @ (RecordError::Newer { .. } | RecordError::Older { .. })) => return Err(error),
+            // While it is made, the file is empty, and looks as if it were none of ours.
+            Err(error) if Instant::now() < until => {
                 if !std::mem::replace(&mut said, true) {
                     eprintln!("waiting up to {} s for the run to begin: {error}", PATIENCE.as_secs());
                 }
