@@ -155,6 +155,29 @@ mod tests {
     }
 
     #[test]
+    fn the_alarm_is_told_where_nobody_comes_before_the_refill_is_due_and_nowhere_else() {
+        // On a Friday evening, 1 L/h, due on Saturday at 18:00.
+        let part = |attended: Option<&str>| {
+            let mut bench = crate::bench::builtin();
+            bench.helium.as_mut().unwrap().attended = attended.and_then(crate::bench::Attended::parse);
+            let mut level = Level::of(&bench).unwrap();
+            falling(0.0, 2, 30.0).into_iter().for_each(|(at_s, m3)| level.note(at_s, m3));
+            let helium = HeliumNow::of(&level, &bench, 7200.0).unwrap();
+            helium.part(&bench, &Clock::new(Some("2026-11-27T22:00:00Z"), None))
+        };
+        let alarm = part(Some("Mon-Fri 08:00-18:00"));
+        assert_eq!(
+            (alarm.weight, alarm.words.as_str()),
+            (Weight::Wrong, "helium until 18:00, and nobody is there before Monday 08:00")
+        );
+        for hours in [Some("Mon-Sun 08:00-18:00"), Some("Sat-Sat 17:00-18:30"), None] {
+            let usual = part(hours);
+            assert_eq!(usual.words, "helium until 18:00", "{hours:?}");
+            assert!(usual.weight < Weight::Wrong, "{hours:?}");
+        }
+    }
+
+    #[test]
     fn a_transfer_begins_a_new_count() {
         let mut levels = falling(0.0, 4, 20.0);
         levels.extend(falling(5.0 * 3600.0, 3, 65.0));

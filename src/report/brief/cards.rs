@@ -103,9 +103,7 @@ fn drawings(card: &Card, drawn: impl Fn((f64, f64)) -> Result<Drawing, PlotError
 
 fn caption(card: &Card) -> &'static str {
     match card.figure {
-        Figure::Field => {
-            "Error bars are one standard error. Fits that are not trusted are crossed; the line is that of the verdict."
-        }
+        Figure::Field => "Error bars: one standard error; crossed: not trusted.",
         Figure::Power | Figure::Line => "Error bars are one standard error.",
         _ => "",
     }

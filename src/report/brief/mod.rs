@@ -136,7 +136,8 @@ struct Among<'a> {
 }
 
 /// First what a reader must know, then the figures of what the run was about; what is looked up is folded. Of several
-/// runs only the last one left the bench as it stands now, so more of the others is folded.
+/// runs only the last one left the bench as it stands now, so more of the others is folded: the whole shall fit on three
+/// screens of a phone.
 fn article(out: &mut String, account: &Account, run: &RunFile, among: &Among<'_>) {
     let i = among.i;
     let hand = Handover::new(account);
@@ -151,7 +152,9 @@ fn article(out: &mut String, account: &Account, run: &RunFile, among: &Among<'_>
     let (alone, last) = (among.of == 1, among.i + 1 == among.of);
     let put = |shown: bool| if shown { section } else { fold };
     put(last)(out, "Do next", if last { "" } else { "as it was after this run" }, &story::next(&hand));
-    for card in cards::all(account, run, i) {
+    let cards = cards::all(account, run, i);
+    let short = alone && cards.len() < 2;
+    for card in cards {
         section(out, &capital(&card.title), &card.says, &card.content);
     }
     put(alone)(out, "Timeline", "", &data::timeline(account, run));
@@ -160,7 +163,7 @@ fn article(out: &mut String, account: &Account, run: &RunFile, among: &Among<'_>
     let beside = among.before.map(|before| data::beside(account, before)).unwrap_or_default();
     section(out, "Beside the run before", "", &beside);
     put(alone)(out, "Open questions", "", &page::list(&hand.questions, false));
-    if alone {
+    if short {
         details(out, account, run, i, &hand);
     } else {
         let mut inner = String::new();
