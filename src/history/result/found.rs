@@ -144,7 +144,9 @@ fn made(history: &History) -> Option<String> {
     };
     let made = [of(history.sweeps, "sweep"), of(history.images, "image"), of(history.traces, "trace")];
     let mut made: Vec<String> = made.into_iter().flatten().collect();
-    made.extend(history.sweep.as_ref().map(|_| "1 sweep not complete".to_owned()));
+    // While the run goes on, the sweep may still be completed.
+    let open = history.sweep.as_ref().filter(|_| history.ending.is_some());
+    made.extend(open.map(|_| "1 sweep not complete".to_owned()));
     let trusted = history.fits.iter().filter(|fit| fit.trusted).count();
     let fitted = match history.fits.len() {
         0 => String::new(),
