@@ -41,7 +41,7 @@ pub enum Act {
     /// Tries to pick up the atom under the tip. May fail.
     PickUp,
     /// Tries to put down one of the atoms on the tip. May fail.
-    Drop,
+    PutDown,
     /// Takes `samples` readings of one readable signal, evenly spaced.
     Trace {
         /// What is read.

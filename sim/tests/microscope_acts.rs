@@ -17,7 +17,7 @@ fn what_cannot_be_done_is_refused_and_changes_nothing() {
     for act in [
         Act::Pulse { volts: 3.0, length_s: 0.1 },
         Act::PickUp,
-        Act::Drop,
+        Act::PutDown,
         Act::Image { x_m: 0.0, y_m: 0.0, size_m: 1e-8, pixels: 16, line_s: 1.0 },
     ] {
         assert!(matches!(microscope.begin(act.clone()), Err(Refusal::NotNow(_))), "{act:?}");
@@ -121,7 +121,7 @@ fn atoms_are_picked_up_and_put_down() {
     let mut microscope = Microscope::new(&World::shipped("bare").unwrap(), 8);
     run(&mut microscope, Act::Approach);
     assert!(!run(&mut microscope, Act::PickUp).achieved, "no atom under the tip");
-    assert!(!run(&mut microscope, Act::Drop).achieved, "no atom on the tip");
+    assert!(!run(&mut microscope, Act::PutDown).achieved, "no atom on the tip");
     let (mut tries, mut lifted) = (0, 0);
     for name in ["A1", "A2", "A3", "A4", "A8", "A9", "A10", "A11", "A12"] {
         sit(&mut microscope, name);
@@ -139,7 +139,7 @@ fn atoms_are_picked_up_and_put_down() {
     }
     // 9 lifted at a chance of 0.7 take 12.9 tries, deviation 2.3.
     assert!((9..24).contains(&tries), "{tries}");
-    while !run(&mut microscope, Act::Drop).achieved {}
+    while !run(&mut microscope, Act::PutDown).achieved {}
     let truth = microscope.truth();
     assert_eq!(truth.apex.atoms, lifted - 1);
     assert_eq!(truth.spins.iter().filter(|spin| !spin.present).count() as u32, lifted - 1);

@@ -23,7 +23,7 @@ fn act() -> impl Strategy<Value = Act> {
         1 => (number(), number(), number()).prop_map(|(x_m, y_m, speed_m_s)| Act::MoveTip { x_m, y_m, speed_m_s }),
         1 => (number(), number()).prop_map(|(volts, length_s)| Act::Pulse { volts, length_s }),
         1 => Just(Act::PickUp),
-        1 => Just(Act::Drop),
+        1 => Just(Act::PutDown),
         1 => (signal(), 0..50_u32, number())
             .prop_map(|(signal, samples, interval_s)| Act::Trace { signal, samples, interval_s }),
         1 => (number(), number(), number(), 0..12_u32, number())

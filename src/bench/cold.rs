@@ -12,7 +12,7 @@ section! {
         pub lasts_s: f64 = Kind::Quantity(Dimension::TIME, Range::Positive), "lasts" or "72 h";
         /// Standard deviation of that from one filling to the next.
         pub spread_s: f64 = Kind::Quantity(Dimension::TIME, Range::NotNegative), "spread" or "5 h";
-        /// Helium that condensing anew takes from the bath; with less above the refill mark it is not begun.
+        /// Helium that condensing anew takes from the bath; with less above the refill limit it is not begun.
         pub helium_m3: f64 = Kind::Quantity(Dimension::VOLUME, Range::NotNegative), "helium" or "3 L";
         /// The stage is cold again below this.
         pub cold_below_k: f64 = Kind::Quantity(Dimension::TEMPERATURE, Range::Positive), "cold_below" or "400 mK";

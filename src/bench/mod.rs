@@ -190,7 +190,7 @@ pub struct Helium {
     /// Volume of the full bath, m³.
     pub volume_m3: f64,
     /// Level at which a refill is due, m³.
-    pub refill_mark_m3: f64,
+    pub refill_limit_m3: f64,
     /// When somebody is there to refill; none where the bench file does not say.
     pub attended: Option<Attended>,
 }

@@ -72,7 +72,7 @@ fields! {
 
     HELIUM = "Helium", "The helium budget." {
         needed "volume", VOLUME, "Volume of the full bath.";
-        needed "refill_mark", VOLUME, "Level at which a refill is due.";
+        needed "refill_limit", VOLUME, "Level at which a refill is due.";
         optional "attended", Kind::Text, "When somebody is there to refill, like \"Mon-Fri 08:00-18:00\": a refill that is due before that is an alarm.";
     }
 
@@ -107,7 +107,7 @@ fn diagnostic(file: &str, problem: Problem) -> Diagnostic {
     let code = problem.code.unwrap_or(Code::BenchField);
     let place = (problem.line, problem.column);
     let found = Diagnostic::error(code, file, place, problem.message).with_help(problem.help);
-    if code == Code::BenchBlind { found.as_warning() } else { found }
+    if matches!(code, Code::BenchBlind | Code::BenchRenamed) { found.as_warning() } else { found }
 }
 
 /// Collects faults while the parts of a bench are read.
@@ -254,8 +254,9 @@ fn read_settings(given: &mut Given<'_>, bench: &mut Bench, reader: &mut Reader) 
 fn read_helium(node: Node<'_>, bench: &Bench, reader: &mut Reader) -> Option<Helium> {
     let mut given = HELIUM.open(node, reader);
     let volume: Option<f64> = given.get("volume", reader);
-    let mark: Option<f64> = given.get("refill_mark", reader);
-    let at = given.at("refill_mark");
+    given.renamed("refill_mark", "refill_limit", Code::BenchRenamed, reader);
+    let limit: Option<f64> = given.get("refill_limit", reader);
+    let at = given.at("refill_limit");
     let hours: Option<String> = given.get("attended", reader);
     let attended = hours.as_deref().and_then(Attended::parse);
     if hours.is_some() && attended.is_none() {
@@ -264,12 +265,12 @@ fn read_helium(node: Node<'_>, bench: &Bench, reader: &mut Reader) -> Option<Hel
         reader.report(Code::BenchField, here, "`attended` says no days and hours", help);
     }
     given.finish(reader);
-    let (volume_m3, refill_mark_m3) = (volume?, mark?);
-    if refill_mark_m3 >= volume_m3 {
+    let (volume_m3, refill_limit_m3) = (volume?, limit?);
+    if refill_limit_m3 >= volume_m3 {
         reader.report(Code::BenchLimits, at, "the refill limit lies above the full volume", None);
     }
     match bench.by_role(Role::HeliumLevel) {
-        Some(channel) => Some(Helium { channel, volume_m3, refill_mark_m3, attended }),
+        Some(channel) => Some(Helium { channel, volume_m3, refill_limit_m3, attended }),
         None if reader.follows(Role::HeliumLevel.name()) => None,
         None => {
             let help = Some("give the channel of the level gauge the role HeliumLevel".to_owned());

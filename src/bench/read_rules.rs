@@ -111,6 +111,9 @@ fn read_subject(given: &mut Given<'_>, bench: &Bench, reader: &mut Reader) -> Op
 /// The task of a name.
 pub(super) fn read_task(name: &str, node: Node<'_>, reader: &mut Reader) -> Option<TaskKind> {
     let kind = TaskKind::from_name(name);
+    if let Some(now) = kind.map(TaskKind::name).filter(|now| *now != name) {
+        reader.report(Code::BenchRenamed, node, format!("the task `{name}` is called `{now}` now"), None);
+    }
     if kind.is_none() {
         let help = nearest(name, task_names()).map(|near| format!("did you mean `{near}`?"));
         reader.report(Code::BenchName, node, format!("there is no task `{name}`"), help);

@@ -44,7 +44,7 @@ task_kinds! {
     MoveTip = "move_tip", false, true, "Move the tip within the scanner's range.";
     Pulse = "pulse", true, true, "A voltage pulse at the junction.";
     PickUp = "pick_up", true, true, "Pick up the atom under the tip.";
-    Drop = "drop", true, true, "Put down an atom from the tip.";
+    PutDown = "put_down", true, true, "Put down an atom from the tip.";
     Trace = "trace", false, false, "Readings of one channel, evenly spaced in time.";
     Image = "image", false, false, "An image line by line.";
     Regenerate = "regenerate", false, true, "Regenerate the condensation pot.";
@@ -52,8 +52,9 @@ task_kinds! {
 }
 
 impl TaskKind {
-    /// The kind of that name.
+    /// The kind of that name, or of the name that it had before.
     pub fn from_name(name: &str) -> Option<TaskKind> {
+        let name = if name == "drop" { TaskKind::PutDown.name() } else { name };
         TaskKind::ALL.iter().copied().find(|kind| kind.name() == name)
     }
 
@@ -70,7 +71,7 @@ impl TaskKind {
             TaskKind::Approach
             | TaskKind::Withdraw
             | TaskKind::PickUp
-            | TaskKind::Drop
+            | TaskKind::PutDown
             | TaskKind::Regenerate => &[],
         }
     }

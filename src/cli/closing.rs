@@ -53,11 +53,9 @@ fn told(out: &mut String, story: &RunResult, summary: &Summary) {
         let _ = writeln!(out, "\nThe sequence was at {} line {}", summary.place.file, summary.place.line);
     }
     let _ = writeln!(out, "\n{} {}", story.weight.sign(), story.outcome.to_uppercase());
-    for part in &story.parts {
+    for part in story.told() {
         *out += &wrapped(&capital(&part.words), &format!("{} ", part.weight.sign()), "  ", width);
     }
-    let parked = if summary.parked { "the bench is parked" } else { "the bench is NOT fully parked" };
-    let _ = writeln!(out, "  {}", capital(parked));
     for (i, step) in story.next.iter().enumerate() {
         *out += &wrapped(step, &format!("{}. ", i + 1), "   ", width);
     }

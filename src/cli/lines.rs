@@ -41,7 +41,7 @@ impl Lines {
             }
         };
         for ignored in &case.ignored {
-            eprintln!("warning: the field {ignored} is not known and was left out");
+            eprintln!("warning: the field {ignored} is not known and was ignored");
         }
         let fields = match (self.field, self.to) {
             (Some(from), Some(to)) => Some(field_range([0.0, 0.0, from], [0.0, 0.0, to], self.points.max(1))),

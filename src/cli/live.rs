@@ -5,14 +5,15 @@ use super::progress::Progress;
 use crate::bench::{Bench, LiveWords};
 use crate::drive::virtual_time::Observer;
 use crate::live::Live;
-use crate::record::RunFile;
+use crate::record::{RecordError, RunFile};
 use crate::run::hooks::Hooks;
 use crate::run::locate;
 use crate::run::observers::{Events, Prospect, Several, SharedProspect};
 use std::io::Write;
 use std::net::SocketAddr;
-use std::path::Path;
+use std::path::{Path, PathBuf};
 use std::sync::Arc;
+use std::time::{Duration, Instant};
 
 /// Who looks on while a run goes on.
 #[derive(Debug, Clone, clap::Args)]
@@ -85,6 +86,36 @@ fn begin(run_file: &Path, listen: SocketAddr, words: LiveWords) -> Result<Live, 
     Ok(live)
 }
 
+/// How long a run that begins may take until its file says what it is.
+const PATIENCE: Duration = Duration::from_secs(10);
+/// Time between two looks for it.
+const LOOK_EVERY: Duration = Duration::from_millis(100);
+
+/// The run file of a word. A run that has just been started has no file yet, or an empty one: that is waited for.
+fn opened(word: &str) -> Result<(PathBuf, RunFile), RecordError> {
+    let look = || {
+        let path = locate(word)?;
+        let run = RunFile::open(&path)?;
+        run.identity()?;
+        Ok((path, run))
+    };
+    let until = Instant::now() + PATIENCE;
+    let mut said = false;
+    loop {
+        match look() {
+            Err(error @ (RecordError::Newer { .. } | RecordError::Older { .. })) => return Err(error),
+            // While it is made, the file is empty, and looks as if it were none of ours.
+            Err(error) if Instant::now() < until => {
+                if !std::mem::replace(&mut said, true) {
+                    eprintln!("waiting up to {} s for the run to begin: {error}", PATIENCE.as_secs());
+                }
+                std::thread::sleep(LOOK_EVERY);
+            }
+            found => return found,
+        }
+    }
+}
+
 /// Arguments of `noctule live`.
 #[derive(Debug, clap::Args)]
 pub struct LivePage {
@@ -98,8 +129,7 @@ pub struct LivePage {
 impl LivePage {
     /// Runs the command until it is interrupted.
     pub fn run(self) -> u8 {
-        let begun = locate(&self.run).and_then(|path| RunFile::open(&path).map(|run| (path, run)));
-        let (path, run) = match begun {
+        let (path, run) = match opened(&self.run) {
             Ok(found) => found,
             Err(error) => return reject(&error.to_string()),
         };

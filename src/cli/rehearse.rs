@@ -80,7 +80,7 @@ impl Rehearse {
         };
         setup.window = window(self.until.as_deref(), &start)?;
         let known = self.beforehand(start.timestamp().as_second(), &setup.sequence)?;
-        let withdraws_in_s = setup.window.and_then(|_| withdrawal_s(&setup));
+        let withdraws_in_s = withdrawal_s(&setup);
         let setup = setup.knowing(Beforehand { withdraws_in_s, ..known });
         let stamp = now.strftime("%Y-%m-%d_%H%M").to_string();
         let folder = RunFolder::create(self.out.as_deref(), &stamp, &setup.sequence.name)

@@ -123,7 +123,7 @@ impl Run {
             let store = Store::create(&path, Durability::PowerCut, &documents)?;
             Ok(Box::new(store.with_spare(spare)))
         });
-        let withdraws_in_s = setup.window.and_then(|_| withdrawal_s(&setup));
+        let withdraws_in_s = withdrawal_s(&setup);
         let setup = setup.knowing(Beforehand { earlier, withdraws_in_s, ..known });
         let mut introduction = vec![setup.identity(), setup.context(&now.to_string())];
         introduction.extend(setup.known());

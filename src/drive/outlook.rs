@@ -35,7 +35,7 @@ pub struct HeliumAhead {
     /// Level by the straight line through the readings, litres.
     pub level_l: f64,
     /// Level above the refill limit, litres.
-    pub above_mark_l: f64,
+    pub above_limit_l: f64,
     /// Time until the mark is reached, s; none where the readings do not show it yet.
     pub due_in_s: Option<f64>,
     /// Its bounds at 95 %, s; the later one is missing where it may never come.
@@ -83,7 +83,7 @@ mod tests {
         assert_eq!(outlook.left_words(), "2 h 00 min (1 h 50 min to 2 h 10 min)");
         outlook.window_left_s = Some(7000.0);
         assert!(outlook.is_too_long());
-        let helium = HeliumAhead { level_l: 41.23, above_mark_l: 31.2, due_in_s: None, due_between_s: None };
+        let helium = HeliumAhead { level_l: 41.23, above_limit_l: 31.2, due_in_s: None, due_between_s: None };
         outlook.helium = Some(helium);
         assert_eq!(outlook.helium_words().unwrap(), "41.2 L, no forecast yet");
         outlook.helium = Some(HeliumAhead { due_in_s: Some(100_800.0), ..helium });

@@ -41,7 +41,7 @@ impl Precious {
             }
             Entry::Kept { name, at_m, .. } => self.kept.push((name.clone(), *at_m)),
             Entry::Call { request: Request::Task(task), answer: Ok(Answer::Task(report)), .. } => {
-                let changes = matches!(task, Task::Pulse { .. } | Task::PickUp | Task::Drop);
+                let changes = matches!(task, Task::Pulse { .. } | Task::PickUp | Task::PutDown);
                 if changes && report.achieved {
                     (self.proved, self.lost, self.looked_s) = (false, 0, None);
                     self.good.clear();
@@ -119,7 +119,7 @@ impl Precious {
         {
             return Some(format!("{what} left while the tip is proved and not known to be lost"));
         }
-        let touches = matches!(command, Command::Begin(Task::PickUp | Task::Drop | Task::Pulse { .. }));
+        let touches = matches!(command, Command::Begin(Task::PickUp | Task::PutDown | Task::Pulse { .. }));
         let near = |place: [f64; 2]| tip_at_m.is_some_and(|at_m| apart_m(place, at_m) <= guard.kept_radius_m);
         let (name, _) = self.kept.iter().find(|(_, place)| touches && near(*place))?;
         Some(format!("an act at the kept spin `{name}` left"))
@@ -135,7 +135,7 @@ impl Precious {
     fn harm(&self, bench: &Bench, guard: &Guard, command: &Command) -> Option<&'static str> {
         match *command {
             Command::Begin(Task::Pulse { .. }) => Some("a pulse"),
-            Command::Begin(Task::PickUp | Task::Drop) => Some("a pick-up or a drop"),
+            Command::Begin(Task::PickUp | Task::PutDown) => Some("a pick-up or a put-down"),
             Command::Begin(Task::CoarseStep { .. } | Task::CoarseShift { .. }) => Some("a coarse step"),
             Command::Begin(Task::Approach) => {
                 let beyond = self.setpoint.is_some_and(|setpoint| setpoint.abs() > guard.setpoint_above_a);

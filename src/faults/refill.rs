@@ -51,7 +51,7 @@ pub(super) fn read(given: &mut Given<'_>, stage: Stage<'_>, problems: &mut Vec<P
     let (to_m3, leaves_after_s) = (take("to"), take("leaves_after"));
     let complaint = match (at_s, below_m3) {
         (Some(_), Some(_)) | (None, None) => {
-            "somebody comes either `at` a time, or when the level is `below` a mark"
+            "somebody comes either `at` a time, or when the level is `below` a limit"
         }
         _ if matches!(stage, Stage::Rehearsal(bench) if bench.helium.is_none()) => {
             "the bench has no helium budget, so nobody can see when a refill is due"

@@ -28,6 +28,7 @@ faults! {
     "B08": r#"// the park steps say nothing of the field"# => r#"Keep(channel: "field_z"),"#;
     "B09": r#"messages: [(on: ["finnished"], to: ["mail-the-group"])],"# => r#"messages: [],"#;
     "B10": r#"trip: "chamber_pressure > 1 mbar""# => r#"trip: "frozen(chamber_pressure) > 30 min""#;
+    "B11": r#"helium: Helium(volume: "70 L", refill_mark: "10 L"),"# => r#"helium: Helium(volume: "70 L", refill_limit: "10 L"),"#;
     "S01": "noctule check nihgt.rhai" => "noctule check night.rhai";
     "S02": "wait(2.s;" => "wait(2.s);";
     "S03": "aproach();" => "approach();";

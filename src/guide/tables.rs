@@ -142,7 +142,7 @@ pub(super) fn codes() -> String {
     for entry in CODES {
         let _ = writeln!(out, "| `{}` | {} |", entry.text, entry.meaning);
     }
-    out.push_str("\nAn example for each: what triggers it, then what was meant.\n\n");
+    out.push_str("\nAn example for each: what causes it, then what was meant.\n\n");
     for entry in CODES {
         let _ = writeln!(out, "## {}\n", entry.text);
         out.push_str(&example(entry.text));
@@ -180,7 +180,7 @@ pub(super) fn code(entry: &CodeEntry) -> String {
         out.push_str("\n\n");
     }
     if fault(entry.text).is_some() {
-        out.push_str("What triggers it, then what was meant:\n\n");
+        out.push_str("What causes it, then what was meant:\n\n");
         out.push_str(&example(entry.text));
     }
     let _ = writeln!(out, "See also `noctule guide {chapter}`.");

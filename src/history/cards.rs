@@ -1,5 +1,6 @@
 //! What a sequence is about, by its own words: the figures that show it.
 
+use crate::quantity::significant;
 use serde::{Deserialize, Serialize};
 use serde_json::Value;
 
@@ -88,6 +89,42 @@ impl Card {
     pub fn of(title: &str, body: &Value) -> Option<Self> {
         let card: Self = serde_json::from_value(body.clone()).ok()?;
         Some(Self { title: title.to_owned(), ..card })
+    }
+
+    /// What it shows, in words; none where it shows nothing yet, or only spectra, of which the verdict tells.
+    pub fn in_words(&self) -> Option<String> {
+        if !self.says.is_empty() {
+            return Some(self.says.clone());
+        }
+        let of = |count: usize, one: &str, many: &str| match count {
+            0 => None,
+            1 => Some(format!("1 {one}")),
+            _ => Some(format!("{count} {many}")),
+        };
+        match self.figure {
+            Figure::Map if self.source.is_some() => Some("mapped".to_owned()),
+            Figure::Map => {
+                let mapped = of(self.rows.len(), "place mapped", "places mapped")?;
+                Some(self.range(2).map_or(mapped.clone(), |range| format!("{mapped}, {range}")))
+            }
+            Figure::Power | Figure::Line => of(self.rows.len(), "point", "points"),
+            Figure::Table => of(self.rows.len(), "row", "rows"),
+            Figure::Levels => Some("histogram made".to_owned()),
+            Figure::Trace => Some("measured".to_owned()),
+            Figure::Field => None,
+        }
+    }
+
+    /// From the least to the largest number of a column.
+    fn range(&self, column: usize) -> Option<String> {
+        let numbers = self.rows.iter().filter_map(|row| row.get(column)?.as_f64());
+        let ends = numbers.fold(None, |ends: Option<(f64, f64)>, v| {
+            Some(ends.map_or((v, v), |(low, high)| (low.min(v), high.max(v))))
+        });
+        let (low, high) = ends?;
+        let of = self.columns.get(column)?;
+        let unit = if of.unit.is_empty() { String::new() } else { format!(" {}", of.unit) };
+        Some(format!("{} {} to {}{unit}", of.name, significant(low, 3), significant(high, 3)))
     }
 
     /// A column of numbers; what is no number is left out together with its row.

@@ -15,7 +15,7 @@ pub struct Level {
     /// A rise by more is a transfer, m³.
     pub transfer_m3: f64,
     /// Level at which a refill is due, m³.
-    pub mark_m3: f64,
+    pub limit_m3: f64,
     /// Readings: s, m³.
     pub readings: Vec<(f64, f64)>,
     /// Readings of the holds in which helium was transferred: the first one in it, and the first one after it once it
@@ -43,7 +43,7 @@ impl Level {
         Some(Self {
             channel: bench.channel(budget.channel).name.clone(),
             transfer_m3: budget.transfer_m3(),
-            mark_m3: budget.refill_mark_m3,
+            limit_m3: budget.refill_limit_m3,
             readings: Vec::new(),
             transfers: Vec::new(),
         })
@@ -109,12 +109,12 @@ impl Level {
     /// What will be left above the refill limit, by that line; by the last level alone while there is none.
     pub fn outlook(&self, now: TimePoint, level_m3: f64) -> HeliumOutlook {
         let Some((line, readings)) = self.line() else {
-            return HeliumOutlook { left_m3: level_m3 - self.mark_m3, ..HeliumOutlook::default() };
+            return HeliumOutlook { left_m3: level_m3 - self.limit_m3, ..HeliumOutlook::default() };
         };
         let count = readings.len() as f64;
         let mean_s = readings.iter().map(|(at_s, _)| at_s).sum::<f64>() / count;
         HeliumOutlook {
-            left_m3: line.at(now.s()).0 - self.mark_m3,
+            left_m3: line.at(now.s()).0 - self.limit_m3,
             rate_m3_per_s: line.rate,
             rate_error_m3_per_s: line.rate_error,
             mean_error_m3: line.scatter / count.sqrt(),
@@ -129,7 +129,7 @@ impl Level {
     /// known, or while nothing is lost.
     pub fn due(&self) -> Option<forecast::Crossing> {
         let (line, _) = self.line().filter(|(line, _)| line.rate < 0.0)?;
-        line.reaches(self.mark_m3).ok()
+        line.reaches(self.limit_m3).ok()
     }
 
     /// What the readings add up to, m³; what was filled in does not count against it.
@@ -179,7 +179,7 @@ mod tests {
         assert_eq!(used(&[58.1, 58.0, 78.0, 77.9, 77.9]), "0.27 L used, 20.1 L filled in");
     }
 
-    const MARK_M3: f64 = 0.01;
+    const LIMIT_M3: f64 = 0.01;
 
     /// A gauge that shows steps of 0.1 L, read every 20 s.
     fn read(log: &mut Level, from_s: f64, for_s: f64, level: impl Fn(f64) -> f64) -> f64 {
@@ -202,7 +202,7 @@ mod tests {
         assert!(outlook.is_forecast() && outlook.readings >= 115, "{outlook:?}");
         for ahead_s in [0.0, 3600.0, 8.0 * 3600.0] {
             let (by_line, least) = outlook.after(ahead_s);
-            let truth = level(now_s + ahead_s) - MARK_M3;
+            let truth = level(now_s + ahead_s) - LIMIT_M3;
             assert!((by_line - truth).abs() <= by_line - least, "{ahead_s}: {by_line} ≥ {least}, {truth}");
         }
         let width = |s: f64| outlook.after(s).0 - outlook.after(s).1;
@@ -215,7 +215,7 @@ mod tests {
         let now_s = read(&mut log, 0.0, 900.0, |_| 0.03);
         let outlook = log.outlook(TimePoint::from_s(now_s), 0.0301);
         assert!(!outlook.is_forecast());
-        assert_eq!(outlook.after(3600.0), (0.0301 - MARK_M3, 0.0301 - MARK_M3));
+        assert_eq!(outlook.after(3600.0), (0.0301 - LIMIT_M3, 0.0301 - LIMIT_M3));
     }
 
     #[test]
@@ -242,7 +242,7 @@ mod tests {
             let level = |t: f64| before(t) - leak_l_h * 1e-3 / 3600.0 * (t - begins_s);
             let now_s = read(&mut log, begins_s, 1200.0, level);
             let loss_m3_s = (0.7 + leak_l_h) * 1e-3 / 3600.0;
-            let due_in_s = (level(now_s) - MARK_M3) / loss_m3_s;
+            let due_in_s = (level(now_s) - LIMIT_M3) / loss_m3_s;
             let told_s = log.due().unwrap().at_s - now_s;
             assert!((told_s / due_in_s - 1.0).abs() < 0.1, "{leak_l_h} L/h: {told_s} s for {due_in_s} s");
         }

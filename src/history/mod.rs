@@ -89,6 +89,10 @@ pub struct History {
     pub sweeps: u64,
     /// Points of sweeps.
     pub points: u64,
+    /// Images that were taken.
+    pub images: u64,
+    /// Traces that were taken.
+    pub traces: u64,
     /// Interlocks that tripped.
     pub trips: Vec<Trip>,
     /// Interlocks that have tripped and not cleared.
@@ -156,6 +160,8 @@ impl History {
             next_sweep: 0,
             sweeps: 0,
             points: 0,
+            images: 0,
+            traces: 0,
             trips: Vec::new(),
             tripped: BTreeSet::new(),
             hold: None,
@@ -258,6 +264,7 @@ impl History {
             Entry::SafeStep { step, achieved, found, during } => {
                 if *during == During::Refill {
                     self.helium.iter_mut().for_each(Level::transfer_begins);
+                    self.hold_spans.last_mut().into_iter().for_each(|span| span.refill = true);
                 }
                 if *during == During::Park {
                     self.parking_s.get_or_insert(at_s);
@@ -274,6 +281,8 @@ impl History {
             | Entry::Resumed { .. }
             | Entry::End { .. } => self.goes_on_or_not(at, entry),
             Entry::Judgement { what, sweep, title, body, .. } => self.judged(at_s, what, *sweep, title, body),
+            Entry::Bulk { task, .. } if task.kind() == TaskKind::Image => self.images += 1,
+            Entry::Bulk { .. } => self.traces += 1,
             Entry::Note { text, for_next_shift: true, .. } => self.handed_over.push(text.clone()),
             Entry::Context { started_at, .. } if !self.clock.is_known() => {
                 self.clock = Clock::new(Some(started_at), self.time_zone.as_deref());
@@ -283,7 +292,6 @@ impl History {
             | Entry::SweepOn { .. }
             | Entry::Gap { .. }
             | Entry::Table { .. }
-            | Entry::Bulk { .. }
             | Entry::Note { .. }
             | Entry::Decision { .. }
             | Entry::TipTest { .. }
@@ -308,7 +316,7 @@ impl History {
                 self.holds += 1;
                 self.hold = Some(HoldNow { since: at, by: *by });
                 let reason = reason.clone();
-                self.hold_spans.push(HoldSpan { from_s: at_s, to_s: None, by: *by, reason });
+                self.hold_spans.push(HoldSpan { from_s: at_s, to_s: None, by: *by, reason, refill: false });
             }
             Entry::Released { .. } => {
                 self.hold = None;

@@ -1,6 +1,6 @@
 //! Steps of the sequence, interlocks that tripped, results in a line.
 
-use crate::record::{Entry, HeldBy, Place};
+use crate::record::{Cause, Entry, HeldBy, Place};
 use serde::Serialize;
 use serde_json::Value;
 
@@ -67,17 +67,22 @@ pub struct Trip {
     pub value: String,
     /// Line of the sequence that was at work.
     pub line: u32,
+    /// Channels that gave it no number, where it acted for that.
+    #[serde(skip)]
+    pub unseen: Vec<String>,
 }
 
 impl Trip {
     pub(super) fn of(at_s: f64, entry: &Entry) -> Option<Self> {
-        let Entry::Interlock { name, action, place, .. } = entry else { return None };
+        let Entry::Interlock { name, action, place, cause, .. } = entry else { return None };
+        let unseen = if let Cause::Blind(unseen) = cause { unseen.as_slice() } else { &[] };
         Some(Self {
             name: name.clone(),
             at_s,
             action: action.name().to_owned(),
             value: entry.what_tripped(),
             line: place.line,
+            unseen: unseen.iter().map(|one| one.channel.clone()).collect(),
         })
     }
 }
@@ -94,6 +99,9 @@ pub struct HoldSpan {
     pub by: HeldBy,
     /// One sentence.
     pub reason: String,
+    /// Whether the bench went to its refill state in it.
+    #[serde(skip)]
+    pub refill: bool,
 }
 
 /// The hold that goes on has ended.

@@ -160,12 +160,12 @@ impl TipLife {
     fn acted(&mut self, task: &Task<String>, answer: &Result<Answer, Failure>) {
         let achieved = matches!(answer, Ok(Answer::Task(report)) if report.achieved);
         let kind = task.kind();
-        if matches!(kind, TaskKind::PickUp | TaskKind::Drop | TaskKind::Pulse) {
+        if matches!(kind, TaskKind::PickUp | TaskKind::PutDown | TaskKind::Pulse) {
             self.touches += 1;
             if achieved {
                 self.atoms += match kind {
                     TaskKind::PickUp => 1,
-                    TaskKind::Drop => -1,
+                    TaskKind::PutDown => -1,
                     _ => 0,
                 };
                 (self.proved_s, self.looked_s) = (None, None);

@@ -72,7 +72,7 @@ pub fn act_of(task: &Task, traced: Option<Signal>) -> Result<Act, InstrumentErro
         Task::MoveTip { x_m, y_m, speed_m_s } => Act::MoveTip { x_m, y_m, speed_m_s },
         Task::Pulse { volts, length_s } => Act::Pulse { volts, length_s },
         Task::PickUp => Act::PickUp,
-        Task::Drop => Act::Drop,
+        Task::PutDown => Act::PutDown,
         Task::Trace { samples, interval_s, .. } => {
             let signal =
                 traced.ok_or_else(|| InstrumentError::new(ErrorKind::Refused, "a trace needs a channel"))?;

@@ -42,8 +42,9 @@ pub enum Task<C = ChannelId> {
     },
     /// Pick up the atom under the tip.
     PickUp,
-    /// Put down an atom from the tip.
-    Drop,
+    /// Put down an atom from the tip; `drop` in older run files.
+    #[serde(alias = "drop")]
+    PutDown,
     /// Readings of one channel.
     Trace {
         /// The channel.
@@ -97,7 +98,7 @@ impl<C> Task<C> {
             Task::MoveTip { .. } => TaskKind::MoveTip,
             Task::Pulse { .. } => TaskKind::Pulse,
             Task::PickUp => TaskKind::PickUp,
-            Task::Drop => TaskKind::Drop,
+            Task::PutDown => TaskKind::PutDown,
             Task::Trace { .. } => TaskKind::Trace,
             Task::Image { .. } => TaskKind::Image,
             Task::Regenerate => TaskKind::Regenerate,
@@ -115,7 +116,7 @@ impl<C> Task<C> {
             Task::MoveTip { x_m, y_m, speed_m_s } => Task::MoveTip { x_m, y_m, speed_m_s },
             Task::Pulse { volts, length_s } => Task::Pulse { volts, length_s },
             Task::PickUp => Task::PickUp,
-            Task::Drop => Task::Drop,
+            Task::PutDown => Task::PutDown,
             Task::Trace { ref channel, samples, interval_s } => {
                 Task::Trace { channel: name(channel)?, samples, interval_s }
             }
@@ -138,7 +139,7 @@ impl<C> Task<C> {
             }
             Task::MoveTip { .. } => 1800.0,
             Task::Pulse { length_s, .. } => 10.0 + length_s,
-            Task::PickUp | Task::Drop => 120.0,
+            Task::PickUp | Task::PutDown => 120.0,
             Task::Trace { samples, interval_s, .. } => 30.0 + 1.5 * f64::from(samples) * interval_s,
             Task::Image { pixels, line_s, .. } => 60.0 + 4.0 * f64::from(pixels) * line_s,
             Task::Regenerate => 6.0 * 3600.0,
@@ -164,6 +165,12 @@ mod tests {
     use super::*;
 
     #[test]
+    fn a_task_is_read_under_the_name_it_had_before() {
+        let read: Task<String> = serde_json::from_str("\"drop\"").unwrap();
+        assert_eq!((read, TaskKind::from_name("drop")), (Task::PutDown, Some(TaskKind::PutDown)));
+    }
+
+    #[test]
     fn the_bench_knows_the_arguments_of_every_task() {
         let tasks = [
             Task::Approach,
@@ -173,7 +180,7 @@ mod tests {
             Task::MoveTip { x_m: 0.0, y_m: 0.0, speed_m_s: 1e-9 },
             Task::Pulse { volts: 1.0, length_s: 0.1 },
             Task::PickUp,
-            Task::Drop,
+            Task::PutDown,
             Task::Trace { channel: ChannelId(0), samples: 1, interval_s: 0.1 },
             Task::Image { x_m: 0.0, y_m: 0.0, size_m: 1e-9, pixels: 4, line_s: 1.0 },
             Task::Regenerate,

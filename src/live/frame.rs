@@ -162,7 +162,7 @@ fn helium(account: &Account, elapsed_s: f64) -> Option<Value> {
     let due = helium.due_at_s;
     Some(json!({
         "level": helium.level(bench),
-        "limit": helium.in_unit_of(bench, helium.mark_m3),
+        "limit": helium.in_unit_of(bench, helium.limit_m3),
         "used": helium.used,
         "loss": helium.loss(bench),
         "due": due.map(|due| account.history.clock.long(due)),

@@ -70,7 +70,7 @@ function showNow(status) {
   at("unsafe").hidden = !status.not_safe_yet;
   put("unsafe", status.not_safe_yet ? `✕ NOT safe yet: ${status.not_safe_yet}; tried again and again.` : "");
   // While it runs, its state stands above.
-  const parts = status.result.parts.filter((part) => ended || part.about !== "run");
+  const parts = status.result.parts.filter((part) => ended ? part.words !== status.result.outcome : part.about !== "run");
   refill("story", parts, (part) => {
     const item = node("li");
     item.append(node("span", SIGNS[part.weight], part.weight), ` ${part.words.charAt(0).toUpperCase()}${part.words.slice(1)}`);

@@ -29,7 +29,7 @@ pub fn pictures(follower: &Follower) -> Vec<Drawn> {
     let account = follower.account();
     let mut drawn = Vec::new();
     if let Some(present) = &follower.present {
-        let title = if present.outline.ended { "Last sweep" } else { "Sweep under way" };
+        let title = if present.outline.ended { "Last sweep" } else { "Current sweep" };
         drawn.push(both("present", title, LARGE, |size| sweep(account, present, size)));
     }
     let fitted = follower.fitted.as_ref();
@@ -102,7 +102,7 @@ fn watched(account: &Account, bench: &Bench, role: Role, title: &str) -> Option<
     let mut chart = plot::watched_chart(account, &channel.name);
     chart.title = String::new();
     if let (Role::HeliumLevel, Some(helium)) = (role, account.helium()) {
-        chart.marks.push(Mark { y: channel.unit.from_si(helium.mark_m3), text: "refill limit".to_owned() });
+        chart.marks.push(Mark { y: channel.unit.from_si(helium.limit_m3), text: "refill limit".to_owned() });
     }
     Some(both(&channel.name, title, SMALL, |size| chart.draw(size.0, size.1)))
 }

@@ -230,8 +230,13 @@ impl Reader<'_> {
     }
 
     fn task(&mut self, at_s: f64, task: &Task<String>, answer: &Result<Answer, Failure>) {
-        let touches =
-            [TaskKind::PickUp, TaskKind::Drop, TaskKind::Pulse, TaskKind::CoarseStep, TaskKind::CoarseShift];
+        let touches = [
+            TaskKind::PickUp,
+            TaskKind::PutDown,
+            TaskKind::Pulse,
+            TaskKind::CoarseStep,
+            TaskKind::CoarseShift,
+        ];
         let kind = task.kind();
         if kind == TaskKind::Regenerate && matches!(answer, Ok(Answer::Task(report)) if report.achieved) {
             self.events.push(Event::Condensed { at_s });

@@ -36,7 +36,7 @@ pub struct TipEvent {
     pub at_s: i64,
     /// In which run; empty for a person's word.
     pub run: String,
-    /// `came`, `pick_up`, `drop`, `pulse`, `coarse_step`, `coarse_shift`, `refused`, `test`, `proved`, `lost`, `looked`, `allow`.
+    /// `came`, `pick_up`, `put_down`, `pulse`, `coarse_step`, `coarse_shift`, `refused`, `test`, `proved`, `lost`, `looked`, `allow`.
     pub what: String,
     /// More on it.
     pub remark: String,
@@ -196,7 +196,7 @@ impl Whole {
         let at = |at_s: &f64| run.started_s + at_s.round() as i64;
         match event {
             Event::Touched { at_s, what, achieved, remark } => {
-                let changes = matches!(what.as_str(), "pick_up" | "drop" | "pulse");
+                let changes = matches!(what.as_str(), "pick_up" | "put_down" | "pulse");
                 let tip = self.tip();
                 // What is done to a tip that was good, or found lost, makes another of it.
                 if changes && *achieved && tip.polarisation.is_some() {
@@ -207,7 +207,7 @@ impl Whole {
                 tip.touches += u32::from(changes);
                 tip.atoms += match what.as_str() {
                     "pick_up" if *achieved => 1,
-                    "drop" if *achieved => -1,
+                    "put_down" if *achieved => -1,
                     _ => 0,
                 };
                 self.say(at(at_s), &run.name, what, remark);

@@ -76,7 +76,7 @@ pub const INSTRUMENTS: &[InstrumentSpec] = &[
             ("TASK:MOVE", Task(Word::Move)),
             ("TASK:PULSe", Task(Word::Pulse)),
             ("TASK:PICK", Task(Word::Pick)),
-            ("TASK:DROP", Task(Word::Drop)),
+            ("TASK:PUT", Task(Word::PutDown)),
             ("TASK:TRACe", Task(Word::Trace)),
             ("TASK:IMAGe", Task(Word::Image)),
             ("TASK:REGenerate", Task(Word::Regenerate)),

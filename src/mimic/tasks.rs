@@ -19,7 +19,7 @@ pub(super) enum Word {
     Move,
     Pulse,
     Pick,
-    Drop,
+    PutDown,
     Trace,
     Image,
     Regenerate,
@@ -86,7 +86,7 @@ fn read(word: Word, arguments: &mut Arguments<'_>) -> Result<Act, ScpiError> {
         },
         Word::Pulse => Act::Pulse { volts: arguments.number()?, length_s: arguments.number()? },
         Word::Pick => Act::PickUp,
-        Word::Drop => Act::Drop,
+        Word::PutDown => Act::PutDown,
         Word::Trace => {
             let name = arguments.string()?;
             let signal = Signal::from_name(&name).ok_or_else(|| ScpiError::about(-224, name))?;

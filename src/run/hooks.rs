@@ -87,7 +87,7 @@ impl Hooks {
             }
             let sent = queue.messages.as_ref().map(|m| m.try_send(Message { event, body }));
             if !matches!(sent, Some(Ok(()))) {
-                tracing::warn!(event, "a message was left out: its receiver is too slow");
+                tracing::warn!(event, "a message was not sent: its receiver is too slow");
             }
         }
     }
@@ -176,13 +176,13 @@ impl Drop for Hooks {
     }
 }
 
-/// When the refill is due, told once for each filling.
+/// When the refill is due, told once for each filling; and once more if it becomes an alarm after that.
 #[derive(Debug, Default)]
 struct HeliumWatch {
     /// Readings that were looked at.
     seen: usize,
-    /// First reading of the filling of which it was told, s.
-    told: Option<f64>,
+    /// First reading of the filling of which it was told, s, and whether it was told as an alarm.
+    told: Option<(f64, bool)>,
 }
 
 impl HeliumWatch {
@@ -191,9 +191,10 @@ impl HeliumWatch {
         self.seen = level.readings.len();
         let filling = level.since_transfer();
         let ((first_s, _), (_, last_m3)) = (*filling.first()?, *filling.last()?);
-        let due_s = if last_m3 <= level.mark_m3 { 0.0 } else { level.due()?.at_s - at.s() };
-        let tell = (alarm || due_s < HELIUM_AHEAD_S) && self.told != Some(first_s);
-        self.told = if tell { Some(first_s) } else { self.told };
+        let due_s = if last_m3 <= level.limit_m3 { 0.0 } else { level.due()?.at_s - at.s() };
+        let before = self.told.filter(|told| told.0 == first_s);
+        let tell = (alarm || due_s < HELIUM_AHEAD_S) && before.is_none_or(|(_, alarmed)| alarm && !alarmed);
+        self.told = if tell { Some((first_s, alarm)) } else { self.told };
         tell.then_some(due_s.max(0.0))
     }
 }

@@ -24,8 +24,9 @@ pub fn zone(name: Option<&str>) -> Result<TimeZone, String> {
 }
 
 /// How long it takes to bring the tip out on a simulated bench, s, by a rehearsal of that alone. Nothing where the tip is
-/// moved by a real instrument, and where it does not work.
+/// moved by a real instrument, where it does not work, and without a window, which alone needs it.
 pub fn withdrawal_s(setup: &Setup) -> Option<f64> {
+    setup.window?;
     let link = setup.bench.task_link?;
     let LinkKind::Simulated(simulated) = &setup.bench.links[link].kind else { return None };
     let sequence = Sequence::from_text("withdrawal.rhai", "approach();\nwithdraw();\n");

@@ -224,7 +224,7 @@ impl Verb {
 
     /// Whether it makes no sense with the tip out.
     pub fn needs_tunnelling(&self) -> bool {
-        let tasks = [TaskKind::Image, TaskKind::PickUp, TaskKind::Drop];
+        let tasks = [TaskKind::Image, TaskKind::PickUp, TaskKind::PutDown];
         let sees = [Role::Height, Role::LockinX, Role::Current];
         self.nature.tasks.iter().any(|task| tasks.contains(task))
             || self.nature.roles.iter().any(|role| sees.contains(role))

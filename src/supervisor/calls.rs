@@ -224,7 +224,7 @@ impl Supervisor {
                     self.bench.helium.and_then(|h| self.latest.latest(h.channel)).zip(self.helium.as_ref());
                 let answer = known.map(|(level_m3, helium)| match question {
                     Question::HeliumOutlook => Answer::HeliumOutlook(helium.outlook(self.now, level_m3)),
-                    _ => Answer::Number(level_m3 - helium.mark_m3),
+                    _ => Answer::Number(level_m3 - helium.limit_m3),
                 });
                 answer.ok_or_else(|| {
                     let message = "the helium level has not been read, or the bench has no helium budget";

@@ -38,7 +38,7 @@ impl Supervisor {
             Command::Begin(
                 Task::Pulse { .. }
                 | Task::PickUp
-                | Task::Drop
+                | Task::PutDown
                 | Task::CoarseStep { .. }
                 | Task::CoarseShift { .. },
             ) => Some(named(command)),
@@ -88,7 +88,7 @@ impl Supervisor {
 
 /// Whether it does something to what lies under the tip.
 fn touches(command: &Command) -> bool {
-    matches!(command, Command::Begin(Task::PickUp | Task::Drop | Task::Pulse { .. }))
+    matches!(command, Command::Begin(Task::PickUp | Task::PutDown | Task::Pulse { .. }))
 }
 
 fn named(command: &Command) -> String {

@@ -88,7 +88,7 @@ impl Supervisor {
                 self.hold.again_at = Some(self.now.after(SEEN_WITHIN_S));
             }
             if self.hold.stage == Stage::Waiting && self.hold.wanted() {
-                self.enter_hold("an instrument is back that had been left out", out);
+                self.enter_hold("an instrument is back that had been silent", out);
             }
         }
     }

@@ -1,12 +1,29 @@
 //! The check says nothing about what is in order, and comes to an end whatever it is given.
 
 use noctule::bench::{BUILTIN_NAME, builtin};
-use noctule::diagnostic::Diagnostic;
+use noctule::diagnostic::{Code, Diagnostic};
 use noctule::script::{Sequence, check, registry};
 use proptest::prelude::*;
 
 fn found(text: &str) -> Vec<Diagnostic> {
     check::check(&Sequence::from_text("night.rhai", text), &builtin(), BUILTIN_NAME)
+}
+
+#[test]
+fn a_bench_file_with_names_of_before_is_read_and_told_the_new_ones() {
+    let text = include_str!("../../scripts/bench_simulated.ron")
+        .replace("refill_limit: ", "refill_mark: ")
+        .replace("task: \"coarse_shift\"", "task: \"drop\"");
+    let (bench, found) = noctule::bench::read(&text, "bench.ron").expect("it can be used");
+    assert_eq!(bench.helium.unwrap().refill_limit_m3, 0.01);
+    let told: Vec<(Code, &str)> = found.iter().map(|d| (d.code, d.message.as_str())).collect();
+    assert_eq!(
+        told,
+        [
+            (Code::BenchRenamed, "the task `drop` is called `put_down` now"),
+            (Code::BenchRenamed, "`refill_mark` is called `refill_limit` now"),
+        ]
+    );
 }
 
 #[test]

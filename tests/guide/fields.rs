@@ -28,7 +28,7 @@ const RARE_BENCH: &str = r#"Bench(
     permits: [Permit(name: "p", set: "v", when: "v > 1 V")],
     interlocks: [Interlock(name: "i", trip: "v > 1 V", action: Hold)],
     park: [Withdraw(), Set(channel: "v", to: "1 V"), Keep(channel: "v")],
-    refill: Refill(), recentre: Recentre(), helium: Helium(volume: "60 L", refill_mark: "10 L"),
+    refill: Refill(), recentre: Recentre(), helium: Helium(volume: "60 L", refill_limit: "10 L"),
     messages: [(on: ["held"], to: ["x"])],
     known_spins: [Spin(name: "a", moment: ["1", "1"])],
 )"#;

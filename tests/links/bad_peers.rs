@@ -224,7 +224,7 @@ fn tasks_without_messages_are_refused_and_too_few_numbers_are_garbled() {
     let mut link = scpi_link(address, None);
     assert_eq!(Scpi::new("peer", &link, 0.5).abort().expect_err("no tasks").kind, ErrorKind::Refused);
     let start =
-        [("trace".to_owned(), "TRAC {samples}".to_owned()), ("drop".to_owned(), "DROP {atom}".to_owned())];
+        [("trace".to_owned(), "TRAC {samples}".to_owned()), ("put_down".to_owned(), "PUT {atom}".to_owned())];
     let text = str::to_owned;
     link.tasks = Some(ScpiTasks {
         start: start.into_iter().collect(),
@@ -235,7 +235,7 @@ fn tasks_without_messages_are_refused_and_too_few_numbers_are_garbled() {
     });
     let mut scpi = Scpi::new("peer", &link, 0.5);
     assert_eq!(scpi.begin(&Task::Approach, None).expect_err("no message").kind, ErrorKind::Refused);
-    assert_eq!(scpi.begin(&Task::Drop, None).expect_err("no such argument").kind, ErrorKind::Refused);
+    assert_eq!(scpi.begin(&Task::PutDown, None).expect_err("no such argument").kind, ErrorKind::Refused);
     let trace = |samples| Task::Trace { channel: noctule::bench::ChannelId(0), samples, interval_s: 0.1 };
     assert_eq!(scpi.begin(&trace(4), Some(&bias())), Ok(()));
     assert_eq!(scpi.poll().expect_err("three of four").kind, ErrorKind::Garbled);

@@ -160,7 +160,7 @@ fn all_tasks_have_their_messages_at_the_mimic() {
         (Task::MoveTip { x_m: 2e-9, y_m: -1e-9, speed_m_s: 1e-9 }, None),
         (Task::Pulse { volts: 0.5, length_s: 0.1 }, None),
         (Task::PickUp, None),
-        (Task::Drop, None),
+        (Task::PutDown, None),
         (Task::Trace { channel: helium, samples: 5, interval_s: 1.0 }, Some(helium)),
         (Task::Image { x_m: 0.0, y_m: 0.0, size_m: 4e-9, pixels: 16, line_s: 0.1 }, None),
         (Task::Withdraw, None),

@@ -76,6 +76,33 @@ impl Stream {
     }
 }
 
+#[test]
+fn a_run_that_has_just_begun_is_waited_for() {
+    let folder = tempfile::tempdir().unwrap();
+    let run = folder.path().join("night");
+    let (mut live, lines) = start_live(&run);
+    assert!(lines.recv_timeout(Duration::from_secs(8)).unwrap().starts_with("waiting up to 10 s"));
+    std::fs::create_dir(&run).unwrap();
+    std::fs::write(run.join("run.sqlite"), "").unwrap();
+    std::thread::sleep(Duration::from_millis(300));
+    assert!(lines.try_recv().is_err(), "an empty file is waited for, and it is said once");
+    std::fs::remove_file(run.join("run.sqlite")).unwrap();
+    let _store = begin_run(&run.join("run.sqlite"), 10);
+    assert!(lines.recv_timeout(Duration::from_secs(8)).unwrap().starts_with("live page: http://"));
+    live.kill().unwrap();
+    live.wait().unwrap();
+}
+
+/// `noctule live` on a run, and the lines that it says.
+fn start_live(run: &Path) -> (Child, std::sync::mpsc::Receiver<String>) {
+    let arguments = ["live", text(run), "--listen", "127.0.0.1:0"];
+    let mut live = noctule().args(arguments).stderr(Stdio::piped()).spawn().unwrap();
+    let said = BufReader::new(live.stderr.take().unwrap());
+    let (sender, lines) = std::sync::mpsc::channel();
+    std::thread::spawn(move || said.lines().map_while(Result::ok).try_for_each(|line| sender.send(line)));
+    (live, lines)
+}
+
 fn column(channel: &str, unit: &str, si_unit: &str) -> Column {
     Column { channel: channel.into(), unit: unit.into(), si_unit: si_unit.into() }
 }

@@ -1,14 +1,14 @@
 //! Kinds of nights: each is made once, for all tests of this room. Laboratory, samples and numbers are invented.
 
+use crate::common::{say, text};
 use noctule::drive::virtual_time::Nobody;
 use noctule::quantity::TimePoint;
 use noctule::record::{
-    Document, Durability, During, Entry, Numbered, Outcome, Point, Recorder, RunFile, Store,
+    Document, Durability, During, Entry, Numbered, Outcome, Point, RecordError, Recorder, RunFile, Store,
 };
 use noctule::run::faults::read_faults;
 use noctule::run::{BenchSource, Setup, rehearse_with_faults};
 use noctule::script::Sequence;
-use serde_json::{Value, json};
 use std::path::{Path, PathBuf};
 use std::sync::OnceLock;
 
@@ -99,7 +99,7 @@ const INELASTIC: &str = r#"
 approach();
 let s = sweep(#{ name: "inelastic", channel: "Bias", from: 39.mV, to: 10.mV, points: 30, read: ["LockinX", "Current"], dwell: 400.ms });
 about("table", "which kind of spin", #{ columns: ["thing", ["step", "mV"], "kind", "probability"],
-    rows: [["1", 21.5.mV, "adatom", 0.93], ["2", "none", "unknown", 0.41]] });
+    rows: [["1", 21.5.mV, "adatom", 0.93], ["2", "none", "unknown", 0.41]], says: "1 adatom, 1 unknown" });
 park();
 "#;
 
@@ -111,11 +111,89 @@ while turn < 3 && time_left() > 9.min {
     turn += 1;
     let s = sweep(#{ name: "background", channel: "RfFrequency", from: 9.GHz, to: 10.GHz, points: 60, read: "LockinX", dwell: 2.s, average: 2 });
     rows.push([turn, 9.GHz, find_lines(s).len()]);
-    about("table", "what stands still", #{ columns: ["turn", ["from", "GHz"], "lines"], rows: rows });
+    about("table", "what stands still", #{ columns: ["turn", ["from", "GHz"], "lines"], rows: rows, says: `${turn} turns, no line that stands still` });
 }
 withdraw();
 park();
 "#;
+
+/// Two adatoms one after the other, each with its own spectra and verdict.
+const TWO_SPINS: &str = r#"
+set("Bias", 60.mV);
+set("Setpoint", 10.pA);
+approach();
+set("RfLevel", -3.dBm);
+set("RfOutput", 1);
+about("field", "resonance against field");
+let number = 0;
+for place in [[3.2.nm, -1.85.nm], [-4.6.nm, 5.3.nm]] {
+    number += 1;
+    step(`spin ${number}: spectra`, || {
+        go_to(place[0], place[1]);
+        recentre();
+        let spectra = [];
+        let i = 0;
+        for field in plan_fields(0.45.T, 0.75.T, 10) {
+            i += 1;
+            ramp_field(field);
+            recentre();
+            let middle = 25.2.GHz / 1.T * field + 45.MHz * ((i * 3) % 5 - 2);
+            let s = sweep(#{ name: "esr", channel: "RfFrequency", from: middle - 120.MHz, to: middle + 120.MHz,
+                points: 121, read: ["LockinX", "Current"], dwell: 1.s, average: 4 });
+            spectra.push([read("FieldZ", 10), s]);
+            fit_resonance(s);
+        }
+        is_real(spectra, #{ g_from: 1.6, g_to: 2.0, tip_field: 30.mT, height: 8 });
+    });
+}
+set("RfOutput", 0);
+park();
+"#;
+
+/// A blind tip, and a narrow resonance of the RF line. Invented.
+const STANDS_STILL: &str = r#"World(starts_from: "night", name: "stands still", note: "Invented.",
+    tip: Tip(apex: Apex(atoms: 4, polarisation: 0.0, moment_mub: 0.0, exchange_mt: 0.0)),
+    rf: Rf(resonances: [Resonance(centre_ghz: 14.2, fwhm_mhz: 14.0, height_db: 6.0)]),
+    effects: Effects(crosstalk_fa_v: 400.0))"#;
+
+/// The surface of the night, where the adatom is a spin 1 with a splitting without field. Invented.
+fn split_world() -> String {
+    let night = include_str!("../../sim/worlds/night.ron");
+    let (before, adatom) = night.split_once("name: \"adatom\"").expect("it has one");
+    format!("{before}name: \"adatom\"{}", adatom.replacen("spin: 0.5,", "spin: 1.0, axial_ghz: 0.9,", 1))
+}
+
+/// Hours in which somebody is there to refill, beside the built-in bench.
+const WEEKDAYS: (&str, &str) =
+    (r#"refill_limit: "10 L""#, r#"refill_limit: "10 L", attended: "Mon-Fri 08:00-18:00""#);
+
+/// A recorder of a computer that loses its power: what comes later is not on the disk.
+struct UntilCut {
+    store: Store,
+    cut: TimePoint,
+}
+
+impl Recorder for UntilCut {
+    fn append(&mut self, at: TimePoint, entry: &Entry, data: &[f64]) -> Result<(), RecordError> {
+        if at < self.cut { self.store.append(at, entry, data) } else { Ok(()) }
+    }
+
+    fn append_point(&mut self, point: &Point) -> Result<(), RecordError> {
+        if point.at < self.cut { self.store.append_point(point) } else { Ok(()) }
+    }
+
+    fn commit(&mut self) -> Result<(), RecordError> {
+        self.store.commit()
+    }
+
+    fn finish(&mut self) -> Result<String, RecordError> {
+        self.store.finish()
+    }
+
+    fn uncommitted(&self) -> u64 {
+        self.store.uncommitted()
+    }
+}
 
 /// A kind of night, and the run file it left.
 pub struct Kind {
@@ -124,6 +202,8 @@ pub struct Kind {
     /// The run file.
     pub path: PathBuf,
 }
+
+const START: &str = "2026-11-24T22:00:00+01:00[Europe/Zurich]";
 
 struct Made {
     folder: tempfile::TempDir,
@@ -137,20 +217,34 @@ struct Plan<'a> {
     faults: &'a str,
     world: Option<&'a str>,
     window_s: Option<f64>,
+    cut_s: Option<f64>,
+    /// What stands in the bench file instead of what.
+    bench: Option<(&'a str, &'a str)>,
 }
 
 impl Made {
     fn rehearse(&mut self, plan: &Plan<'_>) -> PathBuf {
         let path = self.folder.path().join(format!("{}.sqlite", plan.name.replace(' ', "_")));
         let sequence = Sequence::from_text("night.rhai", plan.sequence);
-        let bench = BenchSource::load(None).expect("the built-in bench");
+        let bench = match plan.bench {
+            None => BenchSource::load(None).expect("the built-in bench"),
+            Some((from, to)) => {
+                let text = std::fs::read_to_string("scripts/bench_simulated.ron").unwrap();
+                assert!(text.contains(from), "{from}");
+                let path = Some(self.folder.path().join("bench.ron"));
+                BenchSource { name: "bench.ron".into(), path, text: text.replace(from, to) }
+            }
+        };
         let window = plan.window_s.map(TimePoint::from_s);
         let setup =
             Setup::for_rehearsal(sequence, bench, plan.world, 7, window).expect("it can be rehearsed");
         let faults = read_faults(&format!("Faults(faults: [{}])", plan.faults), &setup.bench).unwrap();
         let store = Store::create(&path, Durability::ProcessEnd, &setup.documents()).unwrap();
-        let start = "2026-11-24T22:00:00+01:00[Europe/Zurich]";
-        rehearse_with_faults(&setup, &faults, Box::new(store), Box::new(Nobody), start);
+        let store: Box<dyn Recorder> = match plan.cut_s.map(TimePoint::from_s) {
+            Some(cut) => Box::new(UntilCut { store, cut }),
+            None => Box::new(store),
+        };
+        rehearse_with_faults(&setup, &faults, store, Box::new(Nobody), START);
         self.kinds.push(Kind { name: plan.name, path: path.clone() });
         path
     }
@@ -186,18 +280,15 @@ impl Made {
         path
     }
 
-    /// The same night with another verdict at its end.
-    fn with_verdict(&mut self, name: &'static str, from: &Path, verdict: &str, reason: &str) {
-        self.again(name, from, |mut numbered| {
-            if let Entry::Judgement { what, body, title, .. } = &mut numbered.entry
-                && what == "verdict"
-            {
-                (body["verdict"], body["law"], body["reasons"]) =
-                    (json!(verdict), Value::Null, json!([reason]));
-                *title = format!("verdict: {verdict}. {reason}");
-            }
-            vec![numbered]
-        });
+    /// What a run that was cut comes to when it is resumed.
+    fn resumed(&mut self, name: &'static str, from: &Path) {
+        let folder = self.folder.path().join(name.replace(' ', "_"));
+        std::fs::create_dir(&folder).unwrap();
+        let path = folder.join("run.sqlite");
+        std::fs::copy(from, &path).unwrap();
+        let said = say(&["resume", text(&folder)]);
+        assert_eq!(said.code, 0, "{}\n{}", said.stdout, said.stderr);
+        self.kinds.push(Kind { name, path });
     }
 }
 
@@ -208,29 +299,41 @@ fn make() -> Made {
         .replace("LEAVE", "9")
         .replace("0.75.T, 10)", "0.75.T, 13)")
         .replace("planned: 10", "planned: 13");
-    let plain = |name, sequence, faults| Plan { name, sequence, faults, world: None, window_s: None };
-    let good = made.rehearse(&plain("good", &series, ""));
+    let plain = |name, sequence, faults| Plan {
+        name,
+        sequence,
+        faults,
+        world: None,
+        window_s: None,
+        cut_s: None,
+        bench: None,
+    };
+    made.rehearse(&plain("good", &series, ""));
     made.rehearse(&Plan { world: Some("blind"), ..plain("blind", &series, "") });
-    made.with_verdict("artefact", &good, "artefact", "what is seen stays at 14.2 GHz");
-    made.with_verdict("splitting", &good, "splitting", "the line meets no field of a tip");
+    let still = made.folder.path().join("still.ron");
+    std::fs::write(&still, STANDS_STILL).unwrap();
+    // Wide windows: in most of them stands the resonance, in some the line would be elsewhere.
+    let standing = SERIES
+        .replace("LEAVE", "99")
+        .replace("0.45.T, 0.75.T, 10", "0.54.T, 0.60.T, 10")
+        .replace("45.MHz", "20.MHz")
+        .replace("120.MHz", "700.MHz")
+        .replace("points: 121", "points: 281");
+    made.rehearse(&Plan { world: still.to_str(), ..plain("artefact", &standing, "") });
+    let split = made.folder.path().join("split.ron");
+    std::fs::write(&split, split_world()).unwrap();
+    let lower = series
+        .replace("* field + 45", "* field - 0.9.GHz + 45")
+        .replace("0.75.T, 10)", "0.75.T, 18)")
+        .replace("planned: 10", "planned: 18")
+        .replace("number >= 8", "number >= 16");
+    made.rehearse(&Plan { world: split.to_str(), ..plain("splitting", &lower, "") });
     made.rehearse(&plain("line lost", &lost, ""));
-    // As the judge tells two states of the tip apart: each has a verdict of its own.
-    made.again("tip change", &good, |numbered| {
-        let Entry::Judgement { what, body, .. } = &numbered.entry else { return vec![numbered] };
-        if what != "verdict" || body["spectra"] != 10 {
-            return vec![numbered];
-        }
-        let part = |segment: u64, sweeps: [u64; 5], more_t: f64| {
-            let mut row = numbered.clone();
-            if let Entry::Judgement { body, .. } = &mut row.entry {
-                (body["segment"], body["segments"]) = (json!(segment), json!(2));
-                body["sweeps"] = json!(sweeps);
-                body["law"]["tip_field_t"] = json!(body["law"]["tip_field_t"].as_f64().unwrap() + more_t);
-            }
-            row
-        };
-        vec![part(0, [0, 1, 2, 3, 4], 0.0), part(1, [5, 6, 7, 8, 9], 0.01)]
-    });
+    let longer = series
+        .replace("0.75.T, 10)", "0.75.T, 24)")
+        .replace("planned: 10", "planned: 24")
+        .replace("number >= 8", "number >= 22");
+    made.rehearse(&plain("tip change", &longer, r#"TipChange(at: "128 min")"#));
     made.rehearse(&Plan { window_s: Some(3000.0), ..plain("window", &series, "") });
     made.rehearse(&plain("stop", SWEEP, r#"Operator(at: "12 min", says: "stop")"#));
     made.rehearse(&plain("failed", FAILS, ""));
@@ -265,29 +368,16 @@ fn make() -> Made {
         "wait(5.h); park();",
         r#"HeliumLeak(at: "1 h", loss: "12 L/h")"#,
     ));
-    let cut_s = 1500.0;
-    let cut =
-        made.again(
-            "power cut",
-            &good,
-            |numbered| {
-                if numbered.at.s() < cut_s { vec![numbered] } else { Vec::new() }
-            },
-        );
-    assert!(cut.is_file());
-    let mut resumed = false;
-    made.again("kill and resume", &good, |numbered| {
-        let first = numbered.at.s() >= cut_s && !std::mem::replace(&mut resumed, numbered.at.s() >= cut_s);
-        let again = Entry::Resumed {
-            frontier: 0,
-            version: "0.1.0".into(),
-            changes: Vec::new(),
-            window: None,
-            taken_up_at: Some("2026-11-24T23:10:00+01:00[Europe/Zurich]".into()),
-            clear_by: Some("A. Nobody".into()),
-        };
-        let again = first.then(|| Numbered { entry: again, ..numbered.clone() });
-        again.into_iter().chain([numbered]).collect()
+    let cut = made.rehearse(&Plan { cut_s: Some(1500.0), ..plain("power cut", &series, "") });
+    made.resumed("kill and resume", &cut);
+    made.rehearse(&plain("two spins", TWO_SPINS, ""));
+    made.rehearse(&Plan {
+        bench: Some(WEEKDAYS),
+        ..plain(
+            "refill before anybody is there",
+            "wait(2.h); park();",
+            r#"HeliumLeak(at: "5 min", loss: "6 L/h")"#,
+        )
     });
     made.rehearse(&plain("map", MAP, ""));
     made.rehearse(&plain("power series", POWER, ""));

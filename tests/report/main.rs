@@ -3,6 +3,7 @@
 #[path = "../common/mod.rs"]
 mod common;
 mod kinds;
+mod learn;
 mod night;
 mod older;
 mod outlook;

@@ -28,6 +28,8 @@ fn the_brief_tells_an_older_run_as_the_version_that_wrote_it_did() {
         "✓ Field, z           0.5 T, left as it was, 22:09",
         "✓ Bias               50 mV, set, 22:09",
         "✓ RF level           -14 dBm, set, 22:08",
+        // Its bench file calls the refill limit by the name that it had then.
+        "refill limit",
         "22:04     hold: withdraw the tip — done (reads 0)",
         "22:04     restore: find the spot again by height — done (re-centred by 66.5 pm",
         "22:06     an operator said: hold",

@@ -163,12 +163,12 @@ fn in_hand(file: &RunFile) -> &'static str {
         matches!(&n.entry, Entry::Call { request: Request::Task(task), .. } if task.kind().once_only())
     }).count();
     match (calls, begun) {
-        (_, true) => "a pulse, a pick-up or a drop",
+        (_, true) => "a pulse, a pick-up or a put-down",
         (0..=1, _) => "settings",
         (2, _) => "approach",
         (3, _) => "move",
         (4 | 6, _) => "recentring",
-        (5 | 7 | 8, _) => "before a pulse, a pick-up or a drop",
+        (5 | 7 | 8, _) => "before a pulse, a pick-up or a put-down",
         (9, _) => "recentring",
         _ => "the sweep",
     }
@@ -218,7 +218,7 @@ fn after_a_power_cut_a_hold_comes_back_to_the_spot() {
             ended || points(&folder) > before + 5
         });
         if ended {
-            // Where a pulse or a drop has taken the spot away, the run ends where it can do no harm.
+            // Where a pulse or a put-down has taken the spot away, the run ends where it can do no harm.
             let output = child.wait_with_output().expect("a child");
             let words = String::from_utf8_lossy(&output.stderr);
             let Some((ending, parked)) = intact(&folder).ending().unwrap() else {

@@ -17,7 +17,7 @@ const IN_RANGE: [(&str, &str); 25] = [
         "many pick-ups",
         "go_to(3.2.nm, -1.85.nm); recentre(); for i in 0..20 { try { pick_up(); } catch { wait(1.s); } }",
     ),
-    ("a drop", "put_down();"),
+    ("an atom put down", "put_down();"),
     ("a bias beyond the limit", "set(\"Bias\", 240.mV);"),
     ("a bias by steps", "for i in 0..12 { set(\"Bias\", 20.mV * (i + 1)); }"),
     (
@@ -91,7 +91,7 @@ const WITHDRAWN: [(&str, &str); 9] = [
         "withdraw(); try { set(\"Setpoint\", 190.pA); } catch { } try { approach(); } catch { } set(\"Setpoint\", 160.pA);",
     ),
     ("a bias set while it is out", "withdraw(); set(\"Bias\", 450.mV); approach();"),
-    ("a drop after an approach", "withdraw(); approach(); put_down();"),
+    ("an atom put down after an approach", "withdraw(); approach(); put_down();"),
 ];
 
 fn text(what: &str) -> String {

@@ -60,8 +60,8 @@ impl Observer for Looker {
             Entry::Note { text, .. } => seen.notes.push(text.clone()),
             Entry::Judgement { what, .. } if what == "tip_change" => seen.changes_s.push(at.s()),
             Entry::Call { request: Request::Task(task), answer: Ok(Answer::Task(report)), .. } => {
-                use TaskKind::{CoarseShift, CoarseStep, Drop, PickUp, Pulse};
-                if [PickUp, Drop, Pulse, CoarseStep, CoarseShift].contains(&task.kind()) {
+                use TaskKind::{CoarseShift, CoarseStep, PickUp, Pulse, PutDown};
+                if [PickUp, PutDown, Pulse, CoarseStep, CoarseShift].contains(&task.kind()) {
                     seen.harm.push(format!("{}: {}", task.kind().name(), report.remark));
                 }
             }

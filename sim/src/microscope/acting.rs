@@ -41,7 +41,7 @@ impl Running {
             Act::MoveTip { .. } => "a move of the tip",
             Act::Pulse { .. } => "a pulse",
             Act::PickUp => "picking up an atom",
-            Act::Drop => "dropping an atom",
+            Act::PutDown => "putting down an atom",
             Act::Trace { .. } => "a trace",
             Act::Image { .. } => "an image",
             Act::Regenerate => "regenerating the pot",
@@ -57,7 +57,7 @@ impl Running {
             Act::MoveTip { .. }
                 | Act::Image { .. }
                 | Act::PickUp
-                | Act::Drop
+                | Act::PutDown
                 | Act::CoarseStep { .. }
                 | Act::CoarseShift { .. }
         )
@@ -181,7 +181,7 @@ impl Microscope {
                 }
             }
             Act::PickUp => tip_in("picking up an atom").map(|()| ATTEMPT_S),
-            Act::Drop => tip_in("dropping an atom").map(|()| ATTEMPT_S),
+            Act::PutDown => tip_in("putting down an atom").map(|()| ATTEMPT_S),
             Act::Trace { samples, interval_s, .. } => {
                 if (1..=SAMPLES_MAX).contains(&samples) && interval_s.is_finite() && interval_s >= 1e-5 {
                     Ok(f64::from(samples) * interval_s)
@@ -321,7 +321,7 @@ impl Microscope {
             }
             Act::Pulse { volts, .. } => self.pulsed(volts),
             Act::PickUp => self.picked_up(),
-            Act::Drop => self.dropped(),
+            Act::PutDown => self.dropped(),
             Act::Regenerate => match self.plant.regenerated() {
                 Some(true) => report(true, "the pot is cold again"),
                 Some(false) => report(false, "the pot ran dry while it was regenerated"),

@@ -328,8 +328,10 @@ fn decide_against(case: &Case<'_>, said: &mut Judgement, unexplained: f64) {
             "{} different fields are too few: two fit any law, a third may by chance.",
             case.fields
         ));
-        said.next =
-            Some(format!("spectra at {} more fields, in irregular steps", FEWEST_FIELDS - case.fields));
+        said.next = Some(match FEWEST_FIELDS - case.fields {
+            1 => "a spectrum at one more field".to_owned(),
+            more => format!("spectra at {more} more fields, in irregular steps"),
+        });
     } else if looked.part == 0.0 && said.suspect.is_none() {
         said.reasons
             .push("A line of the height asked for would stand out along no law of a moment.".to_owned());

@@ -40,6 +40,7 @@ codes! {
     BenchPark = "B08", "The park steps leave something out that can hurt the microscope.";
     BenchMessage = "B09", "A message of the bench file waits for an event that never comes, or has nobody to go to.";
     BenchBlind = "B10", "One silent or stuck channel can disarm an interlock that protects the tip or the magnet.";
+    BenchRenamed = "B11", "This had another name before. It is read; write the new name.";
     SequenceUnreadable = "S01", "The sequence can't be read.";
     SequenceSyntax = "S02", "The sequence is not valid Rhai.";
     UnknownVerb = "S03", "There is no verb or function of this name.";

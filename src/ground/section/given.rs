@@ -56,6 +56,20 @@ impl<'t> Given<'t> {
         self.taken.iter().find(|(taken, _)| *taken == name).map(|(_, node)| *node)
     }
 
+    /// Takes a field that is given under the name it had `before` for the one of today, and says so.
+    pub fn renamed(
+        &mut self,
+        before: &'static str,
+        now: &'static str,
+        code: Code,
+        problems: &mut Vec<Problem>,
+    ) {
+        if let Some(node) = self.fields.take(before) {
+            problems.push(node.problem(format!("`{before}` is called `{now}` now"), None).coded(code));
+            self.taken.push((now, node));
+        }
+    }
+
     /// The node of a field; that it is missing is reported if it must be there.
     pub fn node(&mut self, name: &str, problems: &mut Vec<Problem>) -> Option<Node<'t>> {
         let found = self.find(name);

@@ -59,10 +59,9 @@ pub(super) fn all(history: &History) -> Vec<Finding> {
         let weight = if declared.what == Achieved::Nothing { Weight::Look } else { Weight::Good };
         plain(declared.what.word(), weight, declared.in_words(), history.end_s)
     }));
-    let says = history.cards.iter().filter(|card| !card.says.is_empty());
-    found.extend(says.map(|card| {
-        let words = format!("{}: {}", card.title, card.says);
-        plain("shown", Weight::Good, words, card.at_s)
+    found.extend(history.cards.iter().filter_map(|card| {
+        let words = format!("{}: {}", card.title, card.in_words()?);
+        Some(plain("shown", Weight::Good, words, card.at_s))
     }));
     found
 }
@@ -106,6 +105,13 @@ fn of_claim(history: &History, claim: &Claim) -> Finding {
         },
         other => (Weight::Look, format!("verdict `{other}`, which this version does not know")),
     };
+    let words = match after {
+        Some(_) if claim.verdict != "real" => {
+            format!("{words} until {}, then the tip was another", clock.short(claim.to_s))
+        }
+        _ if claim.segment > 0 => format!("with the next tip {words}"),
+        _ => words,
+    };
     Finding {
         verdict: claim.verdict.clone(),
         weight,
@@ -130,6 +136,25 @@ fn spin_of(history: &History, claim: &Claim) -> String {
     step.and_then(|step| step.name.split_once(':')).map_or(String::new(), |(spin, _)| spin.to_owned())
 }
 
+/// What a run has made that neither judges nor says what it is about.
+fn made(history: &History) -> Option<String> {
+    let of = |count: u64, one: &str| {
+        let many = if count == 1 { "" } else { "s" };
+        (count > 0).then(|| format!("{count} {one}{many}"))
+    };
+    let made = [of(history.sweeps, "sweep"), of(history.images, "image"), of(history.traces, "trace")];
+    let mut made: Vec<String> = made.into_iter().flatten().collect();
+    // While the run goes on, the sweep may still be completed.
+    let open = history.sweep.as_ref().filter(|_| history.ending.is_some());
+    made.extend(open.map(|_| "1 sweep not complete".to_owned()));
+    let trusted = history.fits.iter().filter(|fit| fit.trusted).count();
+    let fitted = match history.fits.len() {
+        0 => String::new(),
+        _ => format!(" ({trusted} with a fit that is trusted)"),
+    };
+    (!made.is_empty()).then(|| format!("measured: {}{fitted}, not judged", made.join(", ")))
+}
+
 /// All findings as one part of the headline.
 pub(super) fn part(history: &History, found: &[Finding]) -> Option<Part> {
     let weight = found.iter().map(|finding| finding.weight).max();
@@ -148,8 +173,7 @@ pub(super) fn part(history: &History, found: &[Finding]) -> Option<Part> {
         .collect();
     let (weight, words) = match weight {
         Some(weight) => (weight, words.join("; ")),
-        None if history.sweeps > 0 => (Weight::Good, "nothing was judged".to_owned()),
-        None => return None,
+        None => (Weight::Good, made(history)?),
     };
     Some(Part { about: "science", weight, words })
 }

@@ -14,7 +14,7 @@ pub struct HeliumNow {
     /// Level at the end, m³, by the straight line through the readings that tell the loss of now.
     pub last_m3: f64,
     /// Level at which a refill is due, m³.
-    pub mark_m3: f64,
+    pub limit_m3: f64,
     /// Full bath, m³.
     pub volume_m3: f64,
     /// What was used and filled in since the start, in words.
@@ -36,6 +36,9 @@ pub struct HeliumNow {
 /// A refill that is due within this time is looked after now, s.
 const SOON_S: f64 = 12.0 * 3600.0;
 
+/// A bath that would be empty in so short a time loses its helium fast, s.
+const FAST_S: f64 = 86_400.0;
+
 impl HeliumNow {
     /// What the recorded level of a run tells at a moment.
     pub fn of(level: &Level, bench: &Bench, end_s: f64) -> Option<Self> {
@@ -48,7 +51,7 @@ impl HeliumNow {
         Some(Self {
             first_m3: first,
             last_m3: line.map_or(last_read, |line| line.at(last_s).0),
-            mark_m3: budget.refill_mark_m3,
+            limit_m3: budget.refill_limit_m3,
             volume_m3: budget.volume_m3,
             used: level.used_in_words(),
             loss_m3_per_s: line.map(|line| -line.rate).filter(|loss| *loss > 0.0),
@@ -62,7 +65,14 @@ impl HeliumNow {
 
     /// Whether the level is at the limit or below it.
     pub fn is_short(&self) -> bool {
-        self.last_m3 <= self.mark_m3
+        self.last_m3 <= self.limit_m3
+    }
+
+    /// The loss for people, where so much is lost that a full bath would not last a day, which a cryostat in order does not
+    /// do.
+    pub fn lost_fast(&self, bench: &Bench) -> Option<String> {
+        let loss = self.loss_m3_per_s.filter(|loss| loss * FAST_S > self.volume_m3)?;
+        Some(format!("{} an hour", self.in_unit_of(bench, loss * 3600.0)))
     }
 
     /// The level for people.
@@ -103,13 +113,14 @@ impl HeliumNow {
     /// Its part of the headline.
     pub fn part(&self, bench: &Bench, clock: &Clock) -> Part {
         let part = |weight, words| Part { about: "helium", weight, words };
+        let fast = self.lost_fast(bench).map_or(String::new(), |loss| format!(" ({loss} are lost)"));
         if self.is_short() {
-            return part(Weight::Wrong, format!("refill helium now: {} left", self.level(bench)));
+            return part(Weight::Wrong, format!("refill helium now: {} left{fast}", self.level(bench)));
         }
         let Some(due_s) = self.due_at_s else {
             return part(Weight::Good, format!("helium {}", self.level(bench)));
         };
-        let words = format!("helium until {}", ahead(clock, due_s, self.end_s));
+        let words = format!("helium until {}{fast}", ahead(clock, due_s, self.end_s));
         if let Some(there_s) = self.nobody_before(bench, clock) {
             let there = ahead(clock, there_s, self.end_s);
             return part(Weight::Wrong, format!("{words}, and nobody is there before {there}"));
@@ -136,11 +147,34 @@ mod tests {
     }
 
     #[test]
-    fn the_refill_is_due_when_the_straight_line_meets_the_mark() {
-        // 40 L, 1 L/h, mark at 10 L: 30 h after the start.
+    fn the_refill_is_due_when_the_straight_line_meets_the_limit() {
+        // 40 L, 1 L/h, limit at 10 L: 30 h after the start.
         let helium = told(&falling(0.0, 8, 40.0)).unwrap();
         assert!((helium.due_at_s.unwrap() - 30.0 * 3600.0).abs() < 1.0, "{helium:?}");
         assert_eq!(helium.filled_at_s, None);
+    }
+
+    #[test]
+    fn the_alarm_is_told_where_nobody_comes_before_the_refill_is_due_and_nowhere_else() {
+        // On a Friday evening, 1 L/h, due on Saturday at 18:00.
+        let part = |attended: Option<&str>| {
+            let mut bench = crate::bench::builtin();
+            bench.helium.as_mut().unwrap().attended = attended.and_then(crate::bench::Attended::parse);
+            let mut level = Level::of(&bench).unwrap();
+            falling(0.0, 2, 30.0).into_iter().for_each(|(at_s, m3)| level.note(at_s, m3));
+            let helium = HeliumNow::of(&level, &bench, 7200.0).unwrap();
+            helium.part(&bench, &Clock::new(Some("2026-11-27T22:00:00Z"), None))
+        };
+        let alarm = part(Some("Mon-Fri 08:00-18:00"));
+        assert_eq!(
+            (alarm.weight, alarm.words.as_str()),
+            (Weight::Wrong, "helium until 18:00, and nobody is there before Monday 08:00")
+        );
+        for hours in [Some("Mon-Sun 08:00-18:00"), Some("Sat-Sat 17:00-18:30"), None] {
+            let usual = part(hours);
+            assert_eq!(usual.words, "helium until 18:00", "{hours:?}");
+            assert!(usual.weight < Weight::Wrong, "{hours:?}");
+        }
     }
 
     #[test]

@@ -126,10 +126,13 @@ impl RunResult {
         let found = found::all(history);
         let missing = missing(history, seen);
         let mut parts = vec![run(history, bench, seen)];
-        parts.extend(machine(history, seen));
+        let (bench_parts, parked): (Vec<Part>, Vec<Part>) =
+            machine(history, seen).into_iter().partition(|part| part.weight != Weight::Good);
+        parts.extend(bench_parts);
         parts.extend(found::part(history, &found));
         parts.extend(plan(&missing));
         parts.extend(held(history));
+        parts.extend(parked);
         parts.extend(helium.as_ref().zip(bench).map(|(helium, bench)| helium.part(bench, &history.clock)));
         // The order of the list is the order among equals.
         parts.sort_by_key(|part| std::cmp::Reverse(part.weight));
@@ -157,6 +160,13 @@ impl RunResult {
         };
         result.next = next(history, bench, &result, seen);
         result
+    }
+}
+
+impl RunResult {
+    /// What is told below the outcome: everything that it does not say itself.
+    pub fn told(&self) -> impl Iterator<Item = &Part> {
+        self.parts.iter().filter(|part| part.words != self.outcome)
     }
 }
 
@@ -198,7 +208,13 @@ fn run(history: &History, bench: Option<&Bench>, seen: Seen) -> Part {
         (Outcome::Finished, _) => "finished".to_owned(),
         (Outcome::Failed, _) => format!("the sequence ended itself at {at}: {reason}"),
         (Outcome::Interlock, Some(cause)) => format!("{} at {at}: {reason}", cause.what),
-        (Outcome::Interlock, None) => format!("an interlock ended the run at {at}: {reason}"),
+        (Outcome::Interlock, None) => match next::unseen(history) {
+            Some(trip) => format!(
+                "no number from {}: an interlock ended the run at {at}: {reason}",
+                trip.unseen.join(", ")
+            ),
+            None => format!("an interlock ended the run at {at}: {reason}"),
+        },
         (Outcome::Stopped, _) if reason.starts_with("stopped") => format!("{reason} at {at}"),
         (Outcome::Stopped, _) => format!("stopped at {at}: {reason}"),
         (Outcome::Fault, _) => format!("a fault ended the run at {at}: {reason}"),
@@ -294,7 +310,11 @@ fn times(count: u64) -> String {
 
 fn plan(missing: &[Missing]) -> Option<Part> {
     let (first, more) = missing.split_first()?;
-    let words = &first.words;
+    let why = match first.why.trim_end_matches('.') {
+        "" => String::new(),
+        why => format!(" (skipped: {why})"),
+    };
+    let words = format!("{}{why}", first.words);
     let more = if more.is_empty() { String::new() } else { format!(" and {} more", more.len()) };
     Some(Part { about: "plan", weight: Weight::Look, words: format!("{words}{more}") })
 }
@@ -317,7 +337,9 @@ fn held(history: &History) -> Option<Part> {
     let longest = spans.into_iter().max_by(|a, b| span_s(a).total_cmp(&span_s(b)))?;
     let tripped = history.trips.iter().rev().find(|trip| trip.at_s <= longest.from_s + 1.0);
     let why = match (longest.by, tripped) {
-        (HeldBy::Interlock, Some(trip)) => format!("`{}`", trip.name),
+        (HeldBy::Interlock, Some(trip)) if trip.unseen.is_empty() => format!("`{}`", trip.name),
+        (HeldBy::Interlock, Some(trip)) => format!("no number for `{}`", trip.name),
+        (HeldBy::Operator, _) if longest.refill => "refill".to_owned(),
         (HeldBy::Operator, _) => "an operator".to_owned(),
         (by, _) => by.word().to_owned(),
     };

@@ -62,7 +62,7 @@ fn a_good_night_is_told_with_its_number() {
     spectra(&mut history, &[true; 8]);
     end(&mut history, 30_000.0, Outcome::Finished, "", true);
     let result = told(&history);
-    assert_eq!(result.headline, "Finished; the bench is parked; real, moment 0.8501 ± 0.0037 μB.");
+    assert_eq!(result.headline, "Finished; real, moment 0.8501 ± 0.0037 μB; the bench is parked.");
     assert_eq!((result.weight, result.outcome.as_str()), (Weight::Good, "finished"));
     assert_eq!(result.found[0].moment_mu_b, Some(Known { value: 0.85012, error: 0.0037 }));
 }

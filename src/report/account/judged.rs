@@ -170,6 +170,16 @@ impl Law {
         Some(Self { body: body.clone(), ..Self::read(at_s, title, &whole) })
     }
 
+    /// The spectra that it was judged with.
+    pub fn sweeps(&self) -> impl Iterator<Item = u64> {
+        self.body["sweeps"].as_array().into_iter().flatten().filter_map(Value::as_u64)
+    }
+
+    /// Whether it was judged with this spectrum.
+    pub fn rests_on(&self, sweep: u64) -> bool {
+        self.sweeps().any(|own| own == sweep)
+    }
+
     /// Where the line is expected, Hz.
     pub fn at(&self, field_t: f64) -> Option<f64> {
         Some((self.slope_hz_per_t? * (field_t + self.tip_field_t?.0)).abs())

@@ -135,7 +135,7 @@ pub struct Happening {
 pub struct TipEvent {
     /// When, s.
     pub at_s: f64,
-    /// `approach`, `withdraw`, `pulse`, `pick_up`, `drop`, `coarse_step`, `coarse_shift`, `contrast`, `test`.
+    /// `approach`, `withdraw`, `pulse`, `pick_up`, `put_down`, `coarse_step`, `coarse_shift`, `contrast`, `test`.
     pub what: String,
     /// Whether it was achieved; none where that is not known.
     pub achieved: Option<bool>,
@@ -229,6 +229,21 @@ impl Account {
     /// The law that was proved last: the one source of moment, g and tip field.
     pub fn proved(&self) -> Option<&Law> {
         self.verdicts.iter().rev().find_map(|verdict| verdict.law.as_ref())
+    }
+
+    /// Every law that is proved: one for each spin and state of the tip.
+    pub fn proved_laws(&self) -> Vec<&Law> {
+        self.verdicts.iter().filter_map(|verdict| verdict.law.as_ref()).collect()
+    }
+
+    /// The proved law that rests on a sweep, or else the last one.
+    pub fn proved_for(&self, sweep: u64) -> Option<&Law> {
+        self.verdicts
+            .iter()
+            .rev()
+            .filter_map(|verdict| verdict.law.as_ref())
+            .find(|law| law.rests_on(sweep))
+            .or_else(|| self.proved())
     }
 
     /// Short name of the run: the file, or its folder where the file has the usual name.

@@ -20,7 +20,7 @@ const OF_TIP: [TaskKind; 7] = [
     TaskKind::Withdraw,
     TaskKind::Pulse,
     TaskKind::PickUp,
-    TaskKind::Drop,
+    TaskKind::PutDown,
     TaskKind::CoarseStep,
     TaskKind::CoarseShift,
 ];

@@ -128,9 +128,11 @@ pub(super) fn spectra(account: &Account, run: &RunFile, article: usize) -> Strin
 
 /// Tonight beside an earlier run.
 pub(super) fn beside(account: &Account, before: &Account) -> String {
-    let rows: Vec<(&str, Vec<Cell>)> = crate::report::beside::compare(before, account)
+    let (changed, as_before): (Vec<_>, Vec<_>) = crate::report::beside::compare(before, account)
         .into_iter()
-        .map(|row| {
+        .partition(|row| row.changed == Some(true));
+    let rows = |all: Vec<crate::report::beside::Compared>| -> Vec<(&str, Vec<Cell>)> {
+        let row = |row: crate::report::beside::Compared| {
             let flag = match row.changed {
                 Some(true) => "<span class=\"t-look\">▲ changed</span>",
                 Some(false) => "as before",
@@ -143,11 +145,25 @@ pub(super) fn beside(account: &Account, before: &Account) -> String {
                 ("w", flag.to_owned()),
             ];
             ("", cells)
-        })
-        .collect();
-    let caption =
-        format!("Beside {}; changed is what moved by more than three times its scatter", before.name());
-    cards(&caption, &[("", ""), ("", "Before"), ("", "Now"), ("", "")], &rows)
+        };
+        all.into_iter().map(row).collect()
+    };
+    if changed.is_empty() && as_before.is_empty() {
+        return String::new();
+    }
+    let head = [("", ""), ("", "Before"), ("", "Now"), ("", "")];
+    let caption = format!("Beside {}: what moved by more than three times its scatter", before.name());
+    let mut out = match changed.as_slice() {
+        [] => format!(
+            "<p>Nothing moved by more than three times its scatter, beside {}.</p>",
+            safe(&before.name())
+        ),
+        _ => cards(&caption, &head, &rows(changed)),
+    };
+    let count = count(as_before.len() as u64, "quantity").replace("quantitys", "quantities");
+    let others = cards(&format!("Beside {}: the rest", before.name()), &head, &rows(as_before));
+    super::page::fold(&mut out, "As before", &count, &others);
+    out
 }
 
 /// Everything on one clock.
@@ -307,7 +323,7 @@ pub(super) fn channels(account: &Account) -> String {
 fn forecast(account: &Account, name: &str, chart: &mut crate::report::figure::Chart) {
     let Some(helium) = account.helium() else { return };
     let unit = account.unit_of(name);
-    let mark = unit.from_si(helium.mark_m3);
+    let mark = unit.from_si(helium.limit_m3);
     chart.marks.push(Mark { y: mark, text: "refill limit".to_owned() });
     let (Some(due), Some(loss)) = (helium.due_at_s, helium.loss_m3_per_s) else { return };
     let from = account.history.end_s;

@@ -61,11 +61,12 @@ impl Handover {
 }
 
 fn measured(account: &Account) -> String {
-    let mut parts = vec![
-        count(account.sweeps.len() as u64, "sweep"),
-        count(account.history.points, "point"),
-        count(account.fits_of_sweeps().count() as u64, "fit"),
-    ];
+    let (sweeps, fits) = (account.sweeps.len() as u64, account.fits_of_sweeps().count() as u64);
+    let mut parts = Vec::new();
+    if sweeps > 0 {
+        parts.extend([count(sweeps, "sweep"), count(account.history.points, "point")]);
+    }
+    parts.extend((fits > 0).then(|| count(fits, "fit")));
     let doubtful = account.fits_of_sweeps().filter(|f| !f.trusted).count();
     if doubtful > 0 {
         parts.push(format!("{doubtful} of them not trusted"));
@@ -82,8 +83,9 @@ fn measured(account: &Account) -> String {
     let at = ending
         .filter(|ending| ending.outcome != Outcome::Finished)
         .map(|ending| place_in_words(&ending.place));
-    let at = at.map_or(String::new(), |at| format!("; the sequence was at {at}"));
-    format!("{}{at}", parts.join(", "))
+    let at = at.map(|at| format!("the sequence was at {at}"));
+    let made = Some(parts.join(", ")).filter(|made| !made.is_empty());
+    made.into_iter().chain(at).collect::<Vec<_>>().join("; ")
 }
 
 /// Roles in the order in which people ask for them, and what they call them.
@@ -108,7 +110,11 @@ fn state(account: &Account) -> Vec<StateLine> {
             let Some(id) = bench.by_role(role) else { continue };
             let channel = bench.channel(id);
             let standing = account.history.channel(&channel.name);
-            let mut line = standing_line(account, what, standing, |si| value_in(si, &channel.unit, 5));
+            let mut line = standing_line(account, what, standing, |si| {
+                // What reads less than a hundredth of its tolerance is the noise of the meter.
+                let noise = channel.tolerance.is_some_and(|tolerance| si.abs() < 0.01 * tolerance);
+                value_in(if noise { 0.0 } else { si }, &channel.unit, 5)
+            });
             if let (Role::RfOutput, Some(standing)) = (role, standing) {
                 let on = standing.si > 0.5;
                 (if on { "ON" } else { "off" }).clone_into(&mut line.value);
@@ -195,7 +201,7 @@ fn helium(account: &Account) -> Option<StateLine> {
         return Some(StateLine { what, value: "not known".to_owned(), note, weight: Weight::Look });
     };
     let value = helium.level(bench);
-    let limit = helium.in_unit_of(bench, helium.mark_m3);
+    let limit = helium.in_unit_of(bench, helium.limit_m3);
     let note = match (helium.due_at_s, helium.loss(bench)) {
         _ if helium.is_short() => format!("at or below the refill limit of {limit}: refill now"),
         (Some(due_s), Some(loss)) => {
@@ -212,7 +218,7 @@ fn questions(account: &Account) -> Vec<String> {
     let mut open = Vec::new();
     for fault in &account.integrity.faults {
         open.push(format!(
-            "The run file is damaged: {fault}. This brief rests on the {} before that; the rest is left out.",
+            "The run file is damaged: {fault}. This brief rests on the {} before that; the rest can't be told.",
             count(account.integrity.intact, "intact row")
         ));
     }
@@ -316,7 +322,7 @@ mod tests {
     }
 
     #[test]
-    fn a_reading_beyond_a_mark_or_far_from_its_start_gets_no_tick() {
+    fn a_reading_beyond_a_limit_or_far_from_its_start_gets_no_tick() {
         let line = |stage: fn(u64) -> Option<f64>| {
             let hand = Handover::new(&account_of(stage, 20));
             hand.state.into_iter().find(|line| line.what == "Stage").unwrap()

@@ -72,7 +72,7 @@ pub fn html_of(
     }
     for (i, (account, run)) in accounts.iter().zip(runs).enumerate() {
         let before = i.checked_sub(1).map_or(before, |before| Some(&accounts[before]));
-        article(&mut out, account, run, i, before);
+        article(&mut out, account, run, &Among { i, of: accounts.len(), before });
     }
     let _ = write!(
         out,
@@ -118,7 +118,7 @@ fn contents(out: &mut String, accounts: &[Account]) {
             "<li><a href=\"#run-{i}\">{}</a> {} {}</li>",
             safe(&account.name()),
             seal(result.weight, &result.outcome),
-            safe(&result.headline)
+            safe(result.told().next().map_or("", |part| part.words.as_str()))
         );
     }
     out.push_str("</ol></nav>");
@@ -128,8 +128,18 @@ fn seal(weight: Weight, word: &str) -> String {
     format!("<span class=\"t-{}\">{} {}</span>", weight.word(), weight.sign(), safe(word))
 }
 
-/// First what a reader must know, then the figures of what the run was about; what is looked up is folded.
-fn article(out: &mut String, account: &Account, run: &RunFile, i: usize, before: Option<&Account>) {
+/// Which of the runs of a brief it is, and the one that it stands beside.
+struct Among<'a> {
+    i: usize,
+    of: usize,
+    before: Option<&'a Account>,
+}
+
+/// First what a reader must know, then the figures of what the run was about; what is looked up is folded. Of several
+/// runs only the last one left the bench as it stands now, so more of the others is folded: the whole shall fit on three
+/// screens of a phone.
+fn article(out: &mut String, account: &Account, run: &RunFile, among: &Among<'_>) {
+    let i = among.i;
     let hand = Handover::new(account);
     head(out, account, &hand, i);
     section(
@@ -139,17 +149,33 @@ fn article(out: &mut String, account: &Account, run: &RunFile, i: usize, before:
         &page::list(&account.history.handed_over, false),
     );
     section(out, "Interrupted", "and resumed", &page::list(&hand.interruptions, false));
-    section(out, "Do next", "", &story::next(&hand));
-    for card in cards::all(account, run, i) {
-        section(out, &card.title, &card.says, &card.content);
+    let (alone, last) = (among.of == 1, among.i + 1 == among.of);
+    let put = |shown: bool| if shown { section } else { fold };
+    put(last)(out, "Do next", if last { "" } else { "as it was after this run" }, &story::next(&hand));
+    let cards = cards::all(account, run, i);
+    let short = alone && cards.len() < 2;
+    for card in cards {
+        section(out, &capital(&card.title), &card.says, &card.content);
     }
-    section(out, "Timeline", "", &data::timeline(account, run));
-    section(out, "Bench now", "as the record left it", &story::state(&hand, true));
-    section(out, "Missing", "", &page::list(&missing(&hand), false));
-    let beside = before.map(|before| data::beside(account, before)).unwrap_or_default();
+    put(alone)(out, "Timeline", "", &data::timeline(account, run));
+    put(last)(out, "Bench now", "as the record left it", &story::state(&hand, true));
+    put(alone)(out, "Missing", "", &page::list(&missing(&hand), false));
+    let beside = among.before.map(|before| data::beside(account, before)).unwrap_or_default();
     section(out, "Beside the run before", "", &beside);
-    section(out, "Open questions", "", &page::list(&hand.questions, false));
-    fold(out, "Bench, all channels", "", &story::state(&hand, false));
+    put(alone)(out, "Open questions", "", &page::list(&hand.questions, false));
+    if short {
+        details(out, account, run, i, &hand);
+    } else {
+        let mut inner = String::new();
+        details(&mut inner, account, run, i, &hand);
+        fold(out, "Details", "spectra, fits, channels, cautions", &inner);
+    }
+    out.push_str("</article>");
+}
+
+/// What is looked up now and then.
+fn details(out: &mut String, account: &Account, run: &RunFile, i: usize, hand: &Handover) {
+    fold(out, "Bench, all channels", "", &story::state(hand, false));
     fold(out, "Verdicts", "with their reasons", &data::verdicts(account));
     fold(out, "Spectra", "and maps", &data::spectra(account, run, i));
     fold(out, "Images", "and traces", &data::bulks(account, run));
@@ -163,7 +189,6 @@ fn article(out: &mut String, account: &Account, run: &RunFile, i: usize, before:
     fold(out, "Notes", "and decisions", &story::remarks(account));
     fold(out, "Cautions", "oxygen, cold, magnet, high voltage", &story::cautions());
     fold(out, "Identity", "", &story::identity(account));
-    out.push_str("</article>");
 }
 
 /// What was planned and not done.
@@ -200,7 +225,7 @@ fn head(out: &mut String, account: &Account, hand: &Handover, i: usize) {
         result.weight.sign(),
         safe(&capital(&result.outcome)),
     );
-    for part in &result.parts {
+    for part in result.told() {
         let _ = write!(
             out,
             "<li><span class=\"t-{}\">{}</span> {}</li>",
@@ -209,5 +234,8 @@ fn head(out: &mut String, account: &Account, hand: &Handover, i: usize) {
             safe(&capital(&part.words))
         );
     }
-    let _ = write!(out, "</ul><p class=\"over\">{}</p>", safe(&hand.measured));
+    let _ = write!(out, "</ul>");
+    if !hand.measured.is_empty() {
+        let _ = write!(out, "<p class=\"over\">{}</p>", safe(&hand.measured));
+    }
 }

@@ -2,12 +2,12 @@
 
 use super::handover::Handover;
 use crate::cautions::CAUTIONS;
-use crate::history::first_of;
 use crate::history::result::capital;
+use crate::history::{Card, Figure, first_of};
 use crate::quantity::{in_words, significant};
 use crate::report::account::{Account, Fitted};
 use crate::report::beside::compare;
-use crate::report::words::{with_error, wrapped};
+use crate::report::words::{rounded, with_error, wrapped};
 use std::fmt::Write;
 
 /// Columns where nobody knows how wide the terminal is.
@@ -26,11 +26,13 @@ pub(super) fn write(out: &mut String, account: &Account, width: usize, before: O
     page.wrapped(&hand.span, "", "");
     page.line("");
     page.line(&format!("{} {}", result.weight.sign(), result.outcome.to_uppercase()));
-    for part in &result.parts {
+    for part in result.told() {
         page.wrapped(&capital(&part.words), &format!("{} ", part.weight.sign()), "  ");
     }
     page.line("");
-    page.wrapped(&hand.measured, "", "");
+    if !hand.measured.is_empty() {
+        page.wrapped(&hand.measured, "", "");
+    }
     page.list("For the next shift", &account.history.handed_over, false);
     page.list("Interrupted and resumed", &hand.interruptions, false);
     page.list("Do next", &result.next, true);
@@ -94,12 +96,17 @@ impl Page<'_> {
     fn cards(&mut self, account: &Account) {
         for card in &account.history.cards {
             let says = if card.says.is_empty() { String::new() } else { format!(": {}", card.says) };
-            self.heading(&format!("{}{says}", card.title));
+            self.heading(&format!("{}{says}", capital(&card.title)));
+            if card.rows.is_empty() {
+                self.without_rows(account, card);
+            }
             let name = |column: &crate::history::CardColumn| match column.unit.as_str() {
                 "" => column.name.clone(),
                 unit => format!("{} ({unit})", column.name),
             };
-            let head: Vec<String> = card.columns.iter().map(name).collect();
+            let mut head: Vec<String> = card.columns.iter().map(name).collect();
+            // What goes beyond the columns is the error of the last one.
+            head.extend(card.rows.first().filter(|row| row.len() > head.len()).map(|_| "error".to_owned()));
             if !head.is_empty() && !card.rows.is_empty() {
                 self.wrapped(&head.join(", "), "  ", "  ");
             }
@@ -113,6 +120,26 @@ impl Page<'_> {
                     card.rows.len() - MOST_ROWS
                 ));
             }
+        }
+    }
+
+    /// A terminal has the numbers of the laws; for the rest there is the page.
+    fn without_rows(&mut self, account: &Account, card: &Card) {
+        let laws = account.proved_laws();
+        if card.figure != Figure::Field || laws.is_empty() {
+            return self.line("  The figure is on the page: `noctule brief RUN --out brief.html`.");
+        }
+        for law in laws {
+            let known = |value: Option<(f64, f64)>, scale: f64| {
+                value.map_or("not known".to_owned(), |(value, error)| rounded(value * scale, error * scale))
+            };
+            let (moment, field) = (known(law.moment, 1.0), known(law.tip_field_t, 1e3));
+            let spectra = law.points.len();
+            self.wrapped(
+                &format!("moment {moment} μB, tip field {field} mT, {spectra} spectra"),
+                "  ",
+                "    ",
+            );
         }
     }
 

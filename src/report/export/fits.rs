@@ -6,7 +6,7 @@ use serde_json::{Value, json};
 /// All fits, lines against field and verdicts with all their numbers, in SI.
 ///
 /// The object has `run`, `sweeps` with their settings, `tables` of the sequence (those of more than 20,000 numbers without
-/// them), `fits`, `field_lines`, `verdicts`, `other`; each item has `at_s`, each fit `sweep`,
+/// them), `fits`, `resonance_laws`, `verdicts`, `other`; each item has `at_s`, each fit `sweep`,
 /// `field_t`, `channel`, `trusted`, `doubts`, and by the name of each parameter `value`, `error`, `fixed`
 /// (`null` where a number was not finite), and `fit` as it was recorded.
 pub fn fits_json(account: &Account) -> Value {
@@ -67,7 +67,7 @@ pub fn fits_json(account: &Account) -> Value {
         "sweeps": sweeps,
         "tables": tables,
         "fits": fits,
-        "field_lines": laws,
+        "resonance_laws": laws,
         "verdicts": verdicts,
         "other": other,
     })

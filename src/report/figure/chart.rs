@@ -129,6 +129,8 @@ pub struct Chart {
 
 /// Size of lettering.
 const SIZE: f64 = 11.0;
+/// Mean width of a letter, parts of its size.
+const LETTER: f64 = 0.56;
 
 impl Chart {
     /// Draws it `width` by `height` pixels.
@@ -157,7 +159,12 @@ impl Chart {
         for series in &self.series {
             draw_series(&mut drawing, series, &x, &y, (left, right, top, bottom));
         }
-        self.key(&mut drawing, right);
+        let free = self.key(&mut drawing, right);
+        // What the figure shows stands in its label and beside it as well, so the key goes first.
+        let width = self.title.chars().count() as f64 * SIZE * LETTER;
+        if !self.title.is_empty() && left + width < free {
+            drawing.text((left, 13.0), self.title.clone(), SIZE + 0.5, Anchor::Start, Ink::Text);
+        }
         drawing
     }
 
@@ -190,9 +197,6 @@ impl Chart {
             drawing.text((at, bottom + 15.0), text, SIZE, Anchor::Middle, Ink::Faint);
         }
         drawing.line(vec![(left, top), (left, bottom), (right, bottom)], Ink::Frame, 1.0);
-        if !self.title.is_empty() {
-            drawing.text((left, 13.0), self.title.clone(), SIZE + 0.5, Anchor::Start, Ink::Text);
-        }
         if !self.x.label.is_empty() {
             let at = ((left + right) / 2.0, drawing.height - 5.0);
             drawing.text(at, self.x.label.clone(), SIZE, Anchor::Middle, Ink::Text);
@@ -218,12 +222,12 @@ impl Chart {
         if found.len() > fewer + 1 { self.x.ticks(range, fewer) } else { found }
     }
 
-    /// The key stands above the frame, from the right, where no data can be.
-    fn key(&self, drawing: &mut Drawing, right: f64) {
+    /// The key stands above the frame, from the right, where no data can be; gives where it begins.
+    fn key(&self, drawing: &mut Drawing, right: f64) -> f64 {
         let y = 9.0;
         let mut end = right;
         for series in self.series.iter().rev().filter(|s| !s.name.is_empty()) {
-            let x = end - series.name.chars().count() as f64 * SIZE * 0.51;
+            let x = end - series.name.chars().count() as f64 * SIZE * LETTER;
             drawing.text((end, y + 0.35 * SIZE), series.name.clone(), SIZE - 0.5, Anchor::End, Ink::Text);
             let sign = match series.style {
                 Style::Dots => {
@@ -247,6 +251,7 @@ impl Chart {
             };
             end = x - sign - 4.0;
         }
+        end
     }
 
     fn x_range(&self) -> (f64, f64) {

@@ -10,7 +10,7 @@ mod timeline;
 mod trace;
 
 pub use card::{card, cards};
-pub use resonance::resonance;
+pub use resonance::{of_law, resonance};
 pub use sweep::{map, spectrum, sweep};
 pub use timeline::{letters, timeline};
 pub use trace::{clock_axis, histogram, image, trace, watched, watched_chart};

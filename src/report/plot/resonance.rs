@@ -1,7 +1,7 @@
 //! Resonance against field, with the line and what is left over.
 
 use super::{PlotError, above};
-use crate::report::account::{Account, Law};
+use crate::report::account::{Account, Fitted, Law};
 use crate::report::figure::{Axis, Chart, Drawing, Ink, Place, Series, Style};
 
 /// Room on the left of both charts, so that they line up.
@@ -13,12 +13,22 @@ const LEFT: f64 = 58.0;
 /// # Errors
 /// There is no fit whose field is known.
 pub fn resonance(account: &Account, size: (f64, f64)) -> Result<Drawing, PlotError> {
-    let law = account.proved();
+    of_law(account, account.proved(), size)
+}
+
+/// The same of one of several laws: of another spin, or of another state of the tip.
+///
+/// # Errors
+/// There is no fit whose field is known.
+pub fn of_law(account: &Account, law: Option<&Law>, size: (f64, f64)) -> Result<Drawing, PlotError> {
+    let alone = account.proved_laws().len() < 2;
     let used: Vec<(f64, f64, f64)> = match law {
         Some(law) => law.points.clone(),
-        None => fits(account, true),
+        None => fits(account, |fit| fit.trusted),
     };
-    let left_out = fits(account, false);
+    // Beside a law stand the doubtful fits of its own spectra.
+    let own = |fit: &Fitted| alone || fit.sweep.zip(law).is_some_and(|(sweep, law)| law.rests_on(sweep));
+    let left_out = fits(account, |fit| !fit.trusted && own(fit));
     if used.is_empty() && left_out.is_empty() {
         return Err(PlotError::Nothing("this run has no fit whose field is known".to_owned()));
     }
@@ -60,8 +70,8 @@ pub fn resonance(account: &Account, size: (f64, f64)) -> Result<Drawing, PlotErr
     Ok(above(drawing, lower.draw(size.0, left)))
 }
 
-fn fits(account: &Account, trusted: bool) -> Vec<(f64, f64, f64)> {
-    let fits = account.fits.iter().filter(|f| f.trusted == trusted);
+fn fits(account: &Account, wanted: impl Fn(&Fitted) -> bool) -> Vec<(f64, f64, f64)> {
+    let fits = account.fits.iter().filter(|fit| wanted(fit));
     fits.filter_map(|fit| {
         let centre = fit.parameter("centre")?;
         let error = centre.error.filter(|e| e.is_finite()).unwrap_or(0.0);

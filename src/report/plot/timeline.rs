@@ -92,11 +92,10 @@ fn events(account: &Account) -> Vec<Event> {
     let event = |from_s, to_s, letter| Event { from_s, to_s, letter };
     let mut all: Vec<Event> = history.trips.iter().map(|trip| event(trip.at_s, None, 'I')).collect();
     all.extend(history.hold_spans.iter().map(|span| {
-        let refill = span.reason.contains("refill");
-        event(span.from_s, Some(span.to_s.unwrap_or(history.end_s)), if refill { 'R' } else { 'H' })
+        event(span.from_s, Some(span.to_s.unwrap_or(history.end_s)), if span.refill { 'R' } else { 'H' })
     }));
     let of_tip =
-        account.tip.iter().filter(|event| matches!(event.what.as_str(), "pulse" | "pick_up" | "drop"));
+        account.tip.iter().filter(|event| matches!(event.what.as_str(), "pulse" | "pick_up" | "put_down"));
     all.extend(of_tip.map(|tip| event(tip.at_s, None, 'T')));
     let changed = account.judged.iter().filter(|judged| judged.1 == "tip_change");
     all.extend(changed.map(|judged| event(judged.0, None, 'T')));
@@ -215,7 +214,7 @@ fn column(account: &Account, outline: &SweepOutline, table: &SweepTable) -> Opti
     let read = table.read.iter().position(|column| column.channel == wanted)?;
     let (low, high) =
         table.x.iter().fold((f64::INFINITY, f64::NEG_INFINITY), |(l, h), x| (l.min(*x), h.max(*x)));
-    let law = account.proved().and_then(|law| law.at(outline.field_t?));
+    let law = account.proved_for(outline.table.sweep).and_then(|law| law.at(outline.field_t?));
     let middle = law.filter(|at| (low..=high).contains(at)).unwrap_or((low + high) / 2.0);
     let values = &table.values[read];
     let mut sorted: Vec<f64> = values.iter().copied().filter(|v| v.is_finite()).collect();

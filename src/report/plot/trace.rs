@@ -87,28 +87,25 @@ pub fn histogram(
         x,
         y,
         series: std::iter::once(Series::new(points, Style::Bars, Ink::First))
-            .chain(levels(&numbers, bulk.interval_s(), width))
+            .chain(levels(&numbers, bulk.interval_s(), tallest))
             .collect(),
         ..Chart::default()
     };
     Ok(chart.draw(size.0, size.1))
 }
 
-/// The two levels of a trace as a curve over its histogram, where they are proved.
-fn levels(numbers: &[f64], interval_s: f64, bin: f64) -> Option<Series> {
-    let judged = contrast_of_trace(numbers, interval_s).ok()?;
+/// The two levels of a trace as lines through its histogram, where they are proved.
+fn levels(numbers: &[f64], interval_s: f64, tallest: f64) -> Vec<Series> {
+    let Ok(judged) = contrast_of_trace(numbers, interval_s) else { return Vec::new() };
     if !matches!(judged.verdict, ContrastVerdict::Contrast | ContrastVerdict::Jump) {
-        return None;
+        return Vec::new();
     }
-    let least = numbers.iter().copied().fold(f64::INFINITY, f64::min);
-    let most = numbers.iter().copied().fold(f64::NEG_INFINITY, f64::max);
-    let at = |i: i32| least + (most - least) * f64::from(i) / 200.0;
-    let count = numbers.len() as f64 * bin;
-    let curve = (0..=200).map(|i| (at(i), count * judged.mixture.density(at(i)))).collect();
     let name = judged.polarisation.map_or("two levels".to_owned(), |(value, error)| {
-        format!("two levels, polarisation {}", crate::quantity::rounded(value, error))
+        format!("levels, polarisation {}", crate::quantity::rounded(value, error))
     });
-    Some(Series::new(curve, Style::Line, Ink::Fit).named(&name))
+    let line = |at: f64| Series::new(vec![(at, 0.0), (at, 1.05 * tallest)], Style::Dashed, Ink::Fit);
+    let [lower, upper] = judged.mixture.means;
+    vec![line(lower).named(&name), line(upper)]
 }
 
 /// An image by its place among the images of the run, from 0.

@@ -43,7 +43,7 @@ fn each_time(entry: &Planned) -> impl Iterator<Item = Planned> + use<> {
 pub(super) fn visit(refill: Refill, bench: &Bench) -> Visit {
     let (when, usual_s) = match refill.when {
         RefillCall::At(at_s) => (Call::At(TimePoint::from_s(at_s)), 0.0),
-        RefillCall::Below(mark_m3) => (Call::Below(mark_m3), COMES_AFTER_S),
+        RefillCall::Below(limit_m3) => (Call::Below(limit_m3), COMES_AFTER_S),
     };
     let volume_m3 = bench.helium.expect("the reader refuses a refill without a helium budget").volume_m3;
     Visit {

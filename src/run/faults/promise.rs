@@ -45,11 +45,7 @@ pub const PROMISES: [Promise; 47] = [
         "after 30 s hold with RF off; goes on when it flows again",
         "safety::cases::current_zero",
     ),
-    rides(
-        "lock-in overload",
-        "hold; the point under way is measured again",
-        "safety::cases::lockin_overload",
-    ),
+    rides("lock-in overload", "hold; the current point is measured again", "safety::cases::lockin_overload"),
     rides("RF drop-out", "goes on; the points are in the record as they are", "safety::cases::rf_drop_out"),
     rides("helium leak up to 0.3 L/h", "goes on; the level is in the record", "nights"),
     rides("tip change", "goes on; fits and verdict say what it was worth", "nights"),

@@ -161,10 +161,10 @@ fn the_refill_is_told_of_once_for_each_filling() {
     let mut helium = Level::of(&crate::bench::builtin()).unwrap();
     let mut watch = HeliumWatch::default();
     let mut read = |hours: f64, above_l: f64| {
-        helium.note(hours * 3600.0, helium.mark_m3 + above_l * 1e-3);
+        helium.note(hours * 3600.0, helium.limit_m3 + above_l * 1e-3);
         watch.due(TimePoint::from_s(hours * 3600.0), &helium, false)
     };
-    // 1 L/h from 20 L above the mark: 12 h before the mark is 8 h after the start.
+    // 1 L/h from 20 L above the limit: 12 h before it is 8 h after the start.
     let mut told = Vec::new();
     for minute in 0..=18 * 60 {
         let hours = f64::from(minute) / 60.0;
@@ -174,6 +174,48 @@ fn the_refill_is_told_of_once_for_each_filling() {
     assert!((told[0].0 - 8.0).abs() < 0.05 && (told[0].1 - 12.0).abs() < 0.05, "{told:?}");
     assert_eq!(read(19.0, 60.0), None);
     assert_eq!(read(19.1, 0.0), Some(0.0));
+}
+
+/// What is told of a bath that loses 1 L/h from 20 L above its limit, on a Friday evening.
+fn told_on_friday(attended: &str) -> Vec<Value> {
+    let (address, heard) = receiver(vec![]);
+    let mut bench = bench_with(&["helium"], &[&address], 0);
+    bench.helium.as_mut().unwrap().attended = Some(crate::bench::Attended::parse(attended).unwrap());
+    let mut hooks = Hooks::start(&bench, "s");
+    let mut tally = RunTally::new(&bench);
+    let started_at = "2026-11-27T22:00:00+00:00[UTC]".to_owned();
+    let (sequence_path, bench_path) = (String::new(), String::new());
+    tally.entry(TimePoint::START, &Entry::Context { started_at, window_s: None, sequence_path, bench_path });
+    for minute in 0..120 {
+        let at = TimePoint::from_s(60.0 * f64::from(minute));
+        let value = (30.0 - f64::from(minute) / 60.0) * 1e-3;
+        tally.entry(at, &Entry::Monitor { channel: "helium_level".into(), value });
+        hooks.moment(at, &tally);
+    }
+    drop(hooks);
+    heard.lock().unwrap().clone()
+}
+
+#[test]
+fn a_refill_that_comes_before_anybody_is_told_at_once_and_no_other() {
+    let told = told_on_friday("Mon-Fri 08:00-18:00");
+    assert_eq!(told.len(), 1, "{told:?}");
+    let text = told[0]["text"].as_str().unwrap();
+    assert!(text.contains("nobody is there before Monday 08:00"), "{text}");
+    assert!(told[0]["cautions"].is_string(), "{told:?}");
+    // Due on Saturday at 18:00, and somebody is there on Saturday: more than twelve hours ahead that is no message.
+    assert_eq!(told_on_friday("Mon-Sun 08:00-18:00"), Vec::<Value>::new());
+    // What was told as usual is told once more when it becomes an alarm.
+    let mut level = Level::of(&crate::bench::builtin()).unwrap();
+    let mut watch = HeliumWatch::default();
+    let told: Vec<usize> = (0..120)
+        .filter(|minute| {
+            let hours = *minute as f64 / 60.0;
+            level.note(hours * 3600.0, level.limit_m3 + (8.0 - hours) * 1e-3);
+            watch.due(TimePoint::from_s(hours * 3600.0), &level, *minute > 60).is_some()
+        })
+        .collect();
+    assert!(told.len() == 2 && told[1] == 61, "{told:?}");
 }
 
 #[test]

@@ -290,7 +290,7 @@ fn helium_ahead(level: &Level, now_s: f64) -> Option<HeliumAhead> {
     let due = level.due();
     Some(HeliumAhead {
         level_l,
-        above_mark_l: level_l - level.mark_m3 * 1e3,
+        above_limit_l: level_l - level.limit_m3 * 1e3,
         due_in_s: due.map(|due| due.at_s - now_s),
         due_between_s: due.map(|due| (due.earliest_s - now_s, due.latest_s.map(|s| s - now_s))),
     })

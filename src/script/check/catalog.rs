@@ -32,8 +32,6 @@ const LANGUAGE_ANY: &[&str] = &["call", "curry"];
 
 /// What people write for a verb that has another name here.
 const OTHER_WORDS: &[(&str, &str)] = &[
-    // What this verb was called before.
-    ("field_line", "resonance_law"),
     // What a verb was called before.
     ("field_line", "resonance_law"),
     ("sleep", "wait"),
@@ -50,6 +48,7 @@ const OTHER_WORDS: &[(&str, &str)] = &[
     ("map", "grid"),
     ("log", "note"),
     ("println", "note"),
+    ("drop", "put_down"),
     ("exit", "stop"),
     ("quit", "stop"),
     ("abort", "stop"),

@@ -18,7 +18,7 @@ pub const VERBS: &[Verb] = &[Verb {
         "the steps in their order, `[#{ name: \"…\", worth: 2, time: 20.min, body: || { … } }, …]`",
     )],
     gives: "a list of maps with `name`, `done`, `value`, `reason`",
-    summary: "Runs steps in the order given, as far as they fit: before each one, the time and the helium that are left are given to the steps that are still to come, the one of the largest worth first. What then gets nothing is left out as a whole, with the reason; it does not come back.",
+    summary: "Runs steps in the order given, as far as they fit: before each one, the time and the helium that are left are given to the steps that are still to come, the one of the largest worth first. What then gets nothing is skipped as a whole, with the reason; it does not come back.",
     example: "agenda([\n    #{ name: \"background\", worth: 1, time: 1.min, body: || { wait(1.s); } },\n    #{ name: \"the line itself\", worth: 5, time: 2.min, body: || { wait(2.s); } },\n]);",
     nature: looks(Time::Body, &[], &[]),
     ..in_chapter(Chapter::Flow)

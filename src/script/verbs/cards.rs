@@ -165,7 +165,7 @@ fn fitted(card: &Card) -> Option<String> {
     let law = straight(card, power)?;
     let (value, error) = (law.value("slope"), law.error("slope"));
     if power {
-        return Some(format!("power {}", rounded(value, error)));
+        return Some(format!("exponent {}", rounded(value, error)));
     }
     let unit = |i: usize| card.columns.get(i).map_or("", |column| column.unit.as_str());
     let per = match (unit(1), unit(0)) {

@@ -32,7 +32,7 @@ pub const VERBS: &[Verb] = &[
     Verb {
         name: "cold_left",
         gives: "a map with `time`, `by`, `pot`, `pot_known`, `helium`",
-        summary: "How long the cold lasts, by pot and bath together: `time` is the earlier of both ends, each at the lower edge of its 95 % band, and `by` says which, \"pot\" or \"helium\". The pot goes by `pot` of the bench file and by when it was last condensed, in this run or by the logbook; where the bench or nobody says that, `pot_known` is false and the bath alone counts. The bath goes by the forecast of its level down to the refill mark.",
+        summary: "How long the cold lasts, by pot and bath together: `time` is the earlier of both ends, each at the lower edge of its 95 % band, and `by` says which, \"pot\" or \"helium\". The pot goes by `pot` of the bench file and by when it was last condensed, in this run or by the logbook; where the bench or nobody says that, `pot_known` is false and the bath alone counts. The bath goes by the forecast of its level down to the refill limit.",
         example: "let cold = cold_left();\nif cold.time < 2.h { note(`the ${cold.by} ends in ${cold.time}`); }",
         nature: Nature { roles: &[Role::HeliumLevel], ..of(Deed::Answers) },
         ..in_chapter(Chapter::Tip)

@@ -197,7 +197,7 @@ fn helium_forecast(host: &Host, ctx: &NativeCallContext<'_>, levels: Array) -> R
     if line.rate >= 0.0 {
         return Err(argument(ctx, "no forecast can be made: the level does not fall"));
     }
-    let due = line.reaches(helium.refill_mark_m3).map_err(failed)?;
+    let due = line.reaches(helium.refill_limit_m3).map_err(failed)?;
     // Without an upper bound the year stands for "nobody knows".
     let latest_s = due.latest_s.unwrap_or(365.0 * DAY_S);
     let volume = |si| Quantity::new(si, Dimension::VOLUME);
@@ -209,7 +209,7 @@ fn helium_forecast(host: &Host, ctx: &NativeCallContext<'_>, levels: Array) -> R
         in_words(due.earliest_s),
         in_words(latest_s)
     );
-    let body = json!({ "line": line, "mark_m3": helium.refill_mark_m3, "due": due });
+    let body = json!({ "line": line, "limit_m3": helium.refill_limit_m3, "due": due });
     host.record(ctx, Statement::Judgement { what: "helium".to_owned(), sweep: None, title, body })?;
     let mut map = Map::new();
     map.insert("per_day".into(), Dynamic::from(volume(-line.rate * DAY_S)));

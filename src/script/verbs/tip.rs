@@ -115,7 +115,7 @@ pub const VERBS: &[Verb] = &[
         gives: "a map with `achieved` and `remark`",
         summary: "Tries to put down one of the atoms on the tip. Never repeated on its own.",
         example: "put_down();",
-        nature: acts(Time::Open, &[], &[TaskKind::Drop]),
+        nature: acts(Time::Open, &[], &[TaskKind::PutDown]),
         ..in_chapter(Chapter::Tip)
     },
     Verb {
@@ -174,7 +174,7 @@ fn register_once_only(engine: &mut Engine, host: &Rc<Host>) {
         attempt(&h, &ctx, Task::Pulse { volts, length_s })
     });
     for (name, task) in
-        [("pick_up", Task::PickUp), ("put_down", Task::Drop), ("regenerate_pot", Task::Regenerate)]
+        [("pick_up", Task::PickUp), ("put_down", Task::PutDown), ("regenerate_pot", Task::Regenerate)]
     {
         let h = Rc::clone(host);
         engine.register_fn(name, move |ctx: NativeCallContext| attempt(&h, &ctx, task));

@@ -245,7 +245,10 @@ impl Centring {
         let top = fit.as_ref().ok().filter(|top| top.x_error.hypot(top.y_error) < reach_m);
         let Some(top) = top else {
             // No top here, but one side may rise: it lies further out.
-            self.why = fit.err().map_or_else(|| "the top is uncertain".to_owned(), |error| error.to_string());
+            self.why = fit.err().map_or_else(
+                || "the place of the maximum is uncertain".to_owned(),
+                |error| error.to_string(),
+            );
             let highest = (0..places.len()).max_by(|a, b| self.readings[*a].total_cmp(&self.readings[*b]));
             let way = highest.map_or((0.0, 0.0), |i| places[i]);
             let goes_on = way != (0.0, 0.0) && self.round < ROUNDS;
@@ -281,7 +284,7 @@ impl Centring {
             y_error_m: top.y_error,
             curvature: top.curvature,
             searched: self.searched,
-            remark: "the tip stands on the top".to_owned(),
+            remark: "the tip stands on the maximum".to_owned(),
         };
         self.go_to(at, Some(centred));
     }
