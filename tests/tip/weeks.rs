@@ -107,8 +107,9 @@ fn week(seed: u64) -> Week {
     let mut site_of: BTreeMap<String, String> = BTreeMap::new();
     for row in rows {
         let (at_s, tip, spin, name) = row.unwrap();
-        let at_s = (at_s - began_s) as f64;
-        let under = truth.stays.iter().find(|stay| stay.from_s - 5.0 <= at_s && at_s <= stay.to_s + 5.0);
+        // A minute later the first points are taken.
+        let at_s = (at_s - began_s) as f64 + 60.0;
+        let under = truth.stays.iter().find(|stay| (stay.from_s..=stay.to_s).contains(&at_s));
         told.spectra += 1;
         let Some(spin) = spin else {
             told.unnamed += 1;

@@ -20,6 +20,9 @@ const BAND: f64 = 1.959_963_984_540_054;
 const LOOK_S: f64 = 60.0;
 /// The images by which the way back is found: side, m, and pixels; the larger one where the smaller shows too little.
 const FRAMES: [(f64, u32); 2] = [(20e-9, 64), (36e-9, 116)];
+/// How often the surface is looked at, and how long it is left to come to rest between, s.
+const LOOKS: usize = 4;
+const REST_S: f64 = 600.0;
 /// Time for a line of them, s.
 const LINE_S: f64 = 0.4;
 /// So many things stand out in an image that shows enough: some of them drift out of it.
@@ -204,14 +207,25 @@ fn back_on(
     on_top: bool,
 ) -> Result<[f64; 2], Thrown> {
     let frame = (before.size_m, before.pixels);
-    let now = picture(host, ctx, [before.centre_m.0, before.centre_m.1], frame)?;
     let lost = |why: &str| {
         let message = format!(
             "the spot was not found again after the pot was condensed: {why}; what comes next would be measured elsewhere"
         );
         thrown(ctx, "instrument", "absent", &message)
     };
-    let Some((place_m, agreeing)) = place_now(before, &now, at_m) else {
+    let mut found = None;
+    for look in 0..LOOKS {
+        // While the stage comes to rest the surface moves within an image.
+        if look > 0 {
+            host.call(ctx, Request::Wait { seconds: REST_S })?;
+        }
+        let now = picture(host, ctx, [before.centre_m.0, before.centre_m.1], frame)?;
+        found = place_now(before, &now, at_m);
+        if found.is_some() {
+            break;
+        }
+    }
+    let Some((place_m, agreeing)) = found else {
         return Err(lost("the images do not fit onto each other by one shift alone"));
     };
     super::tip::go_to(host, ctx, place_m[0], place_m[1])?;
