@@ -282,6 +282,7 @@ impl History {
             | Entry::Context { .. }
             | Entry::SweepOn { .. }
             | Entry::Gap { .. }
+            | Entry::NotReached { .. }
             | Entry::Table { .. }
             | Entry::Bulk { .. }
             | Entry::Note { .. }
