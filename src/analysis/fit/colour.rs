@@ -153,17 +153,18 @@ impl Apart {
     /// The same with some of the columns alone, and with so much of each column put into the residuals.
     pub(super) fn with(&self, kept: &[usize], put_in: &[f64]) -> Self {
         let factors: Vec<f64> = put_in.iter().copied().chain([1.0]).collect();
-        let of_group = |group: &[f64]| {
-            let sum = |a: usize| factors.iter().enumerate().map(|(b, f)| f * group[at(a, b)]).sum::<f64>();
-            let along: Vec<f64> = (0..factors.len()).map(sum).collect();
-            let last = dot(&factors, &along);
-            triangle(kept.len() + 1, |a, b| match (kept.get(a), kept.get(b)) {
-                (Some(a), Some(b)) => group[at(*a, *b)],
-                (None, Some(a)) | (Some(a), None) => along[*a],
-                (None, None) => last,
-            })
-        };
-        let products = self.in_groups().flat_map(of_group).collect();
+        let mut along = vec![0.0; factors.len()];
+        let mut products = Vec::with_capacity(self.family.groups.len() * at(kept.len() + 1, 0));
+        for group in self.in_groups() {
+            for (a, along) in along.iter_mut().enumerate() {
+                *along = factors.iter().enumerate().map(|(b, f)| f * group[at(a, b)]).sum();
+            }
+            for (row, a) in kept.iter().enumerate() {
+                products.extend(kept[..=row].iter().map(|b| group[at(*a, *b)]));
+            }
+            products.extend(kept.iter().map(|a| along[*a]));
+            products.push(factors.iter().zip(&along).map(|(f, along)| f * along).sum());
+        }
         Self { family: Rc::clone(&self.family), products, parameters: kept.len() }
     }
 
@@ -174,17 +175,23 @@ impl Apart {
 
     fn sum(&self, weights: &[f64]) -> Vec<f64> {
         let mut sum = vec![0.0; at(self.parameters + 1, 0)];
-        for (group, w) in self.in_groups().zip(weights) {
-            sum.iter_mut().zip(group).for_each(|(s, g)| *s += w * g);
-        }
+        self.add(weights, &mut sum);
         sum
     }
 
+    /// Products of all groups with their weights.
+    fn add(&self, weights: &[f64], sum: &mut [f64]) {
+        sum.fill(0.0);
+        for (group, w) in self.in_groups().zip(weights) {
+            sum.iter_mut().zip(group).for_each(|(s, g)| *s += w * g);
+        }
+    }
+
     /// What one noise says; `None` where the columns can't be told apart in it.
-    fn under(&self, which: usize) -> Option<Under> {
+    fn under(&self, which: usize, l: &mut [f64]) -> Option<Under> {
         let member = &self.family.members[which];
         let p = self.parameters;
-        let mut l = self.sum(&member.inverse);
+        self.add(&member.inverse, l);
         // Triangular factor in place; the last pivot is what the columns leave of the residuals.
         let mut determinant = 0.0;
         for i in 0..=p {
@@ -217,7 +224,8 @@ impl Apart {
     /// Every noise of the family with its weight by restricted likelihood; the weights add to one.
     pub(super) fn weighed(&self) -> Vec<Under> {
         let count = self.family.members.len();
-        let mut all: Vec<Under> = (0..count).filter_map(|which| self.under(which)).collect();
+        let mut room = vec![0.0; at(self.parameters + 1, 0)];
+        let mut all: Vec<Under> = (0..count).filter_map(|which| self.under(which, &mut room)).collect();
         // As likely white as not; the others share the rest.
         let share = ((count - 1) as f64).ln();
         let of = |u: &Under| u.restricted - if u.white() { 0.0 } else { share };

@@ -63,9 +63,16 @@ impl Cosines {
                 if half.iter().all(|v| *v == 0.0) {
                     continue;
                 }
-                let found = blocks.iter().map(|waves| product(&half, waves));
-                let found = found.flat_map(|sums| sums.map(|pair| *pair.as_array_ref())).flatten();
-                (parity..self.modes).step_by(2).zip(found).for_each(|(k, v)| all[k] = v * unit);
+                for (block, waves) in blocks.iter().enumerate() {
+                    for (pair, sum) in product(&half, waves).iter().enumerate() {
+                        let k = parity + 4 * (block * PAIRS + pair);
+                        for (lane, sum) in sum.as_array_ref().iter().enumerate() {
+                            if let Some(place) = all.get_mut(k + 2 * lane) {
+                                *place = sum * unit;
+                            }
+                        }
+                    }
+                }
             }
         }
         // The mean is a cosine of another length.
@@ -77,12 +84,15 @@ impl Cosines {
 /// Sum (0) or difference (1) of each point and its mirror image; the one in the middle is its own.
 fn fold(column: &[f64], parity: usize) -> Vec<f64> {
     let n = column.len();
-    let pair = |i: usize| match parity {
-        _ if 2 * i + 1 == n => [column[i], 0.0][parity],
-        0 => column[i] + column[n - 1 - i],
-        _ => column[i] - column[n - 1 - i],
+    let mirrored = column.iter().zip(column.iter().rev());
+    let mut half: Vec<f64> = match parity {
+        0 => mirrored.take(n.div_ceil(2)).map(|(a, b)| a + b).collect(),
+        _ => mirrored.take(n.div_ceil(2)).map(|(a, b)| a - b).collect(),
     };
-    (0..n.div_ceil(2)).map(pair).collect()
+    if n % 2 == 1 {
+        half[n / 2] = [column[n / 2], 0.0][parity];
+    }
+    half
 }
 
 /// `cos(pi k (i + 1/2) / n)` for every second k from `first`, from point to point by the recurrence of cosines.

@@ -179,6 +179,7 @@ fn trace(
     match host.call(ctx, Request::Task(Task::Trace { channel, samples, interval_s }))? {
         Answer::Task(report) => Ok(Trace {
             channel: host.channel_at(channel).name.clone(),
+            role: host.channel_at(channel).role.map(|role| role.name()),
             numbers: Numbers::new(report.data, host.channel_at(channel).dimension()),
             interval_s,
         }),
