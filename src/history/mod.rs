@@ -291,6 +291,7 @@ impl History {
             | Entry::Context { .. }
             | Entry::SweepOn { .. }
             | Entry::Gap { .. }
+            | Entry::NotReached { .. }
             | Entry::Table { .. }
             | Entry::Note { .. }
             | Entry::Decision { .. }

@@ -333,6 +333,8 @@ in_two_forms! {
         SweepOn { n: u64, sweep: u64, first: u64, until: u64, place: Place },
         /// A channel gives no value at the points of a sweep from this one on.
         Gap { sweep: u64, i: u64, channel: String, error: InstrumentError },
+        /// A point of a sweep was read as often as it may be, and its error is still larger than was wanted.
+        NotReached { sweep: u64, i: u64, channel: String, error: f64, readings: u32 },
         /// A sweep has ended.
         SweepEnd {
             n: u64,

@@ -43,7 +43,7 @@ pub use entry::{
 pub use memory::{KnownSpectrum, KnownSpin, Memory};
 pub use operator::{HeldBy, Word};
 pub use own_table::{OwnColumn, OwnTable};
-pub use plan::{Axis, SweepPlan};
+pub use plan::{Again, Axis, SweepPlan};
 pub use point::{Point, Values};
 pub use reader::{Numbered, RunFile, SweepTable};
 pub use recorder::{Difference, DigestOnly, RecordError, Recorder};

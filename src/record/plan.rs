@@ -21,13 +21,23 @@ pub struct SweepPlan<C = ChannelId> {
     /// How often the fast axis is run through within one line of `places`; 1 where nothing is said.
     #[serde(default = "one", skip_serializing_if = "is_one")]
     pub passes: u64,
-    /// Channels read at each point; the last `along.len()` of them are not read but set.
+    /// Channels read at each point; the last ones, as many as there are in `along` and `slow_along`, are not read but set.
     pub read: Vec<C>,
     /// Values to which these channels are set at each point of the line, SI, channel by channel.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub along: Vec<Arc<[f64]>>,
+    /// Values of the slow axis, SI, where they are not evenly spaced; `slow.points` of them.
+    #[serde(default, skip_serializing_if = "none_of")]
+    pub slow_places: Arc<[f64]>,
+    /// Values to which channels are set at each value of the slow axis, SI, channel by channel; these channels stand
+    /// behind those that are moved along the line.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub slow_along: Vec<Arc<[f64]>>,
     /// Samples averaged at each point, at least 1.
     pub samples: u32,
+    /// When a point is read often enough, where it is not read once.
+    #[serde(default = "nothing", skip_serializing_if = "Option::is_none")]
+    pub again: Option<Again<C>>,
     /// Time over which the samples are spread, s.
     pub dwell_s: f64,
     /// Wait before reading, s; none takes it from the channels and the lock-in.
@@ -55,6 +65,10 @@ fn none_of(places: &Arc<[f64]>) -> bool {
     places.is_empty()
 }
 
+fn nothing<C>() -> Option<Again<C>> {
+    None
+}
+
 fn one() -> u64 {
     1
 }
@@ -75,6 +89,17 @@ pub struct Axis<C = ChannelId> {
     pub to: f64,
     /// Number of values, at least 1.
     pub points: u64,
+}
+
+/// A point is read again, settled each time, until the mean of its readings is known well enough.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct Again<C = ChannelId> {
+    /// The channel that counts.
+    pub channel: C,
+    /// The standard error of the mean at which it is enough, SI.
+    pub error: f64,
+    /// Readings at most.
+    pub at_most: u32,
 }
 
 impl<C> Axis<C> {
@@ -101,7 +126,10 @@ impl<C> SweepPlan<C> {
             passes: 1,
             read,
             along: Vec::new(),
+            slow_places: Arc::default(),
+            slow_along: Vec::new(),
             samples: 1,
+            again: None,
             dwell_s: 0.0,
             settle_s: None,
             both_ways: false,
@@ -125,7 +153,9 @@ impl<C> SweepPlan<C> {
 
     /// Values of the fast and slow axis at the i-th point.
     pub fn at(&self, i: u64) -> (f64, f64) {
-        let slow = self.slow.as_ref().map_or(0.0, |axis| axis.at(i / self.line()));
+        let line = i / self.line();
+        let listed = self.slow_places.get(line as usize).copied();
+        let slow = listed.unwrap_or_else(|| self.slow.as_ref().map_or(0.0, |axis| axis.at(line)));
         let place = self.place(i);
         (self.places.get(place as usize).copied().unwrap_or_else(|| self.fast.at(place)), slow)
     }
@@ -138,18 +168,19 @@ impl<C> SweepPlan<C> {
 
     /// What the channels that are moved along are set to at the i-th point, SI.
     pub fn along_at(&self, i: u64) -> impl Iterator<Item = f64> {
-        let place = self.place(i) as usize;
-        self.along.iter().map(move |values| values[place])
+        let (place, line) = (self.place(i) as usize, (i / self.line()) as usize);
+        let fast = self.along.iter().map(move |values| values[place]);
+        fast.chain(self.slow_along.iter().map(move |values| values[line]))
     }
 
     /// Channels that are read at each point.
     pub fn gauges(&self) -> &[C] {
-        &self.read[..self.read.len() - self.along.len()]
+        &self.read[..self.read.len() - self.along.len() - self.slow_along.len()]
     }
 
     /// Channels that are moved along.
     pub fn companions(&self) -> &[C] {
-        &self.read[self.read.len() - self.along.len()..]
+        &self.read[self.gauges().len()..]
     }
 
     /// The call ends before this point.
@@ -176,9 +207,17 @@ impl<C> SweepPlan<C> {
             },
             places: Arc::clone(&self.places),
             passes: self.passes,
-            read: self.read.iter().map(name).collect::<Option<_>>()?,
+            read: self.read.iter().map(&mut *name).collect::<Option<_>>()?,
             along: self.along.clone(),
+            slow_places: Arc::clone(&self.slow_places),
+            slow_along: self.slow_along.clone(),
             samples: self.samples,
+            again: match &self.again {
+                Some(again) => {
+                    Some(Again { channel: name(&again.channel)?, error: again.error, at_most: again.at_most })
+                }
+                None => None,
+            },
             dwell_s: self.dwell_s,
             settle_s: self.settle_s,
             both_ways: self.both_ways,

@@ -164,6 +164,8 @@ impl Seen {
 pub struct Trace {
     /// Name of the channel.
     pub channel: String,
+    /// Its role, by which its column may be called as well.
+    pub role: Option<&'static str>,
     /// The readings.
     pub numbers: Numbers,
     /// Distance in time, s.

@@ -1,8 +1,9 @@
 //! Own models of a sequence, watched while they work once: what they do to their numbers is written down as steps, which
 //! then give values and exact derivatives without the engine. Units are checked on the way.
 //!
-//! A model that does what can't be written down (looks into a text, rounds, or does other things when it is called again) is
-//! called for every point instead.
+//! A model that does more with x than arithmetic (looks into a text or a list by it) is watched at each point of the data by
+//! itself, with x as the plain value that it is there. One that does so with its parameters, or does other things when it is
+//! called again, is called for every point instead.
 
 use super::convert::plain_number;
 use super::error::{Thrown, argument};
@@ -12,10 +13,15 @@ use crate::analysis::formula::{Binary, Comparison, Path, Recorder, Unary};
 use crate::quantity::{Dimension, Quantity, Unit};
 use rhai::{Dynamic, Engine, EvalAltResult, FnPtr, Map, NativeCallContext, Position};
 use std::cell::RefCell;
+use std::collections::HashMap;
 use std::rc::Rc;
 
 /// Ways through a model that are kept; one with more is called.
 const MOST_PATHS: usize = 64;
+
+/// Points at which a model is watched by itself, and ways through it at one of them.
+const MOST_POINTS: usize = 50_000;
+const MOST_PATHS_AT_A_POINT: usize = 8;
 
 /// Rounding by which what was written down may differ from what a call gives.
 const ROUNDING: f64 = 1e-9;
@@ -191,6 +197,10 @@ const FUNCTIONS: &[(&str, Unary)] = &[
     ("sinh", Unary::Sinh),
     ("cosh", Unary::Cosh),
     ("tanh", Unary::Tanh),
+    ("floor", Unary::Floor),
+    ("ceiling", Unary::Ceiling),
+    ("round", Unary::Round),
+    ("int", Unary::Whole),
 ];
 
 /// Registers what a traced number can do: the arithmetic of the language.
@@ -253,6 +263,9 @@ pub struct OwnModel<'c> {
     samples: Vec<f64>,
     paths: Vec<Path>,
     last: usize,
+    /// Ways at single places, by the bits of x, where there is no way for all.
+    at_points: HashMap<u64, Vec<Path>>,
+    by_point: bool,
     called: bool,
     failure: Option<Thrown>,
 }
@@ -265,7 +278,18 @@ impl<'c> OwnModel<'c> {
         terms: Terms,
         samples: Vec<f64>,
     ) -> Self {
-        Self { context, model, terms, samples, paths: Vec::new(), last: 0, called: false, failure: None }
+        Self {
+            context,
+            model,
+            terms,
+            samples,
+            paths: Vec::new(),
+            last: 0,
+            at_points: HashMap::new(),
+            by_point: false,
+            called: false,
+            failure: None,
+        }
     }
 
     /// What went wrong in the model, if anything did.
@@ -311,16 +335,19 @@ impl<'c> OwnModel<'c> {
         Err(argument(self.context, &message))
     }
 
-    /// Watches the model at one place; none where it can't be written down.
-    fn watch(&self, x: f64, p: &[f64]) -> Option<Path> {
+    /// Watches the model at one place, good for all or `alone` for this one; none where it can't be written down.
+    fn watch(&self, x: f64, p: &[f64], alone: bool) -> Option<Path> {
         let recorder = Rc::new(RefCell::new(Recorder::new(&[x], p)));
         let traced = |step: usize, dimension| {
             Dynamic::from(Traced { recorder: Rc::clone(&recorder), step, dimension })
         };
-        let column = recorder.borrow_mut().column(0);
+        let place = match alone {
+            true => as_value(Quantity::new(x, self.x_is())),
+            false => traced(recorder.borrow_mut().column(0), self.x_is()),
+        };
         let steps: Vec<usize> = (0..p.len()).map(|j| recorder.borrow_mut().parameter(j)).collect();
         let parameters = steps.iter().zip(&self.terms.dimensions).map(|(s, d)| traced(*s, *d)).collect();
-        let answer = self.run(traced(column, self.x_is()), parameters).ok()?;
+        let answer = self.run(place, parameters).ok()?;
         let (step, dimension) = match answer.clone().try_cast::<Traced>() {
             Some(found) => (found.step, found.dimension),
             None => {
@@ -334,12 +361,12 @@ impl<'c> OwnModel<'c> {
             return None;
         }
         let path = recorder.borrow().clone().finish(step);
-        self.agrees(path, x, p)
+        self.agrees(path, x, p, if alone { &[] } else { &self.samples })
     }
 
     /// The path, if a call gives the same where it was found and at the samples.
-    fn agrees(&self, mut path: Path, x: f64, p: &[f64]) -> Option<Path> {
-        for x in self.samples.iter().chain([&x]) {
+    fn agrees(&self, mut path: Path, x: f64, p: &[f64], samples: &[f64]) -> Option<Path> {
+        for x in samples.iter().chain([&x]) {
             let Some(written) = path.value(&[*x], p) else { continue };
             let called = self.call(*x, p).unwrap_or(f64::NAN);
             let near = (written - called).abs() <= ROUNDING * written.abs().max(called.abs());
@@ -362,14 +389,38 @@ impl<'c> OwnModel<'c> {
                 return Some(value);
             }
         }
-        let fresh = (self.paths.len() < MOST_PATHS).then(|| self.watch(x, p)).flatten();
-        let Some(mut path) = fresh else {
+        if !self.by_point {
+            let fresh = (self.paths.len() < MOST_PATHS).then(|| self.watch(x, p, false)).flatten();
+            if let Some(mut path) = fresh {
+                let value = of(&mut path);
+                self.last = self.paths.len();
+                self.paths.push(path);
+                return value;
+            }
+            self.by_point = true;
+        }
+        self.at_this_point(x, p, of)
+    }
+
+    /// Goes the ways that are known at this place, and then a new one.
+    fn at_this_point(
+        &mut self,
+        x: f64,
+        p: &[f64],
+        of: &mut dyn FnMut(&mut Path) -> Option<f64>,
+    ) -> Option<f64> {
+        let here = self.at_points.get_mut(&x.to_bits());
+        if let Some(value) = here.into_iter().flatten().find_map(&mut *of) {
+            return Some(value);
+        }
+        let known = self.at_points.get(&x.to_bits()).map_or(0, Vec::len);
+        let room = known < MOST_PATHS_AT_A_POINT && self.at_points.len() < MOST_POINTS;
+        let Some(mut path) = room.then(|| self.watch(x, p, true)).flatten() else {
             self.called = true;
             return None;
         };
         let value = of(&mut path);
-        self.last = self.paths.len();
-        self.paths.push(path);
+        self.at_points.entry(x.to_bits()).or_default().push(path);
         value
     }
 }
@@ -482,11 +533,22 @@ mod tests {
             (
                 "probe(|x, p| { let seen = `${x}`; let d = 2.0 * (x - p.c) / p.w; let o = if seen.len() > 1 { p.o } else { 0.0 }; o + p.h / (1.0 + d * d) })",
                 false,
-                true,
+                false,
             ),
-            // What can't be written down is called.
             (
                 "probe(|x, p| { let d = 2.0 * (x - p.c) / p.w; p.o + 0.0 * d.floor() + p.h / (1.0 + d * d) })",
+                false,
+                false,
+            ),
+            // A list is looked into by where the point lies.
+            (
+                "let of = [1.0, 1.0, 1.0]; probe(|x, p| { let d = 2.0 * (x - p.c) / p.w; p.o + of[((x - 14.0e9) / 40.0e6).to_int()] * p.h / (1.0 + d * d) })",
+                false,
+                false,
+            ),
+            // What hangs on the text of a parameter is called.
+            (
+                "probe(|x, p| { let d = 2.0 * (x - p.c) / p.w; let o = if `${p.c}`.len() > 1 { p.o } else { 0.0 }; o + p.h / (1.0 + d * d) })",
                 false,
                 true,
             ),

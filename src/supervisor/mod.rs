@@ -30,8 +30,8 @@ mod silence;
 mod watch;
 
 pub use crate::record::{
-    Answer, Axis, Call, CentrePlan, Centred, Denial, Doubtful, HeliumOutlook, OWN_CALL, Question, Reply,
-    Request, Statement, SweepData, SweepPlan, Word,
+    Again, Answer, Axis, Call, CentrePlan, Centred, Denial, Doubtful, HeliumOutlook, OWN_CALL, Question,
+    Reply, Request, Statement, SweepData, SweepPlan, Word,
 };
 pub use event::{Answered, Channels, Command, Effect, Effects, Event, Notice, Owner, Spoken, Ticket};
 pub use latest::Latest;

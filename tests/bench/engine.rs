@@ -98,10 +98,19 @@ fn own_models(_: &mut Criterion) {
     let model = "|x, p| { let d = 2.0 * (x - p.c) / p.w; p.o + p.h * (1.0 + p.q * d) / (1.0 + d * d) }";
     let start = "#{ c: 14.103.GHz, w: 20.MHz, h: 60.fA, q: 0.0, o: 0.fA }";
     let own = format!("fit_own(s, \"LockinX\", {start}, {model})");
-    let called = own.replace("p.o +", "p.o * (1.0 + 0.0 * d.floor()) +");
+    let rounds = own.replace("p.o +", "p.o * (1.0 + 0.0 * d.floor()) +");
+    let looks = own
+        .replace("let d", "let o = if `${x}`.len() > 3 { p.o } else { 0.0 }; let d")
+        .replace("; p.o +", "; o +");
+    let called = looks.replace("`${x}`", "`${p.c}`");
     let each = |fit: &str| (fits_s(50, fit) - fits_s(0, fit)) / 50.0;
     let built_in = each("fit_resonance(s)");
-    for (name, fit) in [("own model", &own), ("own model that is called for each point", &called)] {
+    for (name, fit) in [
+        ("own model", &own),
+        ("own model that rounds", &rounds),
+        ("own model that looks into the text of x", &looks),
+        ("own model that looks into the text of a parameter, called for each point", &called),
+    ] {
         let own_s = each(fit);
         println!("{name}, 401 points: {:.2} ms, {:.1} times fit_resonance", own_s * 1e3, own_s / built_in);
     }

@@ -2,5 +2,6 @@
 
 mod faulty;
 mod mistakes;
+mod more_mistakes;
 mod outline;
 mod valid;

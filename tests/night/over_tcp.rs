@@ -91,8 +91,9 @@ fn an_own_analysis_goes_the_real_path() {
     let mut text_of = std::fs::read_to_string("scripts/own_analysis.rhai").unwrap();
     for (from, to) in [
         ("let spectra  = 8;", "let spectra  = 3;"),
-        ("let wanted   = 0.8.fA;", "let wanted   = 6.fA;"),
-        ("average: 10,", "average: 3,"),
+        ("let wanted   = 1.fA;", "let wanted   = 3.fA;"),
+        ("dwell: 6.s,", "dwell: 2.s,"),
+        ("average: 30,", "average: 10,"),
     ] {
         assert!(text_of.contains(from), "the sequence says `{from}` no more");
         text_of = text_of.replace(from, to);
@@ -118,6 +119,15 @@ fn an_own_analysis_goes_the_real_path() {
     });
     let tables: Vec<String> = tables.collect();
     assert!(tables.iter().any(|name| name == "mean line"), "{tables:?}");
+    let notes = file.all("note").unwrap().into_iter().filter_map(|n| match n.entry {
+        Entry::Note { text, .. } => Some(text),
+        _ => None,
+    });
+    let notes: Vec<String> = notes.collect();
+    assert!(
+        notes.iter().any(|text| text.starts_with("together it is") && text.ends_with("trusted: true")),
+        "{notes:?}"
+    );
 }
 
 /// A long look at one line, with what the source says of itself at each point.

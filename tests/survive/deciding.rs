@@ -113,7 +113,10 @@ fn a_killed_rehearsal_with_rules_ends_with_the_same_digest() {
         let folder = scratch.path().join(format!("cut{i}"));
         let child = start(&["rehearse", text(&sequence), "--seed", "7", "--out", text(&folder), "--json"]);
         let row = total * (2 * i as u64 + 1) / (2 * campaign(2, 40) as u64);
-        if !kill_at_row(child, &folder, row, Duration::ZERO) {
+        let over = kill_at_row(child, &folder, row, Duration::ZERO);
+        // A late cut may fall between the last row and the end of the process: then nothing is left to resume.
+        let ended = !RunFile::open(&folder.join("run.sqlite")).unwrap().all("end").unwrap().is_empty();
+        if !over && !ended {
             let end = resume_to_end(&folder);
             assert_eq!(end["digest"], whole["digest"], "cut at row {row}");
         }

@@ -9,7 +9,14 @@
 //! With the spectrum of the noise, least squares keep their values but get the errors they have in such noise,
 //! `(JᵀJ)⁻¹ JᵀCJ (JᵀJ)⁻¹`, and a line is weighed against slow noise that needs no line.
 
+use std::cell::RefCell;
+use std::rc::Rc;
+
 use nalgebra::DMatrix;
+
+use wide::f64x4;
+
+use super::cosines::Cosines;
 
 /// Fewest points from which the colour of noise can be told.
 pub(super) const FEWEST: usize = 36;
@@ -71,12 +78,50 @@ pub(crate) fn slow_noise_gain(y: &[f64]) -> f64 {
 
 /// Weighted residuals and derivatives taken apart: products of columns in each group of cosines.
 pub(super) struct Apart {
-    /// First and last cosine of each group.
-    groups: Vec<(usize, usize)>,
-    /// For each group, the products of all columns with each other, the residuals last; square, row by row.
-    products: Vec<Vec<f64>>,
+    family: Rc<Family>,
+    /// For each group, the products of all columns with each other, the residuals last: lower triangles, row by row, one
+    /// behind the other.
+    products: Vec<f64>,
     parameters: usize,
-    points: usize,
+}
+
+/// Place of a product in a lower triangle.
+fn at(a: usize, b: usize) -> usize {
+    let (row, column) = (a.max(b), a.min(b));
+    row * (row + 1) / 2 + column
+}
+
+/// Lower triangle of a symmetric table.
+fn triangle(side: usize, of: impl Fn(usize, usize) -> f64) -> Vec<f64> {
+    let mut values = Vec::with_capacity(side * (side + 1) / 2);
+    for a in 0..side {
+        for b in 0..=a {
+            values.push(of(a, b));
+        }
+    }
+    values
+}
+
+/// Adds the products of all values with each other to a lower triangle.
+fn add_products(triangle: &mut [f64], values: &[f64]) {
+    let mut row = 0;
+    for (a, value) in values.iter().enumerate() {
+        let places = &mut triangle[row..=row + a];
+        places.iter_mut().zip(values).for_each(|(sum, other)| *sum += value * other);
+        row += a + 1;
+    }
+}
+
+/// Sum of products, several side by side.
+pub(super) fn dot(u: &[f64], v: &[f64]) -> f64 {
+    let (u, v) = (u.chunks_exact(8), v.chunks_exact(8));
+    let rest: f64 = u.remainder().iter().zip(v.remainder()).map(|(u, v)| u * v).sum();
+    let mut sums = [f64x4::ZERO; 2];
+    for (u, v) in u.zip(v) {
+        sums[0] += f64x4::new([u[0], u[1], u[2], u[3]]) * f64x4::new([v[0], v[1], v[2], v[3]]);
+        sums[1] += f64x4::new([u[4], u[5], u[6], u[7]]) * f64x4::new([v[4], v[5], v[6], v[7]]);
+    }
+    (sums[0] + sums[1]).reduce_add() + rest
 }
 
 impl Apart {
@@ -85,89 +130,105 @@ impl Apart {
         let (n, p) = (r.len(), columns.len());
         let modes = MODES.min(n / 2);
         let all: Vec<&[f64]> = columns.iter().map(Vec::as_slice).chain([r]).collect();
-        let cosines = cosines(&all, modes);
-        let groups = groups(modes, n);
-        let square = |product: &dyn Fn(usize, usize) -> f64| {
-            let mut values = vec![0.0; (p + 1) * (p + 1)];
-            for a in 0..=p {
-                for b in 0..=a {
-                    let v = product(a, b);
-                    values[a * (p + 1) + b] = v;
-                    values[b * (p + 1) + a] = v;
-                }
+        let tables = Cosines::of(n, modes);
+        let cosines: Vec<Vec<f64>> = all.iter().map(|column| tables.in_column(column)).collect();
+        let family = Family::of(n, modes);
+        let mut rest = triangle(p + 1, |a, b| dot(all[a], all[b]));
+        let mut products = vec![0.0; family.groups.len() * rest.len()];
+        let mut here = vec![0.0; p + 1];
+        for ((first, last), group) in family.groups.iter().zip(products.chunks_exact_mut(rest.len())) {
+            if *first == modes {
+                group.copy_from_slice(&rest);
+                break;
             }
-            values
-        };
-        let dot = |u: &[f64], v: &[f64]| u.iter().zip(v).map(|(u, v)| u * v).sum::<f64>();
-        let mut rest = square(&|a, b| dot(all[a], all[b]));
-        let mut products = Vec::with_capacity(groups.len());
-        for (first, last) in &groups[..groups.len() - 1] {
-            let group = square(&|a, b| dot(&cosines[a][*first..=*last], &cosines[b][*first..=*last]));
-            rest.iter_mut().zip(&group).for_each(|(r, g)| *r -= g);
-            products.push(group);
+            for k in *first..=*last {
+                here.iter_mut().zip(&cosines).for_each(|(here, column)| *here = column[k]);
+                add_products(group, &here);
+            }
+            rest.iter_mut().zip(group.iter()).for_each(|(r, g)| *r -= g);
         }
-        products.push(rest);
-        Self { groups, products, parameters: p, points: n }
+        Self { family, products, parameters: p }
     }
 
-    /// Mean power of a noise in each group; a long group is sampled, its mean needs no more.
-    fn powers(&self, noise: Noise) -> Vec<f64> {
-        let mean = |(first, last): &(usize, usize)| {
-            let count = (last - first + 1).min(5);
-            let at = |i: usize| first + (last - first) * (2 * i + 1) / (2 * count);
-            (0..count).map(|i| noise.power(at(i), self.points)).sum::<f64>() / count as f64
-        };
-        self.groups.iter().map(mean).collect()
+    /// The same with some of the columns alone, and with so much of each column put into the residuals.
+    pub(super) fn with(&self, kept: &[usize], put_in: &[f64]) -> Self {
+        let factors: Vec<f64> = put_in.iter().copied().chain([1.0]).collect();
+        let mut along = vec![0.0; factors.len()];
+        let mut products = Vec::with_capacity(self.family.groups.len() * at(kept.len() + 1, 0));
+        for group in self.in_groups() {
+            for (a, along) in along.iter_mut().enumerate() {
+                *along = factors.iter().enumerate().map(|(b, f)| f * group[at(a, b)]).sum();
+            }
+            for (row, a) in kept.iter().enumerate() {
+                products.extend(kept[..=row].iter().map(|b| group[at(*a, *b)]));
+            }
+            products.extend(kept.iter().map(|a| along[*a]));
+            products.push(factors.iter().zip(&along).map(|(f, along)| f * along).sum());
+        }
+        Self { family: Rc::clone(&self.family), products, parameters: kept.len() }
     }
 
-    fn sum(&self, weights: impl Iterator<Item = f64>) -> Vec<f64> {
-        let side = self.parameters + 1;
-        let mut sum = vec![0.0; side * side];
-        for (group, w) in self.products.iter().zip(weights) {
-            sum.iter_mut().zip(group).for_each(|(s, g)| *s += w * g);
-        }
+    /// Products of each group.
+    fn in_groups(&self) -> impl Iterator<Item = &[f64]> {
+        self.products.chunks_exact(at(self.parameters + 1, 0))
+    }
+
+    fn sum(&self, weights: &[f64]) -> Vec<f64> {
+        let mut sum = vec![0.0; at(self.parameters + 1, 0)];
+        self.add(weights, &mut sum);
         sum
     }
 
+    /// Products of all groups with their weights.
+    fn add(&self, weights: &[f64], sum: &mut [f64]) {
+        sum.fill(0.0);
+        for (group, w) in self.in_groups().zip(weights) {
+            sum.iter_mut().zip(group).for_each(|(s, g)| *s += w * g);
+        }
+    }
+
     /// What one noise says; `None` where the columns can't be told apart in it.
-    fn under(&self, noise: Noise) -> Option<Under> {
-        let power = self.powers(noise);
+    fn under(&self, which: usize, l: &mut [f64]) -> Option<Under> {
+        let member = &self.family.members[which];
         let p = self.parameters;
-        let mut l = self.sum(power.iter().map(|s| 1.0 / s));
-        let side = p + 1;
+        self.add(&member.inverse, l);
         // Triangular factor in place; the last pivot is what the columns leave of the residuals.
         let mut determinant = 0.0;
-        for i in 0..side {
+        for i in 0..=p {
             for j in 0..=i {
-                let taken: f64 = (0..j).map(|k| l[i * side + k] * l[j * side + k]).sum();
-                let rest = l[i * side + j] - taken;
+                let mut rest = l[at(i, j)];
+                for k in 0..j {
+                    rest -= l[at(i, 0) + k] * l[at(j, 0) + k];
+                }
                 if i == j {
-                    let sound = rest > 1e-14 * l[i * side + i];
+                    let sound = rest > 1e-14 * l[at(i, i)];
                     if !sound {
                         return None;
                     }
-                    l[i * side + i] = rest.sqrt();
+                    l[at(i, i)] = rest.sqrt();
                     determinant += if i < p { rest.ln() } else { 0.0 };
                 } else {
-                    l[i * side + j] = rest / l[j * side + j];
+                    l[at(i, j)] = rest / l[at(j, j)];
                 }
             }
         }
-        let left = l[side * side - 1].powi(2);
-        let freedom = (self.points - p) as f64;
-        let size = |(first, last): &(usize, usize)| (last - first + 1) as f64;
-        let logs: f64 = self.groups.iter().zip(&power).map(|(g, s)| size(g) * s.ln()).sum();
-        let restricted = -0.5 * (logs + determinant + freedom * left.ln());
-        let plain = -0.5 * (logs + self.points as f64 * left.ln());
-        Some(Under { noise, power, variance: left / freedom, restricted, plain, weight: 0.0 })
+        let left = l[at(p, p)].powi(2);
+        let points = self.family.points as f64;
+        let freedom = points - p as f64;
+        let restricted = -0.5 * (member.logs + determinant + freedom * left.ln());
+        let plain = -0.5 * (member.logs + points * left.ln());
+        let variance = left / freedom;
+        Some(Under { which, noise: member.noise, variance, restricted, plain, weight: 0.0 })
     }
 
     /// Every noise of the family with its weight by restricted likelihood; the weights add to one.
     pub(super) fn weighed(&self) -> Vec<Under> {
-        let mut all: Vec<Under> = Noise::all().filter_map(|noise| self.under(noise)).collect();
-        let others = (Noise::all().count() - 1) as f64;
+        let count = self.family.members.len();
+        let mut room = vec![0.0; at(self.parameters + 1, 0)];
+        let mut all: Vec<Under> = (0..count).filter_map(|which| self.under(which, &mut room)).collect();
         // As likely white as not; the others share the rest.
-        let of = |u: &Under| u.restricted + if u.noise == Noise::White { 0.0 } else { -others.ln() };
+        let share = ((count - 1) as f64).ln();
+        let of = |u: &Under| u.restricted - if u.white() { 0.0 } else { share };
         let largest = all.iter().map(of).fold(f64::NEG_INFINITY, f64::max);
         let total: f64 = all.iter().map(|u| (of(u) - largest).exp()).sum();
         for under in &mut all {
@@ -193,31 +254,30 @@ impl Apart {
 
     /// `JᵀCJ` for a noise.
     fn spread(&self, under: &Under) -> DMatrix<f64> {
-        let sum = self.sum(under.power.iter().map(|s| s * under.variance));
-        let p = self.parameters;
-        DMatrix::from_fn(p, p, |a, b| sum[a * (p + 1) + b])
+        self.square(self.sum(&self.family.members[under.which].power)) * under.variance
     }
 
     /// `JᵀJ`.
     pub(super) fn normal(&self) -> DMatrix<f64> {
-        let sum = self.sum(self.groups.iter().map(|_| 1.0));
-        let p = self.parameters;
-        DMatrix::from_fn(p, p, |a, b| sum[a * (p + 1) + b])
+        self.square(self.sum(&vec![1.0; self.family.groups.len()]))
+    }
+
+    fn square(&self, sum: Vec<f64>) -> DMatrix<f64> {
+        DMatrix::from_fn(self.parameters, self.parameters, |a, b| sum[at(a, b)])
     }
 
     /// Mean of the power over all cosines.
     fn mean_power(&self, under: &Under) -> f64 {
-        let size = |(first, last): &(usize, usize)| (last - first + 1) as f64;
-        let sum: f64 = self.groups.iter().zip(&under.power).map(|(g, s)| size(g) * s).sum();
-        sum * under.variance / self.points as f64
+        let power = &self.family.members[under.which].power;
+        let sum: f64 = self.family.groups.iter().zip(power).map(|(g, s)| size(g) * s).sum();
+        sum * under.variance / self.family.points as f64
     }
 }
 
 /// What one noise says about the residuals.
 pub(super) struct Under {
+    which: usize,
     noise: Noise,
-    /// Power in each group, in units of `variance`.
-    power: Vec<f64>,
     variance: f64,
     restricted: f64,
     plain: f64,
@@ -230,6 +290,72 @@ impl Under {
     pub(super) fn white(&self) -> bool {
         self.noise == Noise::White
     }
+}
+
+/// All noises that are tried on so many points.
+struct Family {
+    /// First and last cosine of each group.
+    groups: Vec<(usize, usize)>,
+    members: Vec<Member>,
+    points: usize,
+}
+
+struct Member {
+    noise: Noise,
+    /// Power in each group, in units of the variance.
+    power: Vec<f64>,
+    /// One over it.
+    inverse: Vec<f64>,
+    /// Sum of the logarithms of the power over all cosines.
+    logs: f64,
+}
+
+/// Number of cosines of a group.
+fn size((first, last): &(usize, usize)) -> f64 {
+    (last - first + 1) as f64
+}
+
+thread_local! {
+    static LAST: RefCell<Option<Rc<Family>>> = const { RefCell::new(None) };
+}
+
+impl Family {
+    /// For so many points; the last one of this thread is used again where it fits.
+    fn of(points: usize, modes: usize) -> Rc<Self> {
+        let last = LAST.with_borrow(Clone::clone).filter(|last| last.points == points);
+        last.unwrap_or_else(|| {
+            let made = Rc::new(Self::new(groups(modes, points), points));
+            LAST.set(Some(Rc::clone(&made)));
+            made
+        })
+    }
+
+    fn new(groups: Vec<(usize, usize)>, points: usize) -> Self {
+        // A long group is sampled, its mean needs no more.
+        let sampled = |(first, last): &(usize, usize)| {
+            let count = (last - first + 1).min(5);
+            let place = |i: usize| first + (last - first) * (2 * i + 1) / (2 * count);
+            (0..count).map(|i| (place(i), cosine(place(i), points))).collect::<Vec<_>>()
+        };
+        let places: Vec<Vec<(usize, f64)>> = groups.iter().map(sampled).collect();
+        let member = |noise: Noise| {
+            let scale = noise.scale(points);
+            let mean = |places: &Vec<(usize, f64)>| {
+                let power = places.iter().map(|(k, cosine)| noise.power(*k, *cosine, scale));
+                power.sum::<f64>() / places.len() as f64
+            };
+            let power: Vec<f64> = places.iter().map(mean).collect();
+            let inverse = power.iter().map(|s| 1.0 / s).collect();
+            let logs = groups.iter().zip(&power).map(|(g, s)| size(g) * s.ln()).sum();
+            Member { noise, power, inverse, logs }
+        };
+        let members = Noise::all().map(member).collect();
+        Self { groups, members, points }
+    }
+}
+
+fn cosine(k: usize, n: usize) -> f64 {
+    (std::f64::consts::PI * k as f64 / n as f64).cos()
 }
 
 /// A spectrum of noise.
@@ -248,22 +374,25 @@ impl Noise {
         [Noise::White].into_iter().chain(slow).chain(MEMORIES.map(Noise::Forgetting))
     }
 
-    /// Power of cosine `k` of `n`.
-    fn power(self, k: usize, n: usize) -> f64 {
+    /// Power of the slow part at the first cosine of `n`. Over all cosines it has `share` times the power of the white one.
+    fn scale(self, n: usize) -> f64 {
+        let n = n as f64;
+        match self {
+            Noise::Slow(share, a) => share * n / if a < 1.5 { n.ln() + 0.577 } else { 1.645 },
+            Noise::White | Noise::Forgetting(_) => 0.0,
+        }
+    }
+
+    /// Power of cosine `k`, which goes by so much from the first point to the next.
+    fn power(self, k: usize, cosine: f64, scale: f64) -> f64 {
         match self {
             Noise::White => 1.0,
-            Noise::Slow(share, a) => {
-                // Over all cosines the slow part has `share` times the power of the white one. The mean has no power
-                // of its own in such noise; the slowest cosine stands for it.
-                let n = n as f64;
-                let norm = if a < 1.5 { n.ln() + 0.577 } else { 1.645 };
+            Noise::Slow(_, a) => {
+                // The mean has no power of its own in such noise; the slowest cosine stands for it.
                 let k = k.max(1) as f64;
-                1.0 + share * n / norm / if a < 1.5 { k } else { k * k }
+                1.0 + scale / if a < 1.5 { k } else { k * k }
             }
-            Noise::Forgetting(left) => {
-                let angle = std::f64::consts::PI * k as f64 / n as f64;
-                (1.0 - left * left) / (1.0 - 2.0 * left * angle.cos() + left * left)
-            }
+            Noise::Forgetting(left) => (1.0 - left * left) / (1.0 - 2.0 * left * cosine + left * left),
         }
     }
 }
@@ -281,54 +410,9 @@ fn groups(modes: usize, n: usize) -> Vec<(usize, usize)> {
     groups
 }
 
-/// The slowest cosines of each column, of unit length as vectors.
-fn cosines(columns: &[&[f64]], modes: usize) -> Vec<Vec<f64>> {
-    let n = columns[0].len();
-    let angle = |k: usize| std::f64::consts::PI * k as f64 / n as f64;
-    // cos(k (i + 1/2)) for all k at once, from point to point by the recurrence of cosines.
-    let twice: Vec<f64> = (0..modes).map(|k| 2.0 * angle(k).cos()).collect();
-    let mut here: Vec<f64> = (0..modes).map(|k| (0.5 * angle(k)).cos()).collect();
-    let mut before = here.clone();
-    let mut sums = vec![vec![0.0; modes]; columns.len()];
-    for i in 0..n {
-        for (sum, column) in sums.iter_mut().zip(columns) {
-            let value = column[i];
-            for (s, c) in sum.iter_mut().zip(&here) {
-                *s += value * c;
-            }
-        }
-        for k in 0..modes {
-            let next = twice[k] * here[k] - before[k];
-            before[k] = here[k];
-            here[k] = next;
-        }
-    }
-    for sum in &mut sums {
-        for (k, s) in sum.iter_mut().enumerate() {
-            *s *= (if k == 0 { 1.0 } else { 2.0 } / n as f64).sqrt();
-        }
-    }
-    sums
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
-
-    #[test]
-    fn cosines_keep_lengths_and_agree_with_their_definition() {
-        let values: Vec<f64> = (0..40).map(|i| ((i * 7919) % 101) as f64 - 50.0).collect();
-        let all = cosines(&[&values], 40);
-        let direct: f64 = values
-            .iter()
-            .enumerate()
-            .map(|(i, v)| v * (std::f64::consts::PI * 7.0 * (i as f64 + 0.5) / 40.0).cos())
-            .sum();
-        assert!((all[0][7] - direct * (2.0_f64 / 40.0).sqrt()).abs() < 1e-9);
-        let (length, kept): (f64, f64) =
-            (values.iter().map(|v| v * v).sum(), all[0].iter().map(|v| v * v).sum());
-        assert!((length / kept - 1.0).abs() < 1e-12);
-    }
 
     #[test]
     fn groups_hold_every_cosine_once() {

@@ -7,6 +7,7 @@ use nalgebra::DMatrix;
 use super::colour::{self, Apart};
 use super::{Doubt, Fit, Options, general, prepare};
 use crate::analysis::model::Model;
+use crate::analysis::order::middle;
 
 /// Weighs the feature of a finished fit against a background without it, and enlarges the errors where the noise is slow.
 ///
@@ -33,7 +34,8 @@ pub(super) fn weigh(fit: &mut Fit, x: &[f64], y: &[f64], options: &Options, with
         let with = fit.residual_sum_of_squares;
         let ratio = without.unwrap_or_else(|| {
             let together = with_feature(fit, &residuals, &points);
-            left_over(&together, &points.derivatives(fit, |j| background(&fit.parameters[j].name))) / with
+            let wanted = |j: usize| !fit.parameters[j].fixed && background(&fit.parameters[j].name);
+            left_over(&together, &points.derivatives(fit, wanted)) / with
         });
         if options.scaled_by_residuals() {
             (n - free.len()) as f64 * ratio.ln()
@@ -67,17 +69,17 @@ impl Points<'_> {
         self.each().map(|(i, sigma)| values[i] / sigma).collect()
     }
 
-    /// Derivatives by the free parameters that are wanted.
+    /// Derivatives by the parameters that are wanted.
     fn derivatives(&self, fit: &Fit, wanted: impl Fn(usize) -> bool) -> Vec<Vec<f64>> {
         let values = fit.values();
         let mut gradient = vec![0.0; values.len()];
-        let kept: Vec<usize> =
-            (0..values.len()).filter(|j| !fit.parameters[*j].fixed && wanted(*j)).collect();
-        let mut columns = vec![Vec::with_capacity(self.x.len()); kept.len()];
-        for (i, sigma) in self.each() {
+        let kept: Vec<usize> = (0..values.len()).filter(|j| wanted(*j)).collect();
+        let mut columns = vec![vec![0.0; self.x.len()]; kept.len()];
+        for (place, (i, sigma)) in self.each().enumerate() {
             fit.model.with_gradient(self.x[i], &values, &mut gradient);
+            let weight = 1.0 / sigma;
             for (column, j) in columns.iter_mut().zip(&kept) {
-                column.push(gradient[*j] / sigma);
+                column[place] = gradient[*j] * weight;
             }
         }
         columns
@@ -103,15 +105,30 @@ fn allow_for_colour(
     free: &[usize],
     options: &Options,
 ) -> f64 {
-    let mut columns = points.derivatives(fit, |_| true);
-    let lengths: Vec<f64> = columns.iter().map(|c| c.iter().map(|v| v * v).sum::<f64>().sqrt()).collect();
+    let fixed = |j: &usize| fit.parameters[*j].fixed;
+    let name = |j: &usize| fit.parameters[*j].name.as_str();
+    let taken: Vec<usize> = (0..fit.parameters.len()).filter(|j| !fixed(j) || height(name(j))).collect();
+    let mut columns = points.derivatives(fit, |j| taken.contains(&j));
+    let lengths: Vec<f64> = columns.iter().map(|c| colour::dot(c, c).sqrt()).collect();
     if !lengths.iter().all(|l| l.is_finite() && *l > 0.0) {
         return 0.0;
     }
     for (column, length) in columns.iter_mut().zip(&lengths) {
-        column.iter_mut().for_each(|v| *v /= length);
+        let scale = 1.0 / length;
+        column.iter_mut().for_each(|v| *v *= scale);
     }
-    let apart = Apart::new(residuals, &columns);
+    let places = |wanted: &dyn Fn(&usize) -> bool| -> Vec<usize> {
+        (0..taken.len()).filter(|at| wanted(&taken[*at])).collect()
+    };
+    let (own, behind) = (places(&|j| !fixed(j)), places(&|j| !fixed(j) && background(name(j))));
+    // A feature is as large as its heights: with all of it put back, what is left is the data on their background.
+    let feature =
+        |(j, length): (&usize, &f64)| if height(name(j)) { fit.parameters[*j].value * length } else { 0.0 };
+    let feature: Vec<f64> = taken.iter().zip(&lengths).map(feature).collect();
+    let whole = Apart::new(residuals, &columns);
+    let none = whole.with(&behind, &feature).weighed();
+    let apart = if own.len() == taken.len() { whole } else { whole.with(&own, &vec![0.0; taken.len()]) };
+    let lengths: Vec<f64> = own.iter().map(|at| lengths[*at]).collect();
     let all = apart.weighed();
     let white: f64 = all.iter().filter(|u| u.white()).map(|u| u.weight).sum();
     fit.slow_noise = white < SURELY_WHITE;
@@ -119,13 +136,6 @@ fn allow_for_colour(
         let covariance = apart.mean_spread(&all, options.scaled_by_residuals());
         take(fit, free, &(&inverse * covariance * &inverse), &lengths);
     }
-    let together = with_feature(fit, residuals, points);
-    let background: Vec<Vec<f64>> = free
-        .iter()
-        .zip(columns)
-        .filter_map(|(j, column)| background(&fit.parameters[*j].name).then_some(column))
-        .collect();
-    let none = Apart::new(&together, &background).weighed();
     let freedom = (residuals.len() - free.len()) as f64 / residuals.len() as f64;
     let gain = 2.0 * freedom * (Apart::likelihood(&all) - Apart::likelihood(&none));
     fit.doubts.retain(|d| *d != Doubt::CorrelatedResiduals);
@@ -165,11 +175,26 @@ pub(super) fn take(fit: &mut Fit, free: &[usize], covariance: &DMatrix<f64>, len
 pub(super) fn clustered(residuals: &[f64]) -> bool {
     let n = residuals.len();
     let length = (n / 16).max(6);
-    let sums: Vec<f64> = residuals.windows(length).map(|w| w.iter().map(|r| r * r).sum::<f64>()).collect();
-    let mut sorted = sums.clone();
-    sorted.sort_by(f64::total_cmp);
-    let usual = sorted[sorted.len() / 2].max(f64::MIN_POSITIVE);
-    sorted[sorted.len() - 1] > 6.0 * usual
+    if n < length {
+        return false;
+    }
+    // Sums of one square, of two, of four … from each point on; those in the length make it up.
+    let mut doubled: Vec<f64> = residuals.iter().map(|r| r * r).collect();
+    let mut sums = vec![0.0; n + 1 - length];
+    let (mut covered, mut span) = (0, 1);
+    while span <= length {
+        if length & span != 0 {
+            sums.iter_mut().zip(&doubled[covered..]).for_each(|(sum, more)| *sum += more);
+            covered += span;
+        }
+        for i in 0..doubled.len().saturating_sub(span) {
+            doubled[i] += doubled[i + span];
+        }
+        doubled.truncate(doubled.len().saturating_sub(span));
+        span *= 2;
+    }
+    let largest = sums.iter().copied().fold(0.0, f64::max);
+    largest > 6.0 * middle(sums).max(f64::MIN_POSITIVE)
 }
 
 /// Sum of squares that columns leave of a vector.

@@ -29,6 +29,7 @@
 
 mod candidates;
 mod colour;
+mod cosines;
 mod covariance;
 mod differences;
 mod doubt;

@@ -61,7 +61,8 @@ pub(super) fn line_starts(x: &[f64], y: &[f64], sigmas: &[f64]) -> Vec<[f64; 6]>
     let spacing = 2.0 / (x.len() - 1) as f64;
     let limits = Limits { centre: (-1.0, 1.0), width: (0.5 * spacing, 2.0) };
     let settled = best(&scaled, limits).map(|s| s.point);
-    let places = settled.into_iter().chain(candidates(&scaled, limits).into_iter().take(2));
+    let others = candidates(&scaled, limits).into_iter().take(2).filter_map(|(c, w)| scaled.point(c, w));
+    let places = settled.into_iter().chain(others);
     let starts = places.filter_map(|point| raw(&point, &scale).try_into().ok());
     starts.filter(|s: &[f64; 6]| s.iter().all(|v| v.is_finite())).collect()
 }
@@ -89,15 +90,15 @@ fn scale(x: &[f64], y: &[f64], sigmas: &[f64], order: Option<&[usize]>) -> (Scal
         height: 0.5 * (top - bottom),
         sigma: if sigmas.is_empty() { 1.0 } else { prepare::range(sigmas).0 },
     };
-    let take = |f: &dyn Fn(usize) -> f64, n: usize| -> Vec<f64> {
-        match order {
-            Some(order) if n > 0 => order.iter().map(|i| f(*i)).collect(),
-            _ => (0..n).map(f).collect(),
-        }
+    // A multiplication costs less than a division.
+    let [per_half, per_height] = [1.0 / scale.half, 1.0 / scale.height];
+    let in_order = |values: &[f64], of: &dyn Fn(&[f64]) -> Vec<f64>| match order {
+        Some(order) if !values.is_empty() => of(&order.iter().map(|i| values[*i]).collect::<Vec<_>>()),
+        _ => of(values),
     };
-    let t = take(&|i| (x[i] - scale.reference) / scale.half, x.len());
-    let z = take(&|i| (y[i] - scale.middle) / scale.height, y.len());
-    let w = take(&|i| (scale.sigma / sigmas[i]) * (scale.sigma / sigmas[i]), sigmas.len());
+    let t = in_order(x, &|x| x.iter().map(|x| (x - scale.reference) * per_half).collect());
+    let z = in_order(y, &|y| y.iter().map(|y| (y - scale.middle) * per_height).collect());
+    let w = in_order(sigmas, &|s| s.iter().map(|s| (scale.sigma / s) * (scale.sigma / s)).collect());
     let scaled = Scaled::new(t, z, w);
     (scale, scaled)
 }
@@ -105,12 +106,12 @@ fn scale(x: &[f64], y: &[f64], sigmas: &[f64], order: Option<&[usize]>) -> (Scal
 /// The best of the two most promising starts.
 fn best(scaled: &Scaled, limits: Limits) -> Option<Settled> {
     let mut starts = candidates(scaled, limits).into_iter();
-    let first = starts.next()?;
-    let (centre, width) = (first.centre, first.width);
-    let second = starts.find(|p| (p.centre - centre).abs() > width.min(p.width));
-    let mut found = scaled.settle(first, limits);
-    if let Some(second) = second {
-        let other = scaled.settle(second, limits);
+    let (centre, width) = starts.next()?;
+    let second = starts.find(|(c, w)| (c - centre).abs() > width.min(*w));
+    let mut found = scaled.settle(scaled.point(centre, width)?, limits);
+    if let Some(second) = second.and_then(|(c, w)| scaled.point(c, w))
+        && let Some(other) = scaled.settle_elsewhere(second, limits, &found.point)
+    {
         if other.point.sum < found.point.sum {
             found = other;
         }

@@ -7,12 +7,14 @@
 //! Linear parameters are eliminated at each step (variable projection, SIAM J. Numer. Anal. 10, 413 (1973), from
 //! memory, not checked). Formulas derived here.
 
+use wide::f64x2;
+
 /// Points in scaled coordinates: x on [-1, 1] in rising order, y about zero with largest magnitude one.
 pub(crate) struct Scaled {
     pub(crate) t: Vec<f64>,
     pub(crate) z: Vec<f64>,
-    /// Weights, one at most; empty if all are one.
-    pub(crate) w: Vec<f64>,
+    /// Both with their weights, of two points at once; where the last point is alone, nothing stands beside it.
+    pairs: Vec<[f64x2; 3]>,
     /// Sums of 1, t, t t, z, t z, z z, weighted.
     base: [f64; 6],
 }
@@ -54,6 +56,9 @@ const LEAST_SHARE: f64 = 1e-10;
 
 const ITERATIONS: usize = 80;
 
+/// So near to a minimum, in its width, there is no other one.
+const SAME_PLACE: f64 = 0.01;
+
 /// Lower triangular factor of a symmetric positive matrix, or `None` if it is too close to singular.
 fn cholesky<const N: usize>(a: &[[f64; N]; N]) -> Option<[[f64; N]; N]> {
     let mut l = [[0.0; N]; N];
@@ -94,31 +99,41 @@ fn solve<const N: usize>(l: &[[f64; N]; N], b: &[f64; N]) -> [f64; N] {
     x
 }
 
-/// Adds the terms of one point.
-#[inline]
-fn add(sums: &mut [f64; 16], t: f64, z: f64, weight: f64, d: f64) {
-    let u = 1.0 / (1.0 + d * d);
-    let v = d * u;
-    let (wu, wv, wp, wq) = (weight * u, weight * v, weight * u * v, weight * v * v);
-    sums[0] += wu;
-    sums[1] += wv;
-    sums[2] += wp;
-    sums[3] += wq;
-    sums[4] += t * wu;
-    sums[5] += t * wv;
-    sums[6] += t * wp;
-    sums[7] += t * wq;
-    sums[8] += u * wq;
-    sums[9] += v * wq;
-    sums[10] += v * wq * u;
-    sums[11] += v * wq * v;
-    sums[12] += z * wu;
-    sums[13] += z * wv;
-    sums[14] += z * wp;
-    sums[15] += z * wq;
+/// Pairs of points whose curves are kept from the first sums to the second.
+const BLOCK: usize = 32;
+
+/// Sums that the curves themselves need: of u, v, uv, v², then of u and v times t, then times z. Points with even and with
+/// odd number are added side by side.
+#[derive(Default)]
+struct First([f64x2; 8]);
+
+/// Sums that the derivatives need besides: of uv and v² times t, of v² times u, v, uv, v², then of uv and v² times z.
+#[derive(Default)]
+struct Second([f64x2; 8]);
+
+impl First {
+    #[inline]
+    fn add(&mut self, t: f64x2, z: f64x2, (wu, wv): (f64x2, f64x2), v: f64x2) {
+        let terms = [wu, wv, wu * v, wv * v, t * wu, t * wv, z * wu, z * wv];
+        for (sum, term) in self.0.iter_mut().zip(terms) {
+            *sum += term;
+        }
+    }
+}
+
+impl Second {
+    #[inline]
+    fn add(&mut self, t: f64x2, z: f64x2, (wu, wv): (f64x2, f64x2), (u, v): (f64x2, f64x2)) {
+        let (wp, wq) = (wu * v, wv * v);
+        let terms = [t * wp, t * wq, u * wq, v * wq, v * wq * u, v * wq * v, z * wp, z * wq];
+        for (sum, term) in self.0.iter_mut().zip(terms) {
+            *sum += term;
+        }
+    }
 }
 
 impl Scaled {
+    /// Weights are one at most; there are none if all are one.
     pub(crate) fn new(t: Vec<f64>, z: Vec<f64>, w: Vec<f64>) -> Self {
         assert!(t.len() == z.len() && (w.is_empty() || w.len() == t.len()), "columns belong together");
         let mut base = [0.0; 6];
@@ -129,7 +144,16 @@ impl Scaled {
                 *sum += weight * term;
             }
         }
-        Self { t, z, w, base }
+        let both = |of: &[f64], i: usize| f64x2::new([of[i], of.get(i + 1).copied().unwrap_or(0.0)]);
+        let pairs = (0..t.len()).step_by(2).map(|i| {
+            let weight = match w.is_empty() {
+                true => f64x2::new([1.0, if i + 1 < t.len() { 1.0 } else { 0.0 }]),
+                false => both(&w, i),
+            };
+            [both(&t, i), both(&z, i), weight]
+        });
+        let pairs = pairs.collect();
+        Self { t, z, pairs, base }
     }
 
     /// Weighted sum of squares about the best straight line, and that line.
@@ -140,26 +164,45 @@ impl Scaled {
         (zz - offset * z - slope * tz, [offset, slope])
     }
 
-    fn gram(&self, centre: f64, width: f64) -> Gram {
-        // Indexed loops over plain arrays: this is where the time goes, in a debug build above all.
-        let inverse = 2.0 / width;
-        let n = self.t.len();
-        let (mut even, mut odd) = ([0.0; 16], [0.0; 16]);
-        let mut i = 0;
-        while i < n {
-            let weight = if self.w.is_empty() { 1.0 } else { self.w[i] };
-            add(&mut even, self.t[i], self.z[i], weight, (self.t[i] - centre) * inverse);
-            i += 1;
-            if i < n {
-                let weight = if self.w.is_empty() { 1.0 } else { self.w[i] };
-                add(&mut odd, self.t[i], self.z[i], weight, (self.t[i] - centre) * inverse);
-                i += 1;
+    /// Sums at a position; those of the derivatives only where they are wanted.
+    fn sums<const ALL: bool>(&self, centre: f64, width: f64) -> ([f64; 8], [f64; 8]) {
+        // Two points at once, and not more sums than the processor has places for: this is where the time goes.
+        let (centre, inverse, one) = (f64x2::splat(centre), f64x2::splat(2.0 / width), f64x2::splat(1.0));
+        let (mut first, mut second) = (First::default(), Second::default());
+        let mut curves = [[f64x2::ZERO; 2]; BLOCK];
+        for block in self.pairs.chunks(BLOCK) {
+            for ([t, z, weight], curve) in block.iter().copied().zip(&mut curves) {
+                let d = (t - centre) * inverse;
+                let u = one / (one + d * d);
+                let v = d * u;
+                first.add(t, z, (weight * u, weight * v), v);
+                *curve = [u, v];
+            }
+            if ALL {
+                for ([t, z, weight], [u, v]) in block.iter().copied().zip(curves.iter().copied()) {
+                    second.add(t, z, (weight * u, weight * v), (u, v));
+                }
             }
         }
-        for (even, odd) in even.iter_mut().zip(&odd) {
-            *even += odd;
-        }
-        self.assemble(&even)
+        let whole = |sums: [f64x2; 8]| sums.map(|sum| sum.as_array_ref()[0] + sum.as_array_ref()[1]);
+        (whole(first.0), whole(second.0))
+    }
+
+    fn gram(&self, centre: f64, width: f64) -> Gram {
+        let ([u, v, p, q, tu, tv, zu, zv], [tp, tq, uq, vq, pq, qq, zp, zq]) =
+            self.sums::<true>(centre, width);
+        self.assemble(&[u, v, p, q, tu, tv, tp, tq, uq, vq, pq, qq, zu, zv, zp, zq])
+    }
+
+    /// Sum of squares at a position with the best linear parameters there; `None` where they can't be told apart.
+    pub(crate) fn sum_at(&self, centre: f64, width: f64) -> Option<f64> {
+        let ([u, v, p, q, tu, tv, zu, zv], _) = self.sums::<false>(centre, width);
+        let [n, t, tt, z, tz, _] = self.base;
+        let block = [[n, t, u, v], [t, tt, tu, tv], [u, tu, u - q, p], [v, tv, p, q]];
+        let data = [z, tz, zu, zv];
+        let linear = solve(&cholesky(&block)?, &data);
+        let explained: f64 = linear.iter().zip(&data).map(|(a, b)| a * b).sum();
+        Some(self.base[5] - explained).filter(|sum| sum.is_finite())
     }
 
     /// Fills the symmetric matrix of products from the sixteen sums that differ.
@@ -194,11 +237,27 @@ impl Scaled {
 
     /// Gauss-Newton with damping in centre and width from a starting point.
     pub(crate) fn settle(&self, start: Point, limits: Limits) -> Settled {
+        self.settle_unless(start, limits, |_| false).expect("it goes to its end")
+    }
+
+    /// The same from another starting point; nothing where it leads to the minimum that is known already.
+    pub(crate) fn settle_elsewhere(&self, start: Point, limits: Limits, known: &Point) -> Option<Settled> {
+        let near = |a: f64, b: f64| (a - b).abs() < SAME_PLACE * known.width;
+        self.settle_unless(start, limits, |here| {
+            near(here.centre, known.centre) && near(here.width, known.width)
+        })
+    }
+
+    fn settle_unless(&self, start: Point, limits: Limits, known: impl Fn(&Point) -> bool) -> Option<Settled> {
         let mut here = start;
         let mut damping = 1e-4;
+        let mut last = 0.0;
         for iterations in 1..=ITERATIONS {
+            if known(&here) {
+                return None;
+            }
             let Some([dc, dw]) = here.step(damping) else {
-                return Settled { point: here, converged: false, iterations };
+                return Some(Settled { point: here, converged: false, iterations });
             };
             // A long step leaves the range where the linearisation holds.
             let dc = dc.clamp(-here.width, here.width);
@@ -218,14 +277,17 @@ impl Scaled {
                 }
                 _ => damping = if damping == 0.0 { 1e-6 } else { damping * 8.0 },
             }
-            if moved < 1e-9 && (better || damping < 1e-3) {
-                return Settled { point: here, converged: true, iterations };
+            // What is left shrinks from step to step by what the last one did: the way to the end is known before it is gone.
+            let rest = if better && moved < 1e-4 { moved * moved / (last - moved).max(moved) } else { moved };
+            last = if better { moved } else { last };
+            if (moved < 1e-9 || rest < 1e-9) && (better || damping < 1e-3) {
+                return Some(Settled { point: here, converged: true, iterations });
             }
             if damping > 1e12 {
-                return Settled { point: here, converged: false, iterations };
+                return Some(Settled { point: here, converged: false, iterations });
             }
         }
-        Settled { point: here, converged: false, iterations: ITERATIONS }
+        Some(Settled { point: here, converged: false, iterations: ITERATIONS })
     }
 }
 

@@ -33,6 +33,14 @@ pub enum Unary {
     Cosh,
     /// Hyperbolic tangent.
     Tanh,
+    /// The whole number below.
+    Floor,
+    /// The whole number above.
+    Ceiling,
+    /// The nearest whole number.
+    Round,
+    /// Without what stands behind the point.
+    Whole,
 }
 
 /// Operations on two values.
@@ -104,6 +112,10 @@ impl Unary {
             Self::Sinh => a.sinh(),
             Self::Cosh => a.cosh(),
             Self::Tanh => a.tanh(),
+            Self::Floor => a.floor(),
+            Self::Ceiling => a.ceil(),
+            Self::Round => a.round(),
+            Self::Whole => a.trunc(),
         }
     }
 
@@ -111,6 +123,8 @@ impl Unary {
     fn slope(self, a: f64, v: f64) -> f64 {
         match self {
             Self::Neg => -1.0,
+            // Steps are flat but where they jump.
+            Self::Floor | Self::Ceiling | Self::Round | Self::Whole => 0.0,
             Self::Exp => v,
             Self::Ln => 1.0 / a,
             Self::Log10 => 1.0 / (a * std::f64::consts::LN_10),

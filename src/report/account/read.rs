@@ -374,6 +374,12 @@ impl Reader {
                 let text = format!("sweep {sweep}: `{channel}` gives no value from point {i} on: {error}");
                 self.say(at_s, "gap", text, false, None);
             }
+            Entry::NotReached { sweep, i, channel, error, readings } => {
+                let text = format!(
+                    "sweep {sweep}: after {readings} readings of point {i} the error of `{channel}` is still {error:.2e}, in SI units"
+                );
+                self.say(at_s, "error", text, false, None);
+            }
             Entry::Fault { link, trouble } => {
                 self.say(at_s, "fault", format!("{link}: {}", trouble.in_words()), true, None);
             }

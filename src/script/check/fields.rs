@@ -10,8 +10,11 @@ use crate::quantity::Dimension;
 use rhai::{Expr, Ident, Position};
 use std::collections::BTreeMap;
 
-/// Fields of an axis of `grid`.
-const AXIS: &str = "channel from to points | values passes";
+/// Fields of the axes of `grid`.
+const FAST: &str = "channel from to points | values passes along";
+const SLOW: &str = "channel from to points | values along";
+/// Fields of what ends a sweep, or the readings of a point, by an error.
+const UNTIL_ERROR: &str = "channel error | readings";
 /// Fields of a channel that is moved along with a sweep.
 const ALONG: &str = "channel | from to values by";
 /// What a list of values takes the place of.
@@ -103,9 +106,10 @@ impl<'a> Walk<'a> {
         for map in maps {
             let Expr::Map(parts, place) = map else { continue };
             match name {
-                "fast" | "slow" => self.fields(&format!("{verb}` axis `{name}"), AXIS, &parts.0, *place),
+                "fast" => self.fields(&format!("{verb}` axis `{name}"), FAST, &parts.0, *place),
+                "slow" => self.fields(&format!("{verb}` axis `{name}"), SLOW, &parts.0, *place),
                 "along" => self.fields("along", ALONG, &parts.0, *place),
-                "until_error" => self.fields("until_error", "channel error", &parts.0, *place),
+                "until_error" => self.fields("until_error", UNTIL_ERROR, &parts.0, *place),
                 _ => {}
             }
         }
@@ -166,9 +170,10 @@ impl<'a> Walk<'a> {
                     self.channel_value(id, value, at);
                 }
             }
-            "points" | "average" | "pixels" | "readings" => self.count(name, value, at),
+            "readings" if verb == "until_error" => self.count(name, (4.0, 4e9), value, at),
+            "points" | "average" | "pixels" | "readings" => self.counted(name, value, at),
             "dwell" | "settle" | "line_time" | "time" => self.time(&what, value, at),
-            "passes" if matches!(value, Value::Number { .. }) => self.count(name, value, at),
+            "passes" if matches!(value, Value::Number { .. }) => self.counted(name, value, at),
             "passes" => {
                 let wanted = "a number, or a list of \"up\", \"down\" and \"random\"";
                 self.kind(&what, wanted, value, at, Value::is_list);
@@ -182,7 +187,7 @@ impl<'a> Walk<'a> {
             "until_error" => {
                 self.kind(&what, "a map like #{ channel, error }", value, at, Value::is_map);
                 if let Value::Map(Some(Expr::Map(parts, place))) = value {
-                    self.fields("until_error", "channel error", &parts.0, *place);
+                    self.fields("until_error", UNTIL_ERROR, &parts.0, *place);
                 }
             }
             "size" | "x" | "y" => self.dimension(Dimension::LENGTH, &what, value, at),
@@ -210,14 +215,20 @@ impl<'a> Walk<'a> {
         }
     }
 
-    fn count(&mut self, name: &str, value: &Value<'a>, at: Position) {
+    /// A number that counts something, within the bounds of its field.
+    fn counted(&mut self, name: &str, value: &Value<'a>, at: Position) {
+        let bounds = COUNTS.iter().find(|(field, ..)| *field == name);
+        let (least, most) = bounds.map_or((0.0, f64::INFINITY), |(_, least, most)| (*least, *most));
+        self.count(name, (least, most), value, at);
+    }
+
+    fn count(&mut self, name: &str, (least, most): (f64, f64), value: &Value<'a>, at: Position) {
         self.dimension(Dimension::NONE, &format!("`{name}`"), value, at);
-        let Some((_, least, most)) = COUNTS.iter().find(|(field, ..)| *field == name) else { return };
         if let Some((Some(number), Dimension::NONE)) = value.as_quantity()
-            && (number.fract() != 0.0 || number < *least || number > *most)
+            && (number.fract() != 0.0 || number < least || number > most)
         {
             let message = format!("`{name}` is a whole number from {least} to {most}, not {number}");
-            let near = number.round().clamp(*least, *most);
+            let near = number.round().clamp(least, most);
             self.report(Code::WrongKind, at, message, Some(format!("write {name}: {near}")));
         }
     }

@@ -326,8 +326,10 @@ impl<'w, 'a> Costing<'w, 'a> {
         let passes = field(fast_fields, "passes")
             .map_or(Some(1.0), |passes| listed(Some(passes)).or_else(|| self.number(passes)));
         let fast_points = once.zip(passes).map(|(points, passes)| points * passes);
-        let lines =
-            slow.map_or(Some(1.0), |slow| field(slow, "points").and_then(|points| self.number(points)));
+        let lines = slow.map_or(Some(1.0), |slow| match field(slow, "points") {
+            Some(points) => self.number(points),
+            None => listed(field(slow, "values")),
+        });
         let points = fast_points.zip(lines).map(|(n, m)| n * m * if both_ways { 2.0 } else { 1.0 });
         let channel = field(fast_fields, "channel").and_then(|expr| self.channel(expr));
         let settle_s = match field(fields, "settle") {
@@ -339,7 +341,10 @@ impl<'w, 'a> Costing<'w, 'a> {
         let dwell = field(fields, "dwell").map_or(Some(0.0), |expr| self.number(expr));
         let reading = average.zip(dwell).map(|(n, dwell)| dwell * (n - 1.0) / n.max(1.0));
         let each = settle_s.zip(reading).map(|(a, b)| a + b + channel.map_or(0.0, |c| c.settle_s));
-        let time = points.zip(each).map(|(n, each)| n * each);
+        // Where each point has an error to reach, it is read as often as it may be.
+        let again = map_of(fields, "until_error").and_then(|rule| field(rule, "readings"));
+        let readings = again.map_or(Some(1.0), |readings| self.number(readings));
+        let time = points.zip(each).zip(readings).map(|((n, each), readings)| n * each * readings);
         // The way to the first point is not known; the ways between points are within its bound.
         let way = channel.map_or(Some(0.0), |c| moving(c).most_s);
         let ways = way.zip(lines).map(|(way, lines)| way * lines * 2.0);

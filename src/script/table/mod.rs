@@ -184,7 +184,8 @@ impl Table {
     pub fn of_trace(trace: &Trace) -> Result<Self, TableError> {
         let times = (0..trace.numbers.values.len()).map(|i| i as f64 * trace.interval_s).collect();
         let time = Column::new("time", Numbers::new(times, Dimension::TIME));
-        Self::new(vec![time, Column::new(trace.channel.clone(), trace.numbers.clone())], 1)
+        let column = Column { role: trace.role, ..Column::new(trace.channel.clone(), trace.numbers.clone()) };
+        Self::new(vec![time, column], 1)
     }
 
     /// An image as a map of heights over x and y.

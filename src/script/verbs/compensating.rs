@@ -135,7 +135,7 @@ fn compensated(
     let level = host.channel(ctx, Role::RfLevel.name())?;
     let wanted = quantity(ctx, &fields.need("level")?, Dimension::LEVEL, "`level`")?;
     let fast = places::line_of(host, ctx, &mut fields, frequency)?;
-    let (mut plan, rules) = sweeping::plan(host, ctx, fields, fast, None)?;
+    let (mut plan, rules) = sweeping::plan(host, ctx, fields, (fast, None), None)?;
     if plan.both_ways {
         return Err(argument(ctx, "a compensated sweep goes one way"));
     }

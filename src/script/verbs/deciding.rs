@@ -9,7 +9,7 @@ use crate::script::convert::{MapFields, kind_of, quantity};
 use crate::script::error::{Thrown, argument};
 use crate::script::handles::Sweep;
 use crate::script::host::Host;
-use crate::supervisor::{Answer, Doubtful, Request, Statement, SweepData, SweepPlan};
+use crate::supervisor::{Again, Answer, Doubtful, Request, Statement, SweepData, SweepPlan};
 use rhai::{Dynamic, FnPtr, Map, NativeCallContext};
 use std::rc::Rc;
 use std::sync::Arc;
@@ -21,6 +21,8 @@ pub(super) struct Rules {
     after_pass: Option<FnPtr>,
     /// A channel, and the standard error of its means at which the passes are enough, SI.
     error: Option<(ChannelId, f64)>,
+    /// The same for each point alone, which is read again until then.
+    pub(super) again: Option<Again>,
 }
 
 impl Rules {
@@ -37,8 +39,13 @@ impl Rules {
             value.try_cast::<FnPtr>().ok_or_else(wrong).map(Some)
         };
         let (after_point, after_pass) = (rule("stop_after_point")?, rule("stop_after_pass")?);
-        let error = fields.take("until_error").map(|value| wanted_error(host, ctx, value)).transpose()?;
-        Ok(Self { after_point, after_pass, error })
+        let wanted = fields.take("until_error").map(|value| wanted_error(host, ctx, value)).transpose()?;
+        let (error, again) = match wanted {
+            Some((channel, error, Some(at_most))) => (None, Some(Again { channel, error, at_most })),
+            Some((channel, error, None)) => (Some((channel, error)), None),
+            None => (None, None),
+        };
+        Ok(Self { after_point, after_pass, error, again })
     }
 
     /// Points after which it is asked; none if nothing ends the sweep early.
@@ -98,13 +105,18 @@ impl Rules {
     }
 }
 
+/// The fewest readings of a point from which its error can be told.
+const FEWEST_READINGS: u64 = 4;
+
+/// A channel, its error that is wanted, and where it is reached point by point, the readings of a point at most.
 fn wanted_error(
     host: &Host,
     ctx: &NativeCallContext<'_>,
     value: Dynamic,
-) -> Result<(ChannelId, f64), Thrown> {
+) -> Result<(ChannelId, f64, Option<u32>), Thrown> {
     let Some(map) = value.try_cast::<Map>() else {
-        return Err(argument(ctx, "`until_error` is a map like #{ channel: \"LockinX\", error: 20.fA }"));
+        let message = "`until_error` is a map like #{ channel: \"LockinX\", error: 20.fA }, with `readings: 50` where each point is read again by itself";
+        return Err(argument(ctx, message));
     };
     let mut fields = MapFields::new(ctx, "until_error", map);
     let name =
@@ -112,11 +124,13 @@ fn wanted_error(
     let channel = host.channel(ctx, &name)?;
     let dimension = host.channel_at(channel).dimension().change();
     let error = quantity(ctx, &fields.need("error")?, dimension, "`error`")?;
+    let readings = fields.whole("readings", FEWEST_READINGS)?;
     fields.finish()?;
     if error <= 0.0 {
         return Err(argument(ctx, "`error` must be greater than zero"));
     }
-    Ok((channel, error))
+    let too_many = |_| argument(ctx, "`readings` is too large");
+    Ok((channel, error, readings.map(u32::try_from).transpose().map_err(too_many)?))
 }
 
 /// Measures a sweep, to its end or until a rule ends it.
@@ -127,6 +141,12 @@ pub(super) fn measure(
     rules: &Rules,
 ) -> Result<Sweep, Thrown> {
     let handle = |data: Rc<SweepData>| Sweep { data, bench: Arc::clone(&host.bench) };
+    if let Some(again) = plan.again
+        && !plan.gauges().contains(&again.channel)
+    {
+        let name = &host.channel_at(again.channel).name;
+        return Err(argument(ctx, &format!("`until_error` needs `{name}` among what is read")));
+    }
     let Some(stretch) = rules.stretch(&plan) else {
         let data = data_of(ctx, host.call(ctx, Request::Sweep(Arc::new(plan)))?)?;
         return Ok(handle(Rc::new(data)));
@@ -135,7 +155,9 @@ pub(super) fn measure(
         && (plan.passes < 2 || !plan.gauges().contains(&channel))
     {
         let name = &host.channel_at(channel).name;
-        let message = format!("`until_error` needs two `passes` or more, in which `{name}` is read");
+        let message = format!(
+            "`until_error` needs two `passes` or more, in which `{name}` is read; or `readings: 50` in it, the most of each point"
+        );
         return Err(argument(ctx, &message));
     }
     let plan = Arc::new(plan);

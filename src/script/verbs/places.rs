@@ -40,11 +40,7 @@ pub(super) fn line_of(
     fields: &mut MapFields<'_>,
     channel: ChannelId,
 ) -> Result<Line, Thrown> {
-    let dimension = host.channel_at(channel).dimension();
-    let mut line = match fields.take("values") {
-        Some(values) => listed(ctx, channel, si_values(ctx, &values, dimension, "`values`")?)?,
-        None => Line::from(axis_of(ctx, fields, channel, dimension)?),
-    };
+    let mut line = once(host, ctx, fields, channel)?;
     if let Some(passes) = fields.take("passes") {
         let passes = directions(ctx, &passes)?;
         if line.axis.points.saturating_mul(passes.len() as u64) > MOST_LISTED {
@@ -55,8 +51,22 @@ pub(super) fn line_of(
     Ok(line)
 }
 
+/// The values of a channel that is known already, each once: from, to and points, or a list.
+pub(super) fn once(
+    host: &Host,
+    ctx: &NativeCallContext<'_>,
+    fields: &mut MapFields<'_>,
+    channel: ChannelId,
+) -> Result<Line, Thrown> {
+    let dimension = host.channel_at(channel).dimension();
+    match fields.take("values") {
+        Some(values) => listed(ctx, channel, si_values(ctx, &values, dimension, "`values`")?),
+        None => axis_of(ctx, fields, channel, dimension).map(Line::from),
+    }
+}
+
 /// Evenly spaced values of a channel that is known already.
-pub(super) fn axis_of(
+fn axis_of(
     ctx: &NativeCallContext<'_>,
     fields: &mut MapFields<'_>,
     channel: ChannelId,
@@ -165,19 +175,64 @@ fn run_through(host: &Host, line: &mut Line, passes: &[Direction]) {
 pub(super) fn take_along(
     host: &Host,
     ctx: &NativeCallContext<'_>,
-    fields: &mut MapFields<'_>,
+    value: Dynamic,
     plan: &mut SweepPlan,
     order: &[usize],
 ) -> Result<(), Thrown> {
-    let Some(value) = fields.take("along") else { return Ok(()) };
+    let way = Way { axis: plan.fast, places: plan.places.to_vec(), passes: plan.passes, order };
+    for (channel, values) in companions(host, ctx, value, &way)? {
+        push(plan, channel, values);
+    }
+    Ok(())
+}
+
+/// The channels that are moved along with the slow axis of a map.
+pub(super) fn take_along_slow(
+    host: &Host,
+    ctx: &NativeCallContext<'_>,
+    value: Dynamic,
+    plan: &mut SweepPlan,
+) -> Result<(), Thrown> {
+    let Some(axis) = plan.slow else { return Ok(()) };
+    let way = Way { axis, places: plan.slow_places.to_vec(), passes: 1, order: &[] };
+    for (channel, values) in companions(host, ctx, value, &way)? {
+        plan.read.retain(|read| *read != channel);
+        plan.read.push(channel);
+        plan.slow_along.push(values.into());
+    }
+    Ok(())
+}
+
+/// The values along which other channels are moved.
+struct Way<'a> {
+    axis: Axis,
+    /// Its values point by point, where they are not evenly spaced.
+    places: Vec<f64>,
+    passes: u64,
+    /// For each point its number in the order in which the values were written, where that differs.
+    order: &'a [usize],
+}
+
+impl Way<'_> {
+    fn at(&self, i: u64) -> f64 {
+        self.places.get(i as usize).copied().unwrap_or_else(|| self.axis.at(i))
+    }
+}
+
+fn companions(
+    host: &Host,
+    ctx: &NativeCallContext<'_>,
+    value: Dynamic,
+    way: &Way<'_>,
+) -> Result<Vec<(ChannelId, Vec<f64>)>, Thrown> {
     let items = match value.clone().try_cast::<Array>() {
         Some(list) => list,
         None => vec![value],
     };
-    if plan.fast.points > MOST_LISTED {
+    if way.axis.points > MOST_LISTED {
         return Err(argument(ctx, &format!("other channels are moved along at most {MOST_LISTED} points")));
     }
-    for item in items {
+    let one = |item: Dynamic| {
         let described = kind_of(&item);
         let Some(map) = item.try_cast::<Map>() else {
             let message = format!("`along` is a map like #{{ channel, from, to }}, not {described}");
@@ -187,11 +242,11 @@ pub(super) fn take_along(
         let name = inner.need("channel")?;
         let name = name.into_string().map_err(|_| argument(ctx, "`channel` is the name of a channel"))?;
         let channel = host.channel(ctx, &name)?;
-        let values = companion(host, ctx, &mut inner, plan, channel, order)?;
+        let values = companion(host, ctx, &mut inner, way, channel)?;
         inner.finish()?;
-        push(plan, channel, values);
-    }
-    Ok(())
+        Ok((channel, values))
+    };
+    items.into_iter().map(one).collect()
 }
 
 /// Moves a channel along to these values.
@@ -202,41 +257,40 @@ pub(super) fn push(plan: &mut SweepPlan, channel: ChannelId, values: Vec<f64>) {
     plan.along.push(values.into());
 }
 
-/// Where a channel is moved at each point of the line: by a function of the swept value, a list, or evenly.
+/// Where a channel is moved at each point of the way: by a function of the swept value, a list, or evenly.
 fn companion(
     host: &Host,
     ctx: &NativeCallContext<'_>,
     fields: &mut MapFields<'_>,
-    plan: &SweepPlan,
+    way: &Way<'_>,
     channel: ChannelId,
-    order: &[usize],
 ) -> Result<Vec<f64>, Thrown> {
     let (name, dimension) = (&host.channel_at(channel).name, host.channel_at(channel).dimension());
-    let what = format!("`{name}`");
-    let at = |i: u64| plan.places.get(i as usize).copied().unwrap_or_else(|| plan.fast.at(i));
+    let (what, points) = (format!("`{name}`"), way.axis.points);
     if let Some(rule) = fields.take("by") {
         let rule = rule.try_cast::<FnPtr>();
         let rule = rule.ok_or_else(|| argument(ctx, "`by` is a function of the swept value, |x| …"))?;
-        let swept = host.channel_at(plan.fast.channel).dimension();
+        let swept = host.channel_at(way.axis.channel).dimension();
         let value = |i: u64| {
-            let x = as_value(Quantity::new(at(i), swept));
+            let x = as_value(Quantity::new(way.at(i), swept));
             quantity(ctx, &rule.call_within_context::<Dynamic>(ctx, (x,))?, dimension, &what)
         };
-        return host.only_looking(|| (0..plan.fast.points).map(value).collect());
+        return host.only_looking(|| (0..points).map(value).collect());
     }
-    let once = plan.fast.points / plan.passes.max(1);
+    let once = points / way.passes.max(1);
     if let Some(values) = fields.take("values") {
         let values = si_values(ctx, &values, dimension, &what)?;
         if values.len() as u64 != once {
             let message = format!("{what} has {} values for {once} points", values.len());
             return Err(argument(ctx, &message));
         }
-        let in_order = |i: usize| order.get(i).map_or(values[i % values.len()], |written| values[*written]);
-        return Ok((0..usize::try_from(plan.fast.points).unwrap_or(0)).map(in_order).collect());
+        let in_order =
+            |i: usize| way.order.get(i).map_or(values[i % values.len()], |written| values[*written]);
+        return Ok((0..usize::try_from(points).unwrap_or(0)).map(in_order).collect());
     }
     let from = quantity(ctx, &fields.need("from")?, dimension, "`from`")?;
     let to = quantity(ctx, &fields.need("to")?, dimension, "`to`")?;
-    let span = plan.fast.to - plan.fast.from;
-    let share = |x: f64| if span == 0.0 { 0.0 } else { (x - plan.fast.from) / span };
-    Ok((0..plan.fast.points).map(|i| from + (to - from) * share(at(i))).collect())
+    let span = way.axis.to - way.axis.from;
+    let share = |x: f64| if span == 0.0 { 0.0 } else { (x - way.axis.from) / span };
+    Ok((0..points).map(|i| from + (to - from) * share(way.at(i))).collect())
 }

@@ -43,11 +43,11 @@ pub const VERBS: &[Verb] = &[
             Kind::Fields(
                 "fast slow read | stop_after_point stop_after_pass name dwell average settle both_ways",
             ),
-            "two axes, each `#{ channel, from, to, points }`, and what is read; the fast one may have `values`",
+            "two axes, each `#{ channel, from, to, points }` or `#{ channel, values }`, with `along` where a channel is moved along with it; and what is read",
         )],
         gives: "a sweep",
         summary: "A map over two channels: for each value of the slow axis the fast axis is run through.",
-        example: "let map = grid(#{ slow: #{ channel: \"Bias\", from: 20.mV, to: 30.mV, points: 3 }, fast: #{ channel: \"RfFrequency\", from: 14.GHz, to: 14.1.GHz, points: 5 }, read: [\"Current\"] });",
+        example: "let map = grid(#{ slow: #{ channel: \"Bias\", from: 20.mV, to: 30.mV, points: 3 }, fast: #{ channel: \"RfFrequency\", from: 14.GHz, to: 14.1.GHz, points: 5 }, read: [\"Current\"] });\nlet listed = grid(#{ slow: #{ channel: \"Setpoint\", values: [5.pA, 10.pA, 20.pA], along: #{ channel: \"RfLevel\", values: [-10.dBm, -12.dBm, -15.dBm] } }, fast: #{ channel: \"Bias\", from: 20.mV, to: 30.mV, points: 5 }, read: \"Current\" });",
         nature: acts(Time::Reckoned, &[], &[]),
         ..in_chapter(Chapter::Sweeps)
     },
@@ -86,13 +86,14 @@ fn sweep(host: &Rc<Host>, ctx: &NativeCallContext<'_>, map: Map) -> Result<Sweep
     let mut fields = MapFields::new(ctx, "sweep", map);
     let channel = channel(host, ctx, &mut fields)?;
     let line = places::line_of(host, ctx, &mut fields, channel)?;
-    let (plan, rules) = plan(host, ctx, fields, line, None)?;
+    let along = fields.take("along");
+    let (plan, rules) = plan(host, ctx, fields, (line, along), None)?;
     deciding::measure(host, ctx, plan, &rules)
 }
 
 fn grid(host: &Rc<Host>, ctx: &NativeCallContext<'_>, map: Map) -> Result<Sweep, Thrown> {
     let mut fields = MapFields::new(ctx, "grid", map);
-    let mut inner = |name: &'static str| -> Result<Line, Thrown> {
+    let mut inner = |name: &'static str| -> Result<(Line, Option<Dynamic>), Thrown> {
         let Some(map) = fields.need(name)?.try_cast::<Map>() else {
             return Err(argument(ctx, &format!("`{name}` is a map like #{{ channel, from, to, points }}")));
         };
@@ -100,13 +101,18 @@ fn grid(host: &Rc<Host>, ctx: &NativeCallContext<'_>, map: Map) -> Result<Sweep,
         let channel = channel(host, ctx, &mut inner)?;
         let line = match name {
             "fast" => places::line_of(host, ctx, &mut inner, channel)?,
-            _ => places::axis_of(ctx, &mut inner, channel, host.channel_at(channel).dimension())?.into(),
+            _ => places::once(host, ctx, &mut inner, channel)?,
         };
+        let along = inner.take("along");
         inner.finish()?;
-        Ok(line)
+        Ok((line, along))
     };
-    let (fast, slow) = (inner("fast")?, inner("slow")?);
-    let (plan, rules) = plan(host, ctx, fields, fast, Some(slow.axis))?;
+    let ((fast, fast_along), (slow, slow_along)) = (inner("fast")?, inner("slow")?);
+    let (mut plan, rules) = plan(host, ctx, fields, (fast, fast_along), Some(slow.axis))?;
+    plan.slow_places = slow.places.into();
+    if let Some(along) = slow_along {
+        places::take_along_slow(host, ctx, along, &mut plan)?;
+    }
     deciding::measure(host, ctx, plan, &rules)
 }
 
@@ -119,12 +125,12 @@ fn channel(
     host.channel(ctx, &name.map_err(|_| argument(ctx, "`channel` is the name of a channel"))?)
 }
 
-/// The rest of a plan, when its axes are known, and what may end it early.
+/// The rest of a plan, when its axes and what is moved along are known, and what may end it early.
 pub(super) fn plan(
     host: &Host,
     ctx: &NativeCallContext<'_>,
     mut fields: MapFields<'_>,
-    line: Line,
+    (line, along): (Line, Option<Dynamic>),
     slow: Option<Axis>,
 ) -> Result<(SweepPlan, Rules), Thrown> {
     let read = texts(ctx, &fields.need("read")?, "`read`")?;
@@ -137,8 +143,11 @@ pub(super) fn plan(
     plan.samples = u32::try_from(samples).map_err(|_| argument(ctx, "`average` is too large"))?;
     plan.settle_s = fields.time("settle")?;
     plan.both_ways = fields.flag("both_ways")?;
-    places::take_along(host, ctx, &mut fields, &mut plan, &line.order)?;
+    if let Some(along) = along {
+        places::take_along(host, ctx, along, &mut plan, &line.order)?;
+    }
     let rules = Rules::take(host, ctx, &mut fields)?;
+    plan.again = rules.again;
     fields.finish()?;
     if plan.both_ways && plan.passes > 1 {
         return Err(argument(ctx, "`both_ways` is passes: [\"up\", \"down\"]; give one of the two"));
@@ -170,6 +179,7 @@ fn trace(
     match host.call(ctx, Request::Task(Task::Trace { channel, samples, interval_s }))? {
         Answer::Task(report) => Ok(Trace {
             channel: host.channel_at(channel).name.clone(),
+            role: host.channel_at(channel).role.map(|role| role.name()),
             numbers: Numbers::new(report.data, host.channel_at(channel).dimension()),
             interval_s,
         }),

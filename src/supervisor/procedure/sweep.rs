@@ -8,7 +8,7 @@ use super::{Context, Input, Next, Ramp, Reading};
 use crate::bench::{Bench, Role};
 use crate::instrument::InstrumentError;
 use crate::quantity::TimePoint;
-use crate::record::{Answer, Entry, Failure, Point, SweepData, SweepPlan, Values};
+use crate::record::{Again, Answer, Entry, Failure, Point, SweepData, SweepPlan, Values};
 use crate::supervisor::event::Command;
 use crate::supervisor::{Latest, lockin};
 use std::sync::Arc;
@@ -43,6 +43,63 @@ pub struct Sweeping {
     gaps: Vec<u32>,
     /// Where the channels that are moved along were put last.
     along: Vec<Option<f64>>,
+    /// Readings of the current point, where it is read until an error is reached.
+    again: Repeats,
+}
+
+/// Means of a point over its readings.
+#[derive(Debug, Default)]
+struct Repeats {
+    /// For each gauge the sum of what it gave, and how often it gave something.
+    sums: Vec<(f64, u32)>,
+    /// Values of the channel that counts.
+    values: Vec<f64>,
+    means: Vec<f64>,
+}
+
+/// So many readings say enough of how they scatter.
+const FEWEST_READINGS: usize = 4;
+
+impl Repeats {
+    fn clear(&mut self) {
+        self.sums.clear();
+        self.values.clear();
+    }
+
+    /// One more reading of all gauges, of which the one in this place counts.
+    fn push(&mut self, reading: &[f64], place: Option<usize>) {
+        self.sums.resize(reading.len(), (0.0, 0));
+        self.values.extend(place.map(|place| reading[place]));
+        for ((sum, count), value) in self.sums.iter_mut().zip(reading).filter(|(_, value)| !value.is_nan()) {
+            (*sum, *count) = (*sum + value, *count + 1);
+        }
+        let mean = |(sum, count): &(f64, u32)| if *count == 0 { f64::NAN } else { sum / f64::from(*count) };
+        self.means.clear();
+        self.means.extend(self.sums.iter().map(mean));
+    }
+
+    /// Standard error of the mean of what counts, from how its readings scatter.
+    fn error(&self) -> f64 {
+        let n = self.values.len() as f64;
+        let mean = self.values.iter().sum::<f64>() / n;
+        (self.values.iter().map(|v| (v - mean).powi(2)).sum::<f64>() / (n * (n - 1.0))).sqrt()
+    }
+
+    /// Whether it is read once more; with the error and how often it was read, where it may not but should.
+    fn wanted(&self, again: &Again) -> Result<bool, (f64, u32)> {
+        let (taken, error) = (self.values.len(), self.error());
+        // A gauge that is silent is asked again at the next point.
+        if self.values.last().is_some_and(|value| value.is_nan()) {
+            return Ok(false);
+        }
+        if taken < FEWEST_READINGS {
+            return Ok(true);
+        }
+        if error <= again.error {
+            return Ok(false);
+        }
+        if taken < again.at_most as usize { Ok(true) } else { Err((error, again.at_most)) }
+    }
 }
 
 impl Sweeping {
@@ -59,7 +116,8 @@ impl Sweeping {
         let start = Ramp::new(plan.fast.channel, plan.at(i.min(plan.total().saturating_sub(1))).0);
         Self {
             gaps: vec![0; plan.gauges().len()],
-            along: vec![None; plan.along.len()],
+            along: vec![None; plan.companions().len()],
+            again: Repeats::default(),
             data: SweepData { sweep, doubtful: plan.doubtful.clone(), plan, values },
             i,
             line_of_slow: None,
@@ -92,6 +150,7 @@ impl Sweeping {
     /// The current point is measured again from its beginning.
     pub(super) fn rewind(&mut self) {
         self.reading.rewind();
+        self.again.clear();
         self.line_of_slow = None;
         self.along.fill(None);
         self.stage = Stage::Fast(Ramp::new(self.data.plan.fast.channel, self.x_of(self.i)));
@@ -147,7 +206,10 @@ impl Sweeping {
                 }
                 Stage::Read => match self.reading.advance(take(&mut input), ctx) {
                     Ok(Some(next)) => next,
-                    Ok(None) => self.complete_point(ctx),
+                    Ok(None) => match self.read_again(ctx) {
+                        true => continue,
+                        false => self.complete_point(ctx),
+                    },
                     Err(failure) => Next::Finished(Err(failure)),
                 },
             };
@@ -173,11 +235,32 @@ impl Sweeping {
             && self.line_of_slow != Some(self.i / self.data.plan.line())
     }
 
+    /// Takes what was read, and settles for another reading where the error is not reached yet.
+    fn read_again(&mut self, ctx: &mut Context<'_>) -> bool {
+        let plan = &self.data.plan;
+        let place = plan.again.and_then(|again| plan.gauges().iter().position(|id| *id == again.channel));
+        self.again.push(self.reading.means(), place);
+        let Some(again) = plan.again else { return false };
+        match self.again.wanted(&again) {
+            Ok(false) => return false,
+            Ok(true) => {}
+            Err((error, readings)) => {
+                let channel = ctx.bench.channel(again.channel).name.clone();
+                let (sweep, i) = (self.data.sweep, self.i);
+                ctx.entries.push(Entry::NotReached { sweep, i, channel, error, readings });
+                return false;
+            }
+        }
+        self.reading.rewind();
+        self.stage = Stage::Settle(ctx.now.after(self.settle_s));
+        true
+    }
+
     /// Notes the point and turns to the next.
     fn complete_point(&mut self, ctx: &mut Context<'_>) -> Next {
         let (x, y) = self.data.plan.at(self.i);
         let first = self.data.values.len();
-        self.data.values.extend_from_slice(self.reading.means());
+        self.data.values.extend_from_slice(&self.again.means);
         self.data.values.extend(self.data.plan.along_at(self.i));
         let failed = self.note_gaps(ctx);
         let values = Values::new(&self.data.values[first..]);
@@ -185,6 +268,7 @@ impl Sweeping {
         ctx.points.push(Point { sweep: self.data.sweep, i: self.i, at: ctx.now, x, y, values });
         ctx.boundary = true;
         self.reading.rewind();
+        self.again.clear();
         self.i += 1;
         if let Some(error) = failed {
             return Next::Finished(Err(Failure::Instrument(error)));
@@ -200,7 +284,7 @@ impl Sweeping {
     /// Tells where a gap begins. What the sweep fails with, if what it is for has given nothing for too long.
     fn note_gaps(&mut self, ctx: &mut Context<'_>) -> Option<InstrumentError> {
         for (k, silent) in self.reading.silent().iter().enumerate() {
-            let Some(error) = silent else {
+            let Some(error) = silent.as_ref().filter(|_| self.again.means[k].is_nan()) else {
                 self.gaps[k] = 0;
                 continue;
             };
@@ -244,10 +328,16 @@ pub fn check_plan(bench: &Bench, plan: &SweepPlan) -> Result<(), Failure> {
     }
     let refuse = |why: &str| Err(Failure::Forbidden(why.to_owned()));
     let line = usize::try_from(plan.fast.points).unwrap_or(usize::MAX);
+    let lines = plan.slow.map_or(0, |axis| usize::try_from(axis.points).unwrap_or(usize::MAX));
     if !(plan.places.is_empty() || plan.places.len() == line)
+        || !(plan.slow_places.is_empty() || plan.slow_places.len() == lines)
         || plan.along.iter().any(|along| along.len() != line)
+        || plan.slow_along.iter().any(|along| along.len() != lines)
     {
         return refuse("a sweep needs a value for each point of its lists");
+    }
+    if plan.again.is_some_and(|again| !plan.gauges().contains(&again.channel)) {
+        return refuse("a point can be read again for a channel only that is read there");
     }
     if plan.passes == 0 || plan.fast.points % plan.passes != 0 {
         return refuse("the passes of a sweep are equally long");
@@ -269,7 +359,10 @@ pub fn check_plan(bench: &Bench, plan: &SweepPlan) -> Result<(), Failure> {
         limits(axis.channel, axis.to)?;
     }
     plan.places.iter().try_for_each(|value| limits(plan.fast.channel, *value))?;
-    for (channel, along) in plan.companions().iter().zip(&plan.along) {
+    if let Some(slow) = plan.slow {
+        plan.slow_places.iter().try_for_each(|value| limits(slow.channel, *value))?;
+    }
+    for (channel, along) in plan.companions().iter().zip(plan.along.iter().chain(&plan.slow_along)) {
         along.iter().try_for_each(|value| limits(*channel, *value))?;
     }
     Ok(())
