@@ -83,3 +83,29 @@ fn without_plane(image: &[f64], pixels: usize) -> Vec<f64> {
     };
     image.iter().enumerate().map(level).collect()
 }
+
+/// Others nearer than this make a place part of something larger, m: the edge of a terrace, an island.
+const BESIDE_M: f64 = 1.6e-9;
+
+/// What stands alone in an image of `pixels` × `pixels` heights, m, with its places, m: x, y and height of each. What has
+/// two others close by is left out: such a chain is an edge, and shows no place.
+///
+/// ```
+/// let mut image = vec![0.0; 1600];
+/// for (i, v) in image.iter_mut().enumerate() { *v = 1e-14 * ((i * 7919) % 13) as f64; }
+/// image[10 * 40 + 20] = 2e-10;
+/// for k in 0..6 { image[30 * 40 + 10 + 3 * k] = 2e-10; }
+/// let alone = noctule::analysis::spots::places(&image, 40, [0.0, 0.0], 8e-9);
+/// assert_eq!(alone.len(), 1);
+/// assert!((alone[0][0] - 0.1e-9).abs() < 0.1e-9 && (alone[0][1] + 1.9e-9).abs() < 0.1e-9);
+/// ```
+pub fn places(heights_m: &[f64], pixels: usize, centre_m: [f64; 2], size_m: f64) -> Vec<[f64; 3]> {
+    let step_m = size_m / pixels.max(1) as f64;
+    let at = |pixel: f64, centre_m: f64| centre_m + (pixel + 0.5) * step_m - 0.5 * size_m;
+    let place = |spot: Spot| [at(spot.column, centre_m[0]), at(spot.row, centre_m[1]), spot.height];
+    let all: Vec<[f64; 3]> = find(heights_m, pixels).into_iter().map(place).collect();
+    let beside = |one: &[f64; 3]| {
+        all.iter().filter(|other| (one[0] - other[0]).hypot(one[1] - other[1]) < BESIDE_M).count() - 1
+    };
+    all.iter().filter(|one| beside(one) < 2).copied().collect()
+}

@@ -153,10 +153,7 @@ pub fn extract(path: &Path, name: &str) -> Result<(RunLog, bool), LogError> {
 fn spots_of(heights: &[f64], frame: &[Spot]) -> Vec<Spot> {
     let Some([x_m, y_m, size_m]) = frame.first().copied() else { return Vec::new() };
     let pixels = (heights.len() as f64).sqrt().round() as usize;
-    let step = size_m / pixels.max(1) as f64;
-    let at = |pixel: f64, centre: f64| centre + (pixel + 0.5) * step - 0.5 * size_m;
-    let found = spots::find(heights, pixels);
-    found.into_iter().map(|spot| [at(spot.column, x_m), at(spot.row, y_m), spot.height]).collect()
+    spots::places(heights, pixels, [x_m, y_m], size_m)
 }
 
 struct Reader<'b> {

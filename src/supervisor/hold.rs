@@ -44,8 +44,9 @@ pub struct Hold {
     pub withdraw: bool,
     /// Whether the pot is to be condensed anew.
     pub condense: bool,
-    /// Whether that was begun, and whether it was done.
+    /// Whether that was begun.
     condensing: bool,
+    /// Whether it was done.
     pub condensed: bool,
     /// When it began.
     pub since: TimePoint,

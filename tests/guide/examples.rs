@@ -123,7 +123,7 @@ fn bench_examples_are_read() {
         let parts = [
             ("refill: Refill(", "helium: Helium("),
             ("pulse: Pulse(", "tip_tests: TipTests("),
-            ("tip_tests: TipTests(", "permits: ["),
+            ("tip_tests: TipTests(", "// A filling of"),
             ("Channel(name: \"bias\",", "Channel(name: \"setpoint\","),
         ];
         if let Some((part, next)) = parts.into_iter().find(|(part, _)| example.text.starts_with(part)) {

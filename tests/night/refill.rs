@@ -95,6 +95,7 @@ fn a_refill_in_the_middle_of_a_sweep_ends_on_the_same_spin() {
         [
             ("withdraw the tip".to_owned(), true),
             ("rf_output to 0".to_owned(), true),
+            ("stage_heater to 0 uW".to_owned(), true),
             ("field_z to 0 T".to_owned(), true)
         ]
     );

@@ -22,7 +22,8 @@ const LOOK: &str = r#"
 
 fn rehearse(sequence: &str, world: &str, out: &Path) -> serde_json::Value {
     let said = say(&["rehearse", sequence, "--world", world, "--json", "--out", text(out)]);
-    assert_eq!(said.code, 0, "{}", said.stderr);
+    // 6: it came to its end and proved nothing.
+    assert!([0, 6].contains(&said.code), "{}", said.stderr);
     said.json()
 }
 

@@ -135,7 +135,7 @@ const LEARNT: &[Learnt] = &[
         "refill",
         &[
             ("how long it was held, and by whom", Headline, "38 min held (refill)"),
-            ("the level after it", Headline, "Helium 66.2 L"),
+            ("the level after it", Headline, "Helium 66"),
         ],
     ),
     (

@@ -33,7 +33,8 @@ fn each_dangerous_interlock_that_one_silent_channel_blinds_acts_within_its_patie
             let channel = &bench.channel(id).name;
             let lasting_s = lock.patience_s + 60.0;
             let faults = format!(r#"NotANumber(at: "5 min", for: "{lasting_s} s", channel: "{channel}")"#);
-            let text = format!("approach(); wait({}.s); park();", 400.0 + lasting_s);
+            let text =
+                format!("set(\"StageHeater\", 20.uW); approach(); wait({}.s); park();", 400.0 + lasting_s);
             let night = night(&text, &faults);
             let acted = night.done.tally.trips.iter().find(|trip| trip.name == lock.name);
             let trip = acted.unwrap_or_else(|| panic!("{}: {:?}", lock.name, night.done.tally.trips));

@@ -31,6 +31,7 @@ fn undisturbed() {
             "rf_output to 0",
             "bias to 50 mV",
             "lockin_modulation to 0 mV",
+            "stage_heater to 0 uW",
             "leave field_z as it is"
         ]
     );
@@ -209,7 +210,7 @@ fn long_silence() {
     assert!(reason.contains("has given no answer for"), "{reason}");
     let steps = night.steps("park");
     assert!(steps.iter().all(|step| !step.2.is_empty()), "each says how it stands: {steps:?}");
-    let (first, again) = steps.split_at(5);
+    let (first, again) = steps.split_at(6);
     let failed: Vec<_> = first.iter().filter(|step| !step.1).collect();
     assert!(failed.len() >= 4, "every step is tried at once: {steps:?}");
     // The links come back, and what failed is reached then, each step once.
@@ -440,6 +441,11 @@ fn every_branch_of_recovery_is_taken_by_some_fault() {
     let silent = r#"NotANumber(at: "5 min", channel: "helium_level")"#;
     add(night("ramp_field(0.02.T); wait(20.min); ramp_field(0.1.T);", silent));
     add(night("approach(); set(\"Bias\", 400.mV);", ""));
+    // The pot runs dry under the tip.
+    add(night(
+        "approach(); wait(2.h);",
+        r#"Saturated(at: "10 min", for: "5 min", channel: "pot_temperature", to: "1.2 K")"#,
+    ));
     let image = "approach(); image(#{ x: 0.nm, y: 0.nm, size: 10.nm, pixels: 64, line_time: 4.s });";
     add(night(image, r#"PressureBurst(at: "5 min", height: "1e-6 mbar")"#));
     let missing = Probe::ALL.iter().zip(taken).filter(|(_, count)| *count == 0).map(|(probe, _)| *probe);

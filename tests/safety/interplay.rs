@@ -123,6 +123,7 @@ impl Bed {
             .then_set(Role::RfOutput, 0.0)
             .then_set(Role::Bias, 0.05)
             .then_set(Role::LockinModulation, 0.0)
+            .then_set(Role::StageHeater, 0.0)
     }
 
     /// Runs a sequence; readings are what stands there, changed by `seen`. Gives its end, and whether all is parked.
@@ -186,6 +187,7 @@ fn parking_goes_on_behind_a_step_that_fails() {
         .then_fail_to_set(Role::RfOutput, ErrorKind::Refused, 2)
         .then_set(Role::Bias, 0.05)
         .then_set(Role::LockinModulation, 0.0)
+        .then_set(Role::StageHeater, 0.0)
         // What failed is come back to, until it is done.
         .then_set(Role::RfOutput, 0.0);
     let (_, parked) = bed.run(r#"approach(); set("RfOutput", 1);"#, as_it_stands);
@@ -200,6 +202,7 @@ fn after_a_hold_the_tip_comes_back_before_the_rf() {
         // Gas from the tenth minute to the twelfth.
         .then_begin(Task::Withdraw)
         .then_set(Role::RfOutput, 0.0)
+        .then_set(Role::StageHeater, 0.0)
         .then_begin(Task::Approach)
         .then_set(Role::RfOutput, 1.0)
         .then_park();

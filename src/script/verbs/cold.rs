@@ -19,7 +19,7 @@ const BAND: f64 = 1.959_963_984_540_054;
 /// Between two looks at the stage, s.
 const LOOK_S: f64 = 60.0;
 /// The images by which the way back is found: side, m, and pixels; the larger one where the smaller shows too little.
-const FRAMES: [(f64, u32); 2] = [(20e-9, 64), (36e-9, 116)];
+const FRAMES: [(f64, u32); 2] = [(20e-9, 64), (30e-9, 96)];
 /// How often the surface is looked at, and how long it is left to come to rest between, s.
 const LOOKS: usize = 4;
 const REST_S: f64 = 600.0;

@@ -113,12 +113,8 @@ fn map_of_spin(spin: &KnownSpin, now_s: f64) -> Map {
 
 /// The spots of an image in the frame of the scanner.
 pub(super) fn spots_of(image: &Image) -> Vec<[f64; 3]> {
-    let step = image.size_m / f64::from(image.pixels);
-    let at = |pixel: f64, centre: f64| centre + (pixel + 0.5) * step - 0.5 * image.size_m;
-    let found = spots::find(&image.heights_m, image.pixels as usize);
-    let place =
-        |spot: spots::Spot| [at(spot.column, image.centre_m.0), at(spot.row, image.centre_m.1), spot.height];
-    found.into_iter().map(place).collect()
+    let (x_m, y_m) = image.centre_m;
+    spots::places(&image.heights_m, image.pixels as usize, [x_m, y_m], image.size_m)
 }
 
 fn maps_of(memory: &Memory) -> Maps {
