@@ -6,7 +6,7 @@
 use super::reader::{check_version, from_row_of, next_seq, point_from_row};
 use super::recorder::{RecordError, Recorder};
 use super::row::{Tally, from_blob, to_blob};
-use super::schema::SCHEMA_VERSION;
+use super::schema::{CREATE, SCHEMA_VERSION};
 use super::{Document, Durability, Entry, Identity, Point, Store};
 use crate::quantity::TimePoint;
 use rusqlite::{Connection, OpenFlags, OptionalExtension};
@@ -166,7 +166,41 @@ fn open_damaged(path: &Path) -> Result<Connection, RecordError> {
     let connection = Connection::open_with_flags(path, flags).map_err(|e| unusable(e.to_string()))?;
     // A file that is shorter than it says would not be read at all otherwise; nothing is written.
     connection.execute_batch("PRAGMA writable_schema = ON").map_err(|e| unusable(e.to_string()))?;
-    Ok(connection)
+    if connection.prepare("SELECT seq FROM entry").is_ok() {
+        return Ok(connection);
+    }
+    Ok(with_schema_anew(path).unwrap_or(connection))
+}
+
+/// Size of a page of a run file, and of what stands before the tables of the first one.
+const PAGE: usize = 4096;
+const HEAD: usize = 100;
+
+/// Where the list of the tables is what was damaged: a copy with the list of a new file, whose tables begin on the same
+/// pages. The copy is gone again when it is closed.
+fn with_schema_anew(path: &Path) -> Option<Connection> {
+    let folder = std::env::temp_dir().join(format!("noctule-salvage-{}-{:p}", std::process::id(), path));
+    std::fs::create_dir(&folder).ok()?;
+    let opened = (|| {
+        let new = folder.join("new.sqlite");
+        let tables = CREATE.split("CREATE VIEW").next()?;
+        Connection::open(&new).ok()?.execute_batch(tables).ok()?;
+        let (new, mut damaged) = (std::fs::read(&new).ok()?, std::fs::read(path).ok()?);
+        damaged.get_mut(HEAD..PAGE)?.copy_from_slice(new.get(HEAD..PAGE)?);
+        let copy = folder.join("copy.sqlite");
+        std::fs::write(&copy, damaged).ok()?;
+        let log = |path: &Path| std::path::PathBuf::from(format!("{}-wal", path.display()));
+        if log(path).exists() {
+            std::fs::copy(log(path), log(&copy)).ok()?;
+        }
+        let connection = Connection::open(&copy).ok()?;
+        connection.execute_batch("PRAGMA writable_schema = ON").ok()?;
+        connection.query_row("SELECT count(*) FROM meta", [], |_| Ok(())).ok()?;
+        Some(connection)
+    })();
+    // What is open stays readable without its name.
+    let _ = std::fs::remove_dir_all(&folder);
+    opened
 }
 
 fn claimed_rows(connection: &Connection) -> Option<u64> {

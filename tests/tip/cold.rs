@@ -127,9 +127,7 @@ fn where_condensing_is_not_permitted_the_hold_waits_and_ends_parked() {
 fn after_a_transfer_the_pot_is_condensed_before_field_and_tip_come_back() {
     use noctule::record::{During, Entry, RunFile, SafeAct};
     let folder = tempfile::tempdir().unwrap();
-    let marks = "chamber_pressure < 2e-9 mbar\",";
-    let bench =
-        noctule::bench::builtin_text().replacen(marks, &format!("{marks}\n        condense: true,"), 1);
+    let bench = noctule::bench::builtin_text().replacen("resume_when:", "condense: true, resume_when:", 1);
     let bench = write(folder.path(), "bench.ron", &bench);
     let sequence = write(
         folder.path(),

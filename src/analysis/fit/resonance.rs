@@ -111,10 +111,9 @@ fn best(scaled: &Scaled, limits: Limits) -> Option<Settled> {
     let mut found = scaled.settle(scaled.point(centre, width)?, limits);
     if let Some(second) = second.and_then(|(c, w)| scaled.point(c, w))
         && let Some(other) = scaled.settle_elsewhere(second, limits, &found.point)
+        && other.point.sum < found.point.sum
     {
-        if other.point.sum < found.point.sum {
-            found = other;
-        }
+        found = other;
     }
     Some(found)
 }

@@ -1,6 +1,6 @@
 //! Pot and bath: how long the cold lasts, and condensing anew with the way back onto the spot.
 
-use super::remembering::{place_now, spots_of};
+use super::remembering::place_now;
 use super::tip_life::{Junction, NEAR_M, map_of_place};
 use crate::bench::{Pot, Role, TaskKind};
 use crate::instrument::Task;
@@ -18,15 +18,14 @@ use std::rc::Rc;
 const BAND: f64 = 1.959_963_984_540_054;
 /// Between two looks at the stage, s.
 const LOOK_S: f64 = 60.0;
-/// The images by which the way back is found: side, m, and pixels; the larger one where the smaller shows too little.
-const FRAMES: [(f64, u32); 2] = [(20e-9, 64), (30e-9, 96)];
+/// The images by which the way back is found: side, m, and pixels. The smaller ones show more of little, and are tried first; the
+/// largest shows enough also at the edge of what lies there.
+const FRAMES: [(f64, u32); 3] = [(20e-9, 64), (30e-9, 96), (48e-9, 154)];
 /// How often the surface is looked at, and how long it is left to come to rest between, s.
 const LOOKS: usize = 4;
 const REST_S: f64 = 600.0;
 /// Time for a line of them, s.
 const LINE_S: f64 = 0.4;
-/// So many things stand out in an image that shows enough: some of them drift out of it.
-const ENOUGH: usize = 8;
 /// A bath of which nothing is foretold lasts at least this long for a forecast, s: a year.
 const VERY_LONG_S: f64 = 365.0 * 86_400.0;
 
@@ -120,10 +119,9 @@ fn cold_left(host: &Host, ctx: &NativeCallContext<'_>) -> Result<Map, Thrown> {
     ]))
 }
 
-/// What lies round a place, so widely that enough stands out.
-fn surroundings(host: &Host, ctx: &NativeCallContext<'_>, centre_m: [f64; 2]) -> Result<Image, Thrown> {
-    let near = picture(host, ctx, centre_m, FRAMES[0])?;
-    if spots_of(&near).len() >= ENOUGH { Ok(near) } else { picture(host, ctx, centre_m, FRAMES[1]) }
+/// What lies round a place, near by and farther.
+fn surroundings(host: &Host, ctx: &NativeCallContext<'_>, centre_m: [f64; 2]) -> Result<Vec<Image>, Thrown> {
+    FRAMES.iter().map(|frame| picture(host, ctx, centre_m, *frame)).collect()
 }
 
 fn picture(
@@ -202,11 +200,10 @@ fn recondense(host: &Host, ctx: &NativeCallContext<'_>) -> Result<Map, Thrown> {
 fn back_on(
     host: &Host,
     ctx: &NativeCallContext<'_>,
-    before: &Image,
+    before: &[Image],
     at_m: [f64; 2],
     on_top: bool,
 ) -> Result<[f64; 2], Thrown> {
-    let frame = (before.size_m, before.pixels);
     let lost = |why: &str| {
         let message = format!(
             "the spot was not found again after the pot was condensed: {why}; what comes next would be measured elsewhere"
@@ -214,15 +211,18 @@ fn back_on(
         thrown(ctx, "instrument", "absent", &message)
     };
     let mut found = None;
-    for look in 0..LOOKS {
+    'looks: for look in 0..LOOKS {
         // While the stage comes to rest the surface moves within an image.
         if look > 0 {
             host.call(ctx, Request::Wait { seconds: REST_S })?;
         }
-        let now = picture(host, ctx, [before.centre_m.0, before.centre_m.1], frame)?;
-        found = place_now(before, &now, at_m);
-        if found.is_some() {
-            break;
+        for before in before {
+            let centre_m = [before.centre_m.0, before.centre_m.1];
+            let now = picture(host, ctx, centre_m, (before.size_m, before.pixels))?;
+            found = place_now(before, &now, at_m);
+            if found.is_some() {
+                break 'looks;
+            }
         }
     }
     let Some((place_m, agreeing)) = found else {
