@@ -68,6 +68,8 @@ struct Week {
     spectra: usize,
     unnamed: usize,
     wrong: usize,
+    /// Areas in which too little lies alone to make a map of it, so that no spin is named there.
+    without_map: usize,
     remarks: Vec<String>,
 }
 
@@ -114,7 +116,11 @@ fn week(seed: u64) -> Week {
         let under = truth.stays.iter().find(|stay| (stay.from_s..=stay.to_s).contains(&at_s));
         told.spectra += 1;
         let Some(spin) = spin else {
-            told.unnamed += 1;
+            if name == "elsewhere" {
+                told.without_map += 1;
+            } else {
+                told.unnamed += 1;
+            }
             told.remarks.push(format!(
                 "{seed}: {name}: no spin is named, the world has {:?}",
                 under.map(|s| &s.site)
@@ -150,11 +156,12 @@ fn over_weeks_each_spectrum_is_of_the_spin_and_the_tip_that_the_logbook_says() {
         all.spectra += one.spectra;
         all.unnamed += one.unnamed;
         all.wrong += one.wrong;
+        all.without_map += one.without_map;
         all.remarks.extend(one.remarks);
     }
     println!(
-        "{weeks} weeks: {} of {} visits found their spin; {} spectra, {} with no spin named, {} wrong",
-        all.found, all.visits, all.spectra, all.unnamed, all.wrong
+        "{weeks} weeks: {} of {} visits found their spin; {} spectra, {} with no spin named, {} wrong; {} new areas without a map",
+        all.found, all.visits, all.spectra, all.unnamed, all.wrong, all.without_map
     );
     for remark in &all.remarks {
         println!("{remark}");
