@@ -444,7 +444,7 @@ fn every_branch_of_recovery_is_taken_by_some_fault() {
     // The pot runs dry under the tip.
     add(night(
         "approach(); wait(2.h);",
-        r#"Saturated(at: "10 min", for: "5 min", channel: "pot_temperature", to: "1.2 K")"#,
+        r#"Saturated(at: "10 min", for: "5 min", channel: "pot_temperature", to: "1.2 K"), Saturated(at: "10 min", for: "5 min", channel: "stage_temperature", to: "0.7 K")"#,
     ));
     let image = "approach(); image(#{ x: 0.nm, y: 0.nm, size: 10.nm, pixels: 64, line_time: 4.s });";
     add(night(image, r#"PressureBurst(at: "5 min", height: "1e-6 mbar")"#));
