@@ -102,6 +102,11 @@ pub struct Again<C = ChannelId> {
     pub at_most: u32,
 }
 
+impl Again {
+    /// So many readings at least say enough of how they scatter.
+    pub const FEWEST: u32 = 4;
+}
+
 impl<C> Axis<C> {
     /// The i-th value.
     pub fn at(&self, i: u64) -> f64 {

@@ -105,9 +105,6 @@ impl Rules {
     }
 }
 
-/// The fewest readings of a point from which its error can be told.
-const FEWEST_READINGS: u64 = 4;
-
 /// A channel, its error that is wanted, and where it is reached point by point, the readings of a point at most.
 fn wanted_error(
     host: &Host,
@@ -124,7 +121,7 @@ fn wanted_error(
     let channel = host.channel(ctx, &name)?;
     let dimension = host.channel_at(channel).dimension().change();
     let error = quantity(ctx, &fields.need("error")?, dimension, "`error`")?;
-    let readings = fields.whole("readings", FEWEST_READINGS)?;
+    let readings = fields.whole("readings", u64::from(Again::FEWEST))?;
     fields.finish()?;
     if error <= 0.0 {
         return Err(argument(ctx, "`error` must be greater than zero"));

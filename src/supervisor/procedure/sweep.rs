@@ -57,9 +57,6 @@ struct Repeats {
     means: Vec<f64>,
 }
 
-/// So many readings say enough of how they scatter.
-const FEWEST_READINGS: usize = 4;
-
 impl Repeats {
     fn clear(&mut self) {
         self.sums.clear();
@@ -92,7 +89,7 @@ impl Repeats {
         if self.values.last().is_some_and(|value| value.is_nan()) {
             return Ok(false);
         }
-        if taken < FEWEST_READINGS {
+        if taken < Again::FEWEST as usize {
             return Ok(true);
         }
         if error <= again.error {
