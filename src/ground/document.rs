@@ -369,7 +369,19 @@ impl<'t> Fields<'t> {
 /// assert_eq!(nearest("xyz", ["work", "field"]), None);
 /// ```
 pub fn nearest<'n>(written: &str, known: impl IntoIterator<Item = &'n str>) -> Option<&'n str> {
-    let limit = written.chars().count().div_ceil(2).clamp(1, 3);
+    nearest_within(written.chars().count().div_ceil(2).clamp(1, 3), written, known)
+}
+
+/// The same among very many names, where a short word is soon like any other.
+pub fn nearest_of_many<'n>(written: &str, known: impl IntoIterator<Item = &'n str>) -> Option<&'n str> {
+    nearest_within((written.chars().count() / 3).clamp(1, 3), written, known)
+}
+
+fn nearest_within<'n>(
+    limit: usize,
+    written: &str,
+    known: impl IntoIterator<Item = &'n str>,
+) -> Option<&'n str> {
     known
         .into_iter()
         .map(|name| (strsim::damerau_levenshtein(&written.to_lowercase(), &name.to_lowercase()), name))

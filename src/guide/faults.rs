@@ -54,6 +54,7 @@ faults! {
     "S23": "note(1 / 0);" => "note(1 / 2.0);";
     "S25": "withdraw();\nlet s = sweep(#{ channel: \"Bias\", from: 20.mV, to: 60.mV, points: 9, read: \"Current\" });\nnote(s);" => "approach();\nlet s = sweep(#{ channel: \"Bias\", from: 20.mV, to: 60.mV, points: 9, read: \"Current\" });\nnote(s);";
     "S26": "let fields = [0.1.T, 0.2.T];\nramp_field(fields[2]);" => "let fields = [0.1.T, 0.2.T];\nramp_field(fields[1]);";
+    "S27": "let t = trace(\"Current\", 100, 5.ms);\nnote(`${table(t).len()} rows`);" => "let t = trace(\"Current\", 100, 5.ms);\nnote(`${table(t).rows} rows`);";
     "S24": "loop {\n    note(read(\"StageTemperature\"));\n    wait(10.min);\n}" => "for round in 0..20 {\n    note(read(\"StageTemperature\"));\n    wait(10.min);\n}";
 }
 

@@ -110,8 +110,11 @@ pub fn kind_named(name: &str) -> String {
         "numbers" | "Numbers" => "a row of numbers",
         text if text.contains("str") || text.contains("String") => "a text",
         range if range.to_lowercase().contains("range") => "a range",
-        image if image.starts_with(['i', 'I']) => return format!("an {image}"),
-        other => return format!("a {other}"),
+        other => {
+            let word = other.trim_end_matches("Handle").to_lowercase();
+            let article = if word.starts_with('i') { "an" } else { "a" };
+            return format!("{article} {word}");
+        }
     }
     .to_owned()
 }

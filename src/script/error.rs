@@ -1,5 +1,6 @@
 //! Errors on their way through a script, and what they mean when they come out of it.
 
+use super::advice;
 use super::convert::kind_named;
 use super::host::file_name;
 use crate::record::{Ending, Outcome, Place};
@@ -10,16 +11,31 @@ pub type Thrown = Box<EvalAltResult>;
 
 /// An error that a sequence may catch: in `catch (e)` it is a map with `what`, `kind` and `message`.
 pub fn thrown(ctx: &NativeCallContext<'_>, what: &str, kind: &str, message: &str) -> Thrown {
-    let mut map = Map::new();
-    map.insert("what".into(), what.into());
-    map.insert("kind".into(), kind.into());
-    map.insert("message".into(), message.into());
-    EvalAltResult::ErrorRuntime(Dynamic::from_map(map), ctx.call_position()).into()
+    EvalAltResult::ErrorRuntime(Dynamic::from_map(told(what, kind, message)), ctx.call_position()).into()
 }
 
 /// A wrong argument.
 pub fn argument(ctx: &NativeCallContext<'_>, message: &str) -> Thrown {
     thrown(ctx, "argument", "wrong", message)
+}
+
+/// A wrong argument of what is no verb: the engine adds the place.
+pub fn wrong(message: impl std::fmt::Display) -> Thrown {
+    EvalAltResult::ErrorRuntime(
+        Dynamic::from_map(told("argument", "wrong", &message.to_string())),
+        Position::NONE,
+    )
+    .into()
+}
+
+/// What was measured does not give what is asked for.
+pub fn unusable(ctx: &NativeCallContext<'_>, message: &str) -> Thrown {
+    thrown(ctx, "data", "unusable", message)
+}
+
+fn told(what: &str, kind: &str, message: &str) -> Map {
+    let words = [("what", what), ("kind", kind), ("message", message)];
+    words.into_iter().map(|(name, word)| (name.into(), word.into())).collect()
 }
 
 /// The end of the run: no sequence can catch this.
@@ -85,10 +101,20 @@ pub fn meaning(error: &EvalAltResult, main: &str) -> ScriptEnd {
         EvalAltResult::ErrorStackOverflow(_) => {
             (Outcome::Failed, "functions call each other too deeply".to_owned())
         }
-        EvalAltResult::ErrorFunctionNotFound(signature, _) => (Outcome::Failed, not_found(signature)),
+        EvalAltResult::ErrorFunctionNotFound(signature, _) => (Outcome::Failed, advice::not_found(signature)),
         EvalAltResult::ErrorMismatchDataType(wanted, found, _) => {
             let (wanted, found) = (kind_named(wanted), kind_named(found));
-            (Outcome::Failed, format!("{wanted} is needed here, not {found}"))
+            let by_number = wanted == "a text" && found == "a whole number";
+            let advice = if by_number { "; a map is asked by a name, like spot.x" } else { "" };
+            (Outcome::Failed, format!("{wanted} is needed here, not {found}{advice}"))
+        }
+        EvalAltResult::ErrorPropertyNotFound(name, _) => {
+            (Outcome::Failed, format!("this map has no `{name}`"))
+        }
+        EvalAltResult::ErrorIndexingType(asked, _) => (Outcome::Failed, advice::no_items(asked)),
+        EvalAltResult::ErrorDotExpr(told, _) => (Outcome::Failed, advice::no_property(told)),
+        EvalAltResult::ErrorArrayBounds(count, index, _) => {
+            (Outcome::Failed, advice::no_item(*count, *index))
         }
         other => (Outcome::Failed, plain(other)),
     };
@@ -103,23 +129,6 @@ fn runtime(value: &Dynamic) -> (Outcome, String) {
     let outcome = if text("what") == "instrument" { Outcome::Fault } else { Outcome::Failed };
     let message = text("message");
     (outcome, if message.is_empty() { value.to_string() } else { message })
-}
-
-/// A function that does not exist for such values, from the engine's `name (type, type)`.
-fn not_found(signature: &str) -> String {
-    let Some((name, kinds)) = signature.split_once(" (") else { return signature.to_owned() };
-    let kinds: Vec<String> =
-        kinds.trim_end_matches(')').split(", ").filter(|kind| !kind.is_empty()).map(kind_named).collect();
-    if kinds.is_empty() {
-        return format!("there is no function `{name}` without arguments");
-    }
-    let kinds = kinds.join(" and ");
-    let sign = !name.contains(|c: char| c.is_alphanumeric());
-    if sign {
-        format!("`{name}` can't be used with {kinds}")
-    } else {
-        format!("`{name}` doesn't take {kinds}")
-    }
 }
 
 /// The engine's own messages, without the place that it adds in brackets: that is printed apart.

@@ -100,7 +100,7 @@ impl Host {
         if self.only_looks.get() && !looks {
             let message =
                 format!("`{}` can't be used here: a rule or a condition only looks", request.verb());
-            return Err(thrown(ctx, "forbidden", "refused", &message));
+            return Err(thrown(ctx, "argument", "wrong", &message));
         }
         let n = self.calls.get();
         self.calls.set(n + 1);

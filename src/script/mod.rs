@@ -4,6 +4,7 @@
 //! the driver; limits and interlocks act below it. It has no `eval`, no file, no clock, and no import from
 //! outside its own folder. The end of a run is an error that it can't catch.
 
+mod advice;
 pub mod check;
 pub mod convert;
 mod engine;

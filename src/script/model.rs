@@ -6,12 +6,12 @@
 //! called again, is called for every point instead.
 
 use super::convert::plain_number;
-use super::error::{Thrown, argument};
+use super::error::{Thrown, argument, wrong};
 use super::units::{as_value, power_of};
 use crate::analysis::fit::Function;
 use crate::analysis::formula::{Binary, Comparison, Path, Recorder, Unary};
 use crate::quantity::{Dimension, Quantity, Unit};
-use rhai::{Dynamic, Engine, EvalAltResult, FnPtr, Map, NativeCallContext, Position};
+use rhai::{Dynamic, Engine, FnPtr, Map, NativeCallContext};
 use std::cell::RefCell;
 use std::collections::HashMap;
 use std::rc::Rc;
@@ -67,7 +67,7 @@ impl From<i64> for Operand {
 
 /// The model is called instead; where the call fails as well, its own words are shown.
 fn not_written(why: &str) -> Thrown {
-    EvalAltResult::ErrorRuntime(why.into(), Position::NONE).into()
+    wrong(why)
 }
 
 impl Traced {

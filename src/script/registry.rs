@@ -222,6 +222,14 @@ impl Verb {
         text
     }
 
+    /// How it is written: its signature, and the line of its example in which it stands.
+    pub fn as_in(&self) -> String {
+        let call = format!("{}(", self.name);
+        let line = self.example.lines().find(|line| line.contains(&call) && !line.starts_with("//"));
+        let example = line.map(|line| format!(", as in {}", line.trim())).unwrap_or_default();
+        format!("it is {}{example}", self.signature())
+    }
+
     /// Whether it makes no sense with the tip out.
     pub fn needs_tunnelling(&self) -> bool {
         let tasks = [TaskKind::Image, TaskKind::PickUp, TaskKind::PutDown];

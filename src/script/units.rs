@@ -1,9 +1,9 @@
 //! Quantities in scripts: `50.mT`, sums and products of them, and back to numbers.
 
 use super::convert::{kind_of, plain_number};
-use super::error::{Thrown, argument};
-use crate::quantity::{Dimension, Quantity, QuantityError, Unit, in_words};
-use rhai::{Array, Dynamic, Engine, EvalAltResult, NativeCallContext, Position};
+use super::error::{Thrown, argument, wrong};
+use crate::quantity::{Dimension, Quantity, Unit, in_words};
+use rhai::{Array, Dynamic, Engine, NativeCallContext};
 use std::cmp::Ordering;
 
 /// Units that can be written behind a number: `50.mT`.
@@ -41,7 +41,7 @@ fn register_unit(engine: &mut Engine, name: &'static str, unit: Unit) {
     engine.register_get(name, move |value: &mut i64| exact(*value as f64, name, &a));
     engine.register_get(name, move |value: &mut f64| exact(*value, name, &b));
     engine.register_get(name, move |quantity: &mut Quantity| -> Result<f64, Thrown> {
-        quantity.expect(c.dimension).map(|si| c.from_si(si)).map_err(complain)
+        quantity.expect(c.dimension).map(|si| c.from_si(si)).map_err(wrong)
     });
 }
 
@@ -50,17 +50,13 @@ fn exact(value: f64, name: &str, unit: &Unit) -> Quantity {
     written.parse().unwrap_or_else(|_| Quantity::new(unit.to_si(value), unit.dimension))
 }
 
-fn complain(error: QuantityError) -> Thrown {
-    EvalAltResult::ErrorRuntime(error.to_string().into(), Position::NONE).into()
-}
-
 fn register_arithmetic(engine: &mut Engine) {
-    two(engine, "+", |a, b| a.plus(b).map_err(complain));
-    two(engine, "-", |a, b| a.minus(b).map_err(complain));
+    two(engine, "+", |a, b| a.plus(b).map_err(wrong));
+    two(engine, "-", |a, b| a.minus(b).map_err(wrong));
     engine.register_fn("-", |a: Quantity| Quantity::new(-a.si, a.dimension));
     engine.register_fn("+", |a: Quantity| a);
-    let over = |a: Quantity, b: Quantity| a.over(b).map_err(complain);
-    two(engine, "*", |a, b| a.times(b).map_err(complain));
+    let over = |a: Quantity, b: Quantity| a.over(b).map_err(wrong);
+    two(engine, "*", |a, b| a.times(b).map_err(wrong));
     engine.register_fn("/", move |a: Quantity, b: Quantity| -> Result<Dynamic, Thrown> {
         let ratio = over(a, b)?;
         // A ratio of like quantities is a plain number again.
@@ -90,15 +86,14 @@ fn two<T: Clone + Send + Sync + 'static>(
 
 /// A whole or half power, where its unit can be written.
 fn power(a: Quantity, exponent: f64) -> Result<Dynamic, Thrown> {
-    let wrong = |message: String| Err(EvalAltResult::ErrorRuntime(message.into(), Position::NONE).into());
     let Some(dimension) = power_of(a.dimension, exponent) else {
-        return wrong(format!("{a} can't be raised to the power {exponent}: no unit comes of that"));
+        return Err(wrong(format!("{a} can't be raised to the power {exponent}: no unit comes of that")));
     };
     // A half power by way of the root: both are rounded as well as they can be.
     let whole = exponent.fract() == 0.0;
     let si = if whole { a.si.powi(exponent as i32) } else { a.si.sqrt().powi((2.0 * exponent) as i32) };
     if si.is_nan() {
-        return wrong(format!("{a} has no power {exponent}: it is negative"));
+        return Err(wrong(format!("{a} has no power {exponent}: it is negative")));
     }
     Ok(as_value(Quantity::new(si, dimension)))
 }
@@ -112,7 +107,7 @@ pub fn power_of(dimension: Dimension, exponent: f64) -> Option<Dimension> {
 }
 
 fn register_order(engine: &mut Engine) {
-    let order = |a: Quantity, b: Quantity| a.compare(b).map_err(complain);
+    let order = |a: Quantity, b: Quantity| a.compare(b).map_err(wrong);
     two(engine, "<", move |a, b| order(a, b).map(|o| o == Some(Ordering::Less)));
     two(engine, ">", move |a, b| order(a, b).map(|o| o == Some(Ordering::Greater)));
     two(engine, "<=", move |a, b| order(a, b).map(|o| matches!(o, Some(Ordering::Less | Ordering::Equal))));
@@ -132,7 +127,7 @@ fn register_order(engine: &mut Engine) {
     }
     engine.register_fn("sum", |ctx: NativeCallContext, list: Array| -> Result<Dynamic, Thrown> {
         let all = quantities(&ctx, &list)?;
-        let total = all.into_iter().map(Ok).reduce(|a, b| a?.plus(b?).map_err(complain));
+        let total = all.into_iter().map(Ok).reduce(|a, b| a?.plus(b?).map_err(wrong));
         Ok(as_value(total.unwrap_or(Ok(Quantity::number(0.0)))?))
     });
     engine.register_fn("sort", move |ctx: NativeCallContext, list: &mut Array| -> Result<(), Thrown> {

@@ -31,7 +31,7 @@ fn what_is_in_order_passes_without_a_word() {
     let text = r#"
         // Uses most of what the language has.
         const LEVEL = -12.dBm;
-        let fields = [0.1.T, 0.2.T];
+        let fields = [0.1.T, 0.17.T, 0.2.T];
         let lines = [];
         let failed = 0;
         fn offset(x) { if x > 3 { return 1; } x + 1 }
@@ -51,8 +51,10 @@ fn what_is_in_order_passes_without_a_word() {
         }
         let scale = |x| x * offset(3);
         note(twice(scale));
-        let law = resonance_law(lines);
-        note(`moment ${law.moment} ± ${law.moment_error}, at 1 T: ${law.expected(1.T)}`);
+        if lines.len() > 2 {
+            let law = resonance_law(lines);
+            note(`moment ${law.moment} ± ${law.moment_error}, at 1 T: ${law.expected(1.T)}`);
+        }
         let n = 0;
         while read("StageTemperature") > 0.4.K && n < 10 { wait(10.s); n += 1; }
         let current = trace("Current", 200, 5.ms);

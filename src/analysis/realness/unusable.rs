@@ -52,7 +52,7 @@ pub enum Unusable {
         what: &'static str,
     },
     /// A setting or value lies outside what makes sense.
-    #[error("{what} is {value}, outside {range}.")]
+    #[error("{what} is {}, outside {range}.", crate::quantity::significant(*value, 3))]
     OutOfRange {
         /// What was set.
         what: &'static str,

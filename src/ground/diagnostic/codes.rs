@@ -67,6 +67,7 @@ codes! {
     NoWindow = "S24", "A loop that only the end of a window ends, and no window is given.";
     NotReady = "S25", "Something is measured while the tip is out or the RF is off.";
     OutOfRange = "S26", "A list has no item of this number, or a map no entry of this name.";
+    WouldStop = "S27", "Tried out on make-believe, before anything runs, the sequence stops here.";
 }
 
 impl Code {

@@ -1,11 +1,14 @@
 //! Calls: does the function exist, does it take so many arguments, and are they of the right kind.
 
+use super::catalog::Catalog;
 use super::program::start;
 use super::value::Value;
 use super::walk::Walk;
 use crate::diagnostic::Code;
 use crate::quantity::Dimension;
+use crate::script::advice::takes_plain_numbers;
 use crate::script::registry;
+use crate::script::units::UNIT_NAMES;
 use rhai::{Expr, FnCallExpr, Position};
 
 impl<'a> Walk<'a> {
@@ -41,9 +44,7 @@ impl<'a> Walk<'a> {
                 return self.verb(verb, &call.args, &values, at);
             }
             let message = format!("`{name}` {}", doesnt_take(count));
-            let help =
-                format!("it is {}, as in {}", verb.signature(), verb.example.lines().next().unwrap_or(""));
-            self.report(Code::ArgumentCount, at, message, Some(help));
+            self.report(Code::ArgumentCount, at, message, Some(verb.as_in()));
             return Value::Unknown;
         }
         self.plain_call(name, count, at, 0);
@@ -143,6 +144,7 @@ impl<'a> Walk<'a> {
             let help = self.meant_channel(name, count - hidden.min(count), at);
             let method = OTHER_METHODS.iter().find(|(other, _)| hidden == 1 && *other == name);
             let help = help.or_else(|| method.map(|(_, here)| format!("here it is called `.{here}`")));
+            let help = help.or_else(|| without_brackets(catalog, name, hidden));
             let help = help.or_else(|| catalog.hint(name, names));
             let all = || "`noctule guide verbs` lists all verbs".to_owned();
             let help = help.or_else(|| Some(all()));
@@ -158,7 +160,7 @@ impl<'a> Walk<'a> {
         let help = if hidden == 0 {
             format!("it takes {takes}")
         } else {
-            format!("it takes {takes}, counting what stands before the dot")
+            format!("in its brackets it takes {}", behind_the_dot(&takes))
         };
         self.report(Code::ArgumentCount, at, message, Some(help));
     }
@@ -226,7 +228,7 @@ impl<'a> Walk<'a> {
                     _ => Value::Unknown,
                 }
             }
-            (of_numbers, [value @ Value::Quantity { .. }]) if PLAIN.contains(&of_numbers) => {
+            (of_numbers, [value @ Value::Quantity { .. }]) if takes_plain_numbers(of_numbers) => {
                 let what = value.describe().unwrap_or_default();
                 let help = format!("divide by a unit first, like {name}(x / 1.mV), or take the number, x.mV");
                 let message = format!("`{name}` takes a plain number, not {what}");
@@ -285,12 +287,6 @@ fn counted(from: f64, to: f64, step: f64) -> Option<i64> {
     engine.eval::<i64>(&script).ok()
 }
 
-/// Functions of the language that take plain numbers only.
-const PLAIN: &[&str] = &[
-    "sin", "cos", "tan", "asin", "acos", "atan", "sinh", "cosh", "tanh", "exp", "ln", "log", "floor",
-    "ceiling", "round", "int", "fraction",
-];
-
 /// Methods of other languages, with what they are called here.
 const OTHER_METHODS: &[(&str, &str)] = &[
     ("append", "push(x)"),
@@ -304,6 +300,26 @@ const OTHER_METHODS: &[(&str, &str)] = &[
     ("strip", "trim()"),
     ("average", "mean"),
 ];
+
+/// A property that is called, or a unit behind `to_`.
+fn without_brackets(catalog: &Catalog, name: &str, hidden: usize) -> Option<String> {
+    if hidden == 0 {
+        return None;
+    }
+    let unit = name.trim_start_matches("to_").trim_start_matches("in_");
+    if UNIT_NAMES.contains(&unit) {
+        return Some(format!("`x.{unit}` is the number in {unit}"));
+    }
+    catalog.has_property(name).then(|| format!("`.{name}` stands without brackets"))
+}
+
+/// Numbers of arguments without the one before the dot.
+fn behind_the_dot(takes: &str) -> String {
+    let less = |count: &str| {
+        count.parse::<usize>().map_or_else(|_| count.to_owned(), |n| (n - n.min(1)).to_string())
+    };
+    takes.split(" or ").map(less).collect::<Vec<_>>().join(" or ")
+}
 
 /// `doesn't take 3 arguments`.
 fn doesnt_take(count: usize) -> String {

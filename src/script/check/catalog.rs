@@ -30,6 +30,21 @@ const LANGUAGE: &[(&str, usize)] = &[
 /// Functions of the language that take any number of arguments.
 const LANGUAGE_ANY: &[&str] = &["call", "curry"];
 
+/// What people write for something that is no verb here.
+const OTHER_FUNCTIONS: &[(&str, &str)] = &[
+    ("mean", "that of a column is `.mean`, that of a list sum(list) / list.len()"),
+    ("avg", "that of a column is `.mean`, that of a list sum(list) / list.len()"),
+    ("std", "that of a column is `.deviation`"),
+    ("sd", "that of a column is `.deviation`"),
+    ("len", "the length of a list is list.len()"),
+    ("str", "a text shows a value in backticks, `x is ${x}`"),
+    ("float", "write x.to_float()"),
+    ("pow", "a power is written x ** 2"),
+    ("plot", "the brief draws what was measured; about(figure, title) says what a figure shows"),
+    ("save", "everything measured is in the record; noctule export RUN writes it"),
+    ("append", "an item is put at the end with list.push(x)"),
+];
+
 /// What people write for a verb that has another name here.
 const OTHER_WORDS: &[(&str, &str)] = &[
     // What a verb was called before.
@@ -57,6 +72,11 @@ const OTHER_WORDS: &[(&str, &str)] = &[
     ("timestamp", "elapsed"),
     ("rand", "random"),
     ("fit", "fit_resonance"),
+    ("judge", "is_real"),
+    ("verdict", "is_real"),
+    ("prove", "is_real"),
+    ("psd", "noise_spectrum"),
+    ("allan", "allan_deviation"),
 ];
 
 /// Everything that has a name.
@@ -150,10 +170,13 @@ impl Catalog {
             let verb = registry::find(verb)?;
             return Some(format!("here it is called `{}`", verb.signature()));
         }
+        if let Some((_, here)) = OTHER_FUNCTIONS.iter().find(|(word, _)| *word == name) {
+            return Some((*here).to_owned());
+        }
         let words = self.functions.keys().map(String::as_str).filter(|n| n.chars().all(is_word));
         // Verbs come first: of two names equally near, the verb is the likelier one.
         let verbs = registry::all().map(|verb| verb.name);
-        let near = crate::document::nearest(name, more.chain(verbs).chain(words))?;
+        let near = crate::document::nearest_of_many(name, more.chain(verbs).chain(words))?;
         Some(match registry::find(near) {
             Some(verb) => format!("did you mean `{}`?", verb.signature()),
             None => format!("did you mean `{near}`?"),

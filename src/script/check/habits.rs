@@ -44,6 +44,24 @@ pub(super) fn other_habit(text: &str, place: (u32, u32), error: &ParseError) -> 
         .or_else(|| from_the_table(text, byte, line))
         .or_else(|| bare_map(text, byte, error))
         .or_else(|| colon_block(line, error))
+        .or_else(|| per_cent(line))
+        .or_else(|| one_too_many(text, byte, error))
+}
+
+/// `50%`.
+fn per_cent(line: &str) -> Option<(String, String)> {
+    let (before, after) = line.split_once('%')?;
+    let number = scan::number_before(before.trim_end())?;
+    let ends = after.trim_start().is_empty() || after.trim_start().starts_with([')', ';', ',', ']', '}']);
+    let part = number.parse::<f64>().ok().filter(|_| ends)? / 100.0;
+    Some(("`%` is no per cent here".to_owned(), format!("write the part as a number, {part}")))
+}
+
+/// A bracket that closes nothing.
+fn one_too_many(text: &str, byte: usize, error: &ParseError) -> Option<(String, String)> {
+    let sign = text[byte..].chars().next().filter(|sign| ")]}".contains(*sign))?;
+    let ended = matches!(error.err_type(), ParseErrorType::MissingToken(token, _) if token == ";");
+    ended.then(|| (format!("this `{sign}` closes nothing"), format!("leave out one `{sign}`")))
 }
 
 /// A function that begins with the word of another language.

@@ -29,6 +29,7 @@ mod readiness;
 mod run;
 mod scan;
 mod swept;
+mod trial;
 mod value;
 mod verb;
 mod walk;
@@ -143,6 +144,15 @@ pub fn check_with_texts(sequence: &Sequence, bench: &Bench, bench_file: &str) ->
         }
         found.sort_by_key(|d| (d.line, d.column, d.code));
         diagnostics.append(&mut found);
+    }
+    // A sequence that can't be parsed can't be tried, and what was found already is not said twice.
+    if !files.files.iter().any(|file| file.broken)
+        && let Some(stop) = trial::stops(sequence, bench, &files)
+        && !diagnostics.iter().any(|d| (&d.file, d.line) == (&stop.file, stop.line))
+    {
+        diagnostics.push(stop);
+        let rank = |d: &Diagnostic| files.files.iter().position(|file| file.name == d.file);
+        diagnostics.sort_by_key(|d| (rank(d), d.line, d.column));
     }
     let texts = files.files.into_iter().map(|file| (file.name, file.text)).collect();
     Checked { diagnostics, texts }

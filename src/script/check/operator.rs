@@ -123,6 +123,12 @@ impl<'a> Walk<'a> {
             return Value::Flag(Some((a == b) == (name == "==")));
         }
         let (Some((x, of_a)), Some((y, of_b))) = (a.as_quantity(), b.as_quantity()) else {
+            let texts = [a, b].iter().filter(|value| matches!(value, Value::Text(_))).count();
+            let numbers = [a, b].iter().filter(|value| value.as_quantity().is_some()).count();
+            if (texts, numbers) == (1, 1) {
+                let help = "a value stands without quotes, like 1.h or 5.mV".to_owned();
+                self.report(Code::WrongKind, at, "a text and a number can't be compared", Some(help));
+            }
             return Value::Flag(None);
         };
         let flags = matches!(a, Value::Flag(_)) || matches!(b, Value::Flag(_));

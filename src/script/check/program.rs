@@ -1,5 +1,6 @@
 //! The statements of a sequence as the parser saw them, with names sorted out beforehand.
 
+pub(super) use crate::script::advice::is_closure;
 use rhai::{AST, ASTNode, Expr, FnPtr, Position, Stmt};
 use std::collections::{BTreeMap, BTreeSet};
 
@@ -19,11 +20,6 @@ impl Function {
     pub(super) fn is_closure(&self) -> bool {
         is_closure(&self.name)
     }
-}
-
-/// Whether this is the made-up name of a closure.
-pub(super) fn is_closure(name: &str) -> bool {
-    name.starts_with("anon$")
 }
 
 /// Everything that could be parsed of one file.

@@ -3,7 +3,7 @@
 use super::run::BenchNow;
 use super::value::Value;
 use super::walk::Walk;
-use crate::bench::Role;
+use crate::bench::{Role, TaskKind};
 use crate::diagnostic::Code;
 use crate::script::registry::Verb;
 use rhai::Position;
@@ -60,6 +60,12 @@ impl<'a> Walk<'a> {
                 format!("the tip is out since line {line}, so `{}` sees no tunnel current", verb.name);
             let help = "put approach(); before it";
             self.report(Code::NotReady, at, message, Some(help.to_owned()));
+        }
+        let coarse = [TaskKind::CoarseStep, TaskKind::CoarseShift];
+        let steps = verb.nature.tasks.iter().any(|task| coarse.contains(task));
+        if let (true, Some((true, line))) = (steps && !verb.nature.tasks.contains(&TaskKind::Withdraw), tip) {
+            let message = format!("the tip is in range since line {line}: `{}` would drag it", verb.name);
+            self.report(Code::NotReady, at, message, Some("put withdraw(); before it".to_owned()));
         }
         let reads_lockin =
             verb.name != "sweep" || read.contains(&Role::LockinX) || read.contains(&Role::LockinY);

@@ -491,6 +491,14 @@ fn form_of(wanted: &str) -> String {
 /// A value that stands in a text, as it is written in a sequence: `5.min` for `"5 min"`.
 fn out_of_text(text: &str, wanted: Dimension, example: &str) -> Option<String> {
     let text = text.trim();
+    let switched = match text.to_lowercase().as_str() {
+        "on" | "true" | "yes" => Some("true"),
+        "off" | "false" | "no" => Some("false"),
+        _ => None,
+    };
+    if wanted.is_none() && switched.is_some() {
+        return switched.map(str::to_owned);
+    }
     let quantity: Quantity = text.parse().ok()?;
     let unit = text.trim_start_matches(|c: char| c.is_ascii_digit() || ".+-".contains(c));
     let number = text[..text.len() - unit.len()].trim_start_matches('+');

@@ -7,7 +7,7 @@ use crate::analysis::realness;
 use crate::bench::Role;
 use crate::quantity::{Dimension, Quantity};
 use crate::script::convert::quantity;
-use crate::script::error::{Thrown, argument};
+use crate::script::error::{Thrown, argument, unusable};
 use crate::script::handles::{FitHandle, ResonanceLawHandle, Sweep};
 use crate::script::host::Host;
 use crate::script::registry::{Chapter, Kind, Verb, in_chapter, param};
@@ -120,13 +120,13 @@ fn resonance_law(
     let errors: Vec<f64> = trusted.iter().map(|(_, fit)| fit.fit.error("centre")).collect();
     let line = realness::resonance_law(&fields, &centres, &errors).map_err(|error| {
         let (fits, all) = (fields.len(), all.len());
-        argument(
+        unusable(
             ctx,
             &format!("no line of resonance against field: {fits} of {all} fits can be trusted; {error}"),
         )
     })?;
     if let Some(why) = field_law::refusal(&fields, &line) {
-        return Err(argument(ctx, &format!("no line of resonance against field: {why}")));
+        return Err(unusable(ctx, &format!("no line of resonance against field: {why}")));
     }
     let doubts = field_law::doubts(&fields, &line);
     let doubted = if doubts.is_empty() { String::new() } else { format!(" — {}", doubts.join("; ")) };

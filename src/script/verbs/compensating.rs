@@ -5,7 +5,7 @@ use crate::analysis::transmission::Transmission;
 use crate::bench::Role;
 use crate::quantity::{Dimension, Quantity};
 use crate::script::convert::{MapFields, quantity};
-use crate::script::error::{Thrown, argument, thrown};
+use crate::script::error::{Thrown, argument, thrown, unusable};
 use crate::script::handles::{Sweep, TransmissionHandle};
 use crate::script::host::Host;
 use crate::script::registry::{Chapter, Kind, Time, Verb, acts, in_chapter, param};
@@ -109,7 +109,7 @@ fn transmission(
         .spectrum(channel)
         .ok_or_else(|| argument(ctx, &format!("this sweep did not read `{channel}`")))?;
     let line = Transmission::from_rectified(&f_hz, &signal).map_err(|error| {
-        argument(ctx, &format!("sweep {} shows no transmission: {error}", sweep.data.sweep))
+        unusable(ctx, &format!("sweep {} shows no transmission: {error}", sweep.data.sweep))
     })?;
     let title = format!(
         "{} {}: transmission of the RF line within {:.2} dB, known to {:.2} dB",

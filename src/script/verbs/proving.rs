@@ -5,7 +5,7 @@ use crate::analysis::joint::{Judgement, Prior, Remembered, SpectrumAt, Verdict, 
 use crate::bench::Role;
 use crate::quantity::{Dimension, Quantity};
 use crate::script::convert::{MapFields, number, quantity, whole};
-use crate::script::error::{Thrown, argument};
+use crate::script::error::{Thrown, argument, unusable};
 use crate::script::handles::{Sweep, VerdictHandle};
 use crate::script::host::Host;
 use crate::script::registry::{Chapter, Deed, Kind, Verb, in_chapter, of, param};
@@ -229,7 +229,7 @@ fn plan_window(
         (Some(law), _) => law.predict(field_t).0,
         (None, Some(suspect)) => suspect.place(field_t),
         (None, None) => {
-            return Err(argument(
+            return Err(unusable(
                 &ctx,
                 "there is neither a proved nor a suspected law to follow: ask `suspected` first",
             ));
@@ -251,7 +251,7 @@ fn law<T>(
     of: impl Fn(&crate::analysis::joint::ProvedLaw) -> T,
 ) -> Result<T, Thrown> {
     verdict.0.law.as_ref().map(of).ok_or_else(|| {
-        argument(
+        unusable(
             ctx,
             &format!(
                 "the verdict is {}, so there is no moment and no tip field; ask `proved` first",

@@ -2,7 +2,7 @@
 
 use crate::quantity::{Dimension, Quantity};
 use crate::script::convert::{kind_of, plain_number, texts, whole};
-use crate::script::error::{Thrown, argument};
+use crate::script::error::{Thrown, argument, wrong};
 use crate::script::handles::{Image, Sweep, Trace};
 use crate::script::host::Host;
 use crate::script::numbers::{Function, Numbers, Operation};
@@ -10,7 +10,7 @@ use crate::script::registry::{Chapter, Deed, Kind, Verb, in_chapter, of, param};
 use crate::script::table::{Column, Table, TableError, bounds};
 use crate::script::units::as_value;
 use crate::supervisor::Statement;
-use rhai::{Array, Dynamic, Engine, EvalAltResult, NativeCallContext, Position};
+use rhai::{Array, Dynamic, Engine, NativeCallContext};
 use std::rc::Rc;
 
 /// The most numbers of one table in the record: SQLite holds so many in one place.
@@ -122,10 +122,6 @@ pub(super) fn register(engine: &mut Engine, host: &Rc<Host>) {
 
 fn said(ctx: &NativeCallContext<'_>, error: &TableError) -> Thrown {
     argument(ctx, &error.to_string())
-}
-
-fn complain(error: impl std::fmt::Display) -> Thrown {
-    EvalAltResult::ErrorRuntime(error.to_string().into(), Position::NONE).into()
 }
 
 /// A table of what a verb gave back.
@@ -257,7 +253,10 @@ fn register_table_type(engine: &mut Engine) {
         table.only(&names).map_err(|error| said(&ctx, &error))
     });
     engine.register_fn("part", |ctx: NativeCallContext, table: &mut Table, from: Dynamic, to: Dynamic| {
-        let end = |value: &Dynamic, what: &str| whole(&ctx, value, what, 0).map(|row| row as usize);
+        let end = |value: &Dynamic, what: &str| match value.is::<Quantity>() {
+            true => Err(argument(&ctx, "`part` counts rows; t.within(\"name\", from, to) cuts by values")),
+            false => whole(&ctx, value, what, 0).map(|row| row as usize),
+        };
         let (from, to) = (end(&from, "the first row")?, end(&to, "the row at which it ends")?);
         table.part(from, to).map_err(|error| said(&ctx, &error))
     });
@@ -327,8 +326,8 @@ fn register_arithmetic(engine: &mut Engine) {
     let signs =
         [("+", Operation::Plus), ("-", Operation::Minus), ("*", Operation::Times), ("/", Operation::Over)];
     for (sign, operation) in signs {
-        engine.register_fn(sign, move |a: Table, b: Table| a.combined(operation, &b).map_err(complain));
-        engine.register_fn(sign, move |a: Numbers, b: Numbers| a.with(operation, &b).map_err(complain));
+        engine.register_fn(sign, move |a: Table, b: Table| a.combined(operation, &b).map_err(wrong));
+        engine.register_fn(sign, move |a: Numbers, b: Numbers| a.with(operation, &b).map_err(wrong));
         with_one(engine, sign, |quantity: Quantity| quantity, operation);
         with_one(engine, sign, Quantity::number, operation);
         with_one(engine, sign, |whole: i64| Quantity::number(whole as f64), operation);
@@ -339,14 +338,14 @@ fn register_arithmetic(engine: &mut Engine) {
         ("exp", Function::Exp),
         ("ln", Function::Ln),
     ];
-    let of = |numbers: &Numbers, function| numbers.map(function).map_err(complain);
+    let of = |numbers: &Numbers, function| numbers.map(function).map_err(wrong);
     for (name, function) in functions {
         engine.register_fn(name, move |numbers: Numbers| of(&numbers, function));
     }
     engine.register_fn("**", move |numbers: Numbers, power: i64| of(&numbers, Function::Power(power as f64)));
     engine.register_fn("**", move |numbers: Numbers, power: f64| of(&numbers, Function::Power(power)));
     engine.register_fn("-", |a: Numbers| {
-        a.with_value(Operation::Times, Quantity::number(-1.0), false).map_err(complain)
+        a.with_value(Operation::Times, Quantity::number(-1.0), false).map_err(wrong)
     });
 }
 
@@ -357,12 +356,8 @@ fn with_one<T: Clone + 'static>(
     value: impl Fn(T) -> Quantity + Copy + 'static,
     operation: Operation,
 ) {
-    engine
-        .register_fn(sign, move |a: Table, b: T| a.with_value(operation, value(b), false).map_err(complain));
-    engine.register_fn(sign, move |a: T, b: Table| b.with_value(operation, value(a), true).map_err(complain));
-    engine.register_fn(sign, move |a: Numbers, b: T| {
-        a.with_value(operation, value(b), false).map_err(complain)
-    });
-    engine
-        .register_fn(sign, move |a: T, b: Numbers| b.with_value(operation, value(a), true).map_err(complain));
+    engine.register_fn(sign, move |a: Table, b: T| a.with_value(operation, value(b), false).map_err(wrong));
+    engine.register_fn(sign, move |a: T, b: Table| b.with_value(operation, value(a), true).map_err(wrong));
+    engine.register_fn(sign, move |a: Numbers, b: T| a.with_value(operation, value(b), false).map_err(wrong));
+    engine.register_fn(sign, move |a: T, b: Numbers| b.with_value(operation, value(a), true).map_err(wrong));
 }

@@ -1,0 +1,171 @@
+//! What the engine's own errors mean, in plain sentences; what stands behind a semicolon says what to write.
+
+use super::convert::kind_named;
+use crate::document::nearest;
+
+/// What has no items of its own, with where they are.
+const ITEMS: &[(&str, &str)] = &[
+    ("a table", "a column is table[\"name\"], rows are cut out with table.part(2, 5)"),
+    ("a trace", "its readings are trace.numbers, the first of them trace.numbers[0]"),
+    ("a sweep", "a column is sweep.column(\"Current\"), its first reading sweep.column(\"Current\")[0]"),
+    ("an image", "what stands out in it is found with find_spots(image)"),
+    ("a fit", "a parameter is fit.value(\"centre\")"),
+    ("a row of numbers", "one of them is numbers[0]; a part is cut out of a table, table.part(2, 5)"),
+];
+
+/// Functions that something does not have, with what it has instead.
+const INSTEAD: &[(&str, &str, &str)] = &[
+    ("len", "a table", "`table.rows` is how many rows it has"),
+    ("len", "a sweep", "`sweep.points` is how many points it has"),
+    ("len", "a trace", "`trace.numbers.len` is how many readings it has"),
+    ("len", "a row of numbers", "`numbers.len` stands without brackets"),
+    ("push", "a table", "make another one from rows, table([\"x\", \"y\"], rows)"),
+    ("push", "a row of numbers", "collect values in a list, let all = []; all.push(x);"),
+];
+
+/// Functions of plain numbers.
+const PLAIN: &[&str] = &[
+    "sin", "cos", "tan", "asin", "acos", "atan", "sinh", "cosh", "tanh", "exp", "ln", "log", "floor",
+    "ceiling", "round", "int", "fraction", "to_int", "to_float",
+];
+
+/// Whether this is a function of plain numbers only.
+pub fn takes_plain_numbers(name: &str) -> bool {
+    PLAIN.contains(&name)
+}
+
+/// Whether this is the made-up name of a function without a name.
+pub fn is_closure(name: &str) -> bool {
+    name.starts_with("anon$")
+}
+
+/// A function that does not exist for such values, from the engine's `name (type, type)`.
+pub fn not_found(signature: &str) -> String {
+    let Some((name, kinds)) = signature.split_once(" (") else { return signature.to_owned() };
+    let kinds: Vec<String> =
+        kinds.trim_end_matches(')').split(", ").filter(|kind| !kind.is_empty()).map(kind_named).collect();
+    if is_closure(name) {
+        return function_given(&kinds);
+    }
+    if kinds.is_empty() {
+        return format!("there is no function `{name}` without arguments");
+    }
+    let given = kinds.join(" and ");
+    if !name.contains(|c: char| c.is_alphanumeric()) {
+        let text = kinds.iter().any(|kind| kind == "a text");
+        let advice = if text { "; a text shows a value in backticks, `x is ${x}`" } else { "" };
+        return format!("`{name}` can't be used with {given}{advice}");
+    }
+    let known = INSTEAD.iter().find(|(of, kind, _)| *of == name && kinds[0] == *kind);
+    let advice = match known {
+        Some((.., instead)) => format!("; {instead}"),
+        None if takes_plain_numbers(name) && kinds[0] == "a value with a unit" => {
+            format!("; take the plain number first, like (x / 1.mV).{name}()")
+        }
+        None => String::new(),
+    };
+    format!("`{name}` doesn't take {given}{advice}")
+}
+
+/// A function that was handed over and is called with other things than it takes.
+fn function_given(kinds: &[String]) -> String {
+    let names = ["", "|x|", "|x, p|", "|x, y, z|"];
+    let form = names.get(kinds.len()).copied().unwrap_or("|…|");
+    let form = if form.is_empty() { "||" } else { form };
+    let with = if kinds.is_empty() { "nothing".to_owned() } else { kinds.join(" and ") };
+    let count = match kinds.len() {
+        0 => "no name".to_owned(),
+        1 => "one name".to_owned(),
+        n => format!("{n} names"),
+    };
+    format!("this function is called with {with}; write it with {count} between the bars, {form} …")
+}
+
+/// Something without items is asked for one, from the engine's `type [type]` or `type [type] = type`.
+pub fn no_items(asked: &str) -> String {
+    let of = kind_named(asked.split(" [").next().unwrap_or(asked));
+    if asked.contains("] =") {
+        return format!("{of} can't be changed in place; {}", in_place(&of));
+    }
+    let advice = ITEMS.iter().find(|(kind, _)| *kind == of).map_or("it is one value, not a list", |(_, a)| a);
+    format!("{of} has no items of its own; {advice}")
+}
+
+/// A property that is not there, from the engine's sentence about it.
+pub fn no_property(told: &str) -> String {
+    let mut quoted = told.split('\'').skip(1).step_by(2);
+    let (Some(name), Some(of)) = (quoted.next(), quoted.next()) else { return told.to_owned() };
+    let of = kind_named(of);
+    if told.contains("writable") {
+        return format!("`.{name}` of {of} can't be changed; {}", in_place(&of));
+    }
+    format!("{of} has no `.{name}`")
+}
+
+fn in_place(of: &str) -> &'static str {
+    if of == "a table" {
+        "make another one, let t = t.with_column(\"name\", numbers);"
+    } else {
+        "what was measured stays as it is: take a table of it, table(sweep), and work with that"
+    }
+}
+
+/// What to write for a name that a map has not got, where these are its names.
+pub fn other_entry(name: &str, known: &[String]) -> String {
+    match nearest(name, known.iter().map(String::as_str)) {
+        Some(near) => format!("did you mean `.{near}`?"),
+        None if known.is_empty() => "it is empty".to_owned(),
+        None => format!("it has {}", known.join(", ")),
+    }
+}
+
+/// What to write where two values don't go together, by the sentence that says so.
+pub fn of_two_kinds(message: &str) -> Option<&'static str> {
+    let plain = message.contains("plain number");
+    let apart = ["can't be added", "can't be subtracted", "can't be compared"];
+    if apart.iter().any(|words| message.contains(words)) {
+        return Some(if plain {
+            "give the plain number its unit, like 5.pA, or take the other one without, like x.pA"
+        } else {
+            "look which of the two has the wrong unit; both need the same one"
+        });
+    }
+    (message.contains("is needed here") && plain).then_some("give the plain number its unit, like 5.mV")
+}
+
+/// An item that a list has not got.
+pub fn no_item(count: usize, index: i64) -> String {
+    match count {
+        0 => format!("the list is empty, so it has no item {index}"),
+        1 => format!("the list has one item, [0], and no item {index}"),
+        _ => format!("the list has {count} items, [0] to [{}], and no item {index}", count - 1),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn what_the_engine_says_becomes_a_sentence_with_what_to_write() {
+        for (said, wanted) in [
+            (not_found("len (table)"), "`table.rows` is how many rows it has"),
+            (not_found("anon$12 (sweep)"), "one name between the bars, |x| …"),
+            (not_found("anon$12 ()"), "no name between the bars, || …"),
+            (not_found("* (string, i64)"), "a text shows a value in backticks"),
+            (not_found("round (quantity)"), "(x / 1.mV).round()"),
+            (no_items("table [range]"), "table.part(2, 5)"),
+            (no_items("quantity [i64]"), "one value, not a list"),
+            (no_items("table [string] = array"), "with_column"),
+            (
+                no_property(
+                    "No writable property 'Current' - a setter is not registered for type 'table' to handle 'quantity'",
+                ),
+                "with_column",
+            ),
+            (no_item(3, 3), "[0] to [2]"),
+        ] {
+            assert!(said.contains(wanted), "{said}");
+        }
+    }
+}

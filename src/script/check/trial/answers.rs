@@ -1,0 +1,279 @@
+//! A bench on which everything is answered at once: nothing is simulated, the numbers only have the right kind.
+
+use crate::bench::{Bench, ChannelId, Role};
+use crate::drive::Port;
+use crate::instrument::{Task, TaskReport};
+use crate::record::{Ending, Outcome, Place};
+use crate::supervisor::{
+    Answer, Call, Centred, Denial, Doubtful, HeliumOutlook, Question, Reply, Request, SweepData, SweepPlan,
+};
+use rand_chacha::ChaCha8Rng;
+use rand_chacha::rand_core::{Rng, SeedableRng};
+use std::sync::Arc;
+
+/// Calls after which a trial is over.
+const MOST_CALLS: u64 = 600;
+/// Readings after which it is over.
+const MOST_READINGS: u64 = 200_000;
+/// Operations of the sequence after which it is over.
+const MOST_OPERATIONS: u64 = 400_000;
+/// The window that a sequence is told, s.
+const WINDOW_S: f64 = 12.0 * 3600.0;
+/// Width of what stands out in a sweep, in parts of the sweep.
+const WIDTH: f64 = 0.04;
+/// Places that stand out on the surface, m, and what they are high and wide.
+const SPOTS_M: [[f64; 2]; 5] =
+    [[0.0, 0.0], [3.1e-9, 1.9e-9], [-2.6e-9, 2.8e-9], [-3.3e-9, -2.2e-9], [2.4e-9, -3.4e-9]];
+const SPOT_HIGH_M: f64 = 1.5e-10;
+const SPOT_WIDE_M: f64 = 3e-10;
+
+/// The make-believe bench.
+pub(super) struct Answers {
+    bench: Arc<Bench>,
+    values: Vec<f64>,
+    /// Whether there is anything to be seen: lines, spots, two levels of a current.
+    shows: bool,
+    random: ChaCha8Rng,
+    now_s: f64,
+    calls: u64,
+    readings: u64,
+    operations: u64,
+    sweeps: u64,
+}
+
+impl Answers {
+    pub(super) fn new(bench: Arc<Bench>, shows: bool) -> Self {
+        let first = |channel: &crate::bench::Channel| {
+            let value = channel.role.map_or(0.0, at_first);
+            if channel.settable { value.clamp(channel.min, channel.max) } else { value }
+        };
+        let values = bench.channels.iter().map(first).collect();
+        let random = ChaCha8Rng::seed_from_u64(1);
+        Self { bench, values, shows, random, now_s: 0.0, calls: 0, readings: 0, operations: 0, sweeps: 0 }
+    }
+
+    /// From −1 to 1, most often in the middle.
+    fn noise(&mut self) -> f64 {
+        let mut one = || f64::from(self.random.next_u32()) / f64::from(u32::MAX);
+        one() + one() - 1.0
+    }
+
+    /// A reading, where something of `high` times the noise may stand out.
+    fn reading(&mut self, id: ChannelId, high: f64) -> f64 {
+        let role = self.bench.channel(id).role;
+        let value = self.values[id.index()];
+        let seen = if self.shows && role.is_some_and(shows_lines) { 30.0 * high } else { 0.0 };
+        value + role.map_or(0.0, scatter) * (self.noise() + seen)
+    }
+
+    fn spend(&mut self, readings: u64, seconds: f64) {
+        self.readings = self.readings.saturating_add(readings);
+        self.now_s += seconds.max(0.0);
+    }
+
+    fn sweep(&mut self, plan: &Arc<SweepPlan>, (sweep, first, until): (u64, u64, u64)) -> Reply {
+        let count = until.saturating_sub(first);
+        self.spend(count * plan.read.len() as u64, count as f64 * (plan.dwell_s + 0.1));
+        if self.readings > MOST_READINGS {
+            return Err(enough());
+        }
+        let (from, to) = (plan.fast.from, plan.fast.to);
+        let mut values = Vec::with_capacity(count as usize * plan.read.len());
+        for i in first..until {
+            let (fast, slow) = plan.at(i);
+            self.values[plan.fast.channel.index()] = fast;
+            if let Some(axis) = &plan.slow {
+                self.values[axis.channel.index()] = slow;
+            }
+            let part =
+                if plan.places.is_empty() { (fast - from) / (to - from) } else { middle(&plan.places, fast) };
+            let high = 1.0 / (1.0 + ((part - 0.5) / WIDTH).powi(2));
+            values.extend(plan.read.iter().map(|id| self.reading(*id, high)));
+        }
+        Ok(Answer::Sweep(SweepData { sweep, plan: Arc::clone(plan), doubtful: Doubtful::default(), values }))
+    }
+
+    fn task(&mut self, task: Task) -> Reply {
+        let role = |bench: &Bench, role| bench.by_role(role).map(ChannelId::index);
+        let (mut data, mut set) = (Vec::new(), Vec::new());
+        match task {
+            Task::Approach => set.push((Role::Approached, 1.0)),
+            Task::Withdraw => set.push((Role::Approached, 0.0)),
+            Task::MoveTip { x_m, y_m, .. } => set.extend([(Role::TipX, x_m), (Role::TipY, y_m)]),
+            Task::Trace { channel, samples, interval_s } => {
+                self.spend(u64::from(samples), f64::from(samples) * interval_s);
+                if self.readings > MOST_READINGS {
+                    return Err(enough());
+                }
+                data = (0..samples).map(|i| self.reading(channel, f64::from(i / 11 % 2))).collect();
+            }
+            Task::Image { x_m, y_m, size_m, pixels, line_s } => {
+                self.spend(u64::from(pixels).pow(2), 2.0 * f64::from(pixels) * line_s);
+                if self.readings > MOST_READINGS {
+                    return Err(enough());
+                }
+                let at =
+                    |i: u32, centre_m| centre_m + ((f64::from(i) + 0.5) / f64::from(pixels) - 0.5) * size_m;
+                let places = (0..pixels * pixels).map(|i| [at(i % pixels, x_m), at(i / pixels, y_m)]);
+                data = places.map(|place| self.height(place)).collect();
+            }
+            _ => {}
+        }
+        for (of, value) in set {
+            if let Some(i) = role(&self.bench, of) {
+                self.values[i] = value;
+            }
+        }
+        self.spend(0, 60.0);
+        Ok(Answer::Task(TaskReport { achieved: true, remark: "done".to_owned(), data }))
+    }
+
+    fn height(&mut self, [x_m, y_m]: [f64; 2]) -> f64 {
+        let bump = |[at_x, at_y]: &[f64; 2]| {
+            let away = ((x_m - at_x).hypot(y_m - at_y) / SPOT_WIDE_M).powi(2);
+            SPOT_HIGH_M * (-0.5 * away).exp()
+        };
+        let spots: f64 = if self.shows { SPOTS_M.iter().map(bump).sum() } else { 0.0 };
+        spots + scatter(Role::Height) * self.noise()
+    }
+
+    fn ask(&self, question: Question) -> Answer {
+        let helium_m3 = (0.05 - 3e-8 * self.now_s).max(0.0);
+        match question {
+            Question::Elapsed => Answer::Number(self.now_s),
+            Question::TimeLeft => Answer::Number(WINDOW_S - self.now_s),
+            Question::HeliumLeft => Answer::Number(helium_m3),
+            Question::HeliumOutlook => {
+                Answer::HeliumOutlook(HeliumOutlook { left_m3: helium_m3, ..HeliumOutlook::default() })
+            }
+            Question::Tip => Answer::Tip { life: Box::default(), guarded: None },
+            Question::Earlier => Answer::Earlier(None),
+            Question::SinceCondensed => Answer::Number(3600.0 + self.now_s),
+        }
+    }
+
+    fn answer(&mut self, request: Request) -> Reply {
+        match request {
+            Request::Set { channel, value } => {
+                self.values[channel.index()] = value;
+                self.spend(1, 1.0);
+                Ok(Answer::Done)
+            }
+            Request::Read { channels, samples, spacing_s } => {
+                self.spend(channels.len() as u64, f64::from(samples) * spacing_s + 0.1);
+                Ok(Answer::Numbers(channels.into_iter().map(|id| self.reading(id, 0.0)).collect()))
+            }
+            Request::Wait { seconds } => {
+                self.spend(0, seconds);
+                Ok(Answer::Done)
+            }
+            Request::Sweep(plan) => {
+                let number = self.sweeps;
+                self.sweeps += 1;
+                let until = plan.until.unwrap_or_else(|| plan.total());
+                self.sweep(&plan, (number, plan.first, until))
+            }
+            Request::SweepOn { sweep, first, until, plan: Some(plan) } => {
+                self.sweep(&plan, (sweep, first, until))
+            }
+            Request::Task(task) => self.task(task),
+            Request::Recentre(_) => Ok(Answer::Centred(self.centred())),
+            Request::Ask(question) => Ok(self.ask(question)),
+            Request::Restore { .. } => Ok(Answer::Number(0.0)),
+            Request::SweepOn { .. } | Request::Settle | Request::Record(_) | Request::Park => {
+                Ok(Answer::Done)
+            }
+        }
+    }
+
+    fn centred(&self) -> Centred {
+        let at = |role| self.bench.by_role(role).map_or(0.0, |id| self.values[id.index()]);
+        Centred {
+            found: self.shows,
+            x_m: at(Role::TipX),
+            y_m: at(Role::TipY),
+            dx_m: 0.0,
+            dy_m: 0.0,
+            x_error_m: 1e-12,
+            y_error_m: 1e-12,
+            curvature: -1e8,
+            searched: false,
+            remark: String::new(),
+        }
+    }
+}
+
+impl Port for Answers {
+    fn bench(&self) -> Arc<Bench> {
+        Arc::clone(&self.bench)
+    }
+
+    fn request(&mut self, call: Call) -> Reply {
+        self.calls += 1;
+        if self.calls > MOST_CALLS || self.readings > MOST_READINGS || self.now_s > 40.0 * WINDOW_S {
+            return Err(enough());
+        }
+        self.answer(call.request)
+    }
+
+    fn computed(&mut self, operations: u64) -> Option<Ending> {
+        self.operations += operations;
+        (self.operations > MOST_OPERATIONS).then(over)
+    }
+
+    fn seed(&self) -> u64 {
+        1
+    }
+}
+
+fn enough() -> Denial {
+    Denial::Ended(over())
+}
+
+/// A trial that has gone far enough; nobody reads this.
+fn over() -> Ending {
+    Ending { outcome: Outcome::Stopped, reason: String::new(), place: Place::default(), latched: false }
+}
+
+/// How far along a list of places one is.
+fn middle(places: &[f64], at: f64) -> f64 {
+    let rank = places.iter().filter(|place| **place < at).count();
+    rank as f64 / places.len() as f64
+}
+
+/// What a channel of a role reads before anybody has set it, SI: any value of the usual size.
+fn at_first(role: Role) -> f64 {
+    match role {
+        Role::Bias => 0.06,
+        Role::Setpoint | Role::Current => 1e-11,
+        Role::Feedback | Role::Approached | Role::LockinOrder => 1.0,
+        Role::FieldZ => 0.3,
+        Role::RfFrequency => 14e9,
+        Role::RfLevel => -20.0,
+        Role::LockinX => 5e-14,
+        Role::LockinTimeConstant => 0.3,
+        Role::StageTemperature | Role::PotTemperature => 0.31,
+        Role::HeliumLevel => 0.06,
+        Role::ChamberPressure | Role::PreparationPressure => 1e-8,
+        _ => 0.0,
+    }
+}
+
+/// How much its readings scatter, SI.
+fn scatter(role: Role) -> f64 {
+    match role {
+        Role::Current => 5e-14,
+        Role::LockinX | Role::LockinY => 3e-15,
+        Role::Height => 1e-12,
+        Role::StageTemperature | Role::PotTemperature => 1e-3,
+        Role::HeliumLevel => 1e-5,
+        Role::ChamberPressure | Role::PreparationPressure => 1e-10,
+        Role::FieldZ | Role::FieldX | Role::MagnetVoltage => 1e-5,
+        _ => 0.0,
+    }
+}
+
+/// Whether lines and levels are seen in its readings.
+fn shows_lines(role: Role) -> bool {
+    matches!(role, Role::Current | Role::LockinX | Role::LockinY | Role::Height)
+}
