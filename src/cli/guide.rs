@@ -57,6 +57,10 @@ impl Guide {
                     super::common::print(&command.clone().bin_name(title).render_long_help().to_string());
                     return 0;
                 }
+                if let Some(found) = self.topic.as_deref().and_then(guide::passages) {
+                    super::common::print(&found);
+                    return 0;
+                }
                 reject(&format!("the guide has no such topic; try {}", near.join(", ")))
             }
         }

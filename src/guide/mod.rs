@@ -62,6 +62,35 @@ pub fn text(topic: Option<&str>) -> Result<String, Vec<String>> {
     fields::pages_like(topic).map(|page| plain::render(&page)).ok_or_else(|| suggestions(topic))
 }
 
+/// Passages that are shown of a word that has no page of its own.
+const MOST_PASSAGES: usize = 6;
+
+/// Where the chapters speak of a word, as of a field of a verb; none if they don't.
+///
+/// ```
+/// assert!(noctule::guide::passages("until_error").unwrap().contains("guide sweeps"));
+/// assert_eq!(noctule::guide::passages("nothing_of_the_kind"), None);
+/// ```
+pub fn passages(word: &str) -> Option<String> {
+    let quoted = [format!("`{word}`"), format!("{word}: "), format!("`{word}(")];
+    let speaks = |text: &str| quoted.iter().any(|form| text.contains(form.as_str()));
+    let mut found = String::new();
+    let mut count = 0;
+    for topic in topics() {
+        let source = topic.source();
+        // A row of a table stands for itself; text is told by paragraphs.
+        let lines = source.lines().filter(|line| line.starts_with('|') && speaks(line));
+        let rows = lines
+            .map(|row| row.trim_matches('|').splitn(2, '|').map(str::trim).collect::<Vec<_>>().join(": "));
+        let whole = source.split("\n\n").filter(|p| !p.starts_with(['|', '`', '#']) && speaks(p));
+        for passage in rows.chain(whole.map(str::to_owned)).take(MOST_PASSAGES - count.min(MOST_PASSAGES)) {
+            found.push_str(&format!("{passage}\n\nSee `noctule guide {}`.\n\n", topic.id));
+            count += 1;
+        }
+    }
+    (count > 0).then(|| plain::render(&format!("# {word}\n\n{found}")))
+}
+
 fn suggestions(topic: &str) -> Vec<String> {
     let chapters = topics().iter().map(|chapter| chapter.id);
     let verbs = registry::all().map(|verb| verb.name);

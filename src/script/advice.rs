@@ -2,6 +2,7 @@
 
 use super::convert::kind_named;
 use crate::document::nearest;
+use crate::quantity::Dimension;
 
 /// What has no items of its own, with where they are.
 const ITEMS: &[(&str, &str)] = &[
@@ -19,6 +20,12 @@ const INSTEAD: &[(&str, &str, &str)] = &[
     ("len", "a sweep", "`sweep.points` is how many points it has"),
     ("len", "a trace", "`trace.numbers.len` is how many readings it has"),
     ("len", "a row of numbers", "`numbers.len` stands without brackets"),
+    ("average", "a row of numbers", "its mean is `numbers.mean`"),
+    ("mean", "a row of numbers", "`numbers.mean` stands without brackets"),
+    ("std", "a row of numbers", "it is `numbers.deviation`"),
+    ("max", "a row of numbers", "it is `numbers.most`"),
+    ("min", "a row of numbers", "it is `numbers.least`"),
+    ("sum", "a row of numbers", "it is numbers.mean * numbers.len"),
     ("push", "a table", "make another one from rows, table([\"x\", \"y\"], rows)"),
     ("push", "a row of numbers", "collect values in a list, let all = []; all.push(x);"),
 ];
@@ -99,7 +106,14 @@ pub fn no_property(told: &str) -> String {
     if told.contains("writable") {
         return format!("`.{name}` of {of} can't be changed; {}", in_place(&of));
     }
-    format!("{of} has no `.{name}`")
+    let advice = match of.as_str() {
+        "a list" if matches!(name, "length" | "size" | "count") => "; list.len() is how many items it has",
+        "a value with a unit" => {
+            "; a unit stands there, like x.mV, and a model is given the place first, |x, p| …"
+        }
+        _ => "",
+    };
+    format!("{of} has no `.{name}`{advice}")
 }
 
 fn in_place(of: &str) -> &'static str {
@@ -120,18 +134,30 @@ pub fn other_entry(name: &str, known: &[String]) -> String {
 }
 
 /// What to write where two values don't go together, by the sentence that says so.
-pub fn of_two_kinds(message: &str) -> Option<&'static str> {
-    let plain = message.contains("plain number");
-    let apart = ["can't be added", "can't be subtracted", "can't be compared"];
-    if apart.iter().any(|words| message.contains(words)) {
-        return Some(if plain {
-            "give the plain number its unit, like 5.pA, or take the other one without, like x.pA"
-        } else {
-            "look which of the two has the wrong unit; both need the same one"
-        });
+pub fn of_two_kinds(message: &str) -> Option<String> {
+    let apart = ["can't be added", "can't be subtracted", "can't be compared", "is needed here"];
+    if !apart.iter().any(|words| message.contains(words)) {
+        return None;
     }
-    (message.contains("is needed here") && plain).then_some("give the plain number its unit, like 5.mV")
+    if !message.contains("plain number") {
+        return Some("look which of the two has the wrong unit; both need the same one".to_owned());
+    }
+    let with_unit = USUAL.iter().find(|(dimension, _)| message.contains(&dimension.to_string()));
+    let (_, unit) = with_unit?;
+    Some(format!("give the plain number its unit, like 5.{unit}, or take the other one without, x.{unit}"))
 }
+
+/// Units that are usual for a quantity.
+const USUAL: [(Dimension, &str); 8] = [
+    (Dimension::TIME, "s"),
+    (Dimension::LENGTH, "nm"),
+    (Dimension::VOLTAGE, "mV"),
+    (Dimension::FIELD, "mT"),
+    (Dimension::FREQUENCY, "GHz"),
+    (Dimension::CURRENT, "pA"),
+    (Dimension::TEMPERATURE, "K"),
+    (Dimension::VOLUME, "L"),
+];
 
 /// An item that a list has not got.
 pub fn no_item(count: usize, index: i64) -> String {

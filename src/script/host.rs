@@ -98,8 +98,10 @@ impl Host {
                 | Request::Ask(_)
         );
         if self.only_looks.get() && !looks {
-            let message =
-                format!("`{}` can't be used here: a rule or a condition only looks", request.verb());
+            let message = format!(
+                "`{}` can't be used here: a rule or a condition only looks; do it after the sweep or the wait",
+                request.verb()
+            );
             return Err(thrown(ctx, "argument", "wrong", &message));
         }
         let n = self.calls.get();

@@ -225,7 +225,10 @@ impl Verb {
     /// How it is written: its signature, and the line of its example in which it stands.
     pub fn as_in(&self) -> String {
         let call = format!("{}(", self.name);
-        let line = self.example.lines().find(|line| line.contains(&call) && !line.starts_with("//"));
+        let line = self
+            .example
+            .lines()
+            .find(|line| line.contains(&call) && !line.starts_with("//") && line.ends_with([';', '}']));
         let example = line.map(|line| format!(", as in {}", line.trim())).unwrap_or_default();
         format!("it is {}{example}", self.signature())
     }

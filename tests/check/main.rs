@@ -4,4 +4,5 @@ mod faulty;
 mod mistakes;
 mod more_mistakes;
 mod outline;
+mod own_mistakes;
 mod valid;

@@ -1,6 +1,7 @@
 //! Mistakes of a first evening: each is found before anything runs, at its line, with what to write instead.
 
 use crate::more_mistakes::{BEGINNINGS, MORE};
+use crate::own_mistakes::OWN;
 use noctule::bench::{BUILTIN_NAME, builtin};
 use noctule::diagnostic::Diagnostic;
 use noctule::script::{Sequence, check};
@@ -68,7 +69,7 @@ const MISTAKES: &[Mistake] = &[
         "a running value without a unit",
         "let b = 0;\nfor i in 0..3 { ramp_field(b * 1.mT); b += 10.mT; }",
         2,
-        "1.T",
+        "0.T",
     ),
     // Limits and counts.
     Mistake("outside the limits", "ramp_field(20.T);", 1, "nearest permitted"),
@@ -199,9 +200,13 @@ const MISTAKES: &[Mistake] = &[
         "noctule guide verbs",
     ),
     Mistake("an argument too many", "wait(5.s, 3);", 1, "wait(time)"),
-    Mistake("a window compared with a number", "if time_left() < 30 { park(); }", 1, "1.s"),
+    Mistake("a window compared with a number", "if time_left() < 30 { park(); }", 1, "30.s"),
     Mistake("a function of a file handed over", "import \"tools\" as tools;\npark();", 1, "folder"),
 ];
+
+fn all() -> impl Iterator<Item = &'static Mistake> {
+    MISTAKES.iter().chain(MORE).chain(OWN)
+}
 
 fn found(text: &str) -> Vec<Diagnostic> {
     let text = &BEGINNINGS.iter().fold(text.to_owned(), |text, (word, lines)| text.replace(word, lines));
@@ -211,23 +216,23 @@ fn found(text: &str) -> Vec<Diagnostic> {
 #[test]
 fn mistakes_are_found_at_their_line_with_what_to_write() {
     let mut missed = Vec::new();
-    for Mistake(name, text, line, words) in MISTAKES.iter().chain(MORE) {
-        let all = found(text);
+    for Mistake(name, text, line, words) in all() {
+        let told = found(text);
         let said = |d: &Diagnostic| format!("{} — {}", d.message, d.help.as_deref().unwrap_or(""));
-        let hit = all.iter().any(|d| d.line == *line && said(d).contains(words) && d.help.is_some());
+        let hit = told.iter().any(|d| d.line == *line && said(d).contains(words) && d.help.is_some());
         if !hit {
-            let told: Vec<String> = all.iter().map(|d| format!("{}: {}", d.line, said(d))).collect();
+            let told: Vec<String> = told.iter().map(|d| format!("{}: {}", d.line, said(d))).collect();
             missed.push(format!("{name}: {told:#?}"));
         }
     }
-    let count = MISTAKES.len() + MORE.len();
+    let count = all().count();
     println!("{} of {count} mistakes are found with what to write", count - missed.len());
     assert!(missed.is_empty(), "{}", missed.join("\n"));
 }
 
 #[test]
 fn no_message_names_a_type_of_the_engine() {
-    for Mistake(name, text, ..) in MISTAKES.iter().chain(MORE) {
+    for Mistake(name, text, ..) in all() {
         for d in found(text) {
             let words = format!("{} {}", d.message, d.help.as_deref().unwrap_or(""));
             for inside in ["i64", "f64", "Dynamic", "FnPtr", "ImmutableString", "::quantity", "rhai"] {

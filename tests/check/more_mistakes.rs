@@ -60,7 +60,7 @@ pub const MORE: &[Mistake] = &[
         "an error without its channel",
         "let s = sweep(#{ channel: \"Bias\", from: 1.mV, to: 5.mV, points: 9, read: \"Current\", passes: 5, until_error: 20.fA });\nnote(s);",
         1,
-        "write #{ name: value, … }",
+        "write #{ channel: …, error: … }",
     ),
     Mistake(
         "an error of another kind",

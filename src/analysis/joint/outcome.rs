@@ -23,7 +23,7 @@ pub enum Verdict {
 
 impl Verdict {
     /// The word that sequences, briefs and records use.
-    pub fn word(self) -> &'static str {
+    pub const fn word(self) -> &'static str {
         match self {
             Verdict::Real => "real",
             Verdict::Artefact => "artefact",

@@ -29,6 +29,13 @@ impl<'a> Walk<'a> {
             return Value::Unknown;
         }
         let count = values.len();
+        if let ("get", Some(Value::Text(Some(channel)))) = (name, values.first())
+            && self.bench.find(channel).is_some()
+        {
+            let help = format!("here it is called read(\"{channel}\")");
+            self.report(Code::UnknownVerb, at, "`get` reads no channel", Some(help));
+            return Value::Unknown;
+        }
         if let Some(function) = self.program.function(name, count) {
             return if self.running.is_some() {
                 self.run_function(function, values, at)
@@ -160,7 +167,10 @@ impl<'a> Walk<'a> {
         let help = if hidden == 0 {
             format!("it takes {takes}")
         } else {
-            format!("in its brackets it takes {}", behind_the_dot(&takes))
+            match METHODS.iter().find(|method| method.contains(&format!(".{name}("))) {
+                Some(method) => format!("write {method}"),
+                None => format!("in its brackets it takes {}", behind_the_dot(&takes)),
+            }
         };
         self.report(Code::ArgumentCount, at, message, Some(help));
     }
@@ -286,6 +296,24 @@ fn counted(from: f64, to: f64, step: f64) -> Option<i64> {
     let script = format!("let n = 0; for x in range({from:?}, {to:?}, {step:?}) {{ n += 1; }} n");
     engine.eval::<i64>(&script).ok()
 }
+
+/// How methods are written.
+const METHODS: &[&str] = &[
+    "t.within(\"name\", from, to)",
+    "t.part(from, to)",
+    "t.with_column(\"name\", numbers)",
+    "t.only([\"name\"])",
+    "t.at(places)",
+    "t.column(\"name\")",
+    "numbers.with_error(error)",
+    "list.push(item)",
+    "list.filter(|item| …)",
+    "list.map(|item| …)",
+    "text.contains(\"word\")",
+    "text.sub_string(from, count)",
+    "fit.value(\"centre\")",
+    "fit.error(\"centre\")",
+];
 
 /// Methods of other languages, with what they are called here.
 const OTHER_METHODS: &[(&str, &str)] = &[

@@ -201,7 +201,10 @@ impl Catalog {
             "table" => TypeId::of::<Table>(),
             _ => return None,
         };
-        Some(self.getters.iter().filter(|(t, _)| *t == of).map(|(_, name)| name.as_str()).collect())
+        let mut names: Vec<&str> =
+            self.getters.iter().filter(|(t, _)| *t == of).map(|(_, name)| name.as_str()).collect();
+        names.sort_unstable();
+        Some(names)
     }
 }
 

@@ -11,6 +11,34 @@ use crate::script::registry::{self, Deed};
 use crate::script::units::UNIT_NAMES;
 use rhai::{ASTFlags, BinaryExpr, Expr, FnCallExpr, FnPtr, OpAssignment, Position, Stmt};
 
+/// Units written as words or as they are elsewhere, with what stands for them.
+const UNIT_WORDS: &[(&str, &str)] = &[
+    ("sec secs second seconds", "5.s"),
+    ("minute minutes mins", "5.min"),
+    ("hour hours hr hrs", "5.h"),
+    ("day days d", "24.h"),
+    ("volt volts", "5.V"),
+    ("millivolt millivolts", "5.mV"),
+    ("ampere amperes amp amps", "5.A"),
+    ("tesla teslas", "5.T"),
+    ("millitesla", "5.mT"),
+    ("gauss g oe", "0.1.mT, a thousandth of a gauss is 0.1 uT"),
+    ("kelvin kelvins", "5.K"),
+    ("meter meters metre metres", "5.m"),
+    ("nanometer nanometers nanometre nanometres", "5.nm"),
+    ("angstrom angstroms a", "0.1.nm for an angstrom"),
+    ("hertz", "5.Hz"),
+    ("liter liters litre litres l", "5.L"),
+    ("ohm ohms kohm mohm gohm", "a resistance as a quotient, like 1.V / 1.nA"),
+    ("bar torr", "5.mbar"),
+    ("deg degree degrees", "angles as plain numbers, in radians"),
+    ("%", "50.percent"),
+];
+
+/// Methods that change nothing but give something new.
+const GIVE_ANEW: &[&str] =
+    &["with_column", "only", "part", "within", "at", "filter", "to_upper", "to_lower", "to_int", "to_float"];
+
 /// Maps within maps are looked at more than once; past this the check says nothing more rather than go on
 /// for ever. It says so.
 const MOST_EVALUATIONS: u64 = 1_000_000;
@@ -252,7 +280,11 @@ impl<'a> Walk<'a> {
         }
         let same_unit = UNIT_NAMES.iter().copied().find(|known| known.eq_ignore_ascii_case(name));
         let near = same_unit.or_else(|| nearest(name, UNIT_NAMES.iter().copied()));
-        let help = near.map(|near| format!("did you mean `.{near}`?"));
+        let word =
+            UNIT_WORDS.iter().find(|(words, _)| words.split(' ').any(|word| word == name.to_lowercase()));
+        let help = word.map(|(_, unit)| format!("write {unit}"));
+        let help = help.or_else(|| near.map(|near| format!("did you mean `.{near}`?")));
+        let help = help.or_else(|| Some("`noctule guide units` lists the units".to_owned()));
         self.report(Code::WrongUnit, at, format!("there is no unit `{name}`"), help);
         Value::Unknown
     }
@@ -308,6 +340,13 @@ impl<'a> Walk<'a> {
             Expr::And(..) | Expr::Or(..) | Expr::Coalesce(..) => false,
             _ => true,
         };
+        if let (Some(name), true) = (last_method(expr), tail == Tail::Lost)
+            && GIVE_ANEW.contains(&name)
+        {
+            let message = format!("`{name}` changes nothing: what it gives is never used");
+            let help = format!("keep what it gives, like let t = t.{name}(…);");
+            self.warn(Code::UnusedValue, start(expr), message, &help);
+        }
         if without_effect && tail == Tail::Lost {
             let help = "give it a name with `let`, use it, or leave it out";
             self.warn(Code::UnusedValue, start(expr), "this value is worked out and never used", help);
@@ -364,6 +403,15 @@ fn with_unit<'a>(value: Option<f64>, name: &str) -> Value<'a> {
     let quantity = written.parse::<Quantity>().ok();
     let dimension = quantity.map_or(Dimension::NONE, |q| q.dimension);
     Value::Quantity { si: value.and(quantity.map(|q| q.si)), dimension }
+}
+
+/// The method with which a chain ends.
+fn last_method(expr: &Expr) -> Option<&str> {
+    match expr {
+        Expr::Dot(parts, ..) | Expr::Index(parts, ..) => last_method(&parts.rhs),
+        Expr::MethodCall(call, _) => Some(call.name.as_str()),
+        _ => None,
+    }
 }
 
 fn has_call(parts: &BinaryExpr) -> bool {

@@ -7,7 +7,7 @@ use crate::bench::{ChannelId, Role};
 use crate::diagnostic::Code;
 use crate::document::nearest;
 use crate::quantity::Dimension;
-use rhai::{Expr, Ident, Position};
+use rhai::{ASTNode, Expr, Ident, Position, Stmt};
 use std::collections::BTreeMap;
 
 /// Fields of the axes of `grid`.
@@ -17,6 +17,31 @@ const SLOW: &str = "channel from to points | values along";
 const UNTIL_ERROR: &str = "channel error | readings";
 /// Fields of a channel that is moved along with a sweep.
 const ALONG: &str = "channel | from to values by";
+/// Fields as they are called elsewhere.
+const OTHER_FIELDS: &[(&str, &str)] = &[
+    ("repeats", "passes"),
+    ("repeat", "passes"),
+    ("averages", "average"),
+    ("samples", "average"),
+    ("start", "from"),
+    ("begin", "from"),
+    ("stop", "to"),
+    ("end", "to"),
+    ("steps", "points"),
+    ("num", "points"),
+    ("delay", "settle"),
+    ("wait", "settle"),
+    ("integration_time", "dwell"),
+    ("x", "fast"),
+    ("inner", "fast"),
+    ("y", "slow"),
+    ("outer", "slow"),
+    ("resolution", "pixels"),
+    ("title", "name"),
+    ("label", "name"),
+    ("until", "until_error"),
+];
+
 /// What a list of values takes the place of.
 const EVENLY: [&str; 3] = ["from", "to", "points"];
 /// The least whole number of fields that count something, and the most.
@@ -27,6 +52,18 @@ const COUNTS: &[(&str, f64, f64)] = &[
     ("pixels", 4.0, 2048.0),
     ("readings", 1.0, 2000.0),
 ];
+
+/// Whether a value is returned somewhere.
+fn returns(body: &[Stmt]) -> bool {
+    let mut found = false;
+    for statement in body {
+        statement.walk(&mut Vec::new(), &mut |path: &[ASTNode]| {
+            found |= matches!(path.last(), Some(ASTNode::Stmt(Stmt::Return(..))));
+            true
+        });
+    }
+    found
+}
 
 /// Names of a grammar: needed, then those that may be left out.
 pub(super) fn split(grammar: &str) -> (Vec<&str>, Vec<&str>) {
@@ -56,7 +93,10 @@ impl<'a> Walk<'a> {
                 missing.retain(|name| Some(*name) != near);
                 let help = match near {
                     Some(near) => format!("did you mean `{near}`?"),
-                    None => format!("it takes {}", known.join(", ")),
+                    None => match OTHER_FIELDS.iter().find(|(other, _)| *other == ident.name.as_str()) {
+                        Some((_, here)) => format!("here it is called `{here}`"),
+                        None => format!("it takes {}", known.join(", ")),
+                    },
                 };
                 let message = format!("`{verb}` has no field `{}`", ident.name);
                 self.report(Code::UnknownField, ident.pos, message, Some(help));
@@ -116,17 +156,45 @@ impl<'a> Walk<'a> {
     }
 
     /// The entries of a map whose values are known on the way; the names were looked at before.
-    pub(super) fn entries(&mut self, verb: &str, entries: &BTreeMap<String, (Value<'a>, Position)>) {
+    pub(super) fn entries(
+        &mut self,
+        verb: &str,
+        grammar: &str,
+        entries: &BTreeMap<String, (Value<'a>, Position)>,
+    ) {
+        let (needed, optional) = split(grammar);
+        let known: Vec<&str> = needed.into_iter().chain(optional).collect();
         let channel = match entries.get("channel") {
             Some((Value::Text(Some(name)), _)) => self.bench.find(name),
             _ => None,
         };
         let channel = channel.or_else(|| self.unnamed(verb));
-        for (name, (value, at)) in entries {
-            if let ("fast" | "slow", Value::Entries(axis)) = (name.as_str(), value) {
-                self.entries(verb, axis);
+        for (name, (value, at)) in entries.iter().filter(|(name, _)| known.contains(&name.as_str())) {
+            match (name.as_str(), value) {
+                ("fast", Value::Entries(axis)) => self.entries(verb, FAST, axis),
+                ("slow", Value::Entries(axis)) => self.entries(verb, SLOW, axis),
+                _ => {}
             }
             self.field_value(verb, name, value, *at, channel);
+        }
+    }
+
+    /// A rule or a condition that says neither yes nor no.
+    pub(super) fn must_decide(&mut self, what: &str, value: &Value<'a>) {
+        let Value::Closure(name) = value else { return };
+        let program = self.program;
+        let Some(function) = program.functions.iter().find(|f| f.name == **name) else { return };
+        let Some(last) = function.body.iter().rev().find(|s| !matches!(s, Stmt::Noop(_))) else { return };
+        let nothing = match last {
+            Stmt::If(parts, _) => parts.branch.statements().is_empty() && !returns(&function.body),
+            Stmt::FnCall(call, _) => matches!(call.name.as_str(), "note" | "hand_over" | "wait"),
+            Stmt::Var(..) | Stmt::Assignment(..) | Stmt::For(..) | Stmt::While(..) => true,
+            _ => false,
+        };
+        if nothing {
+            let message = format!("{what} says true or false, and this function ends without either");
+            let help = "end it with the condition, like read(\"StageTemperature\") > 1.K".to_owned();
+            self.report(Code::WrongKind, super::walk::start_of(last), message, Some(help));
         }
     }
 
@@ -182,6 +250,7 @@ impl<'a> Walk<'a> {
                 .kind(&what, "a list of values", value, at, |v| v.is_list() || v.handle() == Some("numbers")),
             "stop_after_point" | "stop_after_pass" => {
                 self.kind(&what, "a function, |taken| …", value, at, Value::is_function);
+                self.must_decide(&what, value);
             }
             "along" => self.companions(value, at),
             "until_error" => {
@@ -200,6 +269,15 @@ impl<'a> Walk<'a> {
             "highest" => self.dimension(Dimension::CURRENT, &what, value, at),
             "helium" => self.dimension(Dimension::VOLUME, &what, value, at),
             "worth" => self.dimension(Dimension::NONE, &what, value, at),
+            "body" if matches!(value, Value::Nothing) => {
+                let message = format!("{what} is a function, and this is called already, before the step");
+                self.report(
+                    Code::WrongKind,
+                    at,
+                    message,
+                    Some("write || before it, like || look()".to_owned()),
+                );
+            }
             "body" => {
                 self.kind(&what, "a function, || { … }", value, at, |v| v.is_function());
             }

@@ -44,8 +44,44 @@ pub(super) fn other_habit(text: &str, place: (u32, u32), error: &ParseError) -> 
         .or_else(|| from_the_table(text, byte, line))
         .or_else(|| bare_map(text, byte, error))
         .or_else(|| colon_block(line, error))
+        .or_else(|| micro(text, byte))
+        .or_else(|| named_arguments(text, byte, error))
+        .or_else(|| colon_range(line))
         .or_else(|| per_cent(line))
         .or_else(|| one_too_many(text, byte, error))
+}
+
+/// `500.µV`.
+fn micro(text: &str, byte: usize) -> Option<(String, String)> {
+    let rest = text[byte..].strip_prefix(['µ', 'μ'])?;
+    let number =
+        scan::number_before(text[..byte].strip_suffix('.').unwrap_or(&text[..byte])).unwrap_or("500");
+    Some((
+        "the sign for micro can't be written here".to_owned(),
+        format!("write u for it, {number}.u{}", word_at(rest)),
+    ))
+}
+
+/// `sweep(channel: "Bias", …)`.
+fn named_arguments(text: &str, byte: usize, error: &ParseError) -> Option<(String, String)> {
+    let missing = matches!(error.err_type(), ParseErrorType::MissingToken(token, _) if token == ",");
+    let colon = missing && text[byte..].starts_with([':', '=']) && !text[byte..].starts_with("==");
+    let before = text[..byte].trim_end();
+    let name =
+        before.rsplit(|c: char| !c.is_alphanumeric() && c != '_').next().filter(|name| !name.is_empty())?;
+    colon.then(|| {
+        ("values with names stand in a map".to_owned(), format!("write #{{ {name}: …, … }} in the brackets"))
+    })
+}
+
+/// `for i in 0:5`.
+fn colon_range(line: &str) -> Option<(String, String)> {
+    let (_, items) = line.trim_start().strip_prefix("for ")?.split_once(" in ")?;
+    let (from, rest) = items.split_once(':')?;
+    let to = word_at(rest.trim_start());
+    let plain = |word: &str| !word.is_empty() && word.chars().all(|c| c.is_ascii_digit());
+    (plain(from.trim()) && plain(to))
+        .then(|| ("a range is not written with a colon".to_owned(), format!("write {}..{to}", from.trim())))
 }
 
 /// `50%`.

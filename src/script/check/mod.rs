@@ -41,8 +41,8 @@ pub use worlds::check_worlds;
 use super::Sequence;
 use super::import::locate;
 use super::registry::{self, Deed};
-use crate::bench::Bench;
-use crate::diagnostic::{Code, Diagnostic, render};
+use crate::bench::{Bench, Role};
+use crate::diagnostic::{Code, Diagnostic, Severity, render};
 use catalog::Catalog;
 use file::File;
 use rhai::Engine;
@@ -141,6 +141,7 @@ pub fn check_with_texts(sequence: &Sequence, bench: &Bench, bench_file: &str) ->
         if i == 0 {
             unused_functions(file, &mut found);
             never_parks(file, &files, &mut found);
+            never_drives(file, &files, bench, &mut found);
         }
         found.sort_by_key(|d| (d.line, d.column, d.code));
         diagnostics.append(&mut found);
@@ -148,7 +149,7 @@ pub fn check_with_texts(sequence: &Sequence, bench: &Bench, bench_file: &str) ->
     // A sequence that can't be parsed can't be tried, and what was found already is not said twice.
     if !files.files.iter().any(|file| file.broken)
         && let Some(stop) = trial::stops(sequence, bench, &files)
-        && !diagnostics.iter().any(|d| (&d.file, d.line) == (&stop.file, stop.line))
+        && !said_already(&diagnostics, &stop, &files)
     {
         diagnostics.push(stop);
         let rank = |d: &Diagnostic| files.files.iter().position(|file| file.name == d.file);
@@ -208,6 +209,17 @@ fn read_imports(engine: &Engine, sequence: &Sequence, files: &mut Files) {
     }
 }
 
+/// Whether the same is said of the line at which the trial stopped, or something is wrong in the call that begins there.
+fn said_already(diagnostics: &[Diagnostic], stop: &Diagnostic, files: &Files) -> bool {
+    let text = files.file(&stop.file).map_or("", |file| file.text.as_str());
+    let end = scan::byte_at(text, (stop.line, stop.column)).map(|byte| scan::call_end(text, byte));
+    let last = end.map_or(stop.line, |byte| scan::place_of(text, byte).0);
+    diagnostics.iter().filter(|d| d.file == stop.file).any(|d| {
+        (d.line == stop.line && d.code == stop.code)
+            || (d.severity == Severity::Error && (stop.line..=last).contains(&d.line))
+    })
+}
+
 /// Functions that silently take the place of a verb or of a function of the language.
 fn hiding_functions(file: &File, catalog: &Catalog, found: &mut Vec<Diagnostic>) {
     for function in file.program.functions.iter().filter(|f| !f.is_closure()) {
@@ -251,6 +263,27 @@ fn unused_functions(file: &File, found: &mut Vec<Diagnostic>) {
             Diagnostic::error(Code::UnusedValue, &file.name, place, message).with_help(help).as_warning(),
         );
     }
+}
+
+/// A sequence that brings the tip in and sweeps the RF frequency, and nowhere speaks of switching the RF on.
+fn never_drives(file: &File, files: &Files, bench: &Bench, found: &mut Vec<Diagnostic>) {
+    let Some(output) = bench.by_role(Role::RfOutput).map(|id| bench.channel(id).name.as_str()) else {
+        return;
+    };
+    let speaks = |word: &str| files.files.iter().any(|f| f.text.contains(word));
+    let sweeps = ["sweep", "search_resonance", "compensated_sweep"];
+    let over_rf =
+        speaks(Role::RfFrequency.name()) || speaks("search_resonance") || speaks("compensated_sweep");
+    let switched = speaks(Role::RfOutput.name()) || speaks(output);
+    if switched || !over_rf || !file.program.called.contains("approach") {
+        return;
+    }
+    let call = sweeps.iter().find_map(|verb| file.text.find(&format!("{verb}(")));
+    let Some(byte) = call else { return };
+    let message = "nothing switches the RF on before this sweep over its frequency";
+    let help = Some("put set(\"RfOutput\", true); before it".to_owned());
+    let place = scan::place_of(&file.text, byte);
+    found.push(Diagnostic::error(Code::NotReady, &file.name, place, message).with_help(help).as_warning());
 }
 
 /// A sequence that moves something and never parks.

@@ -3,6 +3,7 @@
 use super::program::start;
 use super::value::Value;
 use super::walk::Walk;
+use crate::analysis::joint::Verdict;
 use crate::diagnostic::Code;
 use crate::quantity::Dimension;
 use crate::script::units::power_of;
@@ -37,12 +38,15 @@ impl<'a> Walk<'a> {
                 self.division(args, a, b, at);
                 product(a, b, -1)
             }
-            ("<" | ">" | "<=" | ">=" | "==" | "!=", [a, b]) => self.comparison(name, a, b, at),
+            ("<" | ">" | "<=" | ">=" | "==" | "!=", [a, b]) => {
+                self.word_of_a_verdict(args);
+                self.comparison(name, a, b, at)
+            }
             ("**", [a @ Value::Quantity { .. }, n]) => {
                 let exponent = n.as_quantity().and_then(|(value, _)| value);
                 self.power(a, exponent, at)
             }
-            ("^", [a, b]) if a.as_quantity().is_some() && b.as_quantity().is_some() => {
+            ("^", [a, b]) if !matches!(a, Value::Flag(_)) && !matches!(b, Value::Flag(_)) => {
                 let help = Some("a power is written x ** 2".to_owned());
                 self.report(Code::WrongKind, at, "`^` is no power here", help);
                 Value::Unknown
@@ -125,7 +129,11 @@ impl<'a> Walk<'a> {
         let (Some((x, of_a)), Some((y, of_b))) = (a.as_quantity(), b.as_quantity()) else {
             let texts = [a, b].iter().filter(|value| matches!(value, Value::Text(_))).count();
             let numbers = [a, b].iter().filter(|value| value.as_quantity().is_some()).count();
-            if (texts, numbers) == (1, 1) {
+            let flags = [a, b].iter().filter(|value| matches!(value, Value::Flag(_))).count();
+            if (texts, flags) == (1, 1) {
+                let help = "ask if x { … } or if !x { … }".to_owned();
+                self.report(Code::WrongKind, at, "a text is never true or false", Some(help));
+            } else if (texts, numbers) == (1, 1) {
                 let help = "a value stands without quotes, like 1.h or 5.mV".to_owned();
                 self.report(Code::WrongKind, at, "a text and a number can't be compared", Some(help));
             }
@@ -139,7 +147,7 @@ impl<'a> Walk<'a> {
         }
         if of_a != of_b && !flags {
             let message = format!("{of_a} and {of_b} can't be compared");
-            self.report(Code::WrongUnit, at, message, unit_hint(of_a, of_b));
+            self.report(Code::WrongUnit, at, message, unit_hint((x, of_a), (y, of_b)));
             return Value::Flag(None);
         }
         let answer = |(x, y): (f64, f64)| match name {
@@ -151,6 +159,25 @@ impl<'a> Walk<'a> {
             _ => x != y,
         };
         Value::Flag(x.zip(y).map(answer))
+    }
+
+    /// `judged.verdict == "proved"`: a word that no verdict has.
+    fn word_of_a_verdict(&mut self, args: &'a [Expr]) {
+        let [one, other] = args else { return };
+        for (asked, word) in [(one, other), (other, one)] {
+            let Expr::StringConstant(word, at) = word else { continue };
+            if !is_verdict(asked) || VERDICTS.contains(&word.as_str()) {
+                continue;
+            }
+            let near = VERDICTS.iter().find(|known| known.eq_ignore_ascii_case(word));
+            let help = match (near, word.as_str()) {
+                (Some(near), _) => format!("did you mean \"{near}\"?"),
+                (None, "proved") => "ask judged.proved".to_owned(),
+                (None, "good") => "ask seen.good".to_owned(),
+                _ => format!("there are {}", VERDICTS.join(", ")),
+            };
+            self.report(Code::WrongKind, *at, format!("no verdict says \"{word}\""), Some(help));
+        }
     }
 
     fn division(&mut self, args: &'a [Expr], a: &Value<'a>, b: &Value<'a>, at: Position) {
@@ -185,6 +212,30 @@ impl<'a> Walk<'a> {
     }
 }
 
+/// Words of verdicts on resonances and on contrast.
+const VERDICTS: &[&str] = &[
+    Verdict::Real.word(),
+    Verdict::Artefact.word(),
+    Verdict::Absent.word(),
+    Verdict::Curved.word(),
+    Verdict::Splitting.word(),
+    Verdict::Undecided.word(),
+    "contrast",
+    "none",
+    "jump",
+    // A watch that had nothing to test.
+    "",
+];
+
+/// Whether something ends with `.verdict`.
+fn is_verdict(expr: &Expr) -> bool {
+    match expr {
+        Expr::Dot(parts, ..) | Expr::Index(parts, ..) => is_verdict(&parts.rhs),
+        Expr::Property(name, _) => name.2.as_str() == "verdict",
+        _ => false,
+    }
+}
+
 /// What to do about a sum of kinds that don't mix.
 fn sum_hint(a: (Option<f64>, Dimension), b: (Option<f64>, Dimension)) -> Option<String> {
     let level = Dimension::LEVEL;
@@ -195,17 +246,19 @@ fn sum_hint(a: (Option<f64>, Dimension), b: (Option<f64>, Dimension)) -> Option<
         ((number, of_a), (_, of_b)) if of_a.is_none() && of_b == level => {
             Some(format!("what is added to a level is written in dB, like {}.dB", number.unwrap_or(3.0)))
         }
-        ((_, of_a), (_, of_b)) => unit_hint(of_a, of_b),
+        (a, b) => unit_hint(a, b),
     }
 }
 
 /// What to do where a plain number meets one with a unit.
-fn unit_hint(a: Dimension, b: Dimension) -> Option<String> {
-    let with_unit = if a.is_none() { b } else { a };
-    if !a.is_none() && !b.is_none() {
-        return None;
-    }
-    Some(format!("give the plain number its unit, like 1.{}", with_unit.symbol()))
+fn unit_hint(a: (Option<f64>, Dimension), b: (Option<f64>, Dimension)) -> Option<String> {
+    let (number, with_unit) = match (a.1.is_none(), b.1.is_none()) {
+        (true, _) => (a.0, b.1),
+        (_, true) => (b.0, a.1),
+        _ => return None,
+    };
+    let number = number.unwrap_or(1.0);
+    Some(format!("give the plain number its unit, like {number}.{}", with_unit.symbol()))
 }
 
 fn sign<'a>(value: &Value<'a>, factor: f64) -> Value<'a> {

@@ -140,6 +140,20 @@ pub(super) fn pieces(text: &str) -> Vec<Piece> {
     pieces
 }
 
+/// Where the call ends that begins at a byte: behind the bracket that closes its first one.
+pub(super) fn call_end(text: &str, from: usize) -> usize {
+    let mut depth = 0_usize;
+    for (at, item) in items(text).iter().enumerate().skip(from) {
+        match item {
+            Item::Sign(b'(' | b'[' | b'{') => depth += 1,
+            Item::Sign(b')' | b']' | b'}') if depth > 1 => depth -= 1,
+            Item::Sign(b')' | b']' | b'}' | b';') if depth < 2 => return at,
+            _ => {}
+        }
+    }
+    text.len()
+}
+
 fn is_balanced(items: &[Item]) -> bool {
     let mut depth = 0_i64;
     for item in items {

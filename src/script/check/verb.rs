@@ -39,6 +39,11 @@ impl<'a> Walk<'a> {
             self.bench_in_run(verb, values, at);
         }
         let params = matched(verb, args.len());
+        if swapped(&params, values) {
+            let message = format!("the two values of `{}` stand the other way round", verb.name);
+            self.report(Code::WrongUnit, at, message, Some(verb.as_in()));
+            return gives(verb.gives);
+        }
         let mut channel = None;
         for ((param, arg), value) in params.iter().zip(args).zip(values) {
             match param.kind {
@@ -149,6 +154,9 @@ impl<'a> Walk<'a> {
             }
             Kind::Function => {
                 self.kind(&what, "a function, || { … }", value, at, |v| v.is_function());
+                if param.name == "condition" {
+                    self.must_decide(&what, value);
+                }
             }
             Kind::Handle("quantity") => {
                 self.kind(&what, "a value with its unit", value, at, |v| matches!(v, Value::Quantity { .. }));
@@ -164,7 +172,7 @@ impl<'a> Walk<'a> {
                     self.fields(verb.name, grammar, &parts.0, *place);
                 }
                 if let Value::Entries(entries) = value {
-                    self.entries(verb.name, entries);
+                    self.entries(verb.name, grammar, entries);
                 }
             }
             Kind::Steps(grammar) => {
@@ -439,10 +447,31 @@ impl<'a> Walk<'a> {
                 Some("the height loop holds the current that \"Setpoint\" asks for".to_owned())
             }
             Some(Role::Approached) => Some("use approach() and withdraw()".to_owned()),
+            Some(Role::StageTemperature) => {
+                Some("the heater warms it: set(\"StageHeater\", 200.uW), then wait_until(…)".to_owned())
+            }
+            Some(Role::LockinX | Role::LockinY) => {
+                Some("the lock-in is set by its reference, modulation and time constant".to_owned())
+            }
             _ => None,
         };
         self.report(Code::NotSettable, at, format!("`{}` can only be read", channel.name), help);
     }
+}
+
+/// Whether each of two values is what the other one ought to be.
+fn swapped(params: &[&Param], values: &[Value<'_>]) -> bool {
+    let dimension = |param: &Param| match param.kind {
+        Kind::Time => Some(Dimension::TIME),
+        Kind::Length => Some(Dimension::LENGTH),
+        Kind::Voltage => Some(Dimension::VOLTAGE),
+        Kind::Field => Some(Dimension::FIELD),
+        _ => None,
+    };
+    let ([one, other], [a, b]) = (params, values) else { return false };
+    let (Some(one), Some(other)) = (dimension(one), dimension(other)) else { return false };
+    let of = |value: &Value<'_>| value.as_quantity().map(|(_, of)| of);
+    one != other && of(a) == Some(other) && of(b) == Some(one)
 }
 
 /// The parameters that so many arguments stand for. Where the last one is a function, those before it are left out.
@@ -480,12 +509,28 @@ fn form_of(wanted: &str) -> String {
         flag if flag.starts_with("true") => "write true or false",
         list if list.starts_with("a list of maps") => "write [#{ name: value, … }, …]",
         list if list.starts_with("a list") => "write [first, second]",
+        map if map.starts_with("a map like ") => {
+            return format!("write {}", spelt_out(&map["a map like ".len()..]));
+        }
+        number if number.starts_with("a number, or a list") => {
+            "write a number, or words in a list, like [\"up\", \"down\"]"
+        }
         map if map.starts_with("a map") => "write #{ name: value, … }",
         function if function.starts_with("a function") => "write || { … }",
         number if number.contains("unit") => "write a number, like 5 or 5.mV",
         thing => return format!("hand over {thing}, as a verb gives it"),
     };
     form.to_owned()
+}
+
+/// `#{ channel: …, error: … }` for `#{ channel, error }`.
+fn spelt_out(map: &str) -> String {
+    let inside = map.trim_start_matches("#{ ").trim_end_matches(" }");
+    if inside.contains(':') {
+        return map.to_owned();
+    }
+    let fields: Vec<String> = inside.split(", ").map(|field| format!("{field}: …")).collect();
+    format!("#{{ {} }}", fields.join(", "))
 }
 
 /// A value that stands in a text, as it is written in a sequence: `5.min` for `"5 min"`.

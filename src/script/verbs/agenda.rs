@@ -162,7 +162,7 @@ fn item(ctx: &NativeCallContext<'_>, value: Dynamic) -> Result<Item, Thrown> {
     let described = kind_of(&body);
     let body = body.try_cast::<FnPtr>();
     let body =
-        body.ok_or_else(|| argument(ctx, &format!("`body` is a function, || {{ … }}, not {described}")))?;
+        body.ok_or_else(|| argument(ctx, &format!("`body` is a function, || {{ … }}, not {described}; write || before what is called, like || look()")))?;
     fields.finish()?;
     Ok(Item { name, worth, needs, body })
 }

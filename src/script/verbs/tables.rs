@@ -332,6 +332,13 @@ fn register_arithmetic(engine: &mut Engine) {
         with_one(engine, sign, Quantity::number, operation);
         with_one(engine, sign, |whole: i64| Quantity::number(whole as f64), operation);
     }
+    for sign in ["<", ">", "<=", ">=", "==", "!="] {
+        not_compared::<Quantity>(engine, sign);
+        not_compared::<f64>(engine, sign);
+        not_compared::<i64>(engine, sign);
+        engine.register_fn(sign, |_: Array, _: Quantity| no_order("a list", "list[0], or list.len()"));
+        engine.register_fn(sign, |_: Quantity, _: Array| no_order("a list", "list[0], or list.len()"));
+    }
     let functions: [(&str, Function); 4] = [
         ("abs", Function::Abs),
         ("sqrt", Function::Power(0.5)),
@@ -360,4 +367,18 @@ fn with_one<T: Clone + 'static>(
     engine.register_fn(sign, move |a: T, b: Table| b.with_value(operation, value(a), true).map_err(wrong));
     engine.register_fn(sign, move |a: Numbers, b: T| a.with_value(operation, value(b), false).map_err(wrong));
     engine.register_fn(sign, move |a: T, b: Numbers| b.with_value(operation, value(a), true).map_err(wrong));
+}
+
+/// Many numbers are neither more nor less than one value, and the language would say no without a word.
+fn not_compared<T: Clone + 'static>(engine: &mut Engine, sign: &str) {
+    let (row, table) =
+        (("a row of numbers", "numbers[0], .mean, .least, .most"), ("a table", "table[\"name\"][0]"));
+    engine.register_fn(sign, move |_: Numbers, _: T| no_order(row.0, row.1));
+    engine.register_fn(sign, move |_: T, _: Numbers| no_order(row.0, row.1));
+    engine.register_fn(sign, move |_: Table, _: T| no_order(table.0, table.1));
+    engine.register_fn(sign, move |_: T, _: Table| no_order(table.0, table.1));
+}
+
+fn no_order(what: &str, instead: &str) -> Result<bool, Thrown> {
+    Err(wrong(format!("{what} can't be compared with one value; compare one of its values, like {instead}")))
 }

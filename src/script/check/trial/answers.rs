@@ -1,6 +1,7 @@
 //! A bench on which everything is answered at once: nothing is simulated, the numbers only have the right kind.
 
-use crate::bench::{Bench, ChannelId, Role};
+use crate::bench::expression::Readings;
+use crate::bench::{Bench, ChannelId, Permit, Role, Subject};
 use crate::drive::Port;
 use crate::instrument::{Task, TaskReport};
 use crate::record::{Ending, Outcome, Place};
@@ -42,9 +43,12 @@ pub(super) struct Answers {
 }
 
 impl Answers {
-    pub(super) fn new(bench: Arc<Bench>, shows: bool) -> Self {
+    pub(super) fn new(bench: Arc<Bench>, shows: bool, in_range: bool) -> Self {
         let first = |channel: &crate::bench::Channel| {
-            let value = channel.role.map_or(0.0, at_first);
+            let value = match channel.role {
+                Some(Role::Approached) => f64::from(u8::from(in_range)),
+                role => role.map_or(0.0, at_first),
+            };
             if channel.settable { value.clamp(channel.min, channel.max) } else { value }
         };
         let values = bench.channels.iter().map(first).collect();
@@ -66,12 +70,32 @@ impl Answers {
         value + role.map_or(0.0, scatter) * (self.noise() + seen)
     }
 
+    /// Whether the permits of the bench are met by where its channels stand.
+    fn permitted(&self, subject: Subject, target: Option<f64>) -> Result<(), Denial> {
+        let applies = |permit: &&Permit| match (permit.above, target) {
+            (Some(mark), Some(value)) => value.abs() > mark,
+            _ => true,
+        };
+        let of_this = self.bench.permits.iter().filter(|permit| permit.subject == subject).filter(applies);
+        for permit in of_this {
+            if permit.condition.holds(&Standing(&self.values)) == Some(false) {
+                let (text, because) = (&permit.condition.text, &permit.because);
+                return Err(Denial::Forbidden(format!("not permitted: {because}; it needs {text}")));
+            }
+        }
+        Ok(())
+    }
+
     fn spend(&mut self, readings: u64, seconds: f64) {
         self.readings = self.readings.saturating_add(readings);
         self.now_s += seconds.max(0.0);
     }
 
     fn sweep(&mut self, plan: &Arc<SweepPlan>, (sweep, first, until): (u64, u64, u64)) -> Reply {
+        let ends = [plan.fast.from, plan.fast.to];
+        for end in ends.into_iter().chain(plan.places.iter().copied()) {
+            self.permitted(Subject::Channel(plan.fast.channel), Some(end))?;
+        }
         let count = until.saturating_sub(first);
         self.spend(count * plan.read.len() as u64, count as f64 * (plan.dwell_s + 0.1));
         if self.readings > MOST_READINGS {
@@ -94,6 +118,7 @@ impl Answers {
     }
 
     fn task(&mut self, task: Task) -> Reply {
+        self.permitted(Subject::Task(task.kind()), None)?;
         let role = |bench: &Bench, role| bench.by_role(role).map(ChannelId::index);
         let (mut data, mut set) = (Vec::new(), Vec::new());
         match task {
@@ -155,6 +180,7 @@ impl Answers {
     fn answer(&mut self, request: Request) -> Reply {
         match request {
             Request::Set { channel, value } => {
+                self.permitted(Subject::Channel(channel), Some(value))?;
                 self.values[channel.index()] = value;
                 self.spend(1, 1.0);
                 Ok(Answer::Done)
@@ -203,6 +229,33 @@ impl Answers {
     }
 }
 
+/// What permits see: every channel was read just now, and none stands still.
+struct Standing<'v>(&'v [f64]);
+
+impl Readings for Standing<'_> {
+    fn latest(&self, channel: ChannelId) -> Option<f64> {
+        self.0.get(channel.index()).copied()
+    }
+    fn beyond(&self, _: ChannelId) -> Option<f64> {
+        None
+    }
+    fn rate_per_s(&self, _: ChannelId) -> Option<f64> {
+        Some(0.0)
+    }
+    fn age_s(&self, _: ChannelId) -> f64 {
+        0.0
+    }
+    fn frozen_s(&self, _: ChannelId) -> f64 {
+        0.0
+    }
+    fn unreadable(&self, _: ChannelId) -> bool {
+        false
+    }
+    fn clock_jump_s(&self) -> f64 {
+        0.0
+    }
+}
+
 impl Port for Answers {
     fn bench(&self) -> Arc<Bench> {
         Arc::clone(&self.bench)
@@ -246,7 +299,7 @@ fn at_first(role: Role) -> f64 {
     match role {
         Role::Bias => 0.06,
         Role::Setpoint | Role::Current => 1e-11,
-        Role::Feedback | Role::Approached | Role::LockinOrder => 1.0,
+        Role::Feedback | Role::LockinOrder => 1.0,
         Role::FieldZ => 0.3,
         Role::RfFrequency => 14e9,
         Role::RfLevel => -20.0,

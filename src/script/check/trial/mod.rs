@@ -10,11 +10,13 @@ use super::file::word_at;
 use super::{Files, scan};
 use crate::bench::Bench;
 use crate::diagnostic::{Code, Diagnostic};
+use crate::quantity::Quantity;
+use crate::script::error::Thrown;
 use crate::script::import::Folder;
 use crate::script::registry::{self, Verb};
 use crate::script::{Host, Sequence, advice, error, with_verbs};
 use answers::Answers;
-use rhai::{Dynamic, Engine, EvalAltResult, Map, Position, Scope};
+use rhai::{Array, Dynamic, Engine, EvalAltResult, ImmutableString, Map, Position, Scope};
 use std::cell::RefCell;
 use std::rc::Rc;
 use std::sync::Arc;
@@ -45,11 +47,15 @@ impl Trial<'_> {
 
     /// The error with which the sequence ends, if nobody has caught it.
     fn run(&self, shows: bool, prepare: impl FnOnce(&mut Engine)) -> Option<Box<EvalAltResult>> {
-        let host = Host::new(Rc::new(RefCell::new(Answers::new(Arc::clone(&self.bench), shows))));
+        // Whoever brings the tip in begins with the tip out.
+        let in_range = !self.sequence.text.contains("approach(");
+        let answers = Answers::new(Arc::clone(&self.bench), shows, in_range);
+        let host = Host::new(Rc::new(RefCell::new(answers)));
         let mut engine = with_verbs(&host);
         engine.on_print(|_| {});
         engine.on_debug(|_, _, _| {});
         engine.set_module_resolver(Folder::of(self.sequence));
+        unlike(&mut engine);
         prepare(&mut engine);
         let mut ast = engine.compile(&self.sequence.text).ok()?;
         ast.set_source(self.sequence.name.as_str());
@@ -85,16 +91,45 @@ impl Trial<'_> {
             Some((message, help)) => (message.to_owned(), Some(help.to_owned())),
             None => (end.reason.clone(), None),
         };
-        let help = help.or(advice).or_else(|| advice::of_two_kinds(&message).map(str::to_owned));
+        let help = help.or(advice).or_else(|| advice::of_two_kinds(&message));
         let help = help.or_else(|| as_in(&file?.text, place));
         match weight {
             Weight::Certain => Diagnostic::error(Code::WouldStop, name, place, message).with_help(help),
+            Weight::NotPermitted => {
+                let help = help.unwrap_or_else(|| {
+                    "bring the bench there first, with approach(), withdraw() or set(…)".to_owned()
+                });
+                Diagnostic::error(Code::NotReady, name, place, message).with_help(Some(help)).as_warning()
+            }
             Weight::Perhaps => {
                 let message = format!("where less is found than is hoped for, the run ends here: {message}");
                 let help = help.unwrap_or_else(|| "ask first, like if list.len() > 0 { … }".to_owned());
                 Diagnostic::error(Code::WouldStop, name, place, message).with_help(Some(help)).as_warning()
             }
         }
+    }
+}
+
+/// What the language compares without a word though the answer is always no: a text with a number, a list with a number.
+fn unlike(engine: &mut Engine) {
+    engine.set_fast_operators(false);
+    fn never<A: Clone + 'static, B: Clone + 'static>(engine: &mut Engine, sign: &str, told: &'static str) {
+        engine.register_fn(sign, move |_: A, _: B| -> Result<bool, Thrown> { Err(error::wrong(told)) });
+        engine.register_fn(sign, move |_: B, _: A| -> Result<bool, Thrown> { Err(error::wrong(told)) });
+    }
+    let text = "a text and a number can't be compared; a value stands without quotes, like 5 or 1.h";
+    let list = "a list can't be compared with a number; compare list.len(), or one item, list[0]";
+    for sign in ["<", ">", "<=", ">="] {
+        never::<ImmutableString, i64>(engine, sign, text);
+        never::<ImmutableString, f64>(engine, sign, text);
+        never::<ImmutableString, Quantity>(engine, sign, text);
+        never::<Array, i64>(engine, sign, list);
+        never::<Array, f64>(engine, sign, list);
+    }
+    let flag = "a text is never true or false; compare it with a text, like word == \"none\"";
+    for sign in ["==", "!="] {
+        never::<ImmutableString, bool>(engine, sign, flag);
+        never::<Array, i64>(engine, sign, list);
     }
 }
 
@@ -105,6 +140,8 @@ enum Weight {
     Certain,
     /// It is one only where less was found than was thought.
     Perhaps,
+    /// A permit of the bench would not be met by what the sequence itself has set.
+    NotPermitted,
 }
 
 fn innermost(error: &EvalAltResult) -> &EvalAltResult {
@@ -132,6 +169,7 @@ fn weight_of(error: &EvalAltResult, shows: bool) -> Option<Weight> {
                 "argument" => shows.then_some(Weight::Certain),
                 // What is found where something shows is as little real as the numbers are.
                 "data" => (!shows).then_some(Weight::Perhaps),
+                "forbidden" => Some(Weight::NotPermitted),
                 _ => None,
             }
         }
