@@ -4,8 +4,12 @@ use super::convert::kind_named;
 use crate::document::nearest;
 use crate::quantity::Dimension;
 
+/// A loop over something that is no list.
+pub const NO_ITEMS_TO_GO_THROUGH: &str = "a `for` goes through a list or a range; write list.keys() for a map, table(sweep) for a sweep, 0..n for a number";
+
 /// What has no items of its own, with where they are.
 const ITEMS: &[(&str, &str)] = &[
+    ("nothing", "push and sort change the list itself and give nothing: write list.push(x); alone"),
     ("a table", "a column is table[\"name\"], rows are cut out with table.part(2, 5)"),
     ("a trace", "its readings are trace.numbers, the first of them trace.numbers[0]"),
     ("a sweep", "a column is sweep.column(\"Current\"), its first reading sweep.column(\"Current\")[0]"),
@@ -49,8 +53,13 @@ pub fn is_closure(name: &str) -> bool {
 /// A function that does not exist for such values, from the engine's `name (type, type)`.
 pub fn not_found(signature: &str) -> String {
     let Some((name, kinds)) = signature.split_once(" (") else { return signature.to_owned() };
-    let kinds: Vec<String> =
-        kinds.trim_end_matches(')').split(", ").filter(|kind| !kind.is_empty()).map(kind_named).collect();
+    let kinds: Vec<String> = kinds
+        .strip_suffix(')')
+        .unwrap_or(kinds)
+        .split(", ")
+        .filter(|kind| !kind.is_empty())
+        .map(kind_named)
+        .collect();
     if is_closure(name) {
         return function_given(&kinds);
     }
@@ -60,12 +69,23 @@ pub fn not_found(signature: &str) -> String {
     let given = kinds.join(" and ");
     if !name.contains(|c: char| c.is_alphanumeric()) {
         let text = kinds.iter().any(|kind| kind == "a text");
-        let advice = if text { "; a text shows a value in backticks, `x is ${x}`" } else { "" };
+        let of = |kind: &str| kinds.iter().any(|given| given == kind);
+        let advice = match () {
+            () if text => "; a text shows a value in backticks, `x is ${x}`",
+            () if of("a sweep") => "; take what was read first, spectrum(sweep, \"LockinX\")",
+            () if of("a trace") => "; take its readings first, trace.numbers",
+            () if of("a list") => "; take the items one by one, or make a table of them",
+            () => "",
+        };
         return format!("`{name}` can't be used with {given}{advice}");
     }
     let known = INSTEAD.iter().find(|(of, kind, _)| *of == name && kinds[0] == *kind);
     let advice = match known {
         Some((.., instead)) => format!("; {instead}"),
+        None if kinds[0] == "nothing" => {
+            "; it holds nothing: push and sort change the list itself, so write list.push(x); alone"
+                .to_owned()
+        }
         None if takes_plain_numbers(name) && kinds[0] == "a value with a unit" => {
             format!("; take the plain number first, like (x / 1.mV).{name}()")
         }
@@ -107,7 +127,10 @@ pub fn no_property(told: &str) -> String {
         return format!("`.{name}` of {of} can't be changed; {}", in_place(&of));
     }
     let advice = match of.as_str() {
-        "a list" if matches!(name, "length" | "size" | "count") => "; list.len() is how many items it has",
+        "a list" if matches!(name, "length" | "size") => "; list.len() is how many items it has",
+        "a list" if name == "count" => "; list.len() is how many items it has, and one of them is list[1]",
+        "a list" => "; one of its items is list[0], and a row of a table is a list of its values",
+        "nothing" => "; it holds nothing: push and sort change the list itself",
         "a value with a unit" => {
             "; a unit stands there, like x.mV, and a model is given the place first, |x, p| …"
         }
@@ -126,7 +149,8 @@ fn in_place(of: &str) -> &'static str {
 
 /// What to write for a name that a map has not got, where these are its names.
 pub fn other_entry(name: &str, known: &[String]) -> String {
-    match nearest(name, known.iter().map(String::as_str)) {
+    // A name of one or two letters is near to any other.
+    match nearest(name, known.iter().map(String::as_str)).filter(|_| name.len() > 2) {
         Some(near) => format!("did you mean `.{near}`?"),
         None if known.is_empty() => "it is empty".to_owned(),
         None => format!("it has {}", known.join(", ")),
@@ -137,6 +161,9 @@ pub fn other_entry(name: &str, known: &[String]) -> String {
 pub fn of_two_kinds(message: &str) -> Option<String> {
     let apart = ["can't be added", "can't be subtracted", "can't be compared", "is needed here"];
     if !apart.iter().any(|words| message.contains(words)) {
+        return None;
+    }
+    if !message.contains("plain number") && message.contains("needed here") && !message.contains(", but `") {
         return None;
     }
     if !message.contains("plain number") {

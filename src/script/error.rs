@@ -104,13 +104,19 @@ pub fn meaning(error: &EvalAltResult, main: &str) -> ScriptEnd {
         EvalAltResult::ErrorFunctionNotFound(signature, _) => (Outcome::Failed, advice::not_found(signature)),
         EvalAltResult::ErrorMismatchDataType(wanted, found, _) => {
             let (wanted, found) = (kind_named(wanted), kind_named(found));
-            let by_number = wanted == "a text" && found == "a whole number";
-            let advice = if by_number { "; a map is asked by a name, like spot.x" } else { "" };
+            let advice = match (wanted.as_str(), found.as_str()) {
+                ("a text", "a whole number") => "; a map is asked by a name, like spot.x",
+                ("a whole number", "a text") => {
+                    "; a list is asked by a number, list[0], or searched, list.find(|item| item.id == \"A3\")"
+                }
+                _ => "",
+            };
             (Outcome::Failed, format!("{wanted} is needed here, not {found}{advice}"))
         }
         EvalAltResult::ErrorPropertyNotFound(name, _) => {
             (Outcome::Failed, format!("this map has no `{name}`"))
         }
+        EvalAltResult::ErrorFor(_) => (Outcome::Failed, advice::NO_ITEMS_TO_GO_THROUGH.to_owned()),
         EvalAltResult::ErrorIndexingType(asked, _) => (Outcome::Failed, advice::no_items(asked)),
         EvalAltResult::ErrorDotExpr(told, _) => (Outcome::Failed, advice::no_property(told)),
         EvalAltResult::ErrorArrayBounds(count, index, _) => {

@@ -567,7 +567,11 @@ mod tests {
             ("probe(|x, p| p.o + x)", true, "a current and a frequency can't be added"),
             ("probe(|x, p| x - p.c)", true, "the model gives a frequency, but the data are a current"),
             ("probe(|x, p| \"much\")", false, "the model gives the text \"much\", not a number"),
-            ("probe(|x, p| sin(x))", true, "`sin` doesn't take a value with a unit"),
+            (
+                "probe(|x, p| sin(x))",
+                true,
+                "`sin` doesn't take a value with a unit; take the plain number first, like (x / 1.mV).sin()",
+            ),
         ] {
             let (fit, _) = fitted(text, with_units);
             assert_eq!(fit.unwrap_err(), wanted, "{text}");

@@ -223,7 +223,10 @@ mod tests {
             ("sqrt(-4.s)", "-4 s has no power 0.5: it is negative"),
             ("(-12.dBm) ** 2", "-12 dBm can't be raised to the power 2: no unit comes of that"),
             ("2.nm ** 0.3", "2 nm can't be raised to the power 0.3: no unit comes of that"),
-            ("sin(5.mV)", "`sin` doesn't take a value with a unit"),
+            (
+                "sin(5.mV)",
+                "`sin` doesn't take a value with a unit; take the plain number first, like (x / 1.mV).sin()",
+            ),
             ("2.nm % 3", "`%` can't be used with a value with a unit and a whole number"),
         ] {
             assert_eq!(shown(expression), wanted, "{expression}");

@@ -35,6 +35,9 @@ const UNIT_WORDS: &[(&str, &str)] = &[
     ("%", "50.percent"),
 ];
 
+/// Methods that change a list and give nothing.
+const CHANGE_THEMSELVES: &[&str] = &["push", "append", "sort", "reverse", "insert", "clear", "truncate"];
+
 /// Methods that change nothing but give something new.
 const GIVE_ANEW: &[&str] =
     &["with_column", "only", "part", "within", "at", "filter", "to_upper", "to_lower", "to_int", "to_float"];
@@ -247,7 +250,14 @@ impl<'a> Walk<'a> {
                     let near = nearest(name, known.iter().copied());
                     let help = near.map(|near| format!("did you mean `.{near}`?"));
                     let all = if known.is_empty() { "none".to_owned() } else { known.join(", ") };
-                    let help = help.or(Some(format!("it has {all}")));
+                    let help = match handle {
+                        "table" => Some(format!("a column is t[\"{name}\"]; it has {all}")),
+                        "fit" => {
+                            let near = help.unwrap_or(format!("it has {all}"));
+                            Some(format!("{near}; a parameter of an own model is fit.value(\"{name}\")"))
+                        }
+                        _ => help.or(Some(format!("it has {all}"))),
+                    };
                     let what = base.describe().unwrap_or_default();
                     self.report(Code::UnknownField, at, format!("{what} has no `.{name}`"), help);
                 }
@@ -291,6 +301,7 @@ impl<'a> Walk<'a> {
 
     /// `x = …`, `x += …`.
     pub(super) fn assignment(&mut self, operator: &'a OpAssignment, parts: &'a BinaryExpr) {
+        self.gives_nothing(&parts.rhs);
         let value = self.evaluate(&parts.rhs);
         if let Expr::Variable(target, _, at) = &parts.lhs {
             let name = target.1.as_str();
@@ -312,6 +323,15 @@ impl<'a> Walk<'a> {
         if operator.is_op_assignment() && value.is_function() {
             let help = Some("call it with brackets, f() or f.call()".to_owned());
             self.report(Code::WrongKind, start(&parts.rhs), "a function can't be counted with", help);
+        }
+    }
+
+    /// `list = list.push(x)`: what changes a list gives nothing.
+    pub(super) fn gives_nothing(&mut self, expr: &'a Expr) {
+        if let Some(name) = last_method(expr).filter(|name| CHANGE_THEMSELVES.contains(name)) {
+            let help = format!("write list.{name}(…); alone");
+            let message = format!("`{name}` changes the list itself and gives nothing");
+            self.report(Code::WrongKind, start(expr), message, Some(help));
         }
     }
 

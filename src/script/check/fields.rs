@@ -7,6 +7,7 @@ use crate::bench::{ChannelId, Role};
 use crate::diagnostic::Code;
 use crate::document::nearest;
 use crate::quantity::Dimension;
+use crate::script::registry::{self, Deed};
 use rhai::{ASTNode, Expr, Ident, Position, Stmt};
 use std::collections::BTreeMap;
 
@@ -52,6 +53,33 @@ const COUNTS: &[(&str, f64, f64)] = &[
     ("pixels", 4.0, 2048.0),
     ("readings", 1.0, 2000.0),
 ];
+
+/// The first verb in some statements that does more than look, with its place.
+fn acts(body: &[Stmt]) -> Option<(String, Position)> {
+    let mut found = None;
+    for statement in body {
+        statement.walk(&mut Vec::new(), &mut |path: &[ASTNode]| {
+            let call = match path.last() {
+                Some(ASTNode::Stmt(Stmt::FnCall(call, at)) | ASTNode::Expr(Expr::FnCall(call, at))) => {
+                    (call, *at)
+                }
+                _ => return true,
+            };
+            let verb = registry::find(&call.0.name).filter(|_| !call.0.is_qualified());
+            let sweeps = matches!(call.0.name.as_str(), "sweep" | "grid" | "recentre");
+            let moves = |verb: &registry::Verb| {
+                sweeps
+                    || !verb.nature.tasks.is_empty()
+                    || matches!(verb.nature.deed, Deed::Acts | Deed::Secures)
+            };
+            if found.is_none() && verb.is_some_and(moves) {
+                found = Some((call.0.name.to_string(), call.1));
+            }
+            true
+        });
+    }
+    found
+}
 
 /// Whether a value is returned somewhere.
 fn returns(body: &[Stmt]) -> bool {
@@ -184,6 +212,11 @@ impl<'a> Walk<'a> {
         let Value::Closure(name) = value else { return };
         let program = self.program;
         let Some(function) = program.functions.iter().find(|f| f.name == **name) else { return };
+        if let Some((verb, at)) = acts(&function.body) {
+            let message = format!("`{verb}` can't be used here: {what} only looks");
+            let help = "do it after the sweep or the wait".to_owned();
+            self.report(Code::WrongKind, at, message, Some(help));
+        }
         let Some(last) = function.body.iter().rev().find(|s| !matches!(s, Stmt::Noop(_))) else { return };
         let nothing = match last {
             Stmt::If(parts, _) => parts.branch.statements().is_empty() && !returns(&function.body),

@@ -38,17 +38,45 @@ pub(super) fn other_habit(text: &str, place: (u32, u32), error: &ParseError) -> 
     let line = text.lines().nth(usize::try_from(place.0).ok()?.checked_sub(1)?)?;
     let byte = scan::byte_at(text, place).unwrap_or(text.len());
     function_word(line)
+        .or_else(|| arrow(line))
         .or_else(|| remark(text, byte, error))
         .or_else(|| counting_for(line))
         .or_else(|| number_for(line))
         .or_else(|| from_the_table(text, byte, line))
         .or_else(|| bare_map(text, byte, error))
         .or_else(|| colon_block(line, error))
+        .or_else(|| reserved(text, byte, error))
         .or_else(|| micro(text, byte))
         .or_else(|| named_arguments(text, byte, error))
         .or_else(|| colon_range(line))
         .or_else(|| per_cent(line))
         .or_else(|| one_too_many(text, byte, error))
+}
+
+/// `list.filter(item => …)`, and `else => …` in a switch.
+fn arrow(line: &str) -> Option<(String, String)> {
+    let (before, _) = line.split_once("=>")?;
+    let before = before.trim_end();
+    let name = before.rsplit(|c: char| !c.is_alphanumeric() && c != '_').next()?;
+    if matches!(name, "else" | "default" | "otherwise") {
+        return Some((
+            format!("`{name}` is no case of a switch"),
+            "write _ => … for everything else".to_owned(),
+        ));
+    }
+    let handed = before[..before.len() - name.len()].trim_end_matches('(').trim_end();
+    let closure =
+        !name.is_empty() && before[..before.len() - name.len()].ends_with('(') && !handed.ends_with("switch");
+    closure.then(|| ("a function is not written with `=>`".to_owned(), format!("write |{name}| …")))
+}
+
+/// A word of the language as the name of a variable.
+fn reserved(text: &str, byte: usize, error: &ParseError) -> Option<(String, String)> {
+    let word = word_at(&text[byte..]);
+    let wanted = matches!(error.err_type(), ParseErrorType::VariableExpected) && !word.is_empty();
+    wanted.then(|| {
+        (format!("`{word}` is a word of the language"), format!("choose another name, like `my_{word}`"))
+    })
 }
 
 /// `500.µV`.

@@ -147,11 +147,12 @@ pub fn check_with_texts(sequence: &Sequence, bench: &Bench, bench_file: &str) ->
         diagnostics.append(&mut found);
     }
     // A sequence that can't be parsed can't be tried, and what was found already is not said twice.
-    if !files.files.iter().any(|file| file.broken)
-        && let Some(stop) = trial::stops(sequence, bench, &files)
-        && !said_already(&diagnostics, &stop, &files)
-    {
-        diagnostics.push(stop);
+    if !files.files.iter().any(|file| file.broken) {
+        for stop in trial::stops(sequence, bench, &files) {
+            if !said_already(&diagnostics, &stop, &files) {
+                diagnostics.push(stop);
+            }
+        }
         let rank = |d: &Diagnostic| files.files.iter().position(|file| file.name == d.file);
         diagnostics.sort_by_key(|d| (rank(d), d.line, d.column));
     }
@@ -249,7 +250,9 @@ fn hiding_functions(file: &File, catalog: &Catalog, found: &mut Vec<Diagnostic>)
 
 /// Functions of the main file that nobody calls.
 fn unused_functions(file: &File, found: &mut Vec<Diagnostic>) {
-    for function in file.program.functions.iter().filter(|f| !f.is_closure()) {
+    // What could not be parsed may call them.
+    let all = file.program.functions.iter().filter(|f| !f.is_closure() && !file.broken);
+    for function in all {
         let name = function.name.as_str();
         let called = file.program.called.contains(name) || file.lost_words.contains(name);
         if called || name.starts_with('_') {

@@ -209,12 +209,14 @@ impl<'a> Walk<'a> {
             return;
         }
         if let Some(given) = value.describe() {
-            self.report(
-                Code::WrongKind,
-                at,
-                format!("{what} is {wanted}, not {given}"),
-                Some(form_of(wanted)),
-            );
+            let compared = wanted.starts_with("true") && value.as_quantity().is_some();
+            let form = match value.as_quantity() {
+                Some((_, of)) if compared => {
+                    format!("compare it with something, like x > {}", unit_example(of, None))
+                }
+                _ => form_of(wanted),
+            };
+            self.report(Code::WrongKind, at, format!("{what} is {wanted}, not {given}"), Some(form));
         }
     }
 

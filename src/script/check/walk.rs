@@ -277,6 +277,7 @@ impl<'a> Walk<'a> {
             }
             Stmt::Var(parts, flags, _) => {
                 let (ident, expr, _) = &**parts;
+                self.gives_nothing(expr);
                 let value = self.evaluate(expr);
                 let kept =
                     flags.contains(rhai::ASTFlags::EXPORTED) || self.program.global.contains(&*ident.name);
@@ -326,6 +327,10 @@ impl<'a> Walk<'a> {
             Some(format!("a unit stands behind a number: `1.{name}`, also in a quotient like `25.GHz / 1.T`"))
         } else if self.files.catalog.knows(name) {
             Some(format!("`{name}` is a function; call it with brackets, `{name}()`"))
+        } else if self.imports.contains_key(name) {
+            Some(format!("what was imported is called with two colons, {name}::name(…)"))
+        } else if name == "taken" {
+            Some("a rule is handed what was taken so far: |taken| …".to_owned())
         } else if let Some((_, word)) = OTHER_VALUES.iter().find(|(other, _)| *other == name) {
             Some(format!("here it is written {word}"))
         } else if let Some(line) = self.closed.get(name) {

@@ -99,7 +99,14 @@ pub(super) fn pairs<T: Clone + 'static>(
 ) -> Result<Vec<(f64, T)>, Thrown> {
     let mut found = Vec::with_capacity(pairs.len());
     for (i, pair) in pairs.into_iter().enumerate() {
-        let wrong = || argument(ctx, &format!("item {i} of the list is not a pair of a field and {what}"));
+        let wrong = || {
+            argument(
+                ctx,
+                &format!(
+                    "item {i} of the list is not a pair of a field and {what}; one is added with list.push([field, …])"
+                ),
+            )
+        };
         let pair = pair.try_cast::<Array>().filter(|p| p.len() == 2).ok_or_else(wrong)?;
         let field_t = quantity(ctx, &pair[0], Dimension::FIELD, "the first of each pair")?;
         let second = pair[1].clone().try_cast::<T>().ok_or_else(wrong)?;

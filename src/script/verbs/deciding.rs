@@ -149,7 +149,16 @@ pub(super) fn measure(
         return Ok(handle(Rc::new(data)));
     };
     if let Some((channel, _)) = rules.error
-        && (plan.passes < 2 || !plan.gauges().contains(&channel))
+        && !plan.gauges().contains(&channel)
+    {
+        let name = &host.channel_at(channel).name;
+        return Err(argument(
+            ctx,
+            &format!("`until_error` goes by `{name}`, which is not read; add it to `read`"),
+        ));
+    }
+    if let Some((channel, _)) = rules.error
+        && plan.passes < 2
     {
         let name = &host.channel_at(channel).name;
         let message = format!(

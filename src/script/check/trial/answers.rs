@@ -1,15 +1,18 @@
 //! A bench on which everything is answered at once: nothing is simulated, the numbers only have the right kind.
 
+use super::ways::Way;
 use crate::bench::expression::Readings;
 use crate::bench::{Bench, ChannelId, Permit, Role, Subject};
 use crate::drive::Port;
-use crate::instrument::{Task, TaskReport};
-use crate::record::{Ending, Outcome, Place};
+use crate::instrument::{ErrorKind, InstrumentError, Task, TaskReport};
+use crate::record::{Ending, KnownSpectrum, KnownSpin, Memory, Outcome, Place};
 use crate::supervisor::{
     Answer, Call, Centred, Denial, Doubtful, HeliumOutlook, Question, Reply, Request, SweepData, SweepPlan,
 };
 use rand_chacha::ChaCha8Rng;
 use rand_chacha::rand_core::{Rng, SeedableRng};
+use std::collections::BTreeSet;
+use std::ops::RangeInclusive;
 use std::sync::Arc;
 
 /// Calls after which a trial is over.
@@ -25,6 +28,8 @@ const WIDTH: f64 = 0.04;
 /// Places that stand out on the surface, m, and what they are high and wide.
 const SPOTS_M: [[f64; 2]; 5] =
     [[0.0, 0.0], [3.1e-9, 1.9e-9], [-2.6e-9, 2.8e-9], [-3.3e-9, -2.2e-9], [2.4e-9, -3.4e-9]];
+/// Field of the tip, T.
+const TIP_FIELD_T: f64 = 0.03;
 const SPOT_HIGH_M: f64 = 1.5e-10;
 const SPOT_WIDE_M: f64 = 3e-10;
 
@@ -32,8 +37,14 @@ const SPOT_WIDE_M: f64 = 3e-10;
 pub(super) struct Answers {
     bench: Arc<Bench>,
     values: Vec<f64>,
+    way: Way,
     /// Whether there is anything to be seen: lines, spots, two levels of a current.
     shows: bool,
+    /// Lines that stand in a `try`, and those of them that have failed.
+    tried: Vec<RangeInclusive<u32>>,
+    failed: BTreeSet<u32>,
+    /// The slope of a line against field, from the first window over the RF frequency, Hz/T.
+    slope: Option<f64>,
     random: ChaCha8Rng,
     now_s: f64,
     calls: u64,
@@ -43,7 +54,7 @@ pub(super) struct Answers {
 }
 
 impl Answers {
-    pub(super) fn new(bench: Arc<Bench>, shows: bool, in_range: bool) -> Self {
+    pub(super) fn new(bench: Arc<Bench>, way: Way, in_range: bool, tried: Vec<RangeInclusive<u32>>) -> Self {
         let first = |channel: &crate::bench::Channel| {
             let value = match channel.role {
                 Some(Role::Approached) => f64::from(u8::from(in_range)),
@@ -53,7 +64,22 @@ impl Answers {
         };
         let values = bench.channels.iter().map(first).collect();
         let random = ChaCha8Rng::seed_from_u64(1);
-        Self { bench, values, shows, random, now_s: 0.0, calls: 0, readings: 0, operations: 0, sweeps: 0 }
+        let shows = way != Way::Nothing;
+        Self {
+            bench,
+            values,
+            way,
+            shows,
+            tried,
+            failed: BTreeSet::new(),
+            slope: None,
+            random,
+            now_s: 0.0,
+            calls: 0,
+            readings: 0,
+            operations: 0,
+            sweeps: 0,
+        }
     }
 
     /// From −1 to 1, most often in the middle.
@@ -80,7 +106,19 @@ impl Answers {
         for permit in of_this {
             if permit.condition.holds(&Standing(&self.values)) == Some(false) {
                 let (text, because) = (&permit.condition.text, &permit.because);
-                return Err(Denial::Forbidden(format!("not permitted: {because}; it needs {text}")));
+                let mark = permit.above.zip(channel_of(subject)).map(|(mark, id)| {
+                    let channel = self.bench.channel(id);
+                    format!("more than {} of `{}` is ", channel.show(mark), channel.name)
+                });
+                let mark = mark.unwrap_or_default();
+                let remedy = match text.as_str() {
+                    text if text.starts_with("approached == 1") => ", so approach() comes before it",
+                    text if text.starts_with("approached == 0") => ", so withdraw() comes before it",
+                    _ => "",
+                };
+                return Err(Denial::Forbidden(format!(
+                    "{mark}not permitted: {because}; it needs {text}{remedy}"
+                )));
             }
         }
         Ok(())
@@ -102,6 +140,7 @@ impl Answers {
             return Err(enough());
         }
         let (from, to) = (plan.fast.from, plan.fast.to);
+        let centre = self.centre(plan);
         let mut values = Vec::with_capacity(count as usize * plan.read.len());
         for i in first..until {
             let (fast, slow) = plan.at(i);
@@ -109,12 +148,27 @@ impl Answers {
             if let Some(axis) = &plan.slow {
                 self.values[axis.channel.index()] = slow;
             }
-            let part =
-                if plan.places.is_empty() { (fast - from) / (to - from) } else { middle(&plan.places, fast) };
-            let high = 1.0 / (1.0 + ((part - 0.5) / WIDTH).powi(2));
+            let part = match plan.places.is_empty() {
+                true => (fast - from) / (to - from),
+                false => middle(&plan.places, fast),
+            };
+            let high = 1.0 / (1.0 + ((part - centre) / WIDTH).powi(2));
             values.extend(plan.read.iter().map(|id| self.reading(*id, high)));
         }
         Ok(Answer::Sweep(SweepData { sweep, plan: Arc::clone(plan), doubtful: Doubtful::default(), values }))
+    }
+
+    /// Where a line lies in a sweep, in parts of it: over the RF frequency it moves with the field, from the middle of the
+    /// first window; else it lies in the middle.
+    fn centre(&mut self, plan: &SweepPlan) -> f64 {
+        let (from, to) = (plan.fast.from, plan.fast.to);
+        if self.bench.by_role(Role::RfFrequency) != Some(plan.fast.channel) {
+            return 0.5;
+        }
+        let field_t =
+            self.bench.by_role(Role::FieldZ).map_or(0.0, |id| self.values[id.index()]) + TIP_FIELD_T;
+        let slope = *self.slope.get_or_insert(0.5 * (from + to) / field_t);
+        (slope * field_t - from) / (to - from)
     }
 
     fn task(&mut self, task: Task) -> Reply {
@@ -150,7 +204,9 @@ impl Answers {
             }
         }
         self.spend(0, 60.0);
-        Ok(Answer::Task(TaskReport { achieved: true, remark: "done".to_owned(), data }))
+        let attempt = matches!(task, Task::Pulse { .. } | Task::PickUp | Task::PutDown);
+        let achieved = !(attempt && self.way == Way::Contrary);
+        Ok(Answer::Task(TaskReport { achieved, remark: "done".to_owned(), data }))
     }
 
     fn height(&mut self, [x_m, y_m]: [f64; 2]) -> f64 {
@@ -163,15 +219,19 @@ impl Answers {
     }
 
     fn ask(&self, question: Question) -> Answer {
-        let helium_m3 = (0.05 - 3e-8 * self.now_s).max(0.0);
+        let contrary = self.way == Way::Contrary;
+        let helium_m3 = if contrary { 1e-4 } else { (0.05 - 3e-8 * self.now_s).max(0.0) };
         match question {
             Question::Elapsed => Answer::Number(self.now_s),
-            Question::TimeLeft => Answer::Number(WINDOW_S - self.now_s),
+            Question::TimeLeft => Answer::Number(if contrary { 30.0 } else { WINDOW_S - self.now_s }),
             Question::HeliumLeft => Answer::Number(helium_m3),
             Question::HeliumOutlook => {
                 Answer::HeliumOutlook(HeliumOutlook { left_m3: helium_m3, ..HeliumOutlook::default() })
             }
-            Question::Tip => Answer::Tip { life: Box::default(), guarded: None },
+            Question::Tip => Answer::Tip {
+                life: Box::default(),
+                guarded: contrary.then(|| "the tip is proved".to_owned()),
+            },
             Question::Earlier => Answer::Earlier(None),
             Question::SinceCondensed => Answer::Number(3600.0 + self.now_s),
         }
@@ -266,6 +326,12 @@ impl Port for Answers {
         if self.calls > MOST_CALLS || self.readings > MOST_READINGS || self.now_s > 40.0 * WINDOW_S {
             return Err(enough());
         }
+        let says = matches!(call.request, Request::Record(_) | Request::Ask(_));
+        let line = call.place.line;
+        let fails = self.way == Way::Failing && !says && self.tried.iter().any(|lines| lines.contains(&line));
+        if fails && self.failed.insert(line) {
+            return Err(Denial::Instrument(InstrumentError::new(ErrorKind::TimedOut, "no answer")));
+        }
         self.answer(call.request)
     }
 
@@ -276,6 +342,52 @@ impl Port for Answers {
 
     fn seed(&self) -> u64 {
         1
+    }
+
+    fn memory(&self) -> Arc<Memory> {
+        let contrary = self.way == Way::Contrary;
+        Arc::new(if contrary { remembered(&self.bench) } else { Memory::default() })
+    }
+}
+
+/// What a logbook may know: a spin, and a spectrum of it.
+fn remembered(bench: &Bench) -> Memory {
+    let name = |role| bench.by_role(role).map_or_else(String::new, |id| bench.channel(id).name.clone());
+    let spin = KnownSpin {
+        id: "A1".to_owned(),
+        names: String::new(),
+        area: 0,
+        at_m: SPOTS_M[0],
+        last_s: -3600.0,
+        moment: Some([0.9, 0.01]),
+    };
+    let x: Vec<f64> = (0..41).map(|i| 14e9 + 5e6 * f64::from(i)).collect();
+    let spectrum = KnownSpectrum {
+        run: "20260101_200000".to_owned(),
+        sweep: 0,
+        name: "background".to_owned(),
+        channel: name(Role::RfFrequency),
+        ends: [14e9, 14.2e9],
+        points: 41,
+        at_s: -3600.0,
+        tip: 1,
+        spin: Some("A1".to_owned()),
+        field_t: Some(0.3),
+        verdict: "real".to_owned(),
+        columns: vec![(name(Role::LockinX), vec![5e-14; x.len()])],
+        x,
+    };
+    Memory {
+        areas: vec![SPOTS_M.map(|[x, y]| [x, y, SPOT_HIGH_M]).to_vec()],
+        spins: vec![spin],
+        spectra: vec![spectrum],
+    }
+}
+
+fn channel_of(subject: Subject) -> Option<ChannelId> {
+    match subject {
+        Subject::Channel(id) => Some(id),
+        Subject::Task(_) => None,
     }
 }
 

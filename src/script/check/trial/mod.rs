@@ -1,61 +1,81 @@
 //! A sequence tried out on make-believe, before anything runs: what no run could get past is found at its line.
 //!
 //! Only what would be so with other numbers too is said: a verb that is given the wrong kind of thing, a column that is
-//! not there, a plan that can't be measured. How a measurement comes out is not known here. The trial goes two ways,
-//! one where there is something to be seen and one where there is not, and each no further than some hundred calls.
+//! not there, a plan that can't be measured. How a measurement comes out is not known here. The trial goes several ways, so
+//! that the branches for a bad or a rare hour are gone as well, and each no further than some hundred calls.
 
 mod answers;
+mod ways;
 
 use super::file::word_at;
+use super::program::Program;
+use super::walk::place;
 use super::{Files, scan};
 use crate::bench::Bench;
 use crate::diagnostic::{Code, Diagnostic};
-use crate::quantity::Quantity;
-use crate::script::error::Thrown;
 use crate::script::import::Folder;
 use crate::script::registry::{self, Verb};
 use crate::script::{Host, Sequence, advice, error, with_verbs};
 use answers::Answers;
-use rhai::{Array, Dynamic, Engine, EvalAltResult, ImmutableString, Map, Position, Scope};
+use rhai::{ASTNode, Dynamic, Engine, EvalAltResult, Map, Position, Scope, Stmt};
 use std::cell::RefCell;
+use std::ops::RangeInclusive;
 use std::rc::Rc;
 use std::sync::Arc;
+use ways::Way;
 
-/// What stops a sequence on make-believe, if it is nothing that only the numbers decide.
-pub(super) fn stops(sequence: &Sequence, bench: &Bench, files: &Files) -> Option<Diagnostic> {
-    let trial = Trial { sequence, bench: Arc::new(bench.clone()), files };
-    trial.goes(true).or_else(|| trial.goes(false))
+/// What stops a sequence on make-believe, on each way, if it is nothing that only the numbers decide.
+pub(super) fn stops(sequence: &Sequence, bench: &Bench, files: &Files) -> Vec<Diagnostic> {
+    let tried = files.files.first().map(|file| tried_lines(&file.program)).unwrap_or_default();
+    let trial = Trial { sequence, bench: Arc::new(bench.clone()), files, tried };
+    let ways = Way::ALL.into_iter().filter(|way| *way != Way::Failing || !trial.tried.is_empty());
+    ways.filter_map(|way| trial.goes(way)).collect()
+}
+
+/// The lines of everything that stands in a `try`.
+fn tried_lines(program: &Program) -> Vec<RangeInclusive<u32>> {
+    let mut found = Vec::new();
+    for statement in program.main.iter().chain(program.functions.iter().flat_map(|f| &f.body)) {
+        statement.walk(&mut Vec::new(), &mut |path: &[ASTNode]| {
+            if let Some(ASTNode::Stmt(Stmt::TryCatch(parts, at))) = path.last() {
+                let line = |at: Position| place(at).0;
+                found.push(line(*at)..=line(parts.branch.position()).max(line(*at)));
+            }
+            true
+        });
+    }
+    found
 }
 
 struct Trial<'a> {
     sequence: &'a Sequence,
     bench: Arc<Bench>,
     files: &'a Files,
+    tried: Vec<RangeInclusive<u32>>,
 }
 
 impl Trial<'_> {
-    /// One way, where there is something to be seen or not.
-    fn goes(&self, shows: bool) -> Option<Diagnostic> {
-        let error = self.run(shows, |_| {})?;
-        let weight = weight_of(&error, shows)?;
+    fn goes(&self, way: Way) -> Option<Diagnostic> {
+        let error = self.run(way, |_| {})?;
+        let weight = weight_of(&error, way)?;
         let help = match innermost(&error) {
-            EvalAltResult::ErrorPropertyNotFound(name, _) => Some(self.other_entry(name, shows)),
+            EvalAltResult::ErrorPropertyNotFound(name, _) => Some(self.other_entry(name, way)),
             _ => None,
         };
         Some(self.told(&error, weight, help))
     }
 
     /// The error with which the sequence ends, if nobody has caught it.
-    fn run(&self, shows: bool, prepare: impl FnOnce(&mut Engine)) -> Option<Box<EvalAltResult>> {
+    fn run(&self, way: Way, prepare: impl FnOnce(&mut Engine)) -> Option<Box<EvalAltResult>> {
         // Whoever brings the tip in begins with the tip out.
         let in_range = !self.sequence.text.contains("approach(");
-        let answers = Answers::new(Arc::clone(&self.bench), shows, in_range);
+        let answers = Answers::new(Arc::clone(&self.bench), way, in_range, self.tried.clone());
         let host = Host::new(Rc::new(RefCell::new(answers)));
         let mut engine = with_verbs(&host);
         engine.on_print(|_| {});
         engine.on_debug(|_, _, _| {});
         engine.set_module_resolver(Folder::of(self.sequence));
-        unlike(&mut engine);
+        way.prepare(&mut engine);
         prepare(&mut engine);
         let mut ast = engine.compile(&self.sequence.text).ok()?;
         ast.set_source(self.sequence.name.as_str());
@@ -64,10 +84,10 @@ impl Trial<'_> {
 
     /// What to write for a name that a map has not got. The error does not say what it has, so the way is gone again up to
     /// there.
-    fn other_entry(&self, name: &str, shows: bool) -> String {
+    fn other_entry(&self, name: &str, way: Way) -> String {
         let found = Rc::new(RefCell::new(Vec::new()));
         let (keys, wanted) = (Rc::clone(&found), name.to_owned());
-        self.run(shows, |engine| {
+        self.run(way, |engine| {
             engine.on_map_missing_property(move |map, name, _| {
                 if name == wanted {
                     *keys.borrow_mut() = map.keys().map(ToString::to_string).collect();
@@ -95,6 +115,10 @@ impl Trial<'_> {
         let help = help.or_else(|| as_in(&file?.text, place));
         match weight {
             Weight::Certain => Diagnostic::error(Code::WouldStop, name, place, message).with_help(help),
+            Weight::Rarely => {
+                let message = format!("on a way that is gone rarely, the run ends here: {message}");
+                Diagnostic::error(Code::WouldStop, name, place, message).with_help(help).as_warning()
+            }
             Weight::NotPermitted => {
                 let help = help.unwrap_or_else(|| {
                     "bring the bench there first, with approach(), withdraw() or set(…)".to_owned()
@@ -110,29 +134,6 @@ impl Trial<'_> {
     }
 }
 
-/// What the language compares without a word though the answer is always no: a text with a number, a list with a number.
-fn unlike(engine: &mut Engine) {
-    engine.set_fast_operators(false);
-    fn never<A: Clone + 'static, B: Clone + 'static>(engine: &mut Engine, sign: &str, told: &'static str) {
-        engine.register_fn(sign, move |_: A, _: B| -> Result<bool, Thrown> { Err(error::wrong(told)) });
-        engine.register_fn(sign, move |_: B, _: A| -> Result<bool, Thrown> { Err(error::wrong(told)) });
-    }
-    let text = "a text and a number can't be compared; a value stands without quotes, like 5 or 1.h";
-    let list = "a list can't be compared with a number; compare list.len(), or one item, list[0]";
-    for sign in ["<", ">", "<=", ">="] {
-        never::<ImmutableString, i64>(engine, sign, text);
-        never::<ImmutableString, f64>(engine, sign, text);
-        never::<ImmutableString, Quantity>(engine, sign, text);
-        never::<Array, i64>(engine, sign, list);
-        never::<Array, f64>(engine, sign, list);
-    }
-    let flag = "a text is never true or false; compare it with a text, like word == \"none\"";
-    for sign in ["==", "!="] {
-        never::<ImmutableString, bool>(engine, sign, flag);
-        never::<Array, i64>(engine, sign, list);
-    }
-}
-
 /// How much an error says.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 enum Weight {
@@ -140,6 +141,8 @@ enum Weight {
     Certain,
     /// It is one only where less was found than was thought.
     Perhaps,
+    /// It is one on a way that is gone rarely.
+    Rarely,
     /// A permit of the bench would not be met by what the sequence itself has set.
     NotPermitted,
 }
@@ -154,26 +157,38 @@ fn innermost(error: &EvalAltResult) -> &EvalAltResult {
 }
 
 /// Nothing where only the numbers decide.
-fn weight_of(error: &EvalAltResult, shows: bool) -> Option<Weight> {
+fn weight_of(error: &EvalAltResult, way: Way) -> Option<Weight> {
     match innermost(error) {
+        // What holds nothing may have been given something on another way.
+        EvalAltResult::ErrorFunctionNotFound(signature, _)
+            if signature.contains("(()") || signature.contains(" ()") =>
+        {
+            (way == Way::Found).then_some(Weight::Certain)
+        }
         EvalAltResult::ErrorFunctionNotFound(..)
         | EvalAltResult::ErrorMismatchDataType(..)
         | EvalAltResult::ErrorMismatchOutputType(..)
         | EvalAltResult::ErrorPropertyNotFound(..)
         | EvalAltResult::ErrorIndexingType(..)
+        | EvalAltResult::ErrorFor(..)
         | EvalAltResult::ErrorDotExpr(..) => Some(Weight::Certain),
         EvalAltResult::ErrorRuntime(value, _) => {
-            let what = value.read_lock::<Map>()?.get("what")?.to_string();
+            let map = value.read_lock::<Map>()?;
+            let (what, message) = (map.get("what")?.to_string(), map.get("message")?.to_string());
             match what.as_str() {
-                // Where nothing was seen, an argument may be wrong for that alone.
-                "argument" => shows.then_some(Weight::Certain),
+                "argument" => match way {
+                    Way::Found | Way::Failing => Some(Weight::Certain),
+                    // Where nothing was seen, an argument may be wrong for that alone.
+                    Way::Nothing => None,
+                    Way::Contrary => advice::of_two_kinds(&message).map(|_| Weight::Rarely),
+                },
                 // What is found where something shows is as little real as the numbers are.
-                "data" => (!shows).then_some(Weight::Perhaps),
-                "forbidden" => Some(Weight::NotPermitted),
+                "data" => (way == Way::Nothing).then_some(Weight::Perhaps),
+                "forbidden" => (way != Way::Contrary).then_some(Weight::NotPermitted),
                 _ => None,
             }
         }
-        EvalAltResult::ErrorArrayBounds(..) => Some(Weight::Perhaps),
+        EvalAltResult::ErrorArrayBounds(..) => (way != Way::Contrary).then_some(Weight::Perhaps),
         _ => None,
     }
 }
