@@ -254,7 +254,7 @@ impl<'a> Walk<'a> {
                         "table" => Some(format!("a column is t[\"{name}\"]; it has {all}")),
                         "fit" => {
                             let near = help.unwrap_or(format!("it has {all}"));
-                            Some(format!("{near}; a parameter of an own model is fit.value(\"{name}\")"))
+                            Some(format!("{near} (a parameter of an own model is fit.value(\"{name}\"))"))
                         }
                         _ => help.or(Some(format!("it has {all}"))),
                     };

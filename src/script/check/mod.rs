@@ -20,6 +20,7 @@ mod express;
 mod fields;
 mod file;
 mod flow;
+mod form;
 mod habits;
 mod known;
 mod operator;
