@@ -112,7 +112,7 @@ fn map_of_spin(spin: &KnownSpin, now_s: f64) -> Map {
 }
 
 /// The spots of an image in the frame of the scanner.
-fn spots_of(image: &Image) -> Vec<[f64; 3]> {
+pub(super) fn spots_of(image: &Image) -> Vec<[f64; 3]> {
     let (x_m, y_m) = image.centre_m;
     spots::places(&image.heights_m, image.pixels as usize, [x_m, y_m], image.size_m)
 }
