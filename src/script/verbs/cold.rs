@@ -26,8 +26,8 @@ const ENOUGH: usize = 7;
 /// How often the surface is looked at, and how long it is left to come to rest between, s.
 const LOOKS: usize = 4;
 const REST_S: f64 = 600.0;
-/// Time for a line of them, s.
-const LINE_S: f64 = 0.4;
+/// Speed of the tip along their lines, m/s: the same in all, for what is passed more quickly looks lower, and farther along.
+const LINE_SPEED_M_S: f64 = 50e-9;
 /// A bath of which nothing is foretold lasts at least this long for a forecast, s: a year.
 const VERY_LONG_S: f64 = 365.0 * 86_400.0;
 
@@ -140,7 +140,8 @@ fn picture(
     (size_m, pixels): (f64, u32),
 ) -> Result<Image, Thrown> {
     let [x_m, y_m] = centre_m;
-    match host.call(ctx, Request::Task(Task::Image { x_m, y_m, size_m, pixels, line_s: LINE_S }))? {
+    let line_s = size_m / LINE_SPEED_M_S;
+    match host.call(ctx, Request::Task(Task::Image { x_m, y_m, size_m, pixels, line_s }))? {
         Answer::Task(report) if report.data.len() == (pixels * pixels) as usize => {
             Ok(Image { heights_m: report.data.into(), pixels, centre_m: (x_m, y_m), size_m })
         }

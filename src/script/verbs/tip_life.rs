@@ -126,7 +126,9 @@ pub(super) fn register(engine: &mut Engine, host: &Rc<Host>) {
         },
     );
     let h = Rc::clone(host);
-    engine.register_fn("tip_changed", move |ctx: NativeCallContext, why: &str| tell_change(&h, &ctx, why, false));
+    engine.register_fn("tip_changed", move |ctx: NativeCallContext, why: &str| {
+        tell_change(&h, &ctx, why, false)
+    });
     let h = Rc::clone(host);
     engine.register_fn("tip_now", move |ctx: NativeCallContext| {
         let (life, guarded) = tip_now(&h, &ctx)?;
