@@ -62,7 +62,7 @@ pub const VERBS: &[Verb] = &[
         name: "find_spots",
         params: &[param("image", Kind::Handle("image"), "an image")],
         gives: "a list of maps with `x`, `y`, `height`",
-        summary: "The places in an image that stand out from the surface, highest first.",
+        summary: "The places in an image that stand out from the terrace they lie on and fall off on all sides, highest first; what is wider than 3 nm, and an edge, is ground.",
         example: "let spots = find_spots(image(#{ size: 20.nm, pixels: 40, line_time: 400.ms }));",
         ..in_chapter(Chapter::Tip)
     },
