@@ -250,7 +250,7 @@ mod tests {
     #[test]
     fn an_edge_alone_has_no_spots() {
         let full = std::env::var("NOCTULE_CAMPAIGN").is_ok_and(|v| v == "full");
-        let (frames, turns) = if full { (4, 36) } else { (2, 7) };
+        let (frames, turns) = if full { (4, 36_u32) } else { (2, 7) };
         for (size, pixels) in FRAMES.into_iter().take(frames) {
             for turn in 0..turns {
                 let direction = 360.0 / f64::from(turns) * f64::from(turn);

@@ -1,6 +1,6 @@
-//! Weeks on several spins with transfers between, and journeys to another area and back (`cold.rs` condenses the pot anew):
-//! each spin is found again or given up, never taken for another, and the logbook says of each spectrum over which spin and
-//! with which tip it was taken.
+//! Weeks on several spins with transfers between, a pot that runs dry and is condensed anew by the bench, and journeys to
+//! another area and back: each spin is found again or given up, never taken for another, and the logbook says of each
+//! spectrum over which spin and with which tip it was taken.
 
 use noctule::drive::virtual_time::Nobody;
 use noctule::logbook::Logbook;
