@@ -20,8 +20,13 @@ const PART: f64 = 0.6;
 const STILL: f64 = 0.75;
 /// The next best shift agrees in this part of them at most.
 const RUNNER_UP: f64 = 0.7;
-/// A top on which the tip was centred belongs to a spot so near, m.
+/// Agreement of that many spots comes about by chance in this part of all searches at most.
+const BY_CHANCE: f64 = 2e-3;
+/// A top on which the tip was centred belongs to a spot so near, m …
 const TOP_M: f64 = 0.5e-9;
+/// … or so near, where the next one is this many times as far: a long move creeps behind.
+const LONE_TOP_M: f64 = 1.0e-9;
+const LONE: f64 = 3.0;
 
 /// A map of an area, in the frame of the image that it was first seen in.
 #[derive(Debug, Clone, PartialEq, Default)]
@@ -72,6 +77,39 @@ pub fn agreeing(map: &[Spot], image: &[Spot], shift_m: [f64; 2]) -> (usize, [f64
     (count, rest.map(|sum| sum / count.max(1) as f64))
 }
 
+/// Corners of the least box round some spots, widened by what counts as the same.
+fn box_round(spots: &[Spot]) -> [[f64; 2]; 2] {
+    [0, 1].map(|axis| {
+        let along = spots.iter().map(|spot| spot[axis]);
+        let (low, high) = along.fold((f64::INFINITY, f64::NEG_INFINITY), |(l, h), v| (l.min(v), h.max(v)));
+        [low - SAME_M, high + SAME_M]
+    })
+}
+
+/// How many spots of either lie where the other one has some as well: the fewer of both could agree at most. A small frame
+/// shows a part of a map, and a large one shows more than a map has. With it the part of searches in which chance alone
+/// makes so many agree, for spots strewn anyhow (Poisson's law, textbook).
+fn possible(map: &[Spot], image: &[Spot], shift_m: [f64; 2], count: usize) -> (usize, f64) {
+    let moved: Vec<Spot> =
+        image.iter().map(|spot| [spot[0] + shift_m[0], spot[1] + shift_m[1], spot[2]]).collect();
+    let (theirs, ours) = (box_round(map), box_round(&moved));
+    let within = |spots: &[Spot], sides: &[[f64; 2]; 2]| {
+        let inside = |s: &&Spot| (0..2).all(|i| (sides[i][0]..=sides[i][1]).contains(&s[i]));
+        spots.iter().filter(inside).count()
+    };
+    let (seen, known) = (within(&moved, &theirs), within(map, &ours));
+    let side_m = |i: usize| (theirs[i][1].min(ours[i][1]) - theirs[i][0].max(ours[i][0])).max(2.0 * SAME_M);
+    let taken = std::f64::consts::PI * SAME_M * SAME_M / (side_m(0) * side_m(1));
+    let mean = (seen * known) as f64 * taken;
+    // One pair agrees by the choice of the shift; the others would have to do so by themselves.
+    let (mut term, mut fewer) = ((-mean).exp(), 0.0);
+    for k in 1..count.max(1) {
+        fewer += term;
+        term *= mean / k as f64;
+    }
+    (seen.min(known), (map.len() * image.len()) as f64 * (1.0 - fewer).max(0.0))
+}
+
 impl Maps {
     /// The best shift of an image onto a map, with how many spots agree, and how many do for the next best.
     fn best(map: &[Spot], image: &[Spot]) -> Option<([f64; 2], usize, usize)> {
@@ -114,10 +152,10 @@ impl Maps {
         let best = tried.iter().copied().max_by_key(|(_, _, count, _)| *count);
         let Some((area, shift_m, count, next)) = best else { return self.begin(image) };
         let elsewhere = tried.iter().filter(|other| other.0 != area).map(|other| other.2).max().unwrap_or(0);
-        // A small frame shows a part of a map, and a large one shows more than a map has.
-        let possible = image.len().min(self.areas[area].spots.len());
+        let (possible, by_chance) = possible(&self.areas[area].spots, image, shift_m, count);
         let rivals = next.max(elsewhere) as f64;
-        if count >= LEAST && count as f64 >= PART * possible as f64 && rivals <= RUNNER_UP * count as f64 {
+        let enough = count >= LEAST && count as f64 >= PART * possible as f64 && by_chance < BY_CHANCE;
+        if enough && rivals <= RUNNER_UP * count as f64 {
             self.standing = Some(Standing { area, shift_m });
             self.extend(area, shift_m, image);
         } else if (count as f64) < 0.4 * possible as f64 || count < LEAST {
@@ -149,7 +187,10 @@ impl Maps {
         let spots = &self.areas[standing.area].spots;
         let distance = |i: &usize| apart_m([spots[*i][0], spots[*i][1]], at);
         let nearest = (0..spots.len()).min_by(|a, b| distance(a).total_cmp(&distance(b)))?;
-        if distance(&nearest) > TOP_M {
+        let others = (0..spots.len()).filter(|i| *i != nearest).map(|i| distance(&i));
+        let off_m = distance(&nearest);
+        let alone = off_m <= LONE_TOP_M && others.fold(f64::INFINITY, f64::min) >= LONE * off_m;
+        if off_m > TOP_M && !alone {
             return None;
         }
         standing.shift_m = [spots[nearest][0] - at_m[0], spots[nearest][1] - at_m[1]];
@@ -218,6 +259,48 @@ mod tests {
             maps.image(&strewn(seed + 1000, 14));
             assert_ne!(maps.standing.map(|s| s.area), Some(0), "{seed}");
         }
+    }
+
+    /// A large frame that lies beside the map shows half of it, and much else.
+    #[test]
+    fn a_large_frame_beside_the_map_is_laid_onto_it() {
+        for seed in 1..40 {
+            let mut maps = Maps::default();
+            maps.image(&strewn(seed, 12));
+            let mut wide: Vec<Spot> = maps.areas[0].spots[..8].to_vec();
+            wide.extend(strewn(seed + 500, 14).iter().map(|s| [s[0] + 40e-9, 2.0 * s[1], s[2]]));
+            for spot in &mut wide {
+                *spot = [spot[0] - 21e-9, spot[1] + 17e-9, spot[2]];
+            }
+            maps.shifted();
+            maps.image(&wide);
+            let standing = maps.standing.unwrap();
+            assert_eq!((standing.area, maps.areas.len()), (0, 1), "{seed}");
+            assert!(apart_m(standing.shift_m, [21e-9, -17e-9]) < 0.05e-9, "{seed}: {standing:?}");
+            // The map has grown; a frame of its other end is still a part of it.
+            maps.shifted();
+            maps.image(&wide[4..16]);
+            assert_eq!(maps.standing.unwrap().area, 0, "{seed}");
+            // What lies elsewhere is not taken for it.
+            for other in 0..20 {
+                let found = maps.find(&strewn(1000 * seed + other, 9));
+                assert_eq!(found, None, "{seed} {other}");
+            }
+        }
+    }
+
+    #[test]
+    fn a_top_belongs_to_the_spot_that_is_alone_there() {
+        let mut maps = Maps::default();
+        maps.image(&strewn(3, 8));
+        let spots = maps.areas[0].spots.clone();
+        let beside = |by_m: f64| [spots[2][0] + by_m, spots[2][1]];
+        let least = spots.iter().filter(|s| **s != spots[2]).map(|s| apart_m([s[0], s[1]], beside(0.8e-9)));
+        assert!(least.fold(f64::INFINITY, f64::min) > 2.4e-9, "this one is alone");
+        assert_eq!(maps.clone().centred(beside(0.8e-9)), Some((0, 2)));
+        assert_eq!(maps.clone().centred(beside(1.1e-9)), None);
+        maps.areas[0].spots.push([spots[2][0] + 2.0e-9, spots[2][1], spots[2][2]]);
+        assert_eq!(maps.centred(beside(0.8e-9)), None, "it may be the other's");
     }
 
     #[test]

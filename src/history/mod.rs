@@ -224,6 +224,9 @@ impl History {
         let at_s = at.s();
         self.end_s = self.end_s.max(at_s);
         self.tip.entry(at_s, entry, &self.rules);
+        if entry.condenses() {
+            self.regenerated_s = Some(at_s);
+        }
         match entry {
             Entry::Result { what, about, .. } => {
                 self.declared = Some(Declared { what: *what, about: about.clone() });
@@ -448,7 +451,6 @@ impl History {
     fn task_done(&mut self, task: &Task<String>, at_s: f64) {
         match task {
             Task::MoveTip { x_m, y_m, .. } => self.tip_at(*x_m, *y_m, at_s),
-            Task::Regenerate => self.regenerated_s = Some(at_s),
             task if matches!(task.kind(), TaskKind::Approach | TaskKind::Withdraw) => {
                 let within = task.kind() == TaskKind::Approach;
                 self.left.approached = Some(within);
@@ -474,7 +476,6 @@ impl History {
             (SafeAct::Withdraw, _) if achieved => self.tip(false, at_s),
             (SafeAct::Approach, _) if achieved => self.tip(true, at_s),
             (SafeAct::Withdraw | SafeAct::Approach, _) => self.tip_in = None,
-            (SafeAct::Condense, _) if achieved => self.regenerated_s = Some(at_s),
             (SafeAct::Keep(column), Found::Reads(value) | Found::Standing(value)) => {
                 self.know(&column.channel, *value, at_s, How::Kept);
             }

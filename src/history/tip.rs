@@ -136,8 +136,10 @@ impl TipLife {
                 self.proved_s.get_or_insert(at_s);
                 self.lost.clear();
             }
-            Entry::Judgement { what, .. } if what == "tip_change" => {
-                let before = self.recent.len().saturating_sub(1);
+            Entry::Judgement { what, body, .. } if what == "tip_change" => {
+                // The last test is of the new tip, where it was what showed it.
+                let of_new = usize::from(body["by_test"] != false);
+                let before = self.recent.len().saturating_sub(of_new);
                 self.recent.drain(..before);
             }
             Entry::Call { answer: Err(Failure::Guarded(_)), .. } => self.refused += 1,

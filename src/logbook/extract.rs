@@ -6,7 +6,7 @@ use crate::analysis::spots;
 use crate::bench::{Role, TaskKind};
 use crate::history::{History, Known};
 use crate::instrument::Task;
-use crate::record::{Answer, Declared, Entry, Failure, Request, RunFile, SafeAct, TipLife, TipTest};
+use crate::record::{Answer, Declared, Entry, Failure, Request, RunFile, TipLife, TipTest};
 use jiff::ZonedDateTime;
 use serde::{Deserialize, Serialize};
 use std::path::Path;
@@ -169,6 +169,9 @@ impl Reader<'_> {
     fn entry(&mut self, entry: &Entry, at: crate::quantity::TimePoint, mut image: impl FnMut(usize)) {
         let at_s = at.s();
         self.history.entry(at, entry);
+        if entry.condenses() {
+            self.events.push(Event::Condensed { at_s });
+        }
         match entry {
             Entry::Known(beforehand) => self.told = beforehand.tip.is_some(),
             Entry::Call { request, answer, .. } => self.call(at_s, request, answer),
@@ -196,9 +199,6 @@ impl Reader<'_> {
             Entry::Note { text, .. } => self.events.push(Event::Note { at_s, text: text.clone() }),
             Entry::SafeStep { found: crate::record::Found::Centred(centred), .. } if centred.found => {
                 self.events.push(Event::Centred { at_s, at_m: [centred.x_m, centred.y_m] });
-            }
-            Entry::SafeStep { step: SafeAct::Condense, achieved: true, .. } => {
-                self.events.push(Event::Condensed { at_s });
             }
             Entry::Monitor { .. } => self.filled(at_s),
             _ => {}
@@ -235,9 +235,6 @@ impl Reader<'_> {
             TaskKind::CoarseShift,
         ];
         let kind = task.kind();
-        if kind == TaskKind::Regenerate && matches!(answer, Ok(Answer::Task(report)) if report.achieved) {
-            self.events.push(Event::Condensed { at_s });
-        }
         if !touches.contains(&kind) {
             return;
         }

@@ -33,7 +33,7 @@ CREATE INDEX spectrum_of_spin ON spectrum (spin, at_s);
 ";
 
 /// Version of the tables; another one is made anew.
-const VERSION: &str = "3";
+const VERSION: &str = "4";
 /// How long another process is waited for.
 const PATIENCE: Duration = Duration::from_secs(20);
 /// Tables that are worked out from the runs and the words.

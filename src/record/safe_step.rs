@@ -1,8 +1,8 @@
 //! Steps to a safe state, or back from it: what each does, and what was found when it was over.
 
-use super::{CentrePlan, Centred, Column, Failure};
+use super::{Answer, CentrePlan, Centred, Column, Entry, Failure, Request};
 use crate::bench::ChannelId;
-use crate::instrument::InstrumentError;
+use crate::instrument::{InstrumentError, Task};
 use serde::{Deserialize, Serialize};
 
 /// On what way steps are taken.
@@ -141,6 +141,21 @@ impl Found {
             Found::Centred(centred) => centred.remark.clone(),
             Found::Failed(failure) => failure.to_string(),
             Found::Remark(words) => words.clone(),
+        }
+    }
+}
+
+impl Entry {
+    /// Whether the pot was condensed anew here, by the sequence or by a hold.
+    pub fn condenses(&self) -> bool {
+        match self {
+            Entry::SafeStep { step: SafeAct::Condense, achieved, .. } => *achieved,
+            Entry::Call {
+                request: Request::Task(Task::Regenerate),
+                answer: Ok(Answer::Task(report)),
+                ..
+            } => report.achieved,
+            _ => false,
         }
     }
 }

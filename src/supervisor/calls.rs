@@ -248,11 +248,6 @@ impl Supervisor {
             let expected = Some(centred.curvature);
             self.spot = centred.found.then_some(CentrePlan { expected, ..*plan });
         }
-        if let (Request::Task(Task::Regenerate), Ok(Answer::Task(report))) = (&call.request, &result)
-            && report.achieved
-        {
-            self.condensed_s = Some(self.now.s());
-        }
         let (n, place) = (call.n, call.place.clone());
         let mut data = Vec::new();
         let entry = match (&result, &call.request) {

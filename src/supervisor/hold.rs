@@ -27,6 +27,20 @@ pub enum Stage {
     Leaving,
 }
 
+/// How far condensing anew has come in a hold.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub enum Condensing {
+    /// Nobody has asked for it.
+    #[default]
+    No,
+    /// It is to be begun.
+    Wanted,
+    /// It was begun.
+    Begun,
+    /// It was done, by whatever step.
+    Done,
+}
+
 /// Who wants a hold, and what is needed to undo it.
 #[derive(Debug, Default)]
 pub struct Hold {
@@ -42,12 +56,8 @@ pub struct Hold {
     pub changed: bool,
     /// Whether the tip has to come out.
     pub withdraw: bool,
-    /// Whether the pot is to be condensed anew.
-    pub condense: bool,
-    /// Whether that was begun.
-    condensing: bool,
-    /// Whether it was done.
-    pub condensed: bool,
+    /// How far condensing the pot anew has come.
+    pub condensing: Condensing,
     /// When it began.
     pub since: TimePoint,
     /// Whether the tip has been told to come out and was not brought back since.
@@ -102,13 +112,23 @@ impl Hold {
     /// Whether what was done so far is not enough: the tip has to come out, or the bench has to be made ready
     /// for a transfer.
     pub fn must_go_further(&self) -> bool {
-        self.must_withdraw_now() || (self.refill && !self.at_refill) || (self.condense && !self.condensing)
+        let ready = self.condensing != Condensing::Wanted;
+        self.must_withdraw_now() || (self.refill && !self.at_refill) || !ready
+    }
+
+    /// The pot is to be condensed anew.
+    pub fn condense(&mut self) {
+        if self.condensing == Condensing::No {
+            self.condensing = Condensing::Wanted;
+        }
     }
 
     /// Lets condensing that did not come to its end be begun again; whether there is any.
     pub fn condense_again(&mut self) -> bool {
-        self.condensing &= self.condensed;
-        self.condense && !self.condensing
+        if self.condensing == Condensing::Begun {
+            self.condensing = Condensing::Wanted;
+        }
+        self.condensing == Condensing::Wanted
     }
 
     fn must_withdraw_now(&self) -> bool {
@@ -133,7 +153,7 @@ impl Hold {
             steps.push(SafeStep { act: SafeAct::Withdraw, within_s: 120.0 });
         }
         steps.extend(from_bench.iter().map(SafeStep::from_bench));
-        if self.condense && !self.condensed {
+        if matches!(self.condensing, Condensing::Wanted | Condensing::Begun) {
             steps.push(condense(bench));
         }
         // Who gives no answer is not told anything; the rest is made safe meanwhile.
@@ -149,7 +169,7 @@ impl Hold {
                 // What stands there already need not be brought back, nor come to rest again.
                 SafeAct::Set(channel, value) if latest.standing(channel) == Some(value) => {}
                 SafeAct::Set(channel, _) => self.save(channel, latest),
-                SafeAct::Condense => self.condensing = true,
+                SafeAct::Condense => self.condensing = Condensing::Begun,
                 SafeAct::Abort | SafeAct::Approach | SafeAct::Keep(_) | SafeAct::Centre(_) => {}
             }
         }
@@ -207,7 +227,7 @@ impl Hold {
             acts.partition(|act| is_field(bench, *act) || closes_loop(bench, *act));
         let centre = spot.filter(|_| self.withdrawn || self.moved).map(SafeAct::Centre);
         let abort = self.abort_first.then_some(SafeAct::Abort);
-        let condenses = self.refill && bench.refill.condenses && !self.condensed;
+        let condenses = self.refill && bench.refill.condenses && self.condensing != Condensing::Done;
         let back = |act| SafeStep { act, within_s: BACK_WITHIN_S };
         let before = abort.map(back).into_iter().chain(condenses.then(|| condense(bench)));
         before.chain(first.into_iter().chain(approach).chain(others).chain(centre).map(back)).collect()

@@ -44,7 +44,7 @@ use crate::bench::Bench;
 use crate::history::{History, Level, TipRules};
 use crate::instrument::{ErrorKind, InstrumentError};
 use crate::quantity::TimePoint;
-use crate::record::{Beforehand, Earlier, Ending, Entry, Place, Point, SafeAct, TipLife, Trouble};
+use crate::record::{Beforehand, Earlier, Ending, Entry, Place, Point, TipLife, Trouble};
 use at_work::{Arrived, AtWork};
 use contact::Contacts;
 use hold::Hold;
@@ -562,8 +562,11 @@ impl Supervisor {
         let seq = self.seq;
         self.seq += 1;
         self.tip.entry(self.now.s(), &entry, &self.rules);
-        if matches!(entry, Entry::SafeStep { step: SafeAct::Condense, achieved: true, .. }) {
-            (self.condensed_s, self.hold.condensed) = (Some(self.now.s()), true);
+        if entry.condenses() {
+            self.condensed_s = Some(self.now.s());
+            if self.is_held() {
+                self.hold.condensing = hold::Condensing::Done;
+            }
         }
         out.push(Effect::Append { seq, entry: Box::new(entry), data, urgent });
         seq

@@ -127,7 +127,9 @@ impl Supervisor {
             Action::Hold | Action::Withdraw | Action::Condense => {
                 self.hold.locks.insert(index);
                 self.hold.withdraw |= action != Action::Hold;
-                self.hold.condense |= action == Action::Condense;
+                if action == Action::Condense {
+                    self.hold.condense();
+                }
                 self.hold_now(&text, out);
             }
             Action::Refill => {

@@ -187,11 +187,17 @@ fn power_gives_the_natural_width_and_distance_the_field_of_the_tip() {
     println!("natural width {} ± {} MHz, the world has {truth_mhz}", width[0], width[1]);
     assert!((width[0] - truth_mhz).abs() < 3.0 * width[1] && width[1] < 0.06 * truth_mhz);
 
-    // Both laws know the power that saturates the line; they agree only if the background was made even.
-    let by_width = night.numbers_of_note("by its width")[0];
-    let by_height = night.numbers_of_note("largest height")[1];
-    println!("saturation at {by_width} mW by the width, {by_height} mW by the height");
-    assert!((by_width / by_height - 1.0).abs() < 0.25, "{by_width} and {by_height} mW");
+    // Both laws know the power that saturates the line; they agree only if the background was made even. By the widths it is
+    // known to a fifth in one night (measured in eight), so five nights count together.
+    let saturation = |seed: u64| {
+        let night = rehearse("power_and_distance", "night", seed);
+        let by_width = night.numbers_of_note("by its width")[0];
+        let by_height = night.numbers_of_note("largest height")[1];
+        println!("saturation at {by_width} mW by the width, {by_height} mW by the height");
+        by_width / by_height
+    };
+    let ratio = (1..=5).map(saturation).sum::<f64>() / 5.0;
+    assert!((ratio - 1.0).abs() < 0.25, "{ratio}");
 
     let mut world = over_a1(0.6);
     let slope_hz_t = 25.05e9;

@@ -43,6 +43,24 @@ fn after_the_pot_was_condensed_anew_the_tip_is_on_the_same_spin() {
     assert!(found * 100 >= weeks * 98 || weeks - found <= 1, "{lost:?}");
 }
 
+/// Where the images show the edge of a terrace, seven nanometres away, the spot is found again as well.
+#[test]
+fn near_an_edge_the_spot_is_found_again() {
+    let full = std::env::var("NOCTULE_CAMPAIGN").is_ok_and(|v| v == "full");
+    for seed in 1..=if full { 25 } else { 1 } {
+        for (site, x, y) in [("A4", -9.1, -3.7), ("A7", -13.2, 9.9)] {
+            let sequence = format!(
+                "set(\"Bias\", 60.mV); set(\"Setpoint\", 10.pA); approach();\n\
+                go_to({x}.nm, {y}.nm); recentre(); recentre(); wait(20.min); recentre();\n\
+                let done = recondense(); note(`${{done.achieved}} ${{done.found}}`); wait(3.min); park();"
+            );
+            let seen = rehearse(&sequence, "night", seed, None, "");
+            assert_eq!(seen.notes.last().map(String::as_str), Some("true true"), "{site}: {}", seen.reason);
+            assert!(seen.stays.iter().all(|stay| stay == site), "{site} {seed}: {:?}", seen.stays);
+        }
+    }
+}
+
 #[test]
 fn with_too_little_helium_nothing_is_begun_and_a_bench_without_a_pot_says_so() {
     let folder = tempfile::tempdir().unwrap();

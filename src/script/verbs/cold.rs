@@ -1,6 +1,6 @@
 //! Pot and bath: how long the cold lasts, and condensing anew with the way back onto the spot.
 
-use super::remembering::place_now;
+use super::remembering::{place_now, spots_of};
 use super::tip_life::{Junction, NEAR_M, map_of_place};
 use crate::bench::{Pot, Role, TaskKind};
 use crate::instrument::Task;
@@ -18,14 +18,16 @@ use std::rc::Rc;
 const BAND: f64 = 1.959_963_984_540_054;
 /// Between two looks at the stage, s.
 const LOOK_S: f64 = 60.0;
-/// The images by which the way back is found: side, m, and pixels. The smaller ones show more of little, and are tried first; the
-/// largest shows enough also at the edge of what lies there.
+/// The images by which the way back is found: side, m, and pixels. The smaller ones are sooner taken; the largest shows enough
+/// also at the edge of what lies there.
 const FRAMES: [(f64, u32); 3] = [(20e-9, 64), (30e-9, 96), (48e-9, 154)];
+/// With so many places an image is certainly known again; with fewer a larger one is taken as well.
+const ENOUGH: usize = 7;
 /// How often the surface is looked at, and how long it is left to come to rest between, s.
 const LOOKS: usize = 4;
 const REST_S: f64 = 600.0;
-/// Time for a line of them, s.
-const LINE_S: f64 = 0.4;
+/// Speed of the tip along their lines, m/s: the same in all, for what is passed more quickly looks lower, and farther along.
+const LINE_SPEED_M_S: f64 = 50e-9;
 /// A bath of which nothing is foretold lasts at least this long for a forecast, s: a year.
 const VERY_LONG_S: f64 = 365.0 * 86_400.0;
 
@@ -119,9 +121,16 @@ fn cold_left(host: &Host, ctx: &NativeCallContext<'_>) -> Result<Map, Thrown> {
     ]))
 }
 
-/// What lies round a place, near by and farther.
+/// What lies round a place: as many images, the largest last, as it takes to know it again.
 fn surroundings(host: &Host, ctx: &NativeCallContext<'_>, centre_m: [f64; 2]) -> Result<Vec<Image>, Thrown> {
-    FRAMES.iter().map(|frame| picture(host, ctx, centre_m, *frame)).collect()
+    let mut images = Vec::new();
+    for frame in FRAMES {
+        images.push(picture(host, ctx, centre_m, frame)?);
+        if images.last().is_some_and(|image| spots_of(image).len() >= ENOUGH) {
+            break;
+        }
+    }
+    Ok(images)
 }
 
 fn picture(
@@ -131,7 +140,8 @@ fn picture(
     (size_m, pixels): (f64, u32),
 ) -> Result<Image, Thrown> {
     let [x_m, y_m] = centre_m;
-    match host.call(ctx, Request::Task(Task::Image { x_m, y_m, size_m, pixels, line_s: LINE_S }))? {
+    let line_s = size_m / LINE_SPEED_M_S;
+    match host.call(ctx, Request::Task(Task::Image { x_m, y_m, size_m, pixels, line_s }))? {
         Answer::Task(report) if report.data.len() == (pixels * pixels) as usize => {
             Ok(Image { heights_m: report.data.into(), pixels, centre_m: (x_m, y_m), size_m })
         }
@@ -216,10 +226,10 @@ fn back_on(
         if look > 0 {
             host.call(ctx, Request::Wait { seconds: REST_S })?;
         }
-        for before in before {
-            let centre_m = [before.centre_m.0, before.centre_m.1];
-            let now = picture(host, ctx, centre_m, (before.size_m, before.pixels))?;
-            found = place_now(before, &now, at_m);
+        // A larger one of now has in it what a smaller one of before has, wherever that has moved.
+        for frame in FRAMES.into_iter().skip(before.len() - 1) {
+            let now = picture(host, ctx, at_m, frame)?;
+            found = before.iter().rev().find_map(|before| place_now(before, &now, at_m));
             if found.is_some() {
                 break 'looks;
             }

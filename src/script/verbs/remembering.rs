@@ -41,7 +41,7 @@ pub const VERBS: &[Verb] = &[
             param("place", Kind::Fields("x y |"), "a place in the image of before"),
         ],
         gives: "a map with `found`, `x`, `y`, `agreeing`",
-        summary: "Where a place is now: one image is laid over the other by what stands out in both. `found` is false where fewer than four spots agree or another shift does nearly as well; then `x` and `y` are as they were. For the way back after a refill, after the pot was condensed anew, or after coarse steps.",
+        summary: "Where a place is now: one image is laid over the other by what stands out in both. `found` is false where fewer than four spots agree or another shift does nearly as well; then `x` and `y` are as they were. The second image may be larger; take both with the tip equally fast, so a large one with longer lines, for what is passed quickly looks lower. For the way back after a refill, after the pot was condensed anew, or after coarse steps.",
         example: "let before = image(#{ size: 20.nm, pixels: 48, line_time: 400.ms });\nlet place = same_place(before, image(#{ size: 20.nm, pixels: 48, line_time: 400.ms }), #{ x: 3.2.nm, y: -1.85.nm });\nnote(`found: ${place.found}`);",
         ..in_chapter(Chapter::Tip)
     },
@@ -112,7 +112,7 @@ fn map_of_spin(spin: &KnownSpin, now_s: f64) -> Map {
 }
 
 /// The spots of an image in the frame of the scanner.
-fn spots_of(image: &Image) -> Vec<[f64; 3]> {
+pub(super) fn spots_of(image: &Image) -> Vec<[f64; 3]> {
     let (x_m, y_m) = image.centre_m;
     spots::places(&image.heights_m, image.pixels as usize, [x_m, y_m], image.size_m)
 }

@@ -1,5 +1,6 @@
 //! Moving the tip: approach, withdraw, go to a spin, stay on it.
 
+use crate::analysis::spots;
 use crate::bench::{Role, TaskKind};
 use crate::instrument::{Task, TaskReport};
 use crate::quantity::{Dimension, Quantity};
@@ -61,7 +62,7 @@ pub const VERBS: &[Verb] = &[
         name: "find_spots",
         params: &[param("image", Kind::Handle("image"), "an image")],
         gives: "a list of maps with `x`, `y`, `height`",
-        summary: "The places in an image that stand out from the surface, highest first.",
+        summary: "The places in an image that stand out from the terrace they lie on and fall off on all sides, highest first; what is wider than 3 nm, and an edge, is ground.",
         example: "let spots = find_spots(image(#{ size: 20.nm, pixels: 40, line_time: 400.ms }));",
         ..in_chapter(Chapter::Tip)
     },
@@ -257,10 +258,10 @@ fn image(host: &Host, ctx: &NativeCallContext<'_>, map: Map) -> Result<Image, Th
 }
 
 fn find_spots(image: &mut Image) -> Array {
-    let spots = crate::analysis::spots::find(&image.heights_m, image.pixels as usize);
     let step = image.size_m / f64::from(image.pixels);
+    let found = spots::find(&image.heights_m, image.pixels as usize, spots::reach(step));
     let at = |pixel: f64, centre: f64| centre + (pixel + 0.5) * step - 0.5 * image.size_m;
-    spots
+    found
         .into_iter()
         .map(|spot| {
             let mut map = Map::new();

@@ -53,6 +53,15 @@ pub const VERBS: &[Verb] = &[
         ..in_chapter(Chapter::Tip)
     },
     Verb {
+        name: "tip_changed",
+        params: &[param("why", Kind::Text, "what shows it")],
+        gives: "nothing",
+        summary: "Says that something else than a test shows another tip, as a line that has left its law: people are told, and the next test is compared with none before it. It frees nothing: a tip that is guarded stays guarded.",
+        example: "tip_changed(\"two spectra in a row show the line elsewhere\");",
+        nature: of(Deed::Tells),
+        ..in_chapter(Chapter::Tip)
+    },
+    Verb {
         name: "tip_now",
         gives: "a map with `atoms`, `touches`, `tests`, `proved`, `lost`, `kept`, `guarded`",
         summary: "What is known of the tip that is in, from this run and from the logbook. `guarded` says why it must not be touched; it is empty where it may be.",
@@ -116,6 +125,10 @@ pub(super) fn register(engine: &mut Engine, host: &Rc<Host>) {
             watch_tip(&h, &ctx, reference_m, here_m, every_s)
         },
     );
+    let h = Rc::clone(host);
+    engine.register_fn("tip_changed", move |ctx: NativeCallContext, why: &str| {
+        tell_change(&h, &ctx, why, false)
+    });
     let h = Rc::clone(host);
     engine.register_fn("tip_now", move |ctx: NativeCallContext| {
         let (life, guarded) = tip_now(&h, &ctx)?;
@@ -331,9 +344,7 @@ fn look_at_tip(
     let back = stand_on(host, ctx, seen.here_m)?;
     // The change is told first: it may be why nothing is found any more.
     if seen.changed {
-        let title = format!("the tip has changed: {}", seen.why);
-        let body = serde_json::json!({ "why": seen.why });
-        host.record(ctx, Statement::Judgement { what: "tip_change".to_owned(), sweep: None, title, body })?;
+        tell_change(host, ctx, &seen.why, true)?;
     }
     let Some(back) = back else {
         let message = "after the test of the tip the spot was not found again; what comes next would be measured elsewhere";
@@ -344,6 +355,13 @@ fn look_at_tip(
         junction.set(*role, were)?;
     }
     Ok(())
+}
+
+/// The tip is another one: by a test of it, which is then the first of the new one, or by something else.
+fn tell_change(host: &Host, ctx: &NativeCallContext<'_>, why: &str, by_test: bool) -> Result<(), Thrown> {
+    let title = format!("the tip has changed: {why}");
+    let body = serde_json::json!({ "why": why, "by_test": by_test });
+    host.record(ctx, Statement::Judgement { what: "tip_change".to_owned(), sweep: None, title, body })
 }
 
 fn along(from_m: [f64; 2], to_m: [f64; 2]) -> [f64; 2] {
