@@ -229,7 +229,7 @@ fn fresh(plan: &GoalPlan) -> Goal {
 
 /// Whether a task makes another tip of the one that is in.
 fn touches(task: &Task<String>) -> bool {
-    matches!(task, Task::PickUp { .. } | Task::PutDown { .. } | Task::Pulse { .. })
+    matches!(task, Task::PickUp | Task::PutDown | Task::Pulse { .. })
 }
 
 #[cfg(test)]

@@ -138,8 +138,9 @@ pub fn check_with_texts(sequence: &Sequence, bench: &Bench, bench_file: &str) ->
         found.append(&mut walk.found);
         hiding_functions(file, &files.catalog, &mut found);
         // A file of functions alone is a library: others call them.
-        let library = file.program.main.iter().all(|one| matches!(one, rhai::Stmt::Import(..)));
-        if i == 0 && !(library && !file.program.functions.is_empty()) {
+        let imports = file.program.main.iter().all(|one| matches!(one, rhai::Stmt::Import(..)));
+        let library = imports && !file.program.functions.is_empty();
+        if i == 0 && !library {
             unused_functions(file, &mut found);
             never_parks(file, &files, &mut found);
         }
