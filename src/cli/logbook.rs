@@ -124,7 +124,7 @@ pub(super) fn beforehand(
     let memory = remembering::asks(&sequence.text).then(|| logbook.memory(start_s)).transpose()?;
     let tip = logbook.tip_now(start_s)?.map(Box::new);
     let condensed_s = logbook.condensed_s()?.map(|at_s| (at_s - start_s) as f64);
-    Ok(Beforehand { tip, condensed_s, memory: memory.map(Arc::new), earlier: None, withdraws_in_s: None })
+    Ok(Beforehand { tip, condensed_s, memory: memory.map(Arc::new), ..Beforehand::default() })
 }
 
 impl Log {

@@ -16,6 +16,7 @@ mod log;
 mod logbook;
 mod mimic;
 mod nights;
+mod odds;
 mod probe;
 mod progress;
 mod reading;
@@ -93,6 +94,8 @@ enum Command {
     Status(words::Words),
     /// Let a run finish the current point, then wait.
     Hold(words::HoldWords),
+    /// Say of a goal of a plan that it comes first, or is not wanted any more.
+    Goal(words::GoalWords),
     /// Let a held run go on.
     Release(words::ReleaseWords),
     /// End a run at the next point and park; a second time, at once.
@@ -134,6 +137,7 @@ fn run(arguments: Arguments) -> u8 {
         Command::World(command) => command.run(),
         Command::Status(words) => words.run(&Request::Status),
         Command::Hold(words) => words.run(),
+        Command::Goal(words) => words.run(),
         Command::Release(words) => words.run(),
         Command::Stop(words) => words.run(),
         Command::Keeper(command) => command.run(),

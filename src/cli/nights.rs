@@ -1,10 +1,12 @@
 //! `noctule nights`
 
 use super::common::{load_sequence, reject, reject_all, start_log};
+use super::rehearse::refill;
 use crate::bench::{Action, Bench};
 use crate::run::faults::promises_table;
-use crate::run::nights::{Befalls, Campaign, add_up, nights};
+use crate::run::nights::{Befalls, Campaign, Terms, add_up, nights};
 use crate::run::odds::{Odds, Share};
+use crate::run::shards::{Shard, merge, shard};
 use crate::run::{BenchSource, Setup};
 use crate::supervisor::Probe;
 use std::path::PathBuf;
@@ -17,7 +19,7 @@ const EXIT_DEFECT: u8 = 70;
 #[derive(Debug, clap::Args)]
 pub struct Nights {
     /// The sequence, a .rhai file.
-    #[arg(required_unless_present = "promises")]
+    #[arg(required_unless_present_any = ["promises", "merge"])]
     sequence: Option<PathBuf>,
     /// The bench, a .ron file; the built-in simulated bench where it is left out.
     #[arg(long)]
@@ -34,6 +36,18 @@ pub struct Nights {
     /// Threads; as many as the machine has cores where it is left out.
     #[arg(long)]
     threads: Option<usize>,
+    /// Each night in a world of its own: whatever nobody knows exactly is drawn round the one that is given.
+    #[arg(long)]
+    drawn: bool,
+    /// In every night somebody refills helium when the gauge shows less than this, like "13 L".
+    #[arg(long)]
+    refill: Option<String>,
+    /// One part of the nights, like 3/8: on stdout, as JSON for `--merge`.
+    #[arg(long, value_name = "K/N", conflicts_with = "json")]
+    shard: Option<String>,
+    /// Add parts up: the files that `--shard` has written, all of them.
+    #[arg(long, value_name = "FILE", num_args = 1.., conflicts_with_all = ["sequence", "shard"])]
+    merge: Vec<PathBuf>,
     /// Nothing befalls these nights: what the sequence says where all goes well.
     #[arg(long)]
     without_faults: bool,
@@ -52,15 +66,20 @@ impl Nights {
     }
 
     fn try_run(self, verbose: u8) -> Result<u8, u8> {
-        let Some(path) = self.sequence.as_ref().filter(|_| !self.promises) else {
+        if self.promises {
             println!("{}", promises_table().trim_end());
             return Ok(0);
-        };
-        if self.count == 0 {
-            return Err(reject("at least one night is needed"));
         }
         let started = Instant::now();
         start_log(verbose, None);
+        if !self.merge.is_empty() {
+            let campaign = merge(self.parts()?).map_err(|reason| reject(&reason))?;
+            return Ok(self.tell(&campaign, None));
+        }
+        if self.count == 0 {
+            return Err(reject("at least one night is needed"));
+        }
+        let path = self.sequence.as_ref().expect("the parser asks for it");
         let sequence = load_sequence(path)?;
         let source =
             BenchSource::load(self.bench.as_deref()).map_err(|d| reject_all(&[*d], "", self.json))?;
@@ -68,17 +87,47 @@ impl Nights {
             .map_err(|error| reject_all(&error.diagnostics, &error.source, self.json))?;
         let cores = std::thread::available_parallelism().map_or(1, std::num::NonZero::get);
         let threads = self.threads.unwrap_or(cores).max(1);
-        let befalls = if self.without_faults { Befalls::Nothing } else { Befalls::Faults };
-        let (all, differing, repeats) = nights(&setup, befalls, self.seed, self.count, threads);
+        let terms = self.terms(&setup)?;
+        if let Some(which) = &self.shard {
+            let which =
+                part_of(which).ok_or_else(|| reject(&format!("`{which}` is no part; write it like 3/8")))?;
+            let part = shard(&setup, &terms, (self.seed, self.count), which, threads, &self.repeat());
+            println!("{}", serde_json::to_string(&part).expect("a part is plain data"));
+            return Ok(0);
+        }
+        let (all, differing, repeats) = nights(&setup, terms, self.seed, self.count, threads);
         let campaign =
             add_up(&all, (differing, repeats), threads, started.elapsed().as_secs_f64(), &self.repeat());
+        Ok(self.tell(&campaign, Some(&setup.bench)))
+    }
+
+    fn terms(&self, setup: &Setup) -> Result<Terms, u8> {
+        let befalls = if self.without_faults { Befalls::Nothing } else { Befalls::Faults };
+        let visits = match &self.refill {
+            Some(below) => refill(below, &setup.bench, self.json)?.faults,
+            None => Vec::new(),
+        };
+        Ok(Terms { befalls, drawn: self.drawn, visits })
+    }
+
+    /// The parts in the files that were given.
+    fn parts(&self) -> Result<Vec<Shard>, u8> {
+        let part = |path: &PathBuf| {
+            let text = std::fs::read_to_string(path).map_err(|error| error.to_string());
+            let part = text.and_then(|text| serde_json::from_str(&text).map_err(|error| error.to_string()));
+            part.map_err(|error| reject(&format!("`{}` is no part of a campaign: {error}", path.display())))
+        };
+        self.merge.iter().map(part).collect()
+    }
+
+    fn tell(&self, campaign: &Campaign, bench: Option<&Bench>) -> u8 {
         if self.json {
-            println!("{}", serde_json::to_string(&campaign).expect("a campaign is plain data"));
+            println!("{}", serde_json::to_string(campaign).expect("a campaign is plain data"));
         } else {
-            report(&campaign, &setup.bench);
+            report(campaign, bench);
         }
-        let broken = campaign.limit_violations + campaign.points_lost + campaign.hung + differing;
-        Ok(if broken > 0 { EXIT_DEFECT } else { 0 })
+        let broken = campaign.limit_violations + campaign.points_lost + campaign.hung;
+        if broken + campaign.digest_repeats_differing > 0 { EXIT_DEFECT } else { 0 }
     }
 
     /// The command that repeats a night, without its seed.
@@ -90,6 +139,12 @@ impl Nights {
         }
         if let Some(world) = &self.world {
             command += &format!(" --world {world}");
+        }
+        if let Some(below) = &self.refill {
+            command += &format!(" --refill \"{below}\"");
+        }
+        if self.drawn {
+            command += " --drawn";
         }
         command + if self.without_faults { " --seed" } else { " --night" }
     }
@@ -126,7 +181,14 @@ fn known_in_the_morning(odds: &Odds) {
     }
 }
 
-fn report(c: &Campaign, bench: &Bench) {
+/// `3/8`: the third of eight.
+fn part_of(text: &str) -> Option<(u64, u64)> {
+    let (which, of) = text.split_once('/')?;
+    let (which, of) = (which.trim().parse().ok()?, of.trim().parse().ok()?);
+    (1..=of).contains(&which).then_some((which, of))
+}
+
+fn report(c: &Campaign, bench: Option<&Bench>) {
     println!("{} nights, {:.0} hours simulated in {:.1} s", c.count, c.simulated_hours, c.wall_s);
     println!(
         "finished {}, interlock {}, failed {}, stopped {}, fault {}",
@@ -155,6 +217,9 @@ fn report(c: &Campaign, bench: &Bench) {
     if let Some(odds) = &c.odds {
         known_in_the_morning(odds);
     }
+    if let Some(plan) = c.plan.as_ref().filter(|plan| !plan.goals.is_empty()) {
+        super::odds::plan(plan);
+    }
     println!("\nHow nights ended that did not finish");
     for (ending, count) in &c.endings {
         println!("  {count:>6}  {ending}");
@@ -170,7 +235,8 @@ fn report(c: &Campaign, bench: &Bench) {
         println!(
             "\nBranches of recovery that none of these nights took; more nights (--count) take more of them"
         );
-        let does = |action| bench.interlocks.iter().any(|lock| lock.action == action);
+        // Parts that are merged do not bring their bench.
+        let does = |action| bench.is_none_or(|b| b.interlocks.iter().any(|lock| lock.action == action));
         for name in &c.probes_unreached {
             let impossible = (*name == Probe::RefillByLock.name() && !does(Action::Refill))
                 || (*name == Probe::CondensedByLock.name() && !does(Action::Condense));

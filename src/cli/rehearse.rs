@@ -3,6 +3,7 @@
 use super::common::{check_first, load_sequence, now_in, reject, reject_all, start_log, window};
 use super::logbook;
 use super::progress::rehearsal_observer;
+use crate::bench::Bench;
 use crate::diagnostic::{Code, Diagnostic};
 use crate::record::{Achieved, Beforehand, Declared, Document, Durability, Earlier, Store};
 use crate::run::faults::{FaultPlan, read_faults};
@@ -37,8 +38,11 @@ pub struct Rehearse {
     faults: Option<PathBuf>,
     /// Somebody refills helium when the gauge shows less than this, like "13 L". More can be said in a faults file:
     /// Refill(at: "20 h", to: "66 L", comes_after: "30 min", prepares: "15 min", leaves_after: "5 min").
-    #[arg(long, conflicts_with_all = ["faults", "night"])]
+    #[arg(long, conflicts_with = "faults")]
     refill: Option<String>,
+    /// In a world of its own: whatever nobody knows exactly is drawn by the seed, round the one that is given.
+    #[arg(long)]
+    drawn: bool,
     /// Repeat one of the nights of `noctule nights`: its seed, and the faults drawn from it.
     #[arg(long, conflicts_with_all = ["seed", "faults"])]
     night: Option<u64>,
@@ -70,6 +74,7 @@ impl Rehearse {
         let seed = self.night.unwrap_or(self.seed);
         let mut setup = Setup::for_rehearsal(sequence, source, self.world.as_deref(), seed, None)
             .map_err(|error| reject_all(&error.diagnostics, &error.source, self.json))?;
+        setup = if self.drawn { setup.drawn() } else { setup };
         let (plan, faults_text) = self.plan(&setup)?;
         let windowed = self.until.is_some();
         check_first(&setup.sequence, &setup.bench, &setup.bench_source.name, windowed, self.json)?;
@@ -126,8 +131,13 @@ impl Rehearse {
     /// What goes wrong, and its text for the record.
     fn plan(&self, setup: &Setup) -> Result<(FaultPlan, Option<Document>), u8> {
         if let Some(seed) = self.night {
-            let (plan, _) = night_plan(seed);
-            let (name, text) = night_document(seed);
+            let (mut plan, _) = night_plan(seed);
+            let (name, mut text) = night_document(seed);
+            if let Some(below) = &self.refill {
+                let visits = refill(below, &setup.bench, self.json)?.faults;
+                text.extend(visits.iter().map(|visit| visit.describe() + "\n"));
+                plan.faults.extend(visits);
+            }
             if !self.json {
                 eprint!("{text}");
             }
@@ -140,22 +150,33 @@ impl Rehearse {
                     .map_err(|error| reject(&format!("the faults file `{name}` can't be read: {error}")))?;
                 (name, text)
             }
-            (None, Some(below)) => {
-                ("--refill".to_owned(), format!("Faults(faults: [Refill(below: {below:?})])"))
-            }
+            (None, Some(below)) => ("--refill".to_owned(), refill_text(below)),
             (None, None) => return Ok((FaultPlan::default(), None)),
         };
-        let plan = read_faults(&text, &setup.bench).map_err(|problems| {
-            let found: Vec<Diagnostic> = problems
-                .iter()
-                .map(|p| {
-                    let place = (p.line, p.column);
-                    let message = p.message.clone();
-                    Diagnostic::error(Code::BenchField, &name, place, message).with_help(p.help.clone())
-                })
-                .collect();
-            reject_all(&found, &text, self.json)
-        })?;
+        let plan = faults_of(&name, &text, &setup.bench, self.json)?;
         Ok((plan, Some(Document { name: crate::script::file_name(&name), role: "faults", text })))
     }
+}
+
+fn refill_text(below: &str) -> String {
+    format!("Faults(faults: [Refill(below: {below:?})])")
+}
+
+/// Somebody who refills helium when the gauge shows less than this.
+pub(super) fn refill(below: &str, bench: &Bench, json: bool) -> Result<FaultPlan, u8> {
+    faults_of("--refill", &refill_text(below), bench, json)
+}
+
+fn faults_of(name: &str, text: &str, bench: &Bench, json: bool) -> Result<FaultPlan, u8> {
+    read_faults(text, bench).map_err(|problems| {
+        let found: Vec<Diagnostic> = problems
+            .iter()
+            .map(|p| {
+                let place = (p.line, p.column);
+                let message = p.message.clone();
+                Diagnostic::error(Code::BenchField, name, place, message).with_help(p.help.clone())
+            })
+            .collect();
+        reject_all(&found, text, json)
+    })
 }

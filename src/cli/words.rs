@@ -50,6 +50,34 @@ impl StopWords {
     }
 }
 
+/// Arguments of `goal`.
+#[derive(Debug, clap::Args)]
+pub struct GoalWords {
+    #[command(flatten)]
+    words: Words,
+    /// The goal, by the name that the plan gives it.
+    goal: String,
+    /// It comes first from now on.
+    #[arg(long, conflicts_with = "not_wanted", required_unless_present = "not_wanted")]
+    first: bool,
+    /// It is not wanted any more.
+    #[arg(long)]
+    not_wanted: bool,
+    /// Who says so.
+    #[arg(long)]
+    by: Option<String>,
+}
+
+impl GoalWords {
+    /// Says a word on the plan.
+    pub fn run(self) -> u8 {
+        let (goal, by) = (self.goal, self.by);
+        let word =
+            if self.not_wanted { Request::NotWanted { goal, by } } else { Request::First { goal, by } };
+        self.words.run(&word)
+    }
+}
+
 /// Arguments of `release`.
 #[derive(Debug, clap::Args)]
 pub struct ReleaseWords {
@@ -128,7 +156,11 @@ fn act(request: &Request, after: &Value) -> Option<Act> {
     let for_refill = hold_of(after).is_some_and(|hold| hold.refill) || *request == Request::HoldForRefill;
     match request {
         // Its cautions were printed with the question.
-        Request::Release { .. } | Request::Stop | Request::LeaveAsIs => None,
+        Request::Release { .. }
+        | Request::Stop
+        | Request::LeaveAsIs
+        | Request::First { .. }
+        | Request::NotWanted { .. } => None,
         _ if for_refill => Some(Act::Fill),
         _ => hold_of(after).map(|_| Act::Work),
     }
@@ -170,8 +202,17 @@ fn effect(request: &Request, before: &Value, after: &Value) -> String {
     if matches!(before["state"].as_str(), Some("parking" | "over")) {
         return "The run is ending already: nothing has changed.".to_owned();
     }
+    if let Request::First { goal, .. } | Request::NotWanted { goal, .. } = request {
+        let named = |line: &Value| line.as_str().is_some_and(|line| line.contains(&format!(" {goal}: ")));
+        return match after["goals"].as_array().is_some_and(|goals| goals.iter().any(named)) {
+            true => "It is recorded; the plan meets it with its next choice.".to_owned(),
+            false => format!("The plan has no goal `{goal}`: nothing has changed."),
+        };
+    }
     match (request, was) {
-        (Request::Status | Request::LeaveAsIs, _) => String::new(),
+        (Request::Status | Request::LeaveAsIs | Request::First { .. } | Request::NotWanted { .. }, _) => {
+            String::new()
+        }
         (Request::Stop, _) => {
             "It ends at the next point and parks; a second `stop` ends it at once.".to_owned()
         }
@@ -231,6 +272,9 @@ fn show(status: &Value) {
     }
     if !text("headline").is_empty() {
         println!("{}", wrapped(text("headline"), "so far   ", "         ", columns()).trim_end());
+    }
+    for goal in status.get("goals").and_then(Value::as_array).into_iter().flatten() {
+        println!("{}", wrapped(goal.as_str().unwrap_or(""), "goal     ", "         ", columns()).trim_end());
     }
     let ahead = status.get("outlook").and_then(|o| serde_json::from_value::<Outlook>(o.clone()).ok());
     if let Some(ahead) = &ahead {

@@ -224,8 +224,7 @@ impl VirtualDrive {
         }
     }
 
-    /// After an end: the run is resumed in the same world, as a measurement is after its runner was
-    /// ended. What was still to happen from outside happens; what was said to the ended run holds no more.
+    /// After an end it goes on in the same world: what was to come from outside comes, what was said holds no more.
     pub fn take_up(&mut self) {
         let new = self.change_window(self.rows + 1);
         // A window in which there is time for parking only is over, but for one that was just given.
@@ -233,9 +232,10 @@ impl VirtualDrive {
         let window = self.window.filter(|_| !over);
         let start = Start { window, ..Start::after(&self.tally, &self.bench, 0, self.now) };
         self.supervisor = Supervisor::new(Arc::clone(&self.bench), start);
-        let (tip, earlier) = (Some(Box::new(self.tally.tip.clone())), self.tally.earlier.clone());
+        let (tip, goals) = (Box::new(self.tally.tip.clone()), Box::new(self.tally.goals.clone()));
+        let (tip, goals, earlier) = (Some(tip), Some(goals), self.tally.earlier.clone());
         let (condensed_s, withdraws_in_s) = (self.tally.regenerated_s, self.tally.withdraws_in_s);
-        self.supervisor.knows(&Beforehand { tip, earlier, condensed_s, memory: None, withdraws_in_s });
+        self.supervisor.knows(&Beforehand { tip, earlier, condensed_s, goals, memory: None, withdraws_in_s });
         self.oracle.taken_up(&self.true_bench);
         let now = self.now;
         self.queue

@@ -43,6 +43,11 @@ const TOPICS: &[Topic] = &[
     written!("own-analysis", "Your own analysis", "tables, references, own models, early ends, pandas"),
     written!("bench", "The bench file", "what is connected and what is safe"),
     written!("interlocks", "Interlocks", "limits, permits, interlocks, parking"),
+    written!(
+        "campaign",
+        "Days alone",
+        "a plan: goals with evidence, what is next, the odds before you leave"
+    ),
     written!("tip", "The tip", "tests, what is guarded, what was achieved"),
     made("logbook", "The logbook", "tips, spins and people's words across runs", logbook),
     made("live", "Watching a run", "progress, status, the live page, events, messages", live),

@@ -45,6 +45,30 @@ const STARTING_POINTS: &[StartingPoint] = &[
         text: include_str!("../../scripts/overnight_field_sweep.rhai"),
     },
     StartingPoint {
+        name: "plan",
+        file: "plan.rhai",
+        about: "goals for a long weekend: a good tip, a spin proved, its maps",
+        text: include_str!("../../scripts/long_weekend.rhai"),
+    },
+    StartingPoint {
+        name: "campaign",
+        file: "campaign.rhai",
+        about: "the library of plans, to change how they are pursued: beside your plan it takes the place of the shipped one",
+        text: include_str!("../../scripts/campaign.rhai"),
+    },
+    StartingPoint {
+        name: "campaign-tip",
+        file: "campaign_tip.rhai",
+        about: "a part of that library: images, tests of the tip, making another one",
+        text: include_str!("../../scripts/campaign_tip.rhai"),
+    },
+    StartingPoint {
+        name: "campaign-line",
+        file: "campaign_line.rhai",
+        about: "a part of that library: looking for the line, following it to a proof, mapping it",
+        text: include_str!("../../scripts/campaign_line.rhai"),
+    },
+    StartingPoint {
         name: "bench",
         file: "bench.ron",
         about: "a small bench to grow: part of the simulated microscope, and an SCPI source; `new watch` runs on it",

@@ -10,6 +10,7 @@ mod cards;
 mod channels;
 mod claims;
 mod clock;
+mod goals;
 mod helium;
 mod names;
 pub mod result;
@@ -28,8 +29,8 @@ use crate::bench::{Bench, TaskKind};
 use crate::instrument::Task;
 use crate::quantity::TimePoint;
 use crate::record::{
-    Answer, CentrePlan, Centred, Column, Declared, During, Earlier, Ending, Entry, Failure, Found, HeldBy,
-    Place, Point, RecordError, Request, RunFile, SafeAct, SweepPlan, TipLife,
+    Answer, CentrePlan, Centred, Choice, Column, Declared, During, Earlier, Ending, Entry, Failure, Found,
+    Goals, HeldBy, Place, PlanSaid, Point, RecordError, Request, RunFile, SafeAct, SweepPlan, TipLife,
 };
 use names::Names;
 use serde_json::Value;
@@ -122,6 +123,10 @@ pub struct History {
     /// The life of the tip that is in, and what is kept from it.
     pub tip: TipLife,
     rules: TipRules,
+    /// The goals of the plan, and what was chosen last.
+    pub goals: Goals,
+    /// Everything that was chosen, with its alternatives.
+    pub choices: Vec<Choice>,
     /// What the sequence says that it has achieved.
     pub declared: Option<Declared>,
     /// What the sequence before in the queue had declared.
@@ -130,6 +135,10 @@ pub struct History {
     pub withdraws_in_s: Option<f64>,
     /// When each sweep began, by its number, s.
     began: Vec<f64>,
+    /// From when to when sweeps were measured that came to their end, s.
+    pub swept_s: Vec<(f64, f64)>,
+    /// When the tip was set to work on an atom, or pulsed, s.
+    pub touched_s: Vec<f64>,
     /// The field in which it began, T.
     field_at: BTreeMap<u64, f64>,
     /// The end, if it has come and the run was not resumed since.
@@ -177,10 +186,14 @@ impl History {
             clock: Clock::default(),
             tip: TipLife::default(),
             rules: bench.map(TipRules::of).unwrap_or_default(),
+            goals: Goals::default(),
+            choices: Vec::new(),
             declared: None,
             earlier: None,
             withdraws_in_s: None,
             began: Vec::new(),
+            swept_s: Vec::new(),
+            touched_s: Vec::new(),
             field_at: BTreeMap::new(),
             ending: None,
             parked: false,
@@ -227,6 +240,7 @@ impl History {
         if entry.condenses() {
             self.regenerated_s = Some(at_s);
         }
+        self.goals.entry(at_s, entry, &self.tip, &self.rules);
         match entry {
             Entry::Result { what, about, .. } => {
                 self.declared = Some(Declared { what: *what, about: about.clone() });
@@ -239,6 +253,8 @@ impl History {
             Entry::Monitor { channel, value } => self.monitored(channel, *value, at_s),
             Entry::Intent { n, task, place } => {
                 let begun = OpenTask { task: task.clone(), at_s, place: place.clone() };
+                let touches = [TaskKind::PickUp, TaskKind::PutDown, TaskKind::Pulse].contains(&task.kind());
+                self.touched_s.extend(touches.then_some(at_s));
                 self.open_tasks.insert(*n, begun);
                 // Nobody may ever know how it ended.
                 self.leave_spot_if(task.kind().leaves_spot());
@@ -258,8 +274,10 @@ impl History {
                 self.sweep = Some((*sweep, (**plan).clone()));
             }
             Entry::SweepPause { points, .. } => self.swept_to(*points, at_s),
-            Entry::SweepEnd { points, .. } => {
+            Entry::SweepEnd { points, sweep, .. } => {
                 self.sweeps += 1;
+                let began_s = usize::try_from(*sweep).ok().and_then(|sweep| self.began.get(sweep));
+                self.swept_s.extend(began_s.map(|began_s| (*began_s, at_s)));
                 self.swept_to(*points, at_s);
                 self.sweep = None;
             }
@@ -286,6 +304,11 @@ impl History {
             Entry::Judgement { what, sweep, title, body, .. } => self.judged(at_s, what, *sweep, title, body),
             Entry::Bulk { task, .. } if task.kind() == TaskKind::Image => self.images += 1,
             Entry::Bulk { .. } => self.traces += 1,
+            Entry::Plan { said, .. } => {
+                if let PlanSaid::Choice(choice) = &**said {
+                    self.choices.push(Choice { at_s, ..choice.clone() });
+                }
+            }
             Entry::Note { text, for_next_shift: true, .. } => self.handed_over.push(text.clone()),
             Entry::Context { started_at, .. } if !self.clock.is_known() => {
                 self.clock = Clock::new(Some(started_at), self.time_zone.as_deref());

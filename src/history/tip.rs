@@ -234,9 +234,15 @@ impl TipLife {
 
     /// Whether tests on two atoms, over long enough, have found it good.
     fn is_stable(&self, stable_s: f64, radius_m: f64) -> bool {
-        let (Some(first), Some(last)) = (self.tests.first(), self.tests.last()) else { return false };
-        let two = self.tests.iter().any(|test| apart_m(test.at_m, last.at_m) > radius_m);
-        two && last.at_s - first.at_s >= stable_s
+        is_stable(&self.tests, stable_s, radius_m)
+    }
+
+    /// By what the tip is proved with what was seen since a moment alone, if it is: tests on two atoms, long enough.
+    pub fn proved_since(&self, since_s: f64, rules: &TipRules) -> Option<String> {
+        let good: Vec<TipTest> = self.tests.iter().filter(|test| test.at_s >= since_s).copied().collect();
+        let stable = rules.tests.is_some_and(|tests| is_stable(&good, tests.stable_s, rules.radius_m()));
+        (self.proved_s.is_some() && stable)
+            .then(|| format!("{} tests on two atoms found it good", good.len()))
     }
 
     /// Whether this tip was once found good in the same place and the same field.
@@ -291,6 +297,12 @@ impl TipLife {
             (apart_m(spin.at_m, at_m) <= reach_m).then(|| format!("the kept spin `{name}` is too near"))
         })
     }
+}
+
+fn is_stable(tests: &[TipTest], stable_s: f64, radius_m: f64) -> bool {
+    let (Some(first), Some(last)) = (tests.first(), tests.last()) else { return false };
+    let two = tests.iter().any(|test| apart_m(test.at_m, last.at_m) > radius_m);
+    two && last.at_s - first.at_s >= stable_s
 }
 
 #[cfg(test)]

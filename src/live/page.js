@@ -71,7 +71,9 @@ function showNow(status) {
   put("unsafe", status.not_safe_yet ? `✕ NOT safe yet: ${status.not_safe_yet}; tried again and again.` : "");
   // While it runs, its state stands above.
   const parts = status.result.parts.filter((part) => ended ? part.words !== status.result.outcome : part.about !== "run");
-  refill("story", parts, (part) => {
+  const goals = (status.result.goals || []).map((goal) => ({ weight: goal.weight, words: `${goal.name}: ${goal.words}` }));
+  if (status.result.chosen && !ended) goals.push({ weight: "good", words: `next: ${status.result.chosen}` });
+  refill("story", parts.concat(goals), (part) => {
     const item = node("li");
     item.append(node("span", SIGNS[part.weight], part.weight), ` ${part.words.charAt(0).toUpperCase()}${part.words.slice(1)}`);
     return item;

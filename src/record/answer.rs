@@ -1,6 +1,6 @@
 //! What a sequence is answered.
 
-use super::{Earlier, Ending, SweepPlan, TipLife};
+use super::{Earlier, Ending, Goals, SweepPlan, TipLife};
 use crate::instrument::{InstrumentError, TaskReport};
 use serde::{Deserialize, Deserializer, Serialize};
 use std::ops::Range;
@@ -32,6 +32,8 @@ pub enum Answer {
         /// Why it must not be touched, if it must not.
         guarded: Option<String>,
     },
+    /// How far the goals of the plan are.
+    Goals(Box<Goals>),
     /// What the sequence before in the queue has declared, if there was one.
     Earlier(Option<Earlier>),
 }

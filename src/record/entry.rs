@@ -2,12 +2,12 @@
 
 use super::answer::either;
 use super::{
-    Achieved, Answer, Beforehand, During, Failure, Found, HeldBy, OwnTable, Request, SafeAct, Settings,
-    SweepPlan, TipTest, Word,
+    Achieved, Answer, Beforehand, During, Failure, Found, HeldBy, OwnTable, PlanSaid, Request, SafeAct,
+    Settings, SweepPlan, TipTest, Word,
 };
 use crate::bench::{Action, Bench, ChannelId};
 use crate::instrument::{InstrumentError, Task, TaskReport};
-use crate::quantity::{Dimension, Quantity, Unit, in_unit, significant};
+use crate::quantity::{Dimension, Unit, in_unit};
 use serde::{Deserialize, Serialize};
 use serde_json::Value;
 
@@ -376,6 +376,8 @@ in_two_forms! {
         TipTest { n: u64, test: TipTest, place: Place },
         /// A spin is kept from now on.
         Kept { n: u64, name: String, at_m: [f64; 2], place: Place },
+        /// Something that the sequence says of its plan: a goal, a choice.
+        Plan { n: u64, said: Box<PlanSaid>, place: Place },
         /// What was known when the run began.
         Known(Beforehand),
         /// A channel as it was watched.
@@ -400,9 +402,12 @@ in_two_forms! {
         /// An operator's word.
         Operator {
             word: Word,
-            /// Who says that people, tools and the transfer line are clear.
+            /// Who says that people, tools and the transfer line are clear; of a word on the plan, who says it.
             #[serde(default, skip_serializing_if = "Option::is_none")]
             by: Option<String>,
+            /// The goal of the plan that it is about.
+            #[serde(default, skip_serializing_if = "Option::is_none")]
+            goal: Option<String>,
         },
         /// Something failed.
         Fault { link: String, trouble: Trouble },
@@ -423,17 +428,6 @@ in_two_forms! {
         /// The end.
         End { ending: Ending, parked: bool, elapsed_s: f64 },
     }
-}
-
-/// What a condition of one comparison looks at, and the unit in which its limit is written.
-fn written(condition: &str, limit: f64) -> Option<(&str, Unit)> {
-    let at = condition.find(['<', '>'])?;
-    let (what, rest) = condition.split_at(at);
-    let right = rest.trim_start_matches(['<', '>', '=']).trim();
-    let quantity: Quantity = right.parse().ok()?;
-    let unit = right.trim_start_matches(|c: char| c.is_ascii_digit() || "+-.eE_ ".contains(c)).trim();
-    let same = (quantity.si - limit).abs() <= 1e-9 * limit.abs();
-    same.then(|| Unit::parse(unit)).flatten().map(|unit| (what.trim(), unit))
 }
 
 /// Leaves a flag out of the row where it is not set.
@@ -480,6 +474,7 @@ impl Entry {
             | Entry::Result { n, .. }
             | Entry::TipTest { n, .. }
             | Entry::Kept { n, .. }
+            | Entry::Plan { n, .. }
             | Entry::Decision { n, .. } => Some(*n),
             _ => None,
         }
@@ -501,37 +496,9 @@ impl Entry {
             | Entry::Result { place, .. }
             | Entry::TipTest { place, .. }
             | Entry::Kept { place, .. }
+            | Entry::Plan { place, .. }
             | Entry::Interlock { place, .. } => Some(place),
             _ => None,
-        }
-    }
-
-    /// What tripped an interlock, for people; the condition where nothing else is known.
-    pub fn what_tripped(&self) -> String {
-        let Entry::Interlock { condition, cause, .. } = self else { return String::new() };
-        match cause {
-            Cause::Compared(Compared { column: Some(column), value, limit }) => {
-                let (value, limit) = (column.show(*value), column.show(*limit));
-                format!("{} is {value}, the limit is {limit}", column.channel)
-            }
-            Cause::Compared(Compared { column: None, value, limit }) => match written(condition, *limit) {
-                Some((what, unit)) => {
-                    let shown = |si: f64| format!("{} {}", significant(unit.from_si(si), 3), unit.text);
-                    format!("{what} is {}, the limit is {}", shown(*value), shown(*limit))
-                }
-                None => {
-                    let digits = |number: f64| significant(number, 4);
-                    format!("{condition}: {} against the limit {}", digits(*value), digits(*limit))
-                }
-            },
-            Cause::Beyond(channel) => format!("{condition}; {channel} lies beyond what it can show"),
-            Cause::Blind(unseen) => {
-                let silent = |one: &Unseen| {
-                    format!("{} has given no value for {}", one.channel, crate::quantity::in_words(one.for_s))
-                };
-                unseen.iter().map(silent).collect::<Vec<_>>().join(", ")
-            }
-            Cause::Condition => condition.clone(),
         }
     }
 
@@ -579,6 +546,7 @@ impl Entry {
             Entry::Kept { name, at_m, .. } => {
                 Request::Record(Statement::Keep { name: name.clone(), at_m: *at_m })
             }
+            Entry::Plan { said, .. } => Request::Record(Statement::Plan(said.clone())),
             Entry::Decision { question, answer, reason, .. } => Request::Record(Statement::Decision {
                 question: question.clone(),
                 answer: *answer,

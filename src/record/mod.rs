@@ -12,6 +12,7 @@ mod answer;
 mod compare;
 mod doubts;
 mod entry;
+mod goal;
 mod last_words;
 mod memory;
 mod older;
@@ -31,6 +32,7 @@ pub mod schema;
 mod settings;
 mod store;
 mod tip;
+mod tripped;
 mod walk;
 
 pub use acts::{copy_acts, lost_act};
@@ -40,6 +42,7 @@ pub use entry::{
     Cause, Change, Column, Compared, Ending, Entry, Identity, NewWindow, Outcome, Place, Trouble, Unseen,
     WIDEST_POINT,
 };
+pub use goal::{Alternative, Choice, Evidence, Goal, GoalPlan, GoalState, Goals, PlanSaid, Shortfall, Turn};
 pub use memory::{KnownSpectrum, KnownSpin, Memory};
 pub use operator::{HeldBy, Word};
 pub use own_table::{OwnColumn, OwnTable};

@@ -14,6 +14,10 @@ pub enum Word {
     Release,
     /// End at the next point and park; a second time: at once.
     Stop,
+    /// A goal of the plan comes first from now on.
+    First,
+    /// A goal of the plan is not wanted any more.
+    NotWanted,
     /// End although the bench can't be made safe: somebody sees to it by hand.
     LeaveAsIs,
 }
@@ -26,6 +30,8 @@ impl Word {
             Word::HoldForRefill => "hold for refill",
             Word::Release => "release",
             Word::Stop => "stop",
+            Word::First => "this goal first",
+            Word::NotWanted => "this goal is not wanted any more",
             Word::LeaveAsIs => "leave the bench as it is",
         }
     }

@@ -3,7 +3,7 @@
 //! A request at work knows channels by their places on the bench; in a record they stand by name, with their
 //! units where numbers belong to them. It is one type, with another way to call a channel.
 
-use super::{Achieved, OwnTable, Place, SweepPlan, TipFinding};
+use super::{Achieved, OwnTable, Place, PlanSaid, SweepPlan, TipFinding};
 use crate::bench::{Bench, ChannelId, Recentre};
 use crate::instrument::Task;
 use serde::{Deserialize, Serialize};
@@ -140,6 +140,8 @@ pub enum Statement {
         /// Why no more.
         because: String,
     },
+    /// Something of the plan.
+    Plan(Box<PlanSaid>),
     /// A table that the sequence has made.
     Table(OwnTable),
     /// A step begins.
@@ -174,6 +176,8 @@ pub enum Question {
     HeliumOutlook,
     /// What is known of the tip that is in.
     Tip,
+    /// How far the goals of the plan are.
+    Goals,
     /// What the sequence before in the queue has declared.
     Earlier,
     /// Seconds since the pot was last condensed; very many where nobody knows.
@@ -228,6 +232,12 @@ impl<C> Request<C> {
             Request::Record(Statement::Result { .. }) => "result",
             Request::Record(Statement::TipTest(_)) => "test_tip",
             Request::Record(Statement::Keep { .. }) => "keep_spin",
+            Request::Record(Statement::Plan(said)) => match **said {
+                PlanSaid::Goal(_) => "goal",
+                PlanSaid::Counts { .. } => "counts_for",
+                PlanSaid::GivenUp { .. } => "give_up",
+                PlanSaid::Choice(_) => "choose_next",
+            },
             Request::Record(Statement::SweepEnd { .. }) => "sweep_end",
             Request::Record(Statement::Table(_)) => "record_table",
             Request::Record(Statement::StepBegin { .. }) => "step_begin",
@@ -237,6 +247,7 @@ impl<C> Request<C> {
             Request::Ask(Question::HeliumLeft) => "helium_left",
             Request::Ask(Question::HeliumOutlook) => "helium_outlook",
             Request::Ask(Question::Tip) => "tip_now",
+            Request::Ask(Question::Goals) => "goals",
             Request::Ask(Question::Earlier) => "earlier_result",
             Request::Ask(Question::SinceCondensed) => "cold_left",
             Request::Park => "park",
@@ -326,7 +337,7 @@ impl Request<String> {
     /// the course of the sequence must be the same.
     pub fn same_call(&self, now: &Self) -> bool {
         use Statement::{
-            Decision, Judgement, Keep, Note, Result, StepBegin, StepEnd, SweepEnd, Table, TipTest,
+            Decision, Judgement, Keep, Note, Plan, Result, StepBegin, StepEnd, SweepEnd, Table, TipTest,
         };
         let (Request::Record(then), Request::Record(now)) = (self, now) else { return self == now };
         match (then, now) {
@@ -339,7 +350,7 @@ impl Request<String> {
             (Note { .. }, Note { .. }) => true,
             (Result { what, .. }, Result { what: w, .. }) => what == w,
             (TipTest(then), TipTest(now)) => then.verdict == now.verdict,
-            (Keep { .. }, Keep { .. }) => then == now,
+            (Keep { .. }, Keep { .. }) | (Plan(_), Plan(_)) => then == now,
             (SweepEnd { sweep, points, .. }, SweepEnd { sweep: s, points: p, .. }) => {
                 (sweep, points) == (s, p)
             }

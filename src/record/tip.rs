@@ -171,6 +171,9 @@ pub struct Beforehand {
     /// When the pot was last condensed, s.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub condensed_s: Option<f64>,
+    /// How far the goals of the plan are, where a run is resumed: its own record tells them.
+    #[serde(skip)]
+    pub goals: Option<Box<super::Goals>>,
     /// What else the logbook knows, where the sequence may ask for it.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub memory: Option<Arc<super::Memory>>,

@@ -279,6 +279,7 @@ async fn measure_within(
         tip,
         earlier: drive.tally.earlier.clone().or(beforehand.earlier),
         condensed_s: drive.tally.regenerated_s.or(beforehand.condensed_s),
+        goals: Some(Box::new(drive.tally.goals.clone())),
         memory: None,
         withdraws_in_s,
     });

@@ -1,5 +1,6 @@
 //! Whole runs: a sequence, a bench and a driver put together, from the first entry to the digest.
 
+pub mod campaign;
 pub mod faults;
 mod folder;
 pub mod hooks;
@@ -15,6 +16,7 @@ mod rehearse;
 pub mod resume;
 pub mod resumed_rehearsal;
 mod setup;
+pub mod shards;
 mod signals;
 pub mod stricter;
 mod summary;

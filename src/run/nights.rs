@@ -1,21 +1,23 @@
 //! Many nights: the same sequence with other seeds and other faults, each judged by the oracle.
 
 use super::Setup;
+use super::campaign::{Course, PlanOdds};
 use super::faults::{FaultPlan, Kind, draw};
 use super::odds::{InTheMorning, Odds};
 use super::rehearse::rehearse_with_faults;
 use crate::drive::virtual_time::Nobody;
 use crate::faults::{Mishap, Planned, RunnerTrouble};
 use crate::record::{DigestOnly, Outcome};
-use crate::supervisor::{Probe, Probes, Word};
-use serde::Serialize;
+use crate::supervisor::{Probe, Word};
+use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
 use std::panic::{AssertUnwindSafe, catch_unwind};
-use std::sync::atomic::{AtomicU64, Ordering};
+use std::sync::atomic::{AtomicUsize, Ordering};
 use std::sync::{Arc, Mutex};
 
-/// A night that is not over after this counts as hung, s.
+/// A night that is not over after this counts as hung, s; a campaign of days has longer.
 const LONGEST_S: f64 = 48.0 * 3600.0;
+const LONGEST_CAMPAIGN_S: f64 = 240.0 * 3600.0;
 /// What a record calls the faults of a night, before its seed.
 pub const NIGHT_NAME: &str = "night ";
 /// Stack of each thread: a script may recurse.
@@ -28,14 +30,14 @@ const WORST_SHOWN: usize = 5;
 /// The faults of a night, and the stop that ends it if it hangs.
 pub fn night_plan(seed: u64) -> (FaultPlan, Vec<Kind>) {
     let (plan, kinds) = draw(seed);
-    (ended_at_last(plan), kinds)
+    (ended_at_last(plan, LONGEST_S), kinds)
 }
 
-fn ended_at_last(mut plan: FaultPlan) -> FaultPlan {
+fn ended_at_last(mut plan: FaultPlan, longest_s: f64) -> FaultPlan {
     // The second word does not wait for the current point.
     for _ in 0..2 {
         let mishap = Mishap::Runner(RunnerTrouble::Operator(Word::Stop));
-        plan.faults.push(Planned::once(LONGEST_S, 0.0, mishap));
+        plan.faults.push(Planned::once(longest_s, 0.0, mishap));
     }
     plan
 }
@@ -47,7 +49,7 @@ pub fn night_document(seed: u64) -> (String, String) {
 }
 
 /// What became of one night.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Night {
     /// Its seed.
     pub seed: u64,
@@ -73,14 +75,16 @@ pub struct Night {
     pub parked: bool,
     /// Interlocks that tripped, by name.
     pub trips: Vec<String>,
-    /// Branches of recovery that were taken.
-    pub probes: Probes,
+    /// Branches of recovery that were taken, in the order of [`Probe::ALL`].
+    pub probes: Vec<u32>,
     /// Times from when an interlock had to act until it had, s.
     pub reactions_s: Vec<f64>,
     /// Digest of the record.
     pub digest: Option<String>,
     /// What it claims, beside what was there.
     pub morning: InTheMorning,
+    /// What became of the plan.
+    pub course: Option<Course>,
 }
 
 impl Night {
@@ -101,7 +105,8 @@ impl Night {
 }
 
 /// What befalls the nights of a campaign.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
 pub enum Befalls {
     /// Faults that are drawn from the seed.
     Faults,
@@ -109,13 +114,34 @@ pub enum Befalls {
     Nothing,
 }
 
+/// The terms of a campaign.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Terms {
+    /// What befalls the nights.
+    pub befalls: Befalls,
+    /// Each night is in a world of its own, drawn round the one that is given.
+    pub drawn: bool,
+    /// Who comes to fill, in every night.
+    pub visits: Vec<Planned>,
+}
+
+impl From<Befalls> for Terms {
+    fn from(befalls: Befalls) -> Self {
+        Self { befalls, drawn: false, visits: Vec::new() }
+    }
+}
+
 /// One night.
-pub fn night(setup: &Setup, seed: u64, befalls: Befalls) -> Night {
-    let (plan, kinds) = match befalls {
-        Befalls::Faults => night_plan(seed),
-        Befalls::Nothing => (ended_at_last(FaultPlan::default()), Vec::new()),
+pub fn night(setup: &Setup, seed: u64, terms: &Terms) -> Night {
+    let (mut plan, kinds) = match terms.befalls {
+        Befalls::Faults => draw(seed),
+        Befalls::Nothing => (FaultPlan::default(), Vec::new()),
     };
+    plan.faults.extend(terms.visits.iter().cloned());
+    let longest_s = if terms.drawn { LONGEST_CAMPAIGN_S } else { LONGEST_S };
+    let plan = ended_at_last(plan, longest_s);
     let setup = Setup { seed, ..setup.clone() };
+    let setup = if terms.drawn { setup.drawn() } else { setup };
     let done = catch_unwind(AssertUnwindSafe(|| {
         rehearse_with_faults(&setup, &plan, Box::new(DigestOnly::default()), Box::new(Nobody), "night")
     }));
@@ -133,10 +159,11 @@ pub fn night(setup: &Setup, seed: u64, befalls: Befalls) -> Night {
             hung: true,
             parked: false,
             trips: Vec::new(),
-            probes: [0; Probe::ALL.len()],
+            probes: vec![0; Probe::ALL.len()],
             reactions_s: Vec::new(),
             digest: None,
             morning: InTheMorning::default(),
+            course: None,
         };
     };
     let summary = done.summary();
@@ -162,16 +189,17 @@ pub fn night(setup: &Setup, seed: u64, befalls: Befalls) -> Night {
         violations,
         first_violation,
         points_lost: done.oracle.points_lost,
-        hung: done.tally.ending.is_none() || done.tally.end_s >= LONGEST_S,
+        hung: done.tally.ending.is_none() || done.tally.end_s >= longest_s,
         parked: done.tally.parked,
         trips: done.tally.trips.iter().map(|trip| trip.name.clone()).collect(),
-        probes: done.probes,
+        probes: done.probes.to_vec(),
         reactions_s: done.oracle.reactions_s.clone(),
         digest: done.digest,
         morning: done
             .truth
             .as_ref()
             .map_or_else(InTheMorning::default, |truth| InTheMorning::new(&done.tally.claims, truth)),
+        course: done.truth.as_ref().map(|truth| Course::new(&done.tally, truth)),
     }
 }
 
@@ -179,13 +207,26 @@ pub fn night(setup: &Setup, seed: u64, befalls: Befalls) -> Night {
 /// Returns the nights in the order of their seeds, and for how many a repeat gave another digest, of how many.
 pub fn nights(
     setup: &Setup,
-    befalls: Befalls,
+    terms: impl Into<Terms>,
     first_seed: u64,
     count: u64,
     threads: usize,
 ) -> (Vec<Night>, u64, u64) {
-    let repeats = count.div_ceil(REPEAT_EVERY);
-    let next = AtomicU64::new(0);
+    part_of_nights(setup, &terms.into(), first_seed, &(0..count).collect::<Vec<u64>>(), threads)
+}
+
+/// The same for some of the nights: those with these numbers, counted from 0.
+pub fn part_of_nights(
+    setup: &Setup,
+    terms: &Terms,
+    first_seed: u64,
+    numbers: &[u64],
+    threads: usize,
+) -> (Vec<Night>, u64, u64) {
+    let again: Vec<usize> =
+        (0..numbers.len()).filter(|at| numbers[*at].is_multiple_of(REPEAT_EVERY)).collect();
+    let (count, repeats) = (numbers.len(), again.len());
+    let next = AtomicUsize::new(0);
     let done = Mutex::new(BTreeMap::new());
     std::thread::scope(|scope| {
         for _ in 0..threads.max(1) {
@@ -198,8 +239,8 @@ pub fn nights(
                     if job >= count + repeats {
                         return;
                     }
-                    let index = if job < count { job } else { (job - count) * REPEAT_EVERY };
-                    let night = night(setup, first_seed.wrapping_add(index), befalls);
+                    let number = numbers[if job < count { job } else { again[job - count] }];
+                    let night = night(setup, first_seed.wrapping_add(number), terms);
                     done.lock().unwrap_or_else(std::sync::PoisonError::into_inner).insert(job, night);
                 }
             };
@@ -208,14 +249,14 @@ pub fn nights(
         }
     });
     let mut done = done.into_inner().unwrap_or_else(std::sync::PoisonError::into_inner);
-    let again = done.split_off(&count);
+    let repeated = done.split_off(&count);
     let nights: Vec<Night> = done.into_values().collect();
-    let first_of = |job: u64| usize::try_from((job - count) * REPEAT_EVERY).ok().and_then(|i| nights.get(i));
-    let differs = |(job, night): &(&u64, &Night)| {
-        first_of(**job).is_none_or(|first| night.digest.is_none() || first.digest != night.digest)
+    let differs = |(job, night): &(&usize, &Night)| {
+        let first = nights.get(again[**job - count]);
+        first.is_none_or(|first| night.digest.is_none() || first.digest != night.digest)
     };
-    let differing = again.iter().filter(differs).count() as u64;
-    (nights, differing, repeats)
+    let differing = repeated.iter().filter(differs).count() as u64;
+    (nights, differing, repeats as u64)
 }
 
 /// Smallest, middle and largest of some numbers.
@@ -318,6 +359,8 @@ pub struct Campaign {
     pub probes_unreached: Vec<&'static str>,
     /// What will be known in the morning; none where nothing was judged.
     pub odds: Option<Odds>,
+    /// What became of the plan; none where the truth is not known.
+    pub plan: Option<PlanOdds>,
     pub worst_seeds: Vec<WorstNight>,
 }
 
@@ -339,8 +382,8 @@ pub fn add_up(nights: &[Night], repeats: (u64, u64), threads: usize, wall_s: f64
     let (mut interlocks, mut endings, mut ending_examples) =
         (BTreeMap::new(), BTreeMap::new(), BTreeMap::new());
     for night in nights {
-        for (probe, count) in Probe::ALL.iter().zip(night.probes) {
-            *probes.entry(probe.name()).or_default() += u64::from(count);
+        for (probe, count) in Probe::ALL.iter().zip(&night.probes) {
+            *probes.entry(probe.name()).or_default() += u64::from(*count);
         }
         for name in &night.trips {
             *interlocks.entry(name.clone()).or_default() += 1;
@@ -398,6 +441,7 @@ pub fn add_up(nights: &[Night], repeats: (u64, u64), threads: usize, wall_s: f64
         probes_unreached: probes.iter().filter(|(_, count)| **count == 0).map(|(name, _)| *name).collect(),
         probes,
         odds: odds(nights),
+        plan: PlanOdds::of(nights, command),
         worst_seeds: worst
             .iter()
             .take(WORST_SHOWN)

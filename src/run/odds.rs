@@ -3,10 +3,10 @@
 use super::nights::Spread;
 use super::truth::Truth;
 use crate::history::Claim;
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 
 /// How one night went, in what it claims.
-#[derive(Debug, Clone, PartialEq, Default)]
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
 pub struct InTheMorning {
     /// Whether anything was judged.
     pub judged: bool,

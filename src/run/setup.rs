@@ -177,6 +177,21 @@ impl Setup {
         }
     }
 
+    /// The same in a world drawn by its seed round the one that is given; in that one itself where it is drawn already.
+    ///
+    /// # Panics
+    /// Never: what is drawn round a world is a world.
+    #[must_use]
+    pub fn drawn(self) -> Self {
+        let Some(_) = &self.world else { return self };
+        let seed = (self.seed % u64::from(u32::MAX)) as u32;
+        let world_text = World::drawn_text(&self.world_text, seed);
+        match World::read(&world_text) {
+            Ok(world) => Self { world: Some(Arc::new(world)), world_text, ..self },
+            Err(_) => self,
+        }
+    }
+
     /// The texts that go into the record.
     pub fn documents(&self) -> Vec<Document> {
         vec![

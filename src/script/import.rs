@@ -1,4 +1,5 @@
-//! Imports: only from the sequence's own folder, only by a written-out path, without a way out.
+//! Imports: only from the sequence's own folder, only by a written-out path, without a way out. A library that comes with
+//! the program stands in where the folder has no file of that name.
 
 use rhai::{Engine, EvalAltResult, Module, ModuleResolver, Position, Scope, Shared};
 use std::cell::RefCell;
@@ -37,6 +38,29 @@ impl Folder {
     }
 }
 
+/// Libraries that come with the program, by the name under which they are imported.
+const SHIPPED: [(&str, &str); 3] = [
+    ("campaign", include_str!("../../scripts/campaign.rhai")),
+    ("campaign_line", include_str!("../../scripts/campaign_line.rhai")),
+    ("campaign_tip", include_str!("../../scripts/campaign_tip.rhai")),
+];
+
+/// What an import means: its file, none where it is a library that comes with the program, and its text.
+///
+/// # Errors
+/// One sentence.
+pub fn read(root: &Path, written: &str) -> Result<(Option<PathBuf>, String), String> {
+    let shipped = SHIPPED.iter().find(|(name, _)| *name == written);
+    if let Some((name, text)) = shipped.filter(|(name, _)| !root.join(name).with_extension("rhai").exists()) {
+        tracing::debug!(name, "the library that comes with the program");
+        return Ok((None, (*text).to_owned()));
+    }
+    let file = locate(root, written)?;
+    let text =
+        std::fs::read_to_string(&file).map_err(|error| format!("`{written}` can't be read: {error}"))?;
+    Ok((Some(file), text))
+}
+
 /// The file that an import means, if it lies below the folder.
 ///
 /// # Errors
@@ -72,15 +96,14 @@ impl ModuleResolver for Folder {
         let complain = |reason: String| -> Box<EvalAltResult> {
             EvalAltResult::ErrorRuntime(reason.into(), position).into()
         };
-        let file = locate(&self.root, path).map_err(complain)?;
+        let (file, text) = read(&self.root, path).map_err(complain)?;
+        let file = file.unwrap_or_else(|| PathBuf::from(path));
         // The engine would load them in turns until the stack is used up.
         if self.loading.borrow().contains(&file) {
             return Err(complain(format!(
                 "`{path}` is imported while it is being loaded: files that import each other can't be used"
             )));
         }
-        let text =
-            std::fs::read_to_string(&file).map_err(|e| complain(format!("`{path}` can't be read: {e}")))?;
         let mut ast = engine.compile(&text).map_err(|e| complain(format!("in `{path}`: {e}")))?;
         ast.set_source(path);
         self.found.borrow_mut().insert(path.to_owned(), text);

@@ -164,6 +164,7 @@ pub fn all() -> impl Iterator<Item = &'static Verb> {
         verbs::identifying::VERBS,
         verbs::flow::VERBS,
         verbs::agenda::VERBS,
+        verbs::goals::VERBS,
         verbs::cards::VERBS,
     ]
     .into_iter()

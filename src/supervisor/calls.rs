@@ -166,6 +166,7 @@ impl Supervisor {
             Statement::Result { what, about } => Entry::Result { n, what, about, place },
             Statement::TipTest(finding) => Entry::TipTest { n, test: self.tip_test(finding), place },
             Statement::Keep { name, at_m } => Entry::Kept { n, name, at_m, place },
+            Statement::Plan(said) => Entry::Plan { n, said, place },
             Statement::SweepEnd { sweep, points, because } => {
                 let settings = Some(Box::new(self.settings()));
                 Entry::SweepEnd { n, sweep, points, because: Some(because), settings }
@@ -214,6 +215,7 @@ impl Supervisor {
                 let guarded = guard.and_then(|guard| self.tip.why_guarded(self.now.s(), guard));
                 Ok(Answer::Tip { life: Box::new(self.tip.clone()), guarded })
             }
+            Question::Goals => Ok(Answer::Goals(Box::new(self.goals.clone()))),
             // A record has no form for infinity.
             Question::SinceCondensed => {
                 Ok(Answer::Number(self.condensed_s.map_or(f64::MAX, |at_s| self.now.s() - at_s)))

@@ -11,25 +11,31 @@ pub struct Spoken {
     /// The word.
     pub word: Word,
     /// Who says that people, tools and the transfer line are clear. Without it nothing is released after which somebody's
-    /// hands may be in the machine.
+    /// hands may be in the machine. Of a word on the plan: who says it.
     pub by: Option<String>,
+    /// The goal that a word on the plan is about.
+    pub goal: Option<String>,
 }
 
 impl Spoken {
     /// A release by somebody who has looked.
     pub fn release(by: &str) -> Self {
-        Self { word: Word::Release, by: Some(by.to_owned()) }
+        Self { word: Word::Release, by: Some(by.to_owned()), goal: None }
     }
 
     /// What somebody in a rehearsal says: nobody's hands can be in a simulated microscope.
     pub fn rehearsed(word: Word) -> Self {
-        Self { word, by: (word == Word::Release).then(|| "somebody in this rehearsal".to_owned()) }
+        Self {
+            word,
+            by: (word == Word::Release).then(|| "somebody in this rehearsal".to_owned()),
+            goal: None,
+        }
     }
 }
 
 impl From<Word> for Spoken {
     fn from(word: Word) -> Self {
-        Self { word, by: None }
+        Self { word, by: None, goal: None }
     }
 }
 

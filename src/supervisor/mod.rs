@@ -44,7 +44,7 @@ use crate::bench::Bench;
 use crate::history::{History, Level, TipRules};
 use crate::instrument::{ErrorKind, InstrumentError};
 use crate::quantity::TimePoint;
-use crate::record::{Beforehand, Earlier, Ending, Entry, Place, Point, TipLife, Trouble};
+use crate::record::{Beforehand, Earlier, Ending, Entry, Goals, Place, Point, TipLife, Trouble};
 use at_work::{Arrived, AtWork};
 use contact::Contacts;
 use hold::Hold;
@@ -130,6 +130,7 @@ pub struct Supervisor {
     /// The life of the tip: the fold of what is recorded.
     tip: TipLife,
     rules: TipRules,
+    goals: Goals,
     earlier: Option<Earlier>,
     /// When the pot was last condensed, s.
     condensed_s: Option<f64>,
@@ -177,6 +178,7 @@ impl Supervisor {
             helium: Level::of(&bench),
             tip: TipLife::default(),
             rules: TipRules::of(&bench),
+            goals: Goals::default(),
             earlier: None,
             condensed_s: None,
             guard_refused: false,
@@ -281,6 +283,7 @@ impl Supervisor {
         if let Some(tip) = &beforehand.tip {
             self.tip = (**tip).clone();
         }
+        self.goals = beforehand.goals.as_deref().cloned().unwrap_or_default();
         self.earlier.clone_from(&beforehand.earlier);
         self.condensed_s = beforehand.condensed_s;
         self.withdraws_in_s = beforehand.withdraws_in_s;
@@ -562,6 +565,7 @@ impl Supervisor {
         let seq = self.seq;
         self.seq += 1;
         self.tip.entry(self.now.s(), &entry, &self.rules);
+        self.goals.entry(self.now.s(), &entry, &self.tip, &self.rules);
         if entry.condenses() {
             self.condensed_s = Some(self.now.s());
             if self.is_held() {

@@ -168,7 +168,12 @@ impl Supervisor {
 
     pub(super) fn operator(&mut self, spoken: Spoken, out: &mut Effects) {
         let word = spoken.word;
-        self.append(Entry::Operator { word, by: spoken.by.clone() }, Vec::new(), true, out);
+        let (by, goal) = (spoken.by.clone(), spoken.goal.clone());
+        self.append(Entry::Operator { word, by, goal }, Vec::new(), true, out);
+        // A word on the plan is in its fold; the sequence meets it with its next question.
+        if matches!(word, Word::First | Word::NotWanted) {
+            return;
+        }
         if self.phase != Phase::Running {
             if word == Word::LeaveAsIs {
                 self.give_up_parking(out);

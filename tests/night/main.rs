@@ -6,6 +6,7 @@ mod common;
 mod instruments;
 mod measured;
 mod over_tcp;
+mod plan;
 mod refill;
 mod shipped;
 mod truth;

@@ -7,6 +7,7 @@
 //! and gives only those; a list that it gives replaces the whole list.
 
 mod apparatus;
+mod drawn;
 mod sample;
 mod tip;
 
@@ -86,7 +87,7 @@ impl fmt::Display for WorldFaults {
 impl std::error::Error for WorldFaults {}
 
 /// Names and texts of the worlds that come with the crate.
-const SHIPPED: [(&str, &str); 12] = [
+const SHIPPED: [(&str, &str); 13] = [
     ("night", include_str!("../../worlds/night.ron")),
     ("hard", include_str!("../../worlds/hard.ron")),
     ("hyperfine", include_str!("../../worlds/hyperfine.ron")),
@@ -99,6 +100,7 @@ const SHIPPED: [(&str, &str); 12] = [
     ("sparse", include_str!("../../worlds/sparse.ron")),
     ("stranger", include_str!("../../worlds/stranger.ron")),
     ("rough", include_str!("../../worlds/rough.ron")),
+    ("weekend", include_str!("../../worlds/weekend.ron")),
 ];
 
 impl World {
@@ -151,6 +153,21 @@ impl World {
         SHIPPED.iter().find(|(shipped, _)| *shipped == name).map(|(_, text)| *text)
     }
 
+    /// The text of a world in which everything that nobody knows exactly is drawn round what stands in this one.
+    ///
+    /// ```
+    /// use noctule_sim::world::World;
+    /// let text = World::drawn_text(World::shipped_text("night").unwrap(), 7);
+    /// let drawn = World::read(&text).unwrap();
+    /// assert_ne!(drawn.surface, World::shipped("night").unwrap().surface);
+    /// assert_eq!(drawn, World::read(&text).unwrap());
+    /// ```
+    pub fn drawn_text(text: &str, seed: u32) -> String {
+        let begins = text.find("\nWorld(").map_or(0, |at| at + 1);
+        let after = begins + text[begins..].find('(').map_or(0, |at| at + 1);
+        format!("{}\n    drawn: {seed},{}", &text[..after], &text[after..])
+    }
+
     /// Names of the shipped worlds.
     pub fn shipped_names() -> impl Iterator<Item = &'static str> {
         SHIPPED.iter().map(|(name, _)| *name)
@@ -160,6 +177,7 @@ impl World {
         let mut top = WORLD.open(root, problems);
         let (name, note) = (top.get("name", problems), top.get("note", problems));
         let (purpose, perfect_night) = (top.get("purpose", problems), top.get("perfect_night", problems));
+        let drawn = top.get::<u32>("drawn", problems);
         let effects = top.get("effects", problems);
         let surface = top.node("sample", problems).and_then(|node| sample::read(node, problems));
         let (tip, junction) = (top.get("tip", problems), top.get("junction", problems));
@@ -170,7 +188,7 @@ impl World {
         let (chamber, preparation) = (top.get("chamber", problems), top.get("preparation", problems));
         top.finish(problems);
         let Rf { source: rf_source, line: rf_line } = rf?;
-        Some(Self {
+        let mut world = Self {
             name: name?,
             note: note?,
             purpose: purpose?,
@@ -189,7 +207,9 @@ impl World {
             magnet_x: magnet_x?,
             chamber: chamber?,
             preparation: preparation?,
-        })
+        };
+        drawn::draw(&mut world, drawn?);
+        Some(world)
     }
 }
 
@@ -201,6 +221,7 @@ fields! {
         optional "starts_from", Kind::Named(|| World::shipped_names().collect()), "A shipped world that has whatever is left out here; a list that is given replaces the whole list.";
         or "purpose" = "", Kind::Text, "What it is for, in one line.";
         or "perfect_night" = "", Kind::Text, "What a perfect night would find in it.";
+        or "drawn" = "0", Kind::Whole(0, u32::MAX as u64), "A seed: whatever nobody knows exactly is drawn anew round what stands here; 0 for nothing.";
         or "effects" = "()", Effects::PART, "What makes nights hard.";
         needed "sample", Kind::Part(&[sample::SAMPLE]), "What lies on the surface.";
         needed "tip", TipLaw::PART, "The tip and what may happen to it.";

@@ -5,7 +5,7 @@ use crate::bench::expression::Readings;
 use crate::drive::Outlook;
 use crate::drive::RunTally;
 use crate::history::Trip;
-use crate::history::result::{RunResult, Seen};
+use crate::history::result::{GoalLine, RunResult, Seen};
 use crate::quantity::TimePoint;
 use crate::supervisor::{PresentHold, Supervisor};
 use serde::{Deserialize, Serialize};
@@ -43,6 +43,8 @@ pub struct Status {
     pub trips: Vec<Trip>,
     /// The result so far in one line, as brief and page have it.
     pub headline: String,
+    /// How far each goal of the plan is, and what was chosen last.
+    pub goals: Vec<String>,
     /// Last messages.
     pub messages: Vec<String>,
 }
@@ -90,10 +92,31 @@ pub enum Request {
         /// Who says that people, tools and the transfer line are clear.
         clear_by: Option<String>,
     },
+    /// A goal of the plan comes first.
+    First {
+        /// The goal.
+        goal: String,
+        /// Who says so.
+        by: Option<String>,
+    },
+    /// A goal of the plan is not wanted any more.
+    NotWanted {
+        /// The goal.
+        goal: String,
+        /// Who says so.
+        by: Option<String>,
+    },
     /// Stop.
     Stop,
     /// End although the bench can't be made safe.
     LeaveAsIs,
+}
+
+/// A line for each goal, and one for what was chosen last.
+fn goals(result: &RunResult) -> Vec<String> {
+    let line = |goal: &GoalLine| format!("{} {}: {}", goal.weight.sign(), goal.name, goal.words);
+    let chosen = result.chosen.as_ref().map(|chosen| format!("next: {chosen}"));
+    result.goals.iter().map(line).chain(chosen).collect()
 }
 
 /// Makes a snapshot.
@@ -140,6 +163,7 @@ pub fn snapshot(
     } else {
         "running"
     };
+    let result = RunResult::of(tally, Some(bench), Seen::Answers);
     Status {
         state: state.to_owned(),
         hold: supervisor.present_hold().filter(|_| tally.ending.is_none()),
@@ -155,7 +179,8 @@ pub fn snapshot(
         channels: channels.collect(),
         interlocks: interlocks.collect(),
         trips: tally.trips.clone(),
-        headline: RunResult::of(tally, Some(bench), Seen::Answers).headline,
+        goals: goals(&result),
+        headline: result.headline,
         messages: Vec::new(),
     }
 }

@@ -5,19 +5,21 @@
 //! It is pure: it is made from the fold of the record and the bench alone.
 
 mod found;
+mod goals;
 mod helium;
 mod next;
 #[cfg(test)]
 mod tests;
 
 pub use found::Finding;
+pub use goals::GoalLine;
 pub use helium::HeliumNow;
 pub use next::next;
 
 use super::{Clock, History, HoldSpan, Known};
 use crate::bench::{Action, Bench, Role};
 use crate::quantity::in_words;
-use crate::record::{Achieved, HeldBy, Outcome};
+use crate::record::{Achieved, Choice, HeldBy, Outcome};
 use serde::Serialize;
 
 /// How urgent something is; shown by sign and word, never by colour alone.
@@ -105,6 +107,12 @@ pub struct RunResult {
     pub asked: Vec<String>,
     /// What was found.
     pub found: Vec<Finding>,
+    /// The goals of the plan, where there is one.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub goals: Vec<GoalLine>,
+    /// What was chosen last, and what stood beside it.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub chosen: Option<String>,
     /// What was planned and not done.
     pub missing: Vec<Missing>,
     /// How long the sequence was held, s.
@@ -130,6 +138,7 @@ impl RunResult {
             machine(history, seen).into_iter().partition(|part| part.weight != Weight::Good);
         parts.extend(bench_parts);
         parts.extend(found::part(history, &found));
+        parts.extend(goals::part(history, ending_of(history, seen)));
         parts.extend(plan(&missing));
         parts.extend(held(history));
         parts.extend(parked);
@@ -151,6 +160,8 @@ impl RunResult {
             reason: ending.map(|ending| ending.reason.clone()).unwrap_or_default(),
             asked: history.cards.iter().map(|card| card.title.clone()).collect(),
             found,
+            goals: goals::lines(history),
+            chosen: history.goals.chosen.as_ref().map(Choice::in_words),
             missing,
             held_s: held_s(history),
             parked: ending.map(|_| history.parked),
@@ -182,6 +193,11 @@ pub fn capital(text: &str) -> String {
     letters
         .next()
         .map_or_else(String::new, |first| first.to_uppercase().collect::<String>() + letters.as_str())
+}
+
+/// Whether nothing more will come of it.
+fn ending_of(history: &History, seen: Seen) -> bool {
+    history.ending.is_some() || seen != Seen::Answers
 }
 
 /// How the run itself went.
@@ -266,7 +282,7 @@ fn machine(history: &History, seen: Seen) -> Vec<Part> {
 /// What was planned and not done: by the plan of a card, or else by the steps that were skipped.
 fn missing(history: &History, seen: Seen) -> Vec<Missing> {
     // A run that goes on may still do it.
-    let over = history.ending.is_some() || seen != Seen::Answers;
+    let over = ending_of(history, seen);
     let why = history.steps.iter().rev().find_map(|step| step.left_out.clone());
     let of_cards = history.cards.iter().filter_map(|card| {
         let planned = card.planned.filter(|_| over)?;

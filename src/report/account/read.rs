@@ -364,7 +364,17 @@ impl Reader {
             Entry::Released { after_s } => {
                 self.say(at_s, "released", format!("it went on after {}", in_words(*after_s)), false, None);
             }
-            Entry::Operator { word, by } => {
+            Entry::Operator { word, by, goal: Some(goal) } => {
+                let by = by.as_deref().unwrap_or("an operator");
+                self.say(
+                    at_s,
+                    "operator",
+                    format!("{by} said of `{goal}`: {}", word.in_words()),
+                    false,
+                    None,
+                );
+            }
+            Entry::Operator { word, by, goal: None } => {
                 let clear =
                     by.as_ref().map(|by| format!(" ({by}: people, tools and transfer line are clear)"));
                 let text = format!("an operator said: {}{}", word.in_words(), clear.unwrap_or_default());

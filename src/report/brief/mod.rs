@@ -6,6 +6,7 @@ mod data;
 mod handover;
 mod limits;
 mod page;
+mod plan;
 mod story;
 mod text;
 
@@ -148,6 +149,7 @@ fn article(out: &mut String, account: &Account, run: &RunFile, among: &Among<'_>
         "said in the sequence",
         &page::list(&account.history.handed_over, false),
     );
+    section(out, "Goals", "by the evidence in the record", &plan::goals(account));
     section(out, "Interrupted", "and resumed", &page::list(&hand.interruptions, false));
     let (alone, last) = (among.of == 1, among.i + 1 == among.of);
     let put = |shown: bool| if shown { section } else { fold };
@@ -175,6 +177,8 @@ fn article(out: &mut String, account: &Account, run: &RunFile, among: &Among<'_>
 
 /// What is looked up now and then.
 fn details(out: &mut String, account: &Account, run: &RunFile, i: usize, hand: &Handover) {
+    fold(out, "Course of the plan", "what became of its goals", &page::list(&plan::course(account), false));
+    fold(out, "Choices", "by worth an hour", &plan::choices(account));
     fold(out, "Bench, all channels", "", &story::state(hand, false));
     fold(out, "Verdicts", "with their reasons", &data::verdicts(account));
     fold(out, "Spectra", "and maps", &data::spectra(account, run, i));

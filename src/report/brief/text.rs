@@ -2,7 +2,7 @@
 
 use super::handover::Handover;
 use crate::cautions::CAUTIONS;
-use crate::history::result::capital;
+use crate::history::result::{RunResult, capital};
 use crate::history::{Card, Figure, first_of};
 use crate::quantity::{in_words, significant};
 use crate::report::account::{Account, Fitted};
@@ -34,6 +34,7 @@ pub(super) fn write(out: &mut String, account: &Account, width: usize, before: O
         page.wrapped(&hand.measured, "", "");
     }
     page.list("For the next shift", &account.history.handed_over, false);
+    page.goals(account, result);
     page.list("Interrupted and resumed", &hand.interruptions, false);
     page.list("Do next", &result.next, true);
     if let Some(command) = &hand.command {
@@ -140,6 +141,26 @@ impl Page<'_> {
                 "  ",
                 "    ",
             );
+        }
+    }
+
+    /// The goals of the plan, their course, and what was chosen last.
+    fn goals(&mut self, account: &Account, result: &RunResult) {
+        if result.goals.is_empty() {
+            return;
+        }
+        self.heading("Goals");
+        for goal in &result.goals {
+            let why = if goal.why.is_empty() { String::new() } else { format!(": {}", goal.why) };
+            let lead = format!("{} {:<22} ", goal.weight.sign(), goal.name);
+            self.wrapped(&format!("{}{why}", goal.words), &lead, &" ".repeat(25));
+        }
+        for turn in super::plan::course(account) {
+            self.wrapped(&turn, "  ", "    ");
+        }
+        if let Some(chosen) = &result.chosen {
+            let what = if account.history.ending.is_some() { "Chosen last" } else { "What is next" };
+            self.wrapped(chosen, &format!("  {what}: "), "    ");
         }
     }
 

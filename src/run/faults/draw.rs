@@ -8,6 +8,7 @@ use noctule_ground::fault::Fault;
 use rand::RngExt;
 use rand_chacha::ChaCha8Rng;
 use rand_chacha::rand_core::SeedableRng;
+use serde::{Deserialize, Serialize};
 
 /// The faults of a night have a stream of their own.
 const FAULT_STREAM: u64 = 0xfa17;
@@ -25,7 +26,7 @@ const SEVERE_PART: f64 = 0.25;
 macro_rules! kinds {
     ($($kind:ident => $recipe:expr,)*) => {
         /// The kinds of faults that nights are drawn from. [`PROMISES`] says what each leads to.
-        #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+        #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
         #[allow(missing_docs, reason = "each is described by its promise")]
         pub enum Kind { $($kind,)* }
 

@@ -40,7 +40,7 @@ pub use outline::{Cost, Outline, OutlineStep};
 pub use worlds::check_worlds;
 
 use super::Sequence;
-use super::import::locate;
+use super::import;
 use super::registry::{self, Deed};
 use crate::bench::{Bench, Role};
 use crate::diagnostic::{Code, Diagnostic, Severity, render};
@@ -139,7 +139,10 @@ pub fn check_with_texts(sequence: &Sequence, bench: &Bench, bench_file: &str) ->
         }
         found.append(&mut walk.found);
         hiding_functions(file, &files.catalog, &mut found);
-        if i == 0 {
+        // A file of functions alone is a library: others call them.
+        let imports = file.program.main.iter().all(|one| matches!(one, rhai::Stmt::Import(..)));
+        let library = imports && !file.program.functions.is_empty();
+        if i == 0 && !library {
             unused_functions(file, &mut found);
             never_parks(file, &files, &mut found);
             never_drives(file, &files, bench, &mut found);
@@ -192,10 +195,7 @@ fn read_imports(engine: &Engine, sequence: &Sequence, files: &mut Files) {
             if files.imported.contains_key(&written) {
                 continue;
             }
-            let target = locate(&folder, &written).and_then(|path| {
-                std::fs::read_to_string(&path).map_err(|e| format!("`{written}` can't be read: {e}"))
-            });
-            let outcome = target.map(|text| {
+            let outcome = import::read(&folder, &written).map(|(_, text)| {
                 let mut path = beside.join(&written);
                 if path.extension().is_none() {
                     path.set_extension("rhai");

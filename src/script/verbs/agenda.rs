@@ -84,6 +84,12 @@ impl Left {
         Ok(left)
     }
 
+    /// What the bath loses in an hour, m³, where the run knows that.
+    pub fn loss_m3_h(&self) -> Option<f64> {
+        let outlook = self.helium.filter(HeliumOutlook::is_forecast)?;
+        Some(-outlook.rate_m3_per_s * 3600.0).filter(|loss| *loss > 0.0)
+    }
+
     /// What is lacking, in words; none if there is enough. Helium is judged by the lower edge of the 95 % band, now
     /// and at the end of the time that is needed.
     pub fn lacking(&self, needs: Needs) -> Option<String> {

@@ -10,6 +10,7 @@ mod deciding;
 pub mod drifting;
 pub mod fitting;
 pub mod flow;
+pub mod goals;
 pub mod identifying;
 pub mod judging;
 pub mod noise;
@@ -48,5 +49,6 @@ pub fn register(engine: &mut Engine, host: &Rc<Host>) {
     together::register(engine, host);
     flow::register(engine, host);
     agenda::register(engine, host);
+    goals::register(engine, host);
     cards::register(engine, host);
 }

@@ -232,6 +232,7 @@ impl Answers {
                 life: Box::default(),
                 guarded: contrary.then(|| "the tip is proved".to_owned()),
             },
+            Question::Goals => Answer::Goals(Box::default()),
             Question::Earlier => Answer::Earlier(None),
             Question::SinceCondensed => Answer::Number(3600.0 + self.now_s),
         }

@@ -1,0 +1,381 @@
+//! How far the goals of a plan are: forward by evidence alone, backward where the tip is lost.
+//!
+//! A sequence says which goals there are, which spectra count for a map, and what it gives up. Whether a goal is reached
+//! follows from what was judged: tests of the tip, verdicts, fits. All of it belongs to one state of the tip, so what was
+//! measured before the tip changed settles nothing afterwards. A proof and a map that were complete by then stay what they are,
+//! and a map that goes on needs a proof with the tip that is in.
+
+use super::tip::TipRules;
+use crate::instrument::Task;
+use crate::quantity::rounded;
+use crate::record::{
+    Answer, Entry, Evidence, Goal, GoalPlan, GoalState, Goals, PlanSaid, Request, Shortfall, TipLife, Turn,
+    Word,
+};
+use serde_json::Value;
+use std::collections::BTreeSet;
+
+impl Goals {
+    /// Takes in an entry, after the tip has taken it in.
+    pub fn entry(&mut self, at_s: f64, entry: &Entry, tip: &TipLife, rules: &TipRules) {
+        let mut changed = None;
+        match entry {
+            Entry::Plan { said, .. } => self.said(at_s, said),
+            _ if self.all.is_empty() => return,
+            Entry::SweepBegin { sweep, .. } => {
+                self.began.push((*sweep, at_s));
+                return;
+            }
+            Entry::Judgement { what, sweep, title, body, .. } => match what.as_str() {
+                "fit" => {
+                    let Some(sweep) = sweep else { return };
+                    if body["trusted"] == true {
+                        self.trusted.insert(*sweep);
+                    } else {
+                        self.trusted.remove(sweep);
+                    }
+                }
+                "verdict" => changed = self.judged(at_s, body),
+                "tip_change" => {
+                    self.tip_since_s = Some(at_s);
+                    changed = Some(title.clone());
+                }
+                _ => return,
+            },
+            Entry::Call { request: Request::Task(task), answer, .. } if touches(task) => {
+                let achieved = matches!(answer, Ok(Answer::Task(report)) if report.achieved);
+                if !achieved {
+                    return;
+                }
+                self.tip_since_s = Some(at_s);
+                changed = Some(format!("{} has changed the tip", task.kind().name()));
+            }
+            Entry::Operator { word, by, goal: Some(goal) } => {
+                self.heard(at_s, *word, by.as_deref(), goal);
+                return;
+            }
+            Entry::TipTest { .. } | Entry::Known(_) => {}
+            _ => return,
+        }
+        if changed.is_some() {
+            self.proof = self.proof.take().filter(|(first_s, _)| Some(*first_s) >= self.tip_since_s);
+        }
+        self.settle(at_s, tip, rules, changed.as_deref().unwrap_or("a test does not find the tip any more"));
+    }
+
+    fn said(&mut self, at_s: f64, said: &PlanSaid) {
+        let turn = |state, why: &str| Turn { at_s, state, why: why.to_owned() };
+        match said {
+            PlanSaid::Goal(plan) => match self.of_mut(&plan.name) {
+                Some(goal) => goal.plan = plan.clone(),
+                None => self.all.push(fresh(plan)),
+            },
+            PlanSaid::Counts { goal, sweep, place } => {
+                if let Some(goal) = self.of_mut(goal) {
+                    goal.counted.push((*sweep, place.clone()));
+                }
+            }
+            PlanSaid::GivenUp { goal, shortfall, why } => {
+                if let Some(goal) = self.of_mut(goal).filter(|goal| goal.state != GoalState::Reached) {
+                    (goal.state, goal.shortfall) = (GoalState::GivenUp, Some(*shortfall));
+                    goal.why.clone_from(why);
+                    goal.course.push(turn(GoalState::GivenUp, &format!("{}: {why}", shortfall.word())));
+                }
+            }
+            PlanSaid::Choice(choice) => {
+                self.choices += 1;
+                self.chosen = Some(crate::record::Choice { at_s, ..choice.clone() });
+            }
+        }
+    }
+
+    /// A person's word on a goal.
+    fn heard(&mut self, at_s: f64, word: Word, by: Option<&str>, goal: &str) {
+        let by = by.unwrap_or("an operator");
+        let all: f64 = self.all.iter().map(|goal| goal.plan.worth).sum();
+        let Some(goal) = self.of_mut(goal).filter(|goal| goal.state != GoalState::Reached) else { return };
+        match word {
+            // Worth more than all others together.
+            Word::First => {
+                goal.plan.worth = 2.0 * all.max(1.0);
+                let state = if goal.state == GoalState::GivenUp { GoalState::Open } else { goal.state };
+                (goal.state, goal.shortfall) = (state, None);
+                goal.course.push(Turn { at_s, state, why: format!("{by} wants it first") });
+            }
+            Word::NotWanted => {
+                let (state, why) = (GoalState::GivenUp, format!("{by} does not want it any more"));
+                (goal.state, goal.shortfall) = (state, Some(Shortfall::NotWanted));
+                goal.why.clone_from(&why);
+                goal.course.push(Turn { at_s, state, why });
+            }
+            _ => {}
+        }
+    }
+
+    /// A goal by its name.
+    pub fn of(&self, name: &str) -> Option<&Goal> {
+        self.all.iter().find(|goal| goal.plan.name == name)
+    }
+
+    /// When a sweep began, s.
+    pub fn began_s(&self, sweep: u64) -> Option<f64> {
+        self.began.iter().find(|(number, _)| *number == sweep).map(|(_, began_s)| *began_s)
+    }
+
+    /// Whether a sweep counts: its fit is trusted, and it was measured with the tip that is in.
+    pub fn counts(&self, sweep: u64) -> bool {
+        self.trusted.contains(&sweep)
+            && self.began_s(sweep).is_some_and(|began_s| Some(began_s) >= self.tip_since_s)
+    }
+
+    fn of_mut(&mut self, name: &str) -> Option<&mut Goal> {
+        self.all.iter_mut().find(|goal| goal.plan.name == name)
+    }
+
+    /// A verdict on spectra: a proof with the tip that is in, or the news that the spectra are of two tips.
+    fn judged(&mut self, at_s: f64, body: &Value) -> Option<String> {
+        let first = body["sweeps"][0].as_u64().and_then(|sweep| self.began_s(sweep));
+        let mut changed = None;
+        let segment = body["segment"].as_u64().unwrap_or(0);
+        if segment > 0 && first > self.tip_since_s {
+            self.tip_since_s = first;
+            changed = Some("by its spectra the tip is another one".to_owned());
+        }
+        if let Some(first_s) = first.filter(|_| body["verdict"] == "real") {
+            let number = |key: &str| body["law"][key].as_f64();
+            let moment = number("moment_mu_b").zip(number("moment_error"));
+            let moment = moment.map(|(value, error)| format!(", moment {} μB", rounded(value, error)));
+            let spectra = body["sweeps"].as_array().map_or(0, Vec::len);
+            let said = format!("real over {spectra} spectra{}", moment.unwrap_or_default());
+            let of_tip_before =
+                segment + 1 < body["segments"].as_u64().unwrap_or(1) || first < self.tip_since_s;
+            if of_tip_before {
+                self.proved_before(at_s, &said);
+            } else {
+                self.proof = Some((first_s, said));
+            }
+        }
+        changed
+    }
+
+    /// A proof with a tip that is not in any more is a proof, and nothing to map with.
+    fn proved_before(&mut self, at_s: f64, said: &str) {
+        let open = |goal: &&mut Goal| {
+            goal.plan.evidence == Evidence::ResonanceProved && goal.state != GoalState::Reached
+        };
+        for goal in self.all.iter_mut().filter(open) {
+            let why = format!("{said}, with the tip before");
+            (goal.state, goal.shortfall) = (GoalState::Reached, None);
+            goal.why.clone_from(&why);
+            goal.course.push(Turn { at_s, state: GoalState::Reached, why });
+        }
+    }
+
+    /// What the evidence says of every goal now.
+    fn settle(&mut self, at_s: f64, tip: &TipLife, rules: &TipRules, lost: &str) {
+        let since_s = self.tip_since_s.unwrap_or(f64::NEG_INFINITY);
+        let proof = self.proof.clone();
+        let proved = if !tip.lost.is_empty() {
+            None
+        } else if let Some((_, said)) = &proof {
+            Some(said.clone())
+        } else {
+            tip.proved_since(since_s, rules)
+        };
+        let mut all = std::mem::take(&mut self.all);
+        for goal in &mut all {
+            let evidence = match goal.plan.evidence {
+                Evidence::TipProved => proved.clone(),
+                // What was proved, or mapped whole, stays so; with the tip only what goes on is lost.
+                Evidence::ResonanceProved | Evidence::LineMapped if goal.state == GoalState::Reached => {
+                    continue;
+                }
+                Evidence::ResonanceProved => proof.as_ref().map(|(_, said)| said.clone()),
+                Evidence::LineMapped => {
+                    let good = goal.counted.iter().filter(|(sweep, _)| self.counts(*sweep));
+                    let places: BTreeSet<&str> = good.map(|(_, place)| place.as_str()).collect();
+                    goal.settled = places.len() as u32;
+                    let done = proof.is_some() && goal.settled >= goal.plan.places.max(1);
+                    done.then(|| format!("{} places with a line that is trusted", goal.settled))
+                }
+            };
+            let (state, why) = match (evidence, goal.state) {
+                (Some(_), GoalState::Reached)
+                | (None, GoalState::Open | GoalState::Lost | GoalState::GivenUp) => {
+                    continue;
+                }
+                (Some(why), _) => (GoalState::Reached, why),
+                (None, GoalState::Reached) => (GoalState::Lost, lost.to_owned()),
+            };
+            (goal.state, goal.shortfall) = (state, None);
+            goal.why.clone_from(&why);
+            goal.course.push(Turn { at_s, state, why });
+        }
+        self.all = all;
+    }
+}
+
+fn fresh(plan: &GoalPlan) -> Goal {
+    Goal {
+        plan: plan.clone(),
+        state: GoalState::Open,
+        why: String::new(),
+        shortfall: None,
+        counted: Vec::new(),
+        settled: 0,
+        course: Vec::new(),
+    }
+}
+
+/// Whether a task makes another tip of the one that is in.
+fn touches(task: &Task<String>) -> bool {
+    matches!(task, Task::PickUp | Task::PutDown | Task::Pulse { .. })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::bench::builtin;
+    use crate::record::{Axis, Place, SweepPlan, TipFinding, TipTest, TipVerdict};
+    use serde_json::json;
+
+    struct Story(Goals, TipLife, TipRules);
+
+    impl Story {
+        fn new() -> Self {
+            let mut story = Self(Goals::default(), TipLife::default(), TipRules::of(&builtin()));
+            for (name, evidence, places) in [
+                ("tip", Evidence::TipProved, 0),
+                ("spin", Evidence::ResonanceProved, 0),
+                ("map", Evidence::LineMapped, 2),
+            ] {
+                let (name, against, after) = (name.to_owned(), String::new(), Vec::new());
+                story.says(
+                    0.0,
+                    PlanSaid::Goal(GoalPlan { name, evidence, worth: 1.0, places, against, after }),
+                );
+            }
+            story
+        }
+
+        fn entry(&mut self, at_s: f64, entry: &Entry) {
+            self.1.entry(at_s, entry, &self.2);
+            self.0.entry(at_s, entry, &self.1, &self.2);
+        }
+
+        fn says(&mut self, at_s: f64, said: PlanSaid) {
+            self.entry(at_s, &Entry::Plan { n: 0, said: Box::new(said), place: Place::default() });
+        }
+
+        fn judge(&mut self, at_s: f64, what: &str, sweep: Option<u64>, body: Value) {
+            let (what, title) = (what.to_owned(), what.to_owned());
+            self.entry(at_s, &Entry::Judgement { n: 0, what, sweep, title, body, place: Place::default() });
+        }
+
+        fn spectrum(&mut self, at_s: f64, sweep: u64, place: &str, trusted: bool) {
+            let bench = builtin();
+            let id = |name: &str| bench.find(name).unwrap();
+            let axis = Axis { channel: id("rf_frequency"), from: 1e10, to: 1.1e10, points: 3 };
+            let plan = Box::new(SweepPlan::plain("esr", axis, vec![id("lockin_x")]).in_columns(&bench));
+            self.entry(
+                at_s,
+                &Entry::SweepBegin { n: 0, sweep, plan, place: Place::default(), settings: None },
+            );
+            self.judge(at_s + 1.0, "fit", Some(sweep), json!({ "trusted": trusted }));
+            self.says(
+                at_s + 2.0,
+                PlanSaid::Counts { goal: "map".to_owned(), sweep, place: place.to_owned() },
+            );
+        }
+
+        fn test(&mut self, at_s: f64, x_m: f64, polarisation: Option<f64>) {
+            let verdict = if polarisation.is_some() { TipVerdict::Contrast } else { TipVerdict::None };
+            let finding = TipFinding { verdict, polarisation: polarisation.map(|p| [p, 1e-3]) };
+            let at_m = [x_m, 0.0];
+            let test = TipTest { at_s, finding, at_m, field_t: [0.0, 0.4], stage_k: 0.3, centred: true };
+            self.entry(at_s, &Entry::TipTest { n: 0, test, place: Place::default() });
+        }
+
+        fn states(&self) -> [GoalState; 3] {
+            [0, 1, 2].map(|i| self.0.all[i].state)
+        }
+    }
+
+    use GoalState::{GivenUp, Lost, Open, Reached};
+
+    #[test]
+    fn a_goal_goes_forward_by_evidence_and_back_with_the_tip() {
+        let mut story = Story::new();
+        story.test(10.0, 0.0, Some(0.3));
+        story.test(20.0, 5e-9, Some(0.3));
+        assert_eq!(story.states(), [Open; 3], "two tests at once prove no tip");
+        story.test(2000.0, 0.0, Some(0.3));
+        assert_eq!(story.states(), [Reached, Open, Open]);
+        story.spectrum(3000.0, 0, "a", true);
+        story.spectrum(3100.0, 1, "b", false);
+        story.judge(3200.0, "verdict", None, json!({ "verdict": "undecided", "sweeps": [0, 1] }));
+        assert_eq!(story.states(), [Reached, Open, Open]);
+        story.judge(3300.0, "verdict", None, json!({ "verdict": "real", "sweeps": [0, 1] }));
+        assert_eq!((story.states(), story.0.all[2].settled), ([Reached, Reached, Open], 1));
+        // The same place again is no second place, and what nobody trusts is none.
+        story.spectrum(3400.0, 2, "a", true);
+        assert_eq!(story.0.all[2].settled, 1);
+        story.judge(4000.0, "tip_change", None, json!({}));
+        assert_eq!((story.states(), story.0.all[2].settled), ([Lost, Reached, Open], 0));
+        // Tests and spectra of the tip before count for nothing.
+        story.test(4100.0, 0.0, Some(0.2));
+        story.judge(4200.0, "verdict", None, json!({ "verdict": "real", "sweeps": [0, 1] }));
+        assert_eq!(story.states(), [Lost, Reached, Open]);
+        story.spectrum(5000.0, 3, "a", true);
+        story.spectrum(5100.0, 4, "c", true);
+        assert_eq!(story.states()[2], Open, "two places, and no proof with this tip");
+        story.judge(5200.0, "verdict", None, json!({ "verdict": "real", "sweeps": [3, 4] }));
+        assert_eq!(story.states(), [Reached; 3]);
+        story.judge(6000.0, "tip_change", None, json!({}));
+        assert_eq!(story.states(), [Lost, Reached, Reached], "a map that is complete stays");
+        assert_eq!(story.0.all[0].course.len(), 4);
+    }
+
+    #[test]
+    fn spectra_that_show_another_tip_map_nothing_and_what_is_given_up_can_still_be_reached() {
+        let mut story = Story::new();
+        story.spectrum(100.0, 0, "a", true);
+        story.spectrum(200.0, 1, "b", true);
+        let real = |sweeps: &[u64], segment: u64| json!({ "verdict": if segment == 0 { "real" } else { "undecided" }, "sweeps": sweeps, "segment": segment, "segments": 2 });
+        story.judge(300.0, "verdict", None, real(&[0], 0));
+        story.judge(300.0, "verdict", None, real(&[1], 1));
+        assert_eq!((story.0.tip_since_s, story.states()), (Some(200.0), [Open, Reached, Open]));
+        let give_up = |goal: &str| {
+            let (goal, why) = (goal.to_owned(), "nothing there".to_owned());
+            PlanSaid::GivenUp { goal, shortfall: Shortfall::NoLine, why }
+        };
+        story.says(400.0, give_up("spin"));
+        story.says(400.0, give_up("map"));
+        assert_eq!(story.states(), [Open, Reached, GivenUp], "what is reached is not given up");
+        assert_eq!(story.0.all[2].in_words(), "given up: no line");
+        story.judge(500.0, "verdict", None, json!({ "verdict": "real", "sweeps": [1] }));
+        story.spectrum(600.0, 2, "c", true);
+        assert_eq!((story.states(), story.0.all[2].shortfall), ([Reached; 3], None));
+    }
+
+    #[test]
+    fn a_person_may_say_what_comes_first_and_what_is_not_wanted() {
+        let mut story = Story::new();
+        let word = |word, goal: &str| Entry::Operator {
+            word,
+            by: Some("Mira".to_owned()),
+            goal: Some(goal.to_owned()),
+        };
+        story.entry(10.0, &word(Word::First, "map"));
+        assert!(story.0.of("map").unwrap().plan.worth > 3.0);
+        story.entry(20.0, &word(Word::NotWanted, "spin"));
+        story.entry(30.0, &word(Word::NotWanted, "no goal at all"));
+        assert_eq!(
+            (story.states(), story.0.all[1].shortfall),
+            ([Open, GivenUp, Open], Some(Shortfall::NotWanted))
+        );
+        assert_eq!(story.0.all[1].why, "Mira does not want it any more");
+        story.entry(40.0, &word(Word::First, "spin"));
+        assert_eq!(story.states(), [Open; 3]);
+    }
+}
