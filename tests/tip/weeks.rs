@@ -133,14 +133,12 @@ fn week(seed: u64, days: usize, journeys: [usize; 2]) -> Week {
     let done = rehearse_with_faults(&setup, &plan, Box::new(store), Box::new(Nobody), began);
     let ending = done.tally.ending.clone().unwrap();
     let truth = done.truth.as_ref().unwrap();
-    let logbook = Logbook::open(folder.path(), true).unwrap();
-    drop(logbook);
-    let mut told = Week::default();
+    drop(Logbook::open(folder.path(), true).unwrap());
+    // Visits of the first area, and the second one of the other.
+    let mut told = Week { visits: 3 * days + 1, ..Week::default() };
     let open = rusqlite::Connection::open(folder.path().join("rehearsed.logbook")).unwrap();
     let notes = "SELECT count(*) FROM note WHERE text = 'found'";
     told.found = open.query_row(notes, [], |row| row.get::<_, i64>(0)).unwrap() as usize;
-    // Those of the first area, and the second one of the other.
-    told.visits = 3 * days + 1;
     let mut other = open.prepare("SELECT text FROM note WHERE text <> 'found'").unwrap();
     let other = other.query_map([], |row| row.get::<_, String>(0)).unwrap();
     told.remarks.extend(other.map(|note| format!("{seed}: {}", note.unwrap())));
