@@ -63,7 +63,8 @@ impl Goals {
         self.settle(at_s, tip, rules, changed.as_deref().unwrap_or("a test does not find the tip any more"));
     }
 
-    fn said(&mut self, at_s: f64, said: &PlanSaid) {
+    /// Takes in what the plan says.
+    pub(crate) fn said(&mut self, at_s: f64, said: &PlanSaid) {
         let turn = |state, why: &str| Turn { at_s, state, why: why.to_owned() };
         match said {
             PlanSaid::Goal(plan) => match self.of_mut(&plan.name) {

@@ -5,7 +5,7 @@ use crate::document::nearest;
 use crate::quantity::Dimension;
 
 /// A loop over something that is no list.
-pub const NO_ITEMS_TO_GO_THROUGH: &str = "a `for` goes through a list or a range; write list.keys() for a map, table(sweep) for a sweep, 0..n for a number";
+pub const NO_ITEMS_TO_GO_THROUGH: &str = "a `for` goes through a list or a range; write map.keys() for a map, table(sweep) for a sweep, the table itself for its rows, 0..n for a number";
 
 /// What has no items of its own, with where they are.
 const ITEMS: &[(&str, &str)] = &[
@@ -39,6 +39,9 @@ const PLAIN: &[&str] = &[
     "sin", "cos", "tan", "asin", "acos", "atan", "sinh", "cosh", "tanh", "exp", "ln", "log", "floor",
     "ceiling", "round", "int", "fraction", "to_int", "to_float",
 ];
+
+/// Of these, the ones whose argument is a ratio in a model.
+const EXPONENTS: &[&str] = &["exp", "ln", "log", "sin", "cos", "tan", "sinh", "cosh", "tanh"];
 
 /// Whether this is a function of plain numbers only.
 pub fn takes_plain_numbers(name: &str) -> bool {
@@ -84,6 +87,10 @@ pub fn not_found(signature: &str) -> String {
         Some((.., instead)) => format!("; {instead}"),
         None if kinds[0] == "nothing" => {
             "; it holds nothing: push and sort change the list itself, so write list.push(x); alone"
+                .to_owned()
+        }
+        None if EXPONENTS.contains(&name) && kinds[0] == "a value with a unit" => {
+            "; the units in its brackets must cancel: divide by one of the same kind, and `**` goes before `/` and `-`"
                 .to_owned()
         }
         None if takes_plain_numbers(name) && kinds[0] == "a value with a unit" => {
@@ -160,7 +167,9 @@ pub fn other_entry(name: &str, known: &[String]) -> String {
 /// What to write where two values don't go together, by the sentence that says so.
 pub fn of_two_kinds(message: &str) -> Option<String> {
     let apart = ["can't be added", "can't be subtracted", "can't be compared", "is needed here"];
-    if !apart.iter().any(|words| message.contains(words)) {
+    let quantities = USUAL.iter().any(|(dimension, _)| message.contains(&dimension.to_string()))
+        || message.contains("a quantity in");
+    if !quantities || !apart.iter().any(|words| message.contains(words)) {
         return None;
     }
     if !message.contains("plain number") && message.contains("needed here") && !message.contains(", but `") {
@@ -207,6 +216,7 @@ mod tests {
             (not_found("anon$12 ()"), "no name between the bars, || …"),
             (not_found("* (string, i64)"), "a text shows a value in backticks"),
             (not_found("round (quantity)"), "(x / 1.mV).round()"),
+            (not_found("exp (quantity)"), "must cancel"),
             (no_items("table [range]"), "table.part(2, 5)"),
             (no_items("quantity [i64]"), "one value, not a list"),
             (no_items("table [string] = array"), "with_column"),

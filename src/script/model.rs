@@ -570,7 +570,7 @@ mod tests {
             (
                 "probe(|x, p| sin(x))",
                 true,
-                "`sin` doesn't take a value with a unit; take the plain number first, like (x / 1.mV).sin()",
+                "`sin` doesn't take a value with a unit; the units in its brackets must cancel: divide by one of the same kind, and `**` goes before `/` and `-`",
             ),
         ] {
             let (fit, _) = fitted(text, with_units);

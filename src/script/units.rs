@@ -225,7 +225,7 @@ mod tests {
             ("2.nm ** 0.3", "2 nm can't be raised to the power 0.3: no unit comes of that"),
             (
                 "sin(5.mV)",
-                "`sin` doesn't take a value with a unit; take the plain number first, like (x / 1.mV).sin()",
+                "`sin` doesn't take a value with a unit; the units in its brackets must cancel: divide by one of the same kind, and `**` goes before `/` and `-`",
             ),
             ("2.nm % 3", "`%` can't be used with a value with a unit and a whole number"),
         ] {

@@ -267,7 +267,7 @@ pub const OWN: &[Mistake] = &[
         "a loop over a map",
         "let settings = #{ Bias: 50.mV, Setpoint: 10.pA };\nfor name in settings { set(name, settings[name]); }",
         2,
-        "list.keys()",
+        "map.keys()",
     ),
     Mistake(
         "a rule that acts on a day that never comes",

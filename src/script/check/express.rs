@@ -206,6 +206,11 @@ impl<'a> Walk<'a> {
                 if let Value::Measured("numbers", _, dimension) = base {
                     return super::call::of_dimension(dimension);
                 }
+                if let Value::Number { .. } | Value::Quantity { .. } = base {
+                    let help =
+                        "an item is taken of a list; for a table write for row in table { … row[0] … }";
+                    self.report(Code::WrongKind, start(link), "a number has no items", Some(help.to_owned()));
+                }
                 if self.running.is_some() { self.indexed(&base, &value, link) } else { Value::Unknown }
             }
             Expr::Property(name, at) => self.property(&base, name.2.as_str(), *at),

@@ -212,7 +212,12 @@ impl<'a> Walk<'a> {
         let Value::Closure(name) = value else { return };
         let program = self.program;
         let Some(function) = program.functions.iter().find(|f| f.name == **name) else { return };
-        if let Some((verb, at)) = acts(&function.body) {
+        // Somebody who tries it knows that it may be refused.
+        let tried = |at: Position| {
+            let line = super::walk::place(at).0;
+            super::trial::tried_lines(program).iter().any(|lines| lines.contains(&line))
+        };
+        if let Some((verb, at)) = acts(&function.body).filter(|(_, at)| !tried(*at)) {
             let message = format!("`{verb}` can't be used here: {what} only looks");
             let help = "do it after the sweep or the wait".to_owned();
             self.report(Code::WrongKind, at, message, Some(help));

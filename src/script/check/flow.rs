@@ -145,6 +145,12 @@ impl<'a> Walk<'a> {
                     let help = Some(format!("write for {} in 0..{end} {{ … }}", item.name));
                     self.report(Code::WrongKind, start(&control.expr), message, help);
                 }
+                let counts = |name: &str| matches!(name, "i" | "j" | "k" | "n" | "index" | "idx" | "number");
+                if counter.as_ref().is_some_and(|counter| counts(&item.name) && !counts(&counter.name)) {
+                    let other = counter.as_ref().map_or("", |counter| counter.name.as_str());
+                    let help = format!("write for ({other}, {}) in …", item.name);
+                    self.warn(Code::WrongKind, item.pos, "the item comes first, then its number", &help);
+                }
                 let each = self.each(&control.expr, &items);
                 self.records_in_passes(statement, control);
                 self.open();

@@ -207,6 +207,14 @@ fn bare_map(text: &str, byte: usize, error: &ParseError) -> Option<(String, Stri
         ));
     }
     let open = text[..byte].rfind('{')?;
+    let head = text[..open].rsplit(['\n', ';', '}']).next().unwrap_or("");
+    if scan::words(head).iter().any(|(_, word)| *word == "switch") && at.starts_with(':') {
+        let message = "a case of a switch is written with `=>`".to_owned();
+        return Some((
+            message,
+            "write \"word\" => …, with a comma behind it, and _ => … for everything else".to_owned(),
+        ));
+    }
     let inside = text[open + 1..].trim_start();
     let name = word_at(inside.trim_start_matches('"'));
     let colon =

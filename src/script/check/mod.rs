@@ -278,6 +278,11 @@ fn never_drives(file: &File, files: &Files, bench: &Bench, found: &mut Vec<Diagn
     let sweeps = ["sweep", "search_resonance", "compensated_sweep"];
     let over_rf =
         speaks(Role::RfFrequency.name()) || speaks("search_resonance") || speaks("compensated_sweep");
+    let lockin = [Role::LockinX, Role::LockinY].into_iter().filter_map(|role| {
+        let channel = bench.by_role(role).map(|id| bench.channel(id).name.as_str())?;
+        Some(speaks(role.name()) || speaks(channel))
+    });
+    let over_rf = over_rf && lockin.into_iter().any(|read| read);
     let switched = speaks(Role::RfOutput.name()) || speaks(output);
     if switched || !over_rf || !file.program.called.contains("approach") {
         return;

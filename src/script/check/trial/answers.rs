@@ -5,9 +5,10 @@ use crate::bench::expression::Readings;
 use crate::bench::{Bench, ChannelId, Permit, Role, Subject};
 use crate::drive::Port;
 use crate::instrument::{ErrorKind, InstrumentError, Task, TaskReport};
-use crate::record::{Ending, KnownSpectrum, KnownSpin, Memory, Outcome, Place};
+use crate::record::{Ending, Goals, KnownSpectrum, KnownSpin, Memory, Outcome, Place};
 use crate::supervisor::{
-    Answer, Call, Centred, Denial, Doubtful, HeliumOutlook, Question, Reply, Request, SweepData, SweepPlan,
+    Answer, Call, Centred, Denial, Doubtful, HeliumOutlook, Question, Reply, Request, Statement, SweepData,
+    SweepPlan,
 };
 use rand_chacha::ChaCha8Rng;
 use rand_chacha::rand_core::{Rng, SeedableRng};
@@ -51,6 +52,8 @@ pub(super) struct Answers {
     readings: u64,
     operations: u64,
     sweeps: u64,
+    /// What a plan has said; nothing is ever settled here.
+    goals: Goals,
 }
 
 impl Answers {
@@ -79,6 +82,7 @@ impl Answers {
             readings: 0,
             operations: 0,
             sweeps: 0,
+            goals: Goals::default(),
         }
     }
 
@@ -219,20 +223,16 @@ impl Answers {
     }
 
     fn ask(&self, question: Question) -> Answer {
-        let contrary = self.way == Way::Contrary;
-        let helium_m3 = if contrary { 1e-4 } else { (0.05 - 3e-8 * self.now_s).max(0.0) };
+        let helium_m3 = (0.05 - 3e-8 * self.now_s).max(0.0);
         match question {
             Question::Elapsed => Answer::Number(self.now_s),
-            Question::TimeLeft => Answer::Number(if contrary { 30.0 } else { WINDOW_S - self.now_s }),
+            Question::TimeLeft => Answer::Number(WINDOW_S - self.now_s),
             Question::HeliumLeft => Answer::Number(helium_m3),
             Question::HeliumOutlook => {
                 Answer::HeliumOutlook(HeliumOutlook { left_m3: helium_m3, ..HeliumOutlook::default() })
             }
-            Question::Tip => Answer::Tip {
-                life: Box::default(),
-                guarded: contrary.then(|| "the tip is proved".to_owned()),
-            },
-            Question::Goals => Answer::Goals(Box::default()),
+            Question::Tip => Answer::Tip { life: Box::default(), guarded: None },
+            Question::Goals => Answer::Goals(Box::new(self.goals.clone())),
             Question::Earlier => Answer::Earlier(None),
             Question::SinceCondensed => Answer::Number(3600.0 + self.now_s),
         }
@@ -267,6 +267,10 @@ impl Answers {
             Request::Recentre(_) => Ok(Answer::Centred(self.centred())),
             Request::Ask(question) => Ok(self.ask(question)),
             Request::Restore { .. } => Ok(Answer::Number(0.0)),
+            Request::Record(Statement::Plan(said)) => {
+                self.goals.said(self.now_s, &said);
+                Ok(Answer::Done)
+            }
             Request::SweepOn { .. } | Request::Settle | Request::Record(_) | Request::Park => {
                 Ok(Answer::Done)
             }

@@ -33,7 +33,7 @@ pub(super) fn stops(sequence: &Sequence, bench: &Bench, files: &Files) -> Vec<Di
 }
 
 /// The lines of everything that stands in a `try`.
-fn tried_lines(program: &Program) -> Vec<RangeInclusive<u32>> {
+pub(super) fn tried_lines(program: &Program) -> Vec<RangeInclusive<u32>> {
     let mut found = Vec::new();
     for statement in program.main.iter().chain(program.functions.iter().flat_map(|f| &f.body)) {
         statement.walk(&mut Vec::new(), &mut |path: &[ASTNode]| {
@@ -174,13 +174,12 @@ fn weight_of(error: &EvalAltResult, way: Way) -> Option<Weight> {
         | EvalAltResult::ErrorDotExpr(..) => Some(Weight::Certain),
         EvalAltResult::ErrorRuntime(value, _) => {
             let map = value.read_lock::<Map>()?;
-            let (what, message) = (map.get("what")?.to_string(), map.get("message")?.to_string());
+            let what = map.get("what")?.to_string();
             match what.as_str() {
                 "argument" => match way {
                     Way::Found | Way::Failing => Some(Weight::Certain),
-                    // Where nothing was seen, an argument may be wrong for that alone.
-                    Way::Nothing => None,
-                    Way::Contrary => advice::of_two_kinds(&message).map(|_| Weight::Rarely),
+                    // Here an argument may be wrong only because of what was made believe.
+                    Way::Nothing | Way::Contrary => Some(Weight::Rarely),
                 },
                 // What is found where something shows is as little real as the numbers are.
                 "data" => (way == Way::Nothing).then_some(Weight::Perhaps),

@@ -16,9 +16,9 @@ pub(super) enum Way {
     Found,
     /// Nothing is.
     Nothing,
-    /// Each comparison of quantities or words says the other thing when it is asked for the first time, what is attempted is
-    /// not achieved, a line is proved, the tip is guarded, and little time is left. Counts are compared as ever: they guard
-    /// lists.
+    /// Each comparison of quantities or words says the other thing when it is asked for the first time, so that little time,
+    /// a warm stage or a guarded tip is met as well; what is attempted is not achieved, and a line is proved. Counts are
+    /// compared as ever: they guard lists.
     Contrary,
     /// What stands in a `try` fails the first time.
     Failing,
@@ -91,7 +91,9 @@ fn contrary(engine: &mut Engine) {
         });
         let here = asked.clone();
         engine.register_fn(sign, move |ctx: NativeCallContext, a: ImmutableString, b: ImmutableString| {
-            here.turned(&ctx, holds(a.cmp(&b)))
+            let answer = holds(a.cmp(&b));
+            // An empty text says that nothing is the matter, and guards what is said of it.
+            if a.is_empty() || b.is_empty() { answer } else { here.turned(&ctx, answer) }
         });
     }
     proved(engine);
