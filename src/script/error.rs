@@ -28,6 +28,11 @@ pub fn wrong(message: impl std::fmt::Display) -> Thrown {
     .into()
 }
 
+/// An argument that is wrong by what was measured: more rows than there are, too few points.
+pub fn unfit(ctx: &NativeCallContext<'_>, message: &str) -> Thrown {
+    thrown(ctx, "argument", "range", message)
+}
+
 /// What was measured does not give what is asked for.
 pub fn unusable(ctx: &NativeCallContext<'_>, message: &str) -> Thrown {
     thrown(ctx, "data", "unusable", message)

@@ -1,7 +1,7 @@
 //! Quantities in scripts: `50.mT`, sums and products of them, and back to numbers.
 
 use super::convert::{kind_of, plain_number};
-use super::error::{Thrown, argument, wrong};
+use super::error::{Thrown, argument, unfit, wrong};
 use crate::quantity::{Dimension, Quantity, Unit, in_words};
 use rhai::{Array, Dynamic, Engine, NativeCallContext};
 use std::cmp::Ordering;
@@ -121,7 +121,7 @@ fn register_order(engine: &mut Engine) {
         two(engine, name, pick);
         engine.register_fn(name, move |ctx: NativeCallContext, list: Array| -> Result<Dynamic, Thrown> {
             let all = quantities(&ctx, &list)?;
-            let first = *all.first().ok_or_else(|| argument(&ctx, "the list is empty"))?;
+            let first = *all.first().ok_or_else(|| unfit(&ctx, "the list is empty"))?;
             all.into_iter().try_fold(first, |best, next| pick(next, best)).map(as_value)
         });
     }

@@ -217,8 +217,8 @@ impl<'w, 'a> Costing<'w, 'a> {
         {
             return args.then(self.agenda(steps));
         }
-        // Which function it is that a variable holds is not known here.
-        if name == "call" {
+        // Which function it is that a variable holds, or what one of another file does, is not known here.
+        if name == "call" || call.is_qualified() {
             return args.then(Cost::UNBOUNDED);
         }
         let program = self.walk.program;

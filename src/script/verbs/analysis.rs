@@ -7,7 +7,7 @@ use crate::analysis::realness;
 use crate::bench::Role;
 use crate::quantity::{Dimension, Quantity};
 use crate::script::convert::quantity;
-use crate::script::error::{Thrown, argument, unusable};
+use crate::script::error::{Thrown, argument, unfit, unusable};
 use crate::script::handles::{FitHandle, ResonanceLawHandle, Sweep};
 use crate::script::host::Host;
 use crate::script::registry::{Chapter, Kind, Verb, in_chapter, param};
@@ -71,7 +71,7 @@ fn fit_resonance(
 ) -> Result<FitHandle, Thrown> {
     let (x, y) = spectrum(ctx, sweep, channel)?;
     let fit = fit::resonance(&x, &y, &Options::new())
-        .map_err(|error| argument(ctx, &format!("sweep {} can't be fitted: {error}", sweep.data.sweep)))?;
+        .map_err(|error| unfit(ctx, &format!("sweep {} can't be fitted: {error}", sweep.data.sweep)))?;
     let handle = FitHandle::new(fit, dimensions(sweep, channel));
     let title = format!(
         "{} {}: line at {} ± {}, {} wide, {} high{}",

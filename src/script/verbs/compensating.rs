@@ -5,7 +5,7 @@ use crate::analysis::transmission::Transmission;
 use crate::bench::Role;
 use crate::quantity::{Dimension, Quantity};
 use crate::script::convert::{MapFields, quantity};
-use crate::script::error::{Thrown, argument, thrown, unusable};
+use crate::script::error::{Thrown, argument, thrown, unfit, unusable};
 use crate::script::handles::{Sweep, TransmissionHandle};
 use crate::script::host::Host;
 use crate::script::registry::{Chapter, Kind, Time, Verb, acts, in_chapter, param};
@@ -93,7 +93,7 @@ fn outside(ctx: &NativeCallContext<'_>, f_hz: f64, line: &Transmission) -> Throw
     let show = |si: Option<&f64>| Quantity::new(si.copied().unwrap_or(f64::NAN), Dimension::FREQUENCY);
     let (first, last) = (show(line.f_hz.first()), show(line.f_hz.last()));
     let asked = Quantity::new(f_hz, Dimension::FREQUENCY);
-    argument(ctx, &format!("the transmission was measured from {first} to {last}, not at {asked}"))
+    unfit(ctx, &format!("the transmission was measured from {first} to {last}, not at {asked}"))
 }
 
 fn transmission(

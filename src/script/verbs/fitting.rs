@@ -4,7 +4,7 @@
 use crate::analysis::fit::{self, Fit, FitError, Noise, Options, Set};
 use crate::quantity::{Dimension, Quantity};
 use crate::script::convert::{MapFields, plain_number};
-use crate::script::error::{Thrown, argument};
+use crate::script::error::{Thrown, argument, unfit};
 use crate::script::handles::{FitHandle, Measure, Sweep};
 use crate::script::host::Host;
 use crate::script::registry::{Chapter, Kind, Verb, in_chapter, param};
@@ -221,7 +221,7 @@ impl Data {
         units: Vec<(String, Dimension)>,
     ) -> Result<FitHandle, Thrown> {
         let fit =
-            fitted.map_err(|error| argument(ctx, &format!("{} can't be fitted: {error}", self.label())))?;
+            fitted.map_err(|error| unfit(ctx, &format!("{} can't be fitted: {error}", self.label())))?;
         let handle = FitHandle::new(fit, self.axes).with_units(units);
         let left_out: String = self.sources.iter().map(|s| s.left_out.1.as_str()).collect();
         let title = format!("{}, {shape}: {}{left_out}", self.label(), in_short(&handle));
@@ -380,7 +380,7 @@ fn fit_points(
         _ => return Err(argument(ctx, "either every row has an error, or none has")),
     };
     let fit = shaped(ctx, shape, &x, &y, &options)?
-        .map_err(|error| argument(ctx, &format!("these points can't be fitted: {error}")))?;
+        .map_err(|error| unfit(ctx, &format!("these points can't be fitted: {error}")))?;
     let [x_is, y_is, _] = dimensions.map(|dimension| dimension.unwrap_or(Dimension::NONE));
     let handle = FitHandle::new(fit, (x_is, y_is));
     let title = format!("{} points, {shape}: {}", x.len(), in_short(&handle));

@@ -6,7 +6,7 @@ use crate::analysis::identify::{self, Candidate, Measured, Sighting};
 use crate::bench::{KnownSpin, KnownValue};
 use crate::quantity::Dimension;
 use crate::script::convert::{MapFields, number, quantity, whole};
-use crate::script::error::{Thrown, argument};
+use crate::script::error::{Thrown, argument, unfit};
 use crate::script::handles::{FitHandle, Sweep};
 use crate::script::host::Host;
 use crate::script::registry::{Chapter, Kind, Verb, in_chapter, param};
@@ -176,7 +176,7 @@ fn identify(host: &Host, ctx: &NativeCallContext<'_>, map: Map) -> Result<Map, T
     };
     fields.finish()?;
     let candidates = identify::identify(&seen, &kinds)
-        .map_err(|error| argument(ctx, &format!("nothing can be identified: {error}")))?;
+        .map_err(|error| unfit(ctx, &format!("nothing can be identified: {error}")))?;
     let all: Vec<String> =
         candidates.iter().map(|c| format!("{} {:.4}", name_of(c), c.probability)).collect();
     let title = format!("kind of spin: {}", all.join(", "));

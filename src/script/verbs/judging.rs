@@ -9,7 +9,7 @@ use crate::analysis::search::Search;
 use crate::bench::Role;
 use crate::quantity::{Dimension, Quantity};
 use crate::script::convert::{MapFields, number, quantity};
-use crate::script::error::{Thrown, argument};
+use crate::script::error::{Thrown, argument, unfit};
 use crate::script::handles::{Sweep, Trace};
 use crate::script::host::Host;
 use crate::script::registry::{Chapter, Deed, Kind, Time, Verb, acts, in_chapter, of, param};
@@ -94,7 +94,7 @@ pub(super) fn register(engine: &mut Engine, host: &Rc<Host>) {
 
 fn contrast(host: &Host, ctx: &NativeCallContext<'_>, trace: &Trace) -> Result<Map, Thrown> {
     let judged = contrast_of_trace(&trace.numbers.values, trace.interval_s)
-        .map_err(|error| argument(ctx, &format!("this trace can't be judged: {error}")))?;
+        .map_err(|error| unfit(ctx, &format!("this trace can't be judged: {error}")))?;
     let verdict = match judged.verdict {
         ContrastVerdict::Contrast => "contrast",
         ContrastVerdict::Jump => "jump",
@@ -134,7 +134,7 @@ fn find_lines(
     let wavy = x_is == Dimension::FREQUENCY && spans.1 - spans.0 > 2.0 * WIDEST_LINE_HZ;
     let plan = peaks::Search { over_waves: wavy.then_some(WIDEST_LINE_HZ), ..peaks::Search::default() };
     let found = peaks::find(&x, &y, &plan)
-        .map_err(|error| argument(ctx, &format!("no lines can be looked for: {error}")))?;
+        .map_err(|error| unfit(ctx, &format!("no lines can be looked for: {error}")))?;
     let mut title = format!("{} {}: {} lines", sweep.data.plan.name, sweep.data.sweep, found.lines.len());
     let mut body = serde_json::to_value(&found).unwrap_or_default();
     if sweep.data.doubtful.count() > 0 {
@@ -160,7 +160,7 @@ fn find_lines(
 fn pick_dwell(ctx: NativeCallContext<'_>, trace: Trace, error: Dynamic) -> Result<Map, Thrown> {
     let wanted = quantity(&ctx, &error, trace.numbers.dimension, "the wanted error")?;
     let dwell = best_dwell(&trace.numbers.values, trace.interval_s, wanted)
-        .map_err(|error| argument(&ctx, &format!("no dwell can be picked: {error}")))?;
+        .map_err(|error| unfit(&ctx, &format!("no dwell can be picked: {error}")))?;
     let mut map = Map::new();
     map.insert("dwell".into(), Dynamic::from(Quantity::new(dwell.dwell_s, Dimension::TIME)));
     map.insert("repeats".into(), (dwell.averages as i64).into());

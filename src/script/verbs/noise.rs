@@ -3,7 +3,7 @@
 use crate::analysis::noise::{allan_deviation, welch};
 use crate::quantity::Dimension;
 use crate::script::convert::{kind_of, whole};
-use crate::script::error::{Thrown, argument};
+use crate::script::error::{Thrown, argument, unfit};
 use crate::script::handles::Trace;
 use crate::script::numbers::Numbers;
 use crate::script::registry::{Chapter, Kind, Verb, in_chapter, param};
@@ -101,7 +101,7 @@ impl Series {
 
 fn spectrum(ctx: &NativeCallContext<'_>, series: &Series, stretch: usize) -> Result<Table, Thrown> {
     let psd = welch(&series.numbers.values, 1.0 / series.interval_s, stretch)
-        .map_err(|error| argument(ctx, &format!("no spectrum of this noise: {error}")))?;
+        .map_err(|error| unfit(ctx, &format!("no spectrum of this noise: {error}")))?;
     let dimension = series.numbers.dimension.change().power(2).over(Dimension::FREQUENCY);
     let errors = psd.density.iter().map(|density| density * psd.relative_error).collect();
     let density = Numbers::new(psd.density, dimension).with_errors(errors);
@@ -110,7 +110,7 @@ fn spectrum(ctx: &NativeCallContext<'_>, series: &Series, stretch: usize) -> Res
 
 fn allan(ctx: &NativeCallContext<'_>, series: &Series) -> Result<Table, Thrown> {
     let points = allan_deviation(&series.numbers.values, series.interval_s)
-        .map_err(|error| argument(ctx, &format!("no Allan deviation: {error}")))?;
+        .map_err(|error| unfit(ctx, &format!("no Allan deviation: {error}")))?;
     let times = points.iter().map(|point| point.tau_s).collect();
     let values = points.iter().map(|point| point.deviation).collect();
     let deviation = Numbers::new(values, series.numbers.dimension.change());

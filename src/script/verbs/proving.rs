@@ -5,7 +5,7 @@ use crate::analysis::joint::{Judgement, Prior, Remembered, SpectrumAt, Verdict, 
 use crate::bench::Role;
 use crate::quantity::{Dimension, Quantity};
 use crate::script::convert::{MapFields, number, quantity, whole};
-use crate::script::error::{Thrown, argument, unusable};
+use crate::script::error::{Thrown, argument, unfit, unusable};
 use crate::script::handles::{Sweep, VerdictHandle};
 use crate::script::host::Host;
 use crate::script::registry::{Chapter, Deed, Kind, Verb, in_chapter, of, param};
@@ -112,7 +112,7 @@ struct Taken {
 fn taken(ctx: &NativeCallContext<'_>, i: usize, item: Dynamic) -> Result<Taken, Thrown> {
     if item.is_array() {
         let mut pair = pairs::<Sweep>(ctx, vec![item], "a sweep")?;
-        let (field_t, sweep) = pair.pop().ok_or_else(|| argument(ctx, "there is nothing to judge"))?;
+        let (field_t, sweep) = pair.pop().ok_or_else(|| unfit(ctx, "there is nothing to judge"))?;
         return Ok(Taken { field_t, tip: 0, sweep });
     }
     let wrong = |what: &str| argument(ctx, &format!("item {i} of the list {what}"));
@@ -162,7 +162,7 @@ fn is_real(
         ));
     }
     let judged = judge_again(&spectra, &prior, &mut remembered.borrow_mut())
-        .map_err(|error| argument(ctx, &format!("these spectra can't be judged: {error}")))?;
+        .map_err(|error| unfit(ctx, &format!("these spectra can't be judged: {error}")))?;
     for one in &judged {
         // Several tips may be given, and one that was given may have changed unasked.
         let segments = judged.iter().filter(|other| other.tip == one.tip).count();
@@ -189,7 +189,7 @@ fn is_real(
     // The last tip state is the one that can still be measured with.
     let mut states: Vec<VerdictHandle> =
         judged.into_iter().map(|one| VerdictHandle(Rc::new(one), Rc::new([]))).collect();
-    let last = states.pop().ok_or_else(|| argument(ctx, "there is nothing to judge"))?;
+    let last = states.pop().ok_or_else(|| unfit(ctx, "there is nothing to judge"))?;
     Ok(VerdictHandle(last.0, states.into()))
 }
 

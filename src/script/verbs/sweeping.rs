@@ -6,7 +6,7 @@ use crate::bench::{ChannelId, TaskKind};
 use crate::instrument::Task;
 use crate::quantity::Dimension;
 use crate::script::convert::{MapFields, quantity, texts, whole};
-use crate::script::error::{Thrown, argument};
+use crate::script::error::{Thrown, argument, unfit};
 use crate::script::handles::{Numbers, Sweep, Trace};
 use crate::script::host::Host;
 use crate::script::registry::{Chapter, Kind, Time, Verb, acts, in_chapter, looks, param};
@@ -226,7 +226,7 @@ fn register_numbers_type(engine: &mut Engine) {
         let found = usize::try_from(index).ok().and_then(|i| numbers.values.get(i));
         let count = numbers.values.len();
         found.map(|value| as_value(numbers.quantity(*value))).ok_or_else(|| {
-            argument(
+            unfit(
                 &ctx,
                 &format!("there is no item {index}; they count from 0 to {}", count.saturating_sub(1)),
             )

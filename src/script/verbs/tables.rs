@@ -2,7 +2,7 @@
 
 use crate::quantity::{Dimension, Quantity};
 use crate::script::convert::{kind_of, plain_number, texts, whole};
-use crate::script::error::{Thrown, argument, wrong};
+use crate::script::error::{Thrown, argument, unfit, wrong};
 use crate::script::handles::{Image, Sweep, Trace};
 use crate::script::host::Host;
 use crate::script::numbers::{Function, Numbers, Operation};
@@ -258,7 +258,7 @@ fn register_table_type(engine: &mut Engine) {
             false => whole(&ctx, value, what, 0).map(|row| row as usize),
         };
         let (from, to) = (end(&from, "the first row")?, end(&to, "the row at which it ends")?);
-        table.part(from, to).map_err(|error| said(&ctx, &error))
+        table.part(from, to).map_err(|error| unfit(&ctx, &error.to_string()))
     });
     engine.register_fn(
         "within",

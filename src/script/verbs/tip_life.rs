@@ -7,7 +7,7 @@ use crate::instrument::{Task, TaskReport};
 use crate::quantity::{Dimension, Quantity};
 use crate::record::{Achieved, Earlier, Ending, Outcome, TipFinding, TipLife, TipTest, TipVerdict};
 use crate::script::convert::quantity;
-use crate::script::error::{Thrown, argument, ended, thrown};
+use crate::script::error::{Thrown, argument, ended, thrown, unfit};
 use crate::script::host::{Host, place_of};
 use crate::script::registry::{Chapter, Deed, Kind, Time, Verb, acts, in_chapter, of, param};
 use crate::supervisor::{Answer, Question, Request, Statement};
@@ -457,7 +457,7 @@ fn test_tip(host: &Host, ctx: &NativeCallContext<'_>) -> Result<Map, Thrown> {
     junction.set(Role::Setpoint, working[1])?;
     junction.set(Role::Bias, working[0])?;
     let judged = contrast_of_trace(&traced?.data, tests.interval_s)
-        .map_err(|error| argument(ctx, &format!("this current can't be judged: {error}")))?;
+        .map_err(|error| unfit(ctx, &format!("this current can't be judged: {error}")))?;
     let verdict = match judged.verdict {
         ContrastVerdict::Contrast => TipVerdict::Contrast,
         ContrastVerdict::None => TipVerdict::None,

@@ -174,8 +174,12 @@ fn weight_of(error: &EvalAltResult, way: Way) -> Option<Weight> {
         | EvalAltResult::ErrorDotExpr(..) => Some(Weight::Certain),
         EvalAltResult::ErrorRuntime(value, _) => {
             let map = value.read_lock::<Map>()?;
-            let what = map.get("what")?.to_string();
-            match what.as_str() {
+            let of = |name: &str| map.get(name).map(ToString::to_string).unwrap_or_default();
+            match of("what").as_str() {
+                // With other numbers it may be right.
+                "argument" if of("kind") == "range" => {
+                    matches!(way, Way::Found | Way::Failing).then_some(Weight::Perhaps)
+                }
                 "argument" => match way {
                     Way::Found | Way::Failing => Some(Weight::Certain),
                     // Here an argument may be wrong only because of what was made believe.
