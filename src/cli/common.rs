@@ -6,7 +6,7 @@ use crate::diagnostic::{Diagnostic, has_errors, render};
 use crate::quantity::TimePoint;
 use crate::run::{seconds_until, zone};
 use crate::script::Sequence;
-use crate::script::check::check_with_texts;
+use crate::script::check::Checked;
 use jiff::ZonedDateTime;
 use std::io::{IsTerminal, Write};
 use std::path::Path;
@@ -69,15 +69,16 @@ pub fn start_log(verbose: u8, file: Option<&Path>) {
     let _ = tracing_subscriber::registry().with(words).with(kept).try_init();
 }
 
-/// Checks a sequence before it is begun: errors reject it, warnings are shown.
+/// Checks a sequence before it is begun, in the way given: errors reject it, warnings are shown.
 pub fn check_first(
+    check: fn(&Sequence, &Bench, &str) -> Checked,
     sequence: &Sequence,
     bench: &Bench,
     bench_name: &str,
     windowed: bool,
     json: bool,
 ) -> Result<(), u8> {
-    let mut checked = check_with_texts(sequence, bench, bench_name);
+    let mut checked = check(sequence, bench, bench_name);
     checked.heed_window(windowed);
     if has_errors(&checked.diagnostics) {
         eprint!("{}", checked.render(std::io::stderr().is_terminal()));

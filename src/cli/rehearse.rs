@@ -10,6 +10,7 @@ use crate::run::faults::{FaultPlan, read_faults};
 use crate::run::nights::{night_document, night_plan};
 use crate::run::{BenchSource, Observers, RunFolder, Setup, lock, rehearse_with_faults, withdrawal_s};
 use crate::script::Sequence;
+use crate::script::check::check_untried;
 use std::path::PathBuf;
 use std::time::Instant;
 
@@ -77,7 +78,14 @@ impl Rehearse {
         setup = if self.drawn { setup.drawn() } else { setup };
         let (plan, faults_text) = self.plan(&setup)?;
         let windowed = self.until.is_some();
-        check_first(&setup.sequence, &setup.bench, &setup.bench_source.name, windowed, self.json)?;
+        check_first(
+            check_untried,
+            &setup.sequence,
+            &setup.bench,
+            &setup.bench_source.name,
+            windowed,
+            self.json,
+        )?;
         let now = now_in(setup.bench.time_zone.as_deref())?;
         let start = match self.start.as_deref() {
             Some(text) => crate::run::parse_time(text, &now).map_err(|reason| reject(&reason))?,

@@ -14,6 +14,7 @@ use crate::run::{
     paced, withdrawal_s,
 };
 use crate::script::Sequence;
+use crate::script::check::check_with_texts;
 use std::path::PathBuf;
 use std::sync::Arc;
 use std::time::Instant;
@@ -65,7 +66,7 @@ impl Run {
             return Err(reject("several sequences can't share one --out folder; leave it out"));
         }
         for sequence in &sequences {
-            check_first(sequence, &bench, &source.name, self.until.is_some(), self.json)?;
+            check_first(check_with_texts, sequence, &bench, &source.name, self.until.is_some(), self.json)?;
         }
         let mut code = 0;
         let last = sequences.len() - 1;

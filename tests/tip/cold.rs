@@ -83,7 +83,7 @@ fn with_too_little_helium_nothing_is_begun_and_a_bench_without_a_pot_says_so() {
     let without = write(folder.path(), "without.ron", &without);
     let out = folder.path().join("without");
     let said = say(&["rehearse", text(&sequence), "--bench", text(&without), "--out", text(&out)]);
-    assert_eq!(said.code, 2, "{}", said.stderr);
+    assert_eq!(said.code, 1, "{}", said.stderr);
     assert!(format!("{}{}", said.stdout, said.stderr).contains("add `pot` to its file"), "{}", said.stderr);
 }
 

@@ -119,6 +119,15 @@ pub fn check(sequence: &Sequence, bench: &Bench, bench_file: &str) -> Vec<Diagno
 
 /// The same, with the texts of all files for rendering.
 pub fn check_with_texts(sequence: &Sequence, bench: &Bench, bench_file: &str) -> Checked {
+    checked(sequence, bench, bench_file, true)
+}
+
+/// The same without a trial: for a rehearsal, which is a better one.
+pub fn check_untried(sequence: &Sequence, bench: &Bench, bench_file: &str) -> Checked {
+    checked(sequence, bench, bench_file, false)
+}
+
+fn checked(sequence: &Sequence, bench: &Bench, bench_file: &str, tries: bool) -> Checked {
     let engine = catalog::engine(bench);
     let mut files = Files {
         catalog: Catalog::new(&engine),
@@ -151,7 +160,7 @@ pub fn check_with_texts(sequence: &Sequence, bench: &Bench, bench_file: &str) ->
         diagnostics.append(&mut found);
     }
     // A sequence that can't be parsed can't be tried, and what was found already is not said twice.
-    if !files.files.iter().any(|file| file.broken) {
+    if tries && !files.files.iter().any(|file| file.broken) {
         for stop in trial::stops(sequence, bench, &files) {
             if !said_already(&diagnostics, &stop, &files) {
                 diagnostics.push(stop);
