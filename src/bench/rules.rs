@@ -35,6 +35,13 @@ macro_rules! task_kinds {
     };
 }
 
+impl TaskKind {
+    /// Whether the tip is another one once it was done.
+    pub fn changes_tip(self) -> bool {
+        matches!(self, TaskKind::PickUp | TaskKind::PutDown | TaskKind::Pulse)
+    }
+}
+
 // Name in bench files and records, once only, leaves the spot, meaning.
 task_kinds! {
     Approach = "approach", false, true, "Bring the tip into tunnelling range.";
@@ -99,6 +106,13 @@ pub struct Permit {
     pub condition: Condition,
     /// The reason, for people.
     pub because: String,
+}
+
+impl Permit {
+    /// Whether it speaks of a target; of a task, which has none, it always does.
+    pub fn applies_to(&self, target: Option<f64>) -> bool {
+        self.above.zip(target).is_none_or(|(mark, value)| value.abs() > mark)
+    }
 }
 
 /// What an interlock does, by severity.

@@ -203,7 +203,7 @@ fn effect(request: &Request, before: &Value, after: &Value) -> String {
         return "The run is ending already: nothing has changed.".to_owned();
     }
     if let Request::First { goal, .. } | Request::NotWanted { goal, .. } = request {
-        let named = |line: &Value| line.as_str().is_some_and(|line| line.contains(&format!(" {goal}: ")));
+        let named = |known: &Value| known["name"] == goal.as_str();
         return match after["goals"].as_array().is_some_and(|goals| goals.iter().any(named)) {
             true => "It is recorded; the plan meets it with its next choice.".to_owned(),
             false => format!("The plan has no goal `{goal}`: nothing has changed."),
@@ -274,7 +274,12 @@ fn show(status: &Value) {
         println!("{}", wrapped(text("headline"), "so far   ", "         ", columns()).trim_end());
     }
     for goal in status.get("goals").and_then(Value::as_array).into_iter().flatten() {
-        println!("{}", wrapped(goal.as_str().unwrap_or(""), "goal     ", "         ", columns()).trim_end());
+        let said = |key: &str| goal[key].as_str().unwrap_or("");
+        let line = format!("{}: {}", said("name"), said("words"));
+        println!("{}", wrapped(&line, "goal     ", "         ", columns()).trim_end());
+    }
+    if !text("chosen").is_empty() {
+        println!("{}", wrapped(text("chosen"), "next     ", "         ", columns()).trim_end());
     }
     let ahead = status.get("outlook").and_then(|o| serde_json::from_value::<Outlook>(o.clone()).ok());
     if let Some(ahead) = &ahead {

@@ -6,7 +6,6 @@
 //! and a map that goes on needs a proof with the tip that is in.
 
 use super::tip::TipRules;
-use crate::instrument::Task;
 use crate::quantity::rounded;
 use crate::record::{
     Answer, Entry, Evidence, Goal, GoalPlan, GoalState, Goals, PlanSaid, Request, Shortfall, TipLife, Turn,
@@ -42,7 +41,7 @@ impl Goals {
                 }
                 _ => return,
             },
-            Entry::Call { request: Request::Task(task), answer, .. } if touches(task) => {
+            Entry::Call { request: Request::Task(task), answer, .. } if task.kind().changes_tip() => {
                 let achieved = matches!(answer, Ok(Answer::Task(report)) if report.achieved);
                 if !achieved {
                     return;
@@ -226,11 +225,6 @@ fn fresh(plan: &GoalPlan) -> Goal {
         settled: 0,
         course: Vec::new(),
     }
-}
-
-/// Whether a task makes another tip of the one that is in.
-fn touches(task: &Task<String>) -> bool {
-    matches!(task, Task::PickUp | Task::PutDown | Task::Pulse { .. })
 }
 
 #[cfg(test)]

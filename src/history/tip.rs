@@ -162,7 +162,7 @@ impl TipLife {
     fn acted(&mut self, task: &Task<String>, answer: &Result<Answer, Failure>) {
         let achieved = matches!(answer, Ok(Answer::Task(report)) if report.achieved);
         let kind = task.kind();
-        if matches!(kind, TaskKind::PickUp | TaskKind::PutDown | TaskKind::Pulse) {
+        if kind.changes_tip() {
             self.touches += 1;
             if achieved {
                 self.atoms += match kind {

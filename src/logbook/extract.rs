@@ -227,15 +227,8 @@ impl Reader<'_> {
     }
 
     fn task(&mut self, at_s: f64, task: &Task<String>, answer: &Result<Answer, Failure>) {
-        let touches = [
-            TaskKind::PickUp,
-            TaskKind::PutDown,
-            TaskKind::Pulse,
-            TaskKind::CoarseStep,
-            TaskKind::CoarseShift,
-        ];
         let kind = task.kind();
-        if !touches.contains(&kind) {
+        if !kind.changes_tip() && !matches!(kind, TaskKind::CoarseStep | TaskKind::CoarseShift) {
             return;
         }
         let (achieved, remark) = match answer {

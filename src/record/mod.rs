@@ -34,6 +34,7 @@ mod store;
 mod tip;
 mod tripped;
 mod walk;
+mod words;
 
 pub use acts::{copy_acts, lost_act};
 pub use answer::{Answer, Centred, Denial, Doubtful, Failure, HeliumOutlook, Reply, SweepData};

@@ -1,36 +1,20 @@
 //! The tip, the spins that are kept, and what a sequence says that it achieved, as they stand in a record.
 
+use super::words::words;
 use serde::{Deserialize, Serialize};
 use std::sync::Arc;
 
-/// What a sequence says that it achieved.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
-#[serde(rename_all = "snake_case")]
-pub enum Achieved {
-    /// A tip was made, or found good.
-    Made,
-    /// A resonance was proved.
-    Proved,
-    /// An area was mapped.
-    Mapped,
-    /// Nothing, for a reason.
-    Nothing,
-}
-
-impl Achieved {
-    /// All of them.
-    pub const ALL: [Self; 4] = [Self::Made, Self::Proved, Self::Mapped, Self::Nothing];
-    /// Their words.
-    pub const WORDS: [&'static str; 4] = ["made", "proved", "mapped", "nothing"];
-
-    /// The word in sequences, records and JSON.
-    pub fn word(self) -> &'static str {
-        Self::WORDS[self as usize]
-    }
-
-    /// That of a word.
-    pub fn of(word: &str) -> Option<Self> {
-        Self::ALL.into_iter().find(|achieved| achieved.word() == word)
+words! {
+    /// What a sequence says that it achieved.
+    pub enum Achieved {
+        /// A tip was made, or found good.
+        Made = "made",
+        /// A resonance was proved.
+        Proved = "proved",
+        /// An area was mapped.
+        Mapped = "mapped",
+        /// Nothing, for a reason.
+        Nothing = "nothing",
     }
 }
 
@@ -63,26 +47,15 @@ pub struct Earlier {
     pub declared: Option<Declared>,
 }
 
-/// Whether a current over an atom shows two levels.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
-#[serde(rename_all = "snake_case")]
-pub enum TipVerdict {
-    /// Two levels.
-    Contrast,
-    /// One level.
-    None,
-    /// It can't be told.
-    Undecided,
-}
-
-impl TipVerdict {
-    /// The word in sequences and records.
-    pub fn word(self) -> &'static str {
-        match self {
-            TipVerdict::Contrast => "contrast",
-            TipVerdict::None => "none",
-            TipVerdict::Undecided => "undecided",
-        }
+words! {
+    /// Whether a current over an atom shows two levels.
+    pub enum TipVerdict {
+        /// Two levels.
+        Contrast = "contrast",
+        /// One level.
+        None = "none",
+        /// It can't be told.
+        Undecided = "undecided",
     }
 }
 

@@ -179,8 +179,7 @@ impl Setup {
 
     /// The same in a world drawn by its seed round the one that is given; in that one itself where it is drawn already.
     ///
-    /// # Panics
-    /// Never: what is drawn round a world is a world.
+    /// A seed that gives 0 draws nothing.
     #[must_use]
     pub fn drawn(self) -> Self {
         let Some(_) = &self.world else { return self };

@@ -125,11 +125,7 @@ pub fn check_permits(
     target: Option<f64>,
 ) -> Result<(), Refusal> {
     for permit in bench.permits.iter().filter(|permit| permit.subject == subject) {
-        let applies = match (permit.above, target) {
-            (Some(mark), Some(value)) => value.abs() > mark,
-            _ => true,
-        };
-        if !applies {
+        if !permit.applies_to(target) {
             continue;
         }
         let (text, because) = (&permit.condition.text, &permit.because);

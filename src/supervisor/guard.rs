@@ -88,7 +88,7 @@ impl Supervisor {
 
 /// Whether it does something to what lies under the tip.
 fn touches(command: &Command) -> bool {
-    matches!(command, Command::Begin(Task::PickUp | Task::PutDown | Task::Pulse { .. }))
+    matches!(command, Command::Begin(task) if task.kind().changes_tip())
 }
 
 fn named(command: &Command) -> String {

@@ -39,6 +39,36 @@ pub trait Readings {
     fn clock_jump_s(&self) -> f64;
 }
 
+/// Channels that were read just now, and of whose past nothing is known.
+#[derive(Debug, Clone, Copy)]
+pub struct JustRead<F>(pub F);
+
+impl<F: Fn(ChannelId) -> Option<f64>> Readings for JustRead<F> {
+    fn latest(&self, channel: ChannelId) -> Option<f64> {
+        (self.0)(channel)
+    }
+
+    fn rate_per_s(&self, _: ChannelId) -> Option<f64> {
+        None
+    }
+
+    fn age_s(&self, _: ChannelId) -> f64 {
+        0.0
+    }
+
+    fn frozen_s(&self, _: ChannelId) -> f64 {
+        0.0
+    }
+
+    fn unreadable(&self, _: ChannelId) -> bool {
+        false
+    }
+
+    fn clock_jump_s(&self) -> f64 {
+        0.0
+    }
+}
+
 /// A condition: true, false, or unknown.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Condition {

@@ -43,8 +43,10 @@ pub struct Status {
     pub trips: Vec<Trip>,
     /// The result so far in one line, as brief and page have it.
     pub headline: String,
-    /// How far each goal of the plan is, and what was chosen last.
-    pub goals: Vec<String>,
+    /// How far each goal of the plan is.
+    pub goals: Vec<GoalLine>,
+    /// What was chosen last, for people.
+    pub chosen: Option<String>,
     /// Last messages.
     pub messages: Vec<String>,
 }
@@ -112,13 +114,6 @@ pub enum Request {
     LeaveAsIs,
 }
 
-/// A line for each goal, and one for what was chosen last.
-fn goals(result: &RunResult) -> Vec<String> {
-    let line = |goal: &GoalLine| format!("{} {}: {}", goal.weight.sign(), goal.name, goal.words);
-    let chosen = result.chosen.as_ref().map(|chosen| format!("next: {chosen}"));
-    result.goals.iter().map(line).chain(chosen).collect()
-}
-
 /// Makes a snapshot.
 pub fn snapshot(
     bench: &Bench,
@@ -179,7 +174,8 @@ pub fn snapshot(
         channels: channels.collect(),
         interlocks: interlocks.collect(),
         trips: tally.trips.clone(),
-        goals: goals(&result),
+        goals: result.goals,
+        chosen: result.chosen,
         headline: result.headline,
         messages: Vec::new(),
     }

@@ -1,6 +1,6 @@
 //! Whether a reading is what the bench calls good: by the limits of its interlocks, and by what it was at the start.
 
-use crate::bench::expression::Readings;
+use crate::bench::expression::JustRead;
 use crate::bench::{Bench, ChannelId, Role};
 use crate::report::account::Account;
 
@@ -17,7 +17,7 @@ pub(super) fn what_is_wrong(account: &Account, bench: &Bench, id: ChannelId, si:
         Role::ChamberPressure | Role::PreparationPressure => WORSE,
         _ => return None,
     };
-    let only = Only { id, si };
+    let only = JustRead(|channel: ChannelId| (channel == id).then_some(si));
     let beyond = bench
         .interlocks
         .iter()
@@ -27,36 +27,4 @@ pub(super) fn what_is_wrong(account: &Account, bench: &Bench, id: ChannelId, si:
     }
     let (_, first) = account.monitors.get(&channel.name)?.first()?;
     (*first > 0.0 && si > grown * first).then(|| format!("it was {} at the start", channel.show(*first)))
-}
-
-/// One channel alone, just read.
-struct Only {
-    id: ChannelId,
-    si: f64,
-}
-
-impl Readings for Only {
-    fn latest(&self, channel: ChannelId) -> Option<f64> {
-        (channel == self.id).then_some(self.si)
-    }
-
-    fn rate_per_s(&self, _: ChannelId) -> Option<f64> {
-        None
-    }
-
-    fn age_s(&self, _: ChannelId) -> f64 {
-        0.0
-    }
-
-    fn frozen_s(&self, _: ChannelId) -> f64 {
-        0.0
-    }
-
-    fn unreadable(&self, _: ChannelId) -> bool {
-        false
-    }
-
-    fn clock_jump_s(&self) -> f64 {
-        0.0
-    }
 }

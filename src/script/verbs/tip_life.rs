@@ -85,7 +85,7 @@ pub const VERBS: &[Verb] = &[
     Verb {
         name: "result",
         params: &[
-            param("what", Kind::OneOf(&Achieved::WORDS), "what was achieved"),
+            param("what", Kind::OneOf(Achieved::WORDS), "what was achieved"),
             param("about", Kind::Text, "more on it; why, where it is `nothing`"),
         ],
         gives: "nothing",
@@ -104,7 +104,7 @@ pub const VERBS: &[Verb] = &[
     },
     Verb {
         name: "needs_result",
-        params: &[param("what", Kind::OneOf(&Achieved::WORDS), "what must have been achieved")],
+        params: &[param("what", Kind::OneOf(Achieved::WORDS), "what must have been achieved")],
         gives: "nothing",
         summary: "In a queue, ends the sequence here unless the one before declared this result; its own result is then `nothing`, with the reason. Without a sequence before it, somebody started it on purpose, and it goes on.",
         example: "needs_result(\"made\");",

@@ -1,8 +1,8 @@
 //! A bench on which everything is answered at once: nothing is simulated, the numbers only have the right kind.
 
 use super::ways::Way;
-use crate::bench::expression::Readings;
-use crate::bench::{Bench, ChannelId, Permit, Role, Subject};
+use crate::bench::expression::JustRead;
+use crate::bench::{Bench, ChannelId, Role, Subject};
 use crate::drive::Port;
 use crate::instrument::{ErrorKind, InstrumentError, Task, TaskReport};
 use crate::record::{Ending, Goals, KnownSpectrum, KnownSpin, Memory, Outcome, Place};
@@ -102,13 +102,10 @@ impl Answers {
 
     /// Whether the permits of the bench are met by where its channels stand.
     fn permitted(&self, subject: Subject, target: Option<f64>) -> Result<(), Denial> {
-        let applies = |permit: &&Permit| match (permit.above, target) {
-            (Some(mark), Some(value)) => value.abs() > mark,
-            _ => true,
-        };
-        let of_this = self.bench.permits.iter().filter(|permit| permit.subject == subject).filter(applies);
-        for permit in of_this {
-            if permit.condition.holds(&Standing(&self.values)) == Some(false) {
+        let just_read = JustRead(|id: ChannelId| self.values.get(id.index()).copied());
+        let of_this = self.bench.permits.iter().filter(|permit| permit.subject == subject);
+        for permit in of_this.filter(|permit| permit.applies_to(target)) {
+            if permit.condition.holds(&just_read) == Some(false) {
                 let (text, because) = (&permit.condition.text, &permit.because);
                 let mark = permit.above.zip(channel_of(subject)).map(|(mark, id)| {
                     let channel = self.bench.channel(id);
@@ -291,33 +288,6 @@ impl Answers {
             searched: false,
             remark: String::new(),
         }
-    }
-}
-
-/// What permits see: every channel was read just now, and none stands still.
-struct Standing<'v>(&'v [f64]);
-
-impl Readings for Standing<'_> {
-    fn latest(&self, channel: ChannelId) -> Option<f64> {
-        self.0.get(channel.index()).copied()
-    }
-    fn beyond(&self, _: ChannelId) -> Option<f64> {
-        None
-    }
-    fn rate_per_s(&self, _: ChannelId) -> Option<f64> {
-        Some(0.0)
-    }
-    fn age_s(&self, _: ChannelId) -> f64 {
-        0.0
-    }
-    fn frozen_s(&self, _: ChannelId) -> f64 {
-        0.0
-    }
-    fn unreadable(&self, _: ChannelId) -> bool {
-        false
-    }
-    fn clock_jump_s(&self) -> f64 {
-        0.0
     }
 }
 
