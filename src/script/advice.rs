@@ -1,8 +1,11 @@
 //! What the engine's own errors mean, in plain sentences; what stands behind a semicolon says what to write.
 
 use super::convert::kind_named;
+use super::numbers::NumbersError;
+use super::table::TableError;
+use super::units::usual;
 use crate::document::nearest;
-use crate::quantity::Dimension;
+use crate::quantity::QuantityError;
 
 /// A loop over something that is no list.
 pub const NO_ITEMS_TO_GO_THROUGH: &str = "a `for` goes through a list or a range; write map.keys() for a map, table(sweep) for a sweep, the table itself for its rows, 0..n for a number";
@@ -136,6 +139,7 @@ pub fn no_property(told: &str) -> String {
     let advice = match of.as_str() {
         "a list" if matches!(name, "length" | "size") => "; list.len() is how many items it has",
         "a list" if name == "count" => "; list.len() is how many items it has, and one of them is list[1]",
+        "a row of numbers" => "; it has mean, deviation, least, most, len, gaps, errors",
         "a list" => "; one of its items is list[0], and a row of a table is a list of its values",
         "nothing" => "; it holds nothing: push and sort change the list itself",
         "a value with a unit" => {
@@ -164,36 +168,45 @@ pub fn other_entry(name: &str, known: &[String]) -> String {
     }
 }
 
-/// What to write where two values don't go together, by the sentence that says so.
-pub fn of_two_kinds(message: &str) -> Option<String> {
-    let apart = ["can't be added", "can't be subtracted", "can't be compared", "is needed here"];
-    let quantities = USUAL.iter().any(|(dimension, _)| message.contains(&dimension.to_string()))
-        || message.contains("a quantity in");
-    if !quantities || !apart.iter().any(|words| message.contains(words)) {
-        return None;
+/// An error that may know what to write instead.
+pub trait Advises: std::fmt::Display {
+    /// What to write, if that is known.
+    fn advice(&self) -> Option<String> {
+        None
     }
-    if !message.contains("plain number") && message.contains("needed here") && !message.contains(", but `") {
-        return None;
-    }
-    if !message.contains("plain number") {
-        return Some("look which of the two has the wrong unit; both need the same one".to_owned());
-    }
-    let with_unit = USUAL.iter().find(|(dimension, _)| message.contains(&dimension.to_string()));
-    let (_, unit) = with_unit?;
-    Some(format!("give the plain number its unit, like 5.{unit}, or take the other one without, x.{unit}"))
 }
 
-/// Units that are usual for a quantity.
-const USUAL: [(Dimension, &str); 8] = [
-    (Dimension::TIME, "s"),
-    (Dimension::LENGTH, "nm"),
-    (Dimension::VOLTAGE, "mV"),
-    (Dimension::FIELD, "mT"),
-    (Dimension::FREQUENCY, "GHz"),
-    (Dimension::CURRENT, "pA"),
-    (Dimension::TEMPERATURE, "K"),
-    (Dimension::VOLUME, "L"),
-];
+impl Advises for &str {}
+impl Advises for String {}
+
+impl Advises for QuantityError {
+    fn advice(&self) -> Option<String> {
+        let (a, b) = match self {
+            QuantityError::Mixed(a, b, _) => (*a, *b),
+            QuantityError::WrongDimension { wanted, found, .. } => (*wanted, *found),
+            _ => return None,
+        };
+        let with_unit = if a.is_none() { b } else { a };
+        Some(if a.is_none() || b.is_none() {
+            let unit = usual(with_unit);
+            format!("give the plain number its unit, like 5.{unit}, or take the other one without, x.{unit}")
+        } else {
+            "look which of the two has the wrong unit; both need the same one".to_owned()
+        })
+    }
+}
+
+impl Advises for NumbersError {
+    fn advice(&self) -> Option<String> {
+        if let NumbersError::Units(error) = self { error.advice() } else { None }
+    }
+}
+
+impl Advises for TableError {
+    fn advice(&self) -> Option<String> {
+        if let TableError::Numbers(error) = self { error.advice() } else { None }
+    }
+}
 
 /// An item that a list has not got.
 pub fn no_item(count: usize, index: i64) -> String {

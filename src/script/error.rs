@@ -1,6 +1,6 @@
 //! Errors on their way through a script, and what they mean when they come out of it.
 
-use super::advice;
+use super::advice::{self, Advises};
 use super::convert::kind_named;
 use super::host::file_name;
 use crate::record::{Ending, Outcome, Place};
@@ -9,7 +9,8 @@ use rhai::{Dynamic, EvalAltResult, Map, NativeCallContext, Position};
 /// What verbs throw.
 pub type Thrown = Box<EvalAltResult>;
 
-/// An error that a sequence may catch: in `catch (e)` it is a map with `what`, `kind` and `message`.
+/// An error that a sequence may catch: in `catch (e)` it is a map with `what`, `kind` and `message`, and
+/// `help` where that is known apart.
 pub fn thrown(ctx: &NativeCallContext<'_>, what: &str, kind: &str, message: &str) -> Thrown {
     EvalAltResult::ErrorRuntime(Dynamic::from_map(told(what, kind, message)), ctx.call_position()).into()
 }
@@ -19,13 +20,11 @@ pub fn argument(ctx: &NativeCallContext<'_>, message: &str) -> Thrown {
     thrown(ctx, "argument", "wrong", message)
 }
 
-/// A wrong argument of what is no verb: the engine adds the place.
-pub fn wrong(message: impl std::fmt::Display) -> Thrown {
-    EvalAltResult::ErrorRuntime(
-        Dynamic::from_map(told("argument", "wrong", &message.to_string())),
-        Position::NONE,
-    )
-    .into()
+/// A wrong argument of what is no verb, with what to write instead: the engine adds the place.
+pub fn wrong(error: impl Advises) -> Thrown {
+    let mut map = told("argument", "wrong", &error.to_string());
+    map.extend(error.advice().map(|advice| ("help".into(), advice.into())));
+    EvalAltResult::ErrorRuntime(Dynamic::from_map(map), Position::NONE).into()
 }
 
 /// An argument that is wrong by what was measured: more rows than there are, too few points.

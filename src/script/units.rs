@@ -13,6 +13,20 @@ pub const UNIT_NAMES: &[&str] = &[
     "eV", "meV", "percent",
 ];
 
+/// The unit in which such a value is usually written; of none its own symbol.
+pub fn usual(dimension: Dimension) -> String {
+    match dimension {
+        Dimension::TIME => "s".to_owned(),
+        Dimension::LENGTH => "nm".to_owned(),
+        Dimension::VOLTAGE => "mV".to_owned(),
+        Dimension::FIELD => "mT".to_owned(),
+        Dimension::FREQUENCY => "GHz".to_owned(),
+        Dimension::CURRENT => "pA".to_owned(),
+        Dimension::VOLUME => "L".to_owned(),
+        other => other.symbol(),
+    }
+}
+
 /// Registers the type, its arithmetic, and the unit names.
 pub fn register(engine: &mut Engine) {
     engine.register_type_with_name::<Quantity>("quantity");

@@ -76,7 +76,7 @@ pub const OWN: &[Mistake] = &[
         "values without units",
         "let s = sweep(#{ channel: \"Bias\", values: [20, 30, 40], read: \"Current\" });\nnote(`${s.points}`);",
         1,
-        "20.V",
+        "20.mV",
     ),
     Mistake(
         "passes in other words",
@@ -322,5 +322,29 @@ pub const OWN: &[Mistake] = &[
         "let s = sweep(#{ channel: \"Bias\", from: 20.mV, to: 60.mV, points: 9, read: \"Current\", stop_after_point: || taken.points > 3 });\nnote(`${s.points}`);",
         1,
         "|taken|",
+    ),
+    Mistake(
+        "a value of a list outside the limits",
+        "let s = sweep(#{ channel: \"Bias\", read: \"Current\",\n    values: [20.mV, 900.mV] });\nnote(`${s.points}`);",
+        2,
+        "nearest permitted",
+    ),
+    Mistake(
+        "a list that a function gets as a copy",
+        "let rows = [];\nfn add(rows, x) {\n    rows.push([x, x]);\n}\nadd(rows, 1.mV);\nnote(`${rows.len()}`);",
+        3,
+        "end the function with rows",
+    ),
+    Mistake(
+        "spectra without their fields",
+        "let s = sweep(#{ channel: \"RfFrequency\", from: 14.GHz, to: 14.2.GHz, points: 41, read: \"LockinX\" });\nlet judged = is_real([s, s, s]);\nnote(judged.verdict);",
+        2,
+        "spectra.push([field, sweep])",
+    ),
+    Mistake(
+        "a figure of a column by another name",
+        "SPECTRUM\nnote(`${line[\"Current\"].std}`);",
+        3,
+        "deviation",
     ),
 ];

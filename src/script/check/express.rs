@@ -36,7 +36,8 @@ const UNIT_WORDS: &[(&str, &str)] = &[
 ];
 
 /// Methods that change a list and give nothing.
-const CHANGE_THEMSELVES: &[&str] = &["push", "append", "sort", "reverse", "insert", "clear", "truncate"];
+pub(super) const CHANGE_THEMSELVES: &[&str] =
+    &["push", "append", "sort", "reverse", "insert", "clear", "truncate"];
 
 /// Methods that change nothing but give something new.
 const GIVE_ANEW: &[&str] =
@@ -431,7 +432,7 @@ fn with_unit<'a>(value: Option<f64>, name: &str) -> Value<'a> {
 }
 
 /// The method with which a chain ends.
-fn last_method(expr: &Expr) -> Option<&str> {
+pub(super) fn last_method(expr: &Expr) -> Option<&str> {
     match expr {
         Expr::Dot(parts, ..) | Expr::Index(parts, ..) => last_method(&parts.rhs),
         Expr::MethodCall(call, _) => Some(call.name.as_str()),

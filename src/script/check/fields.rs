@@ -284,8 +284,16 @@ impl<'a> Walk<'a> {
                 let wanted = "a number, or a list of \"up\", \"down\" and \"random\"";
                 self.kind(&what, wanted, value, at, Value::is_list);
             }
-            "values" => self
-                .kind(&what, "a list of values", value, at, |v| v.is_list() || v.handle() == Some("numbers")),
+            "values" => {
+                let listed = |v: &Value<'_>| v.is_list() || v.handle() == Some("numbers");
+                self.kind(&what, "a list of values", value, at, listed);
+                if let (Some(id), Value::List(Some(Expr::Array(items, _)))) = (channel, value) {
+                    for item in items {
+                        let value = self.evaluate(item);
+                        self.channel_value(id, &value, start(item));
+                    }
+                }
+            }
             "stop_after_point" | "stop_after_pass" => {
                 self.kind(&what, "a function, |taken| …", value, at, Value::is_function);
                 self.must_decide(&what, value);

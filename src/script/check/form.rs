@@ -73,17 +73,6 @@ fn unit_free(text: &str) -> bool {
 /// `5.mV`, in the unit of the channel if it can be written so.
 pub(super) fn unit_example(dimension: Dimension, channel: Option<&Channel>) -> String {
     let own = channel.map(|c| c.unit.text.as_str()).filter(|u| crate::script::units::UNIT_NAMES.contains(u));
-    let usual = match dimension {
-        Dimension::TIME => "s",
-        Dimension::LENGTH => "nm",
-        Dimension::VOLTAGE => "mV",
-        Dimension::FIELD => "mT",
-        Dimension::FREQUENCY => "GHz",
-        Dimension::CURRENT => "pA",
-        Dimension::VOLUME => "L",
-        _ => "",
-    };
-    let symbol = dimension.symbol();
-    let unit = own.unwrap_or(if usual.is_empty() { symbol.as_str() } else { usual });
+    let unit = own.map_or_else(|| crate::script::units::usual(dimension), str::to_owned);
     if unit.is_empty() { "5".to_owned() } else { format!("5.{unit}") }
 }

@@ -1,6 +1,7 @@
 //! Walks through the statements of one file and gathers what is wrong.
 
 use super::Files;
+use super::express::{CHANGE_THEMSELVES, last_method};
 use super::file::File;
 use super::program::{Function, Program, calls_in, reaching_verbs, start};
 use super::run::Run;
@@ -226,8 +227,25 @@ impl<'a> Walk<'a> {
             self.declare(param, function.begins, Value::Unknown, false);
         }
         self.statements(&function.body, Tail::Used);
+        self.changes_a_copy(function);
         self.close();
         self.floor = floor;
+    }
+
+    /// A function that ends by changing a list that it was given: the list of whoever called it stays as it is.
+    fn changes_a_copy(&mut self, function: &'a Function) {
+        let Some(Stmt::Expr(expr)) = function.body.iter().rev().find(|s| !matches!(s, Stmt::Noop(_))) else {
+            return;
+        };
+        let changes = last_method(expr).is_some_and(|name| CHANGE_THEMSELVES.contains(&name));
+        let root = super::program::root_name(expr).filter(|name| changes && function.params.contains(name));
+        if let Some(name) = root {
+            let message = format!("`{name}` is a copy in this function: how it is changed here is lost");
+            let help = format!(
+                "end the function with {name}, and keep what it gives, or change the list where it is"
+            );
+            self.warn(Code::UnusedValue, start(expr), &message, &help);
+        }
     }
 
     /// The body of a closure, at the place where it is written: it sees what is in sight there.

@@ -116,7 +116,9 @@ fn taken(ctx: &NativeCallContext<'_>, i: usize, item: Dynamic) -> Result<Taken, 
         return Ok(Taken { field_t, tip: 0, sweep });
     }
     let wrong = |what: &str| argument(ctx, &format!("item {i} of the list {what}"));
-    let map = item.try_cast::<Map>().ok_or_else(|| wrong("is neither a pair nor a map"))?;
+    let map = item.try_cast::<Map>().ok_or_else(|| {
+        wrong("is neither a pair nor a map; one is added with spectra.push([field, sweep])")
+    })?;
     let mut fields = MapFields::new(ctx, "is_real", map);
     let field_t = fields.quantity("field", Dimension::FIELD)?.ok_or_else(|| wrong("has no `field`"))?;
     let sweep = fields.need("sweep")?.try_cast::<Sweep>().ok_or_else(|| wrong("has no spectrum"))?;

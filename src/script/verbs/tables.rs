@@ -93,8 +93,8 @@ pub(super) fn register(engine: &mut Engine, host: &Rc<Host>) {
         let names = texts(&ctx, &names, "the names of the columns")?;
         written(&ctx, &names, &rows)
     });
-    engine.register_fn("spectrum", |ctx: NativeCallContext, sweep: Sweep, channel: &str| {
-        Table::spectrum(&sweep, channel).map_err(|error| said(&ctx, &error))
+    engine.register_fn("spectrum", |sweep: Sweep, channel: &str| {
+        Table::spectrum(&sweep, channel).map_err(wrong)
     });
     engine.register_fn("average", |ctx: NativeCallContext, tables: Array| average(&ctx, &tables, None));
     engine.register_fn("average", |ctx: NativeCallContext, tables: Array, weights: Array| {
@@ -110,7 +110,7 @@ pub(super) fn register(engine: &mut Engine, host: &Rc<Host>) {
             let given = kind_of(&what);
             argument(&ctx, &format!("a histogram is made of a trace or a column, not of {given}"))
         })?;
-        histogram(&numbers, bins).map_err(|error| said(&ctx, &error))
+        histogram(&numbers, bins).map_err(wrong)
     });
     let h = Rc::clone(host);
     engine.register_fn("record_table", move |ctx: NativeCallContext, name: &str, table: Table| {
@@ -118,10 +118,6 @@ pub(super) fn register(engine: &mut Engine, host: &Rc<Host>) {
     });
     register_table_type(engine);
     register_arithmetic(engine);
-}
-
-fn said(ctx: &NativeCallContext<'_>, error: &TableError) -> Thrown {
-    argument(ctx, &error.to_string())
 }
 
 /// A table of what a verb gave back.
@@ -141,7 +137,7 @@ fn table_of(ctx: &NativeCallContext<'_>, what: &Dynamic) -> Result<Table, Thrown
         );
         return Err(argument(ctx, &message));
     };
-    found.map_err(|error| said(ctx, &error))
+    found.map_err(wrong)
 }
 
 /// A table of rows of values, or of whole columns.
@@ -159,7 +155,7 @@ fn written(ctx: &NativeCallContext<'_>, names: &[String], rows: &Array) -> Resul
         };
         columns.push(Column::new(name.clone(), numbers));
     }
-    Table::new(columns, 1).map_err(|error| said(ctx, &error))
+    Table::new(columns, 1).map_err(wrong)
 }
 
 fn column_of_rows(
@@ -205,7 +201,7 @@ fn average(ctx: &NativeCallContext<'_>, tables: &Array, weights: Option<&Array>)
             .ok_or_else(|| argument(ctx, &format!("a weight is a plain number, not {}", kind_of(item))))
     };
     let weights = weights.map(|list| list.iter().map(number).collect::<Result<Vec<_>, _>>()).transpose()?;
-    Table::average(&tables, weights.as_deref()).map_err(|error| said(ctx, &error))
+    Table::average(&tables, weights.as_deref()).map_err(wrong)
 }
 
 fn histogram(numbers: &Numbers, bins: usize) -> Result<Table, TableError> {
@@ -237,20 +233,15 @@ fn register_table_type(engine: &mut Engine) {
     engine.register_get("columns", |table: &mut Table| -> Array {
         table.columns().iter().map(|column| Dynamic::from(column.name.clone())).collect()
     });
-    let column = |ctx: NativeCallContext, table: &mut Table, name: &str| {
-        table.column(name).cloned().map_err(|error| said(&ctx, &error))
-    };
+    let column = |table: &mut Table, name: &str| table.column(name).cloned().map_err(wrong);
     engine.register_fn("column", column);
     engine.register_indexer_get(column);
-    engine.register_fn(
-        "with_column",
-        |ctx: NativeCallContext, table: &mut Table, name: &str, numbers: Numbers| {
-            table.with(name, numbers).map_err(|error| said(&ctx, &error))
-        },
-    );
+    engine.register_fn("with_column", |table: &mut Table, name: &str, numbers: Numbers| {
+        table.with(name, numbers).map_err(wrong)
+    });
     engine.register_fn("only", |ctx: NativeCallContext, table: &mut Table, names: Dynamic| {
         let names = texts(&ctx, &names, "the names of the columns")?;
-        table.only(&names).map_err(|error| said(&ctx, &error))
+        table.only(&names).map_err(wrong)
     });
     engine.register_fn("part", |ctx: NativeCallContext, table: &mut Table, from: Dynamic, to: Dynamic| {
         let end = |value: &Dynamic, what: &str| match value.is::<Quantity>() {
@@ -273,7 +264,7 @@ fn register_table_type(engine: &mut Engine) {
                 })
             };
             let (least, most) = (end(&least)?, end(&most)?);
-            table.within(name, least, most).map_err(|error| said(&ctx, &error))
+            table.within(name, least, most).map_err(wrong)
         },
     );
     engine.register_fn("at", |ctx: NativeCallContext, table: &mut Table, places: Dynamic| {
@@ -289,7 +280,7 @@ fn register_table_type(engine: &mut Engine) {
                 "a table is taken at a value, at a row of numbers, or at the places of another table",
             )
         })?;
-        table.at(&places).map_err(|error| said(&ctx, &error))
+        table.at(&places).map_err(wrong)
     });
     engine.register_iterator::<Table>();
     engine.register_iterator::<Numbers>();

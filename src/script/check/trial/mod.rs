@@ -68,7 +68,7 @@ impl Trial<'_> {
     /// The error with which the sequence ends, if nobody has caught it.
     fn run(&self, way: Way, prepare: impl FnOnce(&mut Engine)) -> Option<Box<EvalAltResult>> {
         // Whoever brings the tip in begins with the tip out.
-        let in_range = !self.sequence.text.contains("approach(");
+        let in_range = !self.files.files.iter().any(|file| file.program.called.contains("approach"));
         let answers = Answers::new(Arc::clone(&self.bench), way, in_range, self.tried.clone());
         let host = Host::new(Rc::new(RefCell::new(answers)));
         let mut engine = with_verbs(&host);
@@ -111,7 +111,7 @@ impl Trial<'_> {
             Some((message, help)) => (message.to_owned(), Some(help.to_owned())),
             None => (end.reason.clone(), None),
         };
-        let help = help.or(advice).or_else(|| advice::of_two_kinds(&message));
+        let help = help.or_else(|| said_apart(innermost(error))).or(advice);
         let help = help.or_else(|| as_in(&file?.text, place));
         match weight {
             Weight::Certain => Diagnostic::error(Code::WouldStop, name, place, message).with_help(help),
@@ -154,6 +154,12 @@ fn innermost(error: &EvalAltResult) -> &EvalAltResult {
         }
         other => other,
     }
+}
+
+/// What an error says apart of what to write instead.
+fn said_apart(error: &EvalAltResult) -> Option<String> {
+    let EvalAltResult::ErrorRuntime(value, _) = error else { return None };
+    value.read_lock::<Map>()?.get("help").map(ToString::to_string)
 }
 
 /// Nothing where only the numbers decide.
