@@ -7,7 +7,7 @@ use noctule_ground::fields;
 use noctule_ground::section::{Kind, TIME};
 
 /// What a message can be about: its name in the bench file, and when it happens.
-pub const EVENTS: [(&str, &str); 8] = [
+pub const EVENTS: [(&str, &str); 9] = [
     ("finished", "the run has ended, in whatever way"),
     ("interlock", "an interlock has tripped"),
     ("undecided", "a verdict leaves open whether a signal is real"),
@@ -15,6 +15,7 @@ pub const EVENTS: [(&str, &str); 8] = [
     ("released", "it goes on"),
     ("fault", "an instrument or the record failed"),
     ("tip", "a watch found the tip changed, or an act was refused for its sake"),
+    ("question", "a plan asks people something"),
     ("helium", "the refill is due within twelve hours"),
 ];
 

@@ -96,6 +96,8 @@ enum Command {
     Hold(words::HoldWords),
     /// Say of a goal of a plan that it comes first, or is not wanted any more.
     Goal(words::GoalWords),
+    /// Answer what a plan has asked people.
+    Answer(words::AnswerWords),
     /// Let a held run go on.
     Release(words::ReleaseWords),
     /// End a run at the next point and park; a second time, at once.
@@ -138,6 +140,7 @@ fn run(arguments: Arguments) -> u8 {
         Command::Status(words) => words.run(&Request::Status),
         Command::Hold(words) => words.run(),
         Command::Goal(words) => words.run(),
+        Command::Answer(words) => words.run(),
         Command::Release(words) => words.run(),
         Command::Stop(words) => words.run(),
         Command::Keeper(command) => command.run(),

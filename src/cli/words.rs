@@ -78,6 +78,28 @@ impl GoalWords {
     }
 }
 
+/// Arguments of `answer`.
+#[derive(Debug, clap::Args)]
+pub struct AnswerWords {
+    #[command(flatten)]
+    words: Words,
+    /// The question, by its name.
+    question: String,
+    /// The answer.
+    says: String,
+    /// Who answers.
+    #[arg(long)]
+    by: Option<String>,
+}
+
+impl AnswerWords {
+    /// Answers what a plan has asked people.
+    pub fn run(self) -> u8 {
+        let Self { words, question, says, by } = self;
+        words.run(&Request::Answer { question, says, by })
+    }
+}
+
 /// Arguments of `release`.
 #[derive(Debug, clap::Args)]
 pub struct ReleaseWords {
@@ -160,7 +182,8 @@ fn act(request: &Request, after: &Value) -> Option<Act> {
         | Request::Stop
         | Request::LeaveAsIs
         | Request::First { .. }
-        | Request::NotWanted { .. } => None,
+        | Request::NotWanted { .. }
+        | Request::Answer { .. } => None,
         _ if for_refill => Some(Act::Fill),
         _ => hold_of(after).map(|_| Act::Work),
     }
@@ -188,6 +211,27 @@ fn while_not_safe(request: &Request, what: Option<&str>) -> Option<String> {
     }
 }
 
+/// What an answer has done.
+fn answered(question: &str, says: &str, before: &Value, after: &Value) -> String {
+    let find = |status: &Value| {
+        let all = status["questions"].as_array().cloned().unwrap_or_default();
+        all.into_iter().find(|asked| asked["name"] == question)
+    };
+    let (was, is) = (find(before), find(after));
+    let Some(was) = was else {
+        return format!("The plan has not asked `{question}`: nothing has changed.");
+    };
+    if let Some(held) = was["holds"].as_str() {
+        return format!("`{held}` holds for `{question}` already: nothing has changed.");
+    }
+    if is.is_some_and(|is| is["holds"] == says) {
+        return "It is recorded; the plan meets it when it asks again.".to_owned();
+    }
+    let answers = was["answers"].as_array().into_iter().flatten().filter_map(Value::as_str);
+    let answers: Vec<&str> = answers.collect();
+    format!("`{question}` is answered with {}: nothing has changed.", answers.join(" or "))
+}
+
 /// What a word has done, in one sentence.
 fn effect(request: &Request, before: &Value, after: &Value) -> String {
     let was = hold_of(before);
@@ -209,10 +253,18 @@ fn effect(request: &Request, before: &Value, after: &Value) -> String {
             false => format!("The plan has no goal `{goal}`: nothing has changed."),
         };
     }
+    if let Request::Answer { question, says, .. } = request {
+        return answered(question, says, before, after);
+    }
     match (request, was) {
-        (Request::Status | Request::LeaveAsIs | Request::First { .. } | Request::NotWanted { .. }, _) => {
-            String::new()
-        }
+        (
+            Request::Status
+            | Request::LeaveAsIs
+            | Request::First { .. }
+            | Request::NotWanted { .. }
+            | Request::Answer { .. },
+            _,
+        ) => String::new(),
         (Request::Stop, _) => {
             "It ends at the next point and parks; a second `stop` ends it at once.".to_owned()
         }
@@ -280,6 +332,14 @@ fn show(status: &Value) {
     }
     if !text("chosen").is_empty() {
         println!("{}", wrapped(text("chosen"), "next     ", "         ", columns()).trim_end());
+    }
+    if !text("budget").is_empty() {
+        println!("{}", wrapped(text("budget"), "budget   ", "         ", columns()).trim_end());
+    }
+    for asked in status.get("questions").and_then(Value::as_array).into_iter().flatten() {
+        let said = |key: &str| asked[key].as_str().unwrap_or("");
+        let line = format!("`{}`: {}", said("name"), said("words"));
+        println!("{}", wrapped(&line, "asked    ", "         ", columns()).trim_end());
     }
     let ahead = status.get("outlook").and_then(|o| serde_json::from_value::<Outlook>(o.clone()).ok());
     if let Some(ahead) = &ahead {

@@ -43,7 +43,7 @@ pub struct Planned {
 }
 
 /// What happens.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, PartialEq)]
 pub enum Mishap {
     /// Something with the apparatus.
     World(Fault),
@@ -55,6 +55,13 @@ pub enum Mishap {
     Runner(RunnerTrouble),
     /// Somebody transfers helium: no fault, but something that happens to a run.
     Refill(Refill),
+    /// Somebody answers a question of the plan.
+    Answers {
+        /// The name of the question.
+        question: String,
+        /// The answer.
+        says: String,
+    },
 }
 
 /// What happens to the runner.

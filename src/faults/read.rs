@@ -94,6 +94,7 @@ kinds! {
     Rehearsal "DiskFull", "The disk takes nothing any more.";
     Rehearsal "SlowDisk", "The disk is slow.", Field::needed("lag", TIME, "How much later things are on it.");
     Rehearsal "Operator", "An operator says something.", Field::needed("says", Kind::Named(|| SAYS.map(|(says, _)| says).to_vec()), "What they say.");
+    Rehearsal "Answers", "Somebody answers what a plan has asked people.", Field::needed("question", Kind::Text, "The name of the question."), Field::needed("says", Kind::Text, "The answer.");
     Rehearsal "KeeperLost", "The keeper process dies.";
     Mimic "Clear", "All that lasts in the apparatus ends.";
     Mimic "DropConnection", "The connection is dropped.", ON, TIMES;
@@ -202,6 +203,9 @@ fn fault(
     }
     let mishap = if name == "Clear" {
         Some(Mishap::Clear)
+    } else if name == "Answers" {
+        let (question, says) = (given.get("question", problems), given.get("says", problems));
+        question.zip(says).map(|(question, says)| Mishap::Answers { question, says })
     } else if let Some(fault) = world(name, given, for_s, problems) {
         fault.map(Mishap::World)
     } else if let Some(trouble) = runner(name, given, problems) {
@@ -389,6 +393,7 @@ mod tests {
             "ClockJump" => "by: \"-3 min\"",
             "SlowDisk" => "lag: \"1 s\"",
             "Operator" => "says: \"hold\"",
+            "Answers" => "question: \"pulse\", says: \"yes\"",
             "Refill" => "comes_after: \"10 min\"",
             _ => "",
         };

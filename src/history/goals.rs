@@ -6,10 +6,11 @@
 //! and a map that goes on needs a proof with the tip that is in.
 
 use super::tip::TipRules;
+use crate::bench::TaskKind;
 use crate::quantity::rounded;
 use crate::record::{
-    Answer, Entry, Evidence, Goal, GoalPlan, GoalState, Goals, PlanSaid, Request, Shortfall, TipLife, Turn,
-    Word,
+    Answer, Answered, Asking, Entry, Evidence, Failure, Goal, GoalPlan, GoalState, Goals, PlanSaid,
+    Precision, Request, Shortfall, TipLife, Turn, Word,
 };
 use serde_json::Value;
 use std::collections::BTreeSet;
@@ -18,8 +19,17 @@ impl Goals {
     /// Takes in an entry, after the tip has taken it in.
     pub fn entry(&mut self, at_s: f64, entry: &Entry, tip: &TipLife, rules: &TipRules) {
         let mut changed = None;
+        if let Entry::Call { request: Request::Task(task), answer, .. } = entry
+            && !matches!(answer, Err(Failure::Forbidden(_) | Failure::Guarded(_)))
+        {
+            self.used.count(task.kind());
+        }
         match entry {
             Entry::Plan { said, .. } => self.said(at_s, said),
+            Entry::Operator { word: Word::Answer, by, goal: Some(name), answer: Some(says) } => {
+                self.answered(at_s, name, says, by.as_deref());
+                return;
+            }
             _ if self.all.is_empty() => return,
             Entry::SweepBegin { sweep, .. } => {
                 self.began.push((*sweep, at_s));
@@ -28,10 +38,9 @@ impl Goals {
             Entry::Judgement { what, sweep, title, body, .. } => match what.as_str() {
                 "fit" => {
                     let Some(sweep) = sweep else { return };
+                    self.trusted.retain(|(fitted, _)| fitted != sweep);
                     if body["trusted"] == true {
-                        self.trusted.insert(*sweep);
-                    } else {
-                        self.trusted.remove(sweep);
+                        self.trusted.push((*sweep, precision(body)));
                     }
                 }
                 "verdict" => changed = self.judged(at_s, body),
@@ -49,7 +58,7 @@ impl Goals {
                 self.tip_since_s = Some(at_s);
                 changed = Some(format!("{} has changed the tip", task.kind().name()));
             }
-            Entry::Operator { word, by, goal: Some(goal) } => {
+            Entry::Operator { word, by, goal: Some(goal), .. } => {
                 self.heard(at_s, *word, by.as_deref(), goal);
                 return;
             }
@@ -82,6 +91,12 @@ impl Goals {
                     goal.course.push(turn(GoalState::GivenUp, &format!("{}: {why}", shortfall.word())));
                 }
             }
+            PlanSaid::Budget(budget) => self.budget = budget.with(&self.more),
+            PlanSaid::Asked(asked) => {
+                if self.asking(&asked.name).is_none() {
+                    self.asked.push(Asking::new(asked, at_s));
+                }
+            }
             PlanSaid::Choice(choice) => {
                 self.choices += 1;
                 self.chosen = Some(crate::record::Choice { at_s, ..choice.clone() });
@@ -112,6 +127,26 @@ impl Goals {
         }
     }
 
+    /// A person's answer; the first one that the question permits, in time, holds.
+    fn answered(&mut self, at_s: f64, name: &str, says: &str, by: Option<&str>) {
+        let open = |asking: &&mut Asking| asking.asked.name == name && asking.holds_at(at_s).is_none();
+        let Some(asking) = self.asked.iter_mut().find(open) else { return };
+        if asking.asked.answers.iter().any(|answer| answer == says) {
+            let (says, by) = (says.to_owned(), by.map(str::to_owned));
+            asking.answer = Some(Answered { says, by, at_s });
+        }
+    }
+
+    /// A question by its name.
+    pub fn asking(&self, name: &str) -> Option<&Asking> {
+        self.asked.iter().find(|asking| asking.asked.name == name)
+    }
+
+    /// Why a task is beyond what the plan may use, if it is.
+    pub fn beyond(&self, kind: TaskKind) -> Option<String> {
+        self.used.beyond(&self.budget, kind)
+    }
+
     /// A goal by its name.
     pub fn of(&self, name: &str) -> Option<&Goal> {
         self.all.iter().find(|goal| goal.plan.name == name)
@@ -122,9 +157,11 @@ impl Goals {
         self.began.iter().find(|(number, _)| *number == sweep).map(|(_, began_s)| *began_s)
     }
 
-    /// Whether a sweep counts: its fit is trusted, and it was measured with the tip that is in.
-    pub fn counts(&self, sweep: u64) -> bool {
-        self.trusted.contains(&sweep)
+    /// Whether a sweep counts for a map: its fit is trusted and as good as the map wants it, and it was measured with the tip
+    /// that is in.
+    pub fn counts(&self, plan: &GoalPlan, sweep: u64) -> bool {
+        let fitted = self.trusted.iter().find(|(fitted, _)| *fitted == sweep);
+        fitted.is_some_and(|(_, found)| plan.suffices(found))
             && self.began_s(sweep).is_some_and(|began_s| Some(began_s) >= self.tip_since_s)
     }
 
@@ -192,7 +229,7 @@ impl Goals {
                 }
                 Evidence::ResonanceProved => proof.as_ref().map(|(_, said)| said.clone()),
                 Evidence::LineMapped => {
-                    let good = goal.counted.iter().filter(|(sweep, _)| self.counts(*sweep));
+                    let good = goal.counted.iter().filter(|(sweep, _)| self.counts(&goal.plan, *sweep));
                     let places: BTreeSet<&str> = good.map(|(_, place)| place.as_str()).collect();
                     goal.settled = places.len() as u32;
                     let done = proof.is_some() && goal.settled >= goal.plan.places.max(1);
@@ -212,6 +249,18 @@ impl Goals {
             goal.course.push(Turn { at_s, state, why });
         }
         self.all = all;
+    }
+}
+
+fn precision(body: &Value) -> Precision {
+    let of = |name: &str| {
+        let all = body["fit"]["parameters"].as_array()?;
+        let found = all.iter().find(|parameter| parameter["name"] == name)?;
+        Some((found["value"].as_f64()?, found["error"].as_f64()?))
+    };
+    Precision {
+        centre_hz: of("centre").map(|(_, error)| error),
+        height_part: of("height").map(|(height, error)| (error / height).abs()),
     }
 }
 
@@ -244,11 +293,7 @@ mod tests {
                 ("spin", Evidence::ResonanceProved, 0),
                 ("map", Evidence::LineMapped, 2),
             ] {
-                let (name, against, after) = (name.to_owned(), String::new(), Vec::new());
-                story.says(
-                    0.0,
-                    PlanSaid::Goal(GoalPlan { name, evidence, worth: 1.0, places, against, after }),
-                );
+                story.says(0.0, PlanSaid::Goal(GoalPlan { places, ..GoalPlan::plain(name, evidence, 1.0) }));
             }
             story
         }
@@ -360,6 +405,7 @@ mod tests {
             word,
             by: Some("Mira".to_owned()),
             goal: Some(goal.to_owned()),
+            answer: None,
         };
         story.entry(10.0, &word(Word::First, "map"));
         assert!(story.0.of("map").unwrap().plan.worth > 3.0);

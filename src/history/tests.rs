@@ -137,7 +137,7 @@ fn any_entry() -> impl Strategy<Value = Entry> {
         (0_u64..4).prop_map(|step| Entry::StepEnd { n: 0, step, left_out: None }),
         Just(Entry::Held { by: HeldBy::Operator, reason: "tea".into() }),
         Just(Entry::Released { after_s: 1.0 }),
-        Just(Entry::Operator { word: Word::Hold, by: None, goal: None }),
+        Just(Entry::Operator { word: Word::Hold, by: None, goal: None, answer: None }),
         Just(Entry::Resumed {
             frontier: 0,
             version: String::new(),

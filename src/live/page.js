@@ -73,6 +73,9 @@ function showNow(status) {
   const parts = status.result.parts.filter((part) => ended ? part.words !== status.result.outcome : part.about !== "run");
   const goals = (status.result.goals || []).map((goal) => ({ weight: goal.weight, words: `${goal.name}: ${goal.words}` }));
   if (status.result.chosen && !ended) goals.push({ weight: "good", words: `next: ${status.result.chosen}` });
+  for (const asked of status.result.questions || []) {
+    goals.push({ weight: asked.holds ? "good" : "look", words: `asked, ${asked.name}: ${asked.words}` });
+  }
   refill("story", parts.concat(goals), (part) => {
     const item = node("li");
     item.append(node("span", SIGNS[part.weight], part.weight), ` ${part.words.charAt(0).toUpperCase()}${part.words.slice(1)}`);

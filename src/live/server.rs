@@ -246,8 +246,12 @@ async fn word(
     let kind = headers.get(header::CONTENT_TYPE).and_then(|k| k.to_str().ok()).unwrap_or_default();
     let said = serde_json::from_slice::<Said>(&body).ok().filter(|_| kind.starts_with("application/json"));
     // To leave a bench unsafe is decided where its computer is, not from afar.
-    let here =
-        |said: &Said| matches!(said.word, Word::LeaveAsIs | Word::First { .. } | Word::NotWanted { .. });
+    let here = |said: &Said| {
+        matches!(
+            said.word,
+            Word::LeaveAsIs | Word::First { .. } | Word::NotWanted { .. } | Word::Answer { .. }
+        )
+    };
     let Some(Said { word }) = said.filter(|said| !here(said)) else {
         let error = "a word is JSON like {\"word\":\"hold\"}: hold, hold_for_refill, stop, or {\"release\":{\"clear_by\":\"NAME\"}}";
         return json(StatusCode::BAD_REQUEST, serde_json::json!({ "error": error }));

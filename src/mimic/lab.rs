@@ -35,8 +35,8 @@ struct Coming {
 
 /// What happens to the apparatus: each fault, and its end where it lasts and has one.
 fn coming(fault: &Planned) -> impl Iterator<Item = Coming> + use<> {
-    let Planned { at_s, for_s, every_s, mishap, .. } = *fault;
-    let begins = matches!(mishap, Mishap::World(_) | Mishap::Clear).then_some((at_s, mishap));
+    let Planned { at_s, for_s, every_s, ref mishap, .. } = *fault;
+    let begins = matches!(mishap, Mishap::World(_) | Mishap::Clear).then(|| (at_s, mishap.clone()));
     let ends = fault.end_in_world().map(|end| (at_s + for_s, Mishap::World(end)));
     begins.into_iter().chain(ends).map(move |(next_s, mishap)| Coming { next_s, every_s, mishap })
 }
@@ -88,7 +88,7 @@ impl Lab {
             match coming.mishap {
                 Mishap::World(fault) => self.microscope.inflict(fault),
                 Mishap::Clear => self.microscope.clear(),
-                Mishap::Link(_) | Mishap::Runner(_) | Mishap::Refill(_) => {}
+                Mishap::Link(_) | Mishap::Runner(_) | Mishap::Refill(_) | Mishap::Answers { .. } => {}
             }
             match coming.every_s {
                 Some(every_s) => coming.next_s += every_s,

@@ -408,6 +408,9 @@ in_two_forms! {
             /// The goal of the plan that it is about.
             #[serde(default, skip_serializing_if = "Option::is_none")]
             goal: Option<String>,
+            /// What it answers to a question of the plan, which then stands in the place of the goal.
+            #[serde(default, skip_serializing_if = "Option::is_none")]
+            answer: Option<String>,
         },
         /// Something failed.
         Fault { link: String, trouble: Trouble },

@@ -1,8 +1,8 @@
 //! Goals of a plan as they stand in a record: what was said of them, and how far they have come.
 
+use super::budget::{Asked, Asking, Budget, Used};
 use super::words::words;
 use serde::{Deserialize, Serialize};
-use std::collections::BTreeSet;
 
 words! {
     /// What settles a goal: a question to what was judged, never a number that a sequence gives.
@@ -77,9 +77,40 @@ pub struct GoalPlan {
     /// What the line is mapped against; empty for what is no map.
     #[serde(default, skip_serializing_if = "String::is_empty")]
     pub against: String,
+    /// Largest error of the centre of a line that counts for its map, Hz; none where any will do.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub centre_error_hz: Option<f64>,
+    /// The same of its height, as a part of it.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub height_error: Option<f64>,
     /// Goals that must be reached before it is begun.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub after: Vec<String>,
+}
+
+impl GoalPlan {
+    /// A goal that is no map and waits for none.
+    pub fn plain(name: &str, evidence: Evidence, worth: f64) -> Self {
+        let (name, against, after) = (name.to_owned(), String::new(), Vec::new());
+        Self { name, evidence, worth, places: 0, against, centre_error_hz: None, height_error: None, after }
+    }
+
+    /// Whether a line is known as well as the map wants it.
+    pub fn suffices(&self, found: &Precision) -> bool {
+        let within = |error: Option<f64>, most: Option<f64>| {
+            most.is_none_or(|most| error.is_some_and(|error| error <= most))
+        };
+        within(found.centre_hz, self.centre_error_hz) && within(found.height_part, self.height_error)
+    }
+}
+
+/// How well a trusted fit knows its line.
+#[derive(Debug, Clone, Copy, PartialEq, Default, Serialize, Deserialize)]
+pub struct Precision {
+    /// Error of its centre, Hz.
+    pub centre_hz: Option<f64>,
+    /// Error of its height, as a part of it.
+    pub height_part: Option<f64>,
 }
 
 /// One of the things that could be done next.
@@ -166,6 +197,10 @@ pub enum PlanSaid {
     },
     /// What is done next was chosen.
     Choice(Choice),
+    /// What the plan may use.
+    Budget(Budget),
+    /// People are asked something.
+    Asked(Asked),
 }
 
 /// A step in the course of a goal.
@@ -229,6 +264,17 @@ pub struct Goals {
     pub chosen: Option<Choice>,
     /// How often something was chosen.
     pub choices: u64,
+    /// What the plan may use.
+    #[serde(skip_serializing_if = "Budget::is_empty")]
+    pub budget: Budget,
+    /// What it is given beyond what it says, where a rehearsal wants to know what that would change.
+    #[serde(skip)]
+    pub more: Budget,
+    /// How often it has done what its budget bounds.
+    pub used: Used,
+    /// What people were asked.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub asked: Vec<Asking>,
     /// Since when the tip that is in is what it is, s; none where nothing has changed it in this run.
     pub tip_since_s: Option<f64>,
     /// The last proof of a resonance with it: when its first spectrum began, s, and in words.
@@ -236,9 +282,9 @@ pub struct Goals {
     /// Sweeps in rising order, and when they began, s.
     #[serde(skip_serializing_if = "Vec::is_empty")]
     pub began: Vec<(u64, f64)>,
-    /// Sweeps whose last fit is trusted.
-    #[serde(skip_serializing_if = "BTreeSet::is_empty")]
-    pub trusted: BTreeSet<u64>,
+    /// Sweeps whose last fit is trusted, and how well it knows the line.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub trusted: Vec<(u64, Precision)>,
 }
 
 #[cfg(test)]

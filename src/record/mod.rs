@@ -9,6 +9,7 @@ pub const RUN_FILE_NAME: &str = "run.sqlite";
 
 mod acts;
 mod answer;
+mod budget;
 mod compare;
 mod doubts;
 mod entry;
@@ -38,12 +39,15 @@ mod words;
 
 pub use acts::{copy_acts, lost_act};
 pub use answer::{Answer, Centred, Denial, Doubtful, Failure, HeliumOutlook, Reply, SweepData};
+pub use budget::{Answered, Asked, Asking, Budget, Used};
 pub use doubts::Doubt;
 pub use entry::{
     Cause, Change, Column, Compared, Ending, Entry, Identity, NewWindow, Outcome, Place, Trouble, Unseen,
     WIDEST_POINT,
 };
-pub use goal::{Alternative, Choice, Evidence, Goal, GoalPlan, GoalState, Goals, PlanSaid, Shortfall, Turn};
+pub use goal::{
+    Alternative, Choice, Evidence, Goal, GoalPlan, GoalState, Goals, PlanSaid, Precision, Shortfall, Turn,
+};
 pub use memory::{KnownSpectrum, KnownSpin, Memory};
 pub use operator::{HeldBy, Word};
 pub use own_table::{OwnColumn, OwnTable};

@@ -167,7 +167,7 @@ mod tests {
         let (spot, _) = step("find the spot again by height", "re-centred by 24 pm and -41 pm");
         assert_eq!(spot.in_words(), "find the spot again by height");
         let word = from_row("operator", r#"{"word":"hold for refill"}"#).unwrap();
-        assert_eq!(word, Entry::Operator { word: Word::HoldForRefill, by: None, goal: None });
+        assert_eq!(word, Entry::Operator { word: Word::HoldForRefill, by: None, goal: None, answer: None });
     }
 
     #[test]

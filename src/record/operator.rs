@@ -18,6 +18,8 @@ pub enum Word {
     First,
     /// A goal of the plan is not wanted any more.
     NotWanted,
+    /// An answer to what the plan asked people.
+    Answer,
     /// End although the bench can't be made safe: somebody sees to it by hand.
     LeaveAsIs,
 }
@@ -32,6 +34,7 @@ impl Word {
             Word::Stop => "stop",
             Word::First => "this goal first",
             Word::NotWanted => "this goal is not wanted any more",
+            Word::Answer => "an answer",
             Word::LeaveAsIs => "leave the bench as it is",
         }
     }

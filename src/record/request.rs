@@ -237,6 +237,8 @@ impl<C> Request<C> {
                 PlanSaid::Counts { .. } => "counts_for",
                 PlanSaid::GivenUp { .. } => "give_up",
                 PlanSaid::Choice(_) => "choose_next",
+                PlanSaid::Budget(_) => "budget",
+                PlanSaid::Asked(_) => "ask_people",
             },
             Request::Record(Statement::SweepEnd { .. }) => "sweep_end",
             Request::Record(Statement::Table(_)) => "record_table",

@@ -17,7 +17,7 @@ use crate::drive::virtual_time::Observer;
 use crate::history::Level;
 use crate::history::result::{HeliumNow, RunResult, Seen};
 use crate::quantity::TimePoint;
-use crate::record::{Entry, Failure};
+use crate::record::{Asking, Entry, Failure, PlanSaid};
 use serde_json::{Value, json};
 use std::io::Write;
 use std::process::{Command, Stdio};
@@ -121,6 +121,11 @@ impl Observer for Hooks {
                 self.tell("undecided", at, title);
             }
             Entry::Judgement { what, title, .. } if what == "tip_change" => self.tell("tip", at, title),
+            Entry::Plan { said, .. } => {
+                if let PlanSaid::Asked(asked) = &**said {
+                    self.tell("question", at, &Asking::new(asked, at.s()).in_words(at.s()));
+                }
+            }
             Entry::Call { answer: Err(Failure::Guarded(why)), .. } => {
                 self.tell("tip", at, &format!("refused: {why}"));
             }

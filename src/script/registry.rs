@@ -165,6 +165,7 @@ pub fn all() -> impl Iterator<Item = &'static Verb> {
         verbs::flow::VERBS,
         verbs::agenda::VERBS,
         verbs::goals::VERBS,
+        verbs::budget::VERBS,
         verbs::cards::VERBS,
     ]
     .into_iter()

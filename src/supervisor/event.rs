@@ -13,14 +13,16 @@ pub struct Spoken {
     /// Who says that people, tools and the transfer line are clear. Without it nothing is released after which somebody's
     /// hands may be in the machine. Of a word on the plan: who says it.
     pub by: Option<String>,
-    /// The goal that a word on the plan is about.
+    /// The goal, or the question, that a word on the plan is about.
     pub goal: Option<String>,
+    /// What it answers to a question.
+    pub answer: Option<String>,
 }
 
 impl Spoken {
     /// A release by somebody who has looked.
     pub fn release(by: &str) -> Self {
-        Self { word: Word::Release, by: Some(by.to_owned()), goal: None }
+        Self { word: Word::Release, by: Some(by.to_owned()), goal: None, answer: None }
     }
 
     /// What somebody in a rehearsal says: nobody's hands can be in a simulated microscope.
@@ -29,13 +31,24 @@ impl Spoken {
             word,
             by: (word == Word::Release).then(|| "somebody in this rehearsal".to_owned()),
             goal: None,
+            answer: None,
+        }
+    }
+
+    /// The answer of somebody in a rehearsal to a question of the plan.
+    pub fn answered(question: &str, says: &str) -> Self {
+        Self {
+            word: Word::Answer,
+            by: Some("somebody in this rehearsal".to_owned()),
+            goal: Some(question.to_owned()),
+            answer: Some(says.to_owned()),
         }
     }
 }
 
 impl From<Word> for Spoken {
     fn from(word: Word) -> Self {
-        Self { word, by: None, goal: None }
+        Self { word, by: None, goal: None, answer: None }
     }
 }
 

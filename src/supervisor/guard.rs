@@ -1,4 +1,4 @@
-//! What is precious: permits that rest on the state of the tip and on the places of kept spins.
+//! What is precious: permits that rest on the state of the tip, on the places of kept spins, and on the budget of a plan.
 //!
 //! They are judged beside the [gate](super::gate), for commands of the sequence and on the way back from a hold; what
 //! leads to a safe state is never kept back. The state is the fold of what is recorded
@@ -17,10 +17,15 @@ const PLACE_FRESH_S: f64 = 10.0;
 impl Supervisor {
     /// Why a command must not leave for the sake of the tip or of a kept spin, if it must not.
     pub(super) fn guarded(&self, command: &Command) -> Option<String> {
-        let guard = self.bench.guard.as_ref()?;
         if !matches!(self.at_work.purpose, Some(Purpose::Call | Purpose::LeaveHold)) {
             return None;
         }
+        if let Command::Begin(task) = command
+            && let Some(why) = self.goals.beyond(task.kind())
+        {
+            return Some(format!("{} is not permitted: {why}", named(command)));
+        }
+        let guard = self.bench.guard.as_ref()?;
         let now_s = self.now.s();
         let harms = self.harms_tip(command, guard);
         if let Some(what) = harms

@@ -104,7 +104,7 @@ impl Hold {
                 self.refill = true;
             }
             Word::Release => self.operator &= spoken.by.is_none(),
-            Word::Stop | Word::First | Word::NotWanted | Word::LeaveAsIs => {}
+            Word::Stop | Word::First | Word::NotWanted | Word::Answer | Word::LeaveAsIs => {}
         }
         before != (self.operator, self.refill)
     }

@@ -168,10 +168,10 @@ impl Supervisor {
 
     pub(super) fn operator(&mut self, spoken: Spoken, out: &mut Effects) {
         let word = spoken.word;
-        let (by, goal) = (spoken.by.clone(), spoken.goal.clone());
-        self.append(Entry::Operator { word, by, goal }, Vec::new(), true, out);
+        let Spoken { by, goal, answer, .. } = spoken.clone();
+        self.append(Entry::Operator { word, by, goal, answer }, Vec::new(), true, out);
         // A word on the plan is in its fold; the sequence meets it with its next question.
-        if matches!(word, Word::First | Word::NotWanted) {
+        if matches!(word, Word::First | Word::NotWanted | Word::Answer) {
             return;
         }
         if self.phase != Phase::Running {

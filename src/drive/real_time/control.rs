@@ -97,9 +97,12 @@ async fn serve(stream: tokio::net::UnixStream, words: mpsc::UnboundedSender<Outs
         Request::Status => None,
         Request::Hold => Some(Word::Hold.into()),
         Request::HoldForRefill => Some(Word::HoldForRefill.into()),
-        Request::Release { clear_by } => Some(Spoken { word: Word::Release, by: clear_by, goal: None }),
-        Request::First { goal, by } => Some(Spoken { word: Word::First, by, goal: Some(goal) }),
-        Request::NotWanted { goal, by } => Some(Spoken { word: Word::NotWanted, by, goal: Some(goal) }),
+        Request::Release { clear_by } => Some(Spoken { by: clear_by, ..Word::Release.into() }),
+        Request::First { goal, by } => Some(Spoken { by, goal: Some(goal), ..Word::First.into() }),
+        Request::NotWanted { goal, by } => Some(Spoken { by, goal: Some(goal), ..Word::NotWanted.into() }),
+        Request::Answer { question, says, by } => {
+            Some(Spoken { by, goal: Some(question), answer: Some(says), ..Word::Answer.into() })
+        }
         Request::Stop => Some(Word::Stop.into()),
         Request::LeaveAsIs => Some(Word::LeaveAsIs.into()),
     };

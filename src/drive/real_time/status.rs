@@ -5,7 +5,7 @@ use crate::bench::expression::Readings;
 use crate::drive::Outlook;
 use crate::drive::RunTally;
 use crate::history::Trip;
-use crate::history::result::{GoalLine, RunResult, Seen};
+use crate::history::result::{GoalLine, QuestionLine, RunResult, Seen};
 use crate::quantity::TimePoint;
 use crate::supervisor::{PresentHold, Supervisor};
 use serde::{Deserialize, Serialize};
@@ -47,6 +47,10 @@ pub struct Status {
     pub goals: Vec<GoalLine>,
     /// What was chosen last, for people.
     pub chosen: Option<String>,
+    /// What the plan may use and has used.
+    pub budget: Option<String>,
+    /// What people were asked.
+    pub questions: Vec<QuestionLine>,
     /// Last messages.
     pub messages: Vec<String>,
 }
@@ -106,6 +110,15 @@ pub enum Request {
         /// The goal.
         goal: String,
         /// Who says so.
+        by: Option<String>,
+    },
+    /// An answer to a question of the plan.
+    Answer {
+        /// The name of the question.
+        question: String,
+        /// What is answered.
+        says: String,
+        /// Who answers.
         by: Option<String>,
     },
     /// Stop.
@@ -176,6 +189,8 @@ pub fn snapshot(
         trips: tally.trips.clone(),
         goals: result.goals,
         chosen: result.chosen,
+        budget: result.budget,
+        questions: result.questions,
         headline: result.headline,
         messages: Vec::new(),
     }

@@ -2,7 +2,7 @@
 
 use super::{Part, Weight};
 use crate::history::History;
-use crate::record::{Evidence, Goal, GoalState, Turn};
+use crate::record::{Asking, Evidence, Goal, GoalState, Turn};
 use serde::Serialize;
 
 /// A goal of the plan.
@@ -22,6 +22,40 @@ pub struct GoalLine {
     pub weight: Weight,
     /// What it became, in order.
     pub course: Vec<Turn>,
+}
+
+/// A question of the plan to people.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct QuestionLine {
+    /// What it is called.
+    pub name: String,
+    /// The question and what became of it.
+    pub words: String,
+    /// What may be answered, while it is open.
+    pub answers: Vec<String>,
+    /// The answer that holds.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub holds: Option<String>,
+}
+
+/// All questions to people, in the order in which they were asked.
+pub(super) fn questions(history: &History) -> Vec<QuestionLine> {
+    let line = |asking: &Asking| {
+        let holds = asking.holds_at(history.end_s).map(str::to_owned);
+        QuestionLine {
+            name: asking.asked.name.clone(),
+            words: asking.in_words(history.end_s),
+            answers: if holds.is_none() { asking.asked.answers.clone() } else { Vec::new() },
+            holds,
+        }
+    };
+    history.goals.asked.iter().map(line).collect()
+}
+
+/// What the plan may use and has used; none where it says no budget.
+pub(super) fn budget(history: &History) -> Option<String> {
+    let goals = &history.goals;
+    (!goals.budget.is_empty()).then(|| goals.used.in_words(&goals.budget))
 }
 
 /// All goals, in the order of the plan.

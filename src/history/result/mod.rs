@@ -12,7 +12,7 @@ mod next;
 mod tests;
 
 pub use found::Finding;
-pub use goals::GoalLine;
+pub use goals::{GoalLine, QuestionLine};
 pub use helium::HeliumNow;
 pub use next::next;
 
@@ -113,6 +113,12 @@ pub struct RunResult {
     /// What was chosen last, and what stood beside it.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub chosen: Option<String>,
+    /// What the plan may use, and has used.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub budget: Option<String>,
+    /// What people were asked.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub questions: Vec<QuestionLine>,
     /// What was planned and not done.
     pub missing: Vec<Missing>,
     /// How long the sequence was held, s.
@@ -162,6 +168,8 @@ impl RunResult {
             found,
             goals: goals::lines(history),
             chosen: history.goals.chosen.as_ref().map(Choice::in_words),
+            budget: goals::budget(history),
+            questions: goals::questions(history),
             missing,
             held_s: held_s(history),
             parked: ending.map(|_| history.parked),

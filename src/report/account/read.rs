@@ -364,7 +364,11 @@ impl Reader {
             Entry::Released { after_s } => {
                 self.say(at_s, "released", format!("it went on after {}", in_words(*after_s)), false, None);
             }
-            Entry::Operator { word, by, goal: Some(goal) } => {
+            Entry::Operator { by, goal: Some(question), answer: Some(says), .. } => {
+                let by = by.as_deref().unwrap_or("an operator");
+                self.say(at_s, "operator", format!("{by} answered `{question}`: {says}"), false, None);
+            }
+            Entry::Operator { word, by, goal: Some(goal), .. } => {
                 let by = by.as_deref().unwrap_or("an operator");
                 self.say(
                     at_s,
@@ -374,7 +378,7 @@ impl Reader {
                     None,
                 );
             }
-            Entry::Operator { word, by, goal: None } => {
+            Entry::Operator { word, by, goal: None, .. } => {
                 let clear =
                     by.as_ref().map(|by| format!(" ({by}: people, tools and transfer line are clear)"));
                 let text = format!("an operator said: {}{}", word.in_words(), clear.unwrap_or_default());

@@ -36,6 +36,11 @@ pub(super) fn goals(account: &Account) -> String {
         let what = if account.history.ending.is_some() { "Chosen last" } else { "What is next" };
         let _ = write!(out, "<p>{what}: {}.</p>", safe(&chosen));
     }
+    if let Some(budget) = result.budget {
+        let _ = write!(out, "<p>Budget: {}.</p>", safe(&budget));
+    }
+    let asked = result.questions.iter().map(|asked| format!("Asked, `{}`: {}.", asked.name, asked.words));
+    out.push_str(&super::page::list(&asked.collect::<Vec<_>>(), false));
     out
 }
 

@@ -162,6 +162,12 @@ impl Page<'_> {
             let what = if account.history.ending.is_some() { "Chosen last" } else { "What is next" };
             self.wrapped(chosen, &format!("  {what}: "), "    ");
         }
+        if let Some(budget) = &result.budget {
+            self.wrapped(budget, "  Budget: ", "    ");
+        }
+        for question in &result.questions {
+            self.wrapped(&question.words, &format!("  Asked, `{}`: ", question.name), "    ");
+        }
     }
 
     fn beside(&mut self, account: &Account, before: &Account) {

@@ -74,7 +74,7 @@ impl FaultPlan {
         let mut disturbances = Disturbances::default();
         for planned in &self.faults {
             let mut event = |event: Event| disturbances.events.push((planned.at(), event));
-            match planned.mishap {
+            match planned.mishap.clone() {
                 Mishap::Runner(RunnerTrouble::ClockJump { by_s }) => event(Event::ClockJumped { by_s }),
                 Mishap::Runner(RunnerTrouble::Operator(word)) => {
                     event(Event::Operator(Spoken::rehearsed(word)))
@@ -82,6 +82,9 @@ impl FaultPlan {
                 Mishap::Runner(RunnerTrouble::KeeperLost) => event(Event::KeeperLost),
                 Mishap::Runner(RunnerTrouble::SlowDisk { lag_s }) => {
                     disturbances.slow_disk.push((planned.at(), planned.until(), lag_s));
+                }
+                Mishap::Answers { question, says } => {
+                    event(Event::Operator(Spoken::answered(&question, &says)));
                 }
                 Mishap::Refill(refill) => disturbances.visits.push(visit(refill, bench)),
                 Mishap::Runner(RunnerTrouble::DiskFull | RunnerTrouble::WindowEnds)

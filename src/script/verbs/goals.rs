@@ -8,6 +8,7 @@ use crate::script::error::{Thrown, argument};
 use crate::script::handles::Sweep;
 use crate::script::host::Host;
 use crate::script::registry::{Chapter, Deed, Kind, Nature, Verb, in_chapter, of, param};
+use crate::script::units::as_value;
 use crate::supervisor::{Answer, Question, Request, Statement};
 use rhai::{Array, Dynamic, Engine, Map, NativeCallContext};
 use std::rc::Rc;
@@ -27,8 +28,8 @@ pub const VERBS: &[Verb] = &[
             param("evidence", Kind::OneOf(Evidence::WORDS), "what settles it"),
             param(
                 "more",
-                Kind::Fields("| worth places against after"),
-                "what it is worth beside the others (1); for a map the number of `places` (5) and what the line is mapped `against`; names of goals that must be reached `after` which it is begun, for a map every proof where nothing is said",
+                Kind::Fields("| worth places against error after"),
+                "what it is worth beside the others (1); for a map the number of `places` (5) and what the line is mapped `against`; the largest `error` with which a place counts, as a frequency for the centre of the line or as a part like 0.05 for its height; names of goals that must be reached `after` which it is begun, for a map every proof where nothing is said",
             ),
         ],
         optional: 1,
@@ -40,7 +41,7 @@ pub const VERBS: &[Verb] = &[
     },
     Verb {
         name: "goals",
-        gives: "a list of maps with `name`, `evidence`, `state`, `why`, `over`, `worth`, `places`, `settled`, `at`, `against`, `after`",
+        gives: "a list of maps with `name`, `evidence`, `state`, `why`, `over`, `worth`, `places`, `settled`, `at`, `against`, `error`, `after`",
         summary: "How far the goals are, by the evidence in the record: `state` is `open`, `reached`, `lost` or `given up`, `over` is true where nothing is left to do; `settled` places of a map, and `at` which.",
         example: "for one in goals() { note(`${one.name}: ${one.state}`); }",
         nature: of(Deed::Answers),
@@ -83,7 +84,7 @@ pub const VERBS: &[Verb] = &[
             param(
                 "within",
                 Kind::Fields("| time helium"),
-                "what the plan has left: time, and helium that must remain above the refill limit",
+                "time that is left, and helium that must remain above the refill limit; where the plan has a `budget`, the tighter of both holds",
             ),
         ],
         optional: 1,
@@ -144,11 +145,11 @@ pub(super) fn register(engine: &mut Engine, host: &Rc<Host>) {
     });
 }
 
-fn say(host: &Host, ctx: &NativeCallContext<'_>, said: PlanSaid) -> Result<(), Thrown> {
+pub(super) fn say(host: &Host, ctx: &NativeCallContext<'_>, said: PlanSaid) -> Result<(), Thrown> {
     host.record(ctx, Statement::Plan(Box::new(said)))
 }
 
-fn goals(host: &Host, ctx: &NativeCallContext<'_>) -> Result<Goals, Thrown> {
+pub(super) fn goals(host: &Host, ctx: &NativeCallContext<'_>) -> Result<Goals, Thrown> {
     match host.call(ctx, Request::Ask(Question::Goals))? {
         Answer::Goals(goals) => Ok(*goals),
         other => Err(argument(ctx, &format!("goals were expected, not {other:?}"))),
@@ -179,15 +180,20 @@ fn goal(
     let worth = fields.take("worth").map(|value| number(ctx, &value, "`worth`")).transpose()?.unwrap_or(1.0);
     let places = fields.whole("places", 1)?;
     let against = fields.text("against")?.unwrap_or_default();
+    let error = fields.take("error");
     let after = fields.take("after").map(|value| texts(ctx, &value, "`after`")).transpose()?;
     fields.finish()?;
     if !(worth.is_finite() && worth >= 0.0) {
         return Err(argument(ctx, "`worth` can't be negative"));
     }
     let map = evidence == Evidence::LineMapped;
-    if !map && (places.is_some() || !against.is_empty()) {
-        return Err(argument(ctx, "only what is settled by `line mapped` has `places` and `against`"));
+    if !map && (places.is_some() || !against.is_empty() || error.is_some()) {
+        return Err(argument(
+            ctx,
+            "only what is settled by `line mapped` has `places`, `against` and `error`",
+        ));
     }
+    let (centre_error_hz, height_error) = errors(ctx, error)?;
     let goals = goals(host, ctx)?;
     for before in after.iter().flatten() {
         known(ctx, &goals, before)?;
@@ -201,8 +207,35 @@ fn goal(
     say(
         host,
         ctx,
-        PlanSaid::Goal(GoalPlan { name: name.to_owned(), evidence, worth, places, against, after }),
+        PlanSaid::Goal(GoalPlan {
+            name: name.to_owned(),
+            evidence,
+            worth,
+            places,
+            against,
+            centre_error_hz,
+            height_error,
+            after,
+        }),
     )
+}
+
+/// The largest error with which a place counts: of the centre, Hz, or of the height, as a part of it.
+fn errors(ctx: &NativeCallContext<'_>, error: Option<Dynamic>) -> Result<(Option<f64>, Option<f64>), Thrown> {
+    let Some(error) = error else { return Ok((None, None)) };
+    let value = error.clone().try_cast::<Quantity>();
+    let (centre, height) = match value.filter(|value| value.dimension != Dimension::NONE) {
+        Some(value) if value.dimension == Dimension::FREQUENCY => (Some(value.si), None),
+        Some(_) => {
+            let message = "`error` is a frequency, for the centre, or a part like 0.05, for the height";
+            return Err(argument(ctx, message));
+        }
+        None => (None, Some(number(ctx, &error, "`error`")?)),
+    };
+    if centre.or(height).is_some_and(|error| !(error.is_finite() && error > 0.0)) {
+        return Err(argument(ctx, "`error` must be above zero"));
+    }
+    Ok((centre, height))
 }
 
 /// A place as people write it; a value in its own unit.
@@ -212,7 +245,7 @@ fn in_text(place: &Dynamic) -> String {
 
 /// A goal as a sequence sees it.
 fn told(goals: &Goals, goal: &Goal) -> Map {
-    let counts = goal.counted.iter().filter(|(sweep, _)| goals.counts(*sweep));
+    let counts = goal.counted.iter().filter(|(sweep, _)| goals.counts(&goal.plan, *sweep));
     let at = counts.map(|(_, place)| place.clone().into());
     Map::from([
         ("name".into(), goal.plan.name.clone().into()),
@@ -225,6 +258,13 @@ fn told(goals: &Goals, goal: &Goal) -> Map {
         ("settled".into(), i64::from(goal.settled).into()),
         ("at".into(), at.collect::<Array>().into()),
         ("against".into(), goal.plan.against.clone().into()),
+        (
+            "error".into(),
+            goal.plan.centre_error_hz.map_or_else(
+                || goal.plan.height_error.map_or(Dynamic::UNIT, Dynamic::from),
+                |hz| as_value(Quantity::new(hz, Dimension::FREQUENCY)),
+            ),
+        ),
         ("after".into(), goal.plan.after.iter().cloned().map(Dynamic::from).collect::<Array>().into()),
     ])
 }
@@ -274,11 +314,18 @@ fn stake(goals: &Goals, goal: &Goal) -> f64 {
 
 fn choose(host: &Host, ctx: &NativeCallContext<'_>, of: Array, within: Map) -> Result<String, Thrown> {
     let mut fields = MapFields::new(ctx, "choose_next", within);
-    let plan_s = fields.time("time")?;
-    let kept_m3 = fields.quantity("helium", Dimension::VOLUME)?.unwrap_or(0.0);
+    let (time_s, helium_m3) = (fields.time("time")?, fields.quantity("helium", Dimension::VOLUME)?);
     fields.finish()?;
     let all = of.into_iter().map(|value| could(ctx, value)).collect::<Result<Vec<Could>, Thrown>>()?;
     let goals = goals(host, ctx)?;
+    let plan_s = match goals.budget.ends_after_s {
+        Some(ends_after_s) => {
+            let left_s = ends_after_s - host.number(ctx, Request::Ask(Question::Elapsed))?;
+            Some(time_s.map_or(left_s, |time_s| time_s.min(left_s)))
+        }
+        None => time_s,
+    };
+    let kept_m3 = helium_m3.into_iter().chain(goals.budget.helium_m3).fold(0.0, f64::max);
     let asked = Needs { time_s: Some(0.0), helium_m3: host.bench.helium.map(|_| 0.0) };
     let left = Left::ask(host, ctx, asked)?;
     let loss_m3_h = left.loss_m3_h().unwrap_or(USUAL_LOSS_M3_H);
@@ -347,10 +394,8 @@ mod tests {
         for (name, worth, after) in
             [("tip", 2.0, vec![]), ("spin", 5.0, vec!["tip"]), ("map", 3.0, vec!["spin"])]
         {
-            let (name, against, after) =
-                (name.to_owned(), String::new(), after.into_iter().map(str::to_owned).collect());
-            let plan =
-                GoalPlan { name, evidence: Evidence::ResonanceProved, worth, places: 0, against, after };
+            let after = after.into_iter().map(str::to_owned).collect();
+            let plan = GoalPlan { after, ..GoalPlan::plain(name, Evidence::ResonanceProved, worth) };
             let entry = Entry::Plan { n: 0, said: Box::new(PlanSaid::Goal(plan)), place: Place::default() };
             goals.entry(0.0, &entry, &TipLife::default(), &crate::history::TipRules::default());
         }

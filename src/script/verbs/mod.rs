@@ -3,6 +3,7 @@
 pub mod agenda;
 pub mod analysis;
 pub mod bench;
+pub mod budget;
 pub mod cards;
 pub mod cold;
 pub mod compensating;
@@ -50,5 +51,6 @@ pub fn register(engine: &mut Engine, host: &Rc<Host>) {
     flow::register(engine, host);
     agenda::register(engine, host);
     goals::register(engine, host);
+    budget::register(engine, host);
     cards::register(engine, host);
 }
