@@ -7,6 +7,7 @@ pub mod fit;
 pub mod forecast;
 pub mod formula;
 pub mod identify;
+pub mod information;
 pub mod joint;
 pub mod model;
 pub mod noise;

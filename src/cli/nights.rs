@@ -3,10 +3,12 @@
 use super::common::{load_sequence, reject, reject_all, start_log};
 use super::rehearse::refill;
 use crate::bench::{Action, Bench};
+use crate::report::brief::{WorstRun, odds_page};
 use crate::run::faults::promises_table;
-use crate::run::nights::{Befalls, Campaign, Terms, add_up, nights};
+use crate::run::nights::{Befalls, Campaign, Terms, add_up, nights, recorded};
 use crate::run::odds::{Odds, Share};
 use crate::run::shards::{Shard, merge, shard};
+use crate::run::what_if::{changes, what_if};
 use crate::run::{BenchSource, Setup};
 use crate::supervisor::Probe;
 use std::path::PathBuf;
@@ -48,6 +50,13 @@ pub struct Nights {
     /// Add parts up: the files that `--shard` has written, all of them.
     #[arg(long, value_name = "FILE", num_args = 1.., conflicts_with_all = ["sequence", "shard"])]
     merge: Vec<PathBuf>,
+    /// For a plan: rehearse the same worlds once more with each thing that could be given before, like a refill or two hours
+    /// more, and tell what that changes. Takes six times as long.
+    #[arg(long, conflicts_with = "merge")]
+    what_if: bool,
+    /// For a plan: the odds as one page with pictures, into this file.
+    #[arg(long, value_name = "FILE", conflicts_with = "shard")]
+    page: Option<PathBuf>,
     /// Nothing befalls these nights: what the sequence says where all goes well.
     #[arg(long)]
     without_faults: bool,
@@ -74,7 +83,9 @@ impl Nights {
         start_log(verbose, None);
         if !self.merge.is_empty() {
             let campaign = merge(self.parts()?).map_err(|reason| reject(&reason))?;
-            return Ok(self.tell(&campaign, None));
+            let code = self.tell(&campaign, None);
+            self.write_page(&campaign, None)?;
+            return Ok(code);
         }
         if self.count == 0 {
             return Err(reject("at least one night is needed"));
@@ -91,14 +102,46 @@ impl Nights {
         if let Some(which) = &self.shard {
             let which =
                 part_of(which).ok_or_else(|| reject(&format!("`{which}` is no part; write it like 3/8")))?;
-            let part = shard(&setup, &terms, (self.seed, self.count), which, threads, &self.repeat());
+            let part =
+                shard(&setup, &terms, (self.seed, self.count), which, threads, &self.repeat(), self.what_if);
             println!("{}", serde_json::to_string(&part).expect("a part is plain data"));
             return Ok(0);
         }
-        let (all, differing, repeats) = nights(&setup, terms, self.seed, self.count, threads);
-        let campaign =
+        let (all, differing, repeats) = nights(&setup, terms.clone(), self.seed, self.count, threads);
+        let numbers: Vec<u64> = (0..self.count).collect();
+        let with =
+            if self.what_if { what_if(&setup, &terms, self.seed, &numbers, threads) } else { Vec::new() };
+        let mut campaign =
             add_up(&all, (differing, repeats), threads, started.elapsed().as_secs_f64(), &self.repeat());
-        Ok(self.tell(&campaign, Some(&setup.bench)))
+        if let Some(plan) = &mut campaign.plan {
+            plan.changes = changes(&all, &with);
+        }
+        let code = self.tell(&campaign, Some(&setup.bench));
+        self.write_page(&campaign, Some((&setup, &terms)))?;
+        Ok(code)
+    }
+
+    /// The page of the odds, with the worst courses rehearsed once more where they can be.
+    fn write_page(&self, campaign: &Campaign, how: Option<(&Setup, &Terms)>) -> Result<(), u8> {
+        let Some(path) = &self.page else { return Ok(()) };
+        let Some(plan) = campaign.plan.as_ref().filter(|plan| !plan.goals.is_empty()) else {
+            return Err(reject(
+                "this sequence says no goals, so there are no odds of a plan (noctule guide campaign)",
+            ));
+        };
+        let folder = tempfile_folder().map_err(|error| reject(&error.to_string()))?;
+        let again = |(setup, terms): (&Setup, &Terms), seed: u64| {
+            let run = recorded(setup, seed, terms, &folder.join(format!("{seed}.sqlite"))).ok()?;
+            Some(WorstRun { seed, run })
+        };
+        let worst: Vec<WorstRun> = plan.worst.iter().filter_map(|course| again(how?, course.seed)).collect();
+        let title =
+            self.sequence.as_ref().map_or("merged parts".to_owned(), |path| path.display().to_string());
+        let page = odds_page(campaign, plan, &title, &worst);
+        drop(worst);
+        let written = std::fs::write(path, page);
+        let _ = std::fs::remove_dir_all(&folder);
+        written.map_err(|error| reject(&format!("`{}` can't be written: {error}", path.display())))
     }
 
     fn terms(&self, setup: &Setup) -> Result<Terms, u8> {
@@ -107,7 +150,7 @@ impl Nights {
             Some(below) => refill(below, &setup.bench, self.json)?.faults,
             None => Vec::new(),
         };
-        Ok(Terms { befalls, drawn: self.drawn, visits })
+        Ok(Terms { befalls, drawn: self.drawn, visits, change: None })
     }
 
     /// The parts in the files that were given.
@@ -179,6 +222,13 @@ fn known_in_the_morning(odds: &Odds) {
             time.p10, time.median, time.p90, odds.moment.rms, odds.tip_field.rms
         );
     }
+}
+
+/// A new folder for what is not kept.
+fn tempfile_folder() -> std::io::Result<PathBuf> {
+    let folder = std::env::temp_dir().join(format!("noctule-odds-{}", std::process::id()));
+    std::fs::create_dir_all(&folder)?;
+    Ok(folder)
 }
 
 /// `3/8`: the third of eight.

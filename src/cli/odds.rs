@@ -54,6 +54,20 @@ pub(super) fn plan(odds: &PlanOdds) {
     for (word, worth, helps) in odds.in_the_way.iter().take(5) {
         println!("    {word}: {worth:.0}; {helps} would help");
     }
+    if !odds.changes.is_empty() {
+        println!(
+            "  what would change the odds, by the worth of goals that would be reached in the same worlds"
+        );
+    }
+    for changed in &odds.changes {
+        let (worth, error) = (100.0 * changed.worth, 100.0 * changed.worth_error);
+        println!(
+            "    {:<40} {worth:>+6.1} ± {error:.1} % of the worth, {:>+6.1} % proved ({} worlds)",
+            changed.given,
+            100.0 * changed.proved,
+            changed.worlds
+        );
+    }
     println!("  the worst courses");
     for worst in &odds.worst {
         println!(

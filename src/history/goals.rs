@@ -165,6 +165,15 @@ impl Goals {
             && self.began_s(sweep).is_some_and(|began_s| Some(began_s) >= self.tip_since_s)
     }
 
+    /// What a sequence is told of them: the spectra that count, and nothing that grows with each sweep.
+    pub fn told(&self) -> Self {
+        let mut told = Self { chosen: None, began: Vec::new(), trusted: Vec::new(), ..self.clone() };
+        for goal in &mut told.all {
+            goal.counted.retain(|(sweep, _)| self.counts(&goal.plan, *sweep));
+        }
+        told
+    }
+
     fn of_mut(&mut self, name: &str) -> Option<&mut Goal> {
         self.all.iter_mut().find(|goal| goal.plan.name == name)
     }
@@ -256,7 +265,7 @@ fn precision(body: &Value) -> Precision {
     let of = |name: &str| {
         let all = body["fit"]["parameters"].as_array()?;
         let found = all.iter().find(|parameter| parameter["name"] == name)?;
-        Some((found["value"].as_f64()?, found["error"].as_f64()?))
+        Some((found["value"].as_f64()?, found["standard_error"].as_f64()?))
     };
     Precision {
         centre_hz: of("centre").map(|(_, error)| error),

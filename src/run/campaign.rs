@@ -5,6 +5,7 @@
 use super::nights::{Night, Spread};
 use super::odds::Share;
 use super::truth::Truth;
+use super::what_if::Changed;
 use crate::history::History;
 use crate::record::{Evidence, Goal, GoalState, Outcome, Shortfall};
 use serde::{Deserialize, Serialize};
@@ -167,6 +168,9 @@ pub struct GoalOdds {
     pub reached: Share,
     /// Hours to it.
     pub hours: Spread,
+    /// The same of each course, in rising order.
+    #[serde(skip)]
+    pub reached_h: Vec<f64>,
     /// Named reasons for which it was given up, and how often.
     pub shortfalls: BTreeMap<&'static str, u64>,
 }
@@ -223,6 +227,9 @@ pub struct PlanOdds {
     pub lifted: Spread,
     /// What is in the way most: a named reason, the worth that it cost in all courses, and what would help.
     pub in_the_way: Vec<(&'static str, f64, &'static str)>,
+    /// What would change the odds, where that was rehearsed: the most helpful first.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub changes: Vec<Changed>,
     /// The worst courses.
     pub worst: Vec<WorstCourse>,
 }
@@ -268,6 +275,7 @@ impl PlanOdds {
             pot_left_h: spread(&|c| Some(c.pot_left_h)),
             lifted: spread(&|c| Some(c.lifted as f64)),
             in_the_way: in_the_way(&courses),
+            changes: Vec::new(),
             worst: worst(&courses, command),
         })
     }
@@ -296,10 +304,13 @@ fn goals(courses: &[(&Night, &Course)]) -> Vec<GoalOdds> {
             *shortfalls.entry(shortfall.word()).or_default() += 1;
         }
         let reached = ends.iter().filter(|goal| goal.state == GoalState::Reached).count() as u64;
+        let mut reached_h: Vec<f64> = ends.iter().filter_map(|goal| goal.reached_h).collect();
+        reached_h.sort_by(f64::total_cmp);
         GoalOdds {
             name: name.to_owned(),
             reached: Share::new(reached, courses.len() as u64),
-            hours: Spread::of(ends.iter().filter_map(|goal| goal.reached_h).collect()),
+            hours: Spread::of(reached_h.clone()),
+            reached_h,
             shortfalls,
         }
     };

@@ -21,6 +21,7 @@ mod signals;
 pub mod stricter;
 mod summary;
 mod truth;
+pub mod what_if;
 mod window;
 
 pub use folder::{RUN_FILE_NAME, RunFolder, locate};

@@ -5,13 +5,15 @@ use super::campaign::{Course, PlanOdds};
 use super::faults::{FaultPlan, Kind, draw};
 use super::odds::{InTheMorning, Odds};
 use super::rehearse::rehearse_with_faults;
+use super::what_if::Change;
 use crate::drive::virtual_time::Nobody;
 use crate::faults::{Mishap, Planned, RunnerTrouble};
-use crate::record::{DigestOnly, Outcome};
+use crate::record::{DigestOnly, Durability, Outcome, RecordError, RunFile, Store};
 use crate::supervisor::{Probe, Word};
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
 use std::panic::{AssertUnwindSafe, catch_unwind};
+use std::path::Path;
 use std::sync::atomic::{AtomicUsize, Ordering};
 use std::sync::{Arc, Mutex};
 
@@ -123,25 +125,58 @@ pub struct Terms {
     pub drawn: bool,
     /// Who comes to fill, in every night.
     pub visits: Vec<Planned>,
+    /// What is given beyond what sequence and world say.
+    pub change: Option<Change>,
 }
 
 impl From<Befalls> for Terms {
     fn from(befalls: Befalls) -> Self {
-        Self { befalls, drawn: false, visits: Vec::new() }
+        Self { befalls, drawn: false, visits: Vec::new(), change: None }
     }
+}
+
+impl Terms {
+    /// What befalls the night of a seed, and which kinds of faults are in it.
+    fn befall(&self, seed: u64) -> (FaultPlan, Vec<Kind>) {
+        let (mut plan, kinds) = match self.befalls {
+            Befalls::Faults => draw(seed),
+            Befalls::Nothing => (FaultPlan::default(), Vec::new()),
+        };
+        plan.faults.extend(self.visits.iter().cloned());
+        (ended_at_last(plan, self.longest_s()), kinds)
+    }
+
+    fn longest_s(&self) -> f64 {
+        if self.drawn { LONGEST_CAMPAIGN_S } else { LONGEST_S }
+    }
+
+    /// The rehearsal of a seed: its world, and what is given.
+    fn setup(&self, setup: &Setup, seed: u64) -> Setup {
+        let setup = Setup { seed, ..setup.clone() };
+        let setup = if self.drawn { setup.drawn() } else { setup };
+        match self.change {
+            Some(change) => change.given(setup),
+            None => setup,
+        }
+    }
+}
+
+/// One night once more, with its record in a new file.
+///
+/// # Errors
+/// The file can't be written.
+pub fn recorded(setup: &Setup, seed: u64, terms: &Terms, file: &Path) -> Result<RunFile, RecordError> {
+    let setup = terms.setup(setup, seed);
+    let store = Store::create(file, Durability::ProcessEnd, &setup.documents())?;
+    rehearse_with_faults(&setup, &terms.befall(seed).0, Box::new(store), Box::new(Nobody), "night");
+    RunFile::open(file)
 }
 
 /// One night.
 pub fn night(setup: &Setup, seed: u64, terms: &Terms) -> Night {
-    let (mut plan, kinds) = match terms.befalls {
-        Befalls::Faults => draw(seed),
-        Befalls::Nothing => (FaultPlan::default(), Vec::new()),
-    };
-    plan.faults.extend(terms.visits.iter().cloned());
-    let longest_s = if terms.drawn { LONGEST_CAMPAIGN_S } else { LONGEST_S };
-    let plan = ended_at_last(plan, longest_s);
-    let setup = Setup { seed, ..setup.clone() };
-    let setup = if terms.drawn { setup.drawn() } else { setup };
+    let (plan, kinds) = terms.befall(seed);
+    let longest_s = terms.longest_s();
+    let setup = terms.setup(setup, seed);
     let done = catch_unwind(AssertUnwindSafe(|| {
         rehearse_with_faults(&setup, &plan, Box::new(DigestOnly::default()), Box::new(Nobody), "night")
     }));

@@ -2,6 +2,7 @@
 
 use super::Setup;
 use super::nights::{Befalls, Campaign, Night, Terms, add_up, part_of_nights};
+use super::what_if::{Change, changes, what_if};
 use crate::record::Entry;
 use serde::{Deserialize, Serialize};
 use std::time::Instant;
@@ -42,6 +43,9 @@ pub struct Shard {
     pub whole: Whole,
     /// Its nights.
     pub nights: Vec<Night>,
+    /// The same worlds with each thing given that could change the odds, where that was asked for.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub changed: Vec<(Change, Vec<Night>)>,
     /// Nights that were done twice, and how many of them gave another digest.
     pub repeats: u64,
     /// See `repeats`.
@@ -60,10 +64,12 @@ pub fn shard(
     (shard, shards): (u64, u64),
     threads: usize,
     command: &str,
+    asks_what_if: bool,
 ) -> Shard {
     let started = Instant::now();
     let numbers: Vec<u64> = (0..count).filter(|number| number % shards == shard - 1).collect();
     let (nights, differing, repeats) = part_of_nights(setup, terms, seed, &numbers, threads);
+    let changed = if asks_what_if { what_if(setup, terms, seed, &numbers, threads) } else { Vec::new() };
     let (sequence, bench, world) = match setup.identity() {
         Entry::Identity(identity) => (identity.sequence_hash, identity.bench_hash, identity.world_hash),
         _ => Default::default(),
@@ -81,7 +87,7 @@ pub fn shard(
         command: command.to_owned(),
     };
     let wall_s = started.elapsed().as_secs_f64();
-    Shard { shard, shards, whole, nights, repeats, differing, threads, wall_s }
+    Shard { shard, shards, whole, nights, changed, repeats, differing, threads, wall_s }
 }
 
 /// Adds parts up to the whole.
@@ -105,12 +111,21 @@ pub fn merge(shards: Vec<Shard>) -> Result<Campaign, String> {
     let repeats = shards.iter().fold((0, 0), |sum, one| (sum.0 + one.differing, sum.1 + one.repeats));
     let (threads, wall_s) =
         (shards.iter().map(|one| one.threads).sum(), shards.iter().map(|one| one.wall_s).sum());
+    let with = |change: Change| {
+        let such = shards.iter().flat_map(|one| one.changed.iter().filter(|(of, _)| *of == change));
+        (change, such.flat_map(|(_, nights)| nights.clone()).collect())
+    };
+    let changed: Vec<(Change, Vec<Night>)> = Change::ALL.into_iter().map(with).collect();
     let mut nights: Vec<Night> = shards.into_iter().flat_map(|one| one.nights).collect();
     nights.sort_by_key(|night| night.seed.wrapping_sub(whole.seed));
     if nights.len() as u64 != whole.count {
         return Err(format!("there are {} nights of {}", nights.len(), whole.count));
     }
-    Ok(add_up(&nights, repeats, threads, wall_s, &whole.command))
+    let mut campaign = add_up(&nights, repeats, threads, wall_s, &whole.command);
+    if let Some(plan) = &mut campaign.plan {
+        plan.changes = changes(&nights, &changed);
+    }
+    Ok(campaign)
 }
 
 #[cfg(test)]
@@ -132,7 +147,7 @@ mod tests {
         let (all, differing, repeats) = nights(&setup, terms.clone(), 5, 7, 2);
         let alone = add_up(&all, (differing, repeats), 1, 1.0, command);
         let parts = [3, 1, 2].map(|part| {
-            let part = shard(&setup, &terms, (5, 7), (part, 3), 1, command);
+            let part = shard(&setup, &terms, (5, 7), (part, 3), 1, command, false);
             // As it comes from a file.
             serde_json::from_str::<Shard>(&serde_json::to_string(&part).unwrap()).unwrap()
         });

@@ -164,6 +164,7 @@ pub fn all() -> impl Iterator<Item = &'static Verb> {
         verbs::identifying::VERBS,
         verbs::flow::VERBS,
         verbs::agenda::VERBS,
+        verbs::informing::VERBS,
         verbs::goals::VERBS,
         verbs::budget::VERBS,
         verbs::cards::VERBS,

@@ -215,7 +215,7 @@ impl Supervisor {
                 let guarded = guard.and_then(|guard| self.tip.why_guarded(self.now.s(), guard));
                 Ok(Answer::Tip { life: Box::new(self.tip.clone()), guarded })
             }
-            Question::Goals => Ok(Answer::Goals(Box::new(self.goals.clone()))),
+            Question::Goals => Ok(Answer::Goals(Box::new(self.goals.told()))),
             // A record has no form for infinity.
             Question::SinceCondensed => {
                 Ok(Answer::Number(self.condensed_s.map_or(f64::MAX, |at_s| self.now.s() - at_s)))

@@ -13,22 +13,40 @@ use serde_json::Value;
 use std::path::Path;
 use std::time::{Duration, Instant};
 
-/// An undisturbed rehearsal: its JSON and how long it took.
-fn undisturbed(sequence: &Path, folder: &Path) -> (Value, Duration) {
-    let began = Instant::now();
-    let said = say(&["rehearse", text(sequence), "--seed", "7", "--out", text(folder), "--json"]);
-    assert_eq!(said.code, 0, "{}", said.stderr);
-    (said.json(), began.elapsed())
+/// What is rehearsed, with what stands behind it on the command line.
+struct Rehearsal<'a> {
+    sequence: &'a Path,
+    more: &'a [&'a str],
 }
 
-fn rehearsing(sequence: &Path, folder: &Path) -> std::process::Child {
-    start(&["rehearse", text(sequence), "--seed", "7", "--out", text(folder), "--json"])
+impl<'a> Rehearsal<'a> {
+    fn of(sequence: &'a Path) -> Self {
+        Self { sequence, more: &[] }
+    }
+
+    fn words(&self, folder: &'a Path) -> Vec<&'a str> {
+        let mut words = vec!["rehearse", text(self.sequence), "--seed", "7", "--out", text(folder), "--json"];
+        words.extend(self.more);
+        words
+    }
+
+    /// Undisturbed: its JSON and how long it took.
+    fn undisturbed(&self, folder: &Path) -> (Value, Duration) {
+        let began = Instant::now();
+        let said = say(&self.words(folder));
+        assert_eq!(said.code, 0, "{}", said.stderr);
+        (said.json(), began.elapsed())
+    }
+
+    fn start(&self, folder: &Path) -> std::process::Child {
+        start(&self.words(folder))
+    }
 }
 
 /// Kills rehearsals at random moments, half of their resumes as well, and compares the ends.
-fn kill_and_resume(sequence: &Path, scratch: &Path, count: usize, seed: u64) {
+fn kill_and_resume(rehearsal: &Rehearsal<'_>, scratch: &Path, count: usize, seed: u64) {
     let folder = scratch.join("whole");
-    let (whole, took) = undisturbed(sequence, &folder);
+    let (whole, took) = rehearsal.undisturbed(&folder);
     let total = rows(&folder);
     let mut random = ChaCha8Rng::seed_from_u64(seed);
     let (mut cut, mut inside) = (0, 0);
@@ -36,7 +54,7 @@ fn kill_and_resume(sequence: &Path, scratch: &Path, count: usize, seed: u64) {
         let folder = scratch.join(format!("cut{i}"));
         let row = 1 + random.random_range(0..total);
         let later = Duration::from_micros(random.random_range(0..5000));
-        let mut over = kill_at_row(rehearsing(sequence, &folder), &folder, row, later);
+        let mut over = kill_at_row(rehearsal.start(&folder), &folder, row, later);
         cut += usize::from(!over);
         while !over && random.random_bool(0.5) {
             inside += 1;
@@ -76,14 +94,26 @@ fn kill_and_resume(sequence: &Path, scratch: &Path, count: usize, seed: u64) {
 fn a_rehearsal_killed_anywhere_ends_with_the_digest_of_an_undisturbed_one() {
     let scratch = tempfile::tempdir().unwrap();
     let sequence = write(scratch.path(), "many.rhai", &many_sweeps(80));
-    kill_and_resume(&sequence, scratch.path(), campaign(6, 200), 1);
+    kill_and_resume(&Rehearsal::of(&sequence), scratch.path(), campaign(6, 200), 1);
 }
 
 #[test]
 fn the_shipped_night_killed_anywhere_ends_with_the_digest_of_an_undisturbed_one() {
     let scratch = tempfile::tempdir().unwrap();
     let shipped = Path::new(env!("CARGO_MANIFEST_DIR")).join("scripts/overnight_field_sweep.rhai");
-    kill_and_resume(&shipped, scratch.path(), campaign(1, 200), 2);
+    kill_and_resume(&Rehearsal::of(&shipped), scratch.path(), campaign(1, 200), 2);
+}
+
+/// Days with a refill, a pot that ends and goals that follow from the record: what is chosen after a cut is what would have
+/// been chosen without. The full campaign cuts a plan of five days, with 200 kills or more.
+#[test]
+fn a_plan_over_days_killed_anywhere_ends_with_the_digest_of_an_undisturbed_one() {
+    let scratch = tempfile::tempdir().unwrap();
+    let count = campaign(1, 100);
+    let plan = if count > 1 { "scripts/five_days.rhai" } else { "scripts/long_weekend.rhai" };
+    let sequence = Path::new(env!("CARGO_MANIFEST_DIR")).join(plan);
+    let more = ["--world", "weekend", "--drawn", "--refill", "20 L"];
+    kill_and_resume(&Rehearsal { sequence: &sequence, more: &more }, scratch.path(), count, 3);
 }
 
 #[test]
@@ -91,10 +121,11 @@ fn thirty_resumes_one_after_the_other_end_like_none() {
     let scratch = tempfile::tempdir().unwrap();
     let sequence = write(scratch.path(), "many.rhai", &many_sweeps(40));
     let whole_folder = scratch.path().join("whole");
-    let (whole, _) = undisturbed(&sequence, &whole_folder);
+    let rehearsal = Rehearsal::of(&sequence);
+    let (whole, _) = rehearsal.undisturbed(&whole_folder);
     let total = rows(&whole_folder);
     let folder = scratch.path().join("cut");
-    assert!(!kill_at_row(rehearsing(&sequence, &folder), &folder, 1, Duration::ZERO));
+    assert!(!kill_at_row(rehearsal.start(&folder), &folder, 1, Duration::ZERO));
     for resume in 1..=30 {
         // Each gets a little further than the one before.
         let row = (total * resume / 40).max(rows(&folder) + 1);
@@ -110,7 +141,7 @@ fn thirty_resumes_one_after_the_other_end_like_none() {
 /// A rehearsal that was cut in its middle.
 fn cut_rehearsal(sequence: &Path, scratch: &Path, name: &str) -> std::path::PathBuf {
     let folder = scratch.join(name);
-    assert!(!kill_at_row(rehearsing(sequence, &folder), &folder, 500, Duration::ZERO));
+    assert!(!kill_at_row(Rehearsal::of(sequence).start(&folder), &folder, 500, Duration::ZERO));
     folder
 }
 
@@ -177,7 +208,7 @@ fn finished_runs_and_runs_of_newer_versions_are_refused() {
     let scratch = tempfile::tempdir().unwrap();
     let sequence = write(scratch.path(), "few.rhai", &many_sweeps(2));
     let folder = scratch.path().join("run");
-    undisturbed(&sequence, &folder);
+    Rehearsal::of(&sequence).undisturbed(&folder);
     let said = say(&["resume", text(&folder)]);
     assert_eq!(said.code, 2);
     assert!(said.stderr.contains("came to its end"), "{}", said.stderr);
@@ -196,7 +227,7 @@ fn a_run_cut_between_its_last_entry_and_its_digest_is_closed() {
     let scratch = tempfile::tempdir().unwrap();
     let sequence = write(scratch.path(), "few.rhai", &many_sweeps(2));
     let folder = scratch.path().join("run");
-    let (whole, _) = undisturbed(&sequence, &folder);
+    let (whole, _) = Rehearsal::of(&sequence).undisturbed(&folder);
     let db = rusqlite::Connection::open(folder.join("run.sqlite")).unwrap();
     db.execute("DELETE FROM meta WHERE key IN ('digest', 'rows')", []).unwrap();
     drop(db);

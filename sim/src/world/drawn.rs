@@ -34,6 +34,22 @@ pub(super) fn draw(world: &mut World, seed: u32) {
     world.cryostat.pot.initial_part = between(rng, 0.03, 1.0);
 }
 
+impl World {
+    /// The same with a full bath.
+    #[must_use]
+    pub fn filled(mut self) -> Self {
+        self.cryostat.bath.initial_l = self.cryostat.bath.capacity_l;
+        self
+    }
+
+    /// The same with a pot that was just condensed.
+    #[must_use]
+    pub fn condensed(mut self) -> Self {
+        self.cryostat.pot.initial_part = 1.0;
+        self
+    }
+}
+
 fn between(rng: &mut ChaCha8Rng, low: f64, high: f64) -> f64 {
     low + (high - low) * rng.random::<f64>()
 }

@@ -5,12 +5,14 @@ mod command;
 mod data;
 mod handover;
 mod limits;
+mod odds;
 mod page;
 mod plan;
 mod story;
 mod text;
 
 pub use handover::{Handover, StateLine};
+pub use odds::{WorstRun, odds_page};
 pub use text::WIDTH;
 
 use super::account::Account;

@@ -310,6 +310,13 @@ impl<'a> Walk<'a> {
                 let of = channel.map_or(Dimension::NONE, |id| self.bench.channel(id).dimension().change());
                 self.dimension(of, &what, value, at);
             }
+            // A frequency for the centre of a line, a part for its height: the verb tells.
+            "error" if matches!(verb, "goal" | "plan_spectrum") => {}
+            "ends_after" | "longest" => self.time(&what, value, at),
+            "within" if verb == "ask_people" => self.time(&what, value, at),
+            "atoms" | "areas" | "pulses" if verb == "budget" => {
+                self.dimension(Dimension::NONE, &what, value, at);
+            }
             "widest" | "narrowest" | "error" => self.dimension(Dimension::FREQUENCY, &what, value, at),
             "asymmetry" => self.dimension(Dimension::NONE, &what, value, at),
             "highest" => self.dimension(Dimension::CURRENT, &what, value, at),

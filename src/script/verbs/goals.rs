@@ -89,7 +89,7 @@ pub const VERBS: &[Verb] = &[
         ],
         optional: 1,
         gives: "the name of the one to do, or an empty text where none can be begun",
-        summary: "Chooses by worth an hour: the chance times the worth of the goal and of those that wait for it, less the risk times all that is still open, over the time and the hours that its helium would have lasted. What does not fit into the time or the helium that is left is not begun. The choice is recorded with all alternatives and stands in the brief.",
+        summary: "Chooses by worth an hour: the chance times the worth of the goal and of those that wait for it, less the risk times all that is still open, over the time and the hours that its helium would have lasted. What does not fit into the time or the helium that is left, or risks more than it gains, is not begun. The choice is recorded with all alternatives and stands in the brief.",
         example: "goal(\"a spin proved\", \"resonance proved\");\nlet what = choose_next([#{ name: \"look for a line\", goal: \"a spin proved\", time: 40.min, chance: 0.8 }]);\nnote(`next: ${what}`);",
         nature: Nature { deed: Deed::Answers, ..of(Deed::Answers) },
         ..in_chapter(Chapter::Flow)
@@ -108,7 +108,7 @@ pub(super) fn register(engine: &mut Engine, host: &Rc<Host>) {
     let h = Rc::clone(host);
     engine.register_fn("goals", move |ctx: NativeCallContext| {
         let goals = goals(&h, &ctx)?;
-        Ok::<_, Thrown>(goals.all.iter().map(|goal| Dynamic::from_map(told(&goals, goal))).collect::<Array>())
+        Ok::<_, Thrown>(goals.all.iter().map(|goal| Dynamic::from_map(told(goal))).collect::<Array>())
     });
     let h = Rc::clone(host);
     engine.register_fn(
@@ -244,9 +244,8 @@ fn in_text(place: &Dynamic) -> String {
 }
 
 /// A goal as a sequence sees it.
-fn told(goals: &Goals, goal: &Goal) -> Map {
-    let counts = goal.counted.iter().filter(|(sweep, _)| goals.counts(&goal.plan, *sweep));
-    let at = counts.map(|(_, place)| place.clone().into());
+fn told(goal: &Goal) -> Map {
+    let at = goal.counted.iter().map(|(_, place)| place.clone().into());
     Map::from([
         ("name".into(), goal.plan.name.clone().into()),
         ("evidence".into(), goal.plan.evidence.word().into()),
@@ -339,6 +338,9 @@ fn choose(host: &Host, ctx: &NativeCallContext<'_>, of: Array, within: Map) -> R
         let gain = one.chance * part * stake(&goals, goal);
         let hours = (time_s / 3600.0 + helium_m3 / loss_m3_h).max(SHORTEST_H);
         let needs = Needs { helium_m3: asked.helium_m3.map(|_| helium_m3 + kept_m3), ..one.needs };
+        let risked = one.risk * open;
+        let lacking = lacking(&goals, goal, plan_s, needs, &left)
+            .or_else(|| (risked > gain).then(|| format!("it risks {risked:.2}, and gains {gain:.2}")));
         alternatives.push(Alternative {
             name: one.name.clone(),
             goal: one.goal.clone(),
@@ -346,8 +348,8 @@ fn choose(host: &Host, ctx: &NativeCallContext<'_>, of: Array, within: Map) -> R
             time_s,
             helium_m3,
             risk: one.risk,
-            worth_an_hour: (gain - one.risk * open) / hours,
-            lacking: lacking(&goals, goal, plan_s, needs, &left),
+            worth_an_hour: (gain - risked) / hours,
+            lacking,
         });
     }
     let fits = alternatives.iter().enumerate().filter(|(_, one)| one.lacking.is_none());

@@ -13,6 +13,7 @@ pub mod fitting;
 pub mod flow;
 pub mod goals;
 pub mod identifying;
+pub mod informing;
 pub mod judging;
 pub mod noise;
 pub mod own_fits;
@@ -44,6 +45,7 @@ pub fn register(engine: &mut Engine, host: &Rc<Host>) {
     fitting::register(engine, host);
     own_fits::register(engine, host);
     proving::register(engine, host);
+    informing::register(engine);
     compensating::register(engine, host);
     drifting::register(engine, host);
     identifying::register(engine, host);
