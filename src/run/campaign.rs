@@ -7,6 +7,7 @@ use super::odds::Share;
 use super::truth::Truth;
 use super::what_if::Changed;
 use crate::history::History;
+use crate::quantity::in_words;
 use crate::record::{Evidence, Goal, GoalState, Outcome, Shortfall};
 use serde::{Deserialize, Serialize};
 use std::collections::{BTreeMap, BTreeSet};
@@ -354,11 +355,16 @@ fn in_the_way(courses: &[(&Night, &Course)]) -> Vec<(&'static str, f64, &'static
 
 fn worst(courses: &[(&Night, &Course)], command: &str) -> Vec<WorstCourse> {
     let mut all: Vec<_> = courses.iter().filter(|(_, course)| !course.goals.is_empty()).collect();
-    all.sort_by(|(a, x), (b, y)| x.worth()[0].total_cmp(&y.worth()[0]).then(a.seed.cmp(&b.seed)));
+    all.sort_by(|(a, x), (b, y)| {
+        let less = x.worth()[0].total_cmp(&y.worth()[0]);
+        less.then(b.end_s.total_cmp(&a.end_s)).then(a.seed.cmp(&b.seed))
+    });
     let told = |(night, course): &&(&Night, &Course)| {
         let given_up = course.goals.iter().filter_map(|goal| Some((goal, goal.shortfall?)));
         let why: Vec<String> = given_up.map(|(goal, s)| format!("{}: {}", goal.name, s.word())).collect();
-        let what = if night.outcome == Outcome::Finished {
+        let what = if night.outcome == Outcome::Finished && why.is_empty() {
+            format!("every goal reached, the last one after {}", in_words(night.end_s))
+        } else if night.outcome == Outcome::Finished {
             why.join("; ")
         } else {
             night.outcome.told(&night.reason)

@@ -12,11 +12,10 @@ use crate::run::odds::Share;
 use crate::run::what_if::Changed;
 use std::fmt::Write;
 
-/// Size of the figures, pixels.
-const WIDTH: f64 = 820.0;
+/// Widths of the figures, pixels: on a desk, and on a phone.
+const WIDE: f64 = 820.0;
+const NARROW: f64 = 360.0;
 const ROW: f64 = 26.0;
-/// Where the bars begin.
-const LEFT: f64 = 290.0;
 
 /// One of the worst courses, rehearsed once more with a record.
 #[derive(Debug)]
@@ -43,12 +42,7 @@ pub fn odds_page(campaign: &Campaign, plan: &PlanOdds, title: &str, worst: &[Wor
         campaign.simulated_hours,
     );
     section(&mut out, "In short", "", &short(plan));
-    section(
-        &mut out,
-        "How often",
-        "with 95 % intervals",
-        &format!("<div class=\"wide\">{}</div>", figure(&shares(plan), "")),
-    );
+    section(&mut out, "How often", "with 95 % intervals", &both("", |width| Some(shares(plan, width))));
     section(&mut out, "Goals", "hours to each", &goals(plan));
     section(&mut out, "What would change it", "the same worlds once more", &changes(&plan.changes));
     section(&mut out, "In the way", "by the worth of goals that it cost", &in_the_way(plan));
@@ -60,6 +54,14 @@ pub fn odds_page(campaign: &Campaign, plan: &PlanOdds, title: &str, worst: &[Wor
         env!("CARGO_PKG_VERSION")
     );
     out
+}
+
+/// A figure for a desk and one for a phone.
+fn both(caption: &str, draw: impl Fn(f64) -> Option<Drawing>) -> String {
+    let one = |class: &str, width| {
+        draw(width).map(|drawing| format!("<div class=\"{class}\">{}</div>", figure(&drawing, caption)))
+    };
+    one("wide", WIDE).into_iter().chain(one("narrow", NARROW)).collect()
 }
 
 fn per_cent(share: &Share) -> String {
@@ -91,7 +93,9 @@ fn short(plan: &PlanOdds) -> String {
 }
 
 /// Shares as dots with their intervals, one below the other.
-fn shares(plan: &PlanOdds) -> Drawing {
+fn shares(plan: &PlanOdds, width: f64) -> Drawing {
+    // Where the bars begin, behind the words.
+    let left = if width < WIDE { 196.0 } else { 290.0 };
     let mut rows: Vec<(String, Share, Ink)> = vec![
         ("a good tip at the end".to_owned(), plan.good_tip, Ink::First),
         ("kept, where one was in".to_owned(), plan.tip_kept, Ink::First),
@@ -104,17 +108,17 @@ fn shares(plan: &PlanOdds) -> Drawing {
     rows.push(("called real what is not there".to_owned(), plan.falsely, Ink::Warn));
     rows.retain(|(_, share, _)| share.of > 0);
     let label = rows.iter().map(|(what, share, _)| format!("{what} {}", per_cent(share))).collect::<Vec<_>>();
-    let mut drawing = Drawing::new(WIDTH, ROW * (rows.len() as f64 + 1.2), label.join(", "));
-    let at = |part: f64| LEFT + (WIDTH - LEFT - 70.0) * part;
+    let mut drawing = Drawing::new(width, ROW * (rows.len() as f64 + 1.2), label.join(", "));
+    let at = |part: f64| left + (width - left - 62.0) * part;
     let bottom = ROW * rows.len() as f64 + 6.0;
-    for tenth in 0..=4 {
-        let x = at(f64::from(tenth) / 4.0);
+    for quarter in 0..=4 {
+        let x = at(f64::from(quarter) / 4.0);
         drawing.line(vec![(x, 4.0), (x, bottom)], Ink::Grid, 1.0);
-        drawing.text((x, bottom + 14.0), format!("{} %", 25 * tenth), 11.0, Anchor::Middle, Ink::Faint);
+        drawing.text((x, bottom + 14.0), format!("{} %", 25 * quarter), 11.0, Anchor::Middle, Ink::Faint);
     }
     for (i, (what, share, ink)) in rows.iter().enumerate() {
         let y = ROW * (i as f64 + 0.6);
-        drawing.text((LEFT - 12.0, y + 4.0), what.clone(), 12.5, Anchor::End, Ink::Text);
+        drawing.text((left - 12.0, y + 4.0), what.clone(), 12.0, Anchor::End, Ink::Text);
         drawing.line(vec![(at(share.low), y), (at(share.high), y)], *ink, 3.0);
         let middle = (at(share.share.unwrap_or(0.0)), y);
         drawing.shapes.push(crate::report::figure::Shape::Dots {
@@ -122,7 +126,7 @@ fn shares(plan: &PlanOdds) -> Drawing {
             ink: *ink,
             size: 9.0,
         });
-        drawing.text((WIDTH - 4.0, y + 4.0), per_cent(share), 12.5, Anchor::End, Ink::Text);
+        drawing.text((width - 4.0, y + 4.0), per_cent(share), 12.0, Anchor::End, Ink::Text);
     }
     drawing
 }
@@ -146,19 +150,14 @@ fn goals(plan: &PlanOdds) -> String {
     };
     let rows: Vec<(&'static str, Vec<Cell>)> = plan.goals.iter().map(row).collect();
     let head = [("", "Goal"), ("n", "Reached"), ("n", "10 / 50 / 90 %"), ("", "Given up for")];
-    let figure = course_of(plan).map(|drawing| {
-        format!(
-            "<div class=\"wide\">{}</div>",
-            figure(&drawing, "Part of the worlds in which each goal is reached by then.")
-        )
-    });
-    let mut out = figure.unwrap_or_default();
+    let caption = "Part of the worlds in which each goal is reached by then.";
+    let mut out = both(caption, |width| course_of(plan, width));
     out.push_str(&cards("Goals of the plan", &head, &rows));
     out
 }
 
 /// Part of the worlds in which each goal was reached, over the hours.
-fn course_of(plan: &PlanOdds) -> Option<Drawing> {
+fn course_of(plan: &PlanOdds, width: f64) -> Option<Drawing> {
     let longest_h = plan.goals.iter().flat_map(|goal| goal.reached_h.iter().copied()).fold(0.0, f64::max);
     if longest_h <= 0.0 {
         return None;
@@ -188,7 +187,7 @@ fn course_of(plan: &PlanOdds) -> Option<Drawing> {
         series: series.collect(),
         ..Chart::default()
     };
-    Some(chart.draw(WIDTH, 300.0))
+    Some(chart.draw(width, 300.0))
 }
 
 fn changes(changes: &[Changed]) -> String {
@@ -262,9 +261,7 @@ fn courses(plan: &PlanOdds, worst: &[WorstRun]) -> String {
         );
         let Some(known) = worst.iter().find(|known| known.seed == course.seed) else { continue };
         let account = Account::read(&known.run);
-        if let Ok(drawing) = timeline(&account, &known.run, WIDTH) {
-            let _ = write!(out, "<div class=\"wide\">{}</div>", figure(&drawing, &letters(&account)));
-        }
+        out.push_str(&both(&letters(&account), |width| timeline(&account, &known.run, width).ok()));
         out.push_str(&super::page::list(&super::plan::course(&account), false));
     }
     out
