@@ -29,6 +29,7 @@ pub(super) fn plan(odds: &PlanOdds) {
     share("called real what was not there", &odds.falsely);
     share("proved, or not for a named reason that is true", &odds.settled);
     share("stuck: a person has to come", &odds.stuck);
+    spread("    after", "h", &odds.stuck_h);
     for goal in &odds.goals {
         share(&format!("goal `{}`", goal.name), &goal.reached);
         spread("    hours to it", "h", &goal.hours);

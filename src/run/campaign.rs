@@ -206,6 +206,8 @@ pub struct PlanOdds {
     pub settled: Share,
     /// Courses that did not finish, so that a person had to come.
     pub stuck: Share,
+    /// When they ended, h.
+    pub stuck_h: Spread,
     /// Good tips that were touched.
     pub good_tip_touched: u64,
     /// Targets that were lifted.
@@ -265,6 +267,7 @@ impl PlanOdds {
                 proof(c).is_some()
             }),
             stuck: share(&|c| c.stuck, any),
+            stuck_h: spread(&|c| c.stuck.then_some(c.blind_h[1])),
             good_tip_touched: courses.iter().map(|(_, course)| course.good_tip_touched).sum(),
             target_lifted: courses.iter().filter(|(_, course)| course.target_lifted).count() as u64,
             goals: goals(&courses),

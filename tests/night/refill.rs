@@ -308,3 +308,25 @@ fn helium_used_is_what_the_world_lost() {
     }
     println!("the largest difference is {worst:.2} of what is allowed");
 }
+
+/// A pot that runs dry while the tip is out for a transfer: nothing would be cold again by itself, and the hold would wait
+/// until it gives up. It is condensed anew, and the run goes on.
+#[test]
+fn a_pot_that_runs_dry_in_a_transfer_is_condensed_and_the_run_goes_on() {
+    let folder = tempfile::tempdir().unwrap();
+    let world = "World(starts_from: \"night\", name: \"dry soon\", note: \"Invented.\", purpose: \"a pot that ends\", perfect_night: \"goes on\",\n    cryostat: Cryostat(pot: Pot(initial_part: 0.012)))";
+    let world = write(folder.path(), "world.ron", world);
+    let faults = write(folder.path(), "faults.ron", "Faults(faults: [Refill(at: \"30 min\", to: \"60 L\")])");
+    let sequence = write(
+        folder.path(),
+        "waits.rhai",
+        "set(\"Bias\", 60.mV); set(\"Setpoint\", 10.pA);\napproach();\nfor i in 0..30 { wait(10.min); recentre(); }\npark();\n",
+    );
+    let out = folder.path().join("run");
+    let args = ["--world", text(&world), "--faults", text(&faults), "--out", text(&out), "--json"];
+    let said = say(&[&["rehearse", text(&sequence)], &args[..]].concat());
+    assert_eq!(said.code, 0, "{}", said.stderr);
+    assert_eq!(said.json()["outcome"], "finished", "{}", said.stdout);
+    let brief = say(&["brief", text(&out)]);
+    assert!(brief.stdout.contains("pot empty, tip out"), "{}", brief.stdout);
+}

@@ -82,9 +82,10 @@ fn short(plan: &PlanOdds) -> String {
         ));
     }
     lines.push(format!(
-        "A person has to come in {} of {}; good tips touched: {}; targets lifted: {}; spectra under a tip that sees nothing: {:.1} % of the time.",
+        "A person has to come in {} of {}{}; good tips touched: {}; targets lifted: {}; spectra under a tip that sees nothing: {:.1} % of the time.",
         plan.stuck.count,
         plan.stuck.of,
+        if plan.stuck.count > 0 { format!(", after {:.1} h in the middle one", plan.stuck_h.median) } else { String::new() },
         plan.good_tip_touched,
         plan.target_lifted,
         100.0 * plan.blind_part
