@@ -56,9 +56,11 @@ pub fn level_use(levels: &[(f64, f64)], transfer: f64, known: &[(usize, Option<u
             found.used += fall(&levels[found.since..=low]);
             still_s += levels[low].0 - levels[found.since].0;
             transfers.push((levels[high].1 - levels[low].1, levels[high].0 - levels[low].0));
+            // What was low before it says nothing any more.
             (at, found.since, lowest) = (high, high, levels[high].1);
+        } else {
+            lowest = lowest.min(level);
         }
-        lowest = lowest.min(level);
         at += 1;
     }
     found.used += fall(&levels[found.since..]);
@@ -120,6 +122,18 @@ mod tests {
                 "{found:?}"
             );
         }
+    }
+
+    /// A known transfer is not found a second time just behind it, for then the noise of single readings would count.
+    #[test]
+    fn a_known_transfer_counts_once() {
+        let level = |m: usize| 58.0 - m as f64 / 60.0 + if m > 480 { 10.0 } else { 0.0 };
+        let mut levels: Vec<_> = (0..960).map(|m| (60.0 * m as f64, level(m))).collect();
+        // The reading after the next one is low by half a litre.
+        levels[484].1 -= 0.5;
+        let found = level_use(&levels, 3.5, &[(480, Some(482))]);
+        assert_eq!(found.since, 482);
+        assert!((found.used - 959.0 / 60.0).abs() < 0.05, "{found:?}");
     }
 
     #[test]
