@@ -20,6 +20,7 @@ pub mod shards;
 mod signals;
 pub mod stricter;
 mod summary;
+mod terms;
 mod truth;
 pub mod what_if;
 mod window;

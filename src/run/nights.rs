@@ -5,21 +5,19 @@ use super::campaign::{Course, PlanOdds};
 use super::faults::{FaultPlan, Kind, draw};
 use super::odds::{InTheMorning, Odds};
 use super::rehearse::rehearse_with_faults;
-use super::what_if::Change;
+pub use super::terms::{Befalls, Terms, recorded};
 use crate::drive::virtual_time::Nobody;
 use crate::faults::{Mishap, Planned, RunnerTrouble};
-use crate::record::{DigestOnly, Durability, Outcome, RecordError, RunFile, Store};
+use crate::record::{DigestOnly, Outcome};
 use crate::supervisor::{Probe, Word};
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
 use std::panic::{AssertUnwindSafe, catch_unwind};
-use std::path::Path;
 use std::sync::atomic::{AtomicUsize, Ordering};
 use std::sync::{Arc, Mutex};
 
-/// A night that is not over after this counts as hung, s; a campaign of days has longer.
-const LONGEST_S: f64 = 48.0 * 3600.0;
-const LONGEST_CAMPAIGN_S: f64 = 240.0 * 3600.0;
+/// A night that is not over after this counts as hung, s.
+pub(super) const LONGEST_S: f64 = 48.0 * 3600.0;
 /// What a record calls the faults of a night, before its seed.
 pub const NIGHT_NAME: &str = "night ";
 /// Stack of each thread: a script may recurse.
@@ -35,7 +33,7 @@ pub fn night_plan(seed: u64) -> (FaultPlan, Vec<Kind>) {
     (ended_at_last(plan, LONGEST_S), kinds)
 }
 
-fn ended_at_last(mut plan: FaultPlan, longest_s: f64) -> FaultPlan {
+pub(super) fn ended_at_last(mut plan: FaultPlan, longest_s: f64) -> FaultPlan {
     // The second word does not wait for the current point.
     for _ in 0..2 {
         let mishap = Mishap::Runner(RunnerTrouble::Operator(Word::Stop));
@@ -104,72 +102,6 @@ impl Night {
             + u64::from(!self.parked) * 10
             + u64::from(self.outcome != Outcome::Finished)
     }
-}
-
-/// What befalls the nights of a campaign.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
-#[serde(rename_all = "snake_case")]
-pub enum Befalls {
-    /// Faults that are drawn from the seed.
-    Faults,
-    /// Nothing.
-    Nothing,
-}
-
-/// The terms of a campaign.
-#[derive(Debug, Clone, PartialEq)]
-pub struct Terms {
-    /// What befalls the nights.
-    pub befalls: Befalls,
-    /// Each night is in a world of its own, drawn round the one that is given.
-    pub drawn: bool,
-    /// Who comes to fill, in every night.
-    pub visits: Vec<Planned>,
-    /// What is given beyond what sequence and world say.
-    pub change: Option<Change>,
-}
-
-impl From<Befalls> for Terms {
-    fn from(befalls: Befalls) -> Self {
-        Self { befalls, drawn: false, visits: Vec::new(), change: None }
-    }
-}
-
-impl Terms {
-    /// What befalls the night of a seed, and which kinds of faults are in it.
-    fn befall(&self, seed: u64) -> (FaultPlan, Vec<Kind>) {
-        let (mut plan, kinds) = match self.befalls {
-            Befalls::Faults => draw(seed),
-            Befalls::Nothing => (FaultPlan::default(), Vec::new()),
-        };
-        plan.faults.extend(self.visits.iter().cloned());
-        (ended_at_last(plan, self.longest_s()), kinds)
-    }
-
-    fn longest_s(&self) -> f64 {
-        if self.drawn { LONGEST_CAMPAIGN_S } else { LONGEST_S }
-    }
-
-    /// The rehearsal of a seed: its world, and what is given.
-    fn setup(&self, setup: &Setup, seed: u64) -> Setup {
-        let setup = Setup { seed, ..setup.clone() };
-        let setup = if self.drawn { setup.drawn() } else { setup };
-        match self.change {
-            Some(change) => change.given(setup),
-            None => setup,
-        }
-    }
-}
-
-/// One night once more, with its record in a new file.
-///
-/// # Errors
-/// The file can't be written.
-pub fn recorded(setup: &Setup, seed: u64, terms: &Terms, file: &Path) -> Result<RunFile, RecordError> {
-    let setup = terms.setup(setup, seed);
-    let store = Store::create(file, Durability::ProcessEnd, &setup.documents())?;
-    rehearse_with_faults(&setup, &terms.befall(seed).0, Box::new(store), Box::new(Nobody), "night");
-    RunFile::open(file)
 }
 
 /// One night.
