@@ -289,7 +289,7 @@ fn fresh(plan: &GoalPlan) -> Goal {
 mod tests {
     use super::*;
     use crate::bench::builtin;
-    use crate::record::{Axis, Place, SweepPlan, TipFinding, TipTest, TipVerdict};
+    use crate::record::{Asked, Axis, Place, SweepPlan, TipFinding, TipTest, TipVerdict};
     use serde_json::json;
 
     struct Story(Goals, TipLife, TipRules);
@@ -405,6 +405,52 @@ mod tests {
         story.judge(500.0, "verdict", None, json!({ "verdict": "real", "sweeps": [1] }));
         story.spectrum(600.0, 2, "c", true);
         assert_eq!((story.states(), story.0.all[2].shortfall), ([Reached; 3], None));
+    }
+
+    #[test]
+    fn a_map_may_want_its_lines_known_so_well() {
+        let mut story = Story::new();
+        let plan = GoalPlan { places: 1, ..GoalPlan::plain("map", Evidence::LineMapped, 1.0) };
+        story.says(0.0, PlanSaid::Goal(GoalPlan { centre_error_hz: Some(2e5), ..plan }));
+        story.spectrum(100.0, 0, "a", true);
+        story.judge(150.0, "verdict", None, json!({ "verdict": "real", "sweeps": [0] }));
+        let fitted = |error: f64| {
+            json!({ "trusted": true, "fit": { "parameters": [
+            { "name": "centre", "value": 1.4e10, "standard_error": error }, { "name": "height", "value": -5e-14, "standard_error": 1e-15 }] } })
+        };
+        assert_eq!((story.states()[2], story.0.all[2].settled), (Open, 0), "nobody knows how good it is");
+        story.judge(200.0, "fit", Some(0), fitted(3e5));
+        assert_eq!(story.0.all[2].settled, 0);
+        assert_eq!(story.0.told().all[2].counted, [], "a sequence is told of places that count");
+        story.judge(300.0, "fit", Some(0), fitted(1.9e5));
+        assert_eq!((story.states()[2], story.0.told().all[2].counted.len()), (Reached, 1));
+        assert_eq!(story.0.trusted, [(0, Precision { centre_hz: Some(1.9e5), height_part: Some(0.02) })]);
+    }
+
+    #[test]
+    fn what_people_answer_holds_if_the_question_permits_it() {
+        let mut story = Story::new();
+        let answer = |says: &str| Entry::Operator {
+            word: Word::Answer,
+            by: Some("Mira".to_owned()),
+            goal: Some("pulse".to_owned()),
+            answer: Some(says.to_owned()),
+        };
+        let words = |all: &[&str]| all.iter().map(|word| (*word).to_owned()).collect::<Vec<_>>();
+        story.entry(5.0, &answer("yes"));
+        let [name, question, otherwise] = ["pulse", "May the tip be pulsed?", "no"].map(str::to_owned);
+        let asked = Asked { name, question, answers: words(&["yes", "no"]), until_s: 100.0, otherwise };
+        story.says(10.0, PlanSaid::Asked(asked.clone()));
+        assert_eq!(
+            story.0.asking("pulse").unwrap().holds_at(20.0),
+            None,
+            "what was said before was no answer to it"
+        );
+        story.entry(20.0, &answer("perhaps"));
+        story.entry(30.0, &answer("yes"));
+        story.entry(40.0, &answer("no"));
+        story.says(50.0, PlanSaid::Asked(asked));
+        assert_eq!((story.0.asked.len(), story.0.asking("pulse").unwrap().holds_at(200.0)), (1, Some("yes")));
     }
 
     #[test]

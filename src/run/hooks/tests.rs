@@ -60,6 +60,25 @@ fn end() -> Entry {
 }
 
 #[test]
+fn a_question_of_the_plan_is_told_with_its_answers() {
+    let (address, heard) = receiver(vec![]);
+    let mut hooks = Hooks::start(&bench_with(&["question"], &[&address], 0), "s.rhai");
+    let said = Box::new(PlanSaid::Asked(crate::record::Asked {
+        name: "pulse".into(),
+        question: "May the tip be pulsed?".into(),
+        answers: vec!["yes".into(), "no".into()],
+        until_s: 3605.0,
+        otherwise: "no".into(),
+    }));
+    hooks.entry(TimePoint::from_s(5.0), &Entry::Plan { n: 0, said, place: Place::default() });
+    std::thread::sleep(Duration::from_millis(200));
+    drop(hooks);
+    let heard = heard.lock().unwrap();
+    let wanted = "May the tip be pulsed? — open for 1 h 00 min more, then taken as `no`; answer `pulse` with yes or no";
+    assert_eq!((heard.len(), &heard[0]["event"], &heard[0]["text"]), (1, &json!("question"), &json!(wanted)));
+}
+
+#[test]
 fn chosen_events_are_posted_and_others_are_not() {
     let (address, heard) = receiver(vec![]);
     let mut hooks = Hooks::start(&bench_with(&["finished", "undecided"], &[&address], 0), "s.rhai");
