@@ -224,7 +224,7 @@ fn odds_are_calibrated() {
 fn laboratory(number: u64) -> (String, String) {
     let part = |k: u64| (0.5 + 0.618_033_988_749 * (number * 3 + k) as f64).fract();
     let tip = format!(
-        "changes_per_hour: {:.4}, polarisation: {:.3},",
+        "changes_per_hour: {:.4}, apex: Apex(polarisation: {:.3}),",
         10f64.powf(-2.3 + 2.0 * part(0)),
         0.12 + 0.3 * part(1),
     );
