@@ -37,7 +37,9 @@ impl Given {
         for word in words {
             match folder_of_runs(word) {
                 Some(files) if files.is_empty() => {
-                    return Err(format!("there is no run in `{word}`; give runs, or a folder that holds the folders of runs"));
+                    return Err(format!(
+                        "there is no run in `{word}`; give runs, or a folder that holds the folders of runs"
+                    ));
                 }
                 Some(files) => given.take_folder(&files),
                 None => {
@@ -62,7 +64,8 @@ impl Given {
                 Err(error) => self.passed_over.push(format!("passed over: {error}")),
             }
         }
-        let rehearsal = |account: &Account| account.identity.as_ref().is_some_and(|identity| identity.rehearsal);
+        let rehearsal =
+            |account: &Account| account.identity.as_ref().is_some_and(|identity| identity.rehearsal);
         let planned = read.iter().filter(|(account, _)| !account.history.goals.all.is_empty());
         let latest = planned.max_by(|(a, _), (b, _)| {
             let started = |account: &Account| account.history.clock.since_1970_s(0.0);
@@ -72,7 +75,8 @@ impl Given {
         for (account, file) in read {
             if kind.is_some_and(|kind| kind != rehearsal(&account)) {
                 let what = if rehearsal(&account) { "rehearsed" } else { "measured" };
-                self.passed_over.push(format!("passed over: {} was {what}, the latest plan was not", account.name()));
+                self.passed_over
+                    .push(format!("passed over: {} was {what}, the latest plan was not", account.name()));
                 continue;
             }
             self.accounts.push(account);

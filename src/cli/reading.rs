@@ -92,8 +92,12 @@ impl Brief {
     }
 
     fn one_by_one(&self) -> Result<Told, String> {
-        if let Some(folder) = self.runs.iter().find(|run| folder_of_runs(run).is_some_and(|files| !files.is_empty())) {
-            return Err(format!("`{folder}` is a folder of runs; `noctule brief --campaign {folder}` tells what they come to together, `noctule runs --folder {folder}` lists them"));
+        if let Some(folder) =
+            self.runs.iter().find(|run| folder_of_runs(run).is_some_and(|files| !files.is_empty()))
+        {
+            return Err(format!(
+                "`{folder}` is a folder of runs; `noctule brief --campaign {folder}` tells what they come to together, `noctule runs --folder {folder}` lists them"
+            ));
         }
         let files = self.runs.iter().map(|run| opened(run)).collect::<Result<Vec<RunFile>, String>>()?;
         let mut accounts: Vec<Account> = files.iter().map(Account::read).collect();

@@ -50,7 +50,8 @@ impl Alongside {
     /// The campaign with what the followed run tells so far.
     pub fn told(&self, account: &Account, result: RunResult) -> Option<Pursuit> {
         let own = RunPart::of(account, result);
-        let mut parts: Vec<RunPart> = self.earlier.iter().filter(|part| part.path != own.path).cloned().collect();
+        let mut parts: Vec<RunPart> =
+            self.earlier.iter().filter(|part| part.path != own.path).cloned().collect();
         parts.push(own);
         let logged = self.logged.lock().unwrap_or_else(PoisonError::into_inner);
         Pursuit::of(&parts, logged.as_ref().map_err(String::clone)).ok()

@@ -8,8 +8,8 @@ use crate::report::pursuit::{PursuedGoal, PursuedRun, PursuedTurn, Pursuit};
 use std::fmt::Write;
 
 /// What the figure shows, for its caption.
-const CAPTION: &str = "Runs with their numbers (red: held, orange: a refill). Tips with their numbers (red: found changed). Goals: \
-                       thick from when they are reached, crossed where they were lost or given up.";
+const CAPTION: &str = "Runs and tips with their numbers; H a hold, R a refill; a stroke: the tip was found changed. A goal is thick from \
+                       when it is reached, and crossed where it was lost or given up.";
 
 /// Who says what of a goal, for people.
 fn turned(turn: &PursuedTurn) -> String {
@@ -26,13 +26,10 @@ fn stands(goal: &PursuedGoal) -> String {
 
 /// Lines of a run below its head.
 fn told(run: &PursuedRun) -> Vec<String> {
-    let list = |what: &str, words: &[String]| (!words.is_empty()).then(|| format!("{what}{}", words.join("; ")));
+    let list =
+        |what: &str, words: &[String]| (!words.is_empty()).then(|| format!("{what}{}", words.join("; ")));
     let held = Some(run.held.clone()).filter(|held| !held.is_empty());
-    let lines = [
-        list("for ", &run.what_for),
-        list("", &run.came),
-        held.map(|held| format!("held: {held}")),
-    ];
+    let lines = [list("for ", &run.what_for), list("", &run.came), held.map(|held| format!("held: {held}"))];
     lines.into_iter().flatten().collect()
 }
 
@@ -55,6 +52,16 @@ fn title(pursuit: &Pursuit) -> String {
     format!("Campaign of {}{kind}", crate::report::words::count(pursuit.runs.len() as u64, "run"))
 }
 
+fn of_goals(pursuit: &Pursuit) -> Weight {
+    if pursuit.next.open.is_empty() { Weight::Good } else { Weight::Look }
+}
+
+/// The last run, and its own headline.
+fn last_run(pursuit: &Pursuit) -> Option<(&PursuedRun, String)> {
+    let last = pursuit.runs.last()?;
+    Some((last, format!("The last run, {}: {}", last.name, last.headline)))
+}
+
 /// Writes it as text.
 pub(super) fn write(out: &mut String, pursuit: &Pursuit, width: usize) {
     let mut page = Page::new(out, width);
@@ -62,7 +69,10 @@ pub(super) fn write(out: &mut String, pursuit: &Pursuit, width: usize) {
     page.wrapped(&title(pursuit), "", "");
     page.wrapped(&pursuit.span, "", "");
     page.line("");
-    page.wrapped(&capital(&pursuit.headline), &format!("{} ", pursuit.weight.sign()), "  ");
+    page.wrapped(&capital(&pursuit.headline), &format!("{} ", of_goals(pursuit).sign()), "  ");
+    if let Some((last, words)) = last_run(pursuit) {
+        page.wrapped(&words, &format!("{} ", last.weight.sign()), "  ");
+    }
     page.list("What is not known", &pursuit.doubts, false);
     page.heading("Goals of the campaign");
     for goal in &pursuit.goals {
@@ -87,15 +97,23 @@ pub(super) fn write(out: &mut String, pursuit: &Pursuit, width: usize) {
     if !pursuit.tips.is_empty() {
         page.heading("Tips");
         for tip in &pursuit.tips {
-            let words: Vec<String> = std::iter::once(tip.came.clone()).chain(tip.known.iter().cloned()).collect();
-            page.wrapped(&format!("{}; in {}", words.join("; "), tip.runs.join(", ")), &format!("  {:<8} ", tip.name), "    ");
+            let words: Vec<String> =
+                std::iter::once(tip.came.clone()).chain(tip.known.iter().cloned()).collect();
+            page.wrapped(
+                &format!("{}; in {}", words.join("; "), tip.runs.join(", ")),
+                &format!("  {:<8} ", tip.name),
+                "    ",
+            );
         }
     }
     if !pursuit.spins.is_empty() {
         page.heading("Spins that were proved");
         for spin in &pursuit.spins {
             let tip = if spin.tip.is_empty() { String::new() } else { format!(", with {}", spin.tip) };
-            let from = format!("{}, {} spectra from {} in {}{tip}", spin.words, spin.spectra, spin.when.at, spin.when.run);
+            let from = format!(
+                "{}, {} spectra from {} in {}{tip}",
+                spin.words, spin.spectra, spin.when.at, spin.when.run
+            );
             page.wrapped(&from, &format!("  {}: ", spin.name), "    ");
         }
     }
@@ -110,20 +128,21 @@ pub(super) fn write(out: &mut String, pursuit: &Pursuit, width: usize) {
 /// Writes it as an article of the page.
 pub(super) fn article(out: &mut String, pursuit: &Pursuit) {
     let weight = pursuit.weight.word();
+    let of_goals = of_goals(pursuit);
     let _ = write!(
         out,
         "<article class=\"{weight}\" id=\"campaign\" aria-labelledby=\"title-campaign\"><div class=\"over\"><span>{}</span></div>\
-         <h1 id=\"title-campaign\">{}</h1><p class=\"lead {weight}\"><span class=\"seal\">{} {}</span></p><ul class=\"story\">",
+         <h1 id=\"title-campaign\">{}</h1><p class=\"lead\"><span class=\"seal\" style=\"color:var(--{})\">{} {}</span></p><ul class=\"story\">",
         safe(&pursuit.span),
         safe(&title(pursuit)),
-        pursuit.weight.sign(),
+        of_goals.word(),
+        of_goals.sign(),
         safe(&pursuit.reached_in_words()),
     );
     for open in &pursuit.next.open {
         let _ = write!(out, "<li>{}</li>", signed(Weight::Look, &capital(open)));
     }
-    if let Some(last) = pursuit.runs.last() {
-        let words = format!("The last run, {}: {}", last.name, last.headline);
+    if let Some((last, words)) = last_run(pursuit) {
         let _ = write!(out, "<li>{}</li>", signed(last.weight, &words));
     }
     out.push_str("</ul>");
@@ -142,7 +161,9 @@ pub(super) fn article(out: &mut String, pursuit: &Pursuit) {
     section(out, "What is next", &format!("by {}", pursuit.next.run), &page::list(&next(pursuit), false));
     let mut turns: Vec<(f64, String)> = Vec::new();
     for goal in &pursuit.goals {
-        turns.extend(goal.course.iter().map(|turn| (turn.when.at_s, format!("{}: {}", goal.name, turned(turn)))));
+        turns.extend(
+            goal.course.iter().map(|turn| (turn.when.at_s, format!("{}: {}", goal.name, turned(turn)))),
+        );
     }
     turns.sort_by(|a, b| a.0.total_cmp(&b.0));
     let turns: Vec<String> = turns.into_iter().map(|turn| turn.1).collect();
@@ -186,15 +207,8 @@ fn runs(pursuit: &Pursuit) -> String {
         ("", cells)
     };
     let rows: Vec<(&str, Vec<Cell>)> = pursuit.runs.iter().enumerate().map(row).collect();
-    let head = [
-        ("n", ""),
-        ("", "Run"),
-        ("", "When"),
-        ("", "Gap"),
-        ("", "For"),
-        ("", "What came"),
-        ("", "Held"),
-    ];
+    let head =
+        [("n", ""), ("", "Run"), ("", "When"), ("", "Gap"), ("", "For"), ("", "What came"), ("", "Held")];
     cards("Runs of the campaign", &head, &rows)
 }
 

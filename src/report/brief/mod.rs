@@ -59,11 +59,7 @@ pub struct Around<'a> {
 ///
 /// # Errors
 /// There is no run.
-pub fn html_of(
-    accounts: &[Account],
-    runs: &[RunFile],
-    around: &Around<'_>,
-) -> Result<String, BriefError> {
+pub fn html_of(accounts: &[Account], runs: &[RunFile], around: &Around<'_>) -> Result<String, BriefError> {
     if accounts.is_empty() && around.campaign.is_none() {
         return Err(BriefError::NoRun);
     }

@@ -3,7 +3,7 @@
 use super::above;
 use crate::record::GoalState;
 use crate::report::figure::{Anchor, Axis, Chart, Drawing, Ink, Mark, Place, Series, Shape, Style};
-use crate::report::pursuit::{Pursuit, PursuedGoal};
+use crate::report::pursuit::{PursuedGoal, PursuedRun, PursuedTip, Pursuit};
 
 /// Room on the left and on the right of all lanes, so that they line up with the chart of the helium.
 const LEFT: f64 = 66.0;
@@ -12,8 +12,8 @@ const RIGHT: f64 = 10.0;
 const LANE: f64 = 25.0;
 /// Height of the helium.
 const HELIUM: f64 = 120.0;
-/// Times along the clock.
-const MOST_TICKS: usize = 7;
+/// Room that a time along the clock needs.
+const TICK: f64 = 92.0;
 /// Size of lettering, and the mean width of a letter.
 const SIZE: f64 = 10.5;
 const LETTER: f64 = 0.56 * SIZE;
@@ -28,7 +28,7 @@ pub fn days(pursuit: &Pursuit, width: f64) -> Drawing {
     }
     let Lanes { mut drawing, y, end_s, .. } = lanes;
     drawing.height = y + 4.0;
-    let axis = axis(pursuit, end_s);
+    let axis = axis(pursuit, end_s, width);
     let last = match &pursuit.helium {
         Some(bath) => {
             let level = |(at_s, m3): &(f64, f64)| (at_s / 3600.0, bath.unit.from_si(*m3));
@@ -40,15 +40,24 @@ pub fn days(pursuit: &Pursuit, width: f64) -> Drawing {
             Chart { x: axis, y, series: series.collect(), marks: vec![limit], left: LEFT, ..Chart::default() }
                 .draw(width, HELIUM)
         }
-        None => Chart { x: axis, left: LEFT, y: Axis { range: Some((0.0, 1.0)), words: vec![(9.0, String::new())], ..Axis::default() }, ..Chart::default() }
-            .draw(width, 30.0),
+        None => Chart {
+            x: axis,
+            left: LEFT,
+            y: Axis { range: Some((0.0, 1.0)), words: vec![(9.0, String::new())], ..Axis::default() },
+            ..Chart::default()
+        }
+        .draw(width, 30.0),
     };
     above(drawing, last)
 }
 
 /// The clock along the bottom, in hours from the beginning of the first run.
-fn axis(pursuit: &Pursuit, end_s: f64) -> Axis {
-    let ticks = pursuit.clock.ticks(end_s, MOST_TICKS).into_iter();
+fn axis(pursuit: &Pursuit, end_s: f64, width: f64) -> Axis {
+    let most = ((width - LEFT - RIGHT) / TICK).max(1.0) as usize;
+    // The clock knows no step between a day and a week, so of days only some are written.
+    let ticks = pursuit.clock.ticks(end_s, most.max(7));
+    let every = ticks.len().div_ceil(most).max(1);
+    let ticks = ticks.into_iter().step_by(every);
     Axis {
         range: Some((0.0, (end_s / 3600.0).max(1e-3))),
         words: ticks.map(|(at_s, words)| (at_s / 3600.0, words)).collect(),
@@ -57,7 +66,9 @@ fn axis(pursuit: &Pursuit, end_s: f64) -> Axis {
 }
 
 fn label(pursuit: &Pursuit) -> String {
-    let holds = |refill: bool| pursuit.runs.iter().flat_map(|run| &run.holds).filter(|held| held.refill == refill).count();
+    let holds = |refill: bool| {
+        pursuit.runs.iter().flat_map(|run| &run.holds).filter(|held| held.refill == refill).count()
+    };
     let reached = pursuit.goals.iter().filter(|goal| goal.state == GoalState::Reached.word()).count();
     format!(
         "course of the days: {} runs, {} holds, {} refills, {} tips, {reached} of {} goals reached",
@@ -110,22 +121,33 @@ impl Lanes {
         let y = self.lane("");
         self.pieces(y, pursuit.runs.iter().map(|run| (run.from.at_s, run.to.at_s)), Ink::First, 7.0);
         let holds = |refill: bool| {
-            let held = pursuit.runs.iter().flat_map(|run| &run.holds).filter(move |held| held.refill == refill);
+            let held =
+                pursuit.runs.iter().flat_map(|run| &run.holds).filter(move |held| held.refill == refill);
             held.map(|held| (held.at_s, held.at_s + held.lasted_s)).collect::<Vec<_>>()
         };
         self.pieces(y, holds(false), Ink::Warn, 7.0);
         self.pieces(y, holds(true), Ink::Fit, 7.0);
         self.drawing.text((LEFT - 5.0, y + 4.0), "runs", SIZE, Anchor::End, Ink::Faint);
-        let (mut right, mut numbers) = (f64::NEG_INFINITY, Vec::new());
-        for (i, run) in pursuit.runs.iter().enumerate() {
-            let (x, number) = (self.x(run.from.at_s), (i + 1).to_string());
-            if x > right {
-                right = x + LETTER * (number.len() as f64 + 1.0);
-                numbers.push((x, number));
-            }
+        let above = |(i, run): (usize, &PursuedRun)| (run.from.at_s, (i + 1).to_string());
+        self.words(y - 7.0, pursuit.runs.iter().enumerate().map(above), Ink::Text);
+        let held = pursuit.runs.iter().flat_map(|run| &run.holds);
+        let letters: Vec<(f64, String)> =
+            held.map(|held| (held.at_s, if held.refill { "R" } else { "H" }.to_owned())).collect();
+        if !letters.is_empty() {
+            self.words(y + 5.0 + SIZE, letters, Ink::Warn);
+            self.y += SIZE;
         }
-        for (x, number) in numbers {
-            self.drawing.text((x, y - 7.0), number, SIZE, Anchor::Start, Ink::Text);
+    }
+
+    /// Words along a lane; those that find no room stay away.
+    fn words(&mut self, y: f64, words: impl IntoIterator<Item = (f64, String)>, ink: Ink) {
+        let mut right = f64::NEG_INFINITY;
+        for (at_s, word) in words {
+            let x = self.x(at_s);
+            if x >= right {
+                right = x + LETTER * (word.len() as f64 + 0.5);
+                self.drawing.text((x, y), word, SIZE, Anchor::Start, ink);
+            }
         }
     }
 
@@ -135,16 +157,11 @@ impl Lanes {
         }
         let y = self.lane("");
         self.drawing.text((LEFT - 5.0, y + 4.0), "tip", SIZE, Anchor::End, Ink::Faint);
-        let mut right = f64::NEG_INFINITY;
+        let from_s = |tip: &PursuedTip| tip.spans.first().map_or(0.0, |span| span[0]);
+        self.words(y - 5.0, pursuit.tips.iter().map(|tip| (from_s(tip), tip.id.to_string())), Ink::Text);
         for (i, tip) in pursuit.tips.iter().enumerate() {
             let ink = if i % 2 == 0 { Ink::Second } else { Ink::Frame };
             self.pieces(y, tip.spans.iter().map(|span| (span[0], span[1])), ink, 4.0);
-            let x = self.x(tip.spans.first().map_or(0.0, |span| span[0]));
-            if x > right {
-                let number = tip.id.to_string();
-                right = x + LETTER * (number.len() as f64 + 1.0);
-                self.drawing.text((x, y - 5.0), number, SIZE, Anchor::Start, Ink::Text);
-            }
             let changes = tip.changed.iter().map(|change| self.x(change.when.at_s));
             let pieces: Vec<_> = changes.map(|x| ((x, y - 6.0), (x, y + 5.0))).collect();
             self.drawing.shapes.push(Shape::Pieces { pieces, ink: Ink::Warn, width: 1.4 });
@@ -171,7 +188,8 @@ impl Lanes {
                 }
             }
         }
-        let reached: Vec<Place> = spans.iter().map(|span| span.0).chain(since).map(|at_s| (self.x(at_s), y)).collect();
+        let reached: Vec<Place> =
+            spans.iter().map(|span| span.0).chain(since).map(|at_s| (self.x(at_s), y)).collect();
         spans.extend(since.map(|since| (since, self.end_s)));
         self.pieces(y, [(0.0, self.end_s)], Ink::Grid, 1.5);
         self.pieces(y, spans, Ink::First, 3.0);

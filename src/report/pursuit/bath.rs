@@ -43,7 +43,7 @@ impl Bath {
         let ((_, first), (_, last)) = (baths.first()?, baths.last()?);
         let mut bath = Self {
             first_m3: first.ends_m3[0],
-            last_m3: last.ends_m3[1],
+            last_m3: last.last_m3,
             limit_m3: last.limit_m3,
             used_m3: baths.iter().map(|(_, bath)| bath.used_m3).sum(),
             filled_m3: baths.iter().map(|(_, bath)| bath.filled_m3).sum(),
@@ -75,12 +75,15 @@ impl Bath {
     fn in_words(&self) -> String {
         let shown = |m3: f64| format!("{} {}", significant(self.unit.from_si(m3), 3), self.unit.text);
         let some = |m3: f64, what: &str| (m3 > 0.0).then(|| format!("{} {what}", shown(m3)));
-        let mut words = vec![format!("{} at the beginning, {} at the end", shown(self.first_m3), shown(self.last_m3))];
+        let mut words =
+            vec![format!("{} at the beginning, {} at the end", shown(self.first_m3), shown(self.last_m3))];
         words.extend(some(self.used_m3, "used in the runs"));
         words.extend(some(self.filled_m3, "filled in during them"));
         words.extend(some(self.lost_between_m3, "lost between them"));
         words.extend(some(self.filled_between_m3, "or more filled in between them"));
-        let due = self.due.as_ref().map_or(String::new(), |due| format!("; the refill limit of {} is reached {due}", shown(self.limit_m3)));
+        let due = self.due.as_ref().map_or(String::new(), |due| {
+            format!("; the refill limit of {} is reached {due}", shown(self.limit_m3))
+        });
         format!("{}{due}", words.join(", "))
     }
 }

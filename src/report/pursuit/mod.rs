@@ -26,10 +26,14 @@ use std::path::PathBuf;
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
 pub enum NoCampaign {
     /// No goal.
-    #[error("none of these runs says a goal, so they are no campaign; `noctule guide campaign` tells how a plan says one")]
+    #[error(
+        "none of these runs says a goal, so they are no campaign; `noctule guide campaign` tells how a plan says one"
+    )]
     NoGoals,
     /// Real and simulated.
-    #[error("`{measured}` was measured and `{rehearsed}` rehearsed; a campaign has runs of one kind, so give the others alone")]
+    #[error(
+        "`{measured}` was measured and `{rehearsed}` rehearsed; a campaign has runs of one kind, so give the others alone"
+    )]
     TwoKinds {
         /// One of the measured runs.
         measured: String,
@@ -37,7 +41,9 @@ pub enum NoCampaign {
         rehearsed: String,
     },
     /// No time of day.
-    #[error("`{run}` does not say when it began, so nobody knows its place among the days; give the other runs alone")]
+    #[error(
+        "`{run}` does not say when it began, so nobody knows its place among the days; give the other runs alone"
+    )]
     NoTime {
         /// The run.
         run: String,
@@ -109,7 +115,8 @@ pub struct PursuedRun {
 /// Holds in words.
 fn held_in_words(holds: &[Held]) -> String {
     let part = |refill: bool, what: &str| {
-        let spans: Vec<f64> = holds.iter().filter(|held| held.refill == refill).map(|held| held.lasted_s).collect();
+        let spans: Vec<f64> =
+            holds.iter().filter(|held| held.refill == refill).map(|held| held.lasted_s).collect();
         let sum: f64 = spans.iter().sum();
         (!spans.is_empty()).then(|| format!("{} ({})", count(spans.len() as u64, what), in_words(sum)))
     };
@@ -227,8 +234,10 @@ impl Pursuit {
     /// They are no campaign.
     pub fn read(parts: &[RunPart]) -> Result<Self, NoCampaign> {
         Self::fits_together(parts)?;
-        let files: Vec<(PathBuf, String)> = parts.iter().map(|part| (part.path.clone(), part.name.clone())).collect();
-        let logged = Logged::of(&files, parts.iter().any(|part| part.rehearsal)).map_err(|error| error.to_string());
+        let files: Vec<(PathBuf, String)> =
+            parts.iter().map(|part| (part.path.clone(), part.name.clone())).collect();
+        let logged =
+            Logged::of(&files, parts.iter().any(|part| part.rehearsal)).map_err(|error| error.to_string());
         Self::of(parts, logged.as_ref().map_err(String::clone))
     }
 
@@ -296,13 +305,14 @@ impl Pursuit {
         let runs = format!("{} over {}", count(self.runs.len() as u64, "run"), in_words(self.to.at_s));
         let all = self.next.open.is_empty() || last.goes_on();
         let weight = if all { Weight::Good } else { Weight::Look };
-        let headline = format!("{goals}; {runs}; the last run: {}", last.result.outcome);
+        let headline = format!("{goals}; {runs}; the last one {}", last.result.outcome);
         (weight.max(last.result.weight), headline)
     }
 
     fn span_in_words(&self) -> String {
         let whole_s = self.to.at_s;
-        let between_s = self.runs.iter().filter_map(|run| run.gap_s).filter(|gap_s| *gap_s > 0.0).sum::<f64>();
+        let between_s =
+            self.runs.iter().filter_map(|run| run.gap_s).filter(|gap_s| *gap_s > 0.0).sum::<f64>();
         format!(
             "{} ({}: {} in {}, {} between them)",
             from_to(&self.from, &self.to),
@@ -370,9 +380,13 @@ fn what_for(part: &RunPart, goals: &[PursuedGoal], from_s: f64) -> Vec<String> {
         let goal = goals.iter().find(|goal| goal.name == name);
         goal.is_none_or(|goal| !goal.was_reached_before(from_s))
     };
-    let wanted = part.goals.iter().map(|goal| &goal.plan.name).filter(|name| open(name));
-    let wanted: Vec<String> = wanted.cloned().collect();
-    if wanted.is_empty() { part.result.asked.clone() } else { wanted }
+    let names = || part.goals.iter().map(|goal| goal.plan.name.clone());
+    let wanted: Vec<String> = names().filter(|name| open(name)).collect();
+    match (wanted.is_empty(), part.goals.is_empty()) {
+        (false, _) => wanted,
+        (true, true) => part.result.asked.clone(),
+        (true, false) => vec![format!("once more {}", names().collect::<Vec<_>>().join(", "))],
+    }
 }
 
 /// What came of a run: goals first.
@@ -382,7 +396,9 @@ fn came(part: &RunPart, goals: &[PursuedGoal]) -> Vec<String> {
         Some(format!("{} {}", goal.name, turn.state))
     };
     let mut came: Vec<String> = goals.iter().filter_map(last_turn).collect();
-    came.extend(part.result.parts.iter().filter(|part| part.about == "science").map(|part| part.words.clone()));
+    came.extend(
+        part.result.parts.iter().filter(|part| part.about == "science").map(|part| part.words.clone()),
+    );
     came
 }
 

@@ -54,6 +54,8 @@ pub struct RunPart {
 pub struct PartBath {
     /// First and last reading of the level, m³.
     pub ends_m3: [f64; 2],
+    /// Level at the end by the straight line that tells the loss, as the brief of the run has it, m³.
+    pub last_m3: f64,
     /// Readings to be drawn: s, m³.
     pub levels: Vec<(f64, f64)>,
     /// Used in the run, m³; what was filled in does not count against it.
@@ -76,9 +78,10 @@ impl RunPart {
         let history = &account.history;
         let identity = account.identity.as_ref();
         let makes_another = ["pulse", "pick_up", "put_down"];
-        let touches = account.tip.iter().filter(|event| {
-            makes_another.contains(&event.what.as_str()) && event.achieved == Some(true)
-        });
+        let touches = account
+            .tip
+            .iter()
+            .filter(|event| makes_another.contains(&event.what.as_str()) && event.achieved == Some(true));
         Self {
             name: account.name(),
             // One run has one path, however it was given.
@@ -88,7 +91,10 @@ impl RunPart {
             clock: history.clock.clone(),
             end_s: history.end_s,
             intact: account.is_intact(),
-            bath: account.bench.as_ref().and_then(|bench| PartBath::of(account, bench, result.helium.as_ref())),
+            bath: account
+                .bench
+                .as_ref()
+                .and_then(|bench| PartBath::of(account, bench, result.helium.as_ref())),
             result,
             goals: history.goals.all.clone(),
             holds: history.hold_spans.clone(),
@@ -118,6 +124,7 @@ impl PartBath {
         let clock = &account.history.clock;
         Some(Self {
             ends_m3: [level.readings[0].1, level.readings[level.readings.len() - 1].1],
+            last_m3: helium.map_or(f64::NAN, |helium| helium.last_m3),
             levels: thin(&level.readings, LEVELS),
             used_m3: used.used,
             filled_m3: used.filled,

@@ -32,8 +32,13 @@ impl Logged {
         }
         let read = |(path, name): &(PathBuf, String)| Ok(extract(path, name)?.0);
         let runs = files.iter().map(read).collect::<Result<Vec<RunLog>, LogError>>()?;
+        Ok(Self::folded(runs))
+    }
+
+    /// Of runs by themselves.
+    pub(super) fn folded(runs: Vec<RunLog>) -> Self {
         let whole = fold(&runs, &[]);
-        Ok(Self { runs, whole })
+        Self { runs, whole }
     }
 
     fn run(&self, name: &str) -> Option<&RunLog> {
@@ -77,9 +82,9 @@ pub struct PursuedTip {
     /// The best polarisation that a test has shown.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub polarisation: Option<Known>,
-    /// When it was proved.
+    /// When it was proved, and by what.
     #[serde(skip_serializing_if = "Option::is_none")]
-    pub proved: Option<Moment>,
+    pub proved: Option<Change>,
     /// When it was found changed, and by what.
     #[serde(skip_serializing_if = "Vec::is_empty")]
     pub changed: Vec<Change>,
@@ -87,7 +92,7 @@ pub struct PursuedTip {
     pub known: Vec<String>,
 }
 
-/// A tip that was found changed.
+/// What became of a tip.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct Change {
     /// When, and in which run.
@@ -98,12 +103,22 @@ pub struct Change {
 }
 
 impl PursuedTip {
+    /// Its name at a moment: one that was found changed before is not what it was.
+    fn name_at(&self, at_s: f64) -> String {
+        let before = self.changed.iter().rev().find(|change| change.when.at_s <= at_s);
+        before.map_or_else(
+            || self.name.clone(),
+            |change| format!("{} as changed {}", self.name, change.when.at),
+        )
+    }
+
     fn in_words(&self) -> Vec<String> {
         let shown = |known: Known| format!("best polarisation {}", rounded(known.value, known.error));
-        let mut words: Vec<String> = self.proved.iter().map(|at| format!("proved {} in {}", at.at, at.run)).collect();
+        let turned = |turn: &Change| format!("{} in {}: {}", turn.when.at, turn.when.run, turn.why);
+        let mut words: Vec<String> = self.proved.iter().map(turned).collect();
         words.extend(self.polarisation.map(shown));
         words.extend((!self.done.is_empty()).then(|| self.done.clone()));
-        words.extend(self.changed.iter().map(|change| format!("{} in {}: {}", change.when.at, change.when.run, change.why)));
+        words.extend(self.changed.iter().map(turned));
         words
     }
 }
@@ -138,7 +153,14 @@ pub(super) fn tips(parts: &[&RunPart], logged: &Logged, days: &Days) -> Vec<Purs
     tips
 }
 
-fn fresh(part: &RunPart, id: u64, from_s: f64, logged: &Logged, days: &Days, before: &[PursuedTip]) -> PursuedTip {
+fn fresh(
+    part: &RunPart,
+    id: u64,
+    from_s: f64,
+    logged: &Logged,
+    days: &Days,
+    before: &[PursuedTip],
+) -> PursuedTip {
     let again = before.iter().any(|tip| tip.id == id);
     let came = logged.whole.tips.iter().find(|tip| tip.id == id).map_or("", |tip| tip.came.as_str());
     let (name, came) = match again {
@@ -172,7 +194,10 @@ fn took_part(tip: &mut PursuedTip, part: &RunPart, [from_s, to_s]: [f64; 2], log
     let events = logged.run(&part.name).map_or(&[][..], |run| &run.events);
     for event in events {
         let Event::Tested(test) = event else { continue };
-        let shown = test.finding.polarisation.filter(|_| test.finding.verdict == TipVerdict::Contrast && test.centred);
+        let shown = test
+            .finding
+            .polarisation
+            .filter(|_| test.finding.verdict == TipVerdict::Contrast && test.centred);
         let Some([value, error]) = shown.filter(|_| within(test.at_s)) else { continue };
         if tip.polarisation.is_none_or(|best| value > best.value) {
             tip.polarisation = Some(Known { value, error });
@@ -195,7 +220,7 @@ fn took_part(tip: &mut PursuedTip, part: &RunPart, [from_s, to_s]: [f64; 2], log
     for event in own {
         let when = days.moment(event.at_s as f64, &part.name);
         match event.what.as_str() {
-            "proved" if tip.proved.is_none() => tip.proved = Some(when),
+            "proved" if tip.proved.is_none() => tip.proved = Some(Change { when, why: event.remark.clone() }),
             "lost" => tip.changed.push(Change { when, why: event.remark.clone() }),
             _ => {}
         }
@@ -240,23 +265,30 @@ pub struct ProvedSpin {
 impl ProvedSpin {
     fn in_words(&self) -> String {
         let moment = format!("moment {} μB", rounded(self.moment_mu_b.value, self.moment_mu_b.error));
-        let field = self.tip_field_t.map(|t| format!(", tip field {} mT", rounded(t.value * 1e3, t.error * 1e3)));
+        let field =
+            self.tip_field_t.map(|t| format!(", tip field {} mT", rounded(t.value * 1e3, t.error * 1e3)));
         let lost = self.lost.as_ref().map(|lost| format!(", lost {}", lost.at));
         format!("{moment}{}{}", field.unwrap_or_default(), lost.unwrap_or_default())
     }
 }
 
 /// All proofs, in order of time.
-pub(super) fn spins(parts: &[&RunPart], tips: &[PursuedTip], logged: Option<&Logged>, days: &Days) -> Vec<ProvedSpin> {
+pub(super) fn spins(
+    parts: &[&RunPart],
+    tips: &[PursuedTip],
+    logged: Option<&Logged>,
+    days: &Days,
+) -> Vec<ProvedSpin> {
     let mut spins: Vec<ProvedSpin> = Vec::new();
     for part in parts {
         let proofs = part.result.found.iter().filter_map(|finding| Some((finding, finding.moment_mu_b?)));
         spins.extend(proofs.map(|(finding, moment_mu_b)| {
             let when = days.of(part, finding.from_s);
-            let tip = tips.iter().find(|tip| tip.spans.iter().any(|span| (span[0]..=span[1]).contains(&when.at_s)));
+            let tip =
+                tips.iter().find(|tip| tip.spans.iter().any(|span| (span[0]..=span[1]).contains(&when.at_s)));
             ProvedSpin {
                 name: name_of(part, finding, logged),
-                tip: tip.map(|tip| tip.name.clone()).unwrap_or_default(),
+                tip: tip.map(|tip| tip.name_at(when.at_s)).unwrap_or_default(),
                 moment_mu_b,
                 tip_field_t: finding.tip_field_t,
                 spectra: finding.sweeps.len() as u64,
@@ -274,9 +306,10 @@ pub(super) fn spins(parts: &[&RunPart], tips: &[PursuedTip], logged: Option<&Log
 /// The one spin on which all spectra of a finding were taken.
 fn name_of(part: &RunPart, finding: &Finding, logged: Option<&Logged>) -> String {
     let whole = logged.map(|logged| &logged.whole);
-    let own = whole.into_iter().flat_map(|whole| &whole.spectra).filter(|spectrum| {
-        spectrum.run == part.name && finding.sweeps.contains(&spectrum.sweep)
-    });
+    let own = whole
+        .into_iter()
+        .flat_map(|whole| &whole.spectra)
+        .filter(|spectrum| spectrum.run == part.name && finding.sweeps.contains(&spectrum.sweep));
     let mut ids: Vec<&str> = own.filter_map(|spectrum| spectrum.spin.as_deref()).collect();
     ids.sort_unstable();
     ids.dedup();

@@ -75,8 +75,7 @@ pub enum NameError {
 /// # Errors
 /// The folder can't be read.
 pub fn list(folder: &Path) -> std::io::Result<Vec<PastRun>> {
-    let mut runs: Vec<PastRun> =
-        files(folder)?.into_iter().map(|(file, alone)| look(&file, alone)).collect();
+    let mut runs: Vec<PastRun> = files(folder)?.into_iter().map(|(file, alone)| look(&file, alone)).collect();
     runs.sort_by(|a, b| a.name.cmp(&b.name).then_with(|| a.path.cmp(&b.path)));
     Ok(runs)
 }
