@@ -67,8 +67,14 @@ fn one(name: &str, parts: &[&RunPart], days: &Days) -> Option<PursuedGoal> {
     let (last, goal) = parts.iter().rev().find_map(|part| Some((*part, of_name(part, name)?)))?;
     let of_tip = goal.plan.evidence == Evidence::TipProved;
     let course = if of_tip { course_of_tip(name, parts, days) } else { course_of_proof(name, parts, days) };
-    let came_to = course.last().and_then(|turn| GoalState::of(turn.state));
-    let state = came_to.filter(|state| of_tip || *state == GoalState::Reached).unwrap_or(goal.state);
+    // What an earlier run gave up, or lost, stands as the latest run has it.
+    let latest = |turn: &&PursuedTurn| {
+        let from_last_on = parts.iter().skip_while(|part| part.name != last.name);
+        turn.state == GoalState::Reached.word()
+            || from_last_on.into_iter().any(|part| part.name == turn.when.run)
+    };
+    let came_to = course.last().filter(latest).and_then(|turn| GoalState::of(turn.state));
+    let state = came_to.unwrap_or(goal.state);
     let words = if state == goal.state { goal.in_words() } else { state.word().to_owned() };
     let since = course.last().filter(|turn| turn.state == state.word());
     Some(PursuedGoal {

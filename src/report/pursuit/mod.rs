@@ -7,12 +7,16 @@
 mod bath;
 mod goals;
 mod part;
+mod runs;
+mod spins;
 mod tips;
 
 pub use bath::Bath;
 pub use goals::{PursuedGoal, PursuedTurn};
 pub use part::{PartBath, RunPart};
-pub use tips::{Change, Logged, ProvedSpin, PursuedTip};
+pub use runs::{Held, PursuedRun};
+pub use spins::ProvedSpin;
+pub use tips::{Change, Logged, PursuedTip};
 
 use crate::history::Clock;
 use crate::history::result::Weight;
@@ -40,6 +44,12 @@ pub enum NoCampaign {
         /// One of the rehearsed runs.
         rehearsed: String,
     },
+    /// Nobody could tell them apart.
+    #[error("two of these runs are called `{name}`; give one of their folders another name")]
+    TwoOfOneName {
+        /// Their name.
+        name: String,
+    },
     /// No time of day.
     #[error(
         "`{run}` does not say when it began, so nobody knows its place among the days; give the other runs alone"
@@ -60,76 +70,6 @@ pub struct Moment {
     /// In which run; empty for what was between two runs.
     #[serde(skip_serializing_if = "String::is_empty")]
     pub run: String,
-}
-
-/// A hold of a run.
-#[derive(Debug, Clone, PartialEq, Serialize)]
-pub struct Held {
-    /// When it began, s from the beginning of the first run.
-    pub at_s: f64,
-    /// How long it took, s.
-    pub lasted_s: f64,
-    /// Whether it was for a refill.
-    pub refill: bool,
-    /// Why, in words.
-    pub why: String,
-}
-
-/// One run in the course of the days.
-#[derive(Debug, Clone, PartialEq, Serialize)]
-pub struct PursuedRun {
-    /// Its name.
-    pub name: String,
-    /// The sequence.
-    pub sequence: String,
-    /// When it began.
-    pub from: Moment,
-    /// When it ended, or what is known of it ends.
-    pub to: Moment,
-    /// Both in words: `Fri 27 Nov, 18:00 to 18:49, 49 min`.
-    pub when: String,
-    /// How long it took, s.
-    pub lasted_s: f64,
-    /// Time between the end of the run before and its beginning, s; below 0 where both go on at once; none for the first.
-    pub gap_s: Option<f64>,
-    /// The same in words; empty for the first run.
-    pub gap: String,
-    /// What it was for: the goals of its plan that were not reached when it began, or else what it is about by its words.
-    pub what_for: Vec<String>,
-    /// What came of it: goals that changed in it, and what was found.
-    pub came: Vec<String>,
-    /// `finished`, `failed`, …, as in its own brief.
-    pub outcome: String,
-    /// How urgent it is.
-    pub weight: Weight,
-    /// Everything in one line, as in its own brief.
-    pub headline: String,
-    /// Points of sweeps.
-    pub points: u64,
-    /// Holds.
-    pub holds: Vec<Held>,
-    /// The same in words; empty if there were none.
-    pub held: String,
-}
-
-/// Holds in words.
-fn held_in_words(holds: &[Held]) -> String {
-    let part = |refill: bool, what: &str| {
-        let spans: Vec<f64> =
-            holds.iter().filter(|held| held.refill == refill).map(|held| held.lasted_s).collect();
-        let sum: f64 = spans.iter().sum();
-        (!spans.is_empty()).then(|| format!("{} ({})", count(spans.len() as u64, what), in_words(sum)))
-    };
-    [part(false, "hold"), part(true, "refill")].into_iter().flatten().collect::<Vec<_>>().join(", ")
-}
-
-/// The time before a run in words.
-fn gap_in_words(gap_s: Option<f64>) -> String {
-    match gap_s {
-        Some(gap_s) if gap_s < 0.0 => "it began before the run before it had ended".to_owned(),
-        Some(gap_s) => format!("{} after the run before", in_words(gap_s)),
-        None => String::new(),
-    }
 }
 
 /// What is next, by the last run.
@@ -208,17 +148,6 @@ impl Days {
     }
 }
 
-/// From one moment to another; a day is said once.
-fn from_to(from: &Moment, to: &Moment) -> String {
-    let same = from.at.split_once(", ").zip(to.at.split_once(", ")).filter(|(from, to)| from.0 == to.0);
-    format!("{} to {}", from.at, same.map_or(to.at.as_str(), |(_, to)| to.1))
-}
-
-/// How many of these runs say goals.
-pub fn with_goals<'p>(parts: impl IntoIterator<Item = &'p RunPart>) -> usize {
-    parts.into_iter().filter(|part| !part.goals.is_empty()).count()
-}
-
 impl Pursuit {
     /// Whether runs can be told together.
     ///
@@ -256,16 +185,16 @@ impl Pursuit {
         fit_together(&parts)?;
         let days = Days { clock: first.clock.clone(), first_s: first.started_s().unwrap_or(0.0) };
         let goals = goals::all(&parts, &days);
-        let runs = runs(&parts, &goals, &days);
+        let runs = runs::all(&parts, &goals, &days);
         let mut doubts = doubts(&parts);
         let tips = match &logged {
-            Ok(logged) => tips::tips(&parts, logged, &days),
+            Ok(logged) => tips::all(&parts, logged, &days),
             Err(why) => {
                 doubts.push(format!("Which tip was in is not told: {why}."));
                 Vec::new()
             }
         };
-        let spins = tips::spins(&parts, &tips, logged.ok(), &days);
+        let spins = spins::all(&parts, &tips, logged.ok(), &days);
         let next = ahead(last, &goals);
         let to = runs.iter().map(|run| &run.to).max_by(|a, b| a.at_s.total_cmp(&b.at_s));
         let mut pursuit = Self {
@@ -310,17 +239,11 @@ impl Pursuit {
     }
 
     fn span_in_words(&self) -> String {
-        let whole_s = self.to.at_s;
-        let between_s =
-            self.runs.iter().filter_map(|run| run.gap_s).filter(|gap_s| *gap_s > 0.0).sum::<f64>();
-        format!(
-            "{} ({}: {} in {}, {} between them)",
-            from_to(&self.from, &self.to),
-            in_words(whole_s),
-            in_words(self.in_runs_s),
-            count(self.runs.len() as u64, "run"),
-            in_words(between_s)
-        )
+        let runs = format!("{} in {}", in_words(self.in_runs_s), count(self.runs.len() as u64, "run"));
+        let gaps = self.runs.iter().filter_map(|run| run.gap_s).filter(|gap_s| *gap_s > 0.0);
+        let between = gaps.reduce(|a, b| a + b).map(|gap_s| format!(", {} between them", in_words(gap_s)));
+        let whole = in_words(self.to.at_s);
+        format!("{} ({whole}: {runs}{})", runs::from_to(&self.from, &self.to), between.unwrap_or_default())
     }
 }
 
@@ -330,76 +253,19 @@ fn fit_together(parts: &[&RunPart]) -> Result<(), NoCampaign> {
         let [measured, rehearsed] = [measured, rehearsed].map(|part| part.name.clone());
         return Err(NoCampaign::TwoKinds { measured, rehearsed });
     }
-    if with_goals(parts.iter().copied()) == 0 {
+    if parts.iter().all(|part| part.goals.is_empty()) {
         return Err(NoCampaign::NoGoals);
+    }
+    let mut known = std::collections::BTreeMap::new();
+    for part in parts {
+        if *known.entry(&part.name).or_insert(&part.path) != &part.path {
+            return Err(NoCampaign::TwoOfOneName { name: part.name.clone() });
+        }
     }
     match parts.iter().find(|part| part.started_s().is_none()) {
         Some(part) => Err(NoCampaign::NoTime { run: part.name.clone() }),
         None => Ok(()),
     }
-}
-
-fn runs(parts: &[&RunPart], goals: &[PursuedGoal], days: &Days) -> Vec<PursuedRun> {
-    let mut ended_s: Option<f64> = None;
-    let run = |part: &&RunPart| {
-        let (from, to) = (days.of(part, 0.0), days.of(part, part.end_s));
-        let gap_s = ended_s.map(|ended_s| from.at_s - ended_s);
-        ended_s = Some(ended_s.map_or(to.at_s, |before| before.max(to.at_s)));
-        let held = |span: &crate::history::HoldSpan| Held {
-            at_s: from.at_s + span.from_s,
-            lasted_s: span.to_s.unwrap_or(part.end_s) - span.from_s,
-            refill: span.refill,
-            why: span.reason.clone(),
-        };
-        let holds: Vec<Held> = part.holds.iter().map(held).collect();
-        PursuedRun {
-            name: part.name.clone(),
-            sequence: part.sequence.clone(),
-            when: format!("{}, {}", from_to(&from, &to), in_words(part.end_s)),
-            lasted_s: part.end_s,
-            gap_s,
-            gap: gap_in_words(gap_s),
-            what_for: what_for(part, goals, from.at_s),
-            came: came(part, goals),
-            outcome: part.result.outcome.clone(),
-            weight: part.result.weight,
-            headline: part.result.headline.clone(),
-            points: part.points,
-            held: held_in_words(&holds),
-            holds,
-            from,
-            to,
-        }
-    };
-    parts.iter().map(run).collect()
-}
-
-/// What a run was for.
-fn what_for(part: &RunPart, goals: &[PursuedGoal], from_s: f64) -> Vec<String> {
-    let open = |name: &str| {
-        let goal = goals.iter().find(|goal| goal.name == name);
-        goal.is_none_or(|goal| !goal.was_reached_before(from_s))
-    };
-    let names = || part.goals.iter().map(|goal| goal.plan.name.clone());
-    let wanted: Vec<String> = names().filter(|name| open(name)).collect();
-    match (wanted.is_empty(), part.goals.is_empty()) {
-        (false, _) => wanted,
-        (true, true) => part.result.asked.clone(),
-        (true, false) => vec![format!("once more {}", names().collect::<Vec<_>>().join(", "))],
-    }
-}
-
-/// What came of a run: goals first.
-fn came(part: &RunPart, goals: &[PursuedGoal]) -> Vec<String> {
-    let last_turn = |goal: &PursuedGoal| {
-        let turn = goal.course.iter().rev().find(|turn| turn.when.run == part.name)?;
-        Some(format!("{} {}", goal.name, turn.state))
-    };
-    let mut came: Vec<String> = goals.iter().filter_map(last_turn).collect();
-    came.extend(
-        part.result.parts.iter().filter(|part| part.about == "science").map(|part| part.words.clone()),
-    );
-    came
 }
 
 fn is_reached(goal: &PursuedGoal) -> bool {

@@ -128,6 +128,10 @@ fn a_tip_is_carried_over_only_where_the_later_run_was_told_of_it() {
     assert!(pursuit.goals[0].why.contains("was not told"), "{:?}", pursuit.goals);
     assert!(pursuit.doubts[0].contains("third was not told of a tip"), "{:?}", pursuit.doubts);
 
+    // What an earlier run gave up stands as the latest one has it.
+    let given_up = with_tip("first", 23, &[(HOUR_S, GivenUp, "no time")]);
+    assert_eq!(states(&told(&[given_up, with_tip("second", 24, &[])])), [("tip", "open", "second")]);
+
     // A run that says no goal, and works on the tip all the same.
     let mut other = run("other", "2026-11-25T20:00:00Z");
     other.touches = vec![(60.0, "pick_up".to_owned())];
@@ -255,6 +259,8 @@ fn runs_that_can_not_be_told_together_say_why() {
     assert!(kinds.contains("`planned` was measured and `rehearsed` rehearsed"), "{kinds}");
     let timeless = RunPart { clock: Clock::default(), ..run("timeless", "2026-11-23T21:00:00Z") };
     assert_eq!(of(&[planned.clone(), timeless]), NoCampaign::NoTime { run: "timeless".to_owned() });
+    let again = RunPart { path: Path::new("elsewhere").to_owned(), ..planned.clone() };
+    assert_eq!(of(&[planned.clone(), again]), NoCampaign::TwoOfOneName { name: "planned".to_owned() });
     // Two that go on at once: the second one began before the first had ended.
     let pursuit = told(&[planned, run("early", "2026-11-23T21:00:00Z")]);
     assert_eq!(pursuit.runs[1].gap, "it began before the run before it had ended");
