@@ -179,7 +179,8 @@ function showCampaign(campaign) {
   const tips = campaign.tips.map((tip) => `${tip.name}: ${[tip.came, ...tip.known].join("; ")}; in ${tip.runs.join(", ")}`);
   const spins = campaign.spins.map((spin) => `${spin.name}: ${spin.words}, ${spin.spectra} spectra from ${spin.at} in ${spin.run}${spin.tip ? `, with ${spin.tip}` : ""}`);
   const helium = campaign.helium ? [`helium: ${campaign.helium.words}`] : [];
-  refill("campaign-more", [...tips, ...spins, ...helium, ...(campaign.doubts || [])], (words) => node("li", words));
+  const next = [...(campaign.next.handed_over || []), ...campaign.next.people];
+  refill("campaign-more", [...tips, ...spins, ...helium, ...next, ...(campaign.doubts || [])], (words) => node("li", words));
 }
 
 function showMessages(messages) {
