@@ -6,8 +6,9 @@ use crate::drive::RunTally;
 use crate::history::result::{RunResult, Seen, capital};
 use crate::quantity::{TimePoint, in_words};
 use crate::report::account::Account;
+use crate::report::beside;
+use crate::report::brief::{self, Around};
 use crate::report::words::wrapped;
-use crate::report::{beside, brief};
 use crate::run::{Observers, Summary};
 use std::fmt::Write;
 
@@ -167,7 +168,8 @@ fn write_brief(folder: &crate::run::RunFolder) -> Result<Account, String> {
     let run = crate::record::RunFile::open(&folder.run_file()).map_err(|e| e.to_string())?;
     let before = beside::earlier(&run).map(|earlier| Account::read(&earlier));
     let mut accounts = vec![Account::read(&run)];
-    let html = brief::html_of(&accounts, &[run], before.as_ref()).map_err(|e| e.to_string())?;
+    let html = brief::html_of(&accounts, &[run], &Around { campaign: None, before: before.as_ref() })
+        .map_err(|e| e.to_string())?;
     std::fs::write(folder.brief(), html).map_err(|e| e.to_string())?;
     Ok(accounts.remove(0))
 }

@@ -2,10 +2,13 @@
 
 use super::common::reject;
 use super::progress::Progress;
+use super::pursued::{Given, parts};
 use crate::bench::{Bench, LiveWords};
 use crate::drive::virtual_time::Observer;
 use crate::live::Live;
 use crate::record::{RecordError, RunFile};
+use crate::report::account::Account;
+use crate::report::pursuit::{Pursuit, RunPart};
 use crate::run::hooks::Hooks;
 use crate::run::locate;
 use crate::run::observers::{Events, Prospect, Several, SharedProspect};
@@ -64,7 +67,7 @@ impl Watching {
     /// Begins to serve the live page, if it is wanted.
     pub fn serve(&self, run_file: &Path, bench: &Bench) -> Result<Option<Live>, u8> {
         let Some(listen) = self.live else { return Ok(None) };
-        begin(run_file, listen, bench.live_words).map(Some)
+        begin(run_file, listen, bench.live_words, Vec::new()).map(Some)
     }
 }
 
@@ -76,8 +79,8 @@ fn open_events(place: &str) -> std::io::Result<Box<dyn Write + Send>> {
     Ok(Box::new(file))
 }
 
-fn begin(run_file: &Path, listen: SocketAddr, words: LiveWords) -> Result<Live, u8> {
-    let live = Live::start(run_file, listen, words).map_err(|e| reject(&e.to_string()))?;
+fn begin(run_file: &Path, listen: SocketAddr, words: LiveWords, earlier: Vec<RunPart>) -> Result<Live, u8> {
+    let live = Live::start_with(run_file, listen, words, earlier).map_err(|e| reject(&e.to_string()))?;
     eprintln!("live page: http://{}/", live.address);
     eprintln!("token for hold, release and stop: {}", live.token);
     if !live.address.ip().is_loopback() {
@@ -124,6 +127,10 @@ pub struct LivePage {
     /// Where to listen; port 0 takes a free one.
     #[arg(long, value_name = "ADDRESS", default_value = "127.0.0.1:8400")]
     listen: SocketAddr,
+    /// Earlier runs of the campaign that it belongs to, or the folder that holds them: the page shows what all of them come to
+    /// together.
+    #[arg(long, value_name = "RUN", num_args = 1..)]
+    with: Vec<String>,
 }
 
 impl LivePage {
@@ -135,13 +142,31 @@ impl LivePage {
         };
         let text = run.document("bench").ok().flatten();
         let bench = text.and_then(|(name, text)| crate::bench::read(&text, &name).ok());
+        let earlier = match self.earlier(&run) {
+            Ok(earlier) => earlier,
+            Err(reason) => return reject(&reason),
+        };
         drop(run);
-        match begin(&path, self.listen, bench.map(|(bench, _)| bench.live_words).unwrap_or_default()) {
+        let words = bench.map(|(bench, _)| bench.live_words).unwrap_or_default();
+        match begin(&path, self.listen, words, earlier) {
             Err(code) => code,
             Ok(live) => {
                 live.wait();
                 0
             }
         }
+    }
+    /// The other runs of its campaign.
+    fn earlier(&self, run: &RunFile) -> Result<Vec<RunPart>, String> {
+        if self.with.is_empty() {
+            return Ok(Vec::new());
+        }
+        let given = Given::read(&self.with)?;
+        given.passed_over.iter().for_each(|reason| eprintln!("note: {reason}"));
+        let mut all = given.parts();
+        all.extend(parts(&[Account::read(run)]));
+        Pursuit::fits_together(&all).map_err(|reason| reason.to_string())?;
+        all.pop();
+        Ok(all)
     }
 }

@@ -19,6 +19,7 @@ mod nights;
 mod odds;
 mod probe;
 mod progress;
+mod pursued;
 mod reading;
 mod rehearse;
 mod resume;

@@ -1,8 +1,11 @@
 //! `noctule brief`, `plot`, `export` and `runs`: what has been measured.
 
 use super::common::{columns, print, reject};
+use super::pursued::{Given, folder_of_runs, where_there_is_one};
 use crate::record::RunFile;
 use crate::report::account::Account;
+use crate::report::brief::Around;
+use crate::report::pursuit::Pursuit;
 use crate::report::runs::{Deed, PastRun, Plan};
 use crate::report::words::wrapped;
 use crate::report::{brief, export, plot, rejudge, runs};
@@ -10,9 +13,13 @@ use crate::run::locate;
 use serde_json::json;
 use std::path::{Path, PathBuf};
 
+fn opened(word: &str) -> Result<RunFile, String> {
+    let path = locate(word).map_err(|error| error.to_string())?;
+    RunFile::open(&path).map_err(|error| error.to_string())
+}
+
 fn open(word: &str) -> Result<RunFile, u8> {
-    let path = locate(word).map_err(|error| reject(&error.to_string()))?;
-    RunFile::open(&path).map_err(|error| reject(&error.to_string()))
+    opened(word).map_err(|reason| reject(&reason))
 }
 
 fn put(path: &Path, bytes: &[u8]) -> u8 {
@@ -28,62 +35,93 @@ fn put(path: &Path, bytes: &[u8]) -> u8 {
 /// Arguments of `noctule brief`.
 #[derive(Debug, clap::Args)]
 pub struct Brief {
-    /// The runs: folders, files, or the beginnings of names under runs/.
+    /// The runs: folders, files, or the beginnings of names under runs/. Where at least two of them say goals, what they come
+    /// to together stands above their briefs.
     #[arg(required = true)]
     runs: Vec<String>,
+    /// What the runs come to together, and nothing else: goals, days, tips, helium, what is next. A folder of runs stands for all
+    /// of its runs.
+    #[arg(long)]
+    campaign: bool,
     /// Write an HTML file instead of text on stdout.
     #[arg(long, value_name = "FILE.html")]
     out: Option<PathBuf>,
     /// An earlier run to stand beside the first one: what changed is flagged.
-    #[arg(long, value_name = "RUN")]
+    #[arg(long, value_name = "RUN", conflicts_with = "campaign")]
     beside: Option<String>,
-    /// One JSON object on stdout: the result of each run.
+    /// One JSON object on stdout: the result of each run, and of their campaign if they are one.
     #[arg(long, conflicts_with = "out")]
     json: bool,
     /// Judge the spectra anew with other settings, like chance=1e-4,largest_tip_field_t=0.1.
-    #[arg(long, value_name = "SETTING=VALUE", value_delimiter = ',')]
+    #[arg(long, value_name = "SETTING=VALUE", value_delimiter = ',', conflicts_with = "campaign")]
     rejudge: Vec<String>,
 }
 
 impl Brief {
     /// Runs the command.
     pub fn run(self) -> u8 {
-        let files = match self.runs.iter().map(|run| open(run)).collect::<Result<Vec<RunFile>, u8>>() {
-            Ok(files) => files,
-            Err(code) => return code,
-        };
-        let mut accounts: Vec<Account> = files.iter().map(Account::read).collect();
-        if !self.rejudge.is_empty()
-            && let Err(reason) = judge_anew(&mut accounts, &files, &self.rejudge)
-        {
-            return reject(&reason);
-        }
-        let before = match self.beside.as_deref().map(open) {
-            Some(Err(code)) => return code,
-            Some(Ok(file)) => Some(Account::read(&file)),
-            None => None,
-        };
+        self.told().unwrap_or_else(|reason| reject(&reason))
+    }
+
+    fn told(&self) -> Result<u8, String> {
+        let (files, accounts, pursuit) = if self.campaign { self.together()? } else { self.one_by_one()? };
         if self.json {
             let told =
                 accounts.iter().map(|account| json!({ "name": account.name(), "story": account.result() }));
-            print(&format!("{}\n", json!({ "runs": told.collect::<Vec<_>>() })));
-            return 0;
+            let mut all = json!({ "runs": told.collect::<Vec<_>>() });
+            if let Some(pursuit) = &pursuit {
+                all["campaign"] = json!(pursuit);
+            }
+            print(&format!("{all}\n"));
+            return Ok(0);
         }
-        let made = if self.out.is_some() {
-            brief::html_of(&accounts, &files, before.as_ref())
-        } else {
-            brief::text_of(&accounts, columns(), before.as_ref())
-        };
-        match (made, &self.out) {
-            (Err(error), _) => reject(&error.to_string()),
-            (Ok(text), Some(path)) => put(path, text.as_bytes()),
-            (Ok(text), None) => {
+        let before = self.beside.as_deref().map(opened).transpose()?.map(|file| Account::read(&file));
+        let around = Around { campaign: pursuit.as_ref(), before: before.as_ref() };
+        let (accounts, files) = if self.campaign { (&[][..], &[][..]) } else { (&accounts[..], &files[..]) };
+        match &self.out {
+            Some(path) => {
+                let page = brief::html_of(accounts, files, &around).map_err(|error| error.to_string())?;
+                Ok(put(path, page.as_bytes()))
+            }
+            None => {
+                let text = brief::text_of(accounts, columns(), &around).map_err(|error| error.to_string())?;
                 print(&format!("{text}\n"));
-                0
+                Ok(0)
             }
         }
     }
+
+    fn one_by_one(&self) -> Result<Told, String> {
+        if let Some(folder) =
+            self.runs.iter().find(|run| folder_of_runs(run).is_some_and(|files| !files.is_empty()))
+        {
+            return Err(format!(
+                "`{folder}` is a folder of runs; `noctule brief --campaign {folder}` tells what they come to together, `noctule runs --folder {folder}` lists them"
+            ));
+        }
+        let files = self.runs.iter().map(|run| opened(run)).collect::<Result<Vec<RunFile>, String>>()?;
+        let mut accounts: Vec<Account> = files.iter().map(Account::read).collect();
+        if !self.rejudge.is_empty() {
+            judge_anew(&mut accounts, &files, &self.rejudge)?;
+        }
+        // Briefs of runs that are no campaign are briefs.
+        let pursuit = where_there_is_one(&accounts).unwrap_or_else(|reason| {
+            eprintln!("note: {reason}");
+            None
+        });
+        Ok((files, accounts, pursuit))
+    }
+
+    fn together(&self) -> Result<Told, String> {
+        let given = Given::read(&self.runs)?;
+        let mut pursuit = Pursuit::read(&given.parts()).map_err(|reason| reason.to_string())?;
+        pursuit.doubts.extend(given.passed_over);
+        Ok((given.files, given.accounts, Some(pursuit)))
+    }
 }
+
+/// Runs, what they tell, and what they come to together.
+type Told = (Vec<RunFile>, Vec<Account>, Option<Pursuit>);
 
 fn judge_anew(accounts: &mut [Account], files: &[RunFile], words: &[String]) -> Result<(), String> {
     let settings = rejudge::settings(words)?;

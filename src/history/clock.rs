@@ -90,6 +90,16 @@ impl Clock {
         at.strftime(form).to_string()
     }
 
+    /// Seconds since 1970 at a moment of the run; none where no wall clock is known.
+    pub fn since_1970_s(&self, seconds: f64) -> Option<f64> {
+        Some(self.start.as_ref()?.timestamp().as_second() as f64 + seconds)
+    }
+
+    /// With weekday and date, for what lasts over days: `Fri 27 Nov, 22:10`.
+    pub fn dated(&self, seconds: f64) -> String {
+        self.at(seconds).map_or_else(|| elapsed(seconds), |at| at.strftime("%a %d %b, %H:%M").to_string())
+    }
+
     /// With the date and the zone.
     pub fn long(&self, seconds: f64) -> String {
         match self.at(seconds) {

@@ -123,6 +123,10 @@ pub struct History {
     /// The life of the tip that is in, and what is kept from it.
     pub tip: TipLife,
     rules: TipRules,
+    /// Whether the run was told of the tip that was in when it began.
+    pub told_of_tip: bool,
+    /// When the sequence found that the tip had changed by itself, s, and by what.
+    pub tip_changes: Vec<(f64, String)>,
     /// The goals of the plan, and what was chosen last.
     pub goals: Goals,
     /// Everything that was chosen, with its alternatives.
@@ -186,6 +190,8 @@ impl History {
             clock: Clock::default(),
             tip: TipLife::default(),
             rules: bench.map(TipRules::of).unwrap_or_default(),
+            told_of_tip: false,
+            tip_changes: Vec::new(),
             goals: Goals::default(),
             choices: Vec::new(),
             declared: None,
@@ -246,6 +252,7 @@ impl History {
                 self.declared = Some(Declared { what: *what, about: about.clone() });
             }
             Entry::Known(beforehand) => {
+                self.told_of_tip = beforehand.tip.is_some();
                 self.earlier.clone_from(&beforehand.earlier);
                 self.regenerated_s = beforehand.condensed_s.or(self.regenerated_s);
                 self.withdraws_in_s = beforehand.withdraws_in_s;
@@ -386,6 +393,7 @@ impl History {
                     None => self.cards.push(Card { at_s, first_s: at_s, ..card }),
                 };
             }
+            "tip_change" => self.tip_changes.push((at_s, title.to_owned())),
             _ => {}
         }
         self.results.push(ResultLine::of(what, title, body));

@@ -8,6 +8,7 @@ use crate::drive::Outlook;
 use crate::history::result::{RunResult, Seen};
 use crate::quantity::{Dimension, Quantity, Unit, in_words, significant};
 use crate::report::account::Account;
+use crate::report::pursuit::Pursuit;
 use crate::report::words::value_in;
 use crate::supervisor::{HoldStage, PresentHold};
 use serde_json::{Value, json};
@@ -38,8 +39,14 @@ pub struct Frame {
 /// Last lines of messages that are shown.
 const MESSAGES: usize = 14;
 
-/// The status: from the run itself where it answers (`said`), else from the record.
-pub fn status(follower: &Follower, said: Option<&Value>) -> Value {
+/// The result of the run, as far as it has come.
+pub fn result(account: &Account, said: Option<&Value>) -> RunResult {
+    let seen = if said.is_some() { Seen::Answers } else { Seen::Record };
+    RunResult::of(&account.history, account.bench.as_ref(), seen)
+}
+
+/// The status: from the run itself where it answers (`said`), else from the record; with the campaign that it belongs to.
+pub fn status(follower: &Follower, said: Option<&Value>, campaign: Option<&Pursuit>) -> Value {
     let account = follower.account();
     let elapsed_s = said.and_then(|s| s["elapsed_s"].as_f64()).unwrap_or(account.history.end_s);
     let step = account
@@ -54,8 +61,6 @@ pub fn status(follower: &Follower, said: Option<&Value>) -> Value {
             "planned": table.planned, "ended": present.outline.ended })
     });
     let state = state_of(account, said);
-    let seen = if said.is_some() { Seen::Answers } else { Seen::Record };
-    let result = RunResult::of(&account.history, account.bench.as_ref(), seen);
     let window = said.and_then(|s| s["window_left_s"].as_f64());
     let window = window.or_else(|| account.window_s.map(|w| w - elapsed_s));
     json!({
@@ -80,7 +85,8 @@ pub fn status(follower: &Follower, said: Option<&Value>) -> Value {
         "channels": channels(account, said),
         "helium": helium(account, elapsed_s),
         "interlocks": interlocks(account, said),
-        "result": result,
+        "result": result(account, said),
+        "campaign": campaign,
         "messages": messages(account),
     })
 }

@@ -8,6 +8,7 @@
 //! The page is read-only. Words to the run (hold, release, stop) need the token that is printed at the start, in
 //! a header that no page from elsewhere can send; see [`guard`].
 
+mod campaign;
 mod follow;
 mod frame;
 pub mod guard;
@@ -20,6 +21,7 @@ pub use guard::Guard;
 
 use crate::bench::LiveWords;
 use crate::record::{RecordError, RunFile};
+use crate::report::pursuit::RunPart;
 use std::net::SocketAddr;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
@@ -68,6 +70,19 @@ impl Live {
     /// # Errors
     /// If the address can't be listened on.
     pub fn start(run_file: &Path, listen: SocketAddr, words: LiveWords) -> Result<Self, LiveError> {
+        Self::start_with(run_file, listen, words, Vec::new())
+    }
+
+    /// The same with the earlier runs of the campaign that it belongs to.
+    ///
+    /// # Errors
+    /// If the address can't be listened on.
+    pub fn start_with(
+        run_file: &Path,
+        listen: SocketAddr,
+        words: LiveWords,
+        earlier: Vec<RunPart>,
+    ) -> Result<Self, LiveError> {
         let bind = || -> std::io::Result<std::net::TcpListener> {
             let listener = std::net::TcpListener::bind(listen)?;
             listener.set_nonblocking(true)?;
@@ -83,7 +98,7 @@ impl Live {
         let looking =
             std::thread::Builder::new().name("live reader".to_owned()).spawn(move || {
                 match wait_for(&file, &ended) {
-                    Some(run) => watch::watch(run, &frames, &ended),
+                    Some(run) => watch::watch(run, &frames, &ended, earlier),
                     None => tracing::warn!(file = %file.display(), "the live page has no run file to read"),
                 }
             })?;

@@ -153,6 +153,39 @@ function showChannels(channels, ended) {
   });
 }
 
+// A row of a table: its head, then its cells; a cell is words, or a sign with words.
+function rowOf(head, cells) {
+  const row = node("tr");
+  const title = node("th", head);
+  title.scope = "row";
+  row.append(title, ...cells.map((cell) => {
+    const made = node("td", cell.weight ? null : cell);
+    if (cell.weight) made.append(node("span", SIGNS[cell.weight], cell.weight), ` ${cell.words}`);
+    return made;
+  }));
+  return row;
+}
+
+// What all runs of a campaign come to together, this one among them.
+function showCampaign(campaign) {
+  at("campaign").hidden = !campaign;
+  if (!campaign) return;
+  put("campaign-line", `${SIGNS[campaign.weight]} ${campaign.headline}`);
+  put("campaign-span", campaign.span);
+  refill("campaign-goals", campaign.goals, (goal) =>
+    rowOf(goal.name, [goal, goal.since ? `${goal.since.at} in ${goal.since.run}` : "", goal.why]));
+  refill("campaign-runs", campaign.runs, (run) => rowOf(run.name, [
+    [run.when, run.gap, run.held && `held: ${run.held}`].filter(Boolean).join("; "),
+    run.what_for.join("; "),
+    { weight: run.weight, words: [run.outcome, ...run.came].join("; ") },
+  ]));
+  const tips = campaign.tips.map((tip) => `${tip.name}: ${[tip.came, ...tip.known].join("; ")}; in ${tip.runs.join(", ")}`);
+  const spins = campaign.spins.map((spin) => `${spin.name}: ${spin.words}, ${spin.spectra} spectra from ${spin.at} in ${spin.run}${spin.tip ? `, with ${spin.tip}` : ""}`);
+  const helium = campaign.helium ? [`helium: ${campaign.helium.words}`] : [];
+  const next = [...(campaign.next.handed_over || []), ...campaign.next.people];
+  refill("campaign-more", [...tips, ...spins, ...helium, ...next, ...(campaign.doubts || [])], (words) => node("li", words));
+}
+
 function showMessages(messages) {
   const shown = messages.length ? messages : [{ at: "", text: "Nothing to tell.", grave: false }];
   refill("messages", shown, (message) => {
@@ -180,6 +213,7 @@ function announce(status) {
 function showStatus(status) {
   if (!status.run) return;
   showNow(status);
+  showCampaign(status.campaign);
   showLocks(status.interlocks);
   showHelium(status.helium);
   showChannels(status.channels, ENDED.includes(status.state));
@@ -190,6 +224,7 @@ function showStatus(status) {
 }
 
 function boxOf(name, title) {
+  if (name === "days") return at("campaign-days");
   if (["present", "fitted", "resonance"].includes(name)) return at("large");
   return title === "Helium" ? at("small-helium") : at("small");
 }
@@ -216,7 +251,7 @@ function showPicture(picture) {
 }
 
 function arrange() {
-  for (const id of ["large", "small", "small-helium"]) {
+  for (const id of ["campaign-days", "large", "small", "small-helium"]) {
     const box = at(id);
     for (const figure of [...box.querySelectorAll("figure")]) {
       if (!order.includes(figure.id.slice("picture-".length))) figure.remove();

@@ -6,6 +6,7 @@ use crate::quantity::Unit;
 use crate::report::account::Account;
 use crate::report::figure::{Chart, Drawing, Mark};
 use crate::report::plot;
+use crate::report::pursuit::Pursuit;
 
 /// A picture in one of the two sizes.
 pub struct Drawn {
@@ -25,7 +26,7 @@ const LARGE: [(f64, f64); 2] = [(640.0, 320.0), (346.0, 260.0)];
 const SMALL: [(f64, f64); 2] = [(420.0, 180.0), (346.0, 170.0)];
 
 /// All pictures for which there is something to show.
-pub fn pictures(follower: &Follower) -> Vec<Drawn> {
+pub fn pictures(follower: &Follower, campaign: Option<&Pursuit>) -> Vec<Drawn> {
     let account = follower.account();
     let mut drawn = Vec::new();
     if let Some(present) = &follower.present {
@@ -54,6 +55,7 @@ pub fn pictures(follower: &Follower) -> Vec<Drawn> {
             drawn.extend(watched(account, bench, role, title));
         }
     }
+    drawn.extend(campaign.map(|pursuit| both("days", "The days", LARGE, |size| plot::days(pursuit, size.0))));
     drawn
 }
 

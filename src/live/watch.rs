@@ -1,12 +1,14 @@
 //! The reader's thread: looks into the run file, asks the run, and puts frames where the server finds them.
 
 use super::LOOK_EVERY;
+use super::campaign::Alongside;
 use super::follow::Follower;
-use super::frame::{Frame, Picture, status};
+use super::frame::{Frame, Picture, result, status};
 use super::picture::pictures;
 use crate::drive::real_time::control::say;
 use crate::drive::real_time::status::Request;
 use crate::record::RunFile;
+use crate::report::pursuit::{Pursuit, RunPart};
 use serde_json::{Value, json};
 use std::path::PathBuf;
 use std::sync::atomic::{AtomicBool, Ordering};
@@ -24,7 +26,8 @@ const ANSWER_AGE: Duration = Duration::from_secs(5);
 type Answer = Arc<Mutex<Option<(Instant, Value)>>>;
 
 /// Follows a run until `over`; the last rows are shown before it returns.
-pub fn watch(run: RunFile, frames: &Sender<Arc<Frame>>, over: &Arc<AtomicBool>) {
+pub fn watch(run: RunFile, frames: &Sender<Arc<Frame>>, over: &Arc<AtomicBool>, earlier: Vec<RunPart>) {
+    let alongside = Alongside::begin(earlier, run.path().to_owned(), Arc::clone(over));
     let folder = run.path().parent().map(std::path::Path::to_owned).unwrap_or_default();
     let answer = ask_on(folder, Arc::clone(over));
     let mut follower = Follower::new(run);
@@ -42,17 +45,21 @@ pub fn watch(run: RunFile, frames: &Sender<Arc<Frame>>, over: &Arc<AtomicBool>) 
         let looked_at = frames.receiver_count() > 1 || drawn_at.is_none() || last;
         let rested = |at: Option<Instant>, by: Duration| at.is_none_or(|at| at.elapsed() >= by);
         let draw = pending && looked_at && (last || rested(drawn_at, DRAW_EVERY));
+        let tell = draw || rested(told_at, ASK_EVERY);
+        let said = answer.lock().unwrap_or_else(PoisonError::into_inner).clone();
+        let said = said.filter(|(at, _)| at.elapsed() < ANSWER_AGE).map(|(_, said)| said);
+        let campaign = alongside.as_ref().filter(|_| tell).and_then(|alongside| {
+            alongside.told(follower.account(), result(follower.account(), said.as_ref()))
+        });
         if draw {
             pending = false;
             drawn_at = Some(Instant::now());
             version += 1;
-            redraw(&follower, &mut shown, version);
+            redraw(&follower, campaign.as_ref(), &mut shown, version);
         }
-        if draw || rested(told_at, ASK_EVERY) {
+        if tell {
             told_at = Some(Instant::now());
-            let said = answer.lock().unwrap_or_else(PoisonError::into_inner).clone();
-            let said = said.filter(|(at, _)| at.elapsed() < ANSWER_AGE).map(|(_, said)| said);
-            let text = status(&follower, said.as_ref()).to_string();
+            let text = status(&follower, said.as_ref(), campaign.as_ref()).to_string();
             frames.send_replace(Arc::new(Frame { status: text.into(), pictures: shown.clone() }));
         }
         if last {
@@ -63,8 +70,8 @@ pub fn watch(run: RunFile, frames: &Sender<Arc<Frame>>, over: &Arc<AtomicBool>) 
 }
 
 /// Pictures that have not changed keep their version and are not sent again.
-fn redraw(follower: &Follower, shown: &mut Vec<Picture>, version: u64) {
-    let drawn = pictures(follower).into_iter().map(|drawn| {
+fn redraw(follower: &Follower, campaign: Option<&Pursuit>, shown: &mut Vec<Picture>, version: u64) {
+    let drawn = pictures(follower, campaign).into_iter().map(|drawn| {
         let pack = |svg: &str| -> Arc<str> {
             json!({ "name": drawn.name, "title": drawn.title, "svg": svg }).to_string().into()
         };

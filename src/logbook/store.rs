@@ -203,6 +203,16 @@ impl Logbook {
         Ok(found)
     }
 
+    /// The runs as they were read, in the order of their names, and what they and people's words add up to.
+    ///
+    /// # Errors
+    /// If the file can't be used.
+    pub fn whole(&self) -> Result<(Vec<RunLog>, Whole), LogError> {
+        let runs = run_logs(&self.connection)?;
+        let whole = fold(&runs, &Words::of(&self.folder).all()?);
+        Ok((runs, whole))
+    }
+
     /// What is known of the tip that is in, with moments relative to `now_s`, seconds since 1970; nothing where no run and no
     /// word tells of one.
     ///
@@ -319,14 +329,17 @@ fn put_run(
     Ok(())
 }
 
+/// The runs as they were read.
+fn run_logs(connection: &Connection) -> Result<Vec<RunLog>, LogError> {
+    let mut statement = connection.prepare("SELECT body FROM run WHERE body <> '' ORDER BY name")?;
+    let bodies = statement.query_map([], |row| row.get::<_, String>(0))?;
+    let bodies = bodies.collect::<Result<Vec<String>, rusqlite::Error>>()?;
+    Ok(bodies.iter().filter_map(|body| serde_json::from_str(body).ok()).collect())
+}
+
 /// Everything that follows from runs and words, anew: it is quick, and so it can't differ from a rebuilt one.
 fn work_out(transaction: &Transaction<'_>, words: &[Word]) -> Result<(), LogError> {
-    let bodies: Vec<String> = {
-        let mut statement = transaction.prepare("SELECT body FROM run WHERE body <> '' ORDER BY name")?;
-        let rows = statement.query_map([], |row| row.get(0))?;
-        rows.collect::<Result<_, rusqlite::Error>>()?
-    };
-    let runs: Vec<RunLog> = bodies.iter().filter_map(|body| serde_json::from_str(body).ok()).collect();
+    let runs = run_logs(transaction)?;
     let whole = fold(&runs, words);
     for table in WORKED_OUT {
         transaction.execute(&format!("DELETE FROM {table}"), [])?;

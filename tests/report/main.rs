@@ -1,5 +1,6 @@
 //! What the next shift reads of a night.
 
+mod campaign;
 #[path = "../common/mod.rs"]
 mod common;
 mod kinds;

@@ -1,5 +1,6 @@
 //! The brief: the hand-over report that the next shift reads, as one page that needs nothing else, or as text.
 
+mod campaign;
 mod cards;
 mod command;
 mod data;
@@ -18,6 +19,7 @@ pub use text::WIDTH;
 use super::account::Account;
 use crate::history::result::{Missing, Weight, capital};
 use crate::record::{RecordError, RunFile};
+use crate::report::pursuit::Pursuit;
 use page::{fold, safe, section};
 use std::fmt::Write;
 
@@ -42,23 +44,29 @@ const STYLE: &str = include_str!("style.css");
 /// There is no run.
 pub fn html(runs: &[RunFile]) -> Result<String, BriefError> {
     let accounts: Vec<Account> = runs.iter().map(Account::read).collect();
-    html_of(&accounts, runs, None)
+    html_of(&accounts, runs, &Around::default())
 }
 
-/// The same from accounts that were read before, and perhaps [judged anew](crate::report::rejudge). The first run stands
-/// beside `before`, each other one beside the one in front of it.
+/// What stands round the briefs of single runs.
+#[derive(Debug, Clone, Copy, Default)]
+pub struct Around<'a> {
+    /// The campaign that they belong to; it is told once, above them.
+    pub campaign: Option<&'a Pursuit>,
+    /// The run that the first of them stands beside.
+    pub before: Option<&'a Account>,
+}
+
+/// The same from accounts that were read before, and perhaps [judged anew](crate::report::rejudge). Each run but the first
+/// stands beside the one in front of it. Of a campaign there may be none: then it is told alone.
 ///
 /// # Errors
 /// There is no run.
-pub fn html_of(
-    accounts: &[Account],
-    runs: &[RunFile],
-    before: Option<&Account>,
-) -> Result<String, BriefError> {
-    if accounts.is_empty() {
+pub fn html_of(accounts: &[Account], runs: &[RunFile], around: &Around<'_>) -> Result<String, BriefError> {
+    if accounts.is_empty() && around.campaign.is_none() {
         return Err(BriefError::NoRun);
     }
     let title = match accounts {
+        [] => "Brief of a campaign".to_owned(),
         [one] => format!("Brief: {} — {}", one.name(), one.outcome_word()),
         many => format!("Brief of {} runs", many.len()),
     };
@@ -70,11 +78,12 @@ pub fn html_of(
          <title>{}</title><style>{STYLE}</style></head><body><a class=\"skip\" href=\"#runs\">To the runs</a><main id=\"runs\">",
         safe(&title)
     );
+    around.campaign.into_iter().for_each(|pursuit| campaign::article(&mut out, pursuit));
     if accounts.len() > 1 {
         contents(&mut out, accounts);
     }
     for (i, (account, run)) in accounts.iter().zip(runs).enumerate() {
-        let before = i.checked_sub(1).map_or(before, |before| Some(&accounts[before]));
+        let before = i.checked_sub(1).map_or(around.before, |before| Some(&accounts[before]));
         article(&mut out, account, run, &Among { i, of: accounts.len(), before });
     }
     let _ = write!(
@@ -91,20 +100,21 @@ pub fn html_of(
 /// There is no run.
 pub fn text(runs: &[RunFile]) -> Result<String, BriefError> {
     let accounts: Vec<Account> = runs.iter().map(Account::read).collect();
-    text_of(&accounts, WIDTH, None)
+    text_of(&accounts, WIDTH, &Around::default())
 }
 
 /// The same from accounts that were read before, for a terminal of so many columns.
 ///
 /// # Errors
 /// There is no run.
-pub fn text_of(accounts: &[Account], width: usize, before: Option<&Account>) -> Result<String, BriefError> {
-    if accounts.is_empty() {
+pub fn text_of(accounts: &[Account], width: usize, around: &Around<'_>) -> Result<String, BriefError> {
+    if accounts.is_empty() && around.campaign.is_none() {
         return Err(BriefError::NoRun);
     }
     let mut out = String::new();
+    around.campaign.into_iter().for_each(|pursuit| campaign::write(&mut out, pursuit, width));
     for (i, account) in accounts.iter().enumerate() {
-        let before = i.checked_sub(1).map_or(before, |before| Some(&accounts[before]));
+        let before = i.checked_sub(1).map_or(around.before, |before| Some(&accounts[before]));
         text::write(&mut out, account, width, before);
     }
     // Whatever somebody wrote into a note, a terminal must not obey it.

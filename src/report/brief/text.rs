@@ -17,7 +17,7 @@ pub const WIDTH: usize = 80;
 pub(super) fn write(out: &mut String, account: &Account, width: usize, before: Option<&Account>) {
     let hand = Handover::new(account);
     let result = &hand.result;
-    let mut page = Page { out, width: width.clamp(40, 160) };
+    let mut page = Page::new(out, width);
     page.line(&"═".repeat(page.width));
     let what = account.identity.as_ref().map_or("unknown sequence", |i| i.sequence.as_str());
     let rehearsal = account.identity.as_ref().is_some_and(|i| i.rehearsal);
@@ -62,22 +62,29 @@ pub(super) fn write(out: &mut String, account: &Account, width: usize, before: O
 }
 
 /// Text of a given width.
-struct Page<'a> {
+pub(super) struct Page<'a> {
     out: &'a mut String,
-    width: usize,
+    pub(super) width: usize,
+}
+
+impl<'a> Page<'a> {
+    /// For so many columns, within reason.
+    pub(super) fn new(out: &'a mut String, width: usize) -> Self {
+        Self { out, width: width.clamp(40, 160) }
+    }
 }
 
 impl Page<'_> {
-    fn line(&mut self, text: &str) {
+    pub(super) fn line(&mut self, text: &str) {
         let _ = writeln!(self.out, "{text}");
     }
 
-    fn heading(&mut self, title: &str) {
+    pub(super) fn heading(&mut self, title: &str) {
         let rule = "─".repeat(self.width.saturating_sub(title.chars().count() + 4));
         self.line(&format!("\n── {title} {rule}"));
     }
 
-    fn list(&mut self, title: &str, items: &[String], numbered: bool) {
+    pub(super) fn list(&mut self, title: &str, items: &[String], numbered: bool) {
         if items.is_empty() {
             return;
         }
@@ -89,7 +96,7 @@ impl Page<'_> {
         }
     }
 
-    fn wrapped(&mut self, text: &str, lead: &str, rest: &str) {
+    pub(super) fn wrapped(&mut self, text: &str, lead: &str, rest: &str) {
         self.out.push_str(&wrapped(text, lead, rest, self.width));
     }
 

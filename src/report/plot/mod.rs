@@ -1,15 +1,17 @@
-//! Plots of what is in a run file: a sweep, a map, a trace, a histogram, resonance against field.
+//! Plots of what is in a run file: a sweep, a map, a trace, a histogram, resonance against field; and the days of a campaign.
 //!
 //! Each comes as a [`Drawing`], which writes itself as SVG or as PNG. Axes carry units, fits and error bars are
 //! drawn where the record has them, and what is not to be trusted is crossed, not left out.
 
 mod card;
+mod days;
 mod resonance;
 mod sweep;
 mod timeline;
 mod trace;
 
 pub use card::{card, cards};
+pub use days::days;
 pub use resonance::{of_law, resonance};
 pub use sweep::{map, spectrum, sweep};
 pub use timeline::{letters, timeline};

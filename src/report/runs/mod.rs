@@ -75,19 +75,28 @@ pub enum NameError {
 /// # Errors
 /// The folder can't be read.
 pub fn list(folder: &Path) -> std::io::Result<Vec<PastRun>> {
-    let mut runs = Vec::new();
+    let mut runs: Vec<PastRun> = files(folder)?.into_iter().map(|(file, alone)| look(&file, alone)).collect();
+    runs.sort_by(|a, b| a.name.cmp(&b.name).then_with(|| a.path.cmp(&b.path)));
+    Ok(runs)
+}
+
+/// Run files in a folder and one level below it, each with the folder that belongs to it alone.
+///
+/// # Errors
+/// The folder can't be read.
+pub fn files(folder: &Path) -> std::io::Result<Vec<(PathBuf, Option<PathBuf>)>> {
+    let mut found = Vec::new();
     for entry in std::fs::read_dir(folder)? {
         let path = entry?.path();
         if path.is_dir() {
             let own: Vec<PathBuf> = files_in(&path)?;
             let alone = own.len() == 1;
-            runs.extend(own.into_iter().map(|file| look(&file, alone.then(|| path.clone()))));
+            found.extend(own.into_iter().map(|file| (file, alone.then(|| path.clone()))));
         } else if is_run_file(&path) {
-            runs.push(look(&path, None));
+            found.push((path, None));
         }
     }
-    runs.sort_by(|a, b| a.name.cmp(&b.name).then_with(|| a.path.cmp(&b.path)));
-    Ok(runs)
+    Ok(found)
 }
 
 fn files_in(folder: &Path) -> std::io::Result<Vec<PathBuf>> {
