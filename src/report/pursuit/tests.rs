@@ -37,14 +37,7 @@ fn run(name: &str, started_at: &str) -> RunPart {
 fn goal(name: &str, evidence: Evidence, course: &[(f64, GoalState, &str)]) -> Goal {
     let turns =
         course.iter().map(|(at_s, state, why)| Turn { at_s: *at_s, state: *state, why: (*why).to_owned() });
-    let plan = GoalPlan {
-        name: name.to_owned(),
-        evidence,
-        worth: 1.0,
-        places: 5,
-        against: String::new(),
-        after: Vec::new(),
-    };
+    let plan = GoalPlan { places: 5, ..GoalPlan::plain(name, evidence, 1.0) };
     Goal {
         plan,
         state: course.last().map_or(GoalState::Open, |turn| turn.1),
