@@ -17,6 +17,9 @@ const WORST_SHOWN: usize = 3;
 /// Below this polarisation of the apex no tip is called good: over a spin in 0.4 T at 0.3 K a test sees two thirds of it,
 /// and the bench file asks for a tenth.
 const GOOD: f64 = 0.15;
+/// A tip that became good by itself so short a time before it is touched is one that nobody could know of, s: a test alone
+/// takes twelve.
+const KNOWABLE_S: f64 = 12.0;
 /// A figure with so many rows is a map.
 const MAP_ROWS: usize = 4;
 
@@ -69,10 +72,12 @@ pub struct Course {
 impl Course {
     /// From the record of one rehearsal and the truth of its world.
     pub fn new(history: &History, truth: &Truth) -> Self {
-        let good_at = |at_s: f64| {
+        let good_since = |at_s: f64| {
             let tip = truth.tips.iter().rfind(|tip| tip.from_s <= at_s);
-            tip.is_some_and(|tip| tip.polarised && !tip.double && tip.polarisation >= GOOD)
+            tip.filter(|tip| tip.polarised && !tip.double && tip.polarisation >= GOOD).map(|tip| tip.from_s)
         };
+        let good_at = |at_s: f64| good_since(at_s).is_some();
+        let was_good = |at_s: f64| good_since(at_s - 1.0).is_some_and(|from_s| at_s - from_s > KNOWABLE_S);
         let end_s = history.end_s;
         // A proof that later spectra took back was one; whether it was right says the world.
         let proofs = history.claims.iter().filter_map(|claim| match claim.verdict.as_str() {
@@ -89,7 +94,7 @@ impl Course {
         Self {
             goals: history.goals.all.iter().map(|goal| end(goal, history, truth, good_at(end_s))).collect(),
             good_tip: [good_at(0.0), good_at(end_s)],
-            good_tip_touched: history.touched_s.iter().filter(|at_s| good_at(**at_s - 1.0)).count() as u64,
+            good_tip_touched: history.touched_s.iter().filter(|at_s| was_good(**at_s)).count() as u64,
             target_lifted: truth.lifted.iter().any(|site| sites.iter().any(|(proved, _)| proved == site)),
             proof_h: first_s.zip(good_s).map(|(first_s, good_s)| (first_s - good_s).max(0.0) / 3600.0),
             proved: first_s.is_some(),
