@@ -10,9 +10,11 @@ use nalgebra::{SMatrix, SVector};
 
 /// Fields over which spins align, T: 2kT/gμB is 0.4 T to 0.6 T for a spin one half at 0.3 K. Where the current depends on how
 /// far spin and tip are aligned, the gap that the loop keeps goes with it, and the field of the tip with the gap: as
-/// tanh(B/B0), Brillouin's function of a spin one half (textbook). Of that function of the current's logarithm, with
-/// polarisations up to 0.45 either way, these two have more bend and less.
-const ALIGN_T: [f64; 2] = [0.4, 0.6];
+/// tanh(B/B0), Brillouin's function of a spin one half (textbook), if both were small. As the field falls exponentially with
+/// the gap, and that goes with a logarithm, it bends less, like a tanh over 0.5 T to 0.7 T.
+const ALIGN_T: [f64; 2] = [0.5, 0.7];
+/// Part of the tips that are taken beforehand for ones without wander.
+const STEADY: f64 = 0.5;
 /// Times by which a bend larger than tips are known for has to be likelier than none of that size before it counts. Over a
 /// narrow range a bend looks like slope: it is as likely as none then, up to a fifth, and nothing is known of it.
 const BENT: f64 = 1.25;
@@ -228,7 +230,7 @@ struct Sizes {
     log_prior: f64,
 }
 
-/// All sizes that are averaged over. Wander: from a twenty-fifth of what a centre is known to, which adds nothing, to two
+/// All sizes that are averaged over. Wander: none, or from a twenty-fifth of what a centre is known to, which adds nothing, to two
 /// hundred times it, all alike beforehand.
 fn sizes() -> Vec<Sizes> {
     let mut all = Vec::new();
@@ -241,8 +243,11 @@ fn sizes() -> Vec<Sizes> {
         let mut these = vec![(0.0, 1e-6)];
         these.extend(wanders.flat_map(|w| durations.iter().map(move |d| (w, *d))));
         let kinds: f64 = if bend > 0.0 { 6.0 } else { 2.0 };
-        let log_prior = -(these.len() as f64).ln() - kinds.ln();
-        all.extend(these.into_iter().map(|(wander, lasts)| Sizes { wander, lasts, bend, over, log_prior }));
+        let each = (1.0 - STEADY) / (these.len() - 1) as f64;
+        all.extend(these.into_iter().map(|(wander, lasts)| {
+            let part: f64 = if wander > 0.0 { each } else { STEADY };
+            Sizes { wander, lasts, bend, over, log_prior: (part / kinds).ln() }
+        }));
     }
     all
 }

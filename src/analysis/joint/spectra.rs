@@ -55,7 +55,7 @@ impl Default for Prior {
             alpha: 3e-4,
             height: 4.0,
             field_error_t: 1e-5,
-            alignment_shift_t: 8e-4,
+            alignment_shift_t: 1e-3,
         }
     }
 }
