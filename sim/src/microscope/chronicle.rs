@@ -255,3 +255,37 @@ impl Microscope {
         }
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_field_of_the_tip_is_known_of_a_part_of_a_stay() {
+        let mut diary = Diary::new(&Apex::BARE);
+        for second in 0..600 {
+            let field_t = if second < 300 { 2e-3 } else { 5e-3 };
+            diary.meet(f64::from(second), 0, 1.0, [0.0, 0.0, field_t]);
+        }
+        let entry = diary.stays[0].clone();
+        assert!((entry.field_t[2] - 3.5e-3).abs() < 1e-12);
+        let stay = SpinStay {
+            from_s: entry.from_s,
+            to_s: entry.to_s,
+            site: String::new(),
+            species: String::new(),
+            g: [2.0; 3],
+            moment_mub: [1.0; 3],
+            tip: entry.tip,
+            overlap: entry.overlap,
+            tip_field_t: entry.field_t,
+            minutes: entry.minutes,
+            switches: 0,
+        };
+        assert_eq!(stay.minutes.len(), 10);
+        let within = |from_s, to_s| stay.tip_field_within_t(&[(from_s, to_s)]).map(|field_t| field_t[2]);
+        assert!((within(0.0, 299.0).unwrap() - 2e-3).abs() < 1e-12);
+        assert!((within(301.0, 600.0).unwrap() - 5e-3).abs() < 1e-12);
+        assert_eq!(within(700.0, 800.0), None);
+    }
+}
