@@ -399,6 +399,13 @@ impl History {
         self.results.push(ResultLine::of(what, title, body));
     }
 
+    /// From when to when the spectra of a claim were measured, s, where they came to their end.
+    pub fn measured_s(&self, claim: &Claim) -> Vec<(f64, f64)> {
+        let began = |sweep: &u64| self.began.get(usize::try_from(*sweep).ok()?);
+        let own: Vec<f64> = claim.sweeps.iter().filter_map(began).copied().collect();
+        self.swept_s.iter().filter(|(from_s, _)| own.contains(from_s)).copied().collect()
+    }
+
     /// The spectra were judged anew after the end; the verdicts of the night are taken out before.
     pub fn judged_anew(&mut self, title: &str, body: &Value) {
         claims::take(&mut self.claims, self.end_s, (title, body), &self.began);

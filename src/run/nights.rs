@@ -165,7 +165,7 @@ pub fn night(setup: &Setup, seed: u64, terms: &Terms) -> Night {
         morning: done
             .truth
             .as_ref()
-            .map_or_else(InTheMorning::default, |truth| InTheMorning::new(&done.tally.claims, truth)),
+            .map_or_else(InTheMorning::default, |truth| InTheMorning::new(&done.tally, truth)),
         course: done.truth.as_ref().map(|truth| Course::new(&done.tally, truth)),
     }
 }

@@ -2,7 +2,7 @@
 
 use super::nights::Spread;
 use super::truth::Truth;
-use crate::history::Claim;
+use crate::history::History;
 use serde::{Deserialize, Serialize};
 
 /// How one night went, in what it claims.
@@ -28,9 +28,9 @@ pub struct InTheMorning {
 
 impl InTheMorning {
     /// Compares what a night claims with the truth.
-    pub fn new(claims: &[Claim], truth: &Truth) -> Self {
-        let mut night = Self { judged: !claims.is_empty(), ..Self::default() };
-        for claim in claims {
+    pub fn new(history: &History, truth: &Truth) -> Self {
+        let mut night = Self { judged: !history.claims.is_empty(), ..Self::default() };
+        for claim in &history.claims {
             let there = truth.between(claim.from_s, claim.to_s);
             night.spin |= there.is_some();
             night.undecided |= claim.verdict == "undecided";
@@ -43,8 +43,10 @@ impl InTheMorning {
             let first = claim.proved_s.unwrap_or(claim.at_s);
             night.proof_s = Some(night.proof_s.map_or(first, |known: f64| known.min(first)));
             night.moment_pulls.push((moment.value - stay.moment_mub[2]) / moment.error);
-            let tip = claim.tip_field_t;
-            night.tip_field_pulls.extend(tip.map(|tip| (tip.value - stay.tip_field_t[2]) / tip.error));
+            // That of the rest of the stay was another one: at other setpoints, in other fields.
+            let [.., there_t] =
+                stay.tip_field_within_t(&history.measured_s(claim)).unwrap_or(stay.tip_field_t);
+            night.tip_field_pulls.extend(claim.tip_field_t.map(|tip| (tip.value - there_t) / tip.error));
         }
         night
     }

@@ -166,6 +166,7 @@ mod tests {
             tip,
             overlap: 0.9,
             tip_field_t: [0.0, 0.0, 4e-3],
+            minutes: Vec::new(),
             switches: 0,
         }
     }

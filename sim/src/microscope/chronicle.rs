@@ -46,8 +46,23 @@ pub struct SpinStay {
     pub overlap: f64,
     /// Mean field of the tip on it while the apex was up, T (x, y, z); the other way round while it was down.
     pub tip_field_t: [f64; 3],
+    /// The same of each minute or what there was of it, with when that ended, s.
+    #[serde(skip)]
+    pub minutes: Vec<(f64, [f64; 3])>,
     /// Times that the apex switched between its two states.
     pub switches: u64,
+}
+
+impl SpinStay {
+    /// Mean field of the tip within some spans: it goes with the gap, and that with field, temperature and setpoint. None
+    /// where nothing was looked at in them.
+    pub fn tip_field_within_t(&self, spans_s: &[(f64, f64)]) -> Option<[f64; 3]> {
+        let within = |at_s: f64| spans_s.iter().any(|(from_s, to_s)| (*from_s..=*to_s).contains(&at_s));
+        let seen: Vec<[f64; 3]> =
+            self.minutes.iter().filter(|(to_s, _)| within(*to_s)).map(|(_, field_t)| *field_t).collect();
+        let mean = |axis: usize| seen.iter().map(|field_t| field_t[axis]).sum::<f64>() / seen.len() as f64;
+        (!seen.is_empty()).then(|| [0, 1, 2].map(mean))
+    }
 }
 
 /// What became of the helium.
@@ -86,7 +101,7 @@ pub(super) struct Diary {
     open: bool,
 }
 
-#[derive(Debug, Clone, Copy)]
+#[derive(Debug, Clone)]
 struct Entry {
     from_s: f64,
     to_s: f64,
@@ -95,7 +110,32 @@ struct Entry {
     looks: f64,
     overlap: f64,
     field_t: [f64; 3],
+    /// The minute that goes on: since when, and its looks.
+    minute: (f64, f64),
+    minutes: Vec<(f64, [f64; 3])>,
     switches: u64,
+}
+
+/// What is written down as one, s.
+const MINUTE_S: f64 = 60.0;
+
+impl Entry {
+    fn look(&mut self, now_s: f64, overlap: f64, field_t: [f64; 3]) {
+        self.to_s = now_s;
+        self.looks += 1.0;
+        self.overlap += (overlap - self.overlap) / self.looks;
+        if self.minutes.is_empty() || now_s - self.minute.0 >= MINUTE_S {
+            self.minute = (now_s, 0.0);
+            self.minutes.push((now_s, field_t));
+        }
+        self.minute.1 += 1.0;
+        let Some((to_s, minute_t)) = self.minutes.last_mut() else { return };
+        *to_s = now_s;
+        for ((mean, minute), value) in self.field_t.iter_mut().zip(minute_t).zip(field_t) {
+            *mean += (value - *mean) / self.looks;
+            *minute += (value - *minute) / self.minute.1;
+        }
+    }
 }
 
 impl Diary {
@@ -132,17 +172,22 @@ impl Diary {
     fn meet(&mut self, now_s: f64, site: usize, overlap: f64, field_t: [f64; 3]) {
         let tip = self.tips.len() - 1;
         if !(self.open && self.stays.last().is_some_and(|last| last.site == site)) {
-            let new =
-                Entry { from_s: now_s, to_s: now_s, site, tip, looks: 0.0, overlap, field_t, switches: 0 };
-            self.stays.push(new);
+            self.stays.push(Entry {
+                from_s: now_s,
+                to_s: now_s,
+                site,
+                tip,
+                looks: 0.0,
+                overlap,
+                field_t,
+                minute: (now_s, 0.0),
+                minutes: Vec::new(),
+                switches: 0,
+            });
             self.open = true;
         }
-        let Some(last) = self.stays.last_mut() else { return };
-        last.to_s = now_s;
-        last.looks += 1.0;
-        last.overlap += (overlap - last.overlap) / last.looks;
-        for (mean, value) in last.field_t.iter_mut().zip(field_t) {
-            *mean += (value - *mean) / last.looks;
+        if let Some(last) = self.stays.last_mut() {
+            last.look(now_s, overlap, field_t);
         }
     }
 }
@@ -197,6 +242,7 @@ impl Microscope {
                 tip: entry.tip,
                 overlap: entry.overlap,
                 tip_field_t: entry.field_t,
+                minutes: entry.minutes.clone(),
                 switches: entry.switches,
             }
         };
@@ -207,5 +253,39 @@ impl Microscope {
             stays: self.diary.stays.iter().map(told).collect(),
             lifted,
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_field_of_the_tip_is_known_of_a_part_of_a_stay() {
+        let mut diary = Diary::new(&Apex::BARE);
+        for second in 0..600 {
+            let field_t = if second < 300 { 2e-3 } else { 5e-3 };
+            diary.meet(f64::from(second), 0, 1.0, [0.0, 0.0, field_t]);
+        }
+        let entry = diary.stays[0].clone();
+        assert!((entry.field_t[2] - 3.5e-3).abs() < 1e-12);
+        let stay = SpinStay {
+            from_s: entry.from_s,
+            to_s: entry.to_s,
+            site: String::new(),
+            species: String::new(),
+            g: [2.0; 3],
+            moment_mub: [1.0; 3],
+            tip: entry.tip,
+            overlap: entry.overlap,
+            tip_field_t: entry.field_t,
+            minutes: entry.minutes,
+            switches: 0,
+        };
+        assert_eq!(stay.minutes.len(), 10);
+        let within = |from_s, to_s| stay.tip_field_within_t(&[(from_s, to_s)]).map(|field_t| field_t[2]);
+        assert!((within(0.0, 299.0).unwrap() - 2e-3).abs() < 1e-12);
+        assert!((within(301.0, 600.0).unwrap() - 5e-3).abs() < 1e-12);
+        assert_eq!(within(700.0, 800.0), None);
     }
 }

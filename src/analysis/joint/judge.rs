@@ -512,7 +512,9 @@ fn line_through(case: &Case<'_>, seen: &[Centre]) -> Option<(Straight, Option<f6
     let read = slope * case.prior.field_error_t;
     let errors: Vec<f64> = seen.iter().map(|c| c.error.hypot(read)).collect();
     let common: Vec<[f64; 3]> = seen.iter().map(|c| c.common).collect();
-    let line = Line { fields: &fields, times: &times, centres: &f, errors: &errors, common: &common };
+    let aligned = slope * case.prior.alignment_shift_t;
+    let line =
+        Line { fields: &fields, times: &times, centres: &f, errors: &errors, common: &common, aligned };
     Some((straight(&line)?, steps(case.spectra, seen, &line)))
 }
 

@@ -41,11 +41,22 @@ pub struct Prior {
     /// Standard error of each field that was read, T: a gauge averaged ten times knows it to some ten microtesla (common
     /// practice).
     pub field_error_t: f64,
+    /// How far the field of the tip goes on the way to full alignment of the spin, as the gap follows the current: standard
+    /// deviation over such tips, T. Next to nothing where the gap was chosen for it.
+    pub alignment_shift_t: f64,
 }
 
 impl Default for Prior {
     fn default() -> Self {
-        Prior { g_from: 1.4, g_to: 2.3, tip_field_t: 0.06, alpha: 3e-4, height: 4.0, field_error_t: 1e-5 }
+        Prior {
+            g_from: 1.4,
+            g_to: 2.3,
+            tip_field_t: 0.06,
+            alpha: 3e-4,
+            height: 4.0,
+            field_error_t: 1e-5,
+            alignment_shift_t: 1e-3,
+        }
     }
 }
 
@@ -63,7 +74,8 @@ impl Prior {
         number("The largest tip field", self.tip_field_t, 1e-4, 10.0, "0.1 mT to 10 T")?;
         number("The probability of a false claim", self.alpha, 1e-12, 0.5, "1e-12 to 0.5")?;
         number("The height asked for", self.height, 0.1, 1e3, "0.1 to 1000")?;
-        number("The error of a field", self.field_error_t, -1e-12, 0.1, "0 to 0.1 T")
+        number("The error of a field", self.field_error_t, -1e-12, 0.1, "0 to 0.1 T")?;
+        number("What alignment adds to the tip field", self.alignment_shift_t, -1e-12, 0.1, "0 to 0.1 T")
     }
 }
 

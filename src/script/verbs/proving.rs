@@ -26,8 +26,8 @@ pub const VERBS: &[Verb] = &[
             ),
             param(
                 "asked",
-                Kind::Fields("| g_from g_to tip_field height alpha field_error"),
-                "what may be there, where it is not g 1.4 to 2.3 and tip fields up to 60 mT; the `height` asked about in units of the noise of a point (4), the chance of a false proof (0.0003), and the standard error of each field that was read (10 µT)",
+                Kind::Fields("| g_from g_to tip_field height alpha field_error alignment_shift"),
+                "what may be there, where it is not g 1.4 to 2.3 and tip fields up to 60 mT; the `height` asked about in units of the noise of a point (4), the chance of a false proof (0.0003), the standard error of each field that was read (10 µT), and how far the field of the tip may go on the way to full alignment of the spin, as the gap follows the current (1 mT; next to nothing at a setpoint where the line does not move with the gap)",
             ),
         ],
         optional: 1,
@@ -97,6 +97,8 @@ fn prior(ctx: &NativeCallContext<'_>, asked: Map) -> Result<Prior, Thrown> {
     prior.height = plain(&mut fields, "height", prior.height)?;
     prior.alpha = plain(&mut fields, "alpha", prior.alpha)?;
     prior.tip_field_t = fields.quantity("tip_field", Dimension::FIELD)?.unwrap_or(prior.tip_field_t);
+    prior.alignment_shift_t =
+        fields.quantity("alignment_shift", Dimension::FIELD)?.unwrap_or(prior.alignment_shift_t);
     prior.field_error_t = fields.quantity("field_error", Dimension::FIELD)?.unwrap_or(prior.field_error_t);
     fields.finish()?;
     Ok(prior)
