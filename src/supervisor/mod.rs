@@ -126,6 +126,8 @@ pub struct Supervisor {
     call: Option<OpenCall>,
     reply: Option<(u64, Reply)>,
     hold: Hold,
+    /// Holds since the sequence has last come on, and when the first of them began.
+    holds_in_a_row: Option<(u32, TimePoint)>,
     helium: Option<Level>,
     /// The life of the tip: the fold of what is recorded.
     tip: TipLife,
@@ -188,6 +190,7 @@ impl Supervisor {
             call: None,
             reply: None,
             hold: Hold::default(),
+            holds_in_a_row: None,
             spot: start.spot,
             foreign_task: start.foreign_task,
             phase: Phase::Running,
@@ -552,6 +555,7 @@ impl Supervisor {
 
     fn flush(&mut self, out: &mut Effects) {
         for point in std::mem::take(&mut self.points) {
+            self.holds_in_a_row = None;
             out.push(Effect::AppendPoint { seq: self.seq, point });
             self.seq += 1;
         }
@@ -566,6 +570,7 @@ impl Supervisor {
         self.seq += 1;
         self.tip.entry(self.now.s(), &entry, &self.rules);
         self.goals.entry(self.now.s(), &entry, &self.tip, &self.rules);
+        self.holds_in_a_row.take_if(|_| matches!(entry, Entry::Call { .. }));
         if entry.condenses() {
             self.condensed_s = Some(self.now.s());
             if self.is_held() {

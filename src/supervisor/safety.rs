@@ -44,6 +44,9 @@ pub(super) fn restore_steps(bench: &Bench, approach: Option<bool>, values: &[(Ch
     Steps::new(During::Restore, steps.collect())
 }
 
+/// So many holds without a step of the sequence between them are no accident.
+const AGAIN_IN_VAIN: u32 = 4;
+
 impl Supervisor {
     pub(super) fn judge_interlocks(&mut self, out: &mut Effects) {
         let mut changes = std::mem::take(&mut self.changes);
@@ -325,6 +328,8 @@ impl Supervisor {
         self.hold.abort_first |= task_under_way && unseen && !self.hold.unseen_task;
         if self.hold.stage == Stage::None {
             self.hold.since = self.now;
+            let (count, first) = self.holds_in_a_row.unwrap_or((0, self.now));
+            self.holds_in_a_row = Some((count + 1, first));
             let for_instrument = self.hold.changed || !self.hold.silent.is_empty();
             let by = match (self.hold.locks.is_empty(), for_instrument) {
                 (false, _) => HeldBy::Interlock,
@@ -369,15 +374,25 @@ impl Supervisor {
             return;
         }
         let since = *self.hold.blocked_since.get_or_insert(self.now);
-        if self.now.since(since) < self.bench.hold_patience_s {
-            return;
-        }
+        // What trips again as soon as it has cleared, whenever the bench is brought back, is as much in vain.
+        let again = self.holds_in_a_row.filter(|(count, first)| {
+            *count >= AGAIN_IN_VAIN && self.now.since(*first) >= self.bench.hold_patience_s
+        });
+        let in_words = crate::quantity::in_words;
+        let reason = match again {
+            Some((count, first)) => format!(
+                "held {count} times in {} in vain, and no step of the sequence came to its end between: {}",
+                in_words(self.now.since(first)),
+                self.still_waited_for()
+            ),
+            None if self.now.since(since) < self.bench.hold_patience_s => return,
+            None => format!(
+                "held for {} in vain: {}",
+                in_words(self.now.since(self.hold.since)),
+                self.still_waited_for()
+            ),
+        };
         self.reach(Probe::HeldInVain);
-        let reason = format!(
-            "held for {} in vain: {}",
-            crate::quantity::in_words(self.now.since(self.hold.since)),
-            self.still_waited_for()
-        );
         let place = self.place.clone();
         self.end(Ending { outcome: Outcome::Interlock, reason, place, latched: false }, out);
     }

@@ -330,3 +330,23 @@ fn a_pot_that_runs_dry_in_a_transfer_is_condensed_and_the_run_goes_on() {
     let brief = say(&["brief", text(&out)]);
     assert!(brief.stdout.contains("pot empty, tip out"), "{}", brief.stdout);
 }
+
+/// What clears and trips again whenever the bench is brought back is as much in vain as what never clears: the run ends.
+#[test]
+fn a_hold_that_comes_again_whenever_it_is_left_ends_the_run() {
+    let folder = tempfile::tempdir().unwrap();
+    let shipped = std::fs::read_to_string("scripts/bench_simulated.ron").unwrap();
+    let lock = "        Interlock(name: \"any heat\", trip: \"stage_heater > 10 uW\", lasting: \"1 min\", every: \"10 s\",\n            clear: \"stage_heater < 1 uW\", action: Hold, patience: \"10 min\", because: \"a test\"),\n        Interlock(name: \"pot sensor frozen\"";
+    let bench = shipped.replace("        Interlock(name: \"pot sensor frozen\"", lock);
+    assert_ne!(bench, shipped);
+    let bench = write(folder.path(), "bench.ron", &bench);
+    let sequence = write(folder.path(), "warm.rhai", "wait(1.min);\nset(\"StageHeater\", 50.uW);\npark();\n");
+    let out = folder.path().join("run");
+    let said = say(&["rehearse", text(&sequence), "--bench", text(&bench), "--out", text(&out), "--json"]);
+    let summary = said.json();
+    assert_eq!(summary["outcome"], "interlock", "{summary}");
+    let reason = summary["reason"].as_str().unwrap();
+    assert!(reason.contains("no step of the sequence came to its end between"), "{reason}");
+    let hours = summary["virtual_s"].as_f64().unwrap() / 3600.0;
+    assert!((12.0..13.0).contains(&hours), "{hours}");
+}
