@@ -41,6 +41,17 @@ pub enum Condensing {
     Done,
 }
 
+/// Holds one soon after the other.
+#[derive(Debug, Clone, Copy)]
+pub struct Row {
+    /// How many.
+    pub count: u32,
+    /// When the first of them began.
+    pub first: TimePoint,
+    /// When the last one was left; when it began, while it goes on.
+    pub left: TimePoint,
+}
+
 /// Who wants a hold, and what is needed to undo it.
 #[derive(Debug, Default)]
 pub struct Hold {

@@ -126,8 +126,8 @@ pub struct Supervisor {
     call: Option<OpenCall>,
     reply: Option<(u64, Reply)>,
     hold: Hold,
-    /// Holds since the sequence has last come on, and when the first of them began.
-    holds_in_a_row: Option<(u32, TimePoint)>,
+    /// Holds, one soon after the other, since the sequence has last come on.
+    holds_in_a_row: Option<hold::Row>,
     helium: Option<Level>,
     /// The life of the tip: the fold of what is recorded.
     tip: TipLife,

@@ -44,8 +44,10 @@ pub(super) fn restore_steps(bench: &Bench, approach: Option<bool>, values: &[(Ch
     Steps::new(During::Restore, steps.collect())
 }
 
-/// So many holds without a step of the sequence between them are no accident.
+/// So many holds without a step of the sequence between them are no accident …
 const AGAIN_IN_VAIN: u32 = 4;
+/// … where each began so soon after the one before was left, s.
+const SOON_S: f64 = 1200.0;
 
 impl Supervisor {
     pub(super) fn judge_interlocks(&mut self, out: &mut Effects) {
@@ -298,6 +300,10 @@ impl Supervisor {
     }
 
     pub(super) fn enter_hold(&mut self, reason: &str, out: &mut Effects) {
+        if let Some(reason) = self.again_in_vain() {
+            self.end_in_vain(reason, out);
+            return;
+        }
         // Of the sequence, or of the way back from a hold.
         let mut task_under_way = self.at_work.holds_task();
         let unseen = self.bench.task_link.is_some_and(|link| self.hold.silent.contains_key(&link));
@@ -328,8 +334,10 @@ impl Supervisor {
         self.hold.abort_first |= task_under_way && unseen && !self.hold.unseen_task;
         if self.hold.stage == Stage::None {
             self.hold.since = self.now;
-            let (count, first) = self.holds_in_a_row.unwrap_or((0, self.now));
-            self.holds_in_a_row = Some((count + 1, first));
+            let now = self.now;
+            let row = self.holds_in_a_row.filter(|row| now.since(row.left) <= SOON_S);
+            let (count, first) = row.map_or((0, now), |row| (row.count, row.first));
+            self.holds_in_a_row = Some(super::hold::Row { count: count + 1, first, left: now });
             let for_instrument = self.hold.changed || !self.hold.silent.is_empty();
             let by = match (self.hold.locks.is_empty(), for_instrument) {
                 (false, _) => HeldBy::Interlock,
@@ -374,24 +382,31 @@ impl Supervisor {
             return;
         }
         let since = *self.hold.blocked_since.get_or_insert(self.now);
-        // What trips again as soon as it has cleared, whenever the bench is brought back, is as much in vain.
-        let again = self.holds_in_a_row.filter(|(count, first)| {
-            *count >= AGAIN_IN_VAIN && self.now.since(*first) >= self.bench.hold_patience_s
-        });
-        let in_words = crate::quantity::in_words;
-        let reason = match again {
-            Some((count, first)) => format!(
-                "held {count} times in {} in vain, and no step of the sequence came to its end between: {}",
-                in_words(self.now.since(first)),
+        if self.now.since(since) < self.bench.hold_patience_s {
+            return;
+        }
+        let held_s = self.now.since(self.hold.since);
+        let held = crate::quantity::in_words(held_s);
+        self.end_in_vain(format!("held for {held} in vain: {}", self.still_waited_for()), out);
+    }
+
+    /// What trips again as soon as it has cleared, whenever the bench is brought back, is as much in vain as what never
+    /// clears: why the run ends, if it does.
+    fn again_in_vain(&self) -> Option<String> {
+        let soon = |row: &super::hold::Row| self.now.since(row.left) <= SOON_S;
+        let row = self.holds_in_a_row.filter(|row| row.count >= AGAIN_IN_VAIN && soon(row))?;
+        let (count, lasted_s) = (row.count, self.now.since(row.first));
+        let by_lock = self.hold.stage == Stage::None && !self.hold.locks.is_empty();
+        (by_lock && lasted_s >= self.bench.hold_patience_s).then(|| {
+            let lasted = crate::quantity::in_words(lasted_s);
+            format!(
+                "held {count} times in {lasted} in vain, and no step of the sequence came to its end between: {}",
                 self.still_waited_for()
-            ),
-            None if self.now.since(since) < self.bench.hold_patience_s => return,
-            None => format!(
-                "held for {} in vain: {}",
-                in_words(self.now.since(self.hold.since)),
-                self.still_waited_for()
-            ),
-        };
+            )
+        })
+    }
+
+    fn end_in_vain(&mut self, reason: String, out: &mut Effects) {
         self.reach(Probe::HeldInVain);
         let place = self.place.clone();
         self.end(Ending { outcome: Outcome::Interlock, reason, place, latched: false }, out);
@@ -433,6 +448,9 @@ impl Supervisor {
             self.helium.iter_mut().for_each(Level::transfer_ends);
         }
         self.hold = super::Hold::default();
+        if let Some(row) = &mut self.holds_in_a_row {
+            row.left = self.now;
+        }
         match self.suspended.take() {
             Some(procedure) => {
                 self.at_work.begin(procedure, Purpose::Call);

@@ -336,11 +336,15 @@ fn a_pot_that_runs_dry_in_a_transfer_is_condensed_and_the_run_goes_on() {
 fn a_hold_that_comes_again_whenever_it_is_left_ends_the_run() {
     let folder = tempfile::tempdir().unwrap();
     let shipped = std::fs::read_to_string("scripts/bench_simulated.ron").unwrap();
-    let lock = "        Interlock(name: \"any heat\", trip: \"stage_heater > 10 uW\", lasting: \"1 min\", every: \"10 s\",\n            clear: \"stage_heater < 1 uW\", action: Hold, patience: \"10 min\", because: \"a test\"),\n        Interlock(name: \"pot sensor frozen\"";
+    let lock = "        Interlock(name: \"any heat\", trip: \"stage_heater > 10 uW\", lasting: \"15 min\", every: \"10 s\",\n            clear: \"stage_heater < 1 uW\", action: Hold, patience: \"10 min\", because: \"a test\"),\n        Interlock(name: \"pot sensor frozen\"";
     let bench = shipped.replace("        Interlock(name: \"pot sensor frozen\"", lock);
     assert_ne!(bench, shipped);
     let bench = write(folder.path(), "bench.ron", &bench);
-    let sequence = write(folder.path(), "warm.rhai", "wait(1.min);\nset(\"StageHeater\", 50.uW);\npark();\n");
+    let sequence = write(
+        folder.path(),
+        "warm.rhai",
+        "wait(1.min);\nset(\"StageHeater\", 50.uW);\nwait(40.h);\npark();\n",
+    );
     let out = folder.path().join("run");
     let said = say(&["rehearse", text(&sequence), "--bench", text(&bench), "--out", text(&out), "--json"]);
     let summary = said.json();
