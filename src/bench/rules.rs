@@ -109,9 +109,13 @@ pub struct Permit {
 }
 
 impl Permit {
-    /// Whether it speaks of a target; of a task, which has none, it always does.
-    pub fn applies_to(&self, target: Option<f64>) -> bool {
-        self.above.zip(target).is_none_or(|(mark, value)| value.abs() > mark)
+    /// Whether it speaks of a target, from where a channel stands; of a task, which has none, it always does. What may not
+    /// go above a value may always come down to it: a ramp on the way to a safe state must not end halfway.
+    pub fn applies_to(&self, target: Option<f64>, standing: Option<f64>) -> bool {
+        self.above.zip(target).is_none_or(|(mark, value)| {
+            let comes_down = standing.is_some_and(|from| value * from >= 0.0 && value.abs() < from.abs());
+            value.abs() > mark && !comes_down
+        })
     }
 }
 

@@ -104,8 +104,11 @@ impl Oracle {
         }
         match command {
             Command::Set { channel, value } => {
+                let sent = self.sent[channel.index()].map(|(value, _)| value);
+                let stood = sent.or_else(|| self.seen[channel.index()].map(|seen| seen.value));
                 self.look_at_set(bench, now, *channel, *value);
-                self.look_at_permits(bench, Subject::Channel(*channel), Some(*value));
+                let down = stood.is_some_and(|from| value * from >= 0.0 && value.abs() < from.abs());
+                self.look_at_permits(bench, Subject::Channel(*channel), Some((*value, down)));
                 self.look_at_park_order(bench, Some(*channel), None);
             }
             Command::Begin(task) => {
@@ -151,12 +154,14 @@ impl Oracle {
         self.sent[id.index()] = Some((value, now));
     }
 
-    fn look_at_permits(&mut self, bench: &Bench, subject: Subject, target: Option<f64>) {
+    /// Of a channel the target, and whether it comes down to it.
+    fn look_at_permits(&mut self, bench: &Bench, subject: Subject, target: Option<(f64, bool)>) {
         if !self.sees_readings {
             return;
         }
         for permit in bench.permits.iter().filter(|permit| permit.subject == subject) {
-            let below = permit.above.zip(target).is_some_and(|(mark, value)| value.abs() <= mark);
+            let below =
+                permit.above.zip(target).is_some_and(|(mark, (value, down))| value.abs() <= mark || down);
             let fresh = permit.condition.channels().all(|id| self.age_s(id) <= PERMIT_TRUST_S);
             if !below && (!fresh || permit.condition.holds(self) != Some(true)) {
                 self.complain(self.now, format!("a command left without the permit `{}`", permit.name));

@@ -125,7 +125,11 @@ pub fn check_permits(
     target: Option<f64>,
 ) -> Result<(), Refusal> {
     for permit in bench.permits.iter().filter(|permit| permit.subject == subject) {
-        if !permit.applies_to(target) {
+        let standing = match subject {
+            Subject::Channel(id) => latest.standing(id),
+            Subject::Task(_) => None,
+        };
+        if !permit.applies_to(target, standing) {
             continue;
         }
         let (text, because) = (&permit.condition.text, &permit.because);

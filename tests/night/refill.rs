@@ -354,3 +354,37 @@ fn a_hold_that_comes_again_whenever_it_is_left_ends_the_run() {
     let hours = summary["virtual_s"].as_f64().unwrap() / 3600.0;
     assert!((12.0..13.0).contains(&hours), "{hours}");
 }
+
+/// The heater goes down in steps, and the stage is warmer than the heater may be set at: the way down is free, or a hold would
+/// leave it on.
+#[test]
+fn a_hold_turns_the_heater_off_whatever_the_stage_is_at() {
+    let folder = tempfile::tempdir().unwrap();
+    let sequence = write(
+        folder.path(),
+        "warm.rhai",
+        "set(\"StageHeater\", 600.uW);\nset(\"StageHeater\", 0.W);\npark();\n",
+    );
+    let faults = write(
+        folder.path(),
+        "faults.ron",
+        "Faults(faults: [WarmUp(at: \"2 min\", by: \"1.5 K\", for: \"30 min\")])",
+    );
+    let out = folder.path().join("run");
+    let said = say(&["rehearse", text(&sequence), "--faults", text(&faults), "--out", text(&out), "--json"]);
+    assert_eq!(said.code, 0, "{}{}", said.stdout, said.stderr);
+    let file = RunFile::open(&out.join("run.sqlite")).unwrap();
+    let mut turned_off = 0;
+    file.entries(None, |numbered| {
+        if let Entry::SafeStep { during: During::Hold, step: SafeAct::Set(column, value), achieved, .. } =
+            &numbered.entry
+            && column.channel == "stage_heater"
+        {
+            assert!(*achieved && *value == 0.0, "{:?}", numbered.entry);
+            turned_off += 1;
+        }
+        Ok(())
+    })
+    .unwrap();
+    assert!(turned_off >= 1);
+}

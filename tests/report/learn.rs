@@ -59,7 +59,7 @@ const LEARNT: &[Learnt] = &[
         "line lost",
         &[
             ("the line was lost, and when", Headline, "Real until 22:38, then the line was lost"),
-            ("the result until then", Headline, "moment 0.895"),
+            ("the result until then", Headline, "moment 0.894"),
             ("what is next", Next, "take an image and test the tip"),
         ],
     ),

@@ -104,7 +104,7 @@ impl Answers {
     fn permitted(&self, subject: Subject, target: Option<f64>) -> Result<(), Denial> {
         let just_read = JustRead(|id: ChannelId| self.values.get(id.index()).copied());
         let of_this = self.bench.permits.iter().filter(|permit| permit.subject == subject);
-        for permit in of_this.filter(|permit| permit.applies_to(target)) {
+        for permit in of_this.filter(|permit| permit.applies_to(target, None)) {
             if permit.condition.holds(&just_read) == Some(false) {
                 let (text, because) = (&permit.condition.text, &permit.because);
                 let mark = permit.above.zip(channel_of(subject)).map(|(mark, id)| {
