@@ -260,7 +260,7 @@ impl History {
             Entry::Monitor { channel, value } => self.monitored(channel, *value, at_s),
             Entry::Intent { n, task, place } => {
                 let begun = OpenTask { task: task.clone(), at_s, place: place.clone() };
-                let touches = [TaskKind::PickUp, TaskKind::PutDown, TaskKind::Pulse].contains(&task.kind());
+                let touches = task.kind().changes_tip();
                 self.touched_s.extend(touches.then_some(at_s));
                 self.open_tasks.insert(*n, begun);
                 // Nobody may ever know how it ended.

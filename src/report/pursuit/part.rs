@@ -1,6 +1,6 @@
 //! What a campaign takes from one of its runs: small enough to be kept for many of them.
 
-use crate::bench::Bench;
+use crate::bench::{Bench, TaskKind};
 use crate::history::result::{HeliumNow, RunResult};
 use crate::history::{Clock, HoldSpan};
 use crate::quantity::Unit;
@@ -77,11 +77,10 @@ impl RunPart {
     pub fn of(account: &Account, result: RunResult) -> Self {
         let history = &account.history;
         let identity = account.identity.as_ref();
-        let makes_another = ["pulse", "pick_up", "put_down"];
-        let touches = account
-            .tip
-            .iter()
-            .filter(|event| makes_another.contains(&event.what.as_str()) && event.achieved == Some(true));
+        let makes_another =
+            |what: &str| TaskKind::ALL.iter().any(|kind| kind.changes_tip() && kind.name() == what);
+        let touches =
+            account.tip.iter().filter(|event| makes_another(&event.what) && event.achieved == Some(true));
         Self {
             name: account.name(),
             // One run has one path, however it was given.
