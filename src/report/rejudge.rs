@@ -1,7 +1,7 @@
 //! Judging the spectra of a finished run anew, with other settings than those of the night.
 
 use super::account::{Account, Judged};
-use crate::analysis::joint::{Prior, SpectrumAt, judge};
+use crate::analysis::joint::{Prior, SpectrumAt, judge, long_enough};
 use crate::record::RunFile;
 use serde_json::{Map, Value};
 
@@ -50,9 +50,15 @@ pub fn rejudge(account: &mut Account, run: &RunFile, settings: &Prior) -> Result
             table.x.iter().copied().zip(table.values[read].iter().copied()).collect();
         let upward = table.x.first() <= table.x.last();
         points.sort_by(|a, b| a.0.total_cmp(&b.0));
-        let (f_hz, y) = points.into_iter().unzip();
         began.push((outline.table.sweep, outline.at_s));
-        columns.push((field_t, outline.at_s, upward, f_hz, y));
+        let read = |point: &(f64, f64)| point.1.is_finite();
+        let stretches: Vec<_> =
+            points.chunk_by(|a, b| read(a) == read(b)).filter(|part| read(&part[0])).collect();
+        let missing = !points.iter().all(read);
+        for stretch in long_enough(stretches, missing, |stretch| stretch.len()) {
+            let (f_hz, y) = stretch.iter().copied().unzip();
+            columns.push((field_t, outline.at_s, upward, f_hz, y));
+        }
     }
     let spectra: Vec<SpectrumAt<'_>> = columns
         .iter()

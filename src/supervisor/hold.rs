@@ -229,19 +229,32 @@ impl Hold {
 
     /// The steps back: the field first, because the tip has no business in range while the magnet shakes and warms
     /// the stage; then the tip, with its loop closed before it comes in; then what else was changed, last changed first;
-    /// last of all the spot, if the tip had stood on one.
-    pub fn steps_out(&self, bench: &Bench, spot: Option<CentrePlan>) -> Vec<SafeStep> {
+    /// then the spot, if the tip had stood on one, and last of all the loop, if it had been open.
+    pub fn steps_out(&self, bench: &Bench, latest: &Latest, spot: Option<CentrePlan>) -> Vec<SafeStep> {
         let approach = self.withdrawn.then_some(SafeAct::Approach);
         let set = |(channel, value): &(ChannelId, f64)| SafeAct::Set(*channel, *value);
         let acts = self.saved.iter().rev().map(set);
-        let (first, others): (Vec<SafeAct>, Vec<SafeAct>) =
+        let (mut first, others): (Vec<SafeAct>, Vec<SafeAct>) =
             acts.partition(|act| is_field(bench, *act) || closes_loop(bench, *act));
+        let (mut open, others): (Vec<SafeAct>, Vec<SafeAct>) =
+            others.into_iter().partition(|act| opens_loop(bench, *act));
+        // A trace or a spectroscopy was held, which has the loop open; no hold need have touched it.
+        let feedback = bench.by_role(Role::Feedback).filter(|_| self.withdrawn);
+        if let Some(id) = feedback.filter(|id| latest.standing(*id).is_some_and(|standing| standing < 0.5))
+            && !first.iter().any(|act| closes_loop(bench, *act))
+        {
+            first.push(SafeAct::Set(id, 1.0));
+            if open.is_empty() {
+                open.push(SafeAct::Set(id, 0.0));
+            }
+        }
         let centre = spot.filter(|_| self.withdrawn || self.moved).map(SafeAct::Centre);
         let abort = self.abort_first.then_some(SafeAct::Abort);
         let condenses = self.refill && bench.refill.condenses && self.condensing != Condensing::Done;
         let back = |act| SafeStep { act, within_s: BACK_WITHIN_S };
         let before = abort.map(back).into_iter().chain(condenses.then(|| condense(bench)));
-        before.chain(first.into_iter().chain(approach).chain(others).chain(centre).map(back)).collect()
+        let tip = first.into_iter().chain(approach).chain(others).chain(centre);
+        before.chain(tip.chain(open).map(back)).collect()
     }
 
     /// Whether something other than a person's word keeps it on.
@@ -276,6 +289,11 @@ fn closes_loop(bench: &Bench, act: SafeAct) -> bool {
     matches!(act, SafeAct::Set(channel, value) if bench.channel(channel).role == Some(Role::Feedback) && value > 0.5)
 }
 
+/// Whether a step opens it.
+fn opens_loop(bench: &Bench, act: SafeAct) -> bool {
+    matches!(act, SafeAct::Set(channel, value) if bench.channel(channel).role == Some(Role::Feedback) && value <= 0.5)
+}
+
 /// Whether a step ramps the magnet.
 pub(super) fn is_field(bench: &Bench, act: SafeAct) -> bool {
     let SafeAct::Set(channel, _) = act else { return false };
@@ -296,23 +314,39 @@ mod tests {
     use super::*;
     use crate::bench::builtin;
 
+    fn on_the_way_back(saved: Vec<(Role, f64)>, stands: f64) -> Vec<SafeAct> {
+        let bench = builtin();
+        let id = |role| bench.by_role(role).expect("a channel");
+        let mut latest = Latest::new(bench.channels.len(), TimePoint::START);
+        latest.note_sent(id(Role::Feedback), stands);
+        let saved = saved.into_iter().map(|(role, value)| (id(role), value)).collect();
+        let hold = Hold { withdrawn: true, saved, ..Hold::default() };
+        hold.steps_out(&bench, &latest, None).iter().map(|step| step.act).collect()
+    }
+
+    fn set(role: Role, value: f64) -> SafeAct {
+        SafeAct::Set(builtin().by_role(role).expect("a channel"), value)
+    }
+
     /// Another hand has opened the loop and taken the tip out: it comes in again only with its loop closed.
     #[test]
     fn on_the_way_back_the_loop_is_closed_before_the_tip_comes_in() {
-        let bench = builtin();
-        let id = |role| bench.by_role(role).expect("a channel");
-        let hold = Hold {
-            withdrawn: true,
-            saved: vec![(id(Role::Feedback), 1.0), (id(Role::Bias), 0.06), (id(Role::FieldZ), 0.4)],
-            ..Hold::default()
-        };
-        let acts: Vec<SafeAct> = hold.steps_out(&bench, None).iter().map(|step| step.act).collect();
-        let wanted = [
-            SafeAct::Set(id(Role::FieldZ), 0.4),
-            SafeAct::Set(id(Role::Feedback), 1.0),
-            SafeAct::Approach,
-            SafeAct::Set(id(Role::Bias), 0.06),
-        ];
-        assert_eq!(acts, wanted);
+        let saved = vec![(Role::Feedback, 1.0), (Role::Bias, 0.06), (Role::FieldZ, 0.4)];
+        let (field, closed) = (set(Role::FieldZ, 0.4), set(Role::Feedback, 1.0));
+        let wanted = [field, closed, SafeAct::Approach, set(Role::Bias, 0.06)];
+        assert_eq!(on_the_way_back(saved, 0.0), wanted);
+    }
+
+    /// A hold in the middle of a trace finds the loop open, and no step of the bench need have closed it: the tip comes in
+    /// with its loop closed all the same, and finds it open again at the end.
+    #[test]
+    fn a_loop_that_the_sequence_had_open_is_closed_for_the_approach_alone() {
+        let (closed, open) = (set(Role::Feedback, 1.0), set(Role::Feedback, 0.0));
+        let wanted = [closed, SafeAct::Approach, set(Role::Bias, 0.1), open];
+        assert_eq!(on_the_way_back(vec![(Role::Bias, 0.1)], 0.0), wanted);
+        // The same where the steps of the bench close it, as it is brought back then.
+        let saved = vec![(Role::Bias, 0.1), (Role::Feedback, 0.0)];
+        let without = [SafeAct::Approach, set(Role::Bias, 0.1), open];
+        assert_eq!(on_the_way_back(saved, 1.0), without);
     }
 }

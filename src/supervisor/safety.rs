@@ -369,7 +369,7 @@ impl Supervisor {
         // Only where the bench says how: without it the tip stays where it lands.
         let spot = self.bench.recentre.zip(self.spot);
         let spot = spot.map(|(bench, spot)| CentrePlan { search_m: 0.5 * bench.search_m, ..spot });
-        let steps = Steps::new(During::Restore, self.hold.steps_out(&self.bench, spot));
+        let steps = Steps::new(During::Restore, self.hold.steps_out(&self.bench, &self.latest, spot));
         self.at_work.begin(Procedure::Steps(steps), Purpose::LeaveHold);
         self.run(Input::Go, out);
     }

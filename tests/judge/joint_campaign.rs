@@ -357,8 +357,16 @@ fn true_spins_are_proved() {
     assert!(tally.proved * 20 >= tally.nights * 19, "proved {} of {}", tally.proved, tally.nights);
 }
 
-/// Levels that avoid each other make no straight law. Below half of the frequency the bend is hardly larger than the wander of
-/// the line: that is asked for with the large numbers alone, where the bound is not kept yet (10 and 5 of 300).
+/// Over a wide range of fields levels that avoid each other have to be excluded first, which straight laws must get through.
+#[test]
+fn true_spins_over_a_wide_range_are_proved() {
+    let worlds = [World::Spin { height: 6.0, drift: false }, World::Spin { height: 6.0, drift: true }];
+    let tally = campaign("true spin, wide range", size(20, 300), &worlds, &[Design::Wide]);
+    assert!(tally.artefact * 300 <= tally.nights, "artefact in {} of {}", tally.artefact, tally.nights);
+    assert!(tally.proved * 20 >= tally.nights * 19, "proved {} of {}", tally.proved, tally.nights);
+}
+
+/// Levels that avoid each other make no straight law.
 #[test]
 fn an_avoided_crossing_is_no_moment() {
     let mut proved = Vec::new();

@@ -166,6 +166,27 @@ campaign::pursue(#{
     assert!(history.steps.iter().any(|step| step.name == "what the plan wants for: no contrast"));
 }
 
+/// A warm stage hides the contrast of a good tip, which must not be lifted for that.
+#[test]
+fn a_warm_stage_is_no_blind_tip() {
+    let text = r#"
+import "campaign_tip" as tips;
+set("Bias", 60.mV);
+set("Setpoint", 10.pA);
+approach();
+ramp_field(0.4.T);
+set("StageHeater", 420.uW);
+wait(10.min);
+let lab = tips::look_round(#{ areas_seen: 1, precious: #{ x: 0.nm, y: 0.nm }, here: () });
+let warm = tips::tested_on(lab.lone[0]);
+set("StageHeater", 0.W);
+result("made", `${warm}, then ${tips::tested_on(lab.lone[0])}`);
+park();
+"#;
+    let history = rehearsed(text, None, &["--world", "weekend", "--drawn", "--seed", "3"]);
+    assert_eq!(history.declared.unwrap().about, "too warm, then good");
+}
+
 #[test]
 fn the_odds_are_one_page_and_say_what_would_change_them() {
     let folder = tempfile::tempdir().unwrap();

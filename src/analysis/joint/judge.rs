@@ -22,6 +22,9 @@ const CURVED: f64 = 4.0;
 /// lines get there in one of twenty, and in one of eighty.
 const MAY_BEND: (f64, f64) = (2.0, 2.5);
 const FIELDS_FOR_BEND: usize = 8;
+/// Errors by which levels that avoid each other would bend, from which on they have to be excluded, and the log likelihood
+/// that does: one of two hundred gets there.
+const CROSSING: (f64, f64) = (2.0, 5.3);
 /// Different fields below which a bend can't be told from a wander at all.
 const FEWEST_FOR_BEND: usize = 5;
 /// Wander in widths of the line beyond which centres follow no law that is worth a number.
@@ -445,6 +448,8 @@ fn may_bend(case: &Case<'_>, seen: &[Centre], line: &Straight, shape: Shape) -> 
         Some(format!("its centre is known at {} fields, too few to tell whether it bends", fields.len()))
     } else if line.curved.abs() > most {
         Some(format!("its centres may bend, by {:.1} errors so far", line.curved.abs()))
+    } else if line.crossing.told > CROSSING.0 && line.crossing.ahead < CROSSING.1 {
+        Some("its centres would lie nearly as well along levels that avoid each other".to_owned())
     } else if line.wander > ASTRAY * shape.width {
         let (off, width) = (1e-6 * line.wander, 1e-6 * shape.width);
         Some(format!("its centres lie {off:.1} MHz off the law, much for a line {width:.1} MHz wide"))

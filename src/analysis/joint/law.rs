@@ -20,6 +20,10 @@ const STEADY: f64 = 0.2;
 /// narrow range a bend looks like slope: it is as likely as none then, up to a fifth, and nothing is known of it.
 const BENT: f64 = 1.25;
 
+/// Least part of the frequency by which levels that avoid each other are apart, of those that have to be excluded: its law
+/// has a slope that is eight in a hundred below that of the moment.
+const APART: f64 = 0.4;
+
 /// Logarithm beyond which the inverse of a number is none.
 const NEVER: f64 = 746.0;
 
@@ -39,6 +43,18 @@ pub(super) struct Straight {
     pub wander: f64,
     /// Curvature in units of its error.
     pub curved: f64,
+    /// The law against that of levels which avoid each other.
+    pub crossing: Crossing,
+}
+
+/// How a straight law stands against levels that avoid each other, the frequency of which is a hyperbola.
+#[derive(Debug, Clone, Copy, Default)]
+pub(super) struct Crossing {
+    /// Errors by which the hyperbola would bend, if the line did not wander.
+    pub told: f64,
+    /// Log likelihood by which the straight law is ahead of it. As wander, slope and place are averaged over alike, it is
+    /// above `a` at any time of a series in one of e^a crossings at most (Ville's inequality for likelihood ratios, textbook).
+    pub ahead: f64,
 }
 
 /// What a law goes through: fields T, times, centres Hz, the error that each centre has of its own, and what the errors
@@ -97,6 +113,31 @@ impl<'a> Centred<'a> {
         let beyond = &self.beyond[size.over];
         let bend = self.line.aligned.hypot(self.typical * size.bend);
         own + both + (self.typical * size.wander).powi(2) * together + bend * bend * beyond[i] * beyond[j]
+    }
+
+    /// Straight laws through values with each size of wander and bend: log weight, law, and wander in Hz.
+    fn fits(&self, y: &[f64], sizes: Vec<Sizes>) -> Vec<(f64, Gls, f64)> {
+        let fit = |size: Sizes| {
+            let mut g = gls(&self.x, y, self.spread, |i, j| self.covariance(&size, i, j))?;
+            g.bent = size.bend > 0.0;
+            Some((size.log_prior + g.log_likelihood, g, self.typical * size.wander))
+        };
+        sizes.into_iter().filter_map(fit).collect()
+    }
+
+    /// Against levels that are [`APART`] and have this slope, and this frequency, at the mean field.
+    fn crossing(&self, slope: f64, middle: f64) -> Crossing {
+        let gap = APART * middle;
+        let along = (middle * middle - gap * gap).sqrt();
+        let far = slope * middle / along;
+        let beyond: Vec<f64> =
+            self.x.iter().map(|x| (far * x + along).hypot(gap) - middle - slope * x).collect();
+        let without: Vec<f64> = self.y.iter().zip(&beyond).map(|(y, b)| y - b).collect();
+        let wanders = || sizes().into_iter().filter(|size| size.bend == 0.0).collect::<Vec<_>>();
+        let likelihood = |y: &[f64]| log_sum(self.fits(y, wanders()).iter().map(|fit| fit.0));
+        let steady = wanders().into_iter().filter(|size| size.wander == 0.0).collect();
+        let told = self.fits(&beyond, steady).iter().map(|fit| fit.1.rest).fold(f64::INFINITY, f64::min);
+        Crossing { told: told.sqrt(), ahead: likelihood(&self.y) - likelihood(&without) }
     }
 }
 
@@ -178,12 +219,7 @@ pub(super) fn log_sum(logs: impl IntoIterator<Item = f64>) -> f64 {
 pub(super) fn straight(line: &Line<'_>) -> Option<Straight> {
     let c = Centred::new(line)?;
     let n = c.x.len();
-    let fit = |size: Sizes| {
-        let mut g = gls(&c.x, &c.y, c.spread, |i, j| c.covariance(&size, i, j))?;
-        g.bent = size.bend > 0.0;
-        Some((size.log_prior + g.log_likelihood, g, c.typical * size.wander))
-    };
-    let sums: Vec<(f64, Gls, f64)> = sizes().into_iter().filter_map(fit).collect();
+    let sums = c.fits(&c.y, sizes());
     let top = sums.iter().map(|s| s.0).fold(f64::NEG_INFINITY, f64::max);
     let mut weights: Vec<f64> = sums.iter().map(|s| (s.0 - top).exp()).collect();
     let of =
@@ -216,6 +252,7 @@ pub(super) fn straight(line: &Line<'_>) -> Option<Straight> {
         mean_field: c.mean,
         wander: weights.iter().zip(&sums).map(|(w, s)| w * s.2).sum::<f64>() / total,
         curved: if n >= 5 { curved } else { 0.0 },
+        crossing: c.crossing(b, c.base + a),
     })
 }
 
@@ -257,6 +294,8 @@ struct Gls {
     p: [f64; 2],
     v: [[f64; 2]; 2],
     curved: f64,
+    /// Sum of the squares of what is left.
+    rest: f64,
     log_likelihood: f64,
     bent: bool,
 }
@@ -290,11 +329,13 @@ fn gls(x: &[f64], y: &[f64], spread: f64, cov: impl Fn(usize, usize) -> f64) -> 
     (0..n).for_each(|i| bend[i] -= q[0] * one[i] + q[1] * line[i]);
     let curved = dot(&bend, &rest) / dot(&bend, &bend).sqrt().max(1e-300);
     let log_det: f64 = (0..n).map(|i| l[i][i].ln()).sum();
-    let log_likelihood = -log_det - 0.5 * det.ln() - 0.5 * dot(&rest, &rest);
+    let left = dot(&rest, &rest);
+    let log_likelihood = -log_det - 0.5 * det.ln() - 0.5 * left;
     (det > 0.0).then_some(Gls {
         p,
         v: [[d / det, -b / det], [-b / det, a / det]],
         curved,
+        rest: left,
         log_likelihood,
         bent: false,
     })

@@ -42,4 +42,4 @@ pub use judge::{judge, judge_again};
 pub use locked::{Locked, LockedTo};
 pub use outcome::{Judgement, LawPoint, LookedAt, Multiplet, ProvedLaw, Suspect, Verdict};
 pub use remembered::Remembered;
-pub use spectra::{Prior, SpectrumAt};
+pub use spectra::{Prior, SpectrumAt, long_enough};

@@ -24,6 +24,16 @@ pub struct SpectrumAt<'a> {
     pub y: &'a [f64],
 }
 
+/// Points between missing ones below which a stretch of a spectrum tells nothing of its own noise.
+const FEWEST_POINTS: usize = 16;
+
+/// Of a spectrum in stretches between points that are missing, those that can be judged; one without any is kept, however
+/// short it is, so that whoever judges says what is wrong with it. Several stretches at one field count once.
+pub fn long_enough<T>(stretches: Vec<T>, missing: bool, points: impl Fn(&T) -> usize) -> Vec<T> {
+    let parted = missing || stretches.len() > 1;
+    stretches.into_iter().filter(|stretch| !parted || points(stretch) >= FEWEST_POINTS).collect()
+}
+
 /// What is believed beforehand about the spin, how sure a claim has to be, and what is asked for.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 #[serde(default, deny_unknown_fields)]
@@ -167,4 +177,18 @@ pub(super) fn ready(spectra: &[&SpectrumAt<'_>], remembered: &mut Remembered) ->
 /// Sum of products.
 pub(super) fn dot(a: &[f64], b: &[f64]) -> f64 {
     a.iter().zip(b).map(|(p, q)| p * q).sum()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn what_a_gap_leaves_of_a_spectrum_is_left_out_where_it_is_short() {
+        let long = |lengths: &[usize], missing| long_enough(lengths.to_vec(), missing, |length| *length);
+        assert_eq!(long(&[10, 190], false), [190], "a gap after the tenth point");
+        assert_eq!(long(&[10], true), Vec::<usize>::new(), "nothing else was left of it");
+        assert_eq!(long(&[10], false), [10], "a short spectrum is refused by the judge, with its reason");
+        assert_eq!(long(&[60, 140], true), [60, 140]);
+    }
 }

@@ -1,7 +1,9 @@
 //! Is it real? The verdict on spectra at several fields, and where to measure so that nothing can fool it.
 
 use super::analysis::pairs;
-use crate::analysis::joint::{Judgement, Prior, Remembered, SpectrumAt, Verdict, design, judge_again};
+use crate::analysis::joint::{
+    Judgement, Prior, Remembered, SpectrumAt, Verdict, design, judge_again, long_enough,
+};
 use crate::bench::Role;
 use crate::quantity::{Dimension, Quantity};
 use crate::script::convert::{MapFields, number, quantity, whole};
@@ -143,10 +145,10 @@ fn is_real(
         let stretches = one.sweep.stretches(Role::LockinX.name());
         let stretches =
             stretches.ok_or_else(|| argument(ctx, "a spectrum in the list did not read the lock-in"))?;
+        // What lies between doubtful or missing points is a spectrum of its own: several at one field count once.
         let doubted = one.sweep.data.doubtful.count() > 0;
-        // What lies between doubtful points is a spectrum of its own: several at one field count once.
-        let long = stretches.into_iter().filter(|(f_hz, _)| !doubted || f_hz.len() >= FEWEST_POINTS);
-        columns.extend(long.map(|curve| (one, curve)));
+        let long = long_enough(stretches, doubted, |(f_hz, _)| f_hz.len());
+        columns.extend(long.into_iter().map(|curve| (one, curve)));
     }
     let spectra: Vec<SpectrumAt<'_>> = columns
         .iter()
@@ -162,7 +164,7 @@ fn is_real(
     if spectra.is_empty() && !taken.is_empty() {
         return Err(argument(
             ctx,
-            "nearly all points of these spectra are doubtful: nothing is left to judge",
+            "nearly all points of these spectra are doubtful or missing: nothing is left to judge",
         ));
     }
     let judged = judge_again(&spectra, &prior, &mut remembered.borrow_mut())
@@ -196,9 +198,6 @@ fn is_real(
     let last = states.pop().ok_or_else(|| unfit(ctx, "there is nothing to judge"))?;
     Ok(VerdictHandle(last.0, states.into()))
 }
-
-/// Points of a stretch between doubtful ones below which it tells nothing of its own noise.
-const FEWEST_POINTS: usize = 16;
 
 fn plan_fields(
     ctx: NativeCallContext<'_>,
