@@ -61,8 +61,8 @@ pub const VERBS: &[Verb] = &[
     Verb {
         name: "find_spots",
         params: &[param("image", Kind::Handle("image"), "an image")],
-        gives: "a list of maps with `x`, `y`, `height`",
-        summary: "The places in an image that stand out from the terrace they lie on and fall off on all sides, highest first; what is wider than 3 nm, and an edge, is ground.",
+        gives: "a list of maps with `x`, `y`, `height`, `nearest`",
+        summary: "The places in an image that stand out from the terrace they lie on and fall off on all sides, highest first; what is wider than 3 nm, and an edge, is ground. `nearest` is how far off the nearest other one lies: a spin with a neighbour within 1.5 nm may be coupled to it, and its line is no single moment's. Where there is only one, it is the size of the image.",
         example: "let spots = find_spots(image(#{ size: 20.nm, pixels: 40, line_time: 400.ms }));",
         ..in_chapter(Chapter::Tip)
     },
@@ -261,14 +261,22 @@ fn find_spots(image: &mut Image) -> Array {
     let step = image.size_m / f64::from(image.pixels);
     let found = spots::find(&image.heights_m, image.pixels as usize, spots::reach(step));
     let at = |pixel: f64, centre: f64| centre + (pixel + 0.5) * step - 0.5 * image.size_m;
+    let nearest_m = |i: usize| {
+        let others = found.iter().enumerate().filter(|(j, _)| *j != i).map(|(_, other)| other);
+        let away =
+            others.map(|other| (other.column - found[i].column).hypot(other.row - found[i].row) * step);
+        away.fold(image.size_m, f64::min)
+    };
     found
-        .into_iter()
-        .map(|spot| {
+        .iter()
+        .enumerate()
+        .map(|(i, spot)| {
             let mut map = Map::new();
             let length = |si| Dynamic::from(Quantity::new(si, Dimension::LENGTH));
             map.insert("x".into(), length(at(spot.column, image.centre_m.0)));
             map.insert("y".into(), length(at(spot.row, image.centre_m.1)));
             map.insert("height".into(), length(spot.height));
+            map.insert("nearest".into(), length(nearest_m(i)));
             Dynamic::from_map(map)
         })
         .collect()
