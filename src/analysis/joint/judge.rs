@@ -345,7 +345,12 @@ fn decide_against(case: &Case<'_>, said: &mut Judgement, unexplained: f64) {
             "The evidence for a line that moves with the field is e^{:.1}; a proof needs e^{:.1}.",
             said.log_e, said.log_e_wanted
         ));
-        said.next = Some(if sideways > 0 {
+        said.next = Some(if looked.part == 0.0 && said.log_e < NOTHING {
+            format!(
+                "longer averaging or more spectra: a line {} times as high as the noise of a point would not stand out from these yet; or a larger `height`, if higher lines are what is asked for",
+                case.prior.height
+            )
+        } else if sideways > 0 {
             "windows that lie otherwise at each field: in these something stays at one place of the window or of the sweep".to_owned()
         } else {
             "more spectra at other fields, in irregular steps, with some windows where the line is elsewhere"

@@ -17,9 +17,10 @@ const STRONG: f64 = 12.0;
 pub(super) const FEWEST_FIELDS: usize = 4;
 /// Log likelihood below which a line of the height asked for is excluded.
 const EXCLUDED: f64 = -6.0;
-/// Log likelihood that a line of the height asked for would have on average: enough that the best of a hundred thousand
-/// laws of noise alone is still excluded.
-const STANDS_OUT: f64 = 60.0;
+/// Log likelihood that a line of the height asked for would have on average. Without a line it is as far below zero, give or
+/// take the root of twice that, so that of noise alone one law in ten thousand is not excluded; a line of the height is
+/// excluded by a deviation of five times that.
+const STANDS_OUT: f64 = 40.0;
 /// Laws with so much less log evidence than the best are left out of the sum: what all of them might add is less than a
 /// thousandth, and without it there is less evidence, not more.
 const LOST: f64 = -23.0;

@@ -44,7 +44,7 @@ pub const VERBS: &[Verb] = &[
     Verb {
         name: "recondense",
         gives: "a map with `achieved`, `remark`, `found`, `x`, `y`",
-        summary: "Condenses the pot anew: RF and modulation off, an image, tip out, the task, a wait until the stage is cold, tip in, another image; then back onto the spot on which the tip stood, which is found by laying one image over the other, and RF and modulation as they were. With too little helium in the bath nothing is begun. A spot that is not found again is an error.",
+        summary: "Condenses the pot anew: RF, modulation and the heater of the stage off, an image, tip out, the task, a wait until the stage is cold, tip in, another image; then back onto the spot on which the tip stood, which is found by laying one image over the other, and all three as they were. With too little helium in the bath nothing is begun. A spot that is not found again is an error.",
         example: "let cold = recondense();\nnote(`condensed anew: ${cold.achieved} ${cold.remark}`);",
         nature: acts(
             Time::Open,
@@ -183,7 +183,8 @@ fn recondense(host: &Host, ctx: &NativeCallContext<'_>) -> Result<Map, Thrown> {
         map.insert("remark".into(), format!("it takes {needs} of helium, and {has} are left").into());
         return Ok(map);
     }
-    let off: Vec<Role> = [Role::RfOutput, Role::LockinModulation].into_iter().filter(has).collect();
+    let warms = [Role::StageHeater, Role::RfOutput, Role::LockinModulation];
+    let off: Vec<Role> = warms.into_iter().filter(has).collect();
     let were = junction.read(&off)?;
     for (role, _) in off.iter().zip(&were).filter(|(_, were)| **were != 0.0) {
         junction.set(*role, 0.0)?;
