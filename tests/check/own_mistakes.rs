@@ -160,7 +160,7 @@ pub const OWN: &[Mistake] = &[
         "a field of a spot that is not there",
         "let picture = image(#{ size: 10.nm, pixels: 32, line_time: 400.ms });\nlet spots = find_spots(picture);\nfor spot in spots { note(`${spot.z}`); }",
         3,
-        "it has height, x, y",
+        "it has height, nearest, x, y",
     ),
     Mistake(
         "the first of perhaps no spots",

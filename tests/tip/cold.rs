@@ -61,6 +61,18 @@ fn near_an_edge_the_spot_is_found_again() {
     }
 }
 
+/// A stage that is heated never gets cold: the heater is off while the pot is condensed, and as it was afterwards.
+#[test]
+fn a_heated_stage_is_condensed_without_its_heater() {
+    let sequence = "set(\"Bias\", 60.mV); set(\"Setpoint\", 10.pA); approach();\n\
+        go_to(3.2.nm, -1.85.nm); recentre(); recentre(); set(\"StageHeater\", 260.uW); wait(10.min); recentre();\n\
+        let done = recondense();\n\
+        note(`${done.achieved} ${done.found}, heater ${read(\"StageHeater\").uW.round()} uW, ${elapsed() < 4.h}`); park();";
+    let seen = rehearse(sequence, "night", 3, None, "");
+    let said = seen.notes.last().map(String::as_str);
+    assert_eq!(said, Some("true true, heater 260.0 uW, true"), "{}", seen.reason);
+}
+
 #[test]
 fn with_too_little_helium_nothing_is_begun_and_a_bench_without_a_pot_says_so() {
     let folder = tempfile::tempdir().unwrap();
