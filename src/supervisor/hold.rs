@@ -235,13 +235,13 @@ impl Hold {
         let set = |(channel, value): &(ChannelId, f64)| SafeAct::Set(*channel, *value);
         let acts = self.saved.iter().rev().map(set);
         let (mut first, others): (Vec<SafeAct>, Vec<SafeAct>) =
-            acts.partition(|act| is_field(bench, *act) || closes_loop(bench, *act));
+            acts.partition(|act| is_field(bench, *act) || closes_loop(bench, *act) == Some(true));
         let (mut open, others): (Vec<SafeAct>, Vec<SafeAct>) =
-            others.into_iter().partition(|act| opens_loop(bench, *act));
+            others.into_iter().partition(|act| closes_loop(bench, *act) == Some(false));
         // A trace or a spectroscopy was held, which has the loop open; no hold need have touched it.
         let feedback = bench.by_role(Role::Feedback).filter(|_| self.withdrawn);
         if let Some(id) = feedback.filter(|id| latest.standing(*id).is_some_and(|standing| standing < 0.5))
-            && !first.iter().any(|act| closes_loop(bench, *act))
+            && !first.iter().any(|act| closes_loop(bench, *act) == Some(true))
         {
             first.push(SafeAct::Set(id, 1.0));
             if open.is_empty() {
@@ -284,14 +284,10 @@ fn link_of_act(bench: &Bench, act: SafeAct) -> Option<usize> {
     }
 }
 
-/// Whether a step closes the height loop, without which no tip comes in.
-fn closes_loop(bench: &Bench, act: SafeAct) -> bool {
-    matches!(act, SafeAct::Set(channel, value) if bench.channel(channel).role == Some(Role::Feedback) && value > 0.5)
-}
-
-/// Whether a step opens it.
-fn opens_loop(bench: &Bench, act: SafeAct) -> bool {
-    matches!(act, SafeAct::Set(channel, value) if bench.channel(channel).role == Some(Role::Feedback) && value <= 0.5)
+/// Whether a step closes the height loop, without which no tip comes in, or opens it; nothing of any other.
+fn closes_loop(bench: &Bench, act: SafeAct) -> Option<bool> {
+    let SafeAct::Set(channel, value) = act else { return None };
+    (bench.channel(channel).role == Some(Role::Feedback)).then_some(value > 0.5)
 }
 
 /// Whether a step ramps the magnet.

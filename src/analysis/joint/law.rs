@@ -48,7 +48,7 @@ pub(super) struct Straight {
 }
 
 /// How a straight law stands against levels that avoid each other, the frequency of which is a hyperbola.
-#[derive(Debug, Clone, Copy, Default)]
+#[derive(Debug, Clone, Copy)]
 pub(super) struct Crossing {
     /// Errors by which the hyperbola would bend, if the line did not wander.
     pub told: f64,
@@ -125,8 +125,9 @@ impl<'a> Centred<'a> {
         sizes.into_iter().filter_map(fit).collect()
     }
 
-    /// Against levels that are [`APART`] and have this slope, and this frequency, at the mean field.
-    fn crossing(&self, slope: f64, middle: f64) -> Crossing {
+    /// A straight law of this log likelihood against levels that are [`APART`] and have its slope, and its frequency, at the
+    /// mean field.
+    fn crossing(&self, straight: f64, slope: f64, middle: f64) -> Crossing {
         let gap = APART * middle;
         let along = (middle * middle - gap * gap).sqrt();
         let far = slope * middle / along;
@@ -134,10 +135,10 @@ impl<'a> Centred<'a> {
             self.x.iter().map(|x| (far * x + along).hypot(gap) - middle - slope * x).collect();
         let without: Vec<f64> = self.y.iter().zip(&beyond).map(|(y, b)| y - b).collect();
         let wanders = || sizes().into_iter().filter(|size| size.bend == 0.0).collect::<Vec<_>>();
-        let likelihood = |y: &[f64]| log_sum(self.fits(y, wanders()).iter().map(|fit| fit.0));
+        let avoided = log_sum(self.fits(&without, wanders()).iter().map(|fit| fit.0));
         let steady = wanders().into_iter().filter(|size| size.wander == 0.0).collect();
         let told = self.fits(&beyond, steady).iter().map(|fit| fit.1.rest).fold(f64::INFINITY, f64::min);
-        Crossing { told: told.sqrt(), ahead: likelihood(&self.y) - likelihood(&without) }
+        Crossing { told: told.sqrt(), ahead: straight - avoided }
     }
 }
 
@@ -220,6 +221,7 @@ pub(super) fn straight(line: &Line<'_>) -> Option<Straight> {
     let c = Centred::new(line)?;
     let n = c.x.len();
     let sums = c.fits(&c.y, sizes());
+    let likelihood = log_sum(sums.iter().filter(|s| !s.1.bent).map(|s| s.0));
     let top = sums.iter().map(|s| s.0).fold(f64::NEG_INFINITY, f64::max);
     let mut weights: Vec<f64> = sums.iter().map(|s| (s.0 - top).exp()).collect();
     let of =
@@ -252,7 +254,7 @@ pub(super) fn straight(line: &Line<'_>) -> Option<Straight> {
         mean_field: c.mean,
         wander: weights.iter().zip(&sums).map(|(w, s)| w * s.2).sum::<f64>() / total,
         curved: if n >= 5 { curved } else { 0.0 },
-        crossing: c.crossing(b, c.base + a),
+        crossing: c.crossing(likelihood, b, c.base + a),
     })
 }
 
