@@ -1,7 +1,8 @@
 //! The centre of the line in each spectrum, close to where the law has it.
 
 use super::clean::Bases;
-use super::combs::{Pattern, count};
+use super::combs::Pattern;
+use super::members::members;
 use super::shape::refine;
 use super::spectra::Ready;
 use super::tables::{Tables, shape};
@@ -31,6 +32,10 @@ pub(super) struct Shape {
     pub pattern: Pattern,
     /// Standard error of their distance, Hz.
     pub spacing_error: f64,
+    /// The same of where their middle is, as long as it is not settled which lines there are.
+    pub middle_error: f64,
+    /// Another number of lines that is not excluded.
+    pub other_lines: Option<usize>,
 }
 
 impl Shape {
@@ -102,7 +107,15 @@ pub(super) fn centres(
     (first, pattern): (f64, Pattern),
 ) -> (Shape, Vec<Centre>) {
     let mut at: Vec<(usize, f64)> = places.to_vec();
-    let mut best = Shape { width: first, asymmetry: 0.0, sign: 1.0, pattern, spacing_error: 0.0 };
+    let mut best = Shape {
+        width: first,
+        asymmetry: 0.0,
+        sign: 1.0,
+        pattern,
+        spacing_error: 0.0,
+        middle_error: 0.0,
+        other_lines: None,
+    };
     let mut found = Vec::new();
     for turn in 0..2 {
         best = common_shape(spectra, bases, &at, best, turn);
@@ -114,11 +127,14 @@ pub(super) fn centres(
             break;
         }
     }
-    if pattern.lines > 1 {
+    match members(spectra, bases, best, &found) {
+        Some(comb) => {
+            best = comb.of(best);
+            found.iter_mut().for_each(|c| c.f += comb.off);
+        }
         // A comb that explains no more than one of its lines is none.
-        let Some((shape, off)) = count(spectra, bases, best, &found) else { return (best, Vec::new()) };
-        best = shape;
-        found.iter_mut().for_each(|c| c.f += off);
+        None if pattern.lines > 1 => return (best, Vec::new()),
+        None => {}
     }
     if let Some((shape, better)) = refine(spectra, bases, best, &found) {
         let known = better.into_iter().filter(|c| c.error < shape.width);

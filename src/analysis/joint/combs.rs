@@ -4,11 +4,10 @@
 //! window. The whole comb does. How many lines it has and how far apart they are is read from each spectrum without regard
 //! to the field, so that asking for such a comb instead of a line keeps what [`evidence`](super::evidence) promises.
 
-use super::centres::{Centre, Shape, all_gains};
 use super::clean::Bases;
 use super::remembered::Remembered;
 use super::spectra::{Ready, dot};
-use super::tables::{PLACES_PER_WIDTH, Place, Tables, shape as line};
+use super::tables::{PLACES_PER_WIDTH, Place, Table, Tables, shape as line};
 
 /// Equal lines at equal distances about a middle.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -21,6 +20,19 @@ pub(super) struct Pattern {
 impl Pattern {
     pub const ONE: Pattern = Pattern { lines: 1, spacing: 0.0 };
 
+    /// From the first to the last line, Hz.
+    pub fn extent(self) -> f64 {
+        self.spacing * (self.lines - 1) as f64
+    }
+
+    /// How far a nucleus of as many states shifts the middle of its lines in second order at a frequency, Hz: they lie at
+    /// `ν + A m + A² (I(I + 1) − m²) / 2ν` (textbook, high-field limit of an isotropic coupling). It falls with the field, so
+    /// that along a straight law it goes into the tip field twice.
+    pub fn second_order(self, frequency: f64) -> f64 {
+        let spin = 0.5 * (self.lines - 1) as f64;
+        self.spacing.powi(2) * (2.0 / 3.0) * spin * (spin + 1.0) / (2.0 * frequency)
+    }
+
     /// Where the lines lie from their middle, in distances.
     pub fn ranks(self) -> impl Iterator<Item = f64> {
         (0..self.lines).map(move |j| j as f64 - 0.5 * (self.lines - 1) as f64)
@@ -28,17 +40,15 @@ impl Pattern {
 }
 
 /// Most lines of a comb, and the least distance in places.
-const MOST: usize = 8;
+pub(super) const MOST: usize = 8;
 const NEAREST: usize = 5;
 /// What a comb has to explain more than one line does: a factor, and half chi-square for each spectrum.
-const MORE: (f64, f64) = (1.25, 3.0);
+const MORE: (f64, f64) = (1.15, 1.0);
 /// No spectrum counts for more than this: one alone may be spoilt.
 const TOP: f64 = 300.0;
 /// Spectra that are looked at, and patterns that are asked.
 const LOOKED_AT: usize = 8;
 const ASKED: usize = 2;
-/// By how much a comb has to explain more than its best line alone: a factor, and a gain in half chi-square.
-const EXPLAINS: (f64, f64) = (1.3, 15.0);
 
 /// The likeliest patterns, with the number of the width that the lines have.
 pub(super) fn patterns(
@@ -47,16 +57,15 @@ pub(super) fn patterns(
     all: &[&Tables],
     remembered: &mut Remembered,
 ) -> Vec<(usize, Pattern)> {
-    let every = spectra.len().div_ceil(LOOKED_AT).max(1);
     let mut found: Vec<(f64, usize, Pattern)> = Vec::new();
     let mut one = 0.0f64;
     for (number, tables) in all.iter().enumerate() {
-        let looked = || tables.all.iter().step_by(every);
-        let longest = looked().map(|t| t.places.len()).max().unwrap_or(0);
+        let looked = strong(&tables.all);
+        let longest = looked.iter().map(|t| t.places.len()).max().unwrap_or(0);
         let known = Known::new(spectra, bases, tables.width);
         let of = spectra.first().map_or(0, |s| s.number);
         let mut sums = vec![0.0; asked(longest).count() + 1];
-        for table in looked() {
+        for table in looked {
             let (asking, key) = (remembered.asking, (of, table.number, longest));
             let each = remembered.combs.known(asking, &key).unwrap_or_else(|| {
                 remembered.combs.keep(asking, key, strongest(&table.places, &known, longest))
@@ -72,11 +81,20 @@ pub(super) fn patterns(
             found.push((*sum, number, Pattern { lines, spacing }));
         }
     }
-    let least = MORE.0 * one + MORE.1 * spectra.len().div_ceil(every) as f64;
+    let least = MORE.0 * one + MORE.1 * spectra.len().min(LOOKED_AT) as f64;
     found.retain(|(sum, _, _)| *sum > least);
     found.sort_by(|a, b| b.0.total_cmp(&a.0));
     found.truncate(ASKED);
     found.into_iter().map(|(_, number, pattern)| (number, pattern)).collect()
+}
+
+/// The spectra in which something stands out most, wherever it is.
+fn strong(all: &[Table]) -> Vec<&Table> {
+    let height = |t: &Table| t.score.iter().copied().fold(0.0, f64::max);
+    let mut all: Vec<(f64, &Table)> = all.iter().map(|t| (height(t), t)).collect();
+    all.sort_by(|a, b| b.0.total_cmp(&a.0));
+    all.truncate(LOOKED_AT);
+    all.into_iter().map(|(_, table)| table).collect()
 }
 
 /// Number of lines and distance in places of all combs that are tried, distance by distance.
@@ -183,38 +201,6 @@ fn strongest(places: &[Place], known: &Known, longest: usize) -> Vec<f64> {
 fn highest(n0: &[f64], n1: &[f64], information: [f64; 2], usual: f64) -> f64 {
     let [a, d] = information.map(|v| f64::max(v * usual, 1e-9));
     n0.iter().zip(n1).map(|(x, y)| 0.5 * (x * x / a + y * y / d)).fold(0.0, |m, v| if v > m { v } else { m })
-}
-
-/// The number of lines that explains most about given middles, with how far its middle lies from the given one; nothing
-/// where one line alone does as well.
-pub(super) fn count(spectra: &[Ready], bases: &Bases, shape: Shape, seen: &[Centre]) -> Option<(Shape, f64)> {
-    let every = seen.len().div_ceil(LOOKED_AT).max(1);
-    let Pattern { lines, spacing } = shape.pattern;
-    let (first, many) = (-(lines as i64) / 2 - 2, lines as i64 + 2);
-    let with = |lines: usize| Shape { pattern: Pattern { lines, spacing }, ..shape };
-    let single = (first..first + many + 4)
-        .map(|i| (with(1), spacing * (i as f64 + if lines % 2 == 0 { 0.5 } else { 0.0 })));
-    let combs = (2.max(lines.saturating_sub(2))..=(lines + 2).min(MOST)).flat_map(|count| {
-        // Lines stay on the lines that were found.
-        let half = if (count + lines) % 2 == 1 { 0.5 } else { 0.0 };
-        (-2..=2i64).map(move |shift| (with(count), spacing * (shift as f64 + half)))
-    });
-    let asked: Vec<(Shape, f64)> = single.chain(combs).collect();
-    let mut totals = vec![0.0; asked.len()];
-    for c in seen.iter().step_by(every) {
-        let lines: Vec<(Shape, f64)> = asked.iter().map(|(shape, off)| (*shape, c.f + off)).collect();
-        let each = all_gains(&spectra[c.index], bases, &lines);
-        totals.iter_mut().zip(each).for_each(|(sum, gain)| *sum += gain.half_chi_square);
-    }
-    let (mut single, mut best) = (0.0f64, (0.0, shape, 0.0));
-    for ((shape, off), total) in asked.into_iter().zip(totals) {
-        if shape.pattern.lines == 1 {
-            single = single.max(total);
-        } else if total > best.0 {
-            best = (total, shape, off);
-        }
-    }
-    (best.0 > EXPLAINS.0 * single + EXPLAINS.1).then_some((best.1, best.2))
 }
 
 #[cfg(test)]

@@ -252,10 +252,14 @@ fn take(case: &Case<'_>, tried: &[Tried], combs: &[Tried], said: &mut Judgement)
     let unexplained = unexplained(tried);
     let most = tried.iter().max_by_key(|t| t.locked.len());
     said.locked = most.map_or_else(Vec::new, |t| t.locked.clone());
-    let suspects = tried.iter().filter_map(|t| t.scanned.suspect.map(|s| (t, s)));
+    let suspects = tried.iter().chain(combs).filter_map(|t| t.scanned.suspect.map(|s| (t, s)));
     let suspect = suspects.max_by(|a, b| a.1.likelihood.total_cmp(&b.1.likelihood));
-    said.suspect =
-        suspect.map(|(_, s)| Suspect { slope_hz_per_t: s.slope, tip_field_t: s.tip_t, log_e: s.log_e });
+    said.suspect = suspect.map(|(t, s)| Suspect {
+        slope_hz_per_t: s.slope,
+        tip_field_t: s.tip_t,
+        extent_hz: t.tables.pattern.extent(),
+        log_e: s.log_e,
+    });
     if said.log_e < said.log_e_wanted {
         decide_against(case, said, unexplained);
         let (t, found) = suspect?;
@@ -438,6 +442,11 @@ fn claim(case: &Case<'_>, t: &Tried, found: Found, said: &mut Judgement) -> Opti
         "A line moves with the field over {at_fields} fields and {} spectra: moment {} μB, tip field {} mT. The chance that spectra which know nothing of the field ever align so well is below e^-{:.0}.",
         shown.len(), rounded(law.moment_mu_b, law.moment_error), rounded(1e3 * law.tip_field_t, 1e3 * law.tip_field_error), said.log_e
     ));
+    if let Some(other) = shape.other_lines {
+        said.reasons.push(format!(
+            "How many lines share the moment is not settled, it may be {other}: the error of the tip field knows of it."
+        ));
+    }
     said.law = Some(law);
     told_of_locked(said);
     goes.or(steps)
@@ -544,7 +553,11 @@ fn proved_law(case: &Case<'_>, shape: Shape, seen: &[Centre], line: &Straight) -
     let (moment, moment_error) = (line.slope / per_moment, line.slope_variance.sqrt() / per_moment);
     // B_tip = f̄/s − B̄.
     let ratio = line.middle / line.slope;
-    let variance = line.middle_variance - 2.0 * ratio * line.covariance + ratio * ratio * line.slope_variance;
+    // How large the coupling is across the field no line tells: the shift is in the error, and not in the value.
+    let second = 2.0 * shape.pattern.second_order(line.middle);
+    let variance = line.middle_variance + shape.middle_error.powi(2) + second.powi(2)
+        - 2.0 * ratio * line.covariance
+        + ratio * ratio * line.slope_variance;
     let weights: Vec<f64> = seen.iter().map(|c| c.height_error.powi(-2)).collect();
     let total: f64 = weights.iter().sum();
     let height = seen.iter().zip(&weights).map(|(c, w)| c.height * w).sum::<f64>() / total;

@@ -29,6 +29,7 @@ pub mod evidence;
 mod judge;
 mod law;
 mod locked;
+mod members;
 mod outcome;
 mod remembered;
 mod scan;

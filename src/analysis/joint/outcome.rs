@@ -119,6 +119,8 @@ pub struct Suspect {
     pub slope_hz_per_t: f64,
     /// Tip field, T.
     pub tip_field_t: f64,
+    /// From the first to the last line where a comb is suspected, Hz; nothing for one line.
+    pub extent_hz: f64,
     /// Log e-value of this one law, its choice among all not counted.
     pub log_e: f64,
 }
@@ -127,6 +129,19 @@ impl Suspect {
     /// Where to look at another field, Hz.
     pub fn place(&self, field_t: f64) -> f64 {
         (self.slope_hz_per_t * (field_t.abs() + self.tip_field_t)).abs()
+    }
+}
+
+impl Judgement {
+    /// Where the middle of what is proved or suspected lies at a field, and how far its lines reach from the first to the
+    /// last, Hz.
+    pub fn place(&self, field_t: f64) -> Option<(f64, f64)> {
+        let reach = |lines: &Multiplet| lines.offsets_hz.last().copied().unwrap_or(0.0);
+        match (&self.law, &self.suspect) {
+            (Some(law), _) => Some((law.predict(field_t).0, self.multiplet.as_ref().map_or(0.0, reach))),
+            (None, Some(suspect)) => Some((suspect.place(field_t), suspect.extent_hz)),
+            (None, None) => None,
+        }
     }
 }
 

@@ -56,7 +56,7 @@ pub const VERBS: &[Verb] = &[
         params: &[
             param("judged", Kind::Handle("verdict"), "the verdict so far"),
             param("field", Kind::Field, "where the spectrum will be taken"),
-            param("half_range", Kind::Value, "half of the window"),
+            param("half_range", Kind::Value, "half of the window, at least"),
             param(
                 "number",
                 Kind::Number,
@@ -64,7 +64,7 @@ pub const VERBS: &[Verb] = &[
             ),
         ],
         gives: "a map with `from`, `to`, `centre`",
-        summary: "The window for the next spectrum. It holds the line of a proved law, or of the law that is suspected so far, but never twice at the same place: what stays at one place of the window can't pass for a line.",
+        summary: "The window for the next spectrum. It holds the line of a proved law, or of the law that is suspected so far, but never twice at the same place: what stays at one place of the window can't pass for a line. Where a comb of lines is suspected it is as wide as that needs.",
         example: "// let window = plan_window(judged, 0.52.T, 150.MHz, 3);  sweep(#{ …, from: window.from, to: window.to, … })",
         nature: of(Deed::Answers),
         ..in_chapter(Chapter::Analysis)
@@ -217,6 +217,8 @@ fn plan_fields(
 
 /// Part of the half range by which a window is put off at most, so that the line stays well inside.
 const PUT_OFF: f64 = 0.55;
+/// Half of a window for a comb of lines, in parts of how far it reaches: room for two lines in eight beside it.
+const COMB: f64 = 0.75;
 
 fn plan_window(
     ctx: NativeCallContext<'_>,
@@ -228,17 +230,15 @@ fn plan_window(
     let field_t = quantity(&ctx, &field, Dimension::FIELD, "the field")?;
     let half = quantity(&ctx, &half_range, Dimension::FREQUENCY, "half of the window")?;
     let number = whole(&ctx, &number, "the number of the spectrum", 0)?;
-    let place = match (&judged.0.law, &judged.0.suspect) {
-        (Some(law), _) => law.predict(field_t).0,
-        (None, Some(suspect)) => suspect.place(field_t),
-        (None, None) => {
-            return Err(unusable(
-                &ctx,
-                "there is neither a proved nor a suspected law to follow: ask `suspected` first",
-            ));
-        }
+    let Some((place, extent)) = judged.0.place(field_t) else {
+        return Err(unusable(
+            &ctx,
+            "there is neither a proved nor a suspected law to follow: ask `suspected` first",
+        ));
     };
-    let off = PUT_OFF * half * (2.0 * design::unrelated(usize::try_from(number).unwrap_or(0)) - 1.0);
+    let half = half.max(COMB * extent);
+    let most = (PUT_OFF * half).min(half - 0.5 * extent);
+    let off = most * (2.0 * design::unrelated(usize::try_from(number).unwrap_or(0)) - 1.0);
     let centre = ((place + off) * 1e-5).round() * 1e5;
     let mut map = Map::new();
     for (name, value) in [("from", centre - half), ("to", centre + half), ("centre", centre)] {
