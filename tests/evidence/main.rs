@@ -28,7 +28,7 @@ const fn row(sequence: &'static str, world: &'static str, nights: (u64, u64), sp
     Row { sequence, world, nights, spin }
 }
 
-const ROWS: [Row; 12] = [
+const ROWS: [Row; 15] = [
     row(PROVE, "bare", (12, 1000), false),
     row(PROVE, "blind", (12, 1000), false),
     row(PROVE, "wander", (12, 400), false),
@@ -38,6 +38,10 @@ const ROWS: [Row; 12] = [
     row(OWN, "blind", (8, 600), false),
     row(PROVE, "night", (20, 600), true),
     row(PROVE, "stranger", (12, 300), true),
+    // Lines of one moment, also over more than a window that holds one.
+    row(PROVE, "tests/evidence/two_lines.ron", (8, 100), true),
+    row(PROVE, "tests/evidence/six_lines.ron", (8, 100), true),
+    row(PROVE, "tests/evidence/eight_lines.ron", (8, 100), true),
     // Here a proof is not reached yet; only the full campaign asks for it.
     row(PROVE, "rough", (0, 200), true),
     row(SERIES, "night", (6, 200), true),

@@ -20,11 +20,6 @@ pub(super) struct Pattern {
 impl Pattern {
     pub const ONE: Pattern = Pattern { lines: 1, spacing: 0.0 };
 
-    /// From the first to the last line, Hz.
-    pub fn extent(self) -> f64 {
-        self.spacing * (self.lines - 1) as f64
-    }
-
     /// How far a nucleus of as many states shifts the middle of its lines in second order at a frequency, Hz: they lie at
     /// `ν + A m + A² (I(I + 1) − m²) / 2ν` (textbook, high-field limit of an isotropic coupling). It falls with the field, so
     /// that along a straight law it goes into the tip field twice.

@@ -5,7 +5,7 @@ use super::clean::Bases;
 use super::combs::{Pattern, patterns};
 use super::law::{Line, Straight, log_sum, straight};
 use super::locked::{Locked, LockedTo, mask_locked};
-use super::outcome::{Judgement, LawPoint, LookedAt, Multiplet, ProvedLaw, Suspect, Verdict};
+use super::outcome::{Judgement, LawPoint, LookedAt, Multiplet, ProvedLaw, Suspect, Verdict, room};
 use super::remembered::Remembered;
 use super::scan::{FEWEST_FIELDS, Found, Scanned, field_numbers, scan};
 use super::segments::{goes, steps};
@@ -257,7 +257,7 @@ fn take(case: &Case<'_>, tried: &[Tried], combs: &[Tried], said: &mut Judgement)
     said.suspect = suspect.map(|(t, s)| Suspect {
         slope_hz_per_t: s.slope,
         tip_field_t: s.tip_t,
-        extent_hz: t.tables.pattern.extent(),
+        room_hz: room(t.tables.pattern.lines, t.tables.pattern.spacing),
         log_e: s.log_e,
     });
     if said.log_e < said.log_e_wanted {

@@ -119,8 +119,8 @@ pub struct Suspect {
     pub slope_hz_per_t: f64,
     /// Tip field, T.
     pub tip_field_t: f64,
-    /// From the first to the last line where a comb is suspected, Hz; nothing for one line.
-    pub extent_hz: f64,
+    /// Half of a window that shows where the suspected comb of lines ends, Hz; nothing for one line.
+    pub room_hz: f64,
     /// Log e-value of this one law, its choice among all not counted.
     pub log_e: f64,
 }
@@ -133,16 +133,21 @@ impl Suspect {
 }
 
 impl Judgement {
-    /// Where the middle of what is proved or suspected lies at a field, and how far its lines reach from the first to the
-    /// last, Hz.
+    /// Where the middle of what is proved or suspected lies at a field, and half of a window that shows where a comb of lines
+    /// ends, Hz: nothing for one line.
     pub fn place(&self, field_t: f64) -> Option<(f64, f64)> {
-        let reach = |lines: &Multiplet| lines.offsets_hz.last().copied().unwrap_or(0.0);
+        let room = |lines: &Multiplet| room(lines.lines, lines.spacing_hz.unwrap_or(0.0));
         match (&self.law, &self.suspect) {
-            (Some(law), _) => Some((law.predict(field_t).0, self.multiplet.as_ref().map_or(0.0, reach))),
-            (None, Some(suspect)) => Some((suspect.place(field_t), suspect.extent_hz)),
+            (Some(law), _) => Some((law.predict(field_t).0, self.multiplet.as_ref().map_or(0.0, room))),
+            (None, Some(suspect)) => Some((suspect.place(field_t), suspect.room_hz)),
             (None, None) => None,
         }
     }
+}
+
+/// Half of a window that holds a comb and two lines more to each side.
+pub(super) fn room(lines: usize, spacing_hz: f64) -> f64 {
+    if lines > 1 { 0.5 * (lines + 3) as f64 * spacing_hz } else { 0.0 }
 }
 
 /// What was looked at and could not hold a line of the height asked for.

@@ -158,8 +158,9 @@ fn top(
     let (a, b, p, q) = (c[1], c[2], c[3], c[4]);
     let r = if c.len() == 6 { c[5] } else { 0.0 };
     let det = 4.0 * p * q - r * r;
-    let (x, y) = summit(c)
-        .ok_or(Unusable::NotDetermined { what: "A maximum: the readings do not fall off on all sides" })?;
+    let (x, y) = summit(c).ok_or(Unusable::NotDetermined {
+        what: "A maximum, since the readings do not fall off on all sides,",
+    })?;
     // M s = −g with M = [[2p, r], [r, 2q]]: ds = −M⁻¹ (dg + dM s).
     let inverse = [[2.0 * q / det, -r / det], [-r / det, 2.0 * p / det]];
     let gradient = |axis: usize| -> Vec<f64> {

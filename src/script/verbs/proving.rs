@@ -217,8 +217,8 @@ fn plan_fields(
 
 /// Part of the half range by which a window is put off at most, so that the line stays well inside.
 const PUT_OFF: f64 = 0.55;
-/// Half of a window for a comb of lines, in parts of how far it reaches: room for two lines in eight beside it.
-const COMB: f64 = 0.75;
+/// Part of the room that is always inside: a comb of eight lines, with a line more to each side.
+const KEPT_IN: f64 = 0.8;
 
 fn plan_window(
     ctx: NativeCallContext<'_>,
@@ -230,14 +230,14 @@ fn plan_window(
     let field_t = quantity(&ctx, &field, Dimension::FIELD, "the field")?;
     let half = quantity(&ctx, &half_range, Dimension::FREQUENCY, "half of the window")?;
     let number = whole(&ctx, &number, "the number of the spectrum", 0)?;
-    let Some((place, extent)) = judged.0.place(field_t) else {
+    let Some((place, room)) = judged.0.place(field_t) else {
         return Err(unusable(
             &ctx,
             "there is neither a proved nor a suspected law to follow: ask `suspected` first",
         ));
     };
-    let half = half.max(COMB * extent);
-    let most = (PUT_OFF * half).min(half - 0.5 * extent);
+    let half = half.max(room);
+    let most = (PUT_OFF * half).min(half - KEPT_IN * room);
     let off = most * (2.0 * design::unrelated(usize::try_from(number).unwrap_or(0)) - 1.0);
     let centre = ((place + off) * 1e-5).round() * 1e5;
     let mut map = Map::new();
