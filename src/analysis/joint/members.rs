@@ -113,14 +113,11 @@ impl Frame {
     /// For each grid and each number of equal lines so many places apart: what they have of one line in all.
     fn own(&self, lines: usize, spacing: f64) -> Vec<[f64; MOST + 1]> {
         let of = |lags: &Vec<f64>| {
-            let mut own = [0.0; MOST + 1];
-            for seen in 1..=lines {
-                let pairs = |k: usize| {
-                    (seen - k) as f64 * lags[((k as f64 * spacing).round() as usize).min(lags.len() - 1)]
-                };
-                own[seen] = pairs(0) + 2.0 * (1..seen).map(pairs).sum::<f64>();
-            }
-            own
+            std::array::from_fn(|seen| {
+                let lag = |k: usize| lags[((k as f64 * spacing).round() as usize).min(lags.len() - 1)];
+                let beyond = (1..seen.min(lines)).map(|k| 2.0 * (seen - k) as f64 * lag(k)).sum::<f64>();
+                seen as f64 * lag(0) + beyond
+            })
         };
         self.lags.iter().map(of).collect()
     }
