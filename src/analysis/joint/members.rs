@@ -148,7 +148,7 @@ fn lags(s: &Ready, bases: &Bases, shape: Shape, (count, step): (usize, f64)) -> 
     bases.clean(s.basis, &mut cleaned);
     let lag = |k: usize| {
         let off = step * k as f64;
-        // About as much to each side, so that as little as may be of it lies outside.
+        // Farther off, the other line would lie outside of the window.
         if off < 0.45 * s.span() { dot(&cleaned, &line(middle + off)) } else { 0.0 }
     };
     (0..count).map(lag).collect()
@@ -234,10 +234,9 @@ fn best(frame: &Frame, held: &[bool], anchor: usize, (lines, rank): (usize, usiz
     // Distances in parts of a place, so that the far end of the comb moves by one.
     let fine = lines - 1;
     let nearest = (NEAREST * PLACES * fine as f64).ceil() as usize;
-    let farthest = 2 * frame.half * fine / (lines - 1);
     let mut top: Option<Best> = None;
     let mut places = [0; MOST];
-    for apart in nearest..=farthest {
+    for apart in nearest..=2 * frame.half {
         let spacing = apart as f64 / fine as f64;
         let own = frame.own(lines, spacing);
         for shift in [-1.0, 0.0, 1.0] {
