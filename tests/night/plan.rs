@@ -187,27 +187,6 @@ park();
     assert_eq!(history.declared.unwrap().about, "too warm, then good");
 }
 
-/// Some ends change by themselves after they were found blind, also for the better.
-#[test]
-fn a_tip_that_sees_again_is_not_touched() {
-    let text = r#"
-import "campaign" as campaign;
-import "campaign_tip" as tips;
-set("Bias", 60.mV);
-set("Setpoint", 10.pA);
-approach();
-ramp_field(0.4.T);
-let lab = tips::look_round(campaign::fresh(#{}));
-lab.tip = "blind";
-lab = tips::lift_an_atom(lab);
-result("made", `${lab.tip}, ${lab.lifted} lifted`);
-park();
-"#;
-    let history = rehearsed(text, None, &["--world", "weekend", "--drawn", "--seed", "3"]);
-    assert_eq!(history.declared.unwrap().about, "unknown, 0 lifted");
-    assert_eq!(history.goals.used.atoms, 0);
-}
-
 #[test]
 fn the_odds_are_one_page_and_say_what_would_change_them() {
     let folder = tempfile::tempdir().unwrap();
