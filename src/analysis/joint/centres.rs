@@ -99,6 +99,22 @@ pub(super) fn all_gains(s: &Ready, bases: &Bases, lines: &[(Shape, f64)]) -> Vec
     all
 }
 
+/// What lines of some shapes, each so far from the places, explain in all these spectra, half chi-square.
+pub(super) fn explained(
+    spectra: &[Ready],
+    bases: &Bases,
+    places: impl Iterator<Item = (usize, f64)>,
+    asked: &[(Shape, f64)],
+) -> Vec<f64> {
+    let mut totals = vec![0.0; asked.len()];
+    for (k, place) in places {
+        let lines: Vec<(Shape, f64)> = asked.iter().map(|(shape, off)| (*shape, place + off)).collect();
+        let each = all_gains(&spectra[k], bases, &lines);
+        totals.iter_mut().zip(each).for_each(|(sum, gain)| *sum += gain.half_chi_square);
+    }
+    totals
+}
+
 /// Fits the shape that the spectra share, then each centre; a line that is not seen by itself gives none.
 pub(super) fn centres(
     spectra: &[Ready],
@@ -158,12 +174,8 @@ fn common_shape(spectra: &[Ready], bases: &Bases, at: &[(usize, f64)], from: Sha
         asymmetries.iter().map(move |q| Shape { width, asymmetry: centre + q, ..from })
     };
     let shapes: Vec<Shape> = widths.iter().flat_map(of).collect();
-    let mut totals = vec![0.0; shapes.len()];
-    for (k, place) in at.iter().step_by(every) {
-        let lines: Vec<(Shape, f64)> = shapes.iter().map(|shape| (*shape, *place)).collect();
-        let each = all_gains(&spectra[*k], bases, &lines);
-        totals.iter_mut().zip(each).for_each(|(sum, gain)| *sum += gain.half_chi_square);
-    }
+    let asked: Vec<(Shape, f64)> = shapes.iter().map(|shape| (*shape, 0.0)).collect();
+    let totals = explained(spectra, bases, at.iter().step_by(every).copied(), &asked);
     let mut best = (f64::NEG_INFINITY, from);
     for (shape, total) in shapes.iter().zip(totals) {
         // What a line turned round explains is the same with the other sign.

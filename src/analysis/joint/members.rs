@@ -4,7 +4,7 @@
 //! one that was found, and everything else is at another place in each spectrum. So combs are asked of all spectra at once,
 //! one of their lines where the sum of all shows most.
 
-use super::centres::{Centre, Shape, all_gains};
+use super::centres::{Centre, Shape, explained};
 use super::clean::Bases;
 use super::combs::{MOST, Pattern};
 use super::spectra::{Ready, dot};
@@ -176,7 +176,7 @@ pub(super) fn members(spectra: &[Ready], bases: &Bases, shape: Shape, seen: &[Ce
         let (alone, mut combs) = at_one_width(&frame)?;
         let pattern = |one: &Best| (Shape { pattern: one.pattern, ..shape }, one.off);
         let asked: Vec<_> = combs.iter().map(pattern).chain([(shape, alone)]).collect();
-        let mut explains = explained(spectra, bases, &seen, &asked);
+        let mut explains = explained(spectra, bases, seen.iter().map(|c| (c.index, c.f)), &asked);
         single = single.max(explains.pop()?);
         for (one, explains) in combs.iter_mut().zip(explains) {
             one.likely += explains - one.explains;
@@ -186,17 +186,6 @@ pub(super) fn members(spectra: &[Ready], bases: &Bases, shape: Shape, seen: &[Ce
     }
     let top = *all.iter().max_by(|a, b| a.likely.total_cmp(&b.likely))?;
     (top.explains > EXPLAINS.0 * single + EXPLAINS.1).then(|| settled(&all, top))
-}
-
-/// What lines of some shapes, so far from the centres, explain in all spectra.
-fn explained(spectra: &[Ready], bases: &Bases, seen: &[Centre], asked: &[(Shape, f64)]) -> Vec<f64> {
-    let mut totals = vec![0.0; asked.len()];
-    for c in seen {
-        let lines: Vec<(Shape, f64)> = asked.iter().map(|(shape, off)| (*shape, c.f + off)).collect();
-        let each = all_gains(&spectra[c.index], bases, &lines);
-        totals.iter_mut().zip(each).for_each(|(sum, gain)| *sum += gain.half_chi_square);
-    }
-    totals
 }
 
 /// The best comb, and how far it is settled that it is this one.
