@@ -16,8 +16,8 @@ const SAME_TOP_M: f64 = 0.5e-9;
 #[derive(Debug, Clone, Default)]
 pub(super) struct Precious {
     proved: bool,
-    /// Tests that found good contrast: when and where.
-    good: Vec<(f64, [f64; 2])>,
+    /// Tests that found good contrast: when, and where; no place where that lies in another area.
+    good: Vec<(f64, Option<[f64; 2]>)>,
     /// Tests that may count as losses.
     lost: usize,
     looked_s: Option<f64>,
@@ -40,11 +40,21 @@ impl Precious {
                 (self.proved, self.lost) = (true, 0);
             }
             Entry::Kept { name, at_m, .. } => self.kept.push((name.clone(), *at_m)),
-            Entry::Call { request: Request::Task(task), answer: Ok(Answer::Task(report)), .. } => {
-                let changes = matches!(task, Task::Pulse { .. } | Task::PickUp | Task::PutDown);
-                if changes && report.achieved {
-                    (self.proved, self.lost, self.looked_s) = (false, 0, None);
-                    self.good.clear();
+            Entry::Call { request: Request::Task(task), answer, .. } => {
+                let achieved = matches!(answer, Ok(Answer::Task(report)) if report.achieved);
+                match task {
+                    Task::Pulse { .. } | Task::PickUp | Task::PutDown if achieved => {
+                        (self.proved, self.lost, self.looked_s) = (false, 0, None);
+                        self.good.clear();
+                    }
+                    // Two steps lead to other atoms, fewer may not, and a second time they may lead back.
+                    Task::CoarseShift { x_steps, y_steps } => {
+                        let far = achieved && (x_steps.abs() >= 2 || y_steps.abs() >= 2);
+                        self.good.retain(|good| far && good.1.is_some());
+                        self.good.iter_mut().for_each(|good| good.1 = None);
+                    }
+                    Task::CoarseStep { .. } => self.good.clear(),
+                    _ => {}
                 }
             }
             Entry::Call { answer: Ok(Answer::Centred(centred)), .. } => self.centred(centred),
@@ -58,7 +68,7 @@ impl Precious {
         let here = tip.kept.iter().filter(|spin| spin.shifts == tip.shifts && spin.area == tip.area);
         *self = Self {
             proved: tip.proved_s.is_some(),
-            good: tip.tests.iter().map(|test| (test.at_s, test.at_m)).collect(),
+            good: tip.tests.iter().map(|test| (test.at_s, Some(test.at_m))).collect(),
             lost: tip.lost.len(),
             looked_s: tip.looked_s,
             word_until_s: tip.word_until_s,
@@ -73,9 +83,11 @@ impl Precious {
         match test.finding.verdict {
             TipVerdict::Contrast if polarisation >= tests.good => {
                 self.lost = 0;
-                self.good.push((test.at_s, test.at_m));
+                self.good.push((test.at_s, Some(test.at_m)));
                 let long = self.good.first().is_some_and(|first| test.at_s - first.0 >= tests.stable_s);
-                let elsewhere = |good: &(f64, [f64; 2])| apart_m(good.1, test.at_m) > guard.kept_radius_m;
+                let elsewhere = |good: &(f64, Option<[f64; 2]>)| {
+                    good.1.is_none_or(|at_m| apart_m(at_m, test.at_m) > guard.kept_radius_m)
+                };
                 self.proved |= long && self.good.iter().any(elsewhere);
             }
             TipVerdict::None => {
@@ -165,12 +177,19 @@ fn is_of_the_bench(bench: &Bench, id: ChannelId, sent: f64) -> bool {
 mod tests {
     use super::*;
     use crate::bench::builtin;
-    use crate::record::{TipFinding, TipLife};
+    use crate::instrument::TaskReport;
+    use crate::record::{Place, TipFinding, TipLife};
 
     fn test(at_s: f64, x_m: f64, verdict: TipVerdict) -> TipTest {
         let polarisation = (verdict == TipVerdict::Contrast).then_some([0.22, 0.001]);
         let finding = TipFinding { verdict, polarisation };
         TipTest { at_s, finding, at_m: [x_m, 0.0], field_t: [0.0, 0.4], stage_k: 0.3, centred: true }
+    }
+
+    fn done(task: Task<String>) -> Entry {
+        let report = TaskReport { achieved: true, ..TaskReport::default() };
+        let (request, answer) = (Request::Task(task), Ok(Answer::Task(report)));
+        Entry::Call { n: 1, request, place: Place::default(), answer }
     }
 
     fn knowing(tip: TipLife) -> Precious {
@@ -231,6 +250,15 @@ mod tests {
         assert_eq!(precious.wrong(&bench, 900.0, &pick_up, None), None, "not for long enough");
         precious.tested(&bench, &test(2000.0, 4e-9, TipVerdict::Contrast));
         assert!(precious.wrong(&bench, 2000.0, &pick_up, None).is_some());
+        let other_area = |x_steps| {
+            let mut precious = Precious::default();
+            precious.tested(&bench, &test(0.0, 0.0, TipVerdict::Contrast));
+            precious.recorded(&bench, &done(Task::CoarseShift { x_steps, y_steps: 0 }));
+            precious.tested(&bench, &test(2000.0, 0.0, TipVerdict::Contrast));
+            precious
+        };
+        assert!(other_area(2).wrong(&bench, 2000.0, &pick_up, None).is_some());
+        assert_eq!(other_area(1).wrong(&bench, 2000.0, &pick_up, None), None, "it may be the same atom");
         for at_s in [2100.0, 2800.0] {
             precious.tested(&bench, &test(at_s, 4e-9, TipVerdict::None));
         }

@@ -8,7 +8,7 @@
 use crate::bench::{Bench, Guard, TaskKind, TipTests};
 use crate::instrument::Task;
 use crate::record::{
-    Answer, Centred, Entry, Failure, Found, KeptSpin, Request, TipLife, TipTest, TipVerdict,
+    Answer, Centred, Entry, Failure, Found, GoodElsewhere, KeptSpin, Request, TipLife, TipTest, TipVerdict,
 };
 
 /// What a place may have drifted since it was seen, m/s: half a nanometre in an hour, more than most cold microscopes
@@ -171,7 +171,7 @@ impl TipLife {
                     _ => 0,
                 };
                 (self.proved_s, self.looked_s) = (None, None);
-                self.tests.clear();
+                self.forget_good();
                 self.recent.clear();
                 self.lost.clear();
             }
@@ -179,19 +179,41 @@ impl TipLife {
         match *task {
             // Whether it was done or not, nobody knows any more where anything is.
             Task::CoarseShift { x_steps, y_steps } => {
-                self.area = [self.area[0] + i64::from(x_steps), self.area[1] + i64::from(y_steps)];
-                self.shifts += 1;
                 self.forget_places();
+                let steps = [i64::from(x_steps), i64::from(y_steps)];
+                if achieved {
+                    self.area = [0, 1].map(|i| self.area[i] + steps[i]);
+                } else {
+                    // It may have been done in part, and the way back may lead anywhere.
+                    self.area_doubt += steps[0].abs().max(steps[1].abs());
+                    self.elsewhere.clear();
+                }
+                self.shifts += 1;
             }
             Task::CoarseStep { .. } => self.forget_places(),
             _ => {}
         }
     }
 
-    /// The atoms on which it was tested are not to be found any more.
+    fn forget_good(&mut self) {
+        self.tests.clear();
+        self.elsewhere.clear();
+    }
+
+    /// The atoms on which it was tested are not to be found any more. That it was good there stays true.
     fn forget_places(&mut self) {
+        if let Some(first) = self.tests.first()
+            && self.elsewhere.iter().all(|good| good.area != self.area)
+        {
+            self.elsewhere.push(GoodElsewhere { at_s: first.at_s, area: self.area });
+        }
         self.tests.clear();
         self.lost.clear();
+    }
+
+    /// By how many coarse steps an area is another one than that where the tip is. They are uneven: two are, for certain.
+    fn steps_to(&self, area: [i64; 2]) -> i64 {
+        (0..2).map(|i| (area[i] - self.area[i]).abs()).fold(0, i64::max)
     }
 
     fn centred(&mut self, centred: &Centred, at_s: f64) {
@@ -215,11 +237,11 @@ impl TipLife {
             TipVerdict::Contrast if polarisation >= tests.good => {
                 self.lost.clear();
                 self.tests.push(test);
-                if self.is_stable(tests.stable_s, rules.radius_m()) {
+                if self.is_stable(f64::NEG_INFINITY, tests.stable_s, rules.radius_m()) {
                     self.proved_s.get_or_insert(test.at_s);
                 }
             }
-            TipVerdict::None if self.proved_s.is_none() => self.tests.clear(),
+            TipVerdict::None if self.proved_s.is_none() => self.forget_good(),
             TipVerdict::None if self.is_known_place(&test, rules.radius_m()) => {
                 let again = |lost: &TipTest| {
                     apart_m(lost.at_m, test.at_m) <= rules.radius_m() && test.at_s - lost.at_s < APART_S
@@ -232,17 +254,28 @@ impl TipLife {
         }
     }
 
-    /// Whether tests on two atoms, over long enough, have found it good.
-    fn is_stable(&self, stable_s: f64, radius_m: f64) -> bool {
-        is_stable(&self.tests, stable_s, radius_m)
+    /// When tests since a moment found it good, in this area and in others.
+    fn good_since(&self, since_s: f64) -> (Vec<&TipTest>, Vec<f64>) {
+        let here = self.tests.iter().filter(|test| test.at_s >= since_s).collect();
+        let others = self.elsewhere.iter().filter(|good| self.steps_to(good.area) >= 2);
+        (here, others.map(|good| good.at_s).filter(|at_s| *at_s >= since_s).collect())
+    }
+
+    /// Whether tests on two atoms, over long enough, have found it good. An atom of another area is another atom.
+    fn is_stable(&self, since_s: f64, stable_s: f64, radius_m: f64) -> bool {
+        let (here, others) = self.good_since(since_s);
+        let (Some(first), Some(last)) = (here.first(), here.last()) else { return false };
+        let two = !others.is_empty() || here.iter().any(|test| apart_m(test.at_m, last.at_m) > radius_m);
+        two && last.at_s - others.into_iter().fold(first.at_s, f64::min) >= stable_s
     }
 
     /// By what the tip is proved with what was seen since a moment alone, if it is: tests on two atoms, long enough.
     pub fn proved_since(&self, since_s: f64, rules: &TipRules) -> Option<String> {
-        let good: Vec<TipTest> = self.tests.iter().filter(|test| test.at_s >= since_s).copied().collect();
-        let stable = rules.tests.is_some_and(|tests| is_stable(&good, tests.stable_s, rules.radius_m()));
+        let stable =
+            rules.tests.is_some_and(|tests| self.is_stable(since_s, tests.stable_s, rules.radius_m()));
+        let (here, others) = self.good_since(since_s);
         (self.proved_s.is_some() && stable)
-            .then(|| format!("{} tests on two atoms found it good", good.len()))
+            .then(|| format!("{} tests on two atoms found it good", here.len() + others.len()))
     }
 
     /// Whether this tip was once found good in the same place and the same field.
@@ -282,9 +315,7 @@ impl TipLife {
     pub fn kept_at(&self, now_s: f64, at_m: Option<[f64; 2]>, guard: &Guard) -> Option<String> {
         self.kept.iter().find_map(|spin| {
             let name = &spin.name;
-            // A coarse step is uneven, so two of them apart is another area for certain.
-            let steps = [0, 1].map(|i| (spin.area[i] - self.area[i]).abs());
-            if steps.iter().any(|steps| *steps >= 2) {
+            if self.steps_to(spin.area) >= 2 + self.area_doubt {
                 return None;
             }
             if spin.shifts != self.shifts {
@@ -299,16 +330,11 @@ impl TipLife {
     }
 }
 
-fn is_stable(tests: &[TipTest], stable_s: f64, radius_m: f64) -> bool {
-    let (Some(first), Some(last)) = (tests.first(), tests.last()) else { return false };
-    let two = tests.iter().any(|test| apart_m(test.at_m, last.at_m) > radius_m);
-    two && last.at_s - first.at_s >= stable_s
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::record::TipFinding;
+    use crate::instrument::TaskReport;
+    use crate::record::{Place, TipFinding};
 
     fn test(polarisation: f64, field_t: f64, stage_k: f64) -> TipTest {
         let polarisation = Some([polarisation, 5e-4]);
@@ -319,6 +345,65 @@ mod tests {
     /// What one tip shows over an atom of 0.895 Bohr magnetons.
     fn of_one_tip(field_t: f64, stage_k: f64) -> TipTest {
         test(0.3524 * (0.895 * MU_B_OVER_K * field_t / stage_k).tanh(), field_t, stage_k)
+    }
+
+    /// Good over one atom, the coarse motor moved so, and good again forty minutes later.
+    fn after_shifts(shifts: &[(i32, bool)]) -> TipLife {
+        let bench = crate::bench::builtin();
+        let rules = TipRules::of(&bench);
+        let mut life = TipLife::default();
+        let good = |at_s: f64| Entry::TipTest {
+            n: 1,
+            test: TipTest { at_s, ..of_one_tip(0.4, 0.3) },
+            place: Place::default(),
+        };
+        life.entry(0.0, &good(0.0), &rules);
+        for (x_steps, achieved) in shifts {
+            let report = TaskReport { achieved: *achieved, ..TaskReport::default() };
+            let request = Request::Task(Task::CoarseShift { x_steps: *x_steps, y_steps: 0 });
+            let answer = Ok(Answer::Task(report));
+            life.entry(1.0, &Entry::Call { n: 2, request, place: Place::default(), answer }, &rules);
+        }
+        life.entry(2400.0, &good(2400.0), &rules);
+        life
+    }
+
+    #[test]
+    fn an_atom_of_another_area_is_another_atom_where_that_is_certain() {
+        assert!(after_shifts(&[(2, true)]).proved_s.is_some());
+        assert!(after_shifts(&[(-1, true), (-1, true)]).proved_s.is_some());
+        for perhaps_back in
+            [&[][..], &[(1, true)], &[(2, false)], &[(2, true), (-2, true)], &[(2, false), (2, true)]]
+        {
+            assert_eq!(after_shifts(perhaps_back).proved_s, None, "{perhaps_back:?}");
+        }
+        assert!(
+            after_shifts(&[(3, true)]).proved_since(-1.0, &TipRules::of(&crate::bench::builtin())).is_some()
+        );
+        assert!(
+            after_shifts(&[(3, true)]).proved_since(1.0, &TipRules::of(&crate::bench::builtin())).is_none()
+        );
+    }
+
+    #[test]
+    fn a_kept_spin_is_near_as_long_as_steps_may_not_have_been_done() {
+        let bench = crate::bench::builtin();
+        let guard = bench.guard.unwrap_or_default();
+        let mut life = after_shifts(&[]);
+        life.keep("the target", [0.0; 2], 2400.0);
+        let shift = |life: &mut TipLife, x_steps: i32, achieved: bool| {
+            let answer = Ok(Answer::Task(TaskReport { achieved, ..TaskReport::default() }));
+            life.acted(&Task::CoarseShift { x_steps, y_steps: 0 }, &answer);
+        };
+        shift(&mut life, 2, false);
+        assert!(life.kept_at(2400.0, Some([9e-9, 0.0]), &guard).is_some(), "nobody saw it move");
+        shift(&mut life, -3, true);
+        assert!(
+            life.kept_at(2400.0, Some([9e-9, 0.0]), &guard).is_some(),
+            "one step away, if the first were done"
+        );
+        shift(&mut life, -1, true);
+        assert_eq!(life.kept_at(2400.0, Some([9e-9, 0.0]), &guard), None);
     }
 
     #[test]

@@ -359,6 +359,7 @@ pub fn shifted(mut life: TipLife, by_s: f64) -> TipLife {
         .chain(&mut life.lost)
         .chain(&mut life.recent)
         .for_each(|test| move_on(&mut test.at_s));
+    life.elsewhere.iter_mut().for_each(|good| move_on(&mut good.at_s));
     life.kept.iter_mut().for_each(|spin| move_on(&mut spin.seen_s));
     for at_s in [&mut life.proved_s, &mut life.looked_s, &mut life.word_until_s].into_iter().flatten() {
         move_on(at_s);

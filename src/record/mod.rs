@@ -60,5 +60,8 @@ pub use safe_step::{During, Found, SafeAct};
 pub use salvage::{Salvage, SalvagedRow, salvage, salvage_into};
 pub use settings::{Settings, TipNow};
 pub use store::{Document, Durability, Store};
-pub use tip::{Achieved, Beforehand, Declared, Earlier, KeptSpin, TipFinding, TipLife, TipTest, TipVerdict};
+pub use tip::{
+    Achieved, Beforehand, Declared, Earlier, GoodElsewhere, KeptSpin, TipFinding, TipLife, TipTest,
+    TipVerdict,
+};
 pub use walk::Integrity;

@@ -86,6 +86,15 @@ pub struct TipTest {
     pub centred: bool,
 }
 
+/// A test that found the tip good, in an area that may be another one.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct GoodElsewhere {
+    /// When, s.
+    pub at_s: f64,
+    /// The area, in coarse steps from where the run began.
+    pub area: [i64; 2],
+}
+
 /// A spin that is kept: nothing is done to it.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct KeptSpin {
@@ -112,6 +121,8 @@ pub struct TipLife {
     pub touches: u32,
     /// Tests that found it good since it was last changed.
     pub tests: Vec<TipTest>,
+    /// What is left of those from before the coarse motor moved: their places mean nothing any more.
+    pub elsewhere: Vec<GoodElsewhere>,
     /// The last tests that count, whatever they found, since a watch last found the tip changed; a few at most.
     pub recent: Vec<TipTest>,
     /// Since when it is proved, if it is.
@@ -126,6 +137,8 @@ pub struct TipLife {
     pub kept: Vec<KeptSpin>,
     /// The area, in coarse steps from where the run began.
     pub area: [i64; 2],
+    /// Coarse steps by which it may be another one, since they were not seen to be done.
+    pub area_doubt: i64,
     /// How often the coarse motor has moved along the surface.
     pub shifts: u64,
     /// Acts that were refused for the sake of the tip or of a kept spin.
