@@ -3,7 +3,7 @@
 use super::centres::{Centre, Shape, centres, inside};
 use super::clean::Bases;
 use super::combs::{Pattern, patterns};
-use super::law::{Line, Straight, log_sum, straight};
+use super::law::{Line, Straight, TOGETHER, log_sum, straight};
 use super::locked::{Locked, LockedTo, mask_locked};
 use super::outcome::{Judgement, LawPoint, LookedAt, Multiplet, ProvedLaw, Suspect, Verdict, room};
 use super::remembered::Remembered;
@@ -47,6 +47,9 @@ const NOTHING: f64 = 2.0;
 const WIDEST: f64 = 21e6;
 /// Part of the spins that are taken for combs beforehand.
 const COMBS: f64 = 0.2;
+/// Part of the shift of a comb in second order that is there, with its standard deviation, which is as large: how strong the
+/// coupling is across the field no line tells; where it is as strong as along it, all of the shift is.
+const ACROSS: f64 = 0.5;
 /// Most times that spectra are cut in two.
 const MOST_CUTS: usize = 3;
 /// Part of the laws looked at that may stay open in a "no".
@@ -267,21 +270,21 @@ fn take(case: &Case<'_>, tried: &[Tried], combs: &[Tried], said: &mut Judgement)
         return goes(case.spectra, &t.tables, found, &case.showing(t, law));
     }
     // A comb first, where it is proved by itself: one of its lines alone would be half of the truth.
+    let alone = best(tried).filter(|_| single + (1.0 - COMBS).ln() >= said.log_e_wanted);
     if comb + COMBS.ln() >= said.log_e_wanted {
         let (t, found) = best(combs)?;
         let changes_s = claim(case, t, found, said);
-        if said.law.is_some() || said.verdict != Verdict::Undecided {
+        // Where a line alone is no proof, what is said of the comb is why there is none.
+        if said.law.is_some() || said.verdict != Verdict::Undecided || alone.is_none() {
             return changes_s;
         }
         said.reasons.clear();
     }
-    match best(tried) {
-        Some((t, found)) if single + (1.0 - COMBS).ln() >= said.log_e_wanted => claim(case, t, found, said),
-        _ => {
-            decide_against(case, said, unexplained);
-            None
-        }
+    if let Some((t, found)) = alone {
+        return claim(case, t, found, said);
     }
+    decide_against(case, said, unexplained);
+    None
 }
 
 /// The best law of all widths.
@@ -396,7 +399,7 @@ fn claim(case: &Case<'_>, t: &Tried, found: Found, said: &mut Judgement) -> Opti
         runs_along(case, &seen)
     };
     let goes = goes(case.spectra, &t.tables, found, &showing);
-    let line = if wrong.is_none() { line_through(case, &seen) } else { None };
+    let line = if wrong.is_none() { line_through(case, &seen, shape.pattern) } else { None };
     let Some((line, steps)) = line else {
         let why = wrong.unwrap_or_else(|| "its centres give no law".to_owned());
         said.reasons.push(format!("Something moves with the field, but {why}."));
@@ -521,16 +524,20 @@ fn runs_along(case: &Case<'_>, seen: &[Centre]) -> Option<String> {
 }
 
 /// The law through centres, and when they step.
-fn line_through(case: &Case<'_>, seen: &[Centre]) -> Option<(Straight, Option<f64>)> {
+fn line_through(case: &Case<'_>, seen: &[Centre], pattern: Pattern) -> Option<(Straight, Option<f64>)> {
     let fields: Vec<f64> = seen.iter().map(|c| case.spectra[c.index].field_t.abs()).collect();
     let times: Vec<f64> = seen.iter().map(|c| case.spectra[c.index].start_s).collect();
-    let f: Vec<f64> = seen.iter().map(|c| c.f).collect();
+    let f: Vec<f64> = seen.iter().map(|c| c.f - ACROSS * pattern.second_order(c.f)).collect();
     // A field that was read has an error, which moves the centre for what the law says about it.
     let mean = |v: &[f64]| v.iter().sum::<f64>() / v.len() as f64;
     let slope = mean(&f) / mean(&fields).max(1e-6);
     let read = slope * case.prior.field_error_t;
     let errors: Vec<f64> = seen.iter().map(|c| c.error.hypot(read)).collect();
-    let common: Vec<[f64; 3]> = seen.iter().map(|c| c.common).collect();
+    let shifted = |c: &Centre| {
+        let [width, asymmetry, spacing] = c.common;
+        [width, asymmetry, spacing, ACROSS * pattern.second_order(c.f)]
+    };
+    let common: Vec<[f64; TOGETHER]> = seen.iter().map(shifted).collect();
     let aligned = slope * case.prior.alignment_shift_t;
     let line =
         Line { fields: &fields, times: &times, centres: &f, errors: &errors, common: &common, aligned };
@@ -553,10 +560,7 @@ fn proved_law(case: &Case<'_>, shape: Shape, seen: &[Centre], line: &Straight) -
     let (moment, moment_error) = (line.slope / per_moment, line.slope_variance.sqrt() / per_moment);
     // B_tip = f̄/s − B̄.
     let ratio = line.middle / line.slope;
-    // How large the coupling is across the field no line tells: the shift is in the error, and not in the value.
-    let second = 2.0 * shape.pattern.second_order(line.middle);
-    let variance = line.middle_variance + shape.middle_error.powi(2) + second.powi(2)
-        - 2.0 * ratio * line.covariance
+    let variance = line.middle_variance + shape.middle_error.powi(2) - 2.0 * ratio * line.covariance
         + ratio * ratio * line.slope_variance;
     let weights: Vec<f64> = seen.iter().map(|c| c.height_error.powi(-2)).collect();
     let total: f64 = weights.iter().sum();

@@ -57,15 +57,20 @@ pub(super) struct Crossing {
     pub ahead: f64,
 }
 
-/// What a law goes through: fields T, times, centres Hz, the error that each centre has of its own, and what the errors
-/// of the shape do to it.
+/// Things of unknown size that move all centres together: errors of width, asymmetry and distance of lines, and the shift of
+/// a comb in second order.
+pub(super) const TOGETHER: usize = 4;
+const COLUMNS: usize = TOGETHER + 1;
+
+/// What a law goes through: fields T, times, centres Hz, the error that each centre has of its own, and what moves it
+/// together with all others, each in standard deviations, Hz.
 #[derive(Debug, Clone, Copy)]
 pub(super) struct Line<'a> {
     pub fields: &'a [f64],
     pub times: &'a [f64],
     pub centres: &'a [f64],
     pub errors: &'a [f64],
-    pub common: &'a [[f64; 3]],
+    pub common: &'a [[f64; TOGETHER]],
     /// What full alignment adds to the frequency: its standard deviation over such tips, Hz.
     pub aligned: f64,
 }
@@ -155,8 +160,10 @@ pub(super) fn step(line: &Line<'_>, order: &[usize]) -> Option<usize> {
         std::iter::once(0.0).chain((2..20).step_by(2).map(|k| 0.04 * 1.5f64.powi(k))).collect();
     let evidence = |after: usize, size: f64| {
         let stepped = |i: usize| if rank[i] >= after { c.typical * size } else { 0.0 };
-        let columns: Vec<[f64; 4]> =
-            line.common.iter().enumerate().map(|(i, c)| [c[0], c[1], c[2], stepped(i)]).collect();
+        let column = |(i, c): (usize, &[f64; TOGETHER])| {
+            std::array::from_fn(|k| c.get(k).copied().unwrap_or_else(|| stepped(i)))
+        };
+        let columns: Vec<[f64; COLUMNS]> = line.common.iter().enumerate().map(column).collect();
         // A wander that lasts would take a step for itself.
         let fits = wanders.iter().filter_map(|wander| {
             let wander = (c.typical * wander).powi(2);
@@ -174,10 +181,10 @@ pub(super) fn step(line: &Line<'_>, order: &[usize]) -> Option<usize> {
 
 /// Restricted log likelihood of a straight law where centres have variances of their own and a few things in common, given in
 /// columns (common practice: the inverse of a diagonal matrix and a few products by that of a small one).
-fn log_likelihood(c: &Centred<'_>, variances: &[f64], columns: &[[f64; 4]]) -> Option<f64> {
+fn log_likelihood(c: &Centred<'_>, variances: &[f64], columns: &[[f64; COLUMNS]]) -> Option<f64> {
     let mut plain = SMatrix::<f64, 3, 3>::zeros();
-    let mut mixed = SMatrix::<f64, 4, 3>::zeros();
-    let mut inner = SMatrix::<f64, 4, 4>::identity();
+    let mut mixed = SMatrix::<f64, COLUMNS, 3>::zeros();
+    let mut inner = SMatrix::<f64, COLUMNS, COLUMNS>::identity();
     let mut log_det = 0.0;
     for (i, (variance, column)) in variances.iter().zip(columns).enumerate() {
         let (own, column) = (SVector::from([1.0, c.x[i], c.y[i]]), SVector::from(*column));
@@ -187,7 +194,7 @@ fn log_likelihood(c: &Centred<'_>, variances: &[f64], columns: &[[f64; 4]]) -> O
         log_det += variance.ln();
     }
     let root = inner.cholesky()?;
-    log_det += 2.0 * (0..4).map(|k| root.l_dirty()[(k, k)].ln()).sum::<f64>();
+    log_det += 2.0 * (0..COLUMNS).map(|k| root.l_dirty()[(k, k)].ln()).sum::<f64>();
     let s = plain - mixed.transpose() * root.solve(&mixed);
     let det = s[(0, 0)] * s[(1, 1)] - s[(0, 1)] * s[(0, 1)];
     let explained = s[(1, 1)] * s[(0, 2)].powi(2) - 2.0 * s[(0, 1)] * s[(0, 2)] * s[(1, 2)]
@@ -358,7 +365,7 @@ mod tests {
             let slope = 25e9;
             let law = |b: &f64| slope * (b + 4e-3 + 1e-3 * (b / 0.6).tanh());
             let centres: Vec<f64> = fields.iter().map(law).collect();
-            let (errors, common) = ([0.3e6; 10], [[0.0; 3]; 10]);
+            let (errors, common) = ([0.3e6; 10], [[0.0; TOGETHER]; 10]);
             let pull = |aligned: f64| {
                 let line = Line {
                     fields: &fields,

@@ -7,6 +7,7 @@
 use super::centres::{Centre, Shape, explained};
 use super::clean::Bases;
 use super::combs::{MOST, Pattern};
+use super::ends::ends;
 use super::spectra::{Ready, dot};
 use std::ops::Range;
 
@@ -185,7 +186,8 @@ pub(super) fn members(spectra: &[Ready], bases: &Bases, shape: Shape, seen: &[Ce
         all.append(&mut combs);
     }
     let top = *all.iter().max_by(|a, b| a.likely.total_cmp(&b.likely))?;
-    (top.explains > EXPLAINS.0 * single + EXPLAINS.1).then(|| settled(&all, top))
+    (top.explains > EXPLAINS.0 * single + EXPLAINS.1)
+        .then(|| ends(spectra, bases, shape, &seen, settled(&all, top)))
 }
 
 /// The best comb, and how far it is settled that it is this one.
@@ -193,16 +195,15 @@ fn settled(all: &[Best], top: Best) -> Members {
     let unit = 1.0 + SHAPES * top.explains;
     let weights: Vec<f64> = all.iter().map(|one| ((one.likely - top.likely) / unit).exp()).collect();
     let total: f64 = weights.iter().sum();
-    // The same lines but for a fraction of their distance are the same comb, which is fitted later.
-    let far = |one: &Best| (one.off - top.off).abs() > 0.3 * top.pattern.spacing;
+    // Lines at the same distance are the same comb: where that ends is asked later.
+    let far = |one: &Best| (one.pattern.spacing / top.pattern.spacing - 1.0).abs() > 0.1;
     let spread = all.iter().zip(&weights).filter(|(one, _)| far(one));
     let variance = spread.map(|(one, w)| w * (one.off - top.off).powi(2)).sum::<f64>() / total;
     let of = |lines: usize| {
-        let same = all.iter().zip(&weights).filter(|(one, _)| one.pattern.lines == lines);
-        same.map(|(_, w)| w).sum::<f64>() / total
+        let others = all.iter().zip(&weights).filter(|(one, _)| far(one) && one.pattern.lines == lines);
+        others.map(|(_, w)| w).sum::<f64>() / total
     };
-    let other = (2..=MOST).filter(|lines| *lines != top.pattern.lines);
-    let other = other.max_by(|a, b| of(*a).total_cmp(&of(*b))).filter(|_| of(top.pattern.lines) < SURE);
+    let other = (2..=MOST).max_by(|a, b| of(*a).total_cmp(&of(*b))).filter(|lines| of(*lines) > 1.0 - SURE);
     Members { pattern: top.pattern, width: top.width, off: top.off, error: variance.sqrt(), other }
 }
 
@@ -258,8 +259,13 @@ mod tests {
     use crate::analysis::joint::remembered::Remembered;
     use crate::analysis::joint::spectra::{SpectrumAt, ready};
 
-    /// Lines of one width in windows that are put off each time, with a little noise; the law finds the one of this rank.
     fn found(lines: usize, spacing: f64, rank: usize, half_hz: f64) -> Option<Members> {
+        through_a_line(lines, spacing, rank, half_hz, 0.0)
+    }
+
+    /// Lines of one width in windows that are put off each time, with a little noise; the law finds the one of this rank. An
+    /// RF line of 4.7 ns takes such a part of the height, here more and there less.
+    fn through_a_line(lines: usize, spacing: f64, rank: usize, half_hz: f64, ripple: f64) -> Option<Members> {
         let (width, mut state) = (16e6, 7u64);
         let mut noise = || {
             state = state.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
@@ -277,7 +283,10 @@ mod tests {
             .enumerate()
             .map(|(k, f)| {
                 let line = |f: f64, j: usize| 1.0 / (1.0 + (2.0 * (f - at(k, j as f64)) / width).powi(2));
-                f.iter().map(|f| (0..lines).map(|j| 3.0 * line(*f, j)).sum::<f64>() + noise()).collect()
+                let height = |f: f64| 3.0 * (1.0 + ripple * (std::f64::consts::TAU * f * 4.7e-9).sin());
+                f.iter()
+                    .map(|f| height(*f) * (0..lines).map(|j| line(*f, j)).sum::<f64>() + noise())
+                    .collect()
             })
             .collect();
         let spectra: Vec<SpectrumAt<'_>> = (0..9)
@@ -318,6 +327,17 @@ mod tests {
                 assert!((said.off - middle).abs() < 4e6, "{of}: {said:?}");
                 assert!(said.error < 1e6, "{of}: {said:?}");
             }
+        }
+    }
+
+    #[test]
+    fn dips_of_the_rf_line_take_no_line_away() {
+        for (lines, spacing, rank) in [(8, 45e6, 0), (8, 45e6, 6), (6, 40e6, 5), (2, 45e6, 1)] {
+            let of = format!("{lines} lines, {spacing} Hz apart, from number {rank}");
+            let said = through_a_line(lines, spacing, rank, 250e6, 0.6).expect(&of);
+            assert_eq!((said.pattern.lines, said.other), (lines, None), "{of}: {said:?}");
+            let middle = spacing * (0.5 * (lines - 1) as f64 - rank as f64);
+            assert!((said.off - middle).abs() < 4e6 && said.error < 1e6, "{of}: {said:?}");
         }
     }
 

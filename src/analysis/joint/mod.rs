@@ -11,7 +11,7 @@
 //! *How often one may look*: after each spectrum; stopping at proof keeps the error rate ([`evidence`]).
 //!
 //! *Several lines*: a comb of equal lines is read off each spectrum without regard to the field, and asked for as a whole
-//! (`combs`).
+//! (`combs`). Once a law is known, all spectra together say which lines share it (`members`), and where they end (`ends`).
 //!
 //! *Whose evidence*: that of one state of the tip. Where the line goes or steps along its law, spectra are cut (`segments`).
 //!
@@ -25,6 +25,7 @@ mod centres;
 mod clean;
 mod combs;
 pub mod design;
+mod ends;
 pub mod evidence;
 mod judge;
 mod law;
