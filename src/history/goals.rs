@@ -3,7 +3,7 @@
 //! A sequence says which goals there are, which spectra count for a map, and what it gives up. Whether a goal is reached
 //! follows from what was judged: tests of the tip, verdicts, fits. All of it belongs to one state of the tip, so what was
 //! measured before the tip changed settles nothing afterwards. A proof and a map that were complete by then stay what they are,
-//! and a map that goes on needs a proof with the tip that is in.
+//! and a map that goes on needs a proof with the tip that is in. A proof that a later verdict on its spectra refutes was none.
 
 use super::tip::TipRules;
 use crate::bench::TaskKind;
@@ -14,6 +14,9 @@ use crate::record::{
 };
 use serde_json::Value;
 use std::collections::BTreeSet;
+
+/// Verdicts that take back what was called real before.
+const REFUTES: [&str; 4] = ["curved", "splitting", "artefact", "absent"];
 
 impl Goals {
     /// Takes in an entry, after the tip has taken it in.
@@ -200,8 +203,25 @@ impl Goals {
             } else {
                 self.proof = Some((first_s, said));
             }
+        } else if let Some(verdict) = body["verdict"].as_str().filter(|verdict| REFUTES.contains(verdict)) {
+            self.refuted(at_s, first, &format!("refuted: {verdict}, by the same spectra and later ones"));
         }
         changed
+    }
+
+    /// A later verdict on the spectra of a proof says otherwise: then nothing is proved with this tip.
+    fn refuted(&mut self, at_s: f64, first: Option<f64>, why: &str) {
+        let Some((first_s, _)) = self.proof.take_if(|(first_s, _)| Some(*first_s) == first) else { return };
+        let by_it = |goal: &&mut Goal| {
+            goal.plan.evidence == Evidence::ResonanceProved
+                && goal.state == GoalState::Reached
+                && goal.course.last().is_some_and(|turn| turn.at_s >= first_s)
+        };
+        for goal in self.all.iter_mut().filter(by_it) {
+            goal.state = GoalState::Lost;
+            why.clone_into(&mut goal.why);
+            goal.course.push(Turn { at_s, state: GoalState::Lost, why: why.to_owned() });
+        }
     }
 
     /// A proof with a tip that is not in any more is a proof, and nothing to map with.
@@ -405,6 +425,21 @@ mod tests {
         story.judge(500.0, "verdict", None, json!({ "verdict": "real", "sweeps": [1] }));
         story.spectrum(600.0, 2, "c", true);
         assert_eq!((story.states(), story.0.all[2].shortfall), ([Reached; 3], None));
+    }
+
+    #[test]
+    fn a_later_verdict_on_the_same_spectra_refutes_and_one_on_others_does_not() {
+        let mut story = Story::new();
+        (0..4).for_each(|k| story.spectrum(100.0 * f64::from(k + 1), u64::from(k), "a", true));
+        let mut say = |at_s: f64, verdict: &str, sweeps: &[u64]| {
+            story.judge(at_s, "verdict", None, json!({ "verdict": verdict, "sweeps": sweeps }));
+            story.states()[1]
+        };
+        assert_eq!(say(500.0, "real", &[1, 2]), Reached);
+        assert_eq!(say(510.0, "undecided", &[1, 2, 3]), Reached, "what is open refutes nothing");
+        assert_eq!(say(520.0, "absent", &[0]), Reached, "spectra of something else");
+        assert_eq!(say(530.0, "curved", &[1, 2, 3]), Lost);
+        assert_eq!(say(540.0, "real", &[1, 2, 3]), Reached);
     }
 
     #[test]
