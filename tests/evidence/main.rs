@@ -16,36 +16,47 @@ struct Row {
     sequence: &'static str,
     world: &'static str,
     nights: (u64, u64),
-    /// Whether a spin can be proved at all.
-    spin: bool,
+    there: There,
 }
+
+/// What there is to be found.
+#[derive(Clone, Copy, PartialEq)]
+enum There {
+    Nothing,
+    Spin,
+    /// A line of which no straight law is true.
+    Bent,
+}
+use There::{Bent, Nothing, Spin};
 
 const PROVE: &str = "scripts/prove_resonance.rhai";
 const SERIES: &str = "scripts/overnight_field_sweep.rhai";
 const OWN: &str = "tests/evidence/own_style.rhai";
 
-const fn row(sequence: &'static str, world: &'static str, nights: (u64, u64), spin: bool) -> Row {
-    Row { sequence, world, nights, spin }
+const fn row(sequence: &'static str, world: &'static str, nights: (u64, u64), there: There) -> Row {
+    Row { sequence, world, nights, there }
 }
 
-const ROWS: [Row; 15] = [
-    row(PROVE, "bare", (12, 1000), false),
-    row(PROVE, "blind", (12, 1000), false),
-    row(PROVE, "wander", (12, 400), false),
-    row(SERIES, "bare", (4, 300), false),
-    row(SERIES, "blind", (4, 300), false),
-    row(OWN, "bare", (8, 600), false),
-    row(OWN, "blind", (8, 600), false),
-    row(PROVE, "night", (20, 600), true),
-    row(PROVE, "stranger", (12, 300), true),
+const ROWS: [Row; 17] = [
+    row(PROVE, "bare", (12, 1000), Nothing),
+    row(PROVE, "blind", (12, 1000), Nothing),
+    row(PROVE, "wander", (12, 400), Nothing),
+    row(SERIES, "bare", (4, 300), Nothing),
+    row(SERIES, "blind", (4, 300), Nothing),
+    row(OWN, "bare", (8, 600), Nothing),
+    row(OWN, "blind", (8, 600), Nothing),
+    row(PROVE, "night", (20, 600), Spin),
+    row(PROVE, "stranger", (12, 300), Spin),
     // Lines of one moment, also over more than a window that holds one.
-    row(PROVE, "tests/evidence/two_lines.ron", (8, 100), true),
-    row(PROVE, "tests/evidence/six_lines.ron", (8, 100), true),
-    row(PROVE, "tests/evidence/eight_lines.ron", (8, 100), true),
+    row(PROVE, "tests/evidence/two_lines.ron", (8, 100), Spin),
+    row(PROVE, "tests/evidence/six_lines.ron", (8, 100), Spin),
+    row(PROVE, "tests/evidence/eight_lines.ron", (8, 100), Spin),
     // Here a proof is not reached yet; only the full campaign asks for it.
-    row(PROVE, "rough", (0, 200), true),
-    row(SERIES, "night", (6, 200), true),
-    row(SERIES, "fickle", (4, 200), true),
+    row(PROVE, "rough", (0, 200), Spin),
+    row(SERIES, "night", (6, 200), Spin),
+    row(SERIES, "fickle", (4, 200), Spin),
+    row(PROVE, "tests/evidence/apex_follows.ron", (12, 100), Bent),
+    row(SERIES, "tests/evidence/apex_follows.ron", (4, 60), Bent),
 ];
 
 fn nights(row: &Row, count: u64, seed: u64) -> Value {
@@ -53,7 +64,7 @@ fn nights(row: &Row, count: u64, seed: u64) -> Value {
         std::env::var("NOCTULE_PROGRAM").unwrap_or_else(|_| env!("CARGO_BIN_EXE_noctule").to_owned());
     let (count, seed) = (count.to_string(), seed.to_string());
     // A night that a fault ends proves nothing either way; what must never be said is asked for with faults as well.
-    let calm: &[&str] = if row.spin { &["--without-faults"] } else { &[] };
+    let calm: &[&str] = if row.there == Nothing { &[] } else { &["--without-faults"] };
     let told = Command::new(program)
         .args(["nights", row.sequence, "--world", row.world, "--count", &count, "--seed", &seed, "--json"])
         .args(calm)
@@ -111,7 +122,12 @@ fn what_nights_say_is_true() {
         falsely += false_real;
         judged += of;
         let spins = odds["proved_and_right"]["of"].as_u64().unwrap_or(0);
-        if row.spin && 100 * proved < 80 * spins {
+        let as_wanted = match row.there {
+            Nothing => true,
+            Spin => 100 * proved >= 80 * spins,
+            Bent => 100 * proved <= 5 * spins,
+        };
+        if !as_wanted {
             wrong.push(format!("{} in {}: {proved} of {spins} proved", row.sequence, row.world));
         }
         for what in ["limit_violations", "points_lost", "hung", "digest_repeats_differing"] {

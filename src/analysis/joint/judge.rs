@@ -234,6 +234,17 @@ impl Case<'_> {
         (0..self.spectra.len()).filter(shows).collect()
     }
 
+    /// The same, or up to a width beside it: where a law bends, the line is there and not on it, and to leave it out would be
+    /// to look only at what fits.
+    fn showing_near(&self, t: &Tried, law: impl Fn(f64) -> f64) -> Vec<usize> {
+        let shows = |k: &usize| {
+            let g = &t.groups[self.numbers[*k]];
+            let beside = |part: i32| law(g.field_t) + t.tables.width * 0.2 * f64::from(part);
+            (-5..=5).filter_map(|part| g.index(beside(part))).any(|i| g.log_e[i] > SHOWS)
+        };
+        (0..self.spectra.len()).filter(shows).collect()
+    }
+
     fn scanned(&self, spectra: Vec<Ready>, tables: Tables, locked: Vec<Locked>) -> Tried {
         let groups = groups(&spectra, &tables, self.numbers, self.fields);
         let slopes = (self.prior.g_from * MU_B_PER_H_HZ_PER_T, self.prior.g_to * MU_B_PER_H_HZ_PER_T);
@@ -387,7 +398,8 @@ fn claim(case: &Case<'_>, t: &Tried, found: Found, said: &mut Judgement) -> Opti
     let at_fields = held.iter().filter(|(g, i)| g.log_e[*i] > SHOWS).count();
     let showing = case.showing(t, law);
     let places = inside(case.spectra, &t.tables, law);
-    let shown: Vec<(usize, f64)> = places.iter().filter(|(k, _)| showing.contains(k)).copied().collect();
+    let near = case.showing_near(t, law);
+    let shown: Vec<(usize, f64)> = places.iter().filter(|(k, _)| near.contains(k)).copied().collect();
     let (shape, seen) = centres(&t.spectra, case.bases, &shown, (t.tables.width, t.tables.pattern));
     let wrong = if at_fields < FEWEST_FIELDS || seen.len() < FEWEST_FIELDS {
         Some(format!("it shows at {at_fields} fields only"))
