@@ -43,7 +43,7 @@ pub(super) fn weigh(fit: &mut Fit, x: &[f64], y: &[f64], options: &Options, with
             with * (ratio - 1.0)
         }
     };
-    let significant = amplitudes(fit) == 0 || gain > level(fit, x);
+    let significant = amplitudes(fit) == 0 || gain > HARDER * level(fit, x);
     if !significant {
         fit.doubts.push(Doubt::NotSignificant);
     }
@@ -154,6 +154,9 @@ pub(super) const SURELY_WHITE: f64 = 0.5;
 /// Odds of white noise over those that errors are averaged with: where nothing speaks against it, a line is weighed as in
 /// white noise.
 const TRUST_IN_WHITE: f64 = 1.5;
+
+/// How much more than by chance in white noise any feature has to gain: a short record of 1/f noise may pass for white.
+const HARDER: f64 = 1.2;
 
 /// How much more a line has to gain in slow noise.
 const BUMPS: f64 = 1.0;
