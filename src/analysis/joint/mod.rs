@@ -22,6 +22,7 @@
 //! is part of it (`shape`).
 
 mod centres;
+mod claim;
 mod clean;
 mod combs;
 pub mod design;
@@ -39,6 +40,7 @@ mod shape;
 mod spectra;
 mod tables;
 mod taken_out;
+mod tried;
 
 pub use judge::{judge, judge_again};
 pub use locked::{Locked, LockedTo};

@@ -1,6 +1,6 @@
 //! What the judge says.
 
-use super::locked::Locked;
+use super::locked::{Locked, LockedTo};
 use serde::Serialize;
 
 /// The verdict on one tip state.
@@ -133,6 +133,18 @@ impl Suspect {
 }
 
 impl Judgement {
+    /// Says of everything that stays in place.
+    pub(super) fn tell_of_locked(&mut self) {
+        for l in &self.locked {
+            let what = match l.to {
+                LockedTo::Frequency => format!("stays at {:.4} GHz at every field", l.at * 1e-9),
+                LockedTo::Window => format!("stays at {:.0} % of every window", 100.0 * l.at),
+                LockedTo::Sweep => format!("comes {:.0} % after the beginning of every sweep", 100.0 * l.at),
+            };
+            self.reasons.push(format!("A feature {what}, in {} spectra.", l.shows_in));
+        }
+    }
+
     /// Where the middle of what is proved or suspected lies at a field, and half of a window that shows where a comb of lines
     /// ends, Hz: nothing for one line.
     pub fn place(&self, field_t: f64) -> Option<(f64, f64)> {
