@@ -430,7 +430,7 @@ mod tests {
     #[test]
     fn a_later_verdict_on_the_same_spectra_refutes_and_one_on_others_does_not() {
         let mut story = Story::new();
-        (0..4).for_each(|k| story.spectrum(100.0 * f64::from(k + 1), u64::from(k), "a", true));
+        (0..4u32).for_each(|k| story.spectrum(100.0 * f64::from(k + 1), u64::from(k), "a", true));
         let mut say = |at_s: f64, verdict: &str, sweeps: &[u64]| {
             story.judge(at_s, "verdict", None, json!({ "verdict": verdict, "sweeps": sweeps }));
             story.states()[1]
