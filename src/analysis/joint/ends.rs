@@ -73,7 +73,7 @@ pub(super) fn ends(
         .collect();
     let of_comb = |k: usize| (0..lines).contains(&ranks[k]);
     let typical = middle(heights.iter().filter(|h| of_comb(h.0)).map(|h| h.1).collect());
-    if !(typical > 0.0) {
+    if typical.is_nan() || typical <= 0.0 {
         return comb;
     }
     let mut all = vec![Seen::default(); ranks.len()];
