@@ -15,9 +15,10 @@ use std::ops::Range;
 const PLACES: f64 = 5.0;
 const NEAREST: f64 = 0.8;
 /// Spectra that are looked at.
-const LOOKED_AT: usize = 12;
-/// Widths that are tried, as parts of the one that was found: that may have been one line over two.
-const WIDTHS: [f64; 2] = [1.0, 0.5];
+const LOOKED_AT: usize = 8;
+/// Widths that are tried, as parts of the one that was found, and the farthest that neighbours may be apart then, in these
+/// widths: a line that was found twice as wide lies over two that are close.
+const WIDTHS: [(f64, f64); 2] = [(1.0, f64::INFINITY), (0.5, 4.0)];
 /// Log probability of each further line beforehand, and of each that no window holds.
 const FURTHER: f64 = -2.0;
 const UNSEEN: f64 = -1.2;
@@ -171,10 +172,10 @@ pub(super) fn members(spectra: &[Ready], bases: &Bases, shape: Shape, seen: &[Ce
     let every = seen.len().div_ceil(LOOKED_AT).max(1);
     let seen: Vec<Centre> = seen.iter().step_by(every).copied().collect();
     let (mut all, mut single) = (Vec::new(), 0.0f64);
-    for part in WIDTHS {
+    for (part, farthest) in WIDTHS {
         let shape = Shape { width: part * shape.width, pattern: Pattern::ONE, ..shape };
         let frame = Frame::new(spectra, bases, shape, &seen);
-        let (alone, mut combs) = at_one_width(&frame)?;
+        let (alone, mut combs) = at_one_width(&frame, farthest)?;
         let pattern = |one: &Best| (Shape { pattern: one.pattern, ..shape }, one.off);
         let asked: Vec<_> = combs.iter().map(pattern).chain([(shape, alone)]).collect();
         let mut explains = explained(spectra, bases, seen.iter().map(|c| (c.index, c.f)), &asked);
@@ -208,25 +209,31 @@ fn settled(all: &[Best], top: Best) -> Members {
 }
 
 /// Where one line explains most, and the best comb of each kind that has a line there.
-fn at_one_width(frame: &Frame) -> Option<(f64, Vec<Best>)> {
+fn at_one_width(frame: &Frame, farthest: f64) -> Option<(f64, Vec<Best>)> {
     let count = 2 * frame.half + 1;
     let held: Vec<bool> = (0..count).map(|k| frame.holds(k)).collect();
     let one = frame.own(1, 0.0);
     let singles = (0..count).filter(|k| held[*k]).map(|k| (k, frame.explains(&[k], &one)));
     let (anchor, _) = singles.max_by(|a, b| a.1.total_cmp(&b.1))?;
     let kinds = (2..=MOST).flat_map(|lines| (0..lines).map(move |rank| (lines, rank)));
-    let combs = kinds.filter_map(|kind| best(frame, &held, anchor, kind)).collect();
+    let combs = kinds.filter_map(|kind| best(frame, &held, (anchor, farthest), kind)).collect();
     Some((frame.step * (anchor as f64 - frame.half as f64), combs))
 }
 
 /// Over all distances of the lines, and a place either way.
-fn best(frame: &Frame, held: &[bool], anchor: usize, (lines, rank): (usize, usize)) -> Option<Best> {
+fn best(
+    frame: &Frame,
+    held: &[bool],
+    (anchor, farthest): (usize, f64),
+    (lines, rank): (usize, usize),
+) -> Option<Best> {
     // Distances in parts of a place, so that the far end of the comb moves by one.
     let fine = lines - 1;
     let nearest = (NEAREST * PLACES * fine as f64).ceil() as usize;
     let mut top: Option<Best> = None;
     let mut places = [0; MOST];
-    for apart in nearest..=2 * frame.half {
+    let most = (farthest * PLACES * fine as f64).min(2.0 * frame.half as f64) as usize;
+    for apart in nearest..=most {
         let spacing = apart as f64 / fine as f64;
         let own = frame.own(lines, spacing);
         for shift in [-1.0, 0.0, 1.0] {
