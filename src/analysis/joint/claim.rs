@@ -7,7 +7,7 @@ use super::outcome::{Judgement, LawPoint, Multiplet, ProvedLaw, Verdict};
 use super::scan::{FEWEST_FIELDS, Found};
 use super::segments::{goes, steps};
 use super::spectra::Ready;
-use super::tables::Group;
+use super::tables::{Group, PLACES_PER_WIDTH};
 use super::tried::{Case, SHOWS, Tried};
 use crate::analysis::order::middle;
 use crate::analysis::realness::MU_B_PER_H_HZ_PER_T;
@@ -36,16 +36,23 @@ const BEATS: f64 = 8.0;
 /// coupling is across the field no line tells; where it is as strong as along it, all of the shift is.
 const ACROSS: f64 = 0.5;
 
-/// Checks what evidence alone does not tell, and reads off the law.
+/// Checks what evidence alone does not tell, and reads off the law; says when the tip seems to have changed.
 pub(super) fn claim(case: &Case<'_>, t: &Tried, found: Found, said: &mut Judgement) -> Option<f64> {
+    let changes_s = read_off(case, t, found, said);
+    said.tell_of_locked();
+    changes_s
+}
+
+fn read_off(case: &Case<'_>, t: &Tried, found: Found, said: &mut Judgement) -> Option<f64> {
     let law = |b: f64| (found.slope * (b + found.tip_t)).abs();
     // Of all fields whose windows hold the law, most have to show it.
     let held: Vec<(&Group, usize)> =
         t.groups.iter().filter_map(|g| g.index(law(g.field_t)).map(|i| (g, i))).collect();
     let at_fields = held.iter().filter(|(g, i)| g.log_e[*i] > SHOWS).count();
-    let showing = case.showing(t, law);
+    let showing = case.showing(t, law, 0);
     let places = inside(case.spectra, &t.tables, law);
-    let near = case.showing_near(t, law);
+    // Where a law bends, the line is there and not on it, and to leave it out would be to look only at what fits.
+    let near = case.showing(t, law, PLACES_PER_WIDTH as i32);
     let shown: Vec<(usize, f64)> = places.iter().filter(|(k, _)| near.contains(k)).copied().collect();
     let (shape, seen) = centres(&t.spectra, case.bases, &shown, (t.tables.width, t.tables.pattern));
     let wrong = wrong(case, &seen, at_fields, held.len());
@@ -55,7 +62,6 @@ pub(super) fn claim(case: &Case<'_>, t: &Tried, found: Found, said: &mut Judgeme
         let why = wrong.unwrap_or_else(|| "its centres give no law".to_owned());
         said.reasons.push(format!("Something moves with the field, but {why}."));
         said.next = Some("more spectra at other fields".to_owned());
-        said.tell_of_locked();
         return goes;
     };
     let points = seen.iter().map(|c| LawPoint {
@@ -67,7 +73,6 @@ pub(super) fn claim(case: &Case<'_>, t: &Tried, found: Found, said: &mut Judgeme
     if line.curved.abs() > CURVED {
         said.verdict = Verdict::Curved;
         said.reasons.push(format!("A line moves with the field, but its centres bend by {:.1} errors: no moment can be read off a straight law. A splitting without field or a second spin does this.", line.curved.abs()));
-        said.tell_of_locked();
         return goes.or(steps);
     }
     if let Some(why) = may_bend(case, &seen, &line, shape) {
@@ -75,7 +80,6 @@ pub(super) fn claim(case: &Case<'_>, t: &Tried, found: Found, said: &mut Judgeme
             "A line moves with the field, but {why}: a straight law is not claimed before that is settled."
         ));
         said.next = Some("spectra at other fields, over as wide a range as may be".to_owned());
-        said.tell_of_locked();
         return goes.or(steps);
     }
     let law = proved_law(case, shape, &seen, &line);
@@ -87,7 +91,6 @@ pub(super) fn claim(case: &Case<'_>, t: &Tried, found: Found, said: &mut Judgeme
             1e3 * case.prior.tip_field_t,
             rounded(1e-9 * line.slope * law.tip_field_t, 1e-9 * line.slope * law.tip_field_error)
         ));
-        said.tell_of_locked();
         return goes.or(steps);
     }
     said.verdict = Verdict::Real;
@@ -102,7 +105,6 @@ pub(super) fn claim(case: &Case<'_>, t: &Tried, found: Found, said: &mut Judgeme
         ));
     }
     said.law = Some(law);
-    said.tell_of_locked();
     goes.or(steps)
 }
 

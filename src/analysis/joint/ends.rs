@@ -19,12 +19,12 @@ const INSIDE: f64 = 0.3;
 const SCATTER: f64 = 0.4;
 const REMAINS: f64 = 0.15;
 /// Log probability beforehand of each line that no window holds.
-const UNSEEN: f64 = -1.2;
+pub(super) const UNSEEN: f64 = -1.2;
 /// The same of each number of lines from two on. A nucleus of spin I makes 2I + 1; stable nuclei with a whole spin are few,
 /// ²H, ⁶Li and ¹⁴N with three lines, ¹⁰B with seven (handbook knowledge, from memory), and five are made by none.
 const LINES: [f64; MOST - 1] = [0.0, -0.5, 0.0, -2.5, 0.0, -2.5, 0.0];
 /// Probability below which another number of lines is told of.
-const SURE: f64 = 0.95;
+pub(super) const SURE: f64 = 0.95;
 
 /// What all spectra say about a line at one place of the comb.
 #[derive(Debug, Clone, Copy, Default)]

@@ -171,7 +171,7 @@ fn take(case: &Case<'_>, tried: &[Tried], combs: &[Tried], said: &mut Judgement)
         decide_against(case, said, unexplained);
         let (t, found) = suspect?;
         let law = |b: f64| (found.slope * (b + found.tip_t)).abs();
-        return goes(case.spectra, &t.tables, found, &case.showing(t, law));
+        return goes(case.spectra, &t.tables, found, &case.showing(t, law, 0));
     }
     // A comb first, where it is proved by itself: one of its lines alone would be half of the truth.
     let alone = best(tried).filter(|_| single + (1.0 - COMBS).ln() >= said.log_e_wanted);

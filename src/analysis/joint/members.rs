@@ -7,7 +7,7 @@
 use super::centres::{Centre, Shape, explained};
 use super::clean::Bases;
 use super::combs::{MOST, Pattern};
-use super::ends::ends;
+use super::ends::{SURE, UNSEEN, ends};
 use super::spectra::{Ready, dot};
 use std::ops::Range;
 
@@ -19,17 +19,14 @@ const LOOKED_AT: usize = 8;
 /// Widths that are tried, as parts of the one that was found, and the farthest that neighbours may be apart then, in these
 /// widths: a line that was found twice as wide lies over two that are close.
 const WIDTHS: [(f64, f64); 2] = [(1.0, f64::INFINITY), (0.5, 4.0)];
-/// Log probability of each further line beforehand, and of each that no window holds.
+/// Log probability of each further line beforehand.
 const FURTHER: f64 = -2.0;
-const UNSEEN: f64 = -1.2;
 /// By how much a comb has to explain more than its best line alone: a factor, and a gain in half chi-square.
 const EXPLAINS: (f64, f64) = (1.1, 15.0);
 /// Part of what is explained by which combs may differ because shapes are never quite those of the model.
 const SHAPES: f64 = 0.005;
 /// Part of the spectra that must have a line in their window if it is to be asked for.
 const HELD: f64 = 0.3;
-/// Probability below which another number of lines is told of.
-const SURE: f64 = 0.95;
 
 /// A comb that shares the moment.
 #[derive(Debug, Clone, Copy, PartialEq)]

@@ -6,7 +6,7 @@ use super::locked::{Locked, LockedTo, mask_locked};
 use super::remembered::Remembered;
 use super::scan::{Scanned, scan};
 use super::spectra::{Prior, Ready};
-use super::tables::{Group, Tables, groups, tables};
+use super::tables::{Group, PLACES_PER_WIDTH, Tables, groups, tables};
 use super::taken_out::without;
 use crate::analysis::realness::MU_B_PER_H_HZ_PER_T;
 
@@ -66,22 +66,12 @@ impl Case<'_> {
         (!more.is_empty()).then(|| self.scanned(tried.spectra.clone(), tables, locked))
     }
 
-    /// Spectra whose field shows something where a law has it.
-    pub fn showing(&self, t: &Tried, law: impl Fn(f64) -> f64) -> Vec<usize> {
+    /// Spectra whose field shows something where a law has it, or up to so many places beside it.
+    pub fn showing(&self, t: &Tried, law: impl Fn(f64) -> f64, reach: i32) -> Vec<usize> {
         let shows = |k: &usize| {
             let g = &t.groups[self.numbers[*k]];
-            g.index(law(g.field_t)).is_some_and(|i| g.log_e[i] > SHOWS)
-        };
-        (0..self.spectra.len()).filter(shows).collect()
-    }
-
-    /// The same, or up to a width beside it: where a law bends, the line is there and not on it, and to leave it out would be
-    /// to look only at what fits.
-    pub fn showing_near(&self, t: &Tried, law: impl Fn(f64) -> f64) -> Vec<usize> {
-        let shows = |k: &usize| {
-            let g = &t.groups[self.numbers[*k]];
-            let beside = |part: i32| law(g.field_t) + t.tables.width * 0.2 * f64::from(part);
-            (-5..=5).filter_map(|part| g.index(beside(part))).any(|i| g.log_e[i] > SHOWS)
+            let beside = |places: i32| law(g.field_t) + t.tables.width / PLACES_PER_WIDTH * f64::from(places);
+            (-reach..=reach).filter_map(|places| g.index(beside(places))).any(|i| g.log_e[i] > SHOWS)
         };
         (0..self.spectra.len()).filter(shows).collect()
     }
