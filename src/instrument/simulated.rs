@@ -7,7 +7,7 @@ use noctule_sim::{Act, Refusal, Signal};
 
 // What the rest of the house needs of the physics, it takes from here.
 pub use noctule_sim::cryo::{CryostatParams, boiled_l};
-pub use noctule_sim::microscope::{Chronicle, ColdTruth, Microscope, SpinStay, TipStay};
+pub use noctule_sim::microscope::{Chronicle, ColdTruth, Microscope, SpinStay, TipStay, tip_field_within_t};
 pub use noctule_sim::resonance::width_hz;
 pub use noctule_sim::spin::case;
 pub use noctule_sim::world::{WORLD, World};

@@ -43,9 +43,7 @@ impl InTheMorning {
             let first = claim.proved_s.unwrap_or(claim.at_s);
             night.proof_s = Some(night.proof_s.map_or(first, |known: f64| known.min(first)));
             night.moment_pulls.push((moment.value - stay.moment_mub[2]) / moment.error);
-            // That of the rest of the stay was another one: at other setpoints, in other fields.
-            let [.., there_t] =
-                stay.tip_field_within_t(&history.measured_s(claim)).unwrap_or(stay.tip_field_t);
+            let there_t = truth.tip_field_within_t(stay, &history.measured_s(claim));
             night.tip_field_pulls.extend(claim.tip_field_t.map(|tip| (tip.value - there_t) / tip.error));
         }
         night

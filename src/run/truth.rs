@@ -4,7 +4,7 @@
 //! the verbs, the verdicts and the brief know nothing of it.
 
 use crate::history::{Claim, Known};
-use crate::instrument::simulated::{Chronicle, ColdTruth, SpinStay, TipStay};
+use crate::instrument::simulated::{Chronicle, ColdTruth, SpinStay, TipStay, tip_field_within_t};
 use serde::Serialize;
 
 /// A claim held against the truth.
@@ -125,6 +125,15 @@ impl Truth {
         let shared = |stay: &&SpinStay| stay.to_s.min(claim.to_s) - stay.from_s.max(claim.from_s);
         let such = self.seen(claim.from_s, claim.to_s).filter(|stay| is_moment(moment, stay.moment_mub[2]));
         such.max_by(|a, b| shared(a).total_cmp(&shared(b)))
+    }
+
+    /// Mean field along z, T, of the tip of a stay on its spin while some spans were measured. A tip that is tested elsewhere
+    /// comes back to a spin many times; what its field was between the spans, at other setpoints and in other fields, is not
+    /// what was measured.
+    pub(super) fn tip_field_within_t(&self, stay: &SpinStay, spans_s: &[(f64, f64)]) -> f64 {
+        let same = self.stays.iter().filter(|one| (&one.site, one.tip) == (&stay.site, stay.tip));
+        let [.., there_t] = tip_field_within_t(same, spans_s).unwrap_or(stay.tip_field_t);
+        there_t
     }
 
     /// Whether a claim was right; nothing for a verdict that leaves the question open. That nothing is there is right
