@@ -206,8 +206,12 @@ impl ReplayPort {
     /// The answer from the record, or the call as it has to go live.
     fn recall(&mut self, call: Call) -> Result<Result<Reply, Call>, ReplayStop> {
         match self.calls.take(call.n).map_err(unreadable)? {
-            Some(recorded) => self.replay(call, recorded),
-            None => Ok(Err(call)),
+            Ok(Some(recorded)) => self.replay(call, recorded),
+            Ok(None) => Ok(Err(call)),
+            Err(next) => Err(ReplayStop::Unreadable(format!(
+                "it has call {next}, and nothing of call {} before it; nothing was moved",
+                call.n
+            ))),
         }
     }
 }

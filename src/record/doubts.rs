@@ -32,7 +32,7 @@ impl RunFile {
         let mut doubts = Vec::new();
         let mut next = Some(from);
         while let Some(from) = next {
-            next = self.some_entries(&["fault"], (from, before), 512, |numbered| {
+            next = self.some_entries(|kind| kind == "fault", (from, before), 512, |numbered| {
                 let Entry::Fault { trouble, .. } = numbered.entry else { return };
                 if let Trouble::Changed { good_until_s, .. } | Trouble::Misread { good_until_s, .. } = trouble
                 {

@@ -169,11 +169,11 @@ impl RunFile {
         Ok(())
     }
 
-    /// At most `most` entries of some kinds, from the number `from` to below `before`. Returns the number
-    /// from which to go on; nothing if there are no more.
+    /// At most `most` entries, those of kinds that are not wanted left unread, from the number `from` to below `before`.
+    /// Returns the number from which to go on; nothing if there are no more.
     pub(crate) fn some_entries(
         &self,
-        kinds: &[&str],
+        wanted: impl Fn(&str) -> bool,
         (from, before): (u64, u64),
         most: u32,
         mut visit: impl FnMut(Numbered),
@@ -184,7 +184,7 @@ impl RunFile {
         let (mut read, mut last) = (0, from);
         while let Some(row) = rows.next()? {
             (read, last) = (read + 1, row.get(0)?);
-            if row.get_ref(2)?.as_str().is_ok_and(|kind| kinds.contains(&kind)) {
+            if row.get_ref(2)?.as_str().is_ok_and(&wanted) {
                 visit(self.numbered(row)?);
             }
         }

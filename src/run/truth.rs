@@ -175,7 +175,7 @@ mod tests {
             tip,
             overlap: 0.9,
             tip_field_t: [0.0, 0.0, 4e-3],
-            minutes: Vec::new(),
+            parts: Vec::new(),
             switches: 0,
         }
     }

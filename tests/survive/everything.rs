@@ -1,13 +1,17 @@
 //! A sequence with everything in it that an interruption may meet, short at a fast pace.
 
-/// Approach, field, moves, centring, image, trace, a pulse, a pick-up, sweeps, a withdrawal and a second approach.
+/// A plan, approach, field, moves, centring, image, trace, a pulse, a pick-up, sweeps, a withdrawal and a second approach.
 pub const EVERYTHING: &str = r#"// Invented.
+goal("a good tip", "tip proved");
+budget(#{ ends_after: 20.h, atoms: 4, areas: 2, pulses: 2 });
 set("Bias", 60.mV);
 set("Setpoint", 10.pA);
 approach();
 ramp_field(0.05.T);
 go_to(3.2.nm, -1.85.nm);
 let centred = recentre().found;
+let next = choose_next([#{ name: "all of it", goal: "a good tip", time: 10.min }]);
+give_up("a good tip", "no atoms");
 note(`centred: ${centred}`);
 let seen = image(#{ x: 0.nm, y: 0.nm, size: 8.nm, pixels: 12, line_time: 1.s });
 note(`spots: ${find_spots(seen).len()}`);

@@ -46,11 +46,22 @@ pub struct SpinStay {
     pub overlap: f64,
     /// Mean field of the tip on it while the apex was up, T (x, y, z); the other way round while it was down.
     pub tip_field_t: [f64; 3],
-    /// The same of each minute or what there was of it, with when that ended, s.
+    /// The same of each short while of it.
     #[serde(skip)]
-    pub minutes: Vec<(f64, [f64; 3])>,
+    pub parts: Vec<Part>,
     /// Times that the apex switched between its two states.
     pub switches: u64,
+}
+
+/// Mean field of the tip, T (x, y, z), over a short while.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Part {
+    /// From when, s.
+    pub from_s: f64,
+    /// To when, s.
+    pub to_s: f64,
+    /// Mean field of the tip in between, T (x, y, z).
+    pub field_t: [f64; 3],
 }
 
 /// Mean field of the tip on a spin over some of its stays, within some spans: it goes with the gap, and that with field,
@@ -59,10 +70,10 @@ pub fn tip_field_within_t<'a>(
     stays: impl Iterator<Item = &'a SpinStay>,
     spans_s: &[(f64, f64)],
 ) -> Option<[f64; 3]> {
-    let within = |at_s: f64| spans_s.iter().any(|(from_s, to_s)| (*from_s..=*to_s).contains(&at_s));
-    let minutes = stays.flat_map(|stay| &stay.minutes);
-    let seen: Vec<[f64; 3]> =
-        minutes.filter(|(to_s, _)| within(*to_s)).map(|(_, field_t)| *field_t).collect();
+    // What begins before a span belongs to what the tip did then: it may have been moved about to centre it.
+    let within = |part: &&Part| spans_s.iter().any(|(from, to)| *from <= part.from_s && part.to_s <= *to);
+    let parts = stays.flat_map(|stay| &stay.parts);
+    let seen: Vec<[f64; 3]> = parts.filter(within).map(|part| part.field_t).collect();
     let mean = |axis: usize| seen.iter().map(|field_t| field_t[axis]).sum::<f64>() / seen.len() as f64;
     (!seen.is_empty()).then(|| [0, 1, 2].map(mean))
 }
@@ -112,30 +123,30 @@ struct Entry {
     looks: f64,
     overlap: f64,
     field_t: [f64; 3],
-    /// The minute that goes on: since when, and its looks.
-    minute: (f64, f64),
-    minutes: Vec<(f64, [f64; 3])>,
+    /// Looks of the part that goes on.
+    part_looks: f64,
+    parts: Vec<Part>,
     switches: u64,
 }
 
-/// What is written down as one, s.
-const MINUTE_S: f64 = 60.0;
+/// What is written down as one, s: shorter than a spectrum by far.
+const PART_S: f64 = 10.0;
 
 impl Entry {
     fn look(&mut self, now_s: f64, overlap: f64, field_t: [f64; 3]) {
         self.to_s = now_s;
         self.looks += 1.0;
         self.overlap += (overlap - self.overlap) / self.looks;
-        if self.minutes.is_empty() || now_s - self.minute.0 >= MINUTE_S {
-            self.minute = (now_s, 0.0);
-            self.minutes.push((now_s, field_t));
+        if self.parts.last().is_none_or(|part| now_s - part.from_s >= PART_S) {
+            self.part_looks = 0.0;
+            self.parts.push(Part { from_s: now_s, to_s: now_s, field_t });
         }
-        self.minute.1 += 1.0;
-        let Some((to_s, minute_t)) = self.minutes.last_mut() else { return };
-        *to_s = now_s;
-        for ((mean, minute), value) in self.field_t.iter_mut().zip(minute_t).zip(field_t) {
+        self.part_looks += 1.0;
+        let Some(part) = self.parts.last_mut() else { return };
+        part.to_s = now_s;
+        for ((mean, part), value) in self.field_t.iter_mut().zip(&mut part.field_t).zip(field_t) {
             *mean += (value - *mean) / self.looks;
-            *minute += (value - *minute) / self.minute.1;
+            *part += (value - *part) / self.part_looks;
         }
     }
 }
@@ -182,8 +193,8 @@ impl Diary {
                 looks: 0.0,
                 overlap,
                 field_t,
-                minute: (now_s, 0.0),
-                minutes: Vec::new(),
+                part_looks: 0.0,
+                parts: Vec::new(),
                 switches: 0,
             });
             self.open = true;
@@ -244,7 +255,7 @@ impl Microscope {
                 tip: entry.tip,
                 overlap: entry.overlap,
                 tip_field_t: entry.field_t,
-                minutes: entry.minutes.clone(),
+                parts: entry.parts.clone(),
                 switches: entry.switches,
             }
         };
@@ -281,11 +292,12 @@ mod tests {
             tip: entry.tip,
             overlap: entry.overlap,
             tip_field_t: entry.field_t,
-            minutes: entry.minutes,
+            parts: entry.parts,
             switches: 0,
         };
-        assert_eq!(stay.minutes.len(), 10);
-        let again = SpinStay { minutes: vec![(900.0, [0.0, 0.0, 7e-3])], ..stay.clone() };
+        assert_eq!(stay.parts.len(), 60);
+        let part = Part { from_s: 900.0, to_s: 910.0, field_t: [0.0, 0.0, 7e-3] };
+        let again = SpinStay { parts: vec![part; 5], ..stay.clone() };
         let within = |from_s, to_s| {
             tip_field_within_t([&stay, &again].into_iter(), &[(from_s, to_s)]).map(|field_t| field_t[2])
         };

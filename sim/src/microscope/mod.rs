@@ -24,7 +24,7 @@ mod time;
 mod tip;
 mod truth;
 
-pub use chronicle::{Chronicle, ColdTruth, SpinStay, TipStay, tip_field_within_t};
+pub use chronicle::{Chronicle, ColdTruth, Part, SpinStay, TipStay, tip_field_within_t};
 pub use effects::Effects;
 pub use truth::{SpinTruth, Truth};
 
