@@ -3,7 +3,7 @@
 mod recorded;
 
 use super::Port;
-use crate::bench::Bench;
+use crate::bench::{Bench, Role};
 use crate::instrument::{ErrorKind, TaskReport};
 use crate::record::{
     Answer, Call, Denial, Ending, Entry, Failure, Memory, OWN_CALL, Outcome, RecordError, Reply, Request,
@@ -174,7 +174,7 @@ impl ReplayPort {
                 }
             },
             (
-                What::Sweep { sweep, ended, rows },
+                What::Sweep { sweep, ended, rows, settings },
                 Request::Sweep(plan) | Request::SweepOn { plan: Some(plan), .. },
             ) => {
                 let mut values = Vec::new();
@@ -182,7 +182,11 @@ impl ReplayPort {
                 let doubtful = self.calls.doubtful(sweep, rows).map_err(unreadable)?;
                 if ended {
                     let plan = Arc::clone(plan);
-                    return Ok(Ok(Ok(Answer::Sweep(SweepData { sweep, plan, doubtful, values }))));
+                    let setpoint = self.bench.by_role(Role::Setpoint).map(|id| &self.bench.channel(id).name);
+                    let setpoint_a =
+                        setpoint.zip(settings).and_then(|(name, settings)| settings.set.get(name).copied());
+                    let data = SweepData { sweep, plan, setpoint_a, doubtful, values };
+                    return Ok(Ok(Ok(Answer::Sweep(data))));
                 }
                 // A sweep that was cut goes on at its first missing point.
                 let plan = SweepPlan { continues: Some(sweep), done: values, doubtful, ..(**plan).clone() };

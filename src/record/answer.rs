@@ -130,6 +130,8 @@ pub struct SweepData {
     pub sweep: u64,
     /// The plan.
     pub plan: Arc<SweepPlan>,
+    /// Current that the height loop held when it began, A, where that is known.
+    pub setpoint_a: Option<f64>,
     /// Points that were measured while an instrument may not have stood as it was told, or was read wrongly.
     pub doubtful: Doubtful,
     /// The readings, SI, point by point.

@@ -2,6 +2,7 @@
 
 use super::account::{Account, Judged};
 use crate::analysis::joint::{Prior, SpectrumAt, judge, long_enough};
+use crate::bench::Role;
 use crate::record::RunFile;
 use serde_json::{Map, Value};
 
@@ -27,8 +28,15 @@ pub fn settings(words: &[String]) -> Result<Prior, String> {
         .map_err(|error| format!("the settings can't be used: {error}"))
 }
 
-/// Field, begin, direction, frequencies and readings of a spectrum.
-type Column = (f64, f64, bool, Vec<f64>, Vec<f64>);
+/// A spectrum with what was known when it was taken.
+struct Column {
+    field_t: f64,
+    start_s: f64,
+    upward: bool,
+    setpoint_a: Option<f64>,
+    f_hz: Vec<f64>,
+    y: Vec<f64>,
+}
 
 /// Replaces the verdicts of an account by a new one on all its spectra whose field is known.
 ///
@@ -49,6 +57,10 @@ pub fn rejudge(account: &mut Account, run: &RunFile, settings: &Prior) -> Result
         let mut points: Vec<(f64, f64)> =
             table.x.iter().copied().zip(table.values[read].iter().copied()).collect();
         let upward = table.x.first() <= table.x.last();
+        let setpoint_a = outline.settings[0].as_ref().and_then(|settings| {
+            let bench = account.bench.as_ref()?;
+            settings.set.get(&bench.channel(bench.by_role(Role::Setpoint)?).name).copied()
+        });
         points.sort_by(|a, b| a.0.total_cmp(&b.0));
         began.push((outline.table.sweep, outline.at_s));
         let read = |point: &(f64, f64)| point.1.is_finite();
@@ -57,18 +69,19 @@ pub fn rejudge(account: &mut Account, run: &RunFile, settings: &Prior) -> Result
         let missing = !points.iter().all(read);
         for stretch in long_enough(stretches, missing, |stretch| stretch.len()) {
             let (f_hz, y) = stretch.iter().copied().unzip();
-            columns.push((field_t, outline.at_s, upward, f_hz, y));
+            columns.push(Column { field_t, start_s: outline.at_s, upward, setpoint_a, f_hz, y });
         }
     }
     let spectra: Vec<SpectrumAt<'_>> = columns
         .iter()
-        .map(|(field_t, start_s, upward, f_hz, y)| SpectrumAt {
-            field_t: *field_t,
-            start_s: *start_s,
-            upward: *upward,
+        .map(|column| SpectrumAt {
+            field_t: column.field_t,
+            start_s: column.start_s,
+            upward: column.upward,
             tip: 0,
-            f_hz,
-            y,
+            setpoint_a: column.setpoint_a,
+            f_hz: &column.f_hz,
+            y: &column.y,
         })
         .collect();
     let judged =

@@ -23,7 +23,7 @@ fn all_finite<T: Serialize>(result: &T, optional: &[&str]) -> bool {
 }
 
 fn spectrum<'a>(field_t: f64, f_hz: &'a [f64], y: &'a [f64]) -> SpectrumAt<'a> {
-    SpectrumAt { field_t, start_s: field_t, upward: true, tip: 0, f_hz, y }
+    SpectrumAt { field_t, start_s: field_t, upward: true, tip: 0, setpoint_a: None, f_hz, y }
 }
 
 const OPTIONAL: [&str; 10] = [

@@ -217,6 +217,7 @@ pub(crate) fn spectra_of(taken: &[Taken]) -> Vec<SpectrumAt<'_>> {
             start_s: t.start_s,
             upward: t.upward,
             tip: 0,
+            setpoint_a: None,
             f_hz: &t.f,
             y: &t.y,
         })

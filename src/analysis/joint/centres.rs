@@ -40,11 +40,14 @@ pub(super) struct Shape {
 
 impl Shape {
     pub fn at(self, f: f64, centre: f64) -> f64 {
-        let line = |rank: f64| {
-            let p = shape(f, centre + rank * self.pattern.spacing, self.width);
+        let line = |centre: f64| {
+            let p = shape(f, centre, self.width);
             p[0] + self.asymmetry * p[1]
         };
-        self.sign * self.pattern.ranks().map(line).sum::<f64>()
+        if self.pattern.lines == 1 {
+            return self.sign * line(centre);
+        }
+        self.sign * self.pattern.ranks().map(|rank| line(centre + rank * self.pattern.spacing)).sum::<f64>()
     }
 }
 

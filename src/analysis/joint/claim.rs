@@ -1,5 +1,6 @@
 //! From a law that the evidence has singled out to a claim, or to why there is none.
 
+use super::answers::ALIKE;
 use super::centres::{Centre, Shape, centres, inside};
 use super::combs::Pattern;
 use super::law::{Line, Straight, TOGETHER, straight};
@@ -57,7 +58,7 @@ fn read_off(case: &Case<'_>, t: &Tried, found: Found, said: &mut Judgement) -> O
     let (shape, seen) = centres(&t.spectra, case.bases, &shown, (t.tables.width, t.tables.pattern));
     let wrong = wrong(case, &seen, at_fields, held.len());
     let goes = goes(case.spectra, &t.tables, found, &showing);
-    let line = if wrong.is_none() { line_through(case, &seen, shape.pattern) } else { None };
+    let line = if wrong.is_none() { line_through(case, &seen, shape) } else { None };
     let Some((line, steps)) = line else {
         let why = wrong.unwrap_or_else(|| "its centres give no law".to_owned());
         said.reasons.push(format!("Something moves with the field, but {why}."));
@@ -190,24 +191,76 @@ fn runs_along(case: &Case<'_>, seen: &[Centre]) -> Option<String> {
 }
 
 /// The law through centres, and when they step.
-fn line_through(case: &Case<'_>, seen: &[Centre], pattern: Pattern) -> Option<(Straight, Option<f64>)> {
-    let fields: Vec<f64> = seen.iter().map(|c| case.spectra[c.index].field_t.abs()).collect();
-    let times: Vec<f64> = seen.iter().map(|c| case.spectra[c.index].start_s).collect();
-    let f: Vec<f64> = seen.iter().map(|c| c.f - ACROSS * pattern.second_order(c.f)).collect();
-    // A field that was read has an error, which moves the centre for what the law says about it.
-    let mean = |v: &[f64]| v.iter().sum::<f64>() / v.len() as f64;
-    let slope = mean(&f) / mean(&fields).max(1e-6);
-    let read = slope * case.prior.field_error_t;
-    let errors: Vec<f64> = seen.iter().map(|c| c.error.hypot(read)).collect();
-    let shifted = |c: &Centre| {
-        let [width, asymmetry, spacing] = c.common;
-        [width, asymmetry, spacing, ACROSS * pattern.second_order(c.f)]
-    };
-    let common: Vec<[f64; TOGETHER]> = seen.iter().map(shifted).collect();
-    let aligned = slope * case.prior.alignment_shift_t;
-    let line =
-        Line { fields: &fields, times: &times, centres: &f, errors: &errors, common: &common, aligned };
-    Some((straight(&line)?, steps(case.spectra, seen, &line)))
+fn line_through(case: &Case<'_>, seen: &[Centre], shape: Shape) -> Option<(Straight, Option<f64>)> {
+    let setpoints = setpoints(case, seen);
+    let law = straight(&Numbers::new(case, seen, shape, setpoints.clone()).line())?;
+    // A centre at another setpoint lies elsewhere though the tip is the same.
+    let usual = seen.iter().zip(&setpoints).filter(|(_, log)| log.abs() < ALIKE).map(|(c, _)| *c);
+    let usual: Vec<Centre> = usual.collect();
+    let numbers = Numbers::new(case, &usual, shape, vec![0.0; usual.len()]);
+    Some((law, steps(case.spectra, &usual, &numbers.line())))
+}
+
+/// What a law goes through.
+struct Numbers {
+    fields: Vec<f64>,
+    times: Vec<f64>,
+    centres: Vec<f64>,
+    errors: Vec<f64>,
+    common: Vec<[f64; TOGETHER]>,
+    setpoints: Vec<f64>,
+    raises: bool,
+    aligned: f64,
+}
+
+impl Numbers {
+    fn new(case: &Case<'_>, seen: &[Centre], shape: Shape, setpoints: Vec<f64>) -> Self {
+        let pattern = shape.pattern;
+        let fields: Vec<f64> = seen.iter().map(|c| case.spectra[c.index].field_t.abs()).collect();
+        let centres: Vec<f64> = seen.iter().map(|c| c.f - ACROSS * pattern.second_order(c.f)).collect();
+        // A field that was read has an error, which moves the centre for what the law says about it.
+        let mean = |v: &[f64]| v.iter().sum::<f64>() / v.len() as f64;
+        let slope = mean(&centres) / mean(&fields).max(1e-6);
+        let read = slope * case.prior.field_error_t;
+        let shifted = |c: &Centre| {
+            let [width, asymmetry, spacing] = c.common;
+            [width, asymmetry, spacing, ACROSS * pattern.second_order(c.f)]
+        };
+        Numbers {
+            times: seen.iter().map(|c| case.spectra[c.index].start_s).collect(),
+            errors: seen.iter().map(|c| c.error.hypot(read)).collect(),
+            common: seen.iter().map(shifted).collect(),
+            aligned: slope * case.prior.alignment_shift_t,
+            fields,
+            centres,
+            setpoints,
+            raises: shape.sign > 0.0,
+        }
+    }
+
+    fn line(&self) -> Line<'_> {
+        Line {
+            fields: &self.fields,
+            times: &self.times,
+            centres: &self.centres,
+            errors: &self.errors,
+            common: &self.common,
+            setpoints: &self.setpoints,
+            raises: self.raises,
+            aligned: self.aligned,
+        }
+    }
+}
+
+/// Logarithms of the setpoints over that of most; nothing where one is not known.
+fn setpoints(case: &Case<'_>, seen: &[Centre]) -> Vec<f64> {
+    let of = |c: &Centre| case.spectra[c.index].setpoint_a.filter(|a| *a > 0.0);
+    let known: Vec<f64> = seen.iter().filter_map(of).collect();
+    if known.is_empty() {
+        return vec![0.0; seen.len()];
+    }
+    let most = middle(known);
+    seen.iter().map(|c| of(c).map_or(0.0, |a| (a / most).ln())).collect()
 }
 
 fn multiplet(shape: Shape) -> Option<Multiplet> {

@@ -4,15 +4,11 @@
     reason = "rows and columns of small matrices are named by their numbers"
 )]
 
-use super::spectra::dot;
+use super::answers::answers;
+use super::gls::{Covariances, Gls, Size};
 use crate::analysis::order::middle;
 use nalgebra::{SMatrix, SVector};
 
-/// Fields over which spins align, T: 2kT/gμB is 0.4 T to 0.6 T for a spin one half at 0.3 K. Where the current depends on how
-/// far spin and tip are aligned, the gap that the loop keeps goes with it, and the field of the tip with the gap: as
-/// tanh(B/B0), Brillouin's function of a spin one half (textbook), if both were small. As the field falls exponentially with
-/// the gap, and that goes with a logarithm, it bends less, like a tanh over 0.5 T to 0.7 T.
-const ALIGN_T: [f64; 2] = [0.5, 0.7];
 /// Part of the tips that are taken beforehand for ones without wander. More of them make errors too small where the wander is
 /// of the size of what a centre is known to, fewer make them too large where there is none.
 const STEADY: f64 = 0.2;
@@ -24,8 +20,8 @@ const BENT: f64 = 1.25;
 /// has a slope that is eight in a hundred below that of the moment.
 const APART: f64 = 0.4;
 
-/// Logarithm beyond which the inverse of a number is none.
-const NEVER: f64 = 746.0;
+/// How long wander may last, in units of the whole time.
+const LASTS: [f64; 4] = [1e-6, 0.06, 0.25, 1.0];
 
 /// Fewest centres in which a step can be told from wander, and log evidence that it needs.
 const STEP_CENTRES: usize = 6;
@@ -71,6 +67,10 @@ pub(super) struct Line<'a> {
     pub centres: &'a [f64],
     pub errors: &'a [f64],
     pub common: &'a [[f64; TOGETHER]],
+    /// Logarithm of the setpoint over that of most, for each centre.
+    pub setpoints: &'a [f64],
+    /// Whether the line raises the current.
+    pub raises: bool,
     /// What full alignment adds to the frequency: its standard deviation over such tips, Hz.
     pub aligned: f64,
 }
@@ -84,9 +84,8 @@ struct Centred<'a> {
     base: f64,
     spread: f64,
     typical: f64,
-    length: f64,
-    /// Alignment at each field beyond that at the mean field, for each of [`ALIGN_T`].
-    beyond: [Vec<f64>; 2],
+    /// Of two centres, by everything that there is.
+    covariances: Covariances,
 }
 
 impl<'a> Centred<'a> {
@@ -100,34 +99,31 @@ impl<'a> Centred<'a> {
         let spread = (x.iter().map(|v| v * v).sum::<f64>() / n as f64).sqrt();
         let base = line.centres.iter().sum::<f64>() / n as f64;
         let y = line.centres.iter().map(|c| c - base).collect();
-        let ends = |of: fn(f64, f64) -> f64, from: f64| line.times.iter().fold(from, |m, t| of(m, *t));
-        let length = (ends(f64::max, f64::NEG_INFINITY) - ends(f64::min, f64::INFINITY)).max(1e-9);
         let typical = middle(line.errors.to_vec());
-        let beyond =
-            ALIGN_T.map(|t| line.fields.iter().map(|b| (b / t).tanh() - (mean / t).tanh()).collect());
-        (spread > 0.0).then_some(Centred { line, x, y, mean, base, spread, typical, length, beyond })
-    }
-
-    /// Covariance of two centres.
-    fn covariance(&self, size: &Sizes, i: usize, j: usize) -> f64 {
-        let Line { times, errors, common, .. } = self.line;
-        let lag = (times[i] - times[j]).abs() / (size.lasts * self.length);
-        let together = if lag < NEVER { (-lag).exp() } else { 0.0 };
-        let own = if i == j { errors[i] * errors[i] } else { 0.0 };
-        let both = common[i].iter().zip(&common[j]).map(|(a, b)| a * b).sum::<f64>();
-        let beyond = &self.beyond[size.over];
-        let bend = self.line.aligned.hypot(self.typical * size.bend);
-        own + both + (self.typical * size.wander).powi(2) * together + bend * bend * beyond[i] * beyond[j]
+        let answers = answers((line.fields, mean), line.setpoints, line.raises);
+        let own: Vec<f64> = line.errors.iter().map(|e| e * e).collect();
+        let covariances = Covariances::new(&own, line.common, (line.times, &LASTS), &answers);
+        (spread > 0.0).then_some(Centred { line, x, y, mean, base, spread, typical, covariances })
     }
 
     /// Straight laws through values with each size of wander and bend: log weight, law, and wander in Hz.
     fn fits(&self, y: &[f64], sizes: Vec<Sizes>) -> Vec<(f64, Gls, f64)> {
+        let curve: Vec<f64> = self.x.iter().map(|x| (x / self.spread).powi(2)).collect();
+        let mut matrix = Vec::new();
         let fit = |size: Sizes| {
-            let mut g = gls(&self.x, y, self.spread, |i, j| self.covariance(&size, i, j))?;
+            let bend = self.line.aligned.hypot(self.typical * size.bend);
+            let wander = self.typical * size.wander;
+            let of = Size { wander, lasts: size.lasts, bend, answer: size.answer };
+            let mut g = self.covariances.fit(&of, (&self.x, y, &curve), &mut matrix)?;
             g.bent = size.bend > 0.0;
-            Some((size.log_prior + g.log_likelihood, g, self.typical * size.wander))
+            Some((size.log_prior + g.log_likelihood, g, wander))
         };
         sizes.into_iter().filter_map(fit).collect()
+    }
+
+    /// All sizes that are averaged over.
+    fn sizes(&self) -> Vec<Sizes> {
+        sizes(self.covariances.answers())
     }
 
     /// A straight law of this log likelihood against levels that are [`APART`] and have its slope, and its frequency, at the
@@ -139,7 +135,7 @@ impl<'a> Centred<'a> {
         let beyond: Vec<f64> =
             self.x.iter().map(|x| (far * x + along).hypot(gap) - middle - slope * x).collect();
         let without: Vec<f64> = self.y.iter().zip(&beyond).map(|(y, b)| y - b).collect();
-        let wanders = || sizes().into_iter().filter(|size| size.bend == 0.0).collect::<Vec<_>>();
+        let wanders = || self.sizes().into_iter().filter(|size| size.bend == 0.0).collect::<Vec<_>>();
         let avoided = log_sum(self.fits(&without, wanders()).iter().map(|fit| fit.0));
         let steady = wanders().into_iter().filter(|size| size.wander == 0.0).collect();
         let told = self.fits(&beyond, steady).iter().map(|fit| fit.1.rest).fold(f64::INFINITY, f64::min);
@@ -227,7 +223,7 @@ pub(super) fn log_sum(logs: impl IntoIterator<Item = f64>) -> f64 {
 pub(super) fn straight(line: &Line<'_>) -> Option<Straight> {
     let c = Centred::new(line)?;
     let n = c.x.len();
-    let sums = c.fits(&c.y, sizes());
+    let sums = c.fits(&c.y, c.sizes());
     let likelihood = log_sum(sums.iter().filter(|s| !s.1.bent).map(|s| s.0));
     let top = sums.iter().map(|s| s.0).fold(f64::NEG_INFINITY, f64::max);
     let mut weights: Vec<f64> = sums.iter().map(|s| (s.0 - top).exp()).collect();
@@ -265,89 +261,38 @@ pub(super) fn straight(line: &Line<'_>) -> Option<Straight> {
     })
 }
 
-/// How large wander and bend are, in units of what a centre is known to, and how long the wander lasts, in units of the
-/// whole time.
+/// How large wander and bend are, in units of what a centre is known to.
 struct Sizes {
     wander: f64,
-    lasts: f64,
+    /// Which of [`LASTS`].
+    lasts: usize,
     /// Beside what such tips have.
     bend: f64,
-    /// Which of [`ALIGN_T`] it bends over.
-    over: usize,
+    /// Which of the ways in which the tip's field answers.
+    answer: usize,
     log_prior: f64,
 }
 
-/// All sizes that are averaged over. Wander: none, or from a twenty-fifth of what a centre is known to, which adds nothing,
-/// to two hundred times it, all alike beforehand.
-fn sizes() -> Vec<Sizes> {
+/// All sizes that are averaged over, for so many answers. Wander: none, or from a twenty-fifth of what a centre is known to,
+/// which adds nothing, to two hundred times it, all alike beforehand.
+fn sizes(answers: usize) -> Vec<Sizes> {
     let mut all = Vec::new();
     let bends = [0.0, 9.0, 27.0, 81.0];
-    for (bend, over) in bends.into_iter().flat_map(|bend| [(bend, 0), (bend, 1)]) {
+    for (bend, answer) in bends.into_iter().flat_map(|bend| (0..answers).map(move |answer| (bend, answer))) {
         // The likelihood is smooth in the wander: a coarse grid does where little weight is expected.
-        let (every, durations): (usize, &[f64]) =
-            if bend > 0.0 { (3, &[1e-6, 0.25]) } else { (1, &[1e-6, 0.06, 0.25, 1.0]) };
+        let (every, durations): (usize, &[usize]) =
+            if bend > 0.0 { (3, &[0, 2]) } else { (1, &[0, 1, 2, 3]) };
         let wanders = (1..22).step_by(every).map(|k| 0.04 * 1.5f64.powi(k));
-        let mut these = vec![(0.0, 1e-6)];
+        let mut these = vec![(0.0, 0)];
         these.extend(wanders.flat_map(|w| durations.iter().map(move |d| (w, *d))));
-        let kinds: f64 = if bend > 0.0 { 6.0 } else { 2.0 };
+        let kinds = answers as f64 * if bend > 0.0 { 3.0 } else { 1.0 };
         let each = (1.0 - STEADY) / (these.len() - 1) as f64;
         all.extend(these.into_iter().map(|(wander, lasts)| {
             let part: f64 = if wander > 0.0 { each } else { STEADY };
-            Sizes { wander, lasts, bend, over, log_prior: (part / kinds).ln() }
+            Sizes { wander, lasts, bend, answer, log_prior: (part / kinds).ln() }
         }));
     }
     all
-}
-
-struct Gls {
-    p: [f64; 2],
-    v: [[f64; 2]; 2],
-    curved: f64,
-    /// Sum of the squares of what is left.
-    rest: f64,
-    log_likelihood: f64,
-    bent: bool,
-}
-
-fn gls(x: &[f64], y: &[f64], spread: f64, cov: impl Fn(usize, usize) -> f64) -> Option<Gls> {
-    let n = x.len();
-    let mut l = vec![vec![0.0f64; n]; n];
-    for i in 0..n {
-        for j in 0..=i {
-            let s = cov(i, j) - (0..j).map(|k| l[i][k] * l[j][k]).sum::<f64>();
-            l[i][j] = if i == j { (s > 0.0).then(|| s.sqrt())? } else { s / l[j][j] };
-        }
-    }
-    let white = |v: &[f64]| {
-        let mut w = v.to_vec();
-        for i in 0..n {
-            let s: f64 = (0..i).map(|k| l[i][k] * w[k]).sum();
-            w[i] = (w[i] - s) / l[i][i];
-        }
-        w
-    };
-    let (one, line, wy) = (white(&vec![1.0; n]), white(x), white(y));
-    let mut bend = white(&x.iter().map(|v| (v / spread).powi(2)).collect::<Vec<_>>());
-    let (a, b, d) = (dot(&one, &one), dot(&one, &line), dot(&line, &line));
-    let det = a * d - b * b;
-    let (u, w) = (dot(&one, &wy), dot(&line, &wy));
-    let p = [(d * u - b * w) / det, (a * w - b * u) / det];
-    let rest: Vec<f64> = (0..n).map(|i| wy[i] - p[0] * one[i] - p[1] * line[i]).collect();
-    let (u, w) = (dot(&one, &bend), dot(&line, &bend));
-    let q = [(d * u - b * w) / det, (a * w - b * u) / det];
-    (0..n).for_each(|i| bend[i] -= q[0] * one[i] + q[1] * line[i]);
-    let curved = dot(&bend, &rest) / dot(&bend, &bend).sqrt().max(1e-300);
-    let log_det: f64 = (0..n).map(|i| l[i][i].ln()).sum();
-    let left = dot(&rest, &rest);
-    let log_likelihood = -log_det - 0.5 * det.ln() - 0.5 * left;
-    (det > 0.0).then_some(Gls {
-        p,
-        v: [[d / det, -b / det], [-b / det, a / det]],
-        curved,
-        rest: left,
-        log_likelihood,
-        bent: false,
-    })
 }
 
 #[cfg(test)]
@@ -365,23 +310,54 @@ mod tests {
             let slope = 25e9;
             let law = |b: &f64| slope * (b + 4e-3 + 1e-3 * (b / 0.6).tanh());
             let centres: Vec<f64> = fields.iter().map(law).collect();
-            let (errors, common) = ([0.3e6; 10], [[0.0; TOGETHER]; 10]);
+            let errors = [0.3e6; 10];
             let pull = |aligned: f64| {
-                let line = Line {
-                    fields: &fields,
-                    times: &times,
-                    centres: &centres,
-                    errors: &errors,
-                    common: &common,
-                    aligned,
-                };
-                let found = straight(&line).unwrap();
+                let found = law_through(&fields, &times, &centres, (&errors, &[0.0; 10], aligned), true);
                 (found.slope - slope) / found.slope_variance.sqrt()
             };
             // Over a wide range the centres show the bend by themselves.
             let plain = pull(0.0);
             assert!(top_t > 0.5 || plain > 3.0, "{top_t} T: the slope is too large, {plain:.1}");
             assert!(pull(slope * 1e-3).abs() < 1.5, "{top_t} T: {:.1}", pull(slope * 1e-3));
+        }
+    }
+
+    fn law_through(
+        fields: &[f64],
+        times: &[f64],
+        centres: &[f64],
+        (errors, setpoints, aligned): (&[f64], &[f64], f64),
+        raises: bool,
+    ) -> Straight {
+        let common = vec![[0.0; TOGETHER]; fields.len()];
+        straight(&Line { fields, times, centres, errors, common: &common, setpoints, raises, aligned }).unwrap()
+    }
+
+    /// To the field of the tip it is all one whether the setpoint or the spin has moved the gap: one spectrum from farther away
+    /// tells how much of the slope is alignment.
+    #[test]
+    fn a_spectrum_from_farther_away_tells_what_alignment_adds() {
+        let fields: Vec<f64> = (0..11).map(|k| 0.38 + 0.12 * f64::from(k * 7 % 11) / 10.0).collect();
+        let times: Vec<f64> = (0..11).map(f64::from).collect();
+        let (slope, errors) = (25e9, [0.3e6; 11]);
+        for (answer_t, polarised) in [(1e-3, 0.3f64), (-1e-3, 0.2), (0.5e-3, -0.35), (0.0, 0.3)] {
+            let tip_t = |b: f64, log: f64| {
+                let gap = log / 0.262 - (1.0 + polarised * (b / 0.6).tanh()).ln() / 0.262;
+                4e-3 + answer_t * gap
+            };
+            let errors_at = |log: f64| {
+                let mut setpoints = [0.0; 11];
+                setpoints[10] = log;
+                let at = fields.iter().zip(&setpoints);
+                let centres: Vec<f64> = at.map(|(b, log)| slope * (b + tip_t(*b, *log))).collect();
+                let found = law_through(&fields, &times, &centres, (&errors, &setpoints, slope * 1e-3), polarised < 0.0);
+                (found.slope - slope, found.slope_variance.sqrt())
+            };
+            let (same, (off, error)) = (errors_at(0.0).1, errors_at(0.6f64.ln()));
+            let of = format!("{answer_t} T, P {polarised}: {:.1} of {:.1} MHz/T", 1e-6 * off, 1e-6 * error);
+            assert!(off.abs() < 2.0 * error, "{of}");
+            assert!(error < same, "{of}, where one setpoint alone knows {:.1}", 1e-6 * same);
+            assert!(answer_t != 0.0 || error < 0.2 * same, "{of}: nothing goes with the gap");
         }
     }
 }

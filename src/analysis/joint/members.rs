@@ -9,7 +9,6 @@ use super::clean::Bases;
 use super::combs::{MOST, Pattern};
 use super::ends::{SURE, UNSEEN, ends};
 use super::spectra::{Ready, dot};
-use std::ops::Range;
 
 /// Places in a width, and the least distance of two lines, in widths.
 const PLACES: f64 = 5.0;
@@ -55,25 +54,19 @@ impl Members {
     }
 }
 
-/// One spectrum in the frame of the law: how much of a line there is at each place that lies in the window.
-struct Framed {
-    n: Vec<f64>,
-    held: Range<usize>,
-    /// Which of the tables of what lines have in common.
-    lags: usize,
-}
-
-impl Framed {
-    /// Sum over these places, and how many of them lie in the window.
-    fn sum(&self, places: &[usize]) -> (f64, usize) {
-        let held = places.iter().filter(|k| self.held.contains(k));
-        held.fold((0.0, 0), |(sum, seen), k| (sum + self.n[k - self.held.start], seen + 1))
-    }
+/// One place in the frame of the law, in all spectra: how much of a line there is in each, and whether its window holds it.
+#[derive(Debug, Clone, Copy, Default)]
+struct Held {
+    n: [f64; LOOKED_AT],
+    held: [f64; LOOKED_AT],
 }
 
 /// All spectra in the frame of the law.
 struct Frame {
-    all: Vec<Framed>,
+    places: Vec<Held>,
+    /// How many spectra there are, and which of the tables of what lines have in common is that of each.
+    count: usize,
+    of: [usize; LOOKED_AT],
     /// What two lines have in common, by their distance in places, for each grid of frequencies.
     lags: Vec<Vec<f64>>,
     /// Places to each side of the centre, and their distance, Hz.
@@ -83,28 +76,32 @@ struct Frame {
 
 impl Frame {
     fn new(spectra: &[Ready], bases: &Bases, shape: Shape, seen: &[Centre]) -> Self {
+        assert!(seen.len() <= LOOKED_AT, "so many are looked at side by side");
         let step = shape.width / PLACES;
         let reach = |c: &Centre| {
             let s = &spectra[c.index];
             (c.f - s.f[0]).max(s.f[s.f.len() - 1] - c.f)
         };
         let half = (seen.iter().map(reach).fold(0.0, f64::max) / step) as usize;
-        let mut frame = Frame { all: Vec::with_capacity(seen.len()), lags: Vec::new(), half, step };
+        let places = vec![Held::default(); 2 * half + 1];
+        let (count, of) = (seen.len(), [0; LOOKED_AT]);
+        let mut frame = Frame { places, count, of, lags: Vec::new(), half, step };
         let mut grids = Vec::new();
-        for c in seen {
+        for (k, c) in seen.iter().enumerate() {
             let s = &spectra[c.index];
-            let at = |k: usize| c.f + step * (k as f64 - half as f64);
-            let inside = |k: &usize| s.f[0] < at(*k) && at(*k) < s.f[s.f.len() - 1];
-            let first = (0..=2 * half).find(inside).unwrap_or(0);
-            let held = first..first + (first..=2 * half).filter(inside).count();
-            // The background was taken out of the spectrum, which is as good as taking it out of the line.
-            let n = |k: usize| s.f.iter().zip(&s.y).map(|(f, y)| shape.at(*f, at(k)) * y).sum();
-            let known = grids.iter().position(|basis| *basis == s.basis).unwrap_or_else(|| {
+            for (place, held) in frame.places.iter_mut().enumerate() {
+                let at = c.f + step * (place as f64 - half as f64);
+                if s.f[0] < at && at < s.f[s.f.len() - 1] {
+                    // The background was taken out of the spectrum, which is as good as taking it out of the line.
+                    held.n[k] = s.f.iter().zip(&s.y).map(|(f, y)| shape.at(*f, at) * y).sum();
+                    held.held[k] = 1.0;
+                }
+            }
+            frame.of[k] = grids.iter().position(|basis| *basis == s.basis).unwrap_or_else(|| {
                 frame.lags.push(lags(s, bases, shape, (2 * half + 1, step)));
                 grids.push(s.basis);
                 grids.len() - 1
             });
-            frame.all.push(Framed { n: held.clone().map(n).collect(), held, lags: known });
         }
         frame
     }
@@ -112,10 +109,11 @@ impl Frame {
     /// For each grid and each number of equal lines so many places apart: what they have of one line in all.
     fn own(&self, lines: usize, spacing: f64) -> Vec<[f64; MOST + 1]> {
         let of = |lags: &Vec<f64>| {
+            let mut lag = [0.0; MOST];
+            (0..lines).for_each(|k| lag[k] = lags[((k as f64 * spacing).round() as usize).min(lags.len() - 1)]);
             std::array::from_fn(|seen| {
-                let lag = |k: usize| lags[((k as f64 * spacing).round() as usize).min(lags.len() - 1)];
-                let beyond = (1..seen.min(lines)).map(|k| 2.0 * (seen - k) as f64 * lag(k)).sum::<f64>();
-                seen as f64 * lag(0) + beyond
+                let beyond = (1..seen.min(lines)).map(|k| 2.0 * (seen - k) as f64 * lag[k]).sum::<f64>();
+                seen as f64 * lag[0] + beyond
             })
         };
         self.lags.iter().map(of).collect()
@@ -124,18 +122,22 @@ impl Frame {
     /// What equal lines at these places explain, half chi-square, those negative that would have to go down: nearly, since
     /// two lines at the end of a window have less in common than in its middle.
     fn explains(&self, places: &[usize], own: &[[f64; MOST + 1]]) -> f64 {
-        let of = |s: &Framed| {
-            let (n, seen) = s.sum(places);
-            let own = own[s.lags][seen];
-            if own > 1e-9 { 0.5 * n * n.abs() / own } else { 0.0 }
+        let mut sum = Held::default();
+        for place in places {
+            let held = &self.places[*place];
+            (0..LOOKED_AT).for_each(|k| sum.n[k] += held.n[k]);
+            (0..LOOKED_AT).for_each(|k| sum.held[k] += held.held[k]);
+        }
+        let of = |k: usize| {
+            let own = own[self.of[k]][sum.held[k] as usize];
+            if own > 1e-9 { 0.5 * sum.n[k] * sum.n[k].abs() / own } else { 0.0 }
         };
-        self.all.iter().map(of).sum()
+        (0..self.count).map(of).sum()
     }
 
     /// Whether enough windows hold a place.
     fn holds(&self, place: usize) -> bool {
-        let held = self.all.iter().filter(|s| s.held.contains(&place)).count();
-        held as f64 > HELD * self.all.len() as f64
+        self.places[place].held.iter().sum::<f64>() > HELD * self.count as f64
     }
 }
 
@@ -294,7 +296,7 @@ mod tests {
             })
             .collect();
         let spectra: Vec<SpectrumAt<'_>> = (0..9)
-            .map(|k| SpectrumAt { field_t: 0.5, start_s: 0.0, upward: true, tip: 0, f_hz: &f[k], y: &y[k] })
+            .map(|k| SpectrumAt { field_t: 0.5, start_s: 0.0, upward: true, tip: 0, setpoint_a: None, f_hz: &f[k], y: &y[k] })
             .collect();
         let (ready, bases) = ready(&spectra.iter().collect::<Vec<_>>(), &mut Remembered::default());
         let shape = Shape {

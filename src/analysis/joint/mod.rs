@@ -21,6 +21,7 @@
 //! the wander of the tip field and over a smooth bend (`law`). What the errors of the common shape do to all centres together
 //! is part of it (`shape`).
 
+mod answers;
 mod centres;
 mod claim;
 mod clean;
@@ -28,6 +29,7 @@ mod combs;
 pub mod design;
 mod ends;
 pub mod evidence;
+mod gls;
 mod judge;
 mod law;
 mod locked;

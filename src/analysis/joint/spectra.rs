@@ -18,6 +18,8 @@ pub struct SpectrumAt<'a> {
     pub upward: bool,
     /// Spectra with the same number were taken with one tip.
     pub tip: u32,
+    /// Current that the height loop held, A, where it is known.
+    pub setpoint_a: Option<f64>,
     /// Frequencies, Hz, rising.
     pub f_hz: &'a [f64],
     /// Signal, any one unit for all.
@@ -95,6 +97,7 @@ pub(super) struct Ready {
     pub field_t: f64,
     pub start_s: f64,
     pub upward: bool,
+    pub setpoint_a: Option<f64>,
     /// Ends of the whole spectrum, Hz.
     pub window: (f64, f64),
     /// Frequencies and signals.
@@ -167,8 +170,8 @@ pub(super) fn ready(spectra: &[&SpectrumAt<'_>], remembered: &mut Remembered) ->
                 let new = Piece { number: remembered.number(), f: f.to_vec(), y };
                 remembered.pieces.keep(asking, key, new)
             });
-            let (field_t, start_s, upward) = (s.field_t, s.start_s, s.upward);
-            all.push(Ready { field_t, start_s, upward, window, piece, sigma, basis });
+            let (field_t, start_s, upward, setpoint_a) = (s.field_t, s.start_s, s.upward, s.setpoint_a);
+            all.push(Ready { field_t, start_s, upward, setpoint_a, window, piece, sigma, basis });
         }
     }
     (all, bases)

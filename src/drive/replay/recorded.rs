@@ -2,7 +2,7 @@
 
 use super::{OWN_CALL, TreatAs};
 use crate::instrument::TaskReport;
-use crate::record::{Answer, Doubtful, Entry, Failure, Numbered, RecordError, Request, RunFile};
+use crate::record::{Answer, Doubtful, Entry, Failure, Numbered, RecordError, Request, RunFile, Settings};
 use std::collections::VecDeque;
 
 /// Rows that are read at once.
@@ -31,8 +31,8 @@ pub(super) enum What {
     Stated,
     /// Answered.
     Answered(Result<Answer, Failure>),
-    /// A sweep that ended, or was cut short; its points lie between two rows.
-    Sweep { sweep: u64, ended: bool, rows: (u64, u64) },
+    /// A sweep that ended, or was cut short; its points lie between two rows. How the bench stood when it began.
+    Sweep { sweep: u64, ended: bool, rows: (u64, u64), settings: Option<Box<Settings>> },
     /// A trace or an image; its numbers stand under this number.
     Bulk { report: TaskReport, seq: u64 },
     /// Something that must not happen twice was begun, and nobody knows whether it happened.
@@ -175,8 +175,11 @@ fn take_in(found: &mut Option<Recorded>, seq: u64, entry: Entry, until: u64) {
     }
     let what = match entry {
         Entry::Intent { .. } => What::Unknown,
-        Entry::SweepBegin { sweep, .. } | Entry::SweepOn { sweep, .. } => {
-            What::Sweep { sweep, ended: false, rows: (seq, until) }
+        Entry::SweepBegin { sweep, settings, .. } => {
+            What::Sweep { sweep, ended: false, rows: (seq, until), settings }
+        }
+        Entry::SweepOn { sweep, .. } => {
+            What::Sweep { sweep, ended: false, rows: (seq, until), settings: None }
         }
         Entry::Bulk { report, .. } => What::Bulk { report, seq },
         Entry::Call { answer, .. } => What::Answered(answer),

@@ -179,7 +179,7 @@ pub(super) fn measure(
         let more = data_of(ctx, host.call(ctx, request)?)?;
         let taken = taken.get_or_insert_with(|| {
             let (doubtful, values) = (Doubtful::default(), Vec::new());
-            Rc::new(SweepData { sweep: more.sweep, plan: Arc::clone(&plan), doubtful, values })
+            Rc::new(SweepData { plan: Arc::clone(&plan), doubtful, values, ..more })
         });
         // The sequence may have kept what it was shown; else nothing is copied.
         let so_far = Rc::make_mut(taken);

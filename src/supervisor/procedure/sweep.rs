@@ -115,7 +115,13 @@ impl Sweeping {
             gaps: vec![0; plan.gauges().len()],
             along: vec![None; plan.companions().len()],
             again: Repeats::default(),
-            data: SweepData { sweep, doubtful: plan.doubtful.clone(), plan, values },
+            data: SweepData {
+                sweep,
+                setpoint_a: bench.by_role(Role::Setpoint).and_then(|id| latest.standing(id)),
+                doubtful: plan.doubtful.clone(),
+                plan,
+                values,
+            },
             i,
             line_of_slow: None,
             stage: Stage::Fast(start),
@@ -298,9 +304,9 @@ impl Sweeping {
 
     fn finish(&mut self) -> Next {
         let plan = Arc::clone(&self.data.plan);
-        let (sweep, doubtful) = (self.data.sweep, self.data.doubtful.clone());
+        let doubtful = self.data.doubtful.clone();
         let values = std::mem::take(&mut self.data.values);
-        Next::Finished(Ok(Answer::Sweep(SweepData { sweep, doubtful, plan, values })))
+        Next::Finished(Ok(Answer::Sweep(SweepData { doubtful, plan, values, ..self.data })))
     }
 }
 

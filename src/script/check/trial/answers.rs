@@ -156,7 +156,8 @@ impl Answers {
             let high = 1.0 / (1.0 + ((part - centre) / WIDTH).powi(2));
             values.extend(plan.read.iter().map(|id| self.reading(*id, high)));
         }
-        Ok(Answer::Sweep(SweepData { sweep, plan: Arc::clone(plan), doubtful: Doubtful::default(), values }))
+        let (plan, doubtful) = (Arc::clone(plan), Doubtful::default());
+        Ok(Answer::Sweep(SweepData { sweep, plan, setpoint_a: None, doubtful, values }))
     }
 
     /// Where a line lies in a sweep, in parts of it: over the RF frequency it moves with the field, from the middle of the
