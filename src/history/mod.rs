@@ -145,6 +145,8 @@ pub struct History {
     pub touched_s: Vec<f64>,
     /// The field in which it began, T.
     field_at: BTreeMap<u64, f64>,
+    /// Setpoint of the height loop when each sweep began, A, where it is known.
+    setpoint_at: BTreeMap<u64, f64>,
     /// The end, if it has come and the run was not resumed since.
     pub ending: Option<Ending>,
     /// Whether every park step of that end was reached.
@@ -201,6 +203,7 @@ impl History {
             swept_s: Vec::new(),
             touched_s: Vec::new(),
             field_at: BTreeMap::new(),
+            setpoint_at: BTreeMap::new(),
             ending: None,
             parked: false,
             not_parked: Vec::new(),
@@ -275,8 +278,9 @@ impl History {
                 self.leave_spot_if(plan.moved().any(|column| self.names.moves_tip(&column.channel)));
                 self.next_sweep = self.next_sweep.max(sweep + 1);
                 self.began.push(at_s);
-                let field = self.names.field().and_then(|name| self.channels.get(name)).map(|s| s.si);
-                self.field_at.extend(field.map(|field_t| (*sweep, field_t)));
+                let stands = |name: Option<&str>| Some((*sweep, self.channels.get(name?)?.si));
+                self.field_at.extend(stands(self.names.field()));
+                self.setpoint_at.extend(stands(self.names.setpoint()));
                 self.steps.iter_mut().filter(|step| step.to_s.is_none()).for_each(|step| step.sweeps += 1);
                 self.sweep = Some((*sweep, (**plan).clone()));
             }
@@ -399,9 +403,17 @@ impl History {
         self.results.push(ResultLine::of(what, title, body));
     }
 
-    /// From when to when the spectra of a claim were measured, s, where they came to their end.
+    /// From when to when the spectra of a claim were measured, s, where they came to their end: those at the setpoint of
+    /// most, which its tip field is about.
     pub fn measured_s(&self, claim: &Claim) -> Vec<(f64, f64)> {
-        let began = |sweep: &u64| self.began.get(usize::try_from(*sweep).ok()?);
+        let mut setpoints: Vec<f64> =
+            claim.sweeps.iter().filter_map(|sweep| self.setpoint_at.get(sweep)).copied().collect();
+        setpoints.sort_by(f64::total_cmp);
+        let most = setpoints.get(setpoints.len() / 2);
+        let began = |sweep: &u64| {
+            let usual = most.is_none() || self.setpoint_at.get(sweep).is_none_or(|one| Some(one) == most);
+            self.began.get(usize::try_from(*sweep).ok()?).filter(|_| usual)
+        };
         let own: Vec<f64> = claim.sweeps.iter().filter_map(began).copied().collect();
         self.swept_s.iter().filter(|(from_s, _)| own.contains(from_s)).copied().collect()
     }

@@ -9,6 +9,7 @@ pub(super) struct Names {
     tip_y: Option<String>,
     approached: Option<String>,
     field: Option<String>,
+    setpoint: Option<String>,
     parked: Vec<(String, f64)>,
     withdraws: bool,
 }
@@ -25,6 +26,7 @@ impl Names {
             tip_y: name(Role::TipY),
             approached: name(Role::Approached),
             field: name(Role::FieldZ),
+            setpoint: name(Role::Setpoint),
             parked: parked.collect(),
             withdraws: bench.park.iter().any(|step| matches!(step.action, StepAction::Withdraw)),
         }
@@ -48,6 +50,11 @@ impl Names {
     /// The channel of the field along z.
     pub(super) fn field(&self) -> Option<&str> {
         self.field.as_deref()
+    }
+
+    /// The channel of the current that the height loop holds.
+    pub(super) fn setpoint(&self) -> Option<&str> {
+        self.setpoint.as_deref()
     }
 
     /// What parking sets, SI.

@@ -202,7 +202,8 @@ fn cut(lab: &Lab, folder: &Path, turn: usize) -> &'static str {
 #[test]
 fn after_a_power_cut_a_hold_comes_back_to_the_spot() {
     let mut moments = std::collections::BTreeMap::<_, usize>::new();
-    for turn in 0..campaign(2, 50) {
+    let turns = campaign(2, 50);
+    for turn in 0..turns {
         let lab = Lab::new(|bench| bench);
         let folder = lab.scratch.path().join("run");
         let cut_in = cut(&lab, &folder, turn);
@@ -252,4 +253,10 @@ fn after_a_power_cut_a_hold_comes_back_to_the_spot() {
         *moments.entry((cut_in, "measured at its spot")).or_default() += 1;
     }
     println!("{moments:#?}");
+    if turns >= 50 {
+        let missed = ["approach", "recentring", "a pulse, a pick-up or a put-down", "the sweep"]
+            .into_iter()
+            .find(|cut_in| !moments.keys().any(|(one, _)| one == cut_in));
+        assert_eq!(missed, None, "no cut fell into it");
+    }
 }

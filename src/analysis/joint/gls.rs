@@ -4,6 +4,7 @@
     reason = "rows and columns of small matrices are named by their numbers"
 )]
 
+use super::answers::Answer;
 use super::spectra::dot;
 
 /// Logarithm beyond which the inverse of a number is none.
@@ -49,7 +50,7 @@ impl Covariances {
         own: &[f64],
         common: &[[f64; N]],
         (times, lasts): (&[f64], &[f64]),
-        answers: &[Vec<f64>],
+        answers: &[Answer],
     ) -> Self {
         let n = own.len();
         let half = |of: &dyn Fn(usize, usize) -> f64| {
@@ -67,7 +68,11 @@ impl Covariances {
             let own = if i == j { own[i] } else { 0.0 };
             own + dot(&common[i], &common[j])
         });
-        let answers = answers.iter().map(|of| half(&|i, j| of[i] * of[j])).collect();
+        let answer = |of: &Answer| {
+            let bend = |i: usize, j: usize| of.bend.as_ref().map_or(0.0, |bend| bend[i] * bend[j]);
+            half(&|i, j| of.along[i] * of.along[j] + bend(i, j))
+        };
+        let answers = answers.iter().map(answer).collect();
         Covariances { n, fixed, wander: lasts.iter().map(wander).collect(), answers }
     }
 

@@ -29,7 +29,7 @@ pub const VERBS: &[Verb] = &[
             param(
                 "asked",
                 Kind::Fields("| g_from g_to tip_field height alpha field_error alignment_shift"),
-                "what may be there, where it is not g 1.4 to 2.3 and tip fields up to 60 mT; the `height` asked about in units of the noise of a point (4), the chance of a false proof (0.0003), the standard error of each field that was read (10 µT), and how far the field of the tip may go on the way to full alignment of the spin, as the gap follows the current (1 mT; next to nothing at a setpoint where the line does not move with the gap; one spectrum at another setpoint tells it)",
+                "what may be there, where it is not g 1.4 to 2.3 and tip fields up to 60 mT; the `height` asked about in units of the noise of a point (4), the chance of a false proof (0.0003), the standard error of each field that was read (10 µT), and how far the field of the tip may go on the way to full alignment of the spin, as the gap follows the current (1 mT; next to nothing at a setpoint where the line does not move with the gap; spectra at other setpoints tell it)",
             ),
         ],
         optional: 1,
