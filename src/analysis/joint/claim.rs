@@ -193,11 +193,16 @@ fn runs_along(case: &Case<'_>, seen: &[Centre]) -> Option<String> {
 /// The law through centres, and when they step.
 fn line_through(case: &Case<'_>, seen: &[Centre], shape: Shape) -> Option<(Straight, Option<f64>)> {
     let setpoints = setpoints(case, seen);
-    let law = straight(&Numbers::new(case, seen, shape, setpoints.clone()).line())?;
-    // A centre at another setpoint lies elsewhere though the tip is the same.
+    let mut law = straight(&Numbers::new(case, seen, shape, setpoints.clone()).line())?;
+    // A centre at another setpoint lies elsewhere though the tip is the same: it tells how large the slope is, and nothing of
+    // whether the law is straight.
     let usual = seen.iter().zip(&setpoints).filter(|(_, log)| log.abs() < ALIKE).map(|(c, _)| *c);
     let usual: Vec<Centre> = usual.collect();
     let numbers = Numbers::new(case, &usual, shape, vec![0.0; usual.len()]);
+    if usual.len() < seen.len() {
+        let plain = straight(&numbers.line())?;
+        (law.curved, law.crossing, law.wander) = (plain.curved, plain.crossing, plain.wander);
+    }
     Some((law, steps(case.spectra, &usual, &numbers.line())))
 }
 
