@@ -18,8 +18,9 @@
 //! *What a "no" needs*: along every law where it would stand out, a line of the height asked for is excluded.
 //!
 //! *Errors of moment and tip field*: generalised least squares over the centres, averaged over the size and the duration of
-//! the wander of the tip field and over a smooth bend (`law`). What the errors of the common shape do to all centres together
-//! is part of it (`shape`).
+//! the wander of the tip field and over a smooth bend (`law`, `gls`). What the errors of the common shape do to all centres
+//! together is part of it (`shape`), and what the alignment of the spin does to the field of the tip, as far as spectra at
+//! other setpoints do not tell (`answers`).
 
 mod answers;
 mod centres;
