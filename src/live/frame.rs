@@ -187,7 +187,7 @@ fn interlocks(account: &Account, said: Option<&Value>) -> Vec<Value> {
                 let pair = (found["distance"][0].as_f64(), found["distance"][1].as_f64());
                 (pair.0.zip(pair.1), found["tripped"].as_bool().unwrap_or(false))
             }
-            None => (lock.trip.distance(&from_file), was_tripped(account, &lock.name)),
+            None => (lock.trip.distance(&from_file), account.history.tripped.contains(&lock.name)),
         };
         let shown = distance.map(|(value, mark)| how_far(&lock.trip.text, value, mark));
         json!({ "name": lock.name, "action": lock.action.name(), "condition": lock.trip.text,
@@ -200,14 +200,6 @@ fn interlocks(account: &Account, said: Option<&Value>) -> Vec<Value> {
     let tripped = |row: &Value| row["tripped"] == true;
     rows.sort_by(|a, b| tripped(b).cmp(&tripped(a)).then(part(b).total_cmp(&part(a))));
     rows
-}
-
-fn was_tripped(account: &Account, name: &str) -> bool {
-    let last = account.happenings.iter().rev().find(|h| {
-        matches!(h.kind, "interlock" | "cleared")
-            && h.text.strip_prefix(name).is_some_and(|r| r.starts_with(' '))
-    });
-    last.is_some_and(|h| h.kind == "interlock")
 }
 
 /// Value and mark in the unit in which the mark is written, and how much of the way to the mark is gone.
