@@ -2,7 +2,7 @@
 
 use crate::kinds::kinds;
 use noctule::bench::LiveWords;
-use noctule::history::result::Weight;
+use noctule::history::result::{Weight, capital};
 use noctule::live::Live;
 use noctule::record::RunFile;
 use noctule::report::account::Account;
@@ -81,6 +81,13 @@ fn live_status(path: &Path) -> Value {
     panic!("no status came");
 }
 
+/// The headline as a list has it: how long the helium of a past night lasted helps nobody.
+pub fn without_helium(story: &Value) -> String {
+    let parts = story["parts"].as_array().unwrap().iter().filter(|part| part["about"] != "helium");
+    let words: Vec<&str> = parts.map(|part| part["words"].as_str().unwrap()).collect();
+    format!("{}.", capital(&words.join("; ")))
+}
+
 #[test]
 fn brief_json_live_page_list_and_export_have_the_same_numbers() {
     for kind in kinds() {
@@ -89,9 +96,9 @@ fn brief_json_live_page_list_and_export_have_the_same_numbers() {
         let result = account.result();
         let told = serde_json::to_value(&result).unwrap();
         assert_eq!(live_status(&kind.path)["result"], told, "{}", kind.name);
-        // The list leaves out the helium, which tells nothing of a past night.
         let listed = runs::list(kind.path.parent().unwrap()).unwrap();
         let listed = listed.iter().find(|run| run.path == kind.path).unwrap();
+        assert_eq!(listed.headline, without_helium(&told), "{}", kind.name);
         let fits = export::fits_json(&account);
         let page = brief::html(&[RunFile::open(&kind.path).unwrap()]).unwrap();
         let text = brief::text(&[RunFile::open(&kind.path).unwrap()]).unwrap();
@@ -103,9 +110,6 @@ fn brief_json_live_page_list_and_export_have_the_same_numbers() {
             assert!(flowing.contains(&flat), "{}: `{flat}` is not in\n{text}", kind.name);
             let markup = noctule::report::figure::escape(words);
             assert!(page.contains(&markup), "{}: `{markup}` is not on the page", kind.name);
-            if matches!(part.about, "run" | "science" | "plan") {
-                assert!(listed.headline.contains(words), "{}: {} {words}", kind.name, listed.headline);
-            }
         }
         for finding in result.found.iter().filter(|finding| finding.moment_mu_b.is_some()) {
             let law = |value: &Value| {

@@ -140,28 +140,11 @@ fn look(path: &Path, folder: Option<PathBuf>) -> PastRun {
     run
 }
 
-/// Kinds of entries that tell of the result. Readings and calls, the great mass, are left unread: how long the helium of
-/// a past run lasted helps nobody.
-const TOLD: [&str; 16] = [
-    "context",
-    "sweep_begin",
-    "sweep_end",
-    "step_begin",
-    "step_end",
-    "judgement",
-    "note",
-    "result",
-    "safe_step",
-    "interlock",
-    "cleared",
-    "held",
-    "released",
-    "fault",
-    "resumed",
-    "end",
-];
+/// Rows that come every few seconds of a run. They are left unread: they tell of the helium, and how long that of a past run
+/// lasted helps nobody. Everything else may have a part in the result.
+const OFTEN: &str = "monitor";
 
-/// Reads what a list needs: no points, no readings, no check of the whole file.
+/// Reads what a list needs: no points, no readings between them, no check of the whole file.
 fn fill(run: &mut PastRun) -> Result<(), RecordError> {
     let file = RunFile::open(&run.path)?;
     let identity = file.identity()?;
@@ -181,17 +164,15 @@ fn fill(run: &mut PastRun) -> Result<(), RecordError> {
     let text = file.document("bench")?;
     let bench = text.and_then(|(name, text)| crate::bench::read(&text, &name).ok()).map(|found| found.0);
     let mut history = History::new(bench.as_ref());
-    file.entries_of(&TOLD, u64::MAX, |numbered| {
+    file.some_entries(|kind| kind != OFTEN, (0, u64::MAX), u32::MAX, |numbered| {
         history.entry(numbered.at, &numbered.entry);
-        let text = match &numbered.entry {
-            Entry::Judgement { title, .. } => title,
-            Entry::Note { text, .. } => text,
-            _ => return Ok(()),
-        };
-        run.words.push_str(text);
-        run.words.push('\n');
-        Ok(())
+        if let Entry::Judgement { title: text, .. } | Entry::Note { text, .. } = &numbered.entry {
+            run.words.push_str(text);
+            run.words.push('\n');
+        }
     })?;
+    // Points and readings may have gone on after the last of these.
+    history.end_s = history.end_s.max(run.elapsed_s);
     run.result = history.declared.as_ref().map(|declared| declared.in_words()).unwrap_or_default();
     let result = RunResult::of(&history, bench.as_ref(), Seen::Record);
     (run.headline, run.weight) = (result.headline, Some(result.weight));
