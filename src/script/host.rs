@@ -148,8 +148,8 @@ impl Host {
     }
 
     /// Puts something into the record.
-    pub fn record(&self, ctx: &NativeCallContext<'_>, jot: Statement) -> Result<(), Thrown> {
-        self.call(ctx, Request::Record(jot)).map(|_| ())
+    pub fn record(&self, ctx: &NativeCallContext<'_>, statement: Statement) -> Result<(), Thrown> {
+        self.call(ctx, Request::Record(statement)).map(|_| ())
     }
 
     /// Number of the next step.

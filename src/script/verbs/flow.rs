@@ -235,8 +235,8 @@ fn decide(
     answer: bool,
     reason: &str,
 ) -> Result<bool, Thrown> {
-    let jot = Statement::Decision { question: question.to_owned(), answer, reason: reason.to_owned() };
-    host.record(ctx, jot).map(|()| answer)
+    let statement = Statement::Decision { question: question.to_owned(), answer, reason: reason.to_owned() };
+    host.record(ctx, statement).map(|()| answer)
 }
 
 fn register_questions(engine: &mut Engine, host: &Rc<Host>) {

@@ -102,13 +102,13 @@ fn contrast(host: &Host, ctx: &NativeCallContext<'_>, trace: &Trace) -> Result<M
         ContrastVerdict::Undecided => "undecided",
     };
     let reason = judged.reasons.first().cloned().unwrap_or_default();
-    let jot = Statement::Judgement {
+    let statement = Statement::Judgement {
         what: "contrast".to_owned(),
         sweep: None,
         title: format!("contrast: {verdict}. {reason}"),
         body: serde_json::to_value(&judged).unwrap_or_default(),
     };
-    host.record(ctx, jot)?;
+    host.record(ctx, statement)?;
     let mut map = Map::new();
     map.insert("verdict".into(), verdict.into());
     map.insert("polarisation".into(), judged.polarisation.map_or(0.0, |(p, _)| p).into());
