@@ -2,10 +2,9 @@
 //! scatters.
 
 use super::account::Account;
-use super::words::value_in;
 use crate::analysis::order;
 use crate::bench::Role;
-use crate::quantity::{Unit, rounded, significant};
+use crate::quantity::{Unit, rounded, significant, value_in};
 use crate::record::RunFile;
 use serde::Serialize;
 use std::path::Path;
