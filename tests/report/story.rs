@@ -1,16 +1,13 @@
 //! Every kind of night: what a tired reader sees first, and whether all that tells of a run tells the same.
 
+use crate::common::live_status;
 use crate::kinds::kinds;
-use noctule::bench::LiveWords;
 use noctule::history::result::{Weight, capital};
-use noctule::live::Live;
 use noctule::record::RunFile;
 use noctule::report::account::Account;
 use noctule::report::{brief, export, runs};
 use serde_json::{Value, json};
 use std::fmt::Write as _;
-use std::io::{BufRead, BufReader, Write as _};
-use std::net::TcpStream;
 use std::path::Path;
 
 /// Lines of a terminal.
@@ -60,25 +57,6 @@ fn only_what_went_as_planned_is_green() {
         assert_eq!(good, GOOD.contains(&kind.name), "{}: {}", kind.name, result.headline);
         assert!(good || !result.next.is_empty(), "{}", kind.name);
     }
-}
-
-/// The status that the live page shows of a run file for which nobody answers.
-fn live_status(path: &Path) -> Value {
-    let words = LiveWords { beyond_loopback: false, release: false };
-    let live = Live::start(path, "127.0.0.1:0".parse().unwrap(), words).unwrap();
-    let address = live.address;
-    let mut stream = TcpStream::connect(address).unwrap();
-    write!(stream, "GET /events HTTP/1.1\r\nHost: {address}\r\n\r\n").unwrap();
-    for line in BufReader::new(stream).lines() {
-        let line = line.unwrap();
-        if let Some(data) = line.strip_prefix("data: ") {
-            let data: Value = serde_json::from_str(data).unwrap();
-            if data["run"].is_string() {
-                return data;
-            }
-        }
-    }
-    panic!("no status came");
 }
 
 /// The headline as a list has it: how long the helium of a past night lasted helps nobody.
