@@ -171,7 +171,6 @@ kinds! {
         => |_| link(LinkTrouble::EndsEarly);
 }
 
-
 /// What an operator may say.
 const SAYS: [(&str, Word); 4] =
     [("hold", Word::Hold), ("refill", Word::HoldForRefill), ("release", Word::Release), ("stop", Word::Stop)];
@@ -237,9 +236,7 @@ fn entry(item: Node<'_>, stage: Stage<'_>, problems: &mut Vec<Problem>) -> Optio
     // In a rehearsal the places are channels, in a mimic instruments, which hear every message.
     let others: &[&'static str] =
         if matches!(stage, Stage::Mimic(_)) { &["channel", "heard"] } else { &["on"] };
-    given.without(
-        others.iter().copied().filter(|name| kind.section.all().any(|field| field.name == *name)),
-    );
+    given.without(others.iter().copied().filter(|name| kind.section.all().any(|field| field.name == *name)));
     let planned = match kind.reads {
         Reads::Refill => super::refill::read(&mut given, stage, problems).map(|refill| {
             let at_s = if let RefillCall::At(at_s) = refill.when { at_s } else { 0.0 };
@@ -286,7 +283,9 @@ fn kind_of(item: Node<'_>, stage: Stage<'_>, problems: &mut Vec<Problem>) -> Opt
     let here = || KINDS.iter().filter(|kind| stage.knows(kind.known)).map(|kind| kind.section.name);
     let (message, help) = match KINDS.iter().find(|kind| kind.section.name == name) {
         Some(kind) if stage.knows(kind.known) => return Some(kind),
-        Some(FaultKind { known: Known::Rehearsal, .. }) => (format!("the mimic has no fault `{name}`, a rehearsal has"), None),
+        Some(FaultKind { known: Known::Rehearsal, .. }) => {
+            (format!("the mimic has no fault `{name}`, a rehearsal has"), None)
+        }
         Some(_) => (format!("a rehearsal has no fault `{name}`, the mimic has"), None),
         None => {
             // What it was called before.

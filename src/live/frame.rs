@@ -188,7 +188,8 @@ fn interlocks(account: &Account, said: Option<&Value>) -> Vec<Value> {
             }
             None => (lock.trip.distance(&from_file), account.history.tripped.contains(&lock.name)),
         };
-        let shown = distance.map(|(value, mark)| how_far(lock.trip.written().map(|written| &written.unit), value, mark));
+        let shown = distance
+            .map(|(value, mark)| how_far(lock.trip.written().map(|written| &written.unit), value, mark));
         json!({ "name": lock.name, "action": lock.action.name(), "condition": lock.trip.text,
             "tripped": tripped, "value": shown.as_ref().map(|s| &s.0), "limit": shown.as_ref().map(|s| &s.1),
             "part": shown.as_ref().and_then(|s| s.2).map(|part| if tripped { 1.0 } else { part }) })

@@ -308,7 +308,9 @@ fn helium_used_is_what_the_world_lost() {
         assert!(brief.contains(&words), "{seed}: {words}");
         let story = say(&["brief", "--json", text(&folder.join("run"))]).json()["runs"][0]["story"].clone();
         let page = live_status(&folder.join("run/run.sqlite"));
-        for helium in [&run.json["story"]["helium"], &story["helium"], &page["helium"], &page["result"]["helium"]] {
+        for helium in
+            [&run.json["story"]["helium"], &story["helium"], &page["helium"], &page["result"]["helium"]]
+        {
             assert!(helium["used"].as_str().unwrap().starts_with(&words), "{seed}: {words}, {helium}");
         }
     }
