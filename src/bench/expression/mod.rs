@@ -160,6 +160,15 @@ impl Condition {
     }
 }
 
+impl Condition {
+    /// Whether it asks one channel to stand where it can't be, by the ends between which it may be set.
+    pub fn lies_beyond(&self, ends: impl Fn(ChannelId) -> [f64; 2]) -> bool {
+        let Some((Number::Latest(channel), (low, high))) = self.root.range() else { return false };
+        let [least, most] = ends(*channel);
+        low.0 > most || high.0 < least
+    }
+}
+
 impl Truth {
     /// Whether some value of this channel alone settles it to be so.
     fn can_be_forced(&self, channel: ChannelId, truth: bool) -> bool {
