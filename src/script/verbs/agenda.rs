@@ -4,7 +4,7 @@ use crate::quantity::{Dimension, Quantity, in_words, significant};
 use crate::script::convert::{MapFields, kind_of, number};
 use crate::script::error::{Thrown, argument};
 use crate::script::host::Host;
-use crate::script::registry::{Chapter, Kind, Time, Verb, in_chapter, looks, param};
+use crate::script::registry::{Chapter, Gives, Kind, Time, Verb, in_chapter, looks, param};
 use crate::supervisor::{Answer, HeliumOutlook, Question, Request};
 use rhai::{Array, Dynamic, Engine, FnPtr, Map, NativeCallContext};
 use std::rc::Rc;
@@ -17,7 +17,7 @@ pub const VERBS: &[Verb] = &[Verb {
         Kind::Steps("name worth body | time helium"),
         "the steps in their order, `[#{ name: \"…\", worth: 2, time: 20.min, body: || { … } }, …]`",
     )],
-    gives: "a list of maps with `name`, `done`, `value`, `reason`",
+    gives: Gives::Told("a list of maps with `name`, `done`, `value`, `reason`"),
     summary: "Runs steps in the order given, as far as they fit: before each one, the time and the helium that are left are given to the steps that are still to come, the one of the largest worth first. What then gets nothing is skipped as a whole, with the reason; it does not come back.",
     example: "agenda([\n    #{ name: \"background\", worth: 1, time: 1.min, body: || { wait(1.s); } },\n    #{ name: \"the line itself\", worth: 5, time: 2.min, body: || { wait(2.s); } },\n]);",
     nature: looks(Time::Body, &[], &[]),

@@ -10,7 +10,7 @@ use crate::script::convert::quantity;
 use crate::script::error::{Thrown, argument, unfit, unusable};
 use crate::script::handles::{FitHandle, ResonanceLawHandle, Sweep};
 use crate::script::host::Host;
-use crate::script::registry::{Chapter, Kind, Verb, in_chapter, param};
+use crate::script::registry::{Chapter, Gives, Kind, Verb, in_chapter, param};
 use crate::script::units::as_value;
 use crate::supervisor::Statement;
 use rhai::{Array, Dynamic, Engine, NativeCallContext};
@@ -27,7 +27,7 @@ pub const VERBS: &[Verb] = &[
             param("channel", Kind::Channel, "which reading; the lock-in's X where it is left out"),
         ],
         optional: 1,
-        gives: "a fit",
+        gives: Gives::Handle("fit"),
         summary: "Fits an asymmetric line on a sloping background: `centre`, `width`, `height`, `asymmetry`, each with its error, and whether the fit is to be trusted.",
         example: "let s = sweep(#{ channel: \"RfFrequency\", from: 14.GHz, to: 14.2.GHz, points: 41, read: \"LockinX\" });\nlet line = fit_resonance(s);\nnote(`line at ${line.centre}, trusted: ${line.trusted}`);",
         ..in_chapter(Chapter::Analysis)
@@ -35,7 +35,7 @@ pub const VERBS: &[Verb] = &[
     Verb {
         name: "resonance_law",
         params: &[param("pairs", Kind::List, "pairs of a field and a fit, `[[0.5.T, fit], …]`")],
-        gives: "a resonance law",
+        gives: Gives::Handle("resonance law"),
         summary: "The line of resonance against field through trusted fits: `moment` in Bohr magnetons, `tip_field`, their errors, `doubts`, and `expected(field)`. Fits at fewer than three fields, and lines that no spin or tip can have, are refused with the reason; errors grow where the centres scatter.",
         example: "// let law = resonance_law(fits);  law.moment, law.moment_error, law.expected(0.7.T)",
         ..in_chapter(Chapter::Analysis)

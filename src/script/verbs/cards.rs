@@ -7,7 +7,7 @@ use crate::script::convert::{MapFields, plain_number};
 use crate::script::error::{Thrown, argument};
 use crate::script::handles::Sweep;
 use crate::script::host::Host;
-use crate::script::registry::{Chapter, Deed, Kind, Verb, in_chapter, of, param};
+use crate::script::registry::{Chapter, Deed, Gives, Kind, Verb, in_chapter, of, param};
 use crate::supervisor::Statement;
 use rhai::{Array, Dynamic, Engine, Map, NativeCallContext};
 use serde_json::Value;
@@ -29,7 +29,7 @@ pub const VERBS: &[Verb] = &[Verb {
         ),
     ],
     optional: 1,
-    gives: "nothing",
+    gives: Gives::Nothing,
     summary: "Says what the sequence is about, for the top of the brief: `map` (rows of x, y, value, or a sweep over two axes), `field` (spectra against field, needs no rows), `power` (rows of x, y, error on axes of decades, with the power that fits them), `line` (the same on straight axes), `levels` (the histogram of the last trace with its two levels), `trace` (a sweep, or the last trace), `table` (rows of words and numbers). With `planned`, what is missing at the end is counted and said. Said again with the same title, it takes the place of what was said before. A sequence that says nothing gets the figure that its data suggest.",
     example: "let rows = [];\nfor i in 1..6 { rows.push([i * 1.mT, 28.MHz * i, 0.3.MHz]); }\nabout(\"line\", \"frequency against field\", #{ columns: [[\"field\", \"mT\"], [\"frequency\", \"MHz\"]], rows: rows, planned: 5 });",
     nature: of(Deed::Tells),

@@ -8,7 +8,7 @@ use crate::script::convert::quantity;
 use crate::script::error::{Thrown, argument};
 use crate::script::handles::Image;
 use crate::script::host::Host;
-use crate::script::registry::{Chapter, Kind, Verb, in_chapter, param};
+use crate::script::registry::{Chapter, Gives, Kind, Verb, in_chapter, param};
 use crate::supervisor::Statement;
 use rhai::{Array, Dynamic, Engine, Map, NativeCallContext};
 use serde_json::json;
@@ -22,7 +22,7 @@ pub const VERBS: &[Verb] = &[
             param("first", Kind::Handle("image"), "an image"),
             param("second", Kind::Handle("image"), "a later one, of the same size and pixels"),
         ],
-        gives: "a map with `dx`, `dy`, `dx_error`, `dy_error`, `correlation`",
+        gives: Gives::Told("a map with `dx`, `dy`, `dx_error`, `dy_error`, `correlation`"),
         summary: "How far the sample has moved between two images, by cross-correlation to a part of a pixel. A `correlation` below 0.3 means a guess.",
         example: "let plan = #{ x: 0.nm, y: 0.nm, size: 14.nm, pixels: 48, line_time: 400.ms };\nlet before = image(plan);\nlet moved = image_shift(before, image(plan));\nnote(`${moved.dx} and ${moved.dy}, correlation ${moved.correlation}`);",
         ..in_chapter(Chapter::Tip)
@@ -38,7 +38,7 @@ pub const VERBS: &[Verb] = &[
             param("tolerance", Kind::Length, "how far off the tip may be; 50 pm where it is left out"),
         ],
         optional: 1,
-        gives: "a map with `vx`, `vy`, `vx_error`, `vy_error`, `recentre_within`",
+        gives: Gives::Told("a map with `vx`, `vy`, `vx_error`, `vy_error`, `recentre_within`"),
         summary: "The drift through places found at several times, and how soon to re-centre so that the tip stays within a tolerance with 95 % certainty.",
         example: "let drift = drift_rate([[0.min, 0.pm, 0.pm, 5.pm], [10.min, 36.pm, -27.pm, 5.pm], [20.min, 71.pm, -55.pm, 5.pm]], 50.pm);\nnote(`re-centre within ${drift.recentre_within}`);",
         ..in_chapter(Chapter::Tip)
@@ -50,7 +50,7 @@ pub const VERBS: &[Verb] = &[
             Kind::List,
             "pairs of a time and a level, `[[elapsed(), read(\"HeliumLevel\")], …]`",
         )],
-        gives: "a map with `per_day`, `per_day_error`, `mark_at`, `earliest`, `latest`",
+        gives: Gives::Told("a map with `per_day`, `per_day_error`, `mark_at`, `earliest`, `latest`"),
         summary: "When the helium reaches the refill limit of the bench, on the clock of the readings, with the ends of a 95 % band. Take readings over an hour at least.",
         example: "let levels = [];\nfor i in 0..4 { levels.push([elapsed(), read(\"HeliumLevel\", 5)]); wait(30.min); }\ntry {\n    let ahead = helium_forecast(levels);\n    note(`refill due at ${ahead.mark_at}, not before ${ahead.earliest}`);\n} catch (error) { note(`not known yet: ${error.message}`); }",
         ..in_chapter(Chapter::Flow)

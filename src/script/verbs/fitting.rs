@@ -7,7 +7,7 @@ use crate::script::convert::{MapFields, plain_number};
 use crate::script::error::{Thrown, argument, unfit};
 use crate::script::handles::{FitHandle, Measure, Sweep};
 use crate::script::host::Host;
-use crate::script::registry::{Chapter, Kind, Verb, in_chapter, param};
+use crate::script::registry::{Chapter, Gives, Kind, Verb, in_chapter, param};
 use crate::script::table::Table;
 use crate::supervisor::Statement;
 use rhai::{Array, Dynamic, Engine, Map, NativeCallContext};
@@ -43,7 +43,7 @@ pub const VERBS: &[Verb] = &[
             ),
         ],
         optional: 1,
-        gives: "a fit",
+        gives: Gives::Handle("fit"),
         summary: "Fits one of the built-in shapes to a reading against the axis of its sweep.",
         example: "let s = sweep(#{ channel: \"Bias\", from: 20.mV, to: 60.mV, points: 9, read: \"Current\" });\nlet line = fit_shape(\"line\", s, \"Current\", #{ noise: \"outliers\" });\nnote(`slope ${line.value(\"slope\")}`);",
         ..in_chapter(Chapter::Analysis)
@@ -58,7 +58,7 @@ pub const VERBS: &[Verb] = &[
             ),
             param("points", Kind::List, "a few results, `[[x, y], …]` or `[[x, y, error], …]`"),
         ],
-        gives: "a fit",
+        gives: Gives::Handle("fit"),
         summary: "Fits one of the built-in shapes through results that a sequence has gathered, like widths against power. For what was swept, use `fit_shape`.",
         example: "let rows = [];\nfor i in 0..5 { rows.push([i * 1.mT, 2.MHz + i * 28.MHz, 0.1.MHz]); }\nlet line = fit_points(\"line\", rows);\nnote(`slope ${line.slope} ± ${line.slope_error}`);",
         ..in_chapter(Chapter::Analysis)

@@ -7,7 +7,7 @@ use crate::script::convert::{MapFields, kind_of, number, texts};
 use crate::script::error::{Thrown, argument};
 use crate::script::handles::Sweep;
 use crate::script::host::Host;
-use crate::script::registry::{Chapter, Deed, Kind, Nature, Verb, in_chapter, of, param};
+use crate::script::registry::{Chapter, Deed, Gives, Kind, Nature, Verb, in_chapter, of, param};
 use crate::script::units::as_value;
 use crate::supervisor::{Answer, Question, Request, Statement};
 use rhai::{Array, Dynamic, Engine, Map, NativeCallContext};
@@ -33,7 +33,7 @@ pub const VERBS: &[Verb] = &[
             ),
         ],
         optional: 1,
-        gives: "nothing",
+        gives: Gives::Nothing,
         summary: "Says a goal of the plan. Whether it is reached follows from the record alone: `tip proved` from tests on two atoms or from a proof, `resonance proved` from a verdict `real`, `line mapped` from trusted fits at so many places, each with the tip that is in now. When a test finds that the tip has changed, the tip is lost, and a map that is not complete begins anew, after another proof. Said again, it takes the place of what was said before.",
         example: "goal(\"a spin proved\", \"resonance proved\", #{ worth: 10 });",
         nature: of(Deed::Tells),
@@ -41,7 +41,9 @@ pub const VERBS: &[Verb] = &[
     },
     Verb {
         name: "goals",
-        gives: "a list of maps with `name`, `evidence`, `state`, `why`, `over`, `worth`, `places`, `settled`, `at`, `against`, `error`, `after`",
+        gives: Gives::Told(
+            "a list of maps with `name`, `evidence`, `state`, `why`, `over`, `worth`, `places`, `settled`, `at`, `against`, `error`, `after`",
+        ),
         summary: "How far the goals are, by the evidence in the record: `state` is `open`, `reached`, `lost` or `given up`, `over` is true where nothing is left to do; `settled` places of a map, and `at` which.",
         example: "for one in goals() { note(`${one.name}: ${one.state}`); }",
         nature: of(Deed::Answers),
@@ -54,7 +56,7 @@ pub const VERBS: &[Verb] = &[
             param("sweep", Kind::Handle("sweep"), "the spectrum"),
             param("place", Kind::Value, "where in the map, like 0.45.T, or a text"),
         ],
-        gives: "nothing",
+        gives: Gives::Nothing,
         summary: "A spectrum counts for a map. It does so only while its last fit is trusted, and one place counts once.",
         example: "goal(\"power\", \"line mapped\", #{ places: 3, against: \"power\" });\nlet s = sweep(#{ channel: \"RfFrequency\", from: 10.1.GHz, to: 10.3.GHz, points: 41, read: \"LockinX\" });\nfit_resonance(s);\ncounts_for(\"power\", s, -3.dBm);",
         nature: of(Deed::Tells),
@@ -67,7 +69,7 @@ pub const VERBS: &[Verb] = &[
             param("shortfall", Kind::OneOf(Shortfall::WORDS), "the named reason"),
             param("why", Kind::Text, "more on it"),
         ],
-        gives: "nothing",
+        gives: Gives::Nothing,
         summary: "Gives a goal up, for a named reason. A goal that is reached stays reached, and evidence that comes later still counts.",
         example: "goal(\"a good tip\", \"tip proved\");\ngive_up(\"a good tip\", \"no atoms\", \"three areas are bare\");",
         nature: of(Deed::Tells),
@@ -88,7 +90,7 @@ pub const VERBS: &[Verb] = &[
             ),
         ],
         optional: 1,
-        gives: "the name of the one to do, or an empty text where none can be begun",
+        gives: Gives::Told("the name of the one to do, or an empty text where none can be begun"),
         summary: "Chooses by worth an hour: the chance times the worth of the goal and of those that wait for it, less the risk times all that is still open, over the time and the hours that its helium would have lasted. What does not fit into the time or the helium that is left, or risks more than it gains, is not begun. The choice is recorded with all alternatives and stands in the brief.",
         example: "goal(\"a spin proved\", \"resonance proved\");\nlet what = choose_next([#{ name: \"look for a line\", goal: \"a spin proved\", time: 40.min, chance: 0.8 }]);\nnote(`next: ${what}`);",
         nature: Nature { deed: Deed::Answers, ..of(Deed::Answers) },

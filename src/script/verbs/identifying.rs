@@ -9,7 +9,7 @@ use crate::script::convert::{MapFields, number, quantity, whole};
 use crate::script::error::{Thrown, argument, unfit};
 use crate::script::handles::{FitHandle, Sweep};
 use crate::script::host::Host;
-use crate::script::registry::{Chapter, Kind, Verb, in_chapter, param};
+use crate::script::registry::{Chapter, Gives, Kind, Verb, in_chapter, param};
 use crate::supervisor::Statement;
 use rhai::{Array, Dynamic, Engine, Map, NativeCallContext};
 use std::rc::Rc;
@@ -23,7 +23,7 @@ pub const VERBS: &[Verb] = &[
             param("channel", Kind::Channel, "which reading"),
             param("count", Kind::Number, "how many steps"),
         ],
-        gives: "a fit",
+        gives: Gives::Handle("fit"),
         summary: "Fits inelastic steps on a straight background: `value(\"step_1\")`, `value(\"height_1\")` and so on, the lowest step first, and `broadening`; with `error(…)` for each.",
         example: "set(\"Feedback\", 0);\nset(\"LockinReference\", 1);\nset(\"LockinModulation\", 2.mV);\nlet s = sweep(#{ channel: \"Bias\", from: 10.mV, to: 39.mV, points: 30, read: \"LockinX\" });\nset(\"Feedback\", 1);\nlet seen = fit_steps(s, \"LockinX\", 1);\nnote(`a step at ${seen.value(\"step_1\")}, trusted: ${seen.trusted}`);",
         ..in_chapter(Chapter::Analysis)
@@ -35,7 +35,7 @@ pub const VERBS: &[Verb] = &[
             Kind::Fields("| steps range height moments kinds"),
             "what was seen, each value with its error in a pair; and kinds other than those of the bench",
         )],
-        gives: "a map with `name`, `probability`, `reasons`, `candidates`",
+        gives: Gives::Told("a map with `name`, `probability`, `reasons`, `candidates`"),
         summary: "Compares what was seen with the kinds of spins that the bench file lists under `known_spins`, or with those given as `kinds`, and gives each its probability; `none of these` is always among them. A kind has a `name`, and `steps`, `height`, `moment`, `abundance` as far as they are known.",
         example: "let one = identify(#{ steps: [[19.2.mV, 0.3.mV]], range: [10.mV, 39.mV] });\nnote(`${one.name} of the bench with probability ${one.probability}`);\nlet who = identify(#{\n    steps: [[19.2.mV, 0.3.mV]],\n    range: [10.mV, 39.mV],\n    height: [0.16.nm, 0.01.nm],\n    kinds: [\n        #{ name: \"low one\", steps: [[19.mV, 0.5.mV]], height: [0.16.nm, 0.01.nm] },\n        #{ name: \"tall one\", steps: [[31.mV, 0.5.mV]], height: [0.21.nm, 0.01.nm], moment: [0.97, 0.02] },\n    ],\n});\nnote(`${who.name} with probability ${who.probability}`);",
         ..in_chapter(Chapter::Analysis)

@@ -12,7 +12,7 @@ use crate::script::convert::{MapFields, number, quantity};
 use crate::script::error::{Thrown, argument, unfit};
 use crate::script::handles::{Sweep, Trace};
 use crate::script::host::Host;
-use crate::script::registry::{Chapter, Deed, Kind, Time, Verb, acts, in_chapter, of, param};
+use crate::script::registry::{Chapter, Deed, Gives, Kind, Time, Verb, acts, in_chapter, of, param};
 use crate::script::units::as_value;
 use crate::supervisor::{Answer, Request, Statement};
 use rhai::{Array, Dynamic, Engine, Map, NativeCallContext};
@@ -32,7 +32,7 @@ pub const VERBS: &[Verb] = &[
     Verb {
         name: "contrast",
         params: &[param("trace", Kind::Handle("trace"), "a trace of the current")],
-        gives: "a map with `verdict`, `polarisation`, `separation`, `reasons`",
+        gives: Gives::Told("a map with `verdict`, `polarisation`, `separation`, `reasons`"),
         summary: "Judges whether a current has two levels, as it has under a magnetic tip: `verdict` is `contrast`, `none`, `undecided`, or `jump` where it changed from one to the other once and stayed.",
         example: "let seen = contrast(trace(\"Current\", 400, 5.ms));\nnote(`contrast: ${seen.verdict}`);",
         ..in_chapter(Chapter::Analysis)
@@ -44,7 +44,7 @@ pub const VERBS: &[Verb] = &[
             param("channel", Kind::Channel, "which reading; the lock-in's X where it is left out"),
         ],
         optional: 1,
-        gives: "a list of maps with `centre`, `width`, `height`, `false_alarm`",
+        gives: Gives::Told("a list of maps with `centre`, `width`, `height`, `false_alarm`"),
         summary: "The lines of a spectrum in rising order of frequency, each with the probability that noise alone shows one as strong anywhere in the range. Over frequency, waves of 80 MHz and more are taken for the transmission of the RF line, so lines are up to 40 MHz wide.",
         example: "let s = sweep(#{ channel: \"RfFrequency\", from: 14.GHz, to: 14.2.GHz, points: 41, read: \"LockinX\" });\nfor line in find_lines(s) { note(`a line at ${line.centre}`); }",
         ..in_chapter(Chapter::Analysis)
@@ -55,7 +55,7 @@ pub const VERBS: &[Verb] = &[
             param("trace", Kind::Handle("trace"), "a trace of the signal at one point"),
             param("error", Kind::Handle("quantity"), "the error that is wanted, in the unit of the trace"),
         ],
-        gives: "a map with `dwell`, `repeats`, `error`",
+        gives: Gives::Told("a map with `dwell`, `repeats`, `error`"),
         summary: "How long to stay on a point for a wanted error, from the Allan deviation of a trace: longer is better only until drift sets in.",
         example: "let stay = pick_dwell(trace(\"LockinX\", 600, 50.ms), 2.fA);\nnote(`stay ${stay.dwell}, ${stay.repeats} times`);",
         nature: of(Deed::Answers),
@@ -68,7 +68,9 @@ pub const VERBS: &[Verb] = &[
             Kind::Fields("from to widest narrowest highest | readings error settle asymmetry"),
             "the range, the widths and the height to expect, and when to end",
         )],
-        gives: "a map with `centre`, `centre_error`, `width`, `height`, `asymmetry`, `presence`, `readings`",
+        gives: Gives::Told(
+            "a map with `centre`, `centre_error`, `width`, `height`, `asymmetry`, `presence`, `readings`",
+        ),
         summary: "Looks for one line by choosing each next frequency where it tells most, instead of sweeping. Ends after `readings`, or when the centre is known to `error`. The line may be lopsided either way; `asymmetry` says how much to expect (1 if it is not given, 0 for a line known to be symmetric, which then takes fewer readings).",
         example: "let found = search_resonance(#{ from: 11.3.GHz, to: 11.5.GHz, narrowest: 5.MHz, widest: 20.MHz, highest: 100.fA, readings: 12 });",
         nature: acts(Time::Open, &[Role::RfFrequency, Role::LockinX], &[]),

@@ -6,7 +6,7 @@ use crate::script::convert::{kind_of, whole};
 use crate::script::error::{Thrown, argument, unfit};
 use crate::script::handles::Trace;
 use crate::script::numbers::Numbers;
-use crate::script::registry::{Chapter, Kind, Verb, in_chapter, param};
+use crate::script::registry::{Chapter, Gives, Kind, Verb, in_chapter, param};
 use crate::script::table::{Column, Table};
 use rhai::{Dynamic, Engine, NativeCallContext};
 
@@ -26,7 +26,7 @@ pub const VERBS: &[Verb] = &[
             ),
         ],
         optional: 1,
-        gives: "a table",
+        gives: Gives::Handle("table"),
         summary: "The one-sided density of noise over `frequency`, from stretches that overlap by half, each less its mean and under a Hann window: `density` is in the square of the unit per Hz, with its error.",
         example: "let current = trace(\"Current\", 512, 5.ms);\nlet noise = noise_spectrum(current, 128);\nnote(`${sqrt(noise[\"density\"])[4]} at ${noise[\"frequency\"][4]}`);",
         ..in_chapter(Chapter::Tables)
@@ -34,7 +34,7 @@ pub const VERBS: &[Verb] = &[
     Verb {
         name: "allan_deviation",
         params: &[param("what", Kind::Data, "a trace, or a table of one column along an evenly spaced time")],
-        gives: "a table",
+        gives: Gives::Handle("table"),
         summary: "How far means of neighbouring stretches differ, by the length of the stretches, `time`: the overlapping Allan `deviation` with its error. Where it is least, averaging longer does not help any more.",
         example: "let current = trace(\"Current\", 512, 5.ms);\nfor row in allan_deviation(current) {\n    note(`means over ${row[0]} differ by ${row[1]}`);\n}",
         ..in_chapter(Chapter::Tables)

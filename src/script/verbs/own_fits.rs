@@ -8,7 +8,7 @@ use crate::script::error::{Thrown, argument};
 use crate::script::handles::FitHandle;
 use crate::script::host::Host;
 use crate::script::model::{OwnModel, Terms};
-use crate::script::registry::{Chapter, Kind, Verb, in_chapter, param};
+use crate::script::registry::{Chapter, Gives, Kind, Verb, in_chapter, param};
 use rhai::{Array, Dynamic, Engine, FnPtr, Map, NativeCallContext};
 use std::rc::Rc;
 
@@ -35,7 +35,7 @@ pub const VERBS: &[Verb] = &[Verb {
         ),
     ],
     optional: 1,
-    gives: "a fit",
+    gives: Gives::Handle("fit"),
     summary: "Fits a model of your own to one sweep, or to several at once. Parameters that are not common carry the number of their sweep, `value(\"centre@2\")`. Derivatives are exact where the model does arithmetic only. Start from typical magnitudes.",
     example: "let s = sweep(#{ channel: \"Bias\", from: 20.mV, to: 60.mV, points: 9, read: \"Current\" });\nlet own = fit_own(s, \"Current\", #{ current: 0.pA, conductance: 1.nA / 1.V }, |v, p| p.current + p.conductance * v);\nnote(`${own.value(\"conductance\")} ± ${own.error(\"conductance\")}`);\nlet both = fit_own([s, s], \"Current\", #{ offset: 0.0, slope: #{ start: 1e-9, common: true } }, #{ noise: \"outliers\" }, |v, p| p.offset + p.slope * v);",
     ..in_chapter(Chapter::Analysis)

@@ -10,7 +10,7 @@ use crate::script::convert::{MapFields, number, quantity, whole};
 use crate::script::error::{Thrown, argument, unfit, unusable};
 use crate::script::handles::{Sweep, VerdictHandle};
 use crate::script::host::Host;
-use crate::script::registry::{Chapter, Deed, Kind, Verb, in_chapter, of, param};
+use crate::script::registry::{Chapter, Deed, Gives, Kind, Verb, in_chapter, of, param};
 use crate::supervisor::Statement;
 use rhai::{Array, Dynamic, Engine, Map, NativeCallContext};
 use std::cell::RefCell;
@@ -33,7 +33,7 @@ pub const VERBS: &[Verb] = &[
             ),
         ],
         optional: 1,
-        gives: "a verdict",
+        gives: Gives::Handle("verdict"),
         summary: "Judges whether spectra at several fields show a moment: `verdict` is `real`, `absent`, `artefact`, `curved`, `splitting` or `undecided`, `reasons` says why. May be asked after each spectrum; stopping at the first proof keeps the chance of a false one. Only with `real` are there `moment`, `g`, `tip_field`, their errors, and `expected(field)`. Where the tip has changed on the way, `changed` is true, `states` has a verdict for each state of the tip, and the verdict itself is on the last one.",
         example: "// let judged = is_real(spectra);  if judged.proved { note(`moment ${with_error(judged.moment, judged.moment_error)}`); }",
         ..in_chapter(Chapter::Analysis)
@@ -45,7 +45,7 @@ pub const VERBS: &[Verb] = &[
             param("to", Kind::Field, "the other end"),
             param("count", Kind::Number, "how many fields"),
         ],
-        gives: "a list of fields",
+        gives: Gives::Told("a list of fields"),
         summary: "Fields to measure at, in the order to visit them: the steps have no common measure and go up and down, so that neither a ripple nor a drift can pass for a moment.",
         example: "for field in plan_fields(500.mT, 560.mT, 4) { note(`a spectrum at ${field}`); }",
         nature: of(Deed::Answers),
@@ -63,7 +63,7 @@ pub const VERBS: &[Verb] = &[
                 "number of the spectrum, so that each window is put off by another part",
             ),
         ],
-        gives: "a map with `from`, `to`, `centre`",
+        gives: Gives::Told("a map with `from`, `to`, `centre`"),
         summary: "The window for the next spectrum. It holds the line of a proved law, or of the law that is suspected so far, but never twice at the same place: what stays at one place of the window can't pass for a line. Where a comb of lines is suspected it is as wide as that needs.",
         example: "// let window = plan_window(judged, 0.52.T, 150.MHz, 3);  sweep(#{ …, from: window.from, to: window.to, … })",
         nature: of(Deed::Answers),

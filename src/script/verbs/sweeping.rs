@@ -9,7 +9,7 @@ use crate::script::convert::{MapFields, quantity, texts, whole};
 use crate::script::error::{Thrown, argument, unfit};
 use crate::script::handles::{Numbers, Sweep, Trace};
 use crate::script::host::Host;
-use crate::script::registry::{Chapter, Kind, Time, Verb, acts, in_chapter, looks, param};
+use crate::script::registry::{Chapter, Gives, Kind, Time, Verb, acts, in_chapter, looks, param};
 use crate::script::table::bounds;
 use crate::script::units::as_value;
 use crate::supervisor::{Answer, Axis, Request, SweepPlan};
@@ -30,7 +30,7 @@ pub const VERBS: &[Verb] = &[
             ),
             "what is set, what is read, and how; a list of `values` takes the place of `from`, `to` and `points`",
         )],
-        gives: "a sweep",
+        gives: Gives::Handle("sweep"),
         summary: "Sets a channel to evenly spaced values, or to those of a list; at each one it waits until everything has settled, reads, and records the point. A channel that gives no value leaves a gap.",
         example: "let spectrum = sweep(#{ name: \"demo\", channel: \"RfFrequency\", from: 14.GHz, to: 14.1.GHz, points: 11, read: \"LockinX\", dwell: 100.ms, average: 2 });\nlet quick = sweep(#{ channel: \"RfFrequency\", values: [14.GHz, 14.02.GHz, 14.03.GHz], read: \"LockinX\", passes: [\"up\", \"down\", \"random\"], until_error: #{ channel: \"LockinX\", error: 50.fA } });",
         nature: acts(Time::Reckoned, &[], &[]),
@@ -45,7 +45,7 @@ pub const VERBS: &[Verb] = &[
             ),
             "two axes, each `#{ channel, from, to, points }` or `#{ channel, values }`, with `along` where a channel is moved along with it; and what is read",
         )],
-        gives: "a sweep",
+        gives: Gives::Handle("sweep"),
         summary: "A map over two channels: for each value of the slow axis the fast axis is run through.",
         example: "let map = grid(#{ slow: #{ channel: \"Bias\", from: 20.mV, to: 30.mV, points: 3 }, fast: #{ channel: \"RfFrequency\", from: 14.GHz, to: 14.1.GHz, points: 5 }, read: [\"Current\"] });\nlet listed = grid(#{ slow: #{ channel: \"Setpoint\", values: [5.pA, 10.pA, 20.pA], along: #{ channel: \"RfLevel\", values: [-10.dBm, -12.dBm, -15.dBm] } }, fast: #{ channel: \"Bias\", from: 20.mV, to: 30.mV, points: 5 }, read: \"Current\" });",
         nature: acts(Time::Reckoned, &[], &[]),
@@ -58,7 +58,7 @@ pub const VERBS: &[Verb] = &[
             param("samples", Kind::Number, "how many readings"),
             param("every", Kind::Time, "their distance in time"),
         ],
-        gives: "a trace",
+        gives: Gives::Handle("trace"),
         summary: "Reads one channel many times, evenly spaced.",
         example: "let current = trace(\"Current\", 200, 5.ms);",
         nature: looks(Time::Reckoned, &[], &[TaskKind::Trace]),

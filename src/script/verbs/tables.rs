@@ -6,7 +6,7 @@ use crate::script::error::{Thrown, argument, unfit, wrong};
 use crate::script::handles::{Image, Sweep, Trace};
 use crate::script::host::Host;
 use crate::script::numbers::{Function, Numbers, Operation};
-use crate::script::registry::{Chapter, Deed, Kind, Verb, in_chapter, of, param};
+use crate::script::registry::{Chapter, Deed, Gives, Kind, Verb, in_chapter, of, param};
 use crate::script::table::{Column, Table, TableError, bounds};
 use crate::script::units::as_value;
 use crate::supervisor::Statement;
@@ -29,7 +29,7 @@ pub const VERBS: &[Verb] = &[
             ),
         ],
         optional: 1,
-        gives: "a table",
+        gives: Gives::Handle("table"),
         summary: "A table of what was measured, or of values of your own: named columns with units. Tables with the same places are added, subtracted, multiplied; `t[\"name\"]` is a column, `t.with_column(name, numbers)` adds one, `t.within(name, from, to)` and `t.part(from, to)` cut, `t.at(other)` interpolates. A column `x_error` holds the standard errors of `x`, and errors follow.",
         example: "let s = sweep(#{ channel: \"Bias\", from: 20.mV, to: 60.mV, points: 9, read: \"Current\" });\nlet t = table(s);\nlet t = t.with_column(\"resistance\", t[\"Bias\"] / t[\"Current\"]);\nnote(`${t.rows} rows, ${t[\"resistance\"].mean}`);",
         ..in_chapter(Chapter::Tables)
@@ -40,7 +40,7 @@ pub const VERBS: &[Verb] = &[
             param("sweep", Kind::Handle("sweep"), "a sweep along one axis"),
             param("channel", Kind::Channel, "which reading"),
         ],
-        gives: "a table",
+        gives: Gives::Handle("table"),
         summary: "One reading of a sweep along its axis, rising: passes and ways there and back are averaged, gaps and doubtful points left out. Where each place was measured twice or more, it has errors.",
         example: "let s = sweep(#{ channel: \"Bias\", from: 20.mV, to: 60.mV, points: 9, passes: 3, read: \"Current\" });\nlet line = spectrum(s, \"Current\");\nnote(`error at the first place ${line[\"Current\"].errors[0]}`);",
         ..in_chapter(Chapter::Tables)
@@ -56,7 +56,7 @@ pub const VERBS: &[Verb] = &[
             ),
         ],
         optional: 1,
-        gives: "a table",
+        gives: Gives::Handle("table"),
         summary: "The mean of tables, with the error that follows. Gaps have no weight.",
         example: "let s = sweep(#{ channel: \"Bias\", from: 20.mV, to: 60.mV, points: 9, read: \"Current\" });\nlet u = sweep(#{ channel: \"Bias\", from: 20.mV, to: 60.mV, points: 9, read: \"Current\" });\nlet mean = average([table(s), table(u)], [1, 2]);",
         ..in_chapter(Chapter::Tables)
@@ -67,7 +67,7 @@ pub const VERBS: &[Verb] = &[
             param("name", Kind::Text, "a word for it"),
             param("table", Kind::Handle("table"), "the table"),
         ],
-        gives: "nothing",
+        gives: Gives::Nothing,
         summary: "Puts a table into the record of the run; it is exported like a sweep.",
         example: "let rows = [[0.5.T, 14.1.GHz], [0.6.T, 16.9.GHz]];\nrecord_table(\"lines\", table([\"field\", \"line\"], rows));",
         nature: of(Deed::Tells),
@@ -79,7 +79,7 @@ pub const VERBS: &[Verb] = &[
             param("what", Kind::Data, "a trace, or a column of a sweep or a table"),
             param("bins", Kind::Number, "how many bins, 1 to 10,000"),
         ],
-        gives: "a table",
+        gives: Gives::Handle("table"),
         summary: "How often values fall into bins of equal width from the least to the most: a table of the middle of each bin, `value`, and its `count`.",
         example: "let current = trace(\"Current\", 200, 5.ms);\nfor bin in histogram(current, 5) {\n    note(`${bin[1]} around ${bin[0]}`);\n}",
         ..in_chapter(Chapter::Tables)

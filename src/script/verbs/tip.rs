@@ -9,7 +9,7 @@ use crate::script::convert::{MapFields, number, quantity};
 use crate::script::error::{Thrown, argument, thrown};
 use crate::script::handles::Image;
 use crate::script::host::Host;
-use crate::script::registry::{Chapter, Deed, Kind, Nature, Time, Verb, acts, in_chapter, param};
+use crate::script::registry::{Chapter, Deed, Gives, Kind, Nature, Time, Verb, acts, in_chapter, param};
 use crate::supervisor::procedure::MOVE_SPEED_M_S;
 use crate::supervisor::{Answer, Request, Statement};
 use rhai::{Array, Dynamic, Engine, Map, NativeCallContext};
@@ -22,7 +22,7 @@ const CENTRING_REACH_M: f64 = 0.25e-9;
 pub const VERBS: &[Verb] = &[
     Verb {
         name: "approach",
-        gives: "nothing",
+        gives: Gives::Nothing,
         summary: "Brings the tip into tunnelling range. An error if it does not get there.",
         example: "approach();",
         nature: acts(Time::Open, &[], &[TaskKind::Approach]),
@@ -30,7 +30,7 @@ pub const VERBS: &[Verb] = &[
     },
     Verb {
         name: "withdraw",
-        gives: "nothing",
+        gives: Gives::Nothing,
         summary: "Pulls the tip out of tunnelling range.",
         example: "withdraw();",
         nature: Nature { deed: Deed::Secures, ..acts(Time::Open, &[], &[TaskKind::Withdraw]) },
@@ -39,7 +39,7 @@ pub const VERBS: &[Verb] = &[
     Verb {
         name: "go_to",
         params: &[param("x", Kind::Length, "place along x"), param("y", Kind::Length, "place along y")],
-        gives: "nothing",
+        gives: Gives::Nothing,
         summary: "Moves the tip along the surface, loop closed, at 5 nm/s.",
         example: "go_to(1.nm, -2.nm);",
         nature: acts(Time::Open, &[Role::TipX, Role::TipY], &[TaskKind::MoveTip]),
@@ -52,7 +52,7 @@ pub const VERBS: &[Verb] = &[
             Kind::Fields("size pixels line_time | x y"),
             "the frame: centre, side, pixels, time for one line",
         )],
-        gives: "an image",
+        gives: Gives::Handle("image"),
         summary: "Scans an image of heights, and brings the tip back to where it was.",
         example: "let picture = image(#{ size: 10.nm, pixels: 24, line_time: 400.ms });",
         nature: acts(Time::Open, &[Role::TipX, Role::TipY], &[TaskKind::Image]),
@@ -61,7 +61,7 @@ pub const VERBS: &[Verb] = &[
     Verb {
         name: "find_spots",
         params: &[param("image", Kind::Handle("image"), "an image")],
-        gives: "a list of maps with `x`, `y`, `height`, `nearest`",
+        gives: Gives::Told("a list of maps with `x`, `y`, `height`, `nearest`"),
         summary: "The places in an image that stand out from the terrace they lie on and fall off on all sides, highest first; what is wider than 3 nm, and an edge, is ground. `nearest` is how far off the nearest other one lies: a spin with a neighbour within 1.5 nm may be coupled to it, and its line is no single moment's. Where there is only one, it is the size of the image.",
         example: "let spots = find_spots(image(#{ size: 20.nm, pixels: 40, line_time: 400.ms }));",
         ..in_chapter(Chapter::Tip)
@@ -70,7 +70,7 @@ pub const VERBS: &[Verb] = &[
         name: "recentre",
         params: &[param("reach", Kind::Length, "how far to look to each side")],
         optional: 1,
-        gives: "a map with `dx`, `dy`, `error`, `found`",
+        gives: Gives::Told("a map with `dx`, `dy`, `error`, `found`"),
         summary: "Puts the tip on the highest place near by, to make up for drift: heights at nine places, a paraboloid through them, again until its top lies in the middle. Where there is none, the tip goes back to where it was. `recentre` in the bench file says how far it looks, with how many places, by which channel.",
         example: "recentre();",
         nature: acts(Time::Open, &[Role::TipX, Role::TipY, Role::Height], &[TaskKind::MoveTip]),
@@ -79,7 +79,7 @@ pub const VERBS: &[Verb] = &[
     Verb {
         name: "coarse_steps",
         params: &[param("steps", Kind::Number, "how many, away from the surface if negative")],
-        gives: "a map with `achieved` and `remark`",
+        gives: Gives::Told("a map with `achieved` and `remark`"),
         summary: "Steps of the coarse motor. Only with the tip withdrawn; never repeated on its own.",
         example: "coarse_steps(-2);",
         nature: acts(Time::Open, &[], &[TaskKind::CoarseStep]),
@@ -88,7 +88,7 @@ pub const VERBS: &[Verb] = &[
     Verb {
         name: "coarse_shift",
         params: &[param("x", Kind::Number, "steps along x"), param("y", Kind::Number, "steps along y")],
-        gives: "a map with `achieved` and `remark`",
+        gives: Gives::Told("a map with `achieved` and `remark`"),
         summary: "Steps of the coarse motor along the surface, to another area. Only with the tip withdrawn; never repeated on its own. What was known of places on the surface holds no more.",
         example: "withdraw();\ncoarse_shift(2, 0);\napproach();",
         nature: acts(Time::Open, &[], &[TaskKind::CoarseShift]),
@@ -97,7 +97,7 @@ pub const VERBS: &[Verb] = &[
     Verb {
         name: "pulse",
         params: &[param("volts", Kind::Voltage, "height"), param("length", Kind::Time, "length")],
-        gives: "a map with `achieved` and `remark`",
+        gives: Gives::Told("a map with `achieved` and `remark`"),
         summary: "A voltage pulse between tip and sample. Never repeated on its own.",
         example: "pulse(1.5.V, 20.ms);",
         nature: acts(Time::Open, &[], &[TaskKind::Pulse]),
@@ -105,7 +105,7 @@ pub const VERBS: &[Verb] = &[
     },
     Verb {
         name: "pick_up",
-        gives: "a map with `achieved` and `remark`",
+        gives: Gives::Told("a map with `achieved` and `remark`"),
         summary: "Tries to pick up the atom under the tip. Never repeated on its own.",
         example: "let attempt = pick_up();",
         nature: acts(Time::Open, &[], &[TaskKind::PickUp]),
@@ -113,7 +113,7 @@ pub const VERBS: &[Verb] = &[
     },
     Verb {
         name: "put_down",
-        gives: "a map with `achieved` and `remark`",
+        gives: Gives::Told("a map with `achieved` and `remark`"),
         summary: "Tries to put down one of the atoms on the tip. Never repeated on its own.",
         example: "put_down();",
         nature: acts(Time::Open, &[], &[TaskKind::PutDown]),
@@ -121,7 +121,7 @@ pub const VERBS: &[Verb] = &[
     },
     Verb {
         name: "regenerate_pot",
-        gives: "a map with `achieved` and `remark`",
+        gives: Gives::Told("a map with `achieved` and `remark`"),
         summary: "Regenerates the condensation pot; the stage warms up meanwhile, so withdraw first.",
         example: "regenerate_pot();",
         nature: acts(Time::Open, &[], &[TaskKind::Regenerate]),
