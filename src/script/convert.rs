@@ -1,6 +1,6 @@
 //! From script values to numbers: whole and broken numbers are taken everywhere, units are checked.
 
-use super::error::{Thrown, argument};
+use super::error::{Said, Thrown, argument};
 use crate::quantity::{Dimension, Quantity};
 use rhai::{Array, Dynamic, Map, NativeCallContext};
 
@@ -52,13 +52,14 @@ pub fn quantity(
         return Err(argument(ctx, &format!("{what} is not a finite number")));
     }
     let example = Quantity::new(1.0, wanted);
-    let message = if found.dimension.is_none() {
+    let said = if found.dimension.is_none() {
         let like = super::units::written(found.si, wanted, &wanted.symbol());
-        format!("{what} is {wanted}, but {} has no unit; write it like {like}", found.si)
+        let wrong = format!("{what} is {wanted}, but {} has no unit", found.si);
+        Said::with(wrong, format!("write it like {like}"))
     } else {
-        format!("{what} is {wanted} (like {example}), but {found} is {}", found.dimension)
+        format!("{what} is {wanted} (like {example}), but {found} is {}", found.dimension).into()
     };
-    Err(argument(ctx, &message))
+    Err(argument(ctx, said))
 }
 
 /// One text, or an array of texts.
@@ -180,8 +181,7 @@ impl<'c> MapFields<'c> {
     /// Complains about what nobody took.
     pub fn finish(self) -> Result<(), Thrown> {
         let Some(name) = self.map.keys().next() else { return Ok(()) };
-        let hint = crate::document::nearest(name, self.known.iter().copied());
-        let hint = hint.map(|near| format!("; did you mean `{near}`?")).unwrap_or_default();
-        Err(argument(self.ctx, &format!("`{}` has no field `{name}`{hint}", self.verb)))
+        let near = crate::document::nearest(name, self.known.iter().copied());
+        Err(argument(self.ctx, Said::meant(format!("`{}` has no field `{name}`", self.verb), near)))
     }
 }

@@ -1,6 +1,6 @@
 //! What the verbs share: the port to the driver, and the numbers of calls and steps.
 
-use super::error::{Thrown, ended, thrown};
+use super::error::{Said, Thrown, argument, ended, thrown};
 use crate::bench::{Bench, Channel, ChannelId};
 use crate::document::nearest;
 use crate::drive::SharedPort;
@@ -103,11 +103,8 @@ impl Host {
                 | Request::Ask(_)
         );
         if self.only_looks.get() && !looks {
-            let message = format!(
-                "`{}` can't be used here: a rule or a condition only looks; do it after the sweep or the wait",
-                request.verb()
-            );
-            return Err(thrown(ctx, "argument", "wrong", &message));
+            let wrong = format!("`{}` can't be used here: a rule or a condition only looks", request.verb());
+            return Err(argument(ctx, Said::with(wrong, "do it after the sweep or the wait")));
         }
         let n = self.calls.get();
         self.calls.set(n + 1);
@@ -176,14 +173,9 @@ impl Host {
     pub fn channel(&self, ctx: &NativeCallContext<'_>, name: &str) -> Result<ChannelId, Thrown> {
         self.bench.find(name).ok_or_else(|| {
             let names = self.bench.names();
-            let hint = nearest(name, names.iter().map(String::as_str));
-            let hint = hint.map(|near| format!("; did you mean `{near}`?")).unwrap_or_default();
-            thrown(
-                ctx,
-                "argument",
-                "unknown",
-                &format!("the bench has no channel and no role `{name}`{hint}"),
-            )
+            let near = nearest(name, names.iter().map(String::as_str));
+            let wrong = format!("the bench has no channel and no role `{name}`");
+            thrown(ctx, "argument", "unknown", Said::meant(wrong, near))
         })
     }
 

@@ -2,7 +2,7 @@
 
 use crate::quantity::{Dimension, Quantity, in_words, significant};
 use crate::script::convert::{MapFields, kind_of, number};
-use crate::script::error::{Thrown, argument};
+use crate::script::error::{Said, Thrown, argument};
 use crate::script::host::Host;
 use crate::script::registry::{Chapter, Gives, Kind, Time, Verb, in_chapter, looks, param};
 use crate::supervisor::{Answer, HeliumOutlook, Question, Request};
@@ -167,8 +167,10 @@ fn item(ctx: &NativeCallContext<'_>, value: Dynamic) -> Result<Item, Thrown> {
     let body = fields.need("body")?;
     let described = kind_of(&body);
     let body = body.try_cast::<FnPtr>();
-    let body =
-        body.ok_or_else(|| argument(ctx, &format!("`body` is a function, || {{ … }}, not {described}; write || before what is called, like || look()")))?;
+    let body = body.ok_or_else(|| {
+        let wrong = format!("`body` is a function, || {{ … }}, not {described}");
+        argument(ctx, Said::with(wrong, "write || before what is called, like || look()"))
+    })?;
     fields.finish()?;
     Ok(Item { name, worth, needs, body })
 }

@@ -7,7 +7,7 @@ use crate::analysis::realness;
 use crate::bench::Role;
 use crate::quantity::{Dimension, Quantity};
 use crate::script::convert::quantity;
-use crate::script::error::{Thrown, argument, unfit, unusable};
+use crate::script::error::{Said, Thrown, argument, unfit, unusable};
 use crate::script::handles::{FitHandle, ResonanceLawHandle, Sweep};
 use crate::script::host::Host;
 use crate::script::registry::{Chapter, Gives, Kind, Verb, in_chapter, param};
@@ -100,12 +100,8 @@ pub(super) fn pairs<T: Clone + 'static>(
     let mut found = Vec::with_capacity(pairs.len());
     for (i, pair) in pairs.into_iter().enumerate() {
         let wrong = || {
-            argument(
-                ctx,
-                &format!(
-                    "item {i} of the list is not a pair of a field and {what}; one is added with list.push([field, …])"
-                ),
-            )
+            let wrong = format!("item {i} of the list is not a pair of a field and {what}");
+            argument(ctx, Said::with(wrong, "one is added with list.push([field, …])"))
         };
         let pair = pair.try_cast::<Array>().filter(|p| p.len() == 2).ok_or_else(wrong)?;
         let field_t = quantity(ctx, &pair[0], Dimension::FIELD, "the first of each pair")?;
@@ -189,7 +185,8 @@ fn known(ctx: &NativeCallContext<'_>, fit: &FitHandle, name: &str) -> Result<(),
         return Ok(());
     }
     let names: Vec<&str> = fit.fit.parameters.iter().map(|p| p.name.as_str()).collect();
-    Err(argument(ctx, &format!("this fit has no parameter `{name}`; it has {}", names.join(", "))))
+    let wrong = format!("this fit has no parameter `{name}`");
+    Err(argument(ctx, Said::with(wrong, format!("it has {}", names.join(", ")))))
 }
 
 fn register_law_types(engine: &mut Engine) {

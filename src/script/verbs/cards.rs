@@ -4,7 +4,7 @@ use crate::analysis::fit::{self, Fit, Options};
 use crate::history::{Card, CardColumn, Figure};
 use crate::quantity::{Quantity, Unit, rounded};
 use crate::script::convert::{MapFields, plain_number};
-use crate::script::error::{Thrown, argument};
+use crate::script::error::{Said, Thrown, argument};
 use crate::script::handles::Sweep;
 use crate::script::host::Host;
 use crate::script::registry::{Chapter, Deed, Gives, Kind, Verb, in_chapter, of, param};
@@ -54,8 +54,10 @@ fn about(
     title: &str,
     shown: Map,
 ) -> Result<(), Thrown> {
-    let known =
-        || argument(ctx, &format!("there is no figure `{figure}`; there are {}", Figure::WORDS.join(", ")));
+    let known = || {
+        let words = format!("there are {}", Figure::WORDS.join(", "));
+        argument(ctx, Said::with(format!("there is no figure `{figure}`"), words))
+    };
     let figure = Figure::of(figure).ok_or_else(known)?;
     let mut fields = MapFields::new(ctx, "about", shown);
     let columns = fields.take("columns").map_or(Ok(Vec::new()), |value| columns(ctx, value))?;
@@ -130,7 +132,8 @@ fn rows(
 ) -> Result<Vec<Vec<Value>>, Thrown> {
     let list = value.try_cast::<Array>().ok_or_else(|| argument(ctx, "`rows` is a list of rows"))?;
     if list.len() > MOST_ROWS {
-        return Err(argument(ctx, &format!("`rows` has {} rows; a card holds {MOST_ROWS}", list.len())));
+        let wrong = format!("`rows` has {} rows", list.len());
+        return Err(argument(ctx, Said::with(wrong, format!("a card holds {MOST_ROWS}"))));
     }
     let mut rows = Vec::with_capacity(list.len());
     for (i, row) in list.into_iter().enumerate() {

@@ -5,7 +5,7 @@ use super::tip_life::{Junction, NEAR_M, map_of_place};
 use crate::bench::{Pot, Role, TaskKind};
 use crate::instrument::Task;
 use crate::quantity::{Dimension, Quantity, in_words};
-use crate::script::error::{Thrown, argument, thrown};
+use crate::script::error::{Said, Thrown, argument, thrown};
 use crate::script::handles::Image;
 use crate::script::host::Host;
 use crate::script::registry::{Chapter, Deed, Gives, Nature, Time, Verb, acts, in_chapter, of};
@@ -74,8 +74,8 @@ fn value(si: f64, dimension: Dimension) -> rhai::Dynamic {
 
 fn pot_of(host: &Host, ctx: &NativeCallContext<'_>) -> Result<Pot, Thrown> {
     host.bench.pot.ok_or_else(|| {
-        let message = "the bench does not say how long its pot lasts; add `pot` to its file";
-        thrown(ctx, "argument", "unknown", message)
+        let said = Said::with("the bench does not say how long its pot lasts", "add `pot` to its file");
+        thrown(ctx, "argument", "unknown", said)
     })
 }
 

@@ -5,7 +5,7 @@ use crate::analysis::transmission::Transmission;
 use crate::bench::Role;
 use crate::quantity::{Dimension, Quantity};
 use crate::script::convert::{MapFields, quantity};
-use crate::script::error::{Thrown, argument, thrown, unfit, unusable};
+use crate::script::error::{Said, Thrown, argument, thrown, unfit, unusable};
 use crate::script::handles::{Sweep, TransmissionHandle};
 use crate::script::host::Host;
 use crate::script::registry::{Chapter, Gives, Kind, Time, Verb, acts, in_chapter, param};
@@ -147,14 +147,14 @@ fn compensated(
     // Refused as a whole, before anything is measured.
     let channel = host.channel_at(level);
     if let Some(needed) = levels.iter().find(|needed| !channel.within(**needed)) {
-        let message = format!(
-            "the compensation would need {}, outside the limits of `{}`, {} to {}; choose another `level`",
+        let wrong = format!(
+            "the compensation would need {}, outside the limits of `{}`, {} to {}",
             channel.show(*needed),
             channel.name,
             channel.show(channel.min),
             channel.show(channel.max)
         );
-        return Err(thrown(ctx, "forbidden", "refused", &message));
+        return Err(thrown(ctx, "forbidden", "refused", Said::with(wrong, "choose another `level`")));
     }
     for (range, level_dbm) in pieces(&levels) {
         levels[range].fill(level_dbm);

@@ -6,7 +6,7 @@
 use crate::bench::ChannelId;
 use crate::quantity::Quantity;
 use crate::script::convert::{MapFields, kind_of, quantity};
-use crate::script::error::{Thrown, argument};
+use crate::script::error::{Said, Thrown, argument};
 use crate::script::handles::Sweep;
 use crate::script::host::Host;
 use crate::supervisor::{Again, Answer, Doubtful, Request, Statement, SweepData, SweepPlan};
@@ -152,19 +152,16 @@ pub(super) fn measure(
         && !plan.gauges().contains(&channel)
     {
         let name = &host.channel_at(channel).name;
-        return Err(argument(
-            ctx,
-            &format!("`until_error` goes by `{name}`, which is not read; add it to `read`"),
-        ));
+        let wrong = format!("`until_error` goes by `{name}`, which is not read");
+        return Err(argument(ctx, Said::with(wrong, "add it to `read`")));
     }
     if let Some((channel, _)) = rules.error
         && plan.passes < 2
     {
         let name = &host.channel_at(channel).name;
-        let message = format!(
-            "`until_error` needs two `passes` or more, in which `{name}` is read; or `readings: 50` in it, the most of each point"
-        );
-        return Err(argument(ctx, &message));
+        let wrong = format!("`until_error` needs two `passes` or more, in which `{name}` is read");
+        let help = "or `readings: 50` in it, the most of each point";
+        return Err(argument(ctx, Said::with(wrong, help)));
     }
     let plan = Arc::new(plan);
     let mut taken: Option<Rc<SweepData>> = None;

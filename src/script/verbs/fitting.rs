@@ -4,7 +4,7 @@
 use crate::analysis::fit::{self, Fit, FitError, Noise, Options, Set};
 use crate::quantity::{Dimension, Quantity};
 use crate::script::convert::{MapFields, plain_number};
-use crate::script::error::{Thrown, argument, unfit};
+use crate::script::error::{Said, Thrown, argument, unfit};
 use crate::script::handles::{FitHandle, Measure, Sweep};
 use crate::script::host::Host;
 use crate::script::registry::{Chapter, Gives, Kind, Verb, in_chapter, param};
@@ -144,7 +144,7 @@ impl Source {
 
     /// A column of a table; its errors count where all of them are known.
     fn of_table(ctx: &NativeCallContext<'_>, table: &Table, column: &str) -> Result<Self, Thrown> {
-        let curve = table.curve(Some(column)).map_err(|error| argument(ctx, &error.to_string()))?;
+        let curve = table.curve(Some(column)).map_err(|error| argument(ctx, error))?;
         Ok(Self {
             x: curve.x,
             y: curve.y,
@@ -186,7 +186,10 @@ impl Data {
     pub(super) fn only(&self, ctx: &NativeCallContext<'_>) -> Result<(&[f64], &[f64]), Thrown> {
         match self.sources.as_slice() {
             [one] => Ok((&one.x, &one.y)),
-            _ => Err(argument(ctx, "one sweep is fitted at a time; `fit_together` takes several")),
+            _ => Err(argument(
+                ctx,
+                Said::with("one sweep is fitted at a time", "`fit_together` takes several"),
+            )),
         }
     }
 
@@ -275,7 +278,7 @@ pub(super) fn noise(ctx: &NativeCallContext<'_>, fields: &mut MapFields<'_>) -> 
     let known = NOISES.iter().find(|(known, _)| *known == name).map(|(_, noise)| *noise);
     known.ok_or_else(|| {
         let all = NOISES.map(|(name, _)| name).join(", ");
-        argument(ctx, &format!("there is no noise `{name}`; there are {all}"))
+        argument(ctx, Said::with(format!("there is no noise `{name}`"), format!("there are {all}")))
     })
 }
 
@@ -346,7 +349,10 @@ fn shaped(
         "decay" => Ok(fit::decay(x, y, options)),
         "approach" => Ok(fit::approach(x, y, options)),
         "line" => Ok(fit::line(x, y, options)),
-        _ => Err(argument(ctx, &format!("there is no shape `{shape}`; there are {}", SHAPES.join(", ")))),
+        _ => {
+            let all = format!("there are {}", SHAPES.join(", "));
+            Err(argument(ctx, Said::with(format!("there is no shape `{shape}`"), all)))
+        }
     }
 }
 

@@ -5,7 +5,7 @@ use crate::bench::Role;
 use crate::quantity::{Dimension, Quantity};
 use crate::record::{Ending, Outcome};
 use crate::script::convert::{MapFields, plain_number};
-use crate::script::error::{Thrown, argument, ended, thrown};
+use crate::script::error::{Said, Thrown, argument, ended, thrown};
 use crate::script::host::{Host, place_of};
 use crate::script::registry::{
     Chapter, Deed, Gives, Kind, Nature, Time, Verb, acts, in_chapter, looks, of, param,
@@ -207,7 +207,7 @@ fn register_words(engine: &mut Engine, host: &Rc<Host>) {
             &ctx,
             "argument",
             "wrong",
-            "`exit` looks like a normal end; use stop(\"why\") or let the sequence end",
+            Said::with("`exit` looks like a normal end", "use stop(\"why\") or let the sequence end"),
         ))
     });
     let h = Rc::clone(host);

@@ -4,7 +4,7 @@ use super::agenda::{Left, Needs};
 use crate::quantity::{Dimension, Quantity, in_words};
 use crate::record::{Alternative, Choice, Evidence, Goal, GoalPlan, GoalState, Goals, PlanSaid, Shortfall};
 use crate::script::convert::{MapFields, kind_of, number, texts};
-use crate::script::error::{Thrown, argument};
+use crate::script::error::{Said, Thrown, argument};
 use crate::script::handles::Sweep;
 use crate::script::host::Host;
 use crate::script::registry::{Chapter, Deed, Gives, Kind, Nature, Verb, in_chapter, of, param};
@@ -131,7 +131,8 @@ pub(super) fn register(engine: &mut Engine, host: &Rc<Host>) {
             known(&ctx, &goals(&h, &ctx)?, goal)?;
             let named = Shortfall::of(shortfall).ok_or_else(|| {
                 let words = Shortfall::WORDS.join(", ");
-                argument(&ctx, &format!("`{shortfall}` is no named reason; there are {words}"))
+                let wrong = format!("`{shortfall}` is no named reason");
+                argument(&ctx, Said::with(wrong, format!("there are {words}")))
             })?;
             let (goal, why) = (goal.to_owned(), why.to_string());
             say(&h, &ctx, PlanSaid::GivenUp { goal, shortfall: named, why })
@@ -162,8 +163,9 @@ fn known<'g>(ctx: &NativeCallContext<'_>, goals: &'g Goals, name: &str) -> Resul
     goals.of(name).ok_or_else(|| {
         let names = goals.all.iter().map(|goal| goal.plan.name.as_str());
         let near = crate::document::nearest(name, names);
-        let near = near.map(|near| format!("; did you mean `{near}`?")).unwrap_or_default();
-        argument(ctx, &format!("the plan has no goal `{name}`{near}; say it with `goal` first"))
+        let near = near.map(|near| format!("did you mean `{near}`? ")).unwrap_or_default();
+        let help = format!("{near}say it with `goal` first");
+        argument(ctx, Said::with(format!("the plan has no goal `{name}`"), help))
     })
 }
 
@@ -176,7 +178,7 @@ fn goal(
 ) -> Result<(), Thrown> {
     let evidence = Evidence::of(evidence).ok_or_else(|| {
         let words = Evidence::WORDS.join("`, `");
-        argument(ctx, &format!("`{evidence}` settles nothing; there are `{words}`"))
+        argument(ctx, Said::with(format!("`{evidence}` settles nothing"), format!("there are `{words}`")))
     })?;
     let mut fields = MapFields::new(ctx, "goal", more);
     let worth = fields.take("worth").map(|value| number(ctx, &value, "`worth`")).transpose()?.unwrap_or(1.0);

@@ -6,7 +6,7 @@ use crate::analysis::identify::{self, Candidate, Measured, Sighting};
 use crate::bench::{KnownSpin, KnownValue};
 use crate::quantity::Dimension;
 use crate::script::convert::{MapFields, number, quantity, whole};
-use crate::script::error::{Thrown, argument, unfit};
+use crate::script::error::{Said, Thrown, argument, unfit};
 use crate::script::handles::{FitHandle, Sweep};
 use crate::script::host::Host;
 use crate::script::registry::{Chapter, Gives, Kind, Verb, in_chapter, param};
@@ -155,8 +155,8 @@ fn identify(host: &Host, ctx: &NativeCallContext<'_>, map: Map) -> Result<Map, T
             list.into_iter().map(|value| kind(ctx, value)).collect::<Result<Vec<_>, _>>()?
         }
         None if host.bench.known_spins.is_empty() => {
-            let message = "the bench lists no `known_spins`; list them there or give `kinds`";
-            return Err(argument(ctx, message));
+            let said = Said::with("the bench lists no `known_spins`", "list them there or give `kinds`");
+            return Err(argument(ctx, said));
         }
         None => host.bench.known_spins.iter().map(of_bench).collect(),
     };

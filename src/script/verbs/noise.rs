@@ -124,5 +124,5 @@ fn table(
     column: (&str, Numbers),
 ) -> Result<Table, Thrown> {
     let columns = [axis, column].map(|(name, numbers)| Column::new(name, numbers));
-    Table::new(columns.to_vec(), 1).map_err(|error| argument(ctx, &error.to_string()))
+    Table::new(columns.to_vec(), 1).map_err(|error| argument(ctx, error))
 }

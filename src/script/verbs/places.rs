@@ -3,7 +3,7 @@
 use crate::bench::ChannelId;
 use crate::quantity::{Dimension, Quantity};
 use crate::script::convert::{MapFields, kind_of, quantity, whole};
-use crate::script::error::{Thrown, argument};
+use crate::script::error::{Said, Thrown, argument};
 use crate::script::handles::Numbers;
 use crate::script::host::Host;
 use crate::script::units::as_value;
@@ -138,11 +138,8 @@ fn directions(ctx: &NativeCallContext<'_>, value: &Dynamic) -> Result<Vec<Direct
         "down" => Ok(Direction::Down),
         "random" => Ok(Direction::Random),
         _ => {
-            let message = format!(
-                "`passes` is a number, or a list of \"up\", \"down\" and \"random\"; {} is none of them",
-                kind_of(item)
-            );
-            Err(argument(ctx, &message))
+            let wrong = "`passes` is a number, or a list of \"up\", \"down\" and \"random\"";
+            Err(argument(ctx, Said::with(wrong, format!("{} is none of them", kind_of(item)))))
         }
     };
     if list.is_empty() {

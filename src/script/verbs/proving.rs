@@ -7,7 +7,7 @@ use crate::analysis::joint::{
 use crate::bench::Role;
 use crate::quantity::{Dimension, Quantity};
 use crate::script::convert::{MapFields, number, quantity, whole};
-use crate::script::error::{Thrown, argument, unfit, unusable};
+use crate::script::error::{Said, Thrown, argument, unfit, unusable};
 use crate::script::handles::{Sweep, VerdictHandle};
 use crate::script::host::Host;
 use crate::script::registry::{Chapter, Deed, Gives, Kind, Verb, in_chapter, of, param};
@@ -121,7 +121,8 @@ fn taken(ctx: &NativeCallContext<'_>, i: usize, item: Dynamic) -> Result<Taken, 
     }
     let wrong = |what: &str| argument(ctx, &format!("item {i} of the list {what}"));
     let map = item.try_cast::<Map>().ok_or_else(|| {
-        wrong("is neither a pair nor a map; one is added with spectra.push([field, sweep])")
+        let wrong = format!("item {i} of the list is neither a pair nor a map");
+        argument(ctx, Said::with(wrong, "one is added with spectra.push([field, sweep])"))
     })?;
     let mut fields = MapFields::new(ctx, "is_real", map);
     let field_t = fields.quantity("field", Dimension::FIELD)?.ok_or_else(|| wrong("has no `field`"))?;
@@ -254,13 +255,9 @@ fn law<T>(
     of: impl Fn(&crate::analysis::joint::ProvedLaw) -> T,
 ) -> Result<T, Thrown> {
     verdict.0.law.as_ref().map(of).ok_or_else(|| {
-        unusable(
-            ctx,
-            &format!(
-                "the verdict is {}, so there is no moment and no tip field; ask `proved` first",
-                verdict.0.verdict.word()
-            ),
-        )
+        let verdict = verdict.0.verdict.word();
+        let wrong = format!("the verdict is {verdict}, so there is no moment and no tip field");
+        unusable(ctx, Said::with(wrong, "ask `proved` first"))
     })
 }
 

@@ -6,7 +6,7 @@ use crate::bench::{ChannelId, TaskKind};
 use crate::instrument::Task;
 use crate::quantity::Dimension;
 use crate::script::convert::{MapFields, quantity, texts, whole};
-use crate::script::error::{Thrown, argument, unfit};
+use crate::script::error::{Said, Thrown, argument, unfit};
 use crate::script::handles::{Numbers, Sweep, Trace};
 use crate::script::host::Host;
 use crate::script::registry::{Chapter, Gives, Kind, Time, Verb, acts, in_chapter, looks, param};
@@ -150,7 +150,10 @@ pub(super) fn plan(
     plan.again = rules.again;
     fields.finish()?;
     if plan.both_ways && plan.passes > 1 {
-        return Err(argument(ctx, "`both_ways` is passes: [\"up\", \"down\"]; give one of the two"));
+        return Err(argument(
+            ctx,
+            Said::with("`both_ways` is passes: [\"up\", \"down\"]", "give one of the two"),
+        ));
     }
     if plan.total() > MOST_POINTS {
         return Err(argument(
@@ -195,7 +198,8 @@ fn register_sweep_type(engine: &mut Engine) {
     engine.register_fn("column", |ctx: NativeCallContext, sweep: &mut Sweep, name: &str| {
         sweep.column(name).ok_or_else(|| {
             let names = sweep.names().join(", ");
-            argument(&ctx, &format!("this sweep did not read `{name}`; it read {names}"))
+            let wrong = format!("this sweep did not read `{name}`");
+            argument(&ctx, Said::with(wrong, format!("it read {names}")))
         })
     });
     engine.register_fn("to_string", |sweep: &mut Sweep| {
@@ -226,10 +230,8 @@ fn register_numbers_type(engine: &mut Engine) {
         let found = usize::try_from(index).ok().and_then(|i| numbers.values.get(i));
         let count = numbers.values.len();
         found.map(|value| as_value(numbers.quantity(*value))).ok_or_else(|| {
-            unfit(
-                &ctx,
-                &format!("there is no item {index}; they count from 0 to {}", count.saturating_sub(1)),
-            )
+            let help = format!("they count from 0 to {}", count.saturating_sub(1));
+            unfit(&ctx, Said::with(format!("there is no item {index}"), help))
         })
     });
 }

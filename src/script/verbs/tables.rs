@@ -2,7 +2,7 @@
 
 use crate::quantity::{Dimension, Quantity};
 use crate::script::convert::{kind_of, plain_number, texts, whole};
-use crate::script::error::{Thrown, argument, unfit, wrong};
+use crate::script::error::{Said, Thrown, argument, unfit, wrong};
 use crate::script::handles::{Image, Sweep, Trace};
 use crate::script::host::Host;
 use crate::script::numbers::{Function, Numbers, Operation};
@@ -245,11 +245,14 @@ fn register_table_type(engine: &mut Engine) {
     });
     engine.register_fn("part", |ctx: NativeCallContext, table: &mut Table, from: Dynamic, to: Dynamic| {
         let end = |value: &Dynamic, what: &str| match value.is::<Quantity>() {
-            true => Err(argument(&ctx, "`part` counts rows; t.within(\"name\", from, to) cuts by values")),
+            true => {
+                let help = "t.within(\"name\", from, to) cuts by values";
+                Err(argument(&ctx, Said::with("`part` counts rows", help)))
+            }
             false => whole(&ctx, value, what, 0).map(|row| row as usize),
         };
         let (from, to) = (end(&from, "the first row")?, end(&to, "the row at which it ends")?);
-        table.part(from, to).map_err(|error| unfit(&ctx, &error.to_string()))
+        table.part(from, to).map_err(|error| unfit(&ctx, error))
     });
     engine.register_fn(
         "within",
@@ -371,5 +374,6 @@ fn not_compared<T: Clone + 'static>(engine: &mut Engine, sign: &str) {
 }
 
 fn no_order(what: &str, instead: &str) -> Result<bool, Thrown> {
-    Err(wrong(format!("{what} can't be compared with one value; compare one of its values, like {instead}")))
+    let help = format!("compare one of its values, like {instead}");
+    Err(wrong(Said::with(format!("{what} can't be compared with one value"), help)))
 }

@@ -7,7 +7,7 @@ use crate::instrument::{Task, TaskReport};
 use crate::quantity::{Dimension, Quantity};
 use crate::record::{Achieved, Earlier, Ending, Outcome, TipFinding, TipLife, TipTest, TipVerdict};
 use crate::script::convert::quantity;
-use crate::script::error::{Thrown, argument, ended, thrown, unfit};
+use crate::script::error::{Said, Thrown, argument, ended, thrown, unfit};
 use crate::script::host::{Host, place_of};
 use crate::script::registry::{Chapter, Deed, Gives, Kind, Time, Verb, acts, in_chapter, of, param};
 use crate::supervisor::{Answer, Question, Request, Statement};
@@ -165,7 +165,9 @@ pub(super) fn register(engine: &mut Engine, host: &Rc<Host>) {
 
 fn achieved(ctx: &NativeCallContext<'_>, what: &str) -> Result<Achieved, Thrown> {
     let words = Achieved::WORDS.join(", ");
-    Achieved::of(what).ok_or_else(|| argument(ctx, &format!("`{what}` is no result; there are {words}")))
+    Achieved::of(what).ok_or_else(|| {
+        argument(ctx, Said::with(format!("`{what}` is no result"), format!("there are {words}")))
+    })
 }
 
 fn result(host: &Host, ctx: &NativeCallContext<'_>, what: &str, about: &str) -> Result<(), Thrown> {
@@ -266,7 +268,7 @@ pub(super) fn map_of_place(at_m: [f64; 2]) -> Map {
 pub(super) fn place(ctx: &NativeCallContext<'_>, map: Map) -> Result<[f64; 2], Thrown> {
     let of = |name: &str| {
         let value = map.get(name).ok_or_else(|| {
-            argument(ctx, &format!("a place has the fields `x` and `y`; there is no `{name}`"))
+            argument(ctx, Said::with("a place has the fields `x` and `y`", format!("there is no `{name}`")))
         })?;
         quantity(ctx, value, Dimension::LENGTH, name)
     };
@@ -427,20 +429,16 @@ fn tested_against(
 
 fn test_tip(host: &Host, ctx: &NativeCallContext<'_>) -> Result<Map, Thrown> {
     let tests = host.bench.tip_tests.ok_or_else(|| {
-        thrown(
-            ctx,
-            "argument",
-            "unknown",
-            "the bench does not say how a tip is tested; add `tip_tests` to its file",
-        )
+        let said = Said::with("the bench does not say how a tip is tested", "add `tip_tests` to its file");
+        thrown(ctx, "argument", "unknown", said)
     })?;
     let junction = Junction { host, ctx };
     let has = |role: &Role| host.bench.by_role(*role).is_some();
     // What drives or modulates the junction would hide two levels.
     for role in [Role::RfOutput, Role::LockinModulation].into_iter().filter(has) {
         if junction.read(&[role])?.first().is_some_and(|value| *value != 0.0) {
-            let message = format!("a tip is tested with `{}` at zero; set it to 0 first", role.name());
-            return Err(thrown(ctx, "argument", "wrong", &message));
+            let wrong = format!("a tip is tested with `{}` at zero", role.name());
+            return Err(argument(ctx, Said::with(wrong, "set it to 0 first")));
         }
     }
     let working = junction.read(&[Role::Bias, Role::Setpoint])?;

@@ -3,7 +3,7 @@
 use super::fitting::{Data, options};
 use crate::analysis::fit::{self, Shape, Spectrum};
 use crate::script::convert::{MapFields, texts};
-use crate::script::error::{Thrown, argument};
+use crate::script::error::{Said, Thrown, argument};
 use crate::script::handles::FitHandle;
 use crate::script::host::Host;
 use crate::script::registry::{Chapter, Gives, Kind, Verb, in_chapter, param};
@@ -58,7 +58,8 @@ fn fit_together(
         "approach" => Shape::Approach,
         _ => {
             let all = SHAPES.join(", ");
-            return Err(argument(ctx, &format!("there is no shape `{shape}`; there are {all}")));
+            let wrong = format!("there is no shape `{shape}`");
+            return Err(argument(ctx, Said::with(wrong, format!("there are {all}"))));
         }
     };
     let data = Data::take(ctx, Dynamic::from_array(sweeps), channel)?;
