@@ -122,7 +122,7 @@ impl Host {
         self.hasty_bytes.set((self.hasty_bytes.get() + bytes - made_up).max(0.0));
         reply.map_err(|denial| match denial {
             Denial::Ended(ending) => ended(ending, ctx.call_position()),
-            Denial::Instrument(error) => thrown(ctx, "instrument", error.kind.word(), &error.to_string()),
+            Denial::Instrument(error) => thrown(ctx, "instrument", error.kind.word(), error.to_string()),
             Denial::Forbidden(reason) => thrown(ctx, "forbidden", "refused", &reason),
         })
     }
@@ -153,7 +153,7 @@ impl Host {
     pub fn number(&self, ctx: &NativeCallContext<'_>, request: Request) -> Result<f64, Thrown> {
         match self.call(ctx, request)? {
             Answer::Number(number) => Ok(number),
-            other => Err(thrown(ctx, "defect", "defect", &format!("a number was expected, not {other:?}"))),
+            other => Err(thrown(ctx, "defect", "defect", format!("a number was expected, not {other:?}"))),
         }
     }
 

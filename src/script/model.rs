@@ -319,7 +319,7 @@ impl<'c> OwnModel<'c> {
         let quantity = answer.clone().try_cast::<Quantity>().or(plain_number(&answer).map(Quantity::number));
         let Some(quantity) = quantity else {
             let given = super::convert::kind_of(&answer);
-            return Err(argument(self.context, &format!("the model gives {given}, not a number")));
+            return Err(argument(self.context, format!("the model gives {given}, not a number")));
         };
         self.accepted(quantity)
     }

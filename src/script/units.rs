@@ -165,8 +165,7 @@ fn quantities(ctx: &NativeCallContext<'_>, list: &Array) -> Result<Vec<Quantity>
     let number = |(i, item): (usize, &Dynamic)| {
         let plain = plain_number(item).map(Quantity::number);
         let found = plain.or_else(|| item.clone().try_cast::<Quantity>());
-        found
-            .ok_or_else(|| argument(ctx, &format!("item {i} of the list is {}, not a number", kind_of(item))))
+        found.ok_or_else(|| argument(ctx, format!("item {i} of the list is {}, not a number", kind_of(item))))
     };
     list.iter().enumerate().map(number).collect()
 }

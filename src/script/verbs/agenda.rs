@@ -78,7 +78,7 @@ impl Left {
         if needs.helium_m3.is_some() {
             left.helium = match host.call(ctx, Request::Ask(Question::HeliumOutlook))? {
                 Answer::HeliumOutlook(outlook) => Some(outlook),
-                other => return Err(argument(ctx, &format!("an outlook was expected, not {other:?}"))),
+                other => return Err(argument(ctx, format!("an outlook was expected, not {other:?}"))),
             };
         }
         Ok(left)
@@ -157,7 +157,7 @@ pub(super) fn register(engine: &mut Engine, host: &Rc<Host>) {
 fn item(ctx: &NativeCallContext<'_>, value: Dynamic) -> Result<Item, Thrown> {
     let described = kind_of(&value);
     let Some(map) = value.try_cast::<Map>() else {
-        return Err(argument(ctx, &format!("a step of an agenda is a map, #{{ … }}, not {described}")));
+        return Err(argument(ctx, format!("a step of an agenda is a map, #{{ … }}, not {described}")));
     };
     let mut fields = MapFields::new(ctx, "agenda", map);
     let needs = Needs::take(&mut fields, ctx)?;

@@ -71,7 +71,7 @@ fn fit_resonance(
 ) -> Result<FitHandle, Thrown> {
     let (x, y) = spectrum(ctx, sweep, channel)?;
     let fit = fit::resonance(&x, &y, &Options::new())
-        .map_err(|error| unfit(ctx, &format!("sweep {} can't be fitted: {error}", sweep.data.sweep)))?;
+        .map_err(|error| unfit(ctx, format!("sweep {} can't be fitted: {error}", sweep.data.sweep)))?;
     let handle = FitHandle::new(fit, dimensions(sweep, channel));
     let title = format!(
         "{} {}: line at {} ± {}, {} wide, {} high{}",
@@ -125,11 +125,11 @@ fn resonance_law(
         let (fits, all) = (fields.len(), all.len());
         unusable(
             ctx,
-            &format!("no line of resonance against field: {fits} of {all} fits can be trusted; {error}"),
+            format!("no line of resonance against field: {fits} of {all} fits can be trusted; {error}"),
         )
     })?;
     if let Some(why) = field_law::refusal(&fields, &line) {
-        return Err(unusable(ctx, &format!("no line of resonance against field: {why}")));
+        return Err(unusable(ctx, format!("no line of resonance against field: {why}")));
     }
     let doubts = field_law::doubts(&fields, &line);
     let doubted = if doubts.is_empty() { String::new() } else { format!(" — {}", doubts.join("; ")) };

@@ -138,7 +138,7 @@ fn wait_until(
         let answer = host.only_looking(|| condition.call_within_context::<Dynamic>(ctx, ()))?;
         let met = answer.as_bool().map_err(|_| {
             let given = crate::script::convert::kind_of(&answer);
-            argument(ctx, &format!("the condition says true or false, not {given}"))
+            argument(ctx, format!("the condition says true or false, not {given}"))
         })?;
         let left_s = until_s - elapsed()?;
         if met || left_s <= 0.0 {
@@ -157,6 +157,6 @@ fn read(host: &Host, ctx: &NativeCallContext<'_>, name: &str, samples: u64) -> R
             let value = values.first().copied().unwrap_or(f64::NAN);
             Ok(as_value(Quantity::new(value, host.channel_at(id).dimension())))
         }
-        other => Err(argument(ctx, &format!("a reading was expected, not {other:?}"))),
+        other => Err(argument(ctx, format!("a reading was expected, not {other:?}"))),
     }
 }

@@ -97,10 +97,7 @@ fn needs(ctx: &NativeCallContext<'_>, card: &Card) -> Result<(), Thrown> {
         Figure::Map | Figure::Field | Figure::Levels | Figure::Trace => return Ok(()),
     };
     if card.columns.len() < columns {
-        return Err(argument(
-            ctx,
-            &format!("this figure needs `columns` for at least {columns} of each row"),
-        ));
+        return Err(argument(ctx, format!("this figure needs `columns` for at least {columns} of each row")));
     }
     Ok(())
 }
@@ -119,7 +116,7 @@ fn columns(ctx: &NativeCallContext<'_>, value: Dynamic) -> Result<Vec<CardColumn
             .map(|part| part.into_string().map_err(|_| wrong()))
             .collect::<Result<_, _>>()?;
         let [name, unit]: [String; 2] = pair.try_into().map_err(|_| wrong())?;
-        Unit::parse(&unit).ok_or_else(|| argument(ctx, &format!("`{unit}` is no unit")))?;
+        Unit::parse(&unit).ok_or_else(|| argument(ctx, format!("`{unit}` is no unit")))?;
         Ok(CardColumn { name, unit })
     };
     list.into_iter().map(column).collect()
@@ -137,7 +134,7 @@ fn rows(
     }
     let mut rows = Vec::with_capacity(list.len());
     for (i, row) in list.into_iter().enumerate() {
-        let row = row.try_cast::<Array>().ok_or_else(|| argument(ctx, &format!("row {i} is not a list")))?;
+        let row = row.try_cast::<Array>().ok_or_else(|| argument(ctx, format!("row {i} is not a list")))?;
         // A third number of a row of two columns is the error of the second.
         let unit = |k: usize| columns.get(k).or(columns.last()).map_or("", |column| column.unit.as_str());
         let cells = row.iter().enumerate().map(|(k, value)| cell(ctx, value, unit(k), i));
@@ -151,7 +148,7 @@ fn cell(ctx: &NativeCallContext<'_>, value: &Dynamic, unit: &str, row: usize) ->
     if let Some(quantity) = value.clone().try_cast::<Quantity>() {
         let unit = Unit::parse(unit).filter(|unit| unit.dimension == quantity.dimension);
         let unit = unit.ok_or_else(|| {
-            argument(ctx, &format!("row {row}: {quantity} does not fit the unit of its column"))
+            argument(ctx, format!("row {row}: {quantity} does not fit the unit of its column"))
         })?;
         return Ok(unit.from_si(quantity.si).into());
     }

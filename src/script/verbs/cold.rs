@@ -82,7 +82,7 @@ fn pot_of(host: &Host, ctx: &NativeCallContext<'_>) -> Result<Pot, Thrown> {
 fn helium(host: &Host, ctx: &NativeCallContext<'_>) -> Result<HeliumOutlook, Thrown> {
     match host.call(ctx, Request::Ask(Question::HeliumOutlook))? {
         Answer::HeliumOutlook(outlook) => Ok(outlook),
-        other => Err(argument(ctx, &format!("a forecast was expected, not {other:?}"))),
+        other => Err(argument(ctx, format!("a forecast was expected, not {other:?}"))),
     }
 }
 
@@ -146,9 +146,9 @@ fn picture(
             Ok(Image { heights_m: report.data.into(), pixels, centre_m: (x_m, y_m), size_m })
         }
         Answer::Task(report) => {
-            Err(thrown(ctx, "instrument", "garbled", &format!("the image failed: {}", report.remark)))
+            Err(thrown(ctx, "instrument", "garbled", format!("the image failed: {}", report.remark)))
         }
-        other => Err(argument(ctx, &format!("an image was expected, not {other:?}"))),
+        other => Err(argument(ctx, format!("an image was expected, not {other:?}"))),
     }
 }
 

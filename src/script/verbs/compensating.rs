@@ -93,7 +93,7 @@ fn outside(ctx: &NativeCallContext<'_>, f_hz: f64, line: &Transmission) -> Throw
     let show = |si: Option<&f64>| Quantity::new(si.copied().unwrap_or(f64::NAN), Dimension::FREQUENCY);
     let (first, last) = (show(line.f_hz.first()), show(line.f_hz.last()));
     let asked = Quantity::new(f_hz, Dimension::FREQUENCY);
-    unfit(ctx, &format!("the transmission was measured from {first} to {last}, not at {asked}"))
+    unfit(ctx, format!("the transmission was measured from {first} to {last}, not at {asked}"))
 }
 
 fn transmission(
@@ -107,9 +107,9 @@ fn transmission(
     }
     let (f_hz, signal) = sweep
         .spectrum(channel)
-        .ok_or_else(|| argument(ctx, &format!("this sweep did not read `{channel}`")))?;
+        .ok_or_else(|| argument(ctx, format!("this sweep did not read `{channel}`")))?;
     let line = Transmission::from_rectified(&f_hz, &signal).map_err(|error| {
-        unusable(ctx, &format!("sweep {} shows no transmission: {error}", sweep.data.sweep))
+        unusable(ctx, format!("sweep {} shows no transmission: {error}", sweep.data.sweep))
     })?;
     let title = format!(
         "{} {}: transmission of the RF line within {:.2} dB, known to {:.2} dB",

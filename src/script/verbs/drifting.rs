@@ -86,7 +86,7 @@ fn image_shift(
     first: &Image,
     second: &Image,
 ) -> Result<Map, Thrown> {
-    let failed = |reason: String| argument(ctx, &format!("these images can't be compared: {reason}"));
+    let failed = |reason: String| argument(ctx, format!("these images can't be compared: {reason}"));
     if first.size_m != second.size_m {
         return Err(failed("their sides differ".to_owned()));
     }
@@ -131,7 +131,7 @@ fn rows<const N: usize>(
     for (i, row) in list.into_iter().enumerate() {
         let row = row.try_cast::<Array>().filter(|row| row.len() == N).ok_or_else(|| {
             let names: Vec<&str> = what.iter().map(|(name, _)| *name).collect();
-            argument(ctx, &format!("row {i} of the list is not [{}]", names.join(", ")))
+            argument(ctx, format!("row {i} of the list is not [{}]", names.join(", ")))
         })?;
         for ((column, value), (name, dimension)) in columns.iter_mut().zip(&row).zip(what) {
             column.push(quantity(ctx, value, *dimension, &format!("the {name} of row {i}"))?);
@@ -154,7 +154,7 @@ fn drift_rate(
     ];
     let [times, xs, ys, errors] = rows(ctx, places, &what)?;
     let failed = |error: crate::analysis::realness::Unusable| {
-        argument(ctx, &format!("no drift rate can be worked out: {error}"))
+        argument(ctx, format!("no drift rate can be worked out: {error}"))
     };
     let drift = register::drift(&times, &xs, &ys, &errors).map_err(failed)?;
     let due = drift.due(tolerance_m).map_err(failed)?;
@@ -191,7 +191,7 @@ fn helium_forecast(host: &Host, ctx: &NativeCallContext<'_>, levels: Array) -> R
     let [times, levels] = rows(ctx, levels, &what)?;
     let helium = host.bench.helium.ok_or_else(|| argument(ctx, "the bench has no helium budget"))?;
     let failed = |error: crate::analysis::realness::Unusable| {
-        argument(ctx, &format!("no forecast can be made: {error}"))
+        argument(ctx, format!("no forecast can be made: {error}"))
     };
     let line: LevelForecast = forecast::level_forecast(&times, &levels).map_err(failed)?;
     if line.rate >= 0.0 {

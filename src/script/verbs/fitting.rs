@@ -92,7 +92,7 @@ pub(super) fn spectrum(
     sweep: &Sweep,
     channel: &str,
 ) -> Result<(Vec<f64>, Vec<f64>), Thrown> {
-    sweep.spectrum(channel).ok_or_else(|| argument(ctx, &format!("this sweep did not read `{channel}`")))
+    sweep.spectrum(channel).ok_or_else(|| argument(ctx, format!("this sweep did not read `{channel}`")))
 }
 
 /// What the axis of a sweep and one of its readings are measured in.
@@ -127,7 +127,7 @@ impl Source {
             let kind = crate::script::convert::kind_of(what);
             return Err(argument(
                 ctx,
-                &format!("a sweep or a table is fitted, or a list of them, not {kind}"),
+                format!("a sweep or a table is fitted, or a list of them, not {kind}"),
             ));
         };
         let (x, y) = spectrum(ctx, &sweep, channel)?;
@@ -223,8 +223,7 @@ impl Data {
         fitted: Result<Fit, FitError>,
         units: Vec<(String, Dimension)>,
     ) -> Result<FitHandle, Thrown> {
-        let fit =
-            fitted.map_err(|error| unfit(ctx, &format!("{} can't be fitted: {error}", self.label())))?;
+        let fit = fitted.map_err(|error| unfit(ctx, format!("{} can't be fitted: {error}", self.label())))?;
         let handle = FitHandle::new(fit, self.axes).with_units(units);
         let left_out: String = self.sources.iter().map(|s| s.left_out.1.as_str()).collect();
         let title = format!("{}, {shape}: {}{left_out}", self.label(), in_short(&handle));
@@ -263,9 +262,8 @@ pub(super) fn options(
     }
     for (name, value) in entries(ctx, fields.take("within"), "within")? {
         let range = value.try_cast::<Array>().filter(|range| range.len() == 2);
-        let range = range.ok_or_else(|| {
-            argument(ctx, &format!("the range of `{name}` is a pair, like [5.MHz, 40.MHz]"))
-        })?;
+        let range = range
+            .ok_or_else(|| argument(ctx, format!("the range of `{name}` is a pair, like [5.MHz, 40.MHz]")))?;
         let end = |k: usize| si(ctx, &range[k], &name, axes);
         options = options.bound(&name, end(0)?, end(1)?);
     }
@@ -291,7 +289,7 @@ fn entries(
     let Some(value) = value else { return Ok(Vec::new()) };
     let map = value
         .try_cast::<Map>()
-        .ok_or_else(|| argument(ctx, &format!("`{field}` is a map of names, like #{{ width: … }}")))?;
+        .ok_or_else(|| argument(ctx, format!("`{field}` is a map of names, like #{{ width: … }}")))?;
     Ok(map.into_iter().map(|(name, value)| (name.to_string(), value)).collect())
 }
 
@@ -303,10 +301,10 @@ fn si(
     (x, y): (Dimension, Dimension),
 ) -> Result<f64, Thrown> {
     let found =
-        any_quantity(value).ok_or_else(|| argument(ctx, &format!("the value for `{name}` is no number")))?;
+        any_quantity(value).ok_or_else(|| argument(ctx, format!("the value for `{name}` is no number")))?;
     let wanted = Measure::of(name).dimension(x, y);
     if found.dimension != wanted && !(found.dimension.is_none() && found.si == 0.0) {
-        return Err(argument(ctx, &format!("`{name}` is {wanted}, but {found} is {}", found.dimension)));
+        return Err(argument(ctx, format!("`{name}` is {wanted}, but {found} is {}", found.dimension)));
     }
     Ok(found.si)
 }
@@ -366,15 +364,15 @@ fn fit_points(
     let mut dimensions: [Option<Dimension>; 3] = [None; 3];
     for (i, row) in points.into_iter().enumerate() {
         let row = row.try_cast::<Array>().filter(|row| (2..=3).contains(&row.len()));
-        let row = row.ok_or_else(|| argument(ctx, &format!("row {i} is not [x, y] or [x, y, error]")))?;
+        let row = row.ok_or_else(|| argument(ctx, format!("row {i} is not [x, y] or [x, y, error]")))?;
         for (k, value) in row.iter().enumerate() {
             let value = any_quantity(value).ok_or_else(|| {
-                argument(ctx, &format!("row {i} of the list holds something that is no number"))
+                argument(ctx, format!("row {i} of the list holds something that is no number"))
             })?;
             // An error has the unit of its value.
             let wanted = *dimensions[k.min(1)].get_or_insert(value.dimension);
             if value.dimension != wanted {
-                return Err(argument(ctx, &format!("row {i}: {value} is not {wanted} like those before it")));
+                return Err(argument(ctx, format!("row {i}: {value} is not {wanted} like those before it")));
             }
             columns[k].push(value.si);
         }
@@ -386,7 +384,7 @@ fn fit_points(
         _ => return Err(argument(ctx, "either every row has an error, or none has")),
     };
     let fit = shaped(ctx, shape, &x, &y, &options)?
-        .map_err(|error| unfit(ctx, &format!("these points can't be fitted: {error}")))?;
+        .map_err(|error| unfit(ctx, format!("these points can't be fitted: {error}")))?;
     let [x_is, y_is, _] = dimensions.map(|dimension| dimension.unwrap_or(Dimension::NONE));
     let handle = FitHandle::new(fit, (x_is, y_is));
     let title = format!("{} points, {shape}: {}", x.len(), in_short(&handle));

@@ -218,13 +218,13 @@ fn with_error(ctx: &NativeCallContext<'_>, value: &Dynamic, error: &Dynamic) -> 
     let of = |number: &Dynamic, what: &str| {
         let plain = plain_number(number).map(Quantity::number);
         let found = number.clone().try_cast::<Quantity>().or(plain);
-        found.ok_or_else(|| argument(ctx, &format!("the {what} is no number")))
+        found.ok_or_else(|| argument(ctx, format!("the {what} is no number")))
     };
     let (value, error) = (of(value, "value")?, of(error, "error")?);
     if value.dimension != error.dimension {
         return Err(argument(
             ctx,
-            &format!("the error {error} is not {} like its value {value}", value.dimension),
+            format!("the error {error} is not {} like its value {value}", value.dimension),
         ));
     }
     Ok(value.with_error(error.si))

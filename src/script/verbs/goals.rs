@@ -118,7 +118,7 @@ pub(super) fn register(engine: &mut Engine, host: &Rc<Host>) {
         move |ctx: NativeCallContext, goal: &str, sweep: Sweep, place: Dynamic| {
             let goals = goals(&h, &ctx)?;
             if known(&ctx, &goals, goal)?.plan.evidence != Evidence::LineMapped {
-                return Err(argument(&ctx, &format!("`{goal}` is no map, so no spectrum counts for it")));
+                return Err(argument(&ctx, format!("`{goal}` is no map, so no spectrum counts for it")));
             }
             let (goal, place) = (goal.to_owned(), in_text(&place));
             say(&h, &ctx, PlanSaid::Counts { goal, sweep: sweep.data.sweep, place })
@@ -155,7 +155,7 @@ pub(super) fn say(host: &Host, ctx: &NativeCallContext<'_>, said: PlanSaid) -> R
 pub(super) fn goals(host: &Host, ctx: &NativeCallContext<'_>) -> Result<Goals, Thrown> {
     match host.call(ctx, Request::Ask(Question::Goals))? {
         Answer::Goals(goals) => Ok(*goals),
-        other => Err(argument(ctx, &format!("goals were expected, not {other:?}"))),
+        other => Err(argument(ctx, format!("goals were expected, not {other:?}"))),
     }
 }
 
@@ -285,25 +285,25 @@ struct Could {
 fn could(ctx: &NativeCallContext<'_>, value: Dynamic) -> Result<Could, Thrown> {
     let described = kind_of(&value);
     let Some(map) = value.try_cast::<Map>() else {
-        return Err(argument(ctx, &format!("what could be done is a map, #{{ … }}, not {described}")));
+        return Err(argument(ctx, format!("what could be done is a map, #{{ … }}, not {described}")));
     };
     let mut fields = MapFields::new(ctx, "choose_next", map);
     let needs = Needs::take(&mut fields, ctx)?;
     let text = |fields: &mut MapFields<'_>, name: &'static str| {
-        fields.need(name)?.into_string().map_err(|_| argument(ctx, &format!("`{name}` is a text")))
+        fields.need(name)?.into_string().map_err(|_| argument(ctx, format!("`{name}` is a text")))
     };
     let (name, goal) = (text(&mut fields, "name")?, text(&mut fields, "goal")?);
     let share = |fields: &mut MapFields<'_>, name: &'static str| {
         let Some(value) = fields.take(name) else { return Ok(None) };
         let share = number(ctx, &value, &format!("`{name}`"))?;
         let fits = (0.0..=1.0).contains(&share);
-        if fits { Ok(Some(share)) } else { Err(argument(ctx, &format!("`{name}` goes from 0 to 1"))) }
+        if fits { Ok(Some(share)) } else { Err(argument(ctx, format!("`{name}` goes from 0 to 1"))) }
     };
     let (chance, risk, part) =
         (share(&mut fields, "chance")?, share(&mut fields, "risk")?, share(&mut fields, "part")?);
     fields.finish()?;
     if needs.time_s.is_none() {
-        return Err(argument(ctx, &format!("`{name}` does not say how much `time` it takes")));
+        return Err(argument(ctx, format!("`{name}` does not say how much `time` it takes")));
     }
     Ok(Could { name, goal, chance: chance.unwrap_or(1.0), needs, risk: risk.unwrap_or(0.0), part })
 }

@@ -92,7 +92,7 @@ const MOMENT_MU_B: Convert = |ctx, value, what| number(ctx, value, what);
 
 fn two(ctx: &NativeCallContext<'_>, value: Dynamic, what: &str) -> Result<[Dynamic; 2], Thrown> {
     let pair = value.try_cast::<Array>().and_then(|list| <[Dynamic; 2]>::try_from(list.to_vec()).ok());
-    pair.ok_or_else(|| argument(ctx, &format!("{what} is a pair in brackets, like [19.mV, 0.3.mV]")))
+    pair.ok_or_else(|| argument(ctx, format!("{what} is a pair in brackets, like [19.mV, 0.3.mV]")))
 }
 
 fn measured(
@@ -113,7 +113,7 @@ fn list(
 ) -> Result<Vec<Measured>, Thrown> {
     let Some(value) = value else { return Ok(Vec::new()) };
     let Some(items) = value.try_cast::<Array>() else {
-        return Err(argument(ctx, &format!("{what} is a list of pairs of a value and its error")));
+        return Err(argument(ctx, format!("{what} is a list of pairs of a value and its error")));
     };
     items.into_iter().map(|item| measured(ctx, item, what, convert)).collect()
 }
@@ -176,7 +176,7 @@ fn identify(host: &Host, ctx: &NativeCallContext<'_>, map: Map) -> Result<Map, T
     };
     fields.finish()?;
     let candidates = identify::identify(&seen, &kinds)
-        .map_err(|error| unfit(ctx, &format!("nothing can be identified: {error}")))?;
+        .map_err(|error| unfit(ctx, format!("nothing can be identified: {error}")))?;
     let all: Vec<String> =
         candidates.iter().map(|c| format!("{} {:.4}", name_of(c), c.probability)).collect();
     let title = format!("kind of spin: {}", all.join(", "));

@@ -96,7 +96,7 @@ pub(super) fn register(engine: &mut Engine, host: &Rc<Host>) {
 
 fn contrast(host: &Host, ctx: &NativeCallContext<'_>, trace: &Trace) -> Result<Map, Thrown> {
     let judged = contrast_of_trace(&trace.numbers.values, trace.interval_s)
-        .map_err(|error| unfit(ctx, &format!("this trace can't be judged: {error}")))?;
+        .map_err(|error| unfit(ctx, format!("this trace can't be judged: {error}")))?;
     let verdict = match judged.verdict {
         ContrastVerdict::Contrast => "contrast",
         ContrastVerdict::Jump => "jump",
@@ -129,14 +129,14 @@ fn find_lines(
     // Points are taken as evenly spaced, so a gap ends what is looked at.
     let stretches = sweep
         .stretches(channel)
-        .ok_or_else(|| argument(ctx, &format!("this sweep did not read `{channel}`")))?;
+        .ok_or_else(|| argument(ctx, format!("this sweep did not read `{channel}`")))?;
     let (x, y) = stretches.into_iter().max_by_key(|(x, _)| x.len()).unwrap_or_default();
     let (x_is, y_is) = dimensions(sweep, channel);
     let spans = x.iter().fold((f64::INFINITY, f64::NEG_INFINITY), |m, v| (m.0.min(*v), m.1.max(*v)));
     let wavy = x_is == Dimension::FREQUENCY && spans.1 - spans.0 > 2.0 * WIDEST_LINE_HZ;
     let plan = peaks::Search { over_waves: wavy.then_some(WIDEST_LINE_HZ), ..peaks::Search::default() };
     let found = peaks::find(&x, &y, &plan)
-        .map_err(|error| unfit(ctx, &format!("no lines can be looked for: {error}")))?;
+        .map_err(|error| unfit(ctx, format!("no lines can be looked for: {error}")))?;
     let mut title = format!("{} {}: {} lines", sweep.data.plan.name, sweep.data.sweep, found.lines.len());
     let mut body = serde_json::to_value(&found).unwrap_or_default();
     if sweep.data.doubtful.count() > 0 {
@@ -162,7 +162,7 @@ fn find_lines(
 fn pick_dwell(ctx: NativeCallContext<'_>, trace: Trace, error: Dynamic) -> Result<Map, Thrown> {
     let wanted = quantity(&ctx, &error, trace.numbers.dimension, "the wanted error")?;
     let dwell = best_dwell(&trace.numbers.values, trace.interval_s, wanted)
-        .map_err(|error| unfit(&ctx, &format!("no dwell can be picked: {error}")))?;
+        .map_err(|error| unfit(&ctx, format!("no dwell can be picked: {error}")))?;
     let mut map = Map::new();
     map.insert("dwell".into(), Dynamic::from(Quantity::new(dwell.dwell_s, Dimension::TIME)));
     map.insert("repeats".into(), (dwell.averages as i64).into());
@@ -189,7 +189,7 @@ fn search(host: &Host, ctx: &NativeCallContext<'_>, plan: Map) -> Result<Map, Th
             "`search_resonance` needs `from`, `to`, `narrowest`, `widest` and `highest`",
         ));
     };
-    let bad = |error: FitError| argument(ctx, &format!("the search can't begin: {error}"));
+    let bad = |error: FitError| argument(ctx, format!("the search can't begin: {error}"));
     let (range, widths, heights) = ((from, to), (narrowest, widest), (-highest, highest));
     let mut search =
         Search::new(range, widths, heights, asymmetry.unwrap_or(USUAL_ASYMMETRY), None).map_err(bad)?;

@@ -70,7 +70,7 @@ impl Series {
         let Some(table) = what.read_lock::<Table>() else {
             return Err(argument(
                 ctx,
-                &format!("noise is worked out of a trace or a table, not of {}", kind_of(what)),
+                format!("noise is worked out of a trace or a table, not of {}", kind_of(what)),
             ));
         };
         let [time, column] = table.columns() else {
@@ -80,7 +80,7 @@ impl Series {
         if time.numbers.dimension != Dimension::TIME || rows < 2 {
             return Err(argument(
                 ctx,
-                &format!("`{}` is no time along which noise could be worked out", time.name),
+                format!("`{}` is no time along which noise could be worked out", time.name),
             ));
         }
         let interval_s = (times[rows - 1] - times[0]) / (rows - 1) as f64;
@@ -92,7 +92,7 @@ impl Series {
         if let Some(i) = uneven {
             return Err(argument(
                 ctx,
-                &format!("`{}` is not evenly spaced: look at row {}", time.name, i + 1),
+                format!("`{}` is not evenly spaced: look at row {}", time.name, i + 1),
             ));
         }
         Ok(Self { numbers: column.numbers.clone(), interval_s })
@@ -101,7 +101,7 @@ impl Series {
 
 fn spectrum(ctx: &NativeCallContext<'_>, series: &Series, stretch: usize) -> Result<Table, Thrown> {
     let psd = welch(&series.numbers.values, 1.0 / series.interval_s, stretch)
-        .map_err(|error| unfit(ctx, &format!("no spectrum of this noise: {error}")))?;
+        .map_err(|error| unfit(ctx, format!("no spectrum of this noise: {error}")))?;
     let dimension = series.numbers.dimension.change().power(2).over(Dimension::FREQUENCY);
     let errors = psd.density.iter().map(|density| density * psd.relative_error).collect();
     let density = Numbers::new(psd.density, dimension).with_errors(errors);
@@ -110,7 +110,7 @@ fn spectrum(ctx: &NativeCallContext<'_>, series: &Series, stretch: usize) -> Res
 
 fn allan(ctx: &NativeCallContext<'_>, series: &Series) -> Result<Table, Thrown> {
     let points = allan_deviation(&series.numbers.values, series.interval_s)
-        .map_err(|error| unfit(ctx, &format!("no Allan deviation: {error}")))?;
+        .map_err(|error| unfit(ctx, format!("no Allan deviation: {error}")))?;
     let times = points.iter().map(|point| point.tau_s).collect();
     let values = points.iter().map(|point| point.deviation).collect();
     let deviation = Numbers::new(values, series.numbers.dimension.change());

@@ -78,7 +78,7 @@ impl Known {
         let number = |value: &Dynamic, what: &str| {
             let wrong =
                 || format!("{what} of `{name}` is a number, with or without a unit, not {}", kind_of(value));
-            any_quantity(value).ok_or_else(|| argument(ctx, &wrong()))
+            any_quantity(value).ok_or_else(|| argument(ctx, wrong()))
         };
         let Some(map) = value.clone().try_cast::<Map>() else {
             let start = vec![number(value, "the start")?];
@@ -93,7 +93,7 @@ impl Known {
         let held = fixed.as_ref().is_some_and(|f| f.as_bool().unwrap_or(true));
         let value = start.or(fixed.filter(|f| !f.is_bool()));
         let value =
-            value.ok_or_else(|| argument(ctx, &format!("`{name}` needs `start`, a value to begin with")))?;
+            value.ok_or_else(|| argument(ctx, format!("`{name}` needs `start`, a value to begin with")))?;
         let start = match value.clone().try_cast::<Array>() {
             Some(list) => list.iter().map(|v| number(v, "the start")).collect::<Result<Vec<_>, _>>()?,
             None => vec![number(&value, "the start")?],
@@ -108,7 +108,7 @@ impl Known {
     /// All values of one parameter are of one kind.
     fn check(&self, ctx: &NativeCallContext<'_>) -> Result<(), Thrown> {
         let Some(first) = self.start.first() else {
-            return Err(argument(ctx, &format!("`{}` has an empty list of values to begin with", self.name)));
+            return Err(argument(ctx, format!("`{}` has an empty list of values to begin with", self.name)));
         };
         let mut others = self.start.iter().chain(&self.low).chain(&self.high);
         match others.find(|q| q.dimension != first.dimension) {

@@ -119,7 +119,7 @@ fn taken(ctx: &NativeCallContext<'_>, i: usize, item: Dynamic) -> Result<Taken, 
         let (field_t, sweep) = pair.pop().ok_or_else(|| unfit(ctx, "there is nothing to judge"))?;
         return Ok(Taken { field_t, tip: 0, sweep });
     }
-    let wrong = |what: &str| argument(ctx, &format!("item {i} of the list {what}"));
+    let wrong = |what: &str| argument(ctx, format!("item {i} of the list {what}"));
     let map = item.try_cast::<Map>().ok_or_else(|| {
         let wrong = format!("item {i} of the list is neither a pair nor a map");
         argument(ctx, Said::with(wrong, "one is added with spectra.push([field, sweep])"))
@@ -169,7 +169,7 @@ fn is_real(
         ));
     }
     let judged = judge_again(&spectra, &prior, &mut remembered.borrow_mut())
-        .map_err(|error| unfit(ctx, &format!("these spectra can't be judged: {error}")))?;
+        .map_err(|error| unfit(ctx, format!("these spectra can't be judged: {error}")))?;
     for one in &judged {
         // Several tips may be given, and one that was given may have changed unasked.
         let segments = judged.iter().filter(|other| other.tip == one.tip).count();
@@ -210,7 +210,7 @@ fn plan_fields(
     let b = quantity(&ctx, &to, Dimension::FIELD, "the last field")?;
     let count = whole(&ctx, &count, "the number of fields", 1)?.min(10_000);
     let fields = design::fields((a.min(b), a.max(b)), usize::try_from(count).unwrap_or(1))
-        .map_err(|error| argument(&ctx, &format!("no fields can be planned: {error}")))?;
+        .map_err(|error| argument(&ctx, format!("no fields can be planned: {error}")))?;
     // A tenth of a millitesla is far below any step, and is read more easily.
     let rounded = |b: f64| (b * 1e4).round() * 1e-4;
     Ok(fields.into_iter().map(|b| Dynamic::from(Quantity::new(rounded(b), Dimension::FIELD))).collect())

@@ -95,7 +95,7 @@ fn grid(host: &Rc<Host>, ctx: &NativeCallContext<'_>, map: Map) -> Result<Sweep,
     let mut fields = MapFields::new(ctx, "grid", map);
     let mut inner = |name: &'static str| -> Result<(Line, Option<Dynamic>), Thrown> {
         let Some(map) = fields.need(name)?.try_cast::<Map>() else {
-            return Err(argument(ctx, &format!("`{name}` is a map like #{{ channel, from, to, points }}")));
+            return Err(argument(ctx, format!("`{name}` is a map like #{{ channel, from, to, points }}")));
         };
         let mut inner = MapFields::new(ctx, "grid", map);
         let channel = channel(host, ctx, &mut inner)?;
@@ -158,7 +158,7 @@ pub(super) fn plan(
     if plan.total() > MOST_POINTS {
         return Err(argument(
             ctx,
-            &format!("a sweep has at most {MOST_POINTS} points, this one has {}", plan.total()),
+            format!("a sweep has at most {MOST_POINTS} points, this one has {}", plan.total()),
         ));
     }
     Ok((plan, rules))
@@ -186,7 +186,7 @@ fn trace(
             numbers: Numbers::new(report.data, host.channel_at(channel).dimension()),
             interval_s,
         }),
-        other => Err(argument(ctx, &format!("a trace was expected, not {other:?}"))),
+        other => Err(argument(ctx, format!("a trace was expected, not {other:?}"))),
     }
 }
 

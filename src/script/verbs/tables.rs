@@ -108,7 +108,7 @@ pub(super) fn register(engine: &mut Engine, host: &Rc<Host>) {
         let numbers = trace.or_else(|| what.clone().try_cast::<Numbers>());
         let numbers = numbers.ok_or_else(|| {
             let given = kind_of(&what);
-            argument(&ctx, &format!("a histogram is made of a trace or a column, not of {given}"))
+            argument(&ctx, format!("a histogram is made of a trace or a column, not of {given}"))
         })?;
         histogram(&numbers, bins).map_err(wrong)
     });
@@ -170,7 +170,7 @@ fn column_of_rows(
     for (i, row) in rows.iter().enumerate() {
         let cell = row.read_lock::<Array>().filter(|row| row.len() == width).map(|row| row[k].clone());
         let Some(cell) = cell else {
-            return Err(argument(ctx, &format!("row {i} is no list of {width} values, one for each column")));
+            return Err(argument(ctx, format!("row {i} is no list of {width} values, one for each column")));
         };
         // Nothing stands for a gap.
         if cell.is_unit() {
@@ -179,7 +179,7 @@ fn column_of_rows(
         }
         let found = cell.clone().try_cast::<Quantity>().or_else(|| plain_number(&cell).map(Quantity::number));
         let Some(quantity) = found else {
-            return Err(argument(ctx, &format!("`{name}` in row {i} is {}, not a number", kind_of(&cell))));
+            return Err(argument(ctx, format!("`{name}` in row {i} is {}, not a number", kind_of(&cell))));
         };
         if *dimension.get_or_insert(quantity.dimension) != quantity.dimension {
             let before = dimension.unwrap_or(Dimension::NONE);
@@ -198,7 +198,7 @@ fn average(ctx: &NativeCallContext<'_>, tables: &Array, weights: Option<&Array>)
     let tables = tables.iter().map(|item| table_of(ctx, item)).collect::<Result<Vec<_>, _>>()?;
     let number = |item: &Dynamic| {
         plain_number(item)
-            .ok_or_else(|| argument(ctx, &format!("a weight is a plain number, not {}", kind_of(item))))
+            .ok_or_else(|| argument(ctx, format!("a weight is a plain number, not {}", kind_of(item))))
     };
     let weights = weights.map(|list| list.iter().map(number).collect::<Result<Vec<_>, _>>()).transpose()?;
     Table::average(&tables, weights.as_deref()).map_err(wrong)
@@ -263,7 +263,7 @@ fn register_table_type(engine: &mut Engine) {
                     .try_cast::<Quantity>()
                     .or_else(|| plain_number(value).map(Quantity::number));
                 found.ok_or_else(|| {
-                    argument(&ctx, &format!("a range goes from a value to a value, not {}", kind_of(value)))
+                    argument(&ctx, format!("a range goes from a value to a value, not {}", kind_of(value)))
                 })
             };
             let (least, most) = (end(&least)?, end(&most)?);

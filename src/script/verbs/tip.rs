@@ -185,7 +185,7 @@ fn register_once_only(engine: &mut Engine, host: &Rc<Host>) {
 fn whole_steps(ctx: &NativeCallContext<'_>, steps: &Dynamic, most: f64) -> Result<i32, Thrown> {
     let steps = number(ctx, steps, "the number of steps")?;
     if steps.fract() != 0.0 || steps.abs() > most {
-        return Err(argument(ctx, &format!("the number of steps is a whole number, at most {most}")));
+        return Err(argument(ctx, format!("the number of steps is a whole number, at most {most}")));
     }
     Ok(steps as i32)
 }
@@ -193,7 +193,7 @@ fn whole_steps(ctx: &NativeCallContext<'_>, steps: &Dynamic, most: f64) -> Resul
 fn task(host: &Host, ctx: &NativeCallContext<'_>, task: Task) -> Result<TaskReport, Thrown> {
     match host.call(ctx, Request::Task(task))? {
         Answer::Task(report) => Ok(report),
-        other => Err(argument(ctx, &format!("a report was expected, not {other:?}"))),
+        other => Err(argument(ctx, format!("a report was expected, not {other:?}"))),
     }
 }
 
@@ -202,7 +202,7 @@ pub(super) fn must(host: &Host, ctx: &NativeCallContext<'_>, wanted: Task) -> Re
     if report.achieved {
         return Ok(());
     }
-    Err(thrown(ctx, "instrument", "refused", &format!("{}: {}", wanted.kind().name(), report.remark)))
+    Err(thrown(ctx, "instrument", "refused", format!("{}: {}", wanted.kind().name(), report.remark)))
 }
 
 pub(super) fn attempt(host: &Host, ctx: &NativeCallContext<'_>, wanted: Task) -> Result<Map, Thrown> {
@@ -230,7 +230,7 @@ fn position(host: &Host, ctx: &NativeCallContext<'_>) -> Result<(f64, f64), Thro
     let channels = vec![host.channel(ctx, "TipX")?, host.channel(ctx, "TipY")?];
     match host.call(ctx, Request::Read { channels, samples: 1, spacing_s: 0.0 })? {
         Answer::Numbers(at) if at.len() == 2 => Ok((at[0], at[1])),
-        other => Err(argument(ctx, &format!("a position was expected, not {other:?}"))),
+        other => Err(argument(ctx, format!("a position was expected, not {other:?}"))),
     }
 }
 
@@ -252,7 +252,7 @@ fn image(host: &Host, ctx: &NativeCallContext<'_>, map: Map) -> Result<Image, Th
     let (x_m, y_m) = centre_m;
     let report = task(host, ctx, Task::Image { x_m, y_m, size_m, pixels, line_s })?;
     if !report.achieved || report.data.len() != (pixels * pixels) as usize {
-        return Err(thrown(ctx, "instrument", "garbled", &format!("the image failed: {}", report.remark)));
+        return Err(thrown(ctx, "instrument", "garbled", format!("the image failed: {}", report.remark)));
     }
     Ok(Image { heights_m: report.data.into(), pixels, centre_m, size_m })
 }
@@ -302,7 +302,7 @@ pub(super) fn centre(
 ) -> Result<Centred, Thrown> {
     if let Some(reach_m) = reach_m.filter(|reach| !(*reach > 0.0 && *reach <= 1e-6)) {
         let reach = Quantity::new(reach_m, Dimension::LENGTH);
-        return Err(argument(ctx, &format!("a reach of {reach} makes no pattern of places")));
+        return Err(argument(ctx, format!("a reach of {reach} makes no pattern of places")));
     }
     let plan = match &host.bench.recentre {
         Some(plan) => CentrePlan::of_bench(plan),
@@ -318,7 +318,7 @@ pub(super) fn centre(
     let plan = CentrePlan { reach_m: reach_m.unwrap_or(plan.reach_m), search_m: 0.0, ..plan };
     let centred = match host.call(ctx, Request::Recentre(plan))? {
         Answer::Centred(centred) => centred,
-        other => return Err(argument(ctx, &format!("a place was expected, not {other:?}"))),
+        other => return Err(argument(ctx, format!("a place was expected, not {other:?}"))),
     };
     let body = serde_json::to_value(&centred).unwrap_or_default();
     let title = centred.title();

@@ -181,7 +181,7 @@ fn result(host: &Host, ctx: &NativeCallContext<'_>, what: &str, about: &str) -> 
 fn earlier(host: &Host, ctx: &NativeCallContext<'_>) -> Result<Option<Earlier>, Thrown> {
     match host.call(ctx, Request::Ask(Question::Earlier))? {
         Answer::Earlier(earlier) => Ok(earlier),
-        other => Err(argument(ctx, &format!("an earlier result was expected, not {other:?}"))),
+        other => Err(argument(ctx, format!("an earlier result was expected, not {other:?}"))),
     }
 }
 
@@ -201,7 +201,7 @@ fn needs_result(host: &Host, ctx: &NativeCallContext<'_>, what: &str) -> Result<
 fn tip_now(host: &Host, ctx: &NativeCallContext<'_>) -> Result<(TipLife, Option<String>), Thrown> {
     match host.call(ctx, Request::Ask(Question::Tip))? {
         Answer::Tip { life, guarded } => Ok((*life, guarded)),
-        other => Err(argument(ctx, &format!("the tip was expected, not {other:?}"))),
+        other => Err(argument(ctx, format!("the tip was expected, not {other:?}"))),
     }
 }
 
@@ -234,7 +234,7 @@ impl Junction<'_, '_, '_> {
         let channels = channels.collect::<Result<Vec<_>, Thrown>>()?;
         match self.host.call(self.ctx, Request::Read { channels, samples: 1, spacing_s: 0.0 })? {
             Answer::Numbers(values) => Ok(values),
-            other => Err(argument(self.ctx, &format!("numbers were expected, not {other:?}"))),
+            other => Err(argument(self.ctx, format!("numbers were expected, not {other:?}"))),
         }
     }
 
@@ -248,13 +248,10 @@ impl Junction<'_, '_, '_> {
         let task = Task::Trace { channel, samples: tests.samples, interval_s: tests.interval_s };
         match self.host.call(self.ctx, Request::Task(task))? {
             Answer::Task(report) if report.achieved => Ok(report),
-            Answer::Task(report) => Err(thrown(
-                self.ctx,
-                "instrument",
-                "refused",
-                &format!("the trace failed: {}", report.remark),
-            )),
-            other => Err(argument(self.ctx, &format!("a report was expected, not {other:?}"))),
+            Answer::Task(report) => {
+                Err(thrown(self.ctx, "instrument", "refused", format!("the trace failed: {}", report.remark)))
+            }
+            other => Err(argument(self.ctx, format!("a report was expected, not {other:?}"))),
         }
     }
 }
@@ -455,7 +452,7 @@ fn test_tip(host: &Host, ctx: &NativeCallContext<'_>) -> Result<Map, Thrown> {
     junction.set(Role::Setpoint, working[1])?;
     junction.set(Role::Bias, working[0])?;
     let judged = contrast_of_trace(&traced?.data, tests.interval_s)
-        .map_err(|error| unfit(ctx, &format!("this current can't be judged: {error}")))?;
+        .map_err(|error| unfit(ctx, format!("this current can't be judged: {error}")))?;
     let verdict = match judged.verdict {
         ContrastVerdict::Contrast => TipVerdict::Contrast,
         ContrastVerdict::None => TipVerdict::None,
