@@ -38,4 +38,19 @@ mod tests {
         }
         assert!(bench.is_simulated());
     }
+
+    #[test]
+    fn a_hold_that_could_never_clear_is_named() {
+        let was = r#"clear: "stage_temperature < 0.4 K", action: Withdraw, patience: "2 min", blind: Hold"#;
+        for (clear, faults) in
+            [("stage_heater > 1 W", 1), ("stage_heater < -1 uW", 1), ("stage_heater == 0 W", 0)]
+        {
+            let now = was.replace("stage_temperature < 0.4 K", clear);
+            let text = builtin_text().replace(was, &now);
+            assert_ne!(text, builtin_text());
+            let found = read(&text, BUILTIN_NAME).err().unwrap_or_default();
+            let named = found.iter().filter(|d| d.message.starts_with(&format!("`{clear}` can never be so")));
+            assert_eq!((named.count(), found.len()), (faults, faults), "{found:#?}");
+        }
+    }
 }

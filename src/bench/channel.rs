@@ -64,6 +64,11 @@ impl Channel {
         self.unit.dimension
     }
 
+    /// The ends between which it is; infinite where it is only read.
+    pub fn ends(&self) -> [f64; 2] {
+        if self.settable { [self.min, self.max] } else { [f64::NEG_INFINITY, f64::INFINITY] }
+    }
+
     /// A value of this channel, printed in its unit.
     pub fn show(&self, si: f64) -> String {
         crate::quantity::in_unit(si, &self.unit)

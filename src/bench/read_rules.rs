@@ -168,6 +168,13 @@ fn read_interlock(
         let help = "the limit for clearing lies on the safe side of the one for tripping";
         reader.report(Code::BenchLimits, given.at("clear"), message, Some(help.to_owned()));
     }
+    if let Some(clear) = &clear
+        && clear.lies_beyond(|id| bench.channel(id).ends())
+    {
+        let message = format!("`{}` can never be so within the limits of the channel", clear.text);
+        let help = "what waits for it would wait in vain";
+        reader.report(Code::BenchLimits, given.at("clear"), message, Some(help.to_owned()));
+    }
     let only_while = given.find("only_while").and_then(|node| read_condition(node, bench, reader));
     let (lasting_s, every_s) = (given.get("lasting", reader), given.get::<f64>("every", reader));
     let action = given.node("action", reader).and_then(|node| read_action(node, reader));

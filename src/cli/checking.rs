@@ -95,12 +95,18 @@ impl Check {
             if let Some(window_s) = window_s {
                 said["window_s"] = serde_json::json!(window_s);
             }
+            if alone {
+                said["hold_patience_s"] = serde_json::json!(bench.hold_patience_s);
+            }
             if let Some(outline) = outline {
                 said["outline"] = serde_json::json!(outline);
             }
             println!("{said}");
         } else {
             eprint!("{}", checked.render(std::io::stderr().is_terminal()));
+            if alone && !failed {
+                print(&hold_text(&bench));
+            }
             let too_long = outline.as_ref().zip(window_s).is_some_and(|(o, w)| o.total.least_s > w);
             if let Some(outline) = outline.filter(|_| !alone) {
                 print(&outline_text(&outline));
@@ -112,6 +118,12 @@ impl Check {
         }
         Ok(if failed { super::EXIT_REJECTED } else { 0 })
     }
+}
+
+/// How long a hold waits on this bench.
+fn hold_text(bench: &Bench) -> String {
+    let patience = in_words(bench.hold_patience_s);
+    format!("a hold waits {patience} for what does not clear; then the bench is parked, and the run ends\n")
 }
 
 fn closing_line(checked: &Checked, too_long: bool, alone: bool) -> String {

@@ -285,7 +285,7 @@ fn line_of(run: &PastRun) -> String {
     let head = format!(
         "{:<40} {:<10} {:>9} points {:>10}\n",
         run.name,
-        run.outcome,
+        run.outcome.word(),
         run.points,
         crate::quantity::in_words(run.elapsed_s)
     );

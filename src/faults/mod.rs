@@ -18,7 +18,7 @@ mod read;
 mod refill;
 
 pub use crate::instrument::faulty::LinkTrouble;
-pub use read::{FAULTS, KINDS, Known, Stage, read};
+pub use read::{FAULTS, FaultKind, KINDS, Known, Stage, read};
 pub use refill::{Refill, RefillCall};
 
 use crate::quantity::{TimePoint, in_words};

@@ -10,7 +10,7 @@ use crate::quantity::{Dimension, Unit};
 use crate::record::Word;
 use noctule_ground::fault::Fault;
 use noctule_ground::fields;
-use noctule_ground::section::{Field, Given, Kind, Range, Section, TIME, quantity};
+use noctule_ground::section::{Field, Given, Kind, Range, Section, TIME, Value, quantity};
 use noctule_ground::signal::Signal;
 
 /// Where a fault can happen.
@@ -52,57 +52,123 @@ const fn change(name: &'static str, dimension: Dimension, says: &'static str) ->
     Field::needed(name, Kind::Quantity(dimension, Range::Any), says)
 }
 
+/// A kind of fault that a file may speak of.
+#[derive(Debug)]
+pub struct FaultKind {
+    /// Where it can happen.
+    pub known: Known,
+    /// What is said of it.
+    pub section: &'static Section,
+    reads: Reads,
+}
+
+/// How it is read.
+#[derive(Debug)]
+enum Reads {
+    /// A fault with its times and its place; here what happens is made of the rest.
+    Fault(fn(&mut Said<'_, '_>) -> Option<Mishap>),
+    /// Somebody who comes, with times of their own.
+    Refill,
+}
+
 macro_rules! kinds {
-    ($($known:ident $name:literal, $says:literal $(, $field:expr)*;)*) => {
+    ($($known:ident $name:literal, $says:literal $(, $field:expr)* => $make:expr;)*) => {
         /// Every kind of fault that a file may speak of.
-        pub const KINDS: &[(Known, &Section)] = &[
-            $((Known::$known, &Section::new($name, $says, &[AT, FOR, EVERY $(, $field)*])),)*
-            (Known::Rehearsal, REFILL),
+        pub const KINDS: &[FaultKind] = &[
+            $(FaultKind {
+                known: Known::$known,
+                section: &Section::new($name, $says, &[AT, FOR, EVERY $(, $field)*]),
+                reads: Reads::Fault($make),
+            },)*
+            FaultKind { known: Known::Rehearsal, section: REFILL, reads: Reads::Refill },
         ];
     };
 }
 
 kinds! {
-    Everywhere "HeliumLeak", "The bath loses helium.", change("loss", Dimension::of([3, 0, -1, 0, 0, 0]), "Extra loss.");
-    Everywhere "PressureBurst", "A burst of gas in the microscope's chamber, pumped off again.", change("height", Dimension::PRESSURE, "Height of the burst.");
-    Everywhere "WarmUp", "The sample stage gets warmer.", change("by", Dimension::TEMPERATURE, "Rise.");
-    Everywhere "Quench", "The magnet quenches.";
-    Everywhere "TipChange", "The apex of the tip changes.";
-    Everywhere "TipCrash", "The tip touches the surface.";
-    Everywhere "TipDrift", "The sample drifts faster, along x.", change("speed", Dimension::of([1, 0, -1, 0, 0, 0]), "Extra velocity.");
-    Everywhere "LockinOverload", "The lock-in's input is overloaded.";
-    Everywhere "RfDropOut", "The RF source gives nothing.";
-    Everywhere "GaugeStuck", "A gauge shows its last value.", SIGNAL;
-    Everywhere "GaugeNotANumber", "A gauge shows no number.", SIGNAL;
-    Everywhere "GaugeDrift", "A gauge drifts off its true value.", SIGNAL, Field::needed("rate", Kind::OfChannel("a change per time"), "How fast.");
-    Everywhere "NoReply", "No reply comes.", CHANNEL, ON, TIMES, Field::or("heard", "true", Kind::Flag, "In a rehearsal: whether the message arrived.");
-    Everywhere "LateReply", "Replies come late; in a mimic by wall time.", CHANNEL, ON, TIMES, Field::needed("by", TIME, "How late.");
-    Everywhere "Garbled", "Replies are garbled.", CHANNEL, ON, TIMES;
-    Everywhere "NotANumber", "Readings are no numbers.", CHANNEL, ON, TIMES;
-    Everywhere "Refuses", "Commands are refused.", CHANNEL, ON, TIMES;
-    Rehearsal "Saturated", "Readings stand at one value.", CHANNEL, TIMES, Field::needed("to", Kind::OfChannel("a value"), "That value.");
-    Rehearsal "OverRange", "The instrument says that it can't show so much.", CHANNEL, TIMES;
-    Rehearsal "UnderRange", "The instrument says that it can't show so little.", CHANNEL, TIMES;
-    Rehearsal "Stuck", "Readings stay what they were.", CHANNEL, TIMES;
-    Rehearsal "Drifting", "Readings drift off.", CHANNEL, TIMES, Field::needed("rate", Kind::OfChannel("a change per time"), "How fast.");
-    Rehearsal "Stale", "Readings are old.", CHANNEL, TIMES, Field::needed("by", TIME, "How old.");
-    Rehearsal "Lies", "What is commanded is said to be done, and is not.", CHANNEL, TIMES;
-    Rehearsal "ReconnectNeeded", "The connection is lost and must be made anew.", CHANNEL, TIMES;
-    Rehearsal "Outage", "Nobody answers: the connection is lost and can't be made anew.", CHANNEL, TIMES;
-    Rehearsal "NeverDone", "Tasks never end.", CHANNEL, TIMES;
-    Rehearsal "ClockJump", "The clock of the computer jumps.", change("by", Dimension::TIME, "By how much.");
-    Rehearsal "DiskFull", "The disk takes nothing any more.";
-    Rehearsal "SlowDisk", "The disk is slow.", Field::needed("lag", TIME, "How much later things are on it.");
-    Rehearsal "Operator", "An operator says something.", Field::needed("says", Kind::Named(|| SAYS.map(|(says, _)| says).to_vec()), "What they say.");
-    Rehearsal "Answers", "Somebody answers what a plan has asked people.", Field::needed("question", Kind::Text, "The name of the question."), Field::needed("says", Kind::Text, "The answer.");
-    Rehearsal "KeeperLost", "The keeper process dies.";
-    Mimic "Clear", "All that lasts in the apparatus ends.";
-    Mimic "DropConnection", "The connection is dropped.", ON, TIMES;
-    Mimic "HalfReply", "Half of a reply comes.", ON, TIMES;
-    Mimic "DoubleReply", "Replies come twice.", ON, TIMES;
-    Mimic "Rubbish", "Something that is no reply comes.", ON, TIMES;
-    Mimic "Flood", "Bytes come without end.", ON, TIMES, Field::or("bytes", "4194304", Kind::Whole(0, 1 << 30), "How many.");
-    Mimic "EndsEarly", "A task counts as ended while it runs.", ON, TIMES;
+    Everywhere "HeliumLeak", "The bath loses helium.", change("loss", Dimension::of([3, 0, -1, 0, 0, 0]), "Extra loss.")
+        => |said| world(Fault::HeliumLeak { l_per_h: said.get::<f64>("loss")? * 3.6e6 });
+    Everywhere "PressureBurst", "A burst of gas in the microscope's chamber, pumped off again.", change("height", Dimension::PRESSURE, "Height of the burst.")
+        => |said| world(Fault::PressureBurst { pa: said.get("height")? });
+    Everywhere "WarmUp", "The sample stage gets warmer.", change("by", Dimension::TEMPERATURE, "Rise.")
+        => |said| world(Fault::WarmUp { k: said.get("by")? });
+    Everywhere "Quench", "The magnet quenches."
+        => |_| world(Fault::Quench);
+    Everywhere "TipChange", "The apex of the tip changes."
+        => |_| world(Fault::TipChange);
+    Everywhere "TipCrash", "The tip touches the surface."
+        => |_| world(Fault::TipCrash);
+    Everywhere "TipDrift", "The sample drifts faster, along x.", change("speed", Dimension::of([1, 0, -1, 0, 0, 0]), "Extra velocity.")
+        => |said| world(Fault::TipDrift { m_per_s: said.get("speed")? });
+    Everywhere "LockinOverload", "The lock-in's input is overloaded."
+        => |said| world(Fault::LockinOverload { for_s: said.for_s });
+    Everywhere "RfDropOut", "The RF source gives nothing."
+        => |said| world(Fault::RfDropOut { for_s: said.for_s });
+    Everywhere "GaugeStuck", "A gauge shows its last value.", SIGNAL
+        => |said| world(Fault::GaugeStuck { signal: said.signal()?, for_s: said.for_s });
+    Everywhere "GaugeNotANumber", "A gauge shows no number.", SIGNAL
+        => |said| world(Fault::GaugeNotANumber { signal: said.signal()?, for_s: said.for_s });
+    Everywhere "GaugeDrift", "A gauge drifts off its true value.", SIGNAL, Field::needed("rate", Kind::OfChannel("a change per time"), "How fast.")
+        => |said| world(said.gauge_drift()?);
+    Everywhere "NoReply", "No reply comes.", CHANNEL, ON, TIMES, Field::or("heard", "true", Kind::Flag, "In a rehearsal: whether the message arrived.")
+        => |said| link(LinkTrouble::NoReply { heard: said.get("heard")? });
+    Everywhere "LateReply", "Replies come late; in a mimic by wall time.", CHANNEL, ON, TIMES, Field::needed("by", TIME, "How late.")
+        => |said| link(LinkTrouble::LateReply { by_s: said.get("by")? });
+    Everywhere "Garbled", "Replies are garbled.", CHANNEL, ON, TIMES
+        => |_| link(LinkTrouble::Garbled);
+    Everywhere "NotANumber", "Readings are no numbers.", CHANNEL, ON, TIMES
+        => |_| link(LinkTrouble::NotANumber);
+    Everywhere "Refuses", "Commands are refused.", CHANNEL, ON, TIMES
+        => |_| link(LinkTrouble::Refuses);
+    Rehearsal "Saturated", "Readings stand at one value.", CHANNEL, TIMES, Field::needed("to", Kind::OfChannel("a value"), "That value.")
+        => |said| link(LinkTrouble::Saturated { at: said.quantity("to", said.dimension)? });
+    Rehearsal "OverRange", "The instrument says that it can't show so much.", CHANNEL, TIMES
+        => |_| link(LinkTrouble::OverRange);
+    Rehearsal "UnderRange", "The instrument says that it can't show so little.", CHANNEL, TIMES
+        => |_| link(LinkTrouble::UnderRange);
+    Rehearsal "Stuck", "Readings stay what they were.", CHANNEL, TIMES
+        => |_| link(LinkTrouble::Stuck);
+    Rehearsal "Drifting", "Readings drift off.", CHANNEL, TIMES, Field::needed("rate", Kind::OfChannel("a change per time"), "How fast.")
+        => |said| {
+            let rate = said.dimension.change().over(Dimension::TIME);
+            link(LinkTrouble::Drifting { per_s: said.quantity("rate", rate)? })
+        };
+    Rehearsal "Stale", "Readings are old.", CHANNEL, TIMES, Field::needed("by", TIME, "How old.")
+        => |said| link(LinkTrouble::Stale { by_s: said.get("by")? });
+    Rehearsal "Lies", "What is commanded is said to be done, and is not.", CHANNEL, TIMES
+        => |_| link(LinkTrouble::Lies);
+    Rehearsal "ReconnectNeeded", "The connection is lost and must be made anew.", CHANNEL, TIMES
+        => |_| link(LinkTrouble::ReconnectNeeded);
+    Rehearsal "Outage", "Nobody answers: the connection is lost and can't be made anew.", CHANNEL, TIMES
+        => |_| link(LinkTrouble::Outage);
+    Rehearsal "NeverDone", "Tasks never end.", CHANNEL, TIMES
+        => |_| link(LinkTrouble::NeverDone);
+    Rehearsal "ClockJump", "The clock of the computer jumps.", change("by", Dimension::TIME, "By how much.")
+        => |said| runner(RunnerTrouble::ClockJump { by_s: said.get("by")? });
+    Rehearsal "DiskFull", "The disk takes nothing any more."
+        => |_| runner(RunnerTrouble::DiskFull);
+    Rehearsal "SlowDisk", "The disk is slow.", Field::needed("lag", TIME, "How much later things are on it.")
+        => |said| runner(RunnerTrouble::SlowDisk { lag_s: said.get("lag")? });
+    Rehearsal "Operator", "An operator says something.", Field::needed("says", Kind::Named(|| SAYS.map(|(says, _)| says).to_vec()), "What they say.")
+        => |said| runner(RunnerTrouble::Operator(said.word()?));
+    Rehearsal "Answers", "Somebody answers what a plan has asked people.", Field::needed("question", Kind::Text, "The name of the question."), Field::needed("says", Kind::Text, "The answer.")
+        => |said| said.answer();
+    Rehearsal "KeeperLost", "The keeper process dies."
+        => |_| runner(RunnerTrouble::KeeperLost);
+    Mimic "Clear", "All that lasts in the apparatus ends."
+        => |_| Some(Mishap::Clear);
+    Mimic "DropConnection", "The connection is dropped.", ON, TIMES
+        => |_| link(LinkTrouble::DropConnection);
+    Mimic "HalfReply", "Half of a reply comes.", ON, TIMES
+        => |_| link(LinkTrouble::HalfReply);
+    Mimic "DoubleReply", "Replies come twice.", ON, TIMES
+        => |_| link(LinkTrouble::DoubleReply);
+    Mimic "Rubbish", "Something that is no reply comes.", ON, TIMES
+        => |_| link(LinkTrouble::Rubbish);
+    Mimic "Flood", "Bytes come without end.", ON, TIMES, Field::or("bytes", "4194304", Kind::Whole(0, 1 << 30), "How many.")
+        => |said| link(LinkTrouble::Flood { bytes: said.get("bytes")? });
+    Mimic "EndsEarly", "A task counts as ended while it runs.", ON, TIMES
+        => |_| link(LinkTrouble::EndsEarly);
 }
 
 /// What an operator may say.
@@ -120,7 +186,7 @@ const ALL: [&Section; KINDS.len()] = {
     let mut all = [REFILL; KINDS.len()];
     let mut at = 0;
     while at < all.len() {
-        all[at] = KINDS[at].1;
+        all[at] = KINDS[at].section;
         at += 1;
     }
     all
@@ -165,19 +231,18 @@ pub fn read(text: &str, stage: Stage<'_>) -> Result<Vec<Planned>, Vec<Problem>> 
 }
 
 fn entry(item: Node<'_>, stage: Stage<'_>, problems: &mut Vec<Problem>) -> Option<Planned> {
-    let section = section_of(item, stage, problems)?;
-    let mut given = section.open(item, problems);
+    let kind = kind_of(item, stage, problems)?;
+    let mut given = kind.section.open(item, problems);
     // In a rehearsal the places are channels, in a mimic instruments, which hear every message.
     let others: &[&'static str] =
         if matches!(stage, Stage::Mimic(_)) { &["channel", "heard"] } else { &["on"] };
-    given.without(others.iter().copied().filter(|name| section.all().any(|field| field.name == *name)));
-    let planned = if section.name == REFILL.name {
-        super::refill::read(&mut given, stage, problems).map(|refill| {
+    given.without(others.iter().copied().filter(|name| kind.section.all().any(|field| field.name == *name)));
+    let planned = match kind.reads {
+        Reads::Refill => super::refill::read(&mut given, stage, problems).map(|refill| {
             let at_s = if let RefillCall::At(at_s) = refill.when { at_s } else { 0.0 };
             Planned::once(at_s, 0.0, Mishap::Refill(refill))
-        })
-    } else {
-        fault(section.name, &mut given, stage, problems)
+        }),
+        Reads::Fault(make) => fault(make, &mut given, stage, problems),
     };
     given.finish(problems);
     planned
@@ -185,7 +250,7 @@ fn entry(item: Node<'_>, stage: Stage<'_>, problems: &mut Vec<Problem>) -> Optio
 
 /// A fault with its times and its place.
 fn fault(
-    name: &str,
+    make: fn(&mut Said<'_, '_>) -> Option<Mishap>,
     given: &mut Given<'_>,
     stage: Stage<'_>,
     problems: &mut Vec<Problem>,
@@ -194,35 +259,33 @@ fn fault(
     let for_s = given.get("for", problems).unwrap_or(f64::INFINITY);
     let every_s = given.get("every", problems);
     let mut entry = Planned { every_s, ..Planned::once(0.0, for_s, Mishap::Clear) };
+    let mut dimension = Dimension::NONE;
     if given.may_have("times") {
-        entry.on = match stage {
-            Stage::Rehearsal(bench) => given.find("channel").and_then(|node| channel(node, bench, problems)),
-            Stage::Mimic(names) => given.find("on").and_then(|node| instrument(node, names, problems)),
-        };
+        match stage {
+            Stage::Rehearsal(bench) => {
+                entry.on = given.find("channel").and_then(|node| channel(node, bench, problems));
+                let on = entry.on.as_deref().and_then(|name| bench.find(name));
+                dimension = on.map_or(dimension, |id| bench.channel(id).dimension());
+            }
+            Stage::Mimic(names) => {
+                entry.on = given.find("on").and_then(|node| instrument(node, names, problems));
+            }
+        }
         entry.times = given.get("times", problems);
     }
-    let mishap = if name == "Clear" {
-        Some(Mishap::Clear)
-    } else if name == "Answers" {
-        let (question, says) = (given.get("question", problems), given.get("says", problems));
-        question.zip(says).map(|(question, says)| Mishap::Answers { question, says })
-    } else if let Some(fault) = world(name, given, for_s, problems) {
-        fault.map(Mishap::World)
-    } else if let Some(trouble) = runner(name, given, problems) {
-        trouble.map(Mishap::Runner)
-    } else {
-        link(name, given, entry.on.as_deref(), stage, problems).map(Mishap::Link)
-    };
+    let mishap = make(&mut Said { given, for_s: for_s.min(f64::MAX), dimension, problems });
     (entry.at_s, entry.mishap) = (at_s?, mishap?);
     Some(entry)
 }
 
-fn section_of(item: Node<'_>, stage: Stage<'_>, problems: &mut Vec<Problem>) -> Option<&'static Section> {
+fn kind_of(item: Node<'_>, stage: Stage<'_>, problems: &mut Vec<Problem>) -> Option<&'static FaultKind> {
     let name = item.label().unwrap_or_default();
-    let here = || KINDS.iter().filter(|(known, _)| stage.knows(*known)).map(|(_, section)| section.name);
-    let (message, help) = match KINDS.iter().find(|(_, section)| section.name == name) {
-        Some((known, section)) if stage.knows(*known) => return Some(section),
-        Some((Known::Rehearsal, _)) => (format!("the mimic has no fault `{name}`, a rehearsal has"), None),
+    let here = || KINDS.iter().filter(|kind| stage.knows(kind.known)).map(|kind| kind.section.name);
+    let (message, help) = match KINDS.iter().find(|kind| kind.section.name == name) {
+        Some(kind) if stage.knows(kind.known) => return Some(kind),
+        Some(FaultKind { known: Known::Rehearsal, .. }) => {
+            (format!("the mimic has no fault `{name}`, a rehearsal has"), None)
+        }
         Some(_) => (format!("a rehearsal has no fault `{name}`, the mimic has"), None),
         None => {
             // What it was called before.
@@ -236,89 +299,73 @@ fn section_of(item: Node<'_>, stage: Stage<'_>, problems: &mut Vec<Problem>) -> 
     None
 }
 
-/// A fault of the apparatus: none if the name is not one; `Some(None)` if it is faulty.
-fn world(
-    name: &str,
-    given: &mut Given<'_>,
+/// What a file says of a fault.
+struct Said<'s, 't> {
+    given: &'s mut Given<'t>,
+    /// How long it lasts, s; finite.
     for_s: f64,
-    problems: &mut Vec<Problem>,
-) -> Option<Option<Fault>> {
-    let for_s = for_s.min(f64::MAX);
-    Some(match name {
-        "HeliumLeak" => {
-            given.get("loss", problems).map(|m3_per_s: f64| Fault::HeliumLeak { l_per_h: m3_per_s * 3.6e6 })
-        }
-        "PressureBurst" => given.get("height", problems).map(|pa| Fault::PressureBurst { pa }),
-        "WarmUp" => given.get("by", problems).map(|k| Fault::WarmUp { k }),
-        "Quench" => Some(Fault::Quench),
-        "TipChange" => Some(Fault::TipChange),
-        "TipCrash" => Some(Fault::TipCrash),
-        "TipDrift" => given.get("speed", problems).map(|m_per_s| Fault::TipDrift { m_per_s }),
-        "LockinOverload" => Some(Fault::LockinOverload { for_s }),
-        "RfDropOut" => Some(Fault::RfDropOut { for_s }),
-        "GaugeStuck" => signal(given, problems).map(|signal| Fault::GaugeStuck { signal, for_s }),
-        "GaugeNotANumber" => signal(given, problems).map(|signal| Fault::GaugeNotANumber { signal, for_s }),
-        "GaugeDrift" => gauge_drift(given, for_s, problems),
-        _ => return None,
-    })
+    /// Of the channel it is on, where it is on one.
+    dimension: Dimension,
+    problems: &'s mut Vec<Problem>,
 }
 
-fn gauge_drift(given: &mut Given<'_>, for_s: f64, problems: &mut Vec<Problem>) -> Option<Fault> {
-    let (signal, rate) = (signal(given, problems), given.node("rate", problems));
-    let unit = Unit::parse(signal?.unit())?;
-    let si_per_s = quantity(rate?, unit.dimension.change().over(Dimension::TIME), problems)?;
-    Some(Fault::GaugeDrift { signal: signal?, per_s: unit.from_si(si_per_s), for_s })
-}
-
-fn signal(given: &mut Given<'_>, problems: &mut Vec<Problem>) -> Option<Signal> {
-    let name: String = given.get("signal", problems)?;
-    let signal = Signal::from_name(&name);
-    if signal.is_none() {
-        let help = meant(&name, Signal::ALL.map(Signal::name));
-        problems.push(given.at("signal").problem(format!("the microscope has no signal `{name}`"), help));
+impl Said<'_, '_> {
+    fn get<T: Value>(&mut self, name: &str) -> Option<T> {
+        self.given.get(name, self.problems)
     }
-    signal
+
+    fn quantity(&mut self, name: &str, dimension: Dimension) -> Option<f64> {
+        self.given.quantity(name, dimension, self.problems)
+    }
+
+    fn signal(&mut self) -> Option<Signal> {
+        let name: String = self.get("signal")?;
+        let signal = Signal::from_name(&name);
+        if signal.is_none() {
+            let help = meant(&name, Signal::ALL.map(Signal::name));
+            let message = format!("the microscope has no signal `{name}`");
+            self.problems.push(self.given.at("signal").problem(message, help));
+        }
+        signal
+    }
+
+    fn gauge_drift(&mut self) -> Option<Fault> {
+        let (signal, rate) = (self.signal(), self.given.node("rate", self.problems));
+        let unit = Unit::parse(signal?.unit())?;
+        let si_per_s = quantity(rate?, unit.dimension.change().over(Dimension::TIME), self.problems)?;
+        Some(Fault::GaugeDrift { signal: signal?, per_s: unit.from_si(si_per_s), for_s: self.for_s })
+    }
+
+    /// The word of an operator.
+    fn word(&mut self) -> Option<Word> {
+        let said: String = self.get("says")?;
+        let word = SAYS.iter().find(|(says, _)| *says == said).map(|(_, word)| *word);
+        if word.is_none() {
+            let message = "an operator says `hold`, `refill`, `release` or `stop`";
+            self.problems.push(self.given.at("says").problem(message, None));
+        }
+        word
+    }
+
+    fn answer(&mut self) -> Option<Mishap> {
+        let (question, says) = (self.get("question"), self.get("says"));
+        Some(Mishap::Answers { question: question?, says: says? })
+    }
 }
 
-fn link(
-    name: &str,
-    given: &mut Given<'_>,
-    on: Option<&str>,
-    stage: Stage<'_>,
-    problems: &mut Vec<Problem>,
-) -> Option<LinkTrouble> {
-    let channel = match stage {
-        Stage::Rehearsal(bench) => on.and_then(|name| bench.find(name)).map(|id| bench.channel(id)),
-        Stage::Mimic(_) => None,
-    };
-    let dimension = channel.map_or(Dimension::NONE, |channel| channel.dimension());
-    Some(match name {
-        "NoReply" => LinkTrouble::NoReply { heard: given.get("heard", problems)? },
-        "LateReply" => LinkTrouble::LateReply { by_s: given.get("by", problems)? },
-        "Garbled" => LinkTrouble::Garbled,
-        "NotANumber" => LinkTrouble::NotANumber,
-        "Refuses" => LinkTrouble::Refuses,
-        "Saturated" => LinkTrouble::Saturated { at: given.quantity("to", dimension, problems)? },
-        "OverRange" => LinkTrouble::OverRange,
-        "UnderRange" => LinkTrouble::UnderRange,
-        "Stuck" => LinkTrouble::Stuck,
-        "Drifting" => {
-            let rate = dimension.change().over(Dimension::TIME);
-            LinkTrouble::Drifting { per_s: given.quantity("rate", rate, problems)? }
-        }
-        "Stale" => LinkTrouble::Stale { by_s: given.get("by", problems)? },
-        "Lies" => LinkTrouble::Lies,
-        "ReconnectNeeded" => LinkTrouble::ReconnectNeeded,
-        "Outage" => LinkTrouble::Outage,
-        "NeverDone" => LinkTrouble::NeverDone,
-        "DropConnection" => LinkTrouble::DropConnection,
-        "HalfReply" => LinkTrouble::HalfReply,
-        "DoubleReply" => LinkTrouble::DoubleReply,
-        "Rubbish" => LinkTrouble::Rubbish,
-        "EndsEarly" => LinkTrouble::EndsEarly,
-        "Flood" => LinkTrouble::Flood { bytes: given.get("bytes", problems)? },
-        other => unreachable!("`{other}` is in the list of kinds"),
-    })
+#[allow(clippy::unnecessary_wraps, reason = "rows of the table end with it")]
+fn world(fault: Fault) -> Option<Mishap> {
+    Some(Mishap::World(fault))
+}
+
+#[allow(clippy::unnecessary_wraps, reason = "rows of the table end with it")]
+fn link(trouble: LinkTrouble) -> Option<Mishap> {
+    Some(Mishap::Link(trouble))
+}
+
+#[allow(clippy::unnecessary_wraps, reason = "rows of the table end with it")]
+fn runner(trouble: RunnerTrouble) -> Option<Mishap> {
+    Some(Mishap::Runner(trouble))
 }
 
 fn channel(node: Node<'_>, bench: &Bench, problems: &mut Vec<Problem>) -> Option<String> {
@@ -347,28 +394,6 @@ fn instrument(node: Node<'_>, instruments: &[&'static str], problems: &mut Vec<P
     };
     problems.push(node.problem(format!("the mimic has no instrument `{name}`"), Some(help)));
     None
-}
-
-/// Something with the runner: none if the name is not one; `Some(None)` if it is faulty.
-fn runner(name: &str, given: &mut Given<'_>, problems: &mut Vec<Problem>) -> Option<Option<RunnerTrouble>> {
-    Some(match name {
-        "ClockJump" => given.get("by", problems).map(|by_s| RunnerTrouble::ClockJump { by_s }),
-        "DiskFull" => Some(RunnerTrouble::DiskFull),
-        "SlowDisk" => given.get("lag", problems).map(|lag_s| RunnerTrouble::SlowDisk { lag_s }),
-        "KeeperLost" => Some(RunnerTrouble::KeeperLost),
-        "Operator" => said(given, problems).map(RunnerTrouble::Operator),
-        _ => return None,
-    })
-}
-
-fn said(given: &mut Given<'_>, problems: &mut Vec<Problem>) -> Option<Word> {
-    let said: String = given.get("says", problems)?;
-    let word = SAYS.iter().find(|(says, _)| *says == said).map(|(_, word)| *word);
-    if word.is_none() {
-        let message = "an operator says `hold`, `refill`, `release` or `stop`";
-        problems.push(given.at("says").problem(message, None));
-    }
-    word
 }
 
 #[cfg(test)]
@@ -412,11 +437,11 @@ mod tests {
     #[test]
     fn every_fault_is_read_where_it_is_known_and_refused_where_it_is_not() {
         let bench = builtin();
-        for (known, section) in KINDS {
-            let name = section.name;
+        for kind in KINDS {
+            let name = kind.section.name;
             for stage in [Stage::Rehearsal(&bench), Stage::Mimic(INSTRUMENTS)] {
                 let read = read(&format!("Faults(faults: [{}])", one(name)), stage);
-                if stage.knows(*known) {
+                if stage.knows(kind.known) {
                     let entries = read.unwrap_or_else(|problems| panic!("{name}: {problems:?}"));
                     if let Mishap::Refill(refill) = entries[0].mishap {
                         assert_eq!(refill.when, RefillCall::At(3600.0));

@@ -1,5 +1,6 @@
 //! Help for editors that know the Rhai language: every verb with its words.
 
+use crate::history::result::capital;
 use crate::script::registry::{self, Kind, Param, Verb};
 use crate::script::units::UNIT_NAMES;
 use std::fmt::Write;
@@ -30,7 +31,7 @@ fn definition(verb: &Verb, left_out: usize) -> String {
     for param in &params {
         let _ = writeln!(out, "/// * `{}`: {}", param.name, param.meaning);
     }
-    let _ = writeln!(out, "///\n/// Gives {}.\n///\n/// ```rhai", verb.gives);
+    let _ = writeln!(out, "///\n/// {}.\n///\n/// ```rhai", capital(&verb.gives.in_words()));
     for line in verb.example.lines() {
         let _ = writeln!(out, "/// {line}");
     }

@@ -60,8 +60,7 @@ pub(super) fn verb(verb: &Verb) -> String {
 }
 
 fn entry(verb: &Verb) -> String {
-    let gives =
-        if verb.gives.starts_with("never") { verb.gives.to_owned() } else { format!("gives {}", verb.gives) };
+    let gives = verb.gives.in_words();
     let mut out = format!("**{}** {gives}.\n\n{}\n\n", verb.signature(), verb.summary);
     if !verb.params.is_empty() {
         out.push_str("| argument | takes | meaning |\n|---|---|---|\n");

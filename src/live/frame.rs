@@ -6,10 +6,9 @@ use crate::bench::{Bench, ChannelId, Interlock, Role};
 use crate::cautions::{self, Act};
 use crate::drive::Outlook;
 use crate::history::result::{RunResult, Seen};
-use crate::quantity::{Dimension, Quantity, Unit, in_words, significant};
+use crate::quantity::{Dimension, Quantity, Unit, in_words, significant, value_in};
 use crate::report::account::Account;
 use crate::report::pursuit::Pursuit;
-use crate::report::words::value_in;
 use crate::supervisor::{HoldStage, PresentHold};
 use serde_json::{Value, json};
 use std::sync::Arc;
@@ -187,9 +186,10 @@ fn interlocks(account: &Account, said: Option<&Value>) -> Vec<Value> {
                 let pair = (found["distance"][0].as_f64(), found["distance"][1].as_f64());
                 (pair.0.zip(pair.1), found["tripped"].as_bool().unwrap_or(false))
             }
-            None => (lock.trip.distance(&from_file), was_tripped(account, &lock.name)),
+            None => (lock.trip.distance(&from_file), account.history.tripped.contains(&lock.name)),
         };
-        let shown = distance.map(|(value, mark)| how_far(&lock.trip.text, value, mark));
+        let shown = distance
+            .map(|(value, mark)| how_far(lock.trip.written().map(|written| &written.unit), value, mark));
         json!({ "name": lock.name, "action": lock.action.name(), "condition": lock.trip.text,
             "tripped": tripped, "value": shown.as_ref().map(|s| &s.0), "limit": shown.as_ref().map(|s| &s.1),
             "part": shown.as_ref().and_then(|s| s.2).map(|part| if tripped { 1.0 } else { part }) })
@@ -202,18 +202,9 @@ fn interlocks(account: &Account, said: Option<&Value>) -> Vec<Value> {
     rows
 }
 
-fn was_tripped(account: &Account, name: &str) -> bool {
-    let last = account.happenings.iter().rev().find(|h| {
-        matches!(h.kind, "interlock" | "cleared")
-            && h.text.strip_prefix(name).is_some_and(|r| r.starts_with(' '))
-    });
-    last.is_some_and(|h| h.kind == "interlock")
-}
-
 /// Value and mark in the unit in which the mark is written, and how much of the way to the mark is gone.
-fn how_far(condition: &str, value: f64, mark: f64) -> (String, String, Option<f64>) {
-    let unit = unit_of_mark(condition, mark);
-    let show = |si: f64| match &unit {
+fn how_far(unit: Option<&Unit>, value: f64, mark: f64) -> (String, String, Option<f64>) {
+    let show = |si: f64| match unit {
         Some(unit) if unit.dimension == Dimension::TIME => in_words(si),
         // Ten thousand femtoampere are ten picoampere.
         Some(unit) if unit.dimension == Dimension::CURRENT => {
@@ -226,15 +217,6 @@ fn how_far(condition: &str, value: f64, mark: f64) -> (String, String, Option<f6
     let (small, large) = if value.abs() < mark.abs() { (value, mark) } else { (mark, value) };
     let part = (value * mark >= 0.0 && large != 0.0).then(|| (small / large).abs());
     (show(value), show(mark), part)
-}
-
-/// The unit written behind the mark in a condition of one comparison.
-fn unit_of_mark(condition: &str, mark: f64) -> Option<Unit> {
-    let right = condition.rsplit(['<', '>', '=']).next()?.trim();
-    let quantity: Quantity = right.parse().ok()?;
-    let near = (quantity.si - mark).abs() <= 1e-9 * mark.abs();
-    let unit = right.trim_start_matches(|c: char| c.is_ascii_digit() || "+-.eE_ ".contains(c)).trim();
-    near.then(|| Unit::parse(unit)).flatten()
 }
 
 struct FromFile<'a> {
@@ -297,16 +279,17 @@ mod tests {
 
     #[test]
     fn the_distance_of_an_interlock_is_told_in_the_unit_of_its_mark() {
-        let (value, mark, part) = how_far("helium_level < 6 L", 0.0412, 0.006);
+        let how_far = |unit: &str, value, mark| how_far(Unit::parse(unit).as_ref(), value, mark);
+        let (value, mark, part) = how_far("L", 0.0412, 0.006);
         assert_eq!((value.as_str(), mark.as_str()), ("41.2 L", "6 L"));
         assert!((part.unwrap() - 6.0 / 41.2).abs() < 1e-12);
-        let (value, _, part) = how_far("rate(stage) > 50 mK/min", 0.01 / 60.0, 0.05 / 60.0);
+        let (value, _, part) = how_far("mK/min", 0.01 / 60.0, 0.05 / 60.0);
         assert_eq!(value, "10 mK/min");
         assert!((part.unwrap() - 0.2).abs() < 1e-12);
-        let (value, mark, _) = how_far("abs(current) < 20 fA", 10.34e-12, 20e-15);
+        let (value, mark, _) = how_far("fA", 10.34e-12, 20e-15);
         assert_eq!((value.as_str(), mark.as_str()), ("10.3 pA", "20 fA"));
-        assert_eq!(how_far("age(stage) > 2 min", 4.5, 120.0).0, "4.5 s");
-        let (_, _, part) = how_far("overload > 0.5", 0.0, 0.5);
+        assert_eq!(how_far("min", 4.5, 120.0).0, "4.5 s");
+        let (_, _, part) = how_far("", 0.0, 0.5);
         assert_eq!(part, Some(0.0));
     }
 }

@@ -77,24 +77,6 @@ pub struct RunLog {
     pub events: Vec<Event>,
 }
 
-const KINDS: [&str; 15] = [
-    "known",
-    "call",
-    "tip_test",
-    "kept",
-    "judgement",
-    "sweep_begin",
-    "bulk",
-    "result",
-    "note",
-    "end",
-    "safe_step",
-    "held",
-    "released",
-    "monitor",
-    "identity",
-];
-
 /// Reads a run file.
 ///
 /// # Errors
@@ -118,7 +100,7 @@ pub fn extract(path: &Path, name: &str) -> Result<(RunLog, bool), LogError> {
         level: None,
     };
     let mut images = Vec::new();
-    file.entries_of(&KINDS, u64::MAX, |numbered| {
+    file.every_entry(u64::MAX, |numbered| {
         reader.entry(&numbered.entry, numbered.at, |spots_at| images.push((spots_at, numbered.seq)));
         Ok(())
     })

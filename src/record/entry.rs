@@ -130,12 +130,9 @@ impl Column {
     }
 
     /// The unit that its values are printed in; a plain number where the record names none that is known.
-    ///
-    /// # Panics
-    /// Never: a plain number is a unit.
     pub fn printed_in(&self) -> Unit {
         let known = Unit::parse(&self.unit).or_else(|| Unit::parse(&self.si_unit));
-        known.or_else(|| Unit::parse("")).expect("a plain number is a unit")
+        known.unwrap_or_else(Unit::plain)
     }
 
     /// A value for people: `50 mV`.
@@ -149,6 +146,9 @@ impl Column {
 pub struct Compared {
     /// The channel, where one channel was compared as it is read. Else a value worked out from several, or a rate.
     pub column: Option<Column>,
+    /// Else what was compared, as the condition writes it, and the unit of its limit; none in older records.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub written: Option<(String, String)>,
     /// What it was, SI.
     pub value: f64,
     /// What it must not pass, SI.

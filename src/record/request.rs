@@ -295,7 +295,7 @@ impl<C> Request<C> {
             }
             Request::Task(task) => Request::Task(task.renamed(name)?),
             Request::Recentre(plan) => Request::Recentre(plan.renamed(name)?),
-            Request::Record(jot) => Request::Record(jot.clone()),
+            Request::Record(statement) => Request::Record(statement.clone()),
             Request::Ask(question) => Request::Ask(*question),
             Request::Park => Request::Park,
             Request::Restore { approach, values } => Request::Restore {

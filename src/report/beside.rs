@@ -2,9 +2,9 @@
 //! scatters.
 
 use super::account::Account;
-use super::words::value_in;
+use crate::analysis::order;
 use crate::bench::Role;
-use crate::quantity::{Unit, rounded, significant};
+use crate::quantity::{Unit, rounded, significant, value_in};
 use crate::record::RunFile;
 use serde::Serialize;
 use std::path::Path;
@@ -120,17 +120,15 @@ fn levels(account: &Account) -> Vec<(String, Unit, Level)> {
     all
 }
 
-/// The median, and the scatter by the median of the distances from it.
+/// The middle value, and the scatter by the middle one of the distances from it.
 fn typical(mut values: Vec<f64>) -> Option<Level> {
     values.retain(|value| value.is_finite());
-    let middle = |values: &mut Vec<f64>| {
-        values.sort_by(f64::total_cmp);
-        values.get(values.len() / 2).copied()
-    };
-    let value = middle(&mut values)?;
-    let mut distances: Vec<f64> = values.iter().map(|v| (v - value).abs()).collect();
-    let scatter = 1.4826 * middle(&mut distances)?;
-    (values.len() >= 3).then_some(Level { value, scatter })
+    if values.len() < 3 {
+        return None;
+    }
+    let value = order::middle_of(&mut values);
+    let scatter = 1.4826 * order::middle(values.iter().map(|v| (v - value).abs()).collect());
+    Some(Level { value, scatter })
 }
 
 /// Noise of a point of a spectrum, from the differences of neighbours; a line is narrow and does not count.

@@ -26,12 +26,6 @@ pub fn with_error(value: Option<f64>, error: Option<f64>, unit: &Unit) -> String
     }
 }
 
-/// A value in a unit, to so many digits.
-pub fn value_in(si: f64, unit: &Unit, digits: usize) -> String {
-    let number = significant(unit.from_si(si), digits);
-    if unit.text.is_empty() { number } else { format!("{number} {}", unit.text) }
-}
-
 /// `1 point`, `2 points`, with commas between thousands.
 ///
 /// ```

@@ -1,6 +1,7 @@
 //! Whole runs: a sequence, a bench and a driver put together, from the first entry to the digest.
 
 pub mod campaign;
+mod ended_by;
 pub mod faults;
 mod folder;
 pub mod hooks;

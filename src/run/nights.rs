@@ -2,11 +2,12 @@
 
 use super::Setup;
 use super::campaign::{Course, PlanOdds};
+use super::ended_by::LastFailed;
+pub use super::ended_by::{EndedBy, How};
 use super::faults::{FaultPlan, Kind, draw};
 use super::odds::{InTheMorning, Odds};
 use super::rehearse::rehearse_with_faults;
 pub use super::terms::{Befalls, Terms, recorded};
-use crate::drive::virtual_time::Nobody;
 use crate::faults::{Mishap, Planned, RunnerTrouble};
 use crate::record::{DigestOnly, Outcome};
 use crate::supervisor::{Probe, Word};
@@ -59,6 +60,8 @@ pub struct Night {
     pub outcome: Outcome,
     /// One sentence.
     pub reason: String,
+    /// What ended it; nothing where it finished.
+    pub ended_by: Option<EndedBy>,
     /// When, s.
     pub end_s: f64,
     /// Helium at the end, L.
@@ -109,8 +112,10 @@ pub fn night(setup: &Setup, seed: u64, terms: &Terms) -> Night {
     let (plan, kinds) = terms.befall(seed);
     let longest_s = terms.longest_s();
     let setup = terms.setup(setup, seed);
+    let watches = LastFailed::default();
     let done = catch_unwind(AssertUnwindSafe(|| {
-        rehearse_with_faults(&setup, &plan, Box::new(DigestOnly::default()), Box::new(Nobody), "night")
+        let (recorder, watches) = (Box::new(DigestOnly::default()), Box::new(watches.clone()));
+        rehearse_with_faults(&setup, &plan, recorder, watches, "night")
     }));
     let Ok(done) = done else {
         return Night {
@@ -118,6 +123,7 @@ pub fn night(setup: &Setup, seed: u64, terms: &Terms) -> Night {
             kinds,
             outcome: Outcome::Fault,
             reason: "a defect of noctule ended it".to_owned(),
+            ended_by: Some(EndedBy::Defect),
             end_s: 0.0,
             helium_left_l: None,
             violations: 0,
@@ -134,6 +140,7 @@ pub fn night(setup: &Setup, seed: u64, terms: &Terms) -> Night {
         };
     };
     let summary = done.summary();
+    let ended_by = EndedBy::of(&done.tally, &done.probes, watches.0.take().as_ref());
     let mut violations = done.oracle.violations;
     let mut first_violation = done.oracle.first.clone();
     let not_parked = if done.tally.parked { done.oracle.not_parked(&setup.bench) } else { Vec::new() };
@@ -146,6 +153,7 @@ pub fn night(setup: &Setup, seed: u64, terms: &Terms) -> Night {
         kinds,
         outcome: summary.outcome,
         reason: summary.reason,
+        ended_by,
         end_s: done.tally.end_s,
         helium_left_l: done
             .tally
@@ -355,10 +363,8 @@ pub fn add_up(nights: &[Night], repeats: (u64, u64), threads: usize, wall_s: f64
         for name in &night.trips {
             *interlocks.entry(name.clone()).or_default() += 1;
         }
-        if !is_finished(night) {
-            let short =
-                without_numbers(night.reason.split([':', '(', ',']).next().unwrap_or_default().trim());
-            let ending = night.outcome.told(&short);
+        if let Some(by) = &night.ended_by {
+            let ending = format!("{}: {}", night.outcome.word(), by.in_words());
             ending_examples.entry(ending.clone()).or_insert_with(|| EndingExample {
                 reason: night.reason.clone(),
                 command: format!("{command} {}", night.seed),
@@ -429,19 +435,13 @@ fn odds(nights: &[Night]) -> Option<Odds> {
     mornings.iter().any(|night| night.judged).then(|| Odds::of(&mornings))
 }
 
-/// A reason with dots for its numbers: a field that stopped at another value is the same ending.
-fn without_numbers(reason: &str) -> String {
-    let word = |w: &str| if w.parse::<f64>().is_ok() { "…".to_owned() } else { w.to_owned() };
-    reason.split(' ').map(word).collect::<Vec<_>>().join(" ")
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
     use crate::bench::Bench;
     use crate::bench::{StepAction, builtin};
     use crate::drive::SharedPort;
-    use crate::drive::virtual_time::VirtualDrive;
+    use crate::drive::virtual_time::{Nobody, VirtualDrive};
     use crate::script::{self, Sequence};
     use std::cell::RefCell;
     use std::rc::Rc;
@@ -516,12 +516,6 @@ mod tests {
     }
 
     #[test]
-    fn endings_that_differ_in_numbers_are_one() {
-        let reason = "`field_z` reads 0.449217 T and has not arrived at 0.47 T";
-        assert_eq!(without_numbers(reason), "`field_z` reads … T and has not arrived at … T");
-    }
-
-    #[test]
     fn an_ending_has_its_whole_reason_and_a_night_to_repeat() {
         let source = super::super::BenchSource::load(None).unwrap();
         let sequence = Sequence::from_text("test.rhai", "set(\"RfOutput\", 1);");
@@ -529,7 +523,7 @@ mod tests {
         let (all, ..) = nights(&setup, Befalls::Faults, 5, 3, 1);
         let campaign = add_up(&all, (0, 0), 1, 1.0, "noctule rehearse test.rhai --night");
         assert_eq!(campaign.endings.values().sum::<u64>(), 3 - campaign.finished);
-        let one = &campaign.ending_examples["failed: not permitted"];
+        let one = &campaign.ending_examples["failed: `set rf_output`, not permitted"];
         assert!(one.reason.contains("RF heats the stage"), "{one:?}");
         assert!(one.command.starts_with("noctule rehearse test.rhai --night "), "{one:?}");
     }

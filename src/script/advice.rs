@@ -1,4 +1,4 @@
-//! What the engine's own errors mean, in plain sentences; what stands behind a semicolon says what to write.
+//! What the engine's own errors mean, in plain sentences, and what to write instead.
 
 use super::convert::kind_named;
 use super::numbers::NumbersError;
@@ -7,8 +7,62 @@ use super::units::usual;
 use crate::document::nearest;
 use crate::quantity::QuantityError;
 
+/// What is wrong, and what to write instead where that is known. As one sentence, that stands behind a semicolon.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Said {
+    /// What is wrong.
+    pub wrong: String,
+    /// What to write.
+    pub help: Option<String>,
+}
+
+impl Said {
+    /// What is wrong, and what to write.
+    pub fn with(wrong: impl Into<String>, help: impl Into<String>) -> Self {
+        Self::perhaps(wrong, Some(help))
+    }
+
+    /// What is wrong, and what to write, if that is known.
+    pub fn perhaps(wrong: impl Into<String>, help: Option<impl Into<String>>) -> Self {
+        Self { wrong: wrong.into(), help: help.map(Into::into) }
+    }
+
+    /// What is wrong with a name, and the one that is meant perhaps.
+    pub fn meant(wrong: impl Into<String>, near: Option<impl std::fmt::Display>) -> Self {
+        Self::perhaps(wrong, near.map(|near| format!("did you mean `{near}`?")))
+    }
+}
+
+impl std::fmt::Display for Said {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.write_str(&self.wrong)?;
+        self.help.iter().try_for_each(|help| write!(f, "; {help}"))
+    }
+}
+
+impl From<String> for Said {
+    fn from(wrong: String) -> Self {
+        Self { wrong, help: None }
+    }
+}
+
+impl From<&String> for Said {
+    fn from(wrong: &String) -> Self {
+        wrong.clone().into()
+    }
+}
+
+impl From<&str> for Said {
+    fn from(wrong: &str) -> Self {
+        wrong.to_owned().into()
+    }
+}
+
 /// A loop over something that is no list.
-pub const NO_ITEMS_TO_GO_THROUGH: &str = "a `for` goes through a list or a range; write map.keys() for a map, table(sweep) for a sweep, the table itself for its rows, 0..n for a number";
+pub fn no_items_to_go_through() -> Said {
+    let help = "write map.keys() for a map, table(sweep) for a sweep, the table itself for its rows, 0..n for a number";
+    Said::with("a `for` goes through a list or a range", help)
+}
 
 /// What has no items of its own, with where they are.
 const ITEMS: &[(&str, &str)] = &[
@@ -57,8 +111,8 @@ pub fn is_closure(name: &str) -> bool {
 }
 
 /// A function that does not exist for such values, from the engine's `name (type, type)`.
-pub fn not_found(signature: &str) -> String {
-    let Some((name, kinds)) = signature.split_once(" (") else { return signature.to_owned() };
+pub fn not_found(signature: &str) -> Said {
+    let Some((name, kinds)) = signature.split_once(" (") else { return signature.into() };
     let kinds: Vec<String> = kinds
         .strip_suffix(')')
         .unwrap_or(kinds)
@@ -70,42 +124,41 @@ pub fn not_found(signature: &str) -> String {
         return function_given(&kinds);
     }
     if kinds.is_empty() {
-        return format!("there is no function `{name}` without arguments");
+        return format!("there is no function `{name}` without arguments").into();
     }
     let given = kinds.join(" and ");
     if !name.contains(|c: char| c.is_alphanumeric()) {
         let text = kinds.iter().any(|kind| kind == "a text");
         let of = |kind: &str| kinds.iter().any(|given| given == kind);
-        let advice = match () {
-            () if text => "; a text shows a value in backticks, `x is ${x}`",
-            () if of("a sweep") => "; take what was read first, spectrum(sweep, \"LockinX\")",
-            () if of("a trace") => "; take its readings first, trace.numbers",
-            () if of("a list") => "; take the items one by one, or make a table of them",
-            () => "",
+        let help = match () {
+            () if text => Some("a text shows a value in backticks, `x is ${x}`"),
+            () if of("a sweep") => Some("take what was read first, spectrum(sweep, \"LockinX\")"),
+            () if of("a trace") => Some("take its readings first, trace.numbers"),
+            () if of("a list") => Some("take the items one by one, or make a table of them"),
+            () => None,
         };
-        return format!("`{name}` can't be used with {given}{advice}");
+        return Said::perhaps(format!("`{name}` can't be used with {given}"), help);
     }
     let known = INSTEAD.iter().find(|(of, kind, _)| *of == name && kinds[0] == *kind);
-    let advice = match known {
-        Some((.., instead)) => format!("; {instead}"),
-        None if kinds[0] == "nothing" => {
-            "; it holds nothing: push and sort change the list itself, so write list.push(x); alone"
-                .to_owned()
-        }
-        None if EXPONENTS.contains(&name) && kinds[0] == "a value with a unit" => {
-            "; the units in its brackets must cancel: divide by one of the same kind, and `**` goes before `/` and `-`"
-                .to_owned()
-        }
+    let help = match known {
+        Some((.., instead)) => Some((*instead).to_owned()),
+        None if kinds[0] == "nothing" => Some(
+            "it holds nothing: push and sort change the list itself, so write list.push(x); alone".to_owned(),
+        ),
+        None if EXPONENTS.contains(&name) && kinds[0] == "a value with a unit" => Some(
+            "the units in its brackets must cancel: divide by one of the same kind, and `**` goes before `/` and `-`"
+                .to_owned(),
+        ),
         None if takes_plain_numbers(name) && kinds[0] == "a value with a unit" => {
-            format!("; take the plain number first, like (x / 1.mV).{name}()")
+            Some(format!("take the plain number first, like (x / 1.mV).{name}()"))
         }
-        None => String::new(),
+        None => None,
     };
-    format!("`{name}` doesn't take {given}{advice}")
+    Said::perhaps(format!("`{name}` doesn't take {given}"), help)
 }
 
 /// A function that was handed over and is called with other things than it takes.
-fn function_given(kinds: &[String]) -> String {
+fn function_given(kinds: &[String]) -> Said {
     let names = ["", "|x|", "|x, p|", "|x, y, z|"];
     let form = names.get(kinds.len()).copied().unwrap_or("|…|");
     let form = if form.is_empty() { "||" } else { form };
@@ -115,39 +168,42 @@ fn function_given(kinds: &[String]) -> String {
         1 => "one name".to_owned(),
         n => format!("{n} names"),
     };
-    format!("this function is called with {with}; write it with {count} between the bars, {form} …")
+    let wrong = format!("this function is called with {with}");
+    Said::with(wrong, format!("write it with {count} between the bars, {form} …"))
 }
 
 /// Something without items is asked for one, from the engine's `type [type]` or `type [type] = type`.
-pub fn no_items(asked: &str) -> String {
+pub fn no_items(asked: &str) -> Said {
     let of = kind_named(asked.split(" [").next().unwrap_or(asked));
     if asked.contains("] =") {
-        return format!("{of} can't be changed in place; {}", in_place(&of));
+        return Said::with(format!("{of} can't be changed in place"), in_place(&of));
     }
     let advice = ITEMS.iter().find(|(kind, _)| *kind == of).map_or("it is one value, not a list", |(_, a)| a);
-    format!("{of} has no items of its own; {advice}")
+    Said::with(format!("{of} has no items of its own"), advice)
 }
 
 /// A property that is not there, from the engine's sentence about it.
-pub fn no_property(told: &str) -> String {
+pub fn no_property(told: &str) -> Said {
     let mut quoted = told.split('\'').skip(1).step_by(2);
-    let (Some(name), Some(of)) = (quoted.next(), quoted.next()) else { return told.to_owned() };
+    let (Some(name), Some(of)) = (quoted.next(), quoted.next()) else { return told.into() };
     let of = kind_named(of);
     if told.contains("writable") {
-        return format!("`.{name}` of {of} can't be changed; {}", in_place(&of));
+        return Said::with(format!("`.{name}` of {of} can't be changed"), in_place(&of));
     }
-    let advice = match of.as_str() {
-        "a list" if matches!(name, "length" | "size") => "; list.len() is how many items it has",
-        "a list" if name == "count" => "; list.len() is how many items it has, and one of them is list[1]",
-        "a row of numbers" => "; it has mean, deviation, least, most, len, gaps, errors",
-        "a list" => "; one of its items is list[0], and a row of a table is a list of its values",
-        "nothing" => "; it holds nothing: push and sort change the list itself",
-        "a value with a unit" => {
-            "; a unit stands there, like x.mV, and a model is given the place first, |x, p| …"
+    let help = match of.as_str() {
+        "a list" if matches!(name, "length" | "size") => Some("list.len() is how many items it has"),
+        "a list" if name == "count" => {
+            Some("list.len() is how many items it has, and one of them is list[1]")
         }
-        _ => "",
+        "a row of numbers" => Some("it has mean, deviation, least, most, len, gaps, errors"),
+        "a list" => Some("one of its items is list[0], and a row of a table is a list of its values"),
+        "nothing" => Some("it holds nothing: push and sort change the list itself"),
+        "a value with a unit" => {
+            Some("a unit stands there, like x.mV, and a model is given the place first, |x, p| …")
+        }
+        _ => None,
     };
-    format!("{of} has no `.{name}`{advice}")
+    Said::perhaps(format!("{of} has no `.{name}`"), help)
 }
 
 fn in_place(of: &str) -> &'static str {
@@ -168,43 +224,42 @@ pub fn other_entry(name: &str, known: &[String]) -> String {
     }
 }
 
-/// An error that may know what to write instead.
-pub trait Advises: std::fmt::Display {
-    /// What to write, if that is known.
-    fn advice(&self) -> Option<String> {
-        None
-    }
-}
-
-impl Advises for &str {}
-impl Advises for String {}
-
-impl Advises for QuantityError {
-    fn advice(&self) -> Option<String> {
-        let (a, b) = match self {
+impl From<QuantityError> for Said {
+    fn from(error: QuantityError) -> Self {
+        let (a, b) = match &error {
             QuantityError::Mixed(a, b, _) => (*a, *b),
             QuantityError::WrongDimension { wanted, found, .. } => (*wanted, *found),
-            _ => return None,
+            _ => return error.to_string().into(),
         };
         let with_unit = if a.is_none() { b } else { a };
-        Some(if a.is_none() || b.is_none() {
+        let help = if a.is_none() || b.is_none() {
             let unit = usual(with_unit);
             format!("give the plain number its unit, like 5.{unit}, or take the other one without, x.{unit}")
         } else {
             "look which of the two has the wrong unit; both need the same one".to_owned()
-        })
+        };
+        Self::with(error.to_string(), help)
     }
 }
 
-impl Advises for NumbersError {
-    fn advice(&self) -> Option<String> {
-        if let NumbersError::Units(error) = self { error.advice() } else { None }
+impl From<NumbersError> for Said {
+    fn from(error: NumbersError) -> Self {
+        match error {
+            NumbersError::Units(error) => error.into(),
+            NumbersError::Lengths(..) => {
+                Self::with(error.to_string(), "interpolate one of them at the places of the other")
+            }
+            NumbersError::Undefined { .. } => error.to_string().into(),
+        }
     }
 }
 
-impl Advises for TableError {
-    fn advice(&self) -> Option<String> {
-        if let TableError::Numbers(error) = self { error.advice() } else { None }
+impl From<TableError> for Said {
+    fn from(error: TableError) -> Self {
+        match error {
+            TableError::Numbers(error) => error.into(),
+            TableError::Told(said) => said,
+        }
     }
 }
 
@@ -239,9 +294,9 @@ mod tests {
                 ),
                 "with_column",
             ),
-            (no_item(3, 3), "[0] to [2]"),
+            (no_item(3, 3).into(), "[0] to [2]"),
         ] {
-            assert!(said.contains(wanted), "{said}");
+            assert!(said.to_string().contains(wanted), "{said}");
         }
     }
 }

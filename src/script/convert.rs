@@ -1,6 +1,6 @@
 //! From script values to numbers: whole and broken numbers are taken everywhere, units are checked.
 
-use super::error::{Thrown, argument};
+use super::error::{Said, Thrown, argument};
 use crate::quantity::{Dimension, Quantity};
 use rhai::{Array, Dynamic, Map, NativeCallContext};
 
@@ -13,7 +13,7 @@ pub fn number(ctx: &NativeCallContext<'_>, value: &Dynamic, what: &str) -> Resul
         let message = format!("{what} is a plain number, but `{quantity}` is {}", quantity.dimension);
         return Err(argument(ctx, &message));
     }
-    Err(argument(ctx, &format!("{what} is a number, not {}", kind_of(value))))
+    Err(argument(ctx, format!("{what} is a number, not {}", kind_of(value))))
 }
 
 /// A number, if it is one without a unit.
@@ -28,7 +28,7 @@ pub fn plain_number(value: &Dynamic) -> Option<f64> {
 pub fn whole(ctx: &NativeCallContext<'_>, value: &Dynamic, what: &str, least: u64) -> Result<u64, Thrown> {
     let number = number(ctx, value, what)?;
     if number.fract() != 0.0 || number < least as f64 || number > 1e12 {
-        return Err(argument(ctx, &format!("{what} is a whole number from {least}, not {number}")));
+        return Err(argument(ctx, format!("{what} is a whole number from {least}, not {number}")));
     }
     Ok(number as u64)
 }
@@ -43,22 +43,23 @@ pub fn quantity(
     let found = match (value.clone().try_cast::<Quantity>(), plain_number(value)) {
         (Some(quantity), _) => quantity,
         (None, Some(plain)) => Quantity::number(plain),
-        (None, None) => return Err(argument(ctx, &format!("{what} can't be {}", kind_of(value)))),
+        (None, None) => return Err(argument(ctx, format!("{what} can't be {}", kind_of(value)))),
     };
     if found.dimension == wanted {
         if found.si.is_finite() {
             return Ok(found.si);
         }
-        return Err(argument(ctx, &format!("{what} is not a finite number")));
+        return Err(argument(ctx, format!("{what} is not a finite number")));
     }
     let example = Quantity::new(1.0, wanted);
-    let message = if found.dimension.is_none() {
+    let said = if found.dimension.is_none() {
         let like = super::units::written(found.si, wanted, &wanted.symbol());
-        format!("{what} is {wanted}, but {} has no unit; write it like {like}", found.si)
+        let wrong = format!("{what} is {wanted}, but {} has no unit", found.si);
+        Said::with(wrong, format!("write it like {like}"))
     } else {
-        format!("{what} is {wanted} (like {example}), but {found} is {}", found.dimension)
+        format!("{what} is {wanted} (like {example}), but {found} is {}", found.dimension).into()
     };
-    Err(argument(ctx, &message))
+    Err(argument(ctx, said))
 }
 
 /// One text, or an array of texts.
@@ -67,12 +68,12 @@ pub fn texts(ctx: &NativeCallContext<'_>, value: &Dynamic, what: &str) -> Result
         return Ok(vec![text]);
     }
     let Some(array) = value.read_lock::<Array>() else {
-        return Err(argument(ctx, &format!("{what} is a text or a list of texts, not {}", kind_of(value))));
+        return Err(argument(ctx, format!("{what} is a text or a list of texts, not {}", kind_of(value))));
     };
     array
         .iter()
         .map(|item| {
-            item.clone().into_string().map_err(|_| argument(ctx, &format!("{what} holds {}", kind_of(item))))
+            item.clone().into_string().map_err(|_| argument(ctx, format!("{what} holds {}", kind_of(item))))
         })
         .collect()
 }
@@ -141,8 +142,7 @@ impl<'c> MapFields<'c> {
 
     /// A field that must be there.
     pub fn need(&mut self, name: &'static str) -> Result<Dynamic, Thrown> {
-        self.take(name)
-            .ok_or_else(|| argument(self.ctx, &format!("`{}` needs the field `{name}`", self.verb)))
+        self.take(name).ok_or_else(|| argument(self.ctx, format!("`{}` needs the field `{name}`", self.verb)))
     }
 
     /// A time, s.
@@ -150,7 +150,7 @@ impl<'c> MapFields<'c> {
         let Some(value) = self.take(name) else { return Ok(None) };
         let seconds = quantity(self.ctx, &value, Dimension::TIME, &format!("`{name}`"))?;
         if seconds < 0.0 {
-            return Err(argument(self.ctx, &format!("`{name}` can't be negative")));
+            return Err(argument(self.ctx, format!("`{name}` can't be negative")));
         }
         Ok(Some(seconds))
     }
@@ -168,20 +168,19 @@ impl<'c> MapFields<'c> {
     /// True or false.
     pub fn flag(&mut self, name: &'static str) -> Result<bool, Thrown> {
         let Some(value) = self.take(name) else { return Ok(false) };
-        value.as_bool().map_err(|_| argument(self.ctx, &format!("`{name}` is true or false")))
+        value.as_bool().map_err(|_| argument(self.ctx, format!("`{name}` is true or false")))
     }
 
     /// A text.
     pub fn text(&mut self, name: &'static str) -> Result<Option<String>, Thrown> {
         let Some(value) = self.take(name) else { return Ok(None) };
-        value.into_string().map(Some).map_err(|_| argument(self.ctx, &format!("`{name}` is a text")))
+        value.into_string().map(Some).map_err(|_| argument(self.ctx, format!("`{name}` is a text")))
     }
 
     /// Complains about what nobody took.
     pub fn finish(self) -> Result<(), Thrown> {
         let Some(name) = self.map.keys().next() else { return Ok(()) };
-        let hint = crate::document::nearest(name, self.known.iter().copied());
-        let hint = hint.map(|near| format!("; did you mean `{near}`?")).unwrap_or_default();
-        Err(argument(self.ctx, &format!("`{}` has no field `{name}`{hint}", self.verb)))
+        let near = crate::document::nearest(name, self.known.iter().copied());
+        Err(argument(self.ctx, Said::meant(format!("`{}` has no field `{name}`", self.verb), near)))
     }
 }

@@ -1,6 +1,6 @@
 //! What the verbs share: the port to the driver, and the numbers of calls and steps.
 
-use super::error::{Thrown, ended, thrown};
+use super::error::{Said, Thrown, argument, ended, thrown};
 use crate::bench::{Bench, Channel, ChannelId};
 use crate::document::nearest;
 use crate::drive::SharedPort;
@@ -20,6 +20,8 @@ const RANDOM_STREAM: u64 = 0x5e9;
 pub const MOST_CALLS_WITHOUT_TIME: u32 = 10_000;
 /// Of these, each second of waiting makes up for so many, and so does an exchange with an instrument.
 const CALLS_PER_PAUSE: f64 = 100.0;
+/// Bytes that a sequence may put into the record while no time passes. Of these, the time makes up for the same part.
+const MOST_BYTES_WITHOUT_TIME: f64 = 64e6;
 /// Notes, decisions, judgements and questions that a run may put into its record in all.
 const MOST_RECORDS: u64 = 1_000_000;
 
@@ -41,6 +43,8 @@ pub struct Host {
     only_looks: Cell<bool>,
     /// Calls that no time has made up for yet.
     hasty: Cell<f64>,
+    /// Bytes for the record that no time has made up for yet.
+    hasty_bytes: Cell<f64>,
     /// Notes, decisions, judgements and questions so far.
     records: Cell<u64>,
 }
@@ -70,6 +74,7 @@ impl Host {
             step_count: Cell::new(0),
             only_looks: Cell::new(false),
             hasty: Cell::new(0.0),
+            hasty_bytes: Cell::new(0.0),
             records: Cell::new(0),
         })
     }
@@ -98,11 +103,8 @@ impl Host {
                 | Request::Ask(_)
         );
         if self.only_looks.get() && !looks {
-            let message = format!(
-                "`{}` can't be used here: a rule or a condition only looks; do it after the sweep or the wait",
-                request.verb()
-            );
-            return Err(thrown(ctx, "argument", "wrong", &message));
+            let wrong = format!("`{}` can't be used here: a rule or a condition only looks", request.verb());
+            return Err(argument(ctx, Said::with(wrong, "do it after the sweep or the wait")));
         }
         let n = self.calls.get();
         self.calls.set(n + 1);
@@ -111,14 +113,16 @@ impl Host {
             let ending = Ending { outcome: Outcome::Failed, reason, place, latched: false };
             return Err(ended(ending, ctx.call_position()));
         }
-        let pause = pause_in_calls(&request);
+        let (pause, bytes) = (pause_in_calls(&request), bytes_of(&request));
         let reply = self.port.borrow_mut().request(Call { n, place, request });
         // What was refused took no time.
         let pause = if reply.is_ok() { pause } else { 0.0 };
         self.hasty.set((self.hasty.get() + 1.0 - pause).max(0.0));
+        let made_up = pause * MOST_BYTES_WITHOUT_TIME / f64::from(MOST_CALLS_WITHOUT_TIME);
+        self.hasty_bytes.set((self.hasty_bytes.get() + bytes - made_up).max(0.0));
         reply.map_err(|denial| match denial {
             Denial::Ended(ending) => ended(ending, ctx.call_position()),
-            Denial::Instrument(error) => thrown(ctx, "instrument", error.kind.word(), &error.to_string()),
+            Denial::Instrument(error) => thrown(ctx, "instrument", error.kind.word(), error.to_string()),
             Denial::Forbidden(reason) => thrown(ctx, "forbidden", "refused", &reason),
         })
     }
@@ -134,6 +138,12 @@ impl Host {
                 "the sequence records without end: it made {MOST_CALLS_WITHOUT_TIME} calls while hardly any time passed, the last one `{verb}`; put wait(1.s) into the loop, or record less"
             ));
         }
+        if self.hasty_bytes.get() >= MOST_BYTES_WITHOUT_TIME {
+            let megabytes = MOST_BYTES_WITHOUT_TIME / 1e6;
+            return Some(format!(
+                "the sequence records without end: it put {megabytes} MB into the record while hardly any time passed, the last call `{verb}`; put wait(1.s) into the loop, or record less"
+            ));
+        }
         (self.records.get() > MOST_RECORDS).then(|| {
             format!("the sequence has put {MOST_RECORDS} notes, decisions and questions into the record, the last one `{verb}`; a run takes no more")
         })
@@ -143,13 +153,13 @@ impl Host {
     pub fn number(&self, ctx: &NativeCallContext<'_>, request: Request) -> Result<f64, Thrown> {
         match self.call(ctx, request)? {
             Answer::Number(number) => Ok(number),
-            other => Err(thrown(ctx, "defect", "defect", &format!("a number was expected, not {other:?}"))),
+            other => Err(thrown(ctx, "defect", "defect", format!("a number was expected, not {other:?}"))),
         }
     }
 
     /// Puts something into the record.
-    pub fn record(&self, ctx: &NativeCallContext<'_>, jot: Statement) -> Result<(), Thrown> {
-        self.call(ctx, Request::Record(jot)).map(|_| ())
+    pub fn record(&self, ctx: &NativeCallContext<'_>, statement: Statement) -> Result<(), Thrown> {
+        self.call(ctx, Request::Record(statement)).map(|_| ())
     }
 
     /// Number of the next step.
@@ -163,14 +173,9 @@ impl Host {
     pub fn channel(&self, ctx: &NativeCallContext<'_>, name: &str) -> Result<ChannelId, Thrown> {
         self.bench.find(name).ok_or_else(|| {
             let names = self.bench.names();
-            let hint = nearest(name, names.iter().map(String::as_str));
-            let hint = hint.map(|near| format!("; did you mean `{near}`?")).unwrap_or_default();
-            thrown(
-                ctx,
-                "argument",
-                "unknown",
-                &format!("the bench has no channel and no role `{name}`{hint}"),
-            )
+            let near = nearest(name, names.iter().map(String::as_str));
+            let wrong = format!("the bench has no channel and no role `{name}`");
+            thrown(ctx, "argument", "unknown", Said::meant(wrong, near))
         })
     }
 
@@ -187,6 +192,29 @@ fn pause_in_calls(request: &Request) -> f64 {
         Request::Wait { seconds } => CALLS_PER_PAUSE * seconds,
         Request::Set { .. } | Request::Read { .. } => CALLS_PER_PAUSE,
         _ => f64::INFINITY,
+    }
+}
+
+/// What a call puts into the record beside its place, as JSON, with the numbers of a table that stand apart.
+fn bytes_of(request: &Request) -> f64 {
+    let Request::Record(statement) = request else { return 0.0 };
+    let apart = if let Statement::Table(table) = statement { size_of_val(&*table.bulk) } else { 0 };
+    let mut counted = Counted(apart);
+    serde_json::to_writer(&mut counted, statement).expect("counting takes everything");
+    counted.0 as f64
+}
+
+/// Counts what is written.
+struct Counted(usize);
+
+impl std::io::Write for Counted {
+    fn write(&mut self, bytes: &[u8]) -> std::io::Result<usize> {
+        self.0 += bytes.len();
+        Ok(bytes.len())
+    }
+
+    fn flush(&mut self) -> std::io::Result<()> {
+        Ok(())
     }
 }
 
@@ -256,6 +284,36 @@ mod tests {
             assert!(end.reason.contains("records without end"), "{text}: {}", end.reason);
             assert!((10_000..10_100).contains(&calls), "{text}: {calls}");
         }
+    }
+
+    /// A thousand letters for each of `long`.
+    fn noted(long: usize, rest: &str) -> String {
+        let text = "x".repeat(1000);
+        format!("let t = \"{text}\";\nlet l = \"\"; for i in 0..{long} {{ l += t; }}\n{rest}")
+    }
+
+    #[test]
+    fn long_records_are_counted_by_their_length() {
+        // 640 notes of 100 kB are 64 MB.
+        let (end, calls) = ended(&noted(100, "for i in 0..9000 { note(l); }"));
+        assert_eq!((end.outcome, end.place.line), (Outcome::Failed, 3), "{}", end.reason);
+        assert!(end.reason.contains("64 MB") && end.reason.contains("`note`"), "{}", end.reason);
+        assert!((635..=641).contains(&calls), "{calls}");
+        // A second makes up for a hundredth of it.
+        let paced = "for i in 0..2000 { note(l); wait(200.ms); }";
+        let bursts = "for i in 0..4 { for j in 0..600 { note(l); } settle(); }";
+        for (rest, wanted) in [(paced, 4000), (bursts, 2404)] {
+            let (end, calls) = ended(&noted(100, rest));
+            assert_eq!((end.outcome, calls), (Outcome::Finished, wanted), "{}", end.reason);
+        }
+    }
+
+    #[test]
+    fn a_run_puts_only_so_much_into_its_record_in_all() {
+        let (end, calls) = ended("loop { for i in 0..9000 { note(\"x\"); }\n settle(); }");
+        assert_eq!((end.outcome, end.place.line), (Outcome::Failed, 1), "{}", end.reason);
+        assert!(end.reason.contains("1000000 notes") && end.reason.contains("`note`"), "{}", end.reason);
+        assert_eq!(calls, MOST_RECORDS + MOST_RECORDS / 9000);
     }
 
     #[test]

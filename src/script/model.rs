@@ -319,7 +319,7 @@ impl<'c> OwnModel<'c> {
         let quantity = answer.clone().try_cast::<Quantity>().or(plain_number(&answer).map(Quantity::number));
         let Some(quantity) = quantity else {
             let given = super::convert::kind_of(&answer);
-            return Err(argument(self.context, &format!("the model gives {given}, not a number")));
+            return Err(argument(self.context, format!("the model gives {given}, not a number")));
         };
         self.accepted(quantity)
     }
@@ -564,7 +564,11 @@ mod tests {
     #[test]
     fn what_is_wrong_in_a_model_is_said_in_its_own_words() {
         for (text, with_units, wanted) in [
-            ("probe(|x, p| p.o + x)", true, "a current and a frequency can't be added"),
+            (
+                "probe(|x, p| p.o + x)",
+                true,
+                "a current and a frequency can't be added; look which of the two has the wrong unit; both need the same one",
+            ),
             ("probe(|x, p| x - p.c)", true, "the model gives a frequency, but the data are a current"),
             ("probe(|x, p| \"much\")", false, "the model gives the text \"much\", not a number"),
             (

@@ -107,9 +107,7 @@ pub enum NumbersError {
     #[error(transparent)]
     Units(#[from] QuantityError),
     /// Rows of different lengths.
-    #[error(
-        "a row of {0} numbers and one of {1} have no common places; interpolate one of them at the places of the other"
-    )]
+    #[error("a row of {0} numbers and one of {1} have no common places")]
     Lengths(usize, usize),
     /// A function that this unit does not have.
     #[error("{what} can't be worked out of {of}")]

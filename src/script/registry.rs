@@ -13,7 +13,7 @@ pub struct Verb {
     /// How many of the last parameters may be left out.
     pub optional: usize,
     /// What it gives back.
-    pub gives: &'static str,
+    pub gives: Gives,
     /// One or two plain sentences.
     pub summary: &'static str,
     /// A short example that runs.
@@ -125,6 +125,53 @@ pub enum Kind {
     Handle(&'static str),
 }
 
+/// What a verb gives back.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Gives {
+    /// Nothing.
+    Nothing,
+    /// It does not come back.
+    Never,
+    /// A time.
+    Time,
+    /// A volume.
+    Volume,
+    /// A plain number.
+    Number,
+    /// True or false.
+    Flag,
+    /// A text.
+    Text,
+    /// Something with properties of its own, by its name.
+    Handle(&'static str),
+    /// A map, a list, or what depends on the arguments, in words.
+    Told(&'static str),
+}
+
+impl Gives {
+    /// For people: `gives a sweep`, `never returns`.
+    pub fn in_words(self) -> String {
+        let what = match self {
+            Gives::Never => return "never returns".to_owned(),
+            Gives::Nothing => "nothing",
+            Gives::Time => "a time",
+            Gives::Volume => "a volume",
+            Gives::Number => "a number",
+            Gives::Flag => "the answer",
+            Gives::Text => "a text",
+            Gives::Handle(name) => return format!("gives {}", with_article(name)),
+            Gives::Told(words) => words,
+        };
+        format!("gives {what}")
+    }
+}
+
+/// `an image`, `a sweep`.
+pub fn with_article(name: &str) -> String {
+    let article = if name.starts_with(['a', 'e', 'i', 'o', 'u']) { "an" } else { "a" };
+    format!("{article} {name}")
+}
+
 /// Chapters of the guide.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
 pub enum Chapter {
@@ -181,7 +228,16 @@ pub fn find(name: &str) -> Option<&'static Verb> {
 /// A verb that works out or records something; its row names the rest.
 pub const fn in_chapter(chapter: Chapter) -> Verb {
     let nature = of(Deed::Looks);
-    Verb { name: "", params: &[], optional: 0, gives: "", summary: "", example: "", chapter, nature }
+    Verb {
+        name: "",
+        params: &[],
+        optional: 0,
+        gives: Gives::Nothing,
+        summary: "",
+        example: "",
+        chapter,
+        nature,
+    }
 }
 
 /// A verb that takes no time and needs nothing of the bench.

@@ -165,8 +165,7 @@ fn quantities(ctx: &NativeCallContext<'_>, list: &Array) -> Result<Vec<Quantity>
     let number = |(i, item): (usize, &Dynamic)| {
         let plain = plain_number(item).map(Quantity::number);
         let found = plain.or_else(|| item.clone().try_cast::<Quantity>());
-        found
-            .ok_or_else(|| argument(ctx, &format!("item {i} of the list is {}, not a number", kind_of(item))))
+        found.ok_or_else(|| argument(ctx, format!("item {i} of the list is {}, not a number", kind_of(item))))
     };
     list.iter().enumerate().map(number).collect()
 }
@@ -228,12 +227,24 @@ mod tests {
     #[test]
     fn what_cannot_be_worked_out_is_told_without_the_names_of_types() {
         for (expression, wanted) in [
-            ("min(5.mV, 3.nm)", "a voltage and a length can't be compared"),
-            ("5.mV < 5", "a voltage and a plain number can't be compared"),
+            (
+                "min(5.mV, 3.nm)",
+                "a voltage and a length can't be compared; look which of the two has the wrong unit; both need the same one",
+            ),
+            (
+                "5.mV < 5",
+                "a voltage and a plain number can't be compared; give the plain number its unit, like 5.mV, or take the other one without, x.mV",
+            ),
             ("max([])", "the list is empty"),
             ("sum([1.pA, \"x\"])", "item 1 of the list is the text \"x\", not a number"),
-            ("sum([1.pA, 1.V])", "a current and a voltage can't be added"),
-            ("let l = [1.pA, 2.s]; l.sort();", "a current and a time can't be compared"),
+            (
+                "sum([1.pA, 1.V])",
+                "a current and a voltage can't be added; look which of the two has the wrong unit; both need the same one",
+            ),
+            (
+                "let l = [1.pA, 2.s]; l.sort();",
+                "a current and a time can't be compared; look which of the two has the wrong unit; both need the same one",
+            ),
             ("sqrt(-4.s)", "-4 s has no power 0.5: it is negative"),
             ("(-12.dBm) ** 2", "-12 dBm can't be raised to the power 2: no unit comes of that"),
             ("2.nm ** 0.3", "2 nm can't be raised to the power 0.3: no unit comes of that"),

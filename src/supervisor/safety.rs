@@ -162,13 +162,14 @@ impl Supervisor {
     fn compared(&self, index: usize) -> Cause {
         let trip = &self.bench.interlocks[index].trip;
         let Some((value, limit)) = trip.distance(&self.latest) else { return Cause::Condition };
-        let plain = !trip.text.contains(['(', '/']);
-        let id = trip.channels().next();
         if !value.is_finite() || !limit.is_finite() {
+            let id = trip.channels().next();
             return id.map_or(Cause::Condition, |id| Cause::Beyond(self.bench.channel(id).name.clone()));
         }
-        let column = id.filter(|_| plain).map(|id| Column::of(&self.bench, id));
-        Cause::Compared(Compared { column, value, limit })
+        let column = trip.compared().map(|id| Column::of(&self.bench, id));
+        let written = trip.written().filter(|_| column.is_none());
+        let written = written.map(|written| (written.what.clone(), written.unit.text.clone()));
+        Cause::Compared(Compared { column, written, value, limit })
     }
 
     pub(super) fn operator(&mut self, spoken: Spoken, out: &mut Effects) {

@@ -1,7 +1,11 @@
 //! What black-box tests share: running the program and reading what it says.
 #![allow(dead_code, reason = "each test file uses its own part")]
 
+use noctule::bench::LiveWords;
+use noctule::live::Live;
 use serde_json::Value;
+use std::io::{BufRead, BufReader, Write as _};
+use std::net::TcpStream;
 use std::path::{Path, PathBuf};
 use std::process::{Command, Output};
 
@@ -55,4 +59,23 @@ pub fn write(folder: &Path, name: &str, text: &str) -> PathBuf {
 /// A path as the program takes it.
 pub fn text(path: &Path) -> &str {
     path.to_str().expect("test paths are plain")
+}
+
+/// The status that the live page shows of a run file for which nobody answers.
+pub fn live_status(path: &Path) -> Value {
+    let words = LiveWords { beyond_loopback: false, release: false };
+    let live = Live::start(path, "127.0.0.1:0".parse().unwrap(), words).unwrap();
+    let address = live.address;
+    let mut stream = TcpStream::connect(address).unwrap();
+    write!(stream, "GET /events HTTP/1.1\r\nHost: {address}\r\n\r\n").unwrap();
+    for line in BufReader::new(stream).lines() {
+        let line = line.unwrap();
+        if let Some(data) = line.strip_prefix("data: ") {
+            let data: Value = serde_json::from_str(data).unwrap();
+            if data["run"].is_string() {
+                return data;
+            }
+        }
+    }
+    panic!("no status came");
 }

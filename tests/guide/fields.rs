@@ -58,8 +58,8 @@ fn files() -> Vec<(&'static str, Read, String)> {
         |text| faults::read(text, faults::Stage::Mimic(&["magnet"])).map_or_else(messages, |_| Vec::new());
     let lines: Read = |text| case::read_ron(text).map_or_else(messages, |_| Vec::new());
     let all = |other: faults::Known| {
-        let kinds = faults::KINDS.iter().filter(|(known, _)| *known != other);
-        let list: String = kinds.map(|(_, section)| format!("{}(at: \"1 h\"), ", section.name)).collect();
+        let kinds = faults::KINDS.iter().filter(|kind| kind.known != other);
+        let list: String = kinds.map(|kind| format!("{}(at: \"1 h\"), ", kind.section.name)).collect();
         format!("Faults(faults: [{list}])")
     };
     let mut files = vec![

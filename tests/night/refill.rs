@@ -1,7 +1,7 @@
 //! A helium transfer in a rehearsal: somebody comes, the bench goes to its refill state and comes back, the spot is
 //! found again, and the sequence goes on. Laboratory and numbers are invented.
 
-use crate::common::{say, text, write};
+use crate::common::{live_status, say, text, write};
 use noctule::record::{During, Entry, RunFile, SafeAct, Word};
 use noctule::script::Sequence;
 use serde_json::Value;
@@ -304,7 +304,15 @@ fn helium_used_is_what_the_world_lost() {
             "{seed}: {used_l} {lost_l} {allowed_l}"
         );
         let brief = std::fs::read_to_string(folder.join("run/brief.html")).unwrap();
-        assert!(brief.contains(&format!("{used_l:.2} L used")), "{seed}: {used_l}");
+        let words = format!("{used_l:.2} L used");
+        assert!(brief.contains(&words), "{seed}: {words}");
+        let story = say(&["brief", "--json", text(&folder.join("run"))]).json()["runs"][0]["story"].clone();
+        let page = live_status(&folder.join("run/run.sqlite"));
+        for helium in
+            [&run.json["story"]["helium"], &story["helium"], &page["helium"], &page["result"]["helium"]]
+        {
+            assert!(helium["used"].as_str().unwrap().starts_with(&words), "{seed}: {words}, {helium}");
+        }
     }
     println!("the largest difference is {worst:.2} of what is allowed");
 }

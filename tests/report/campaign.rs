@@ -1,6 +1,7 @@
 //! A campaign of three rehearsed runs, told once: text, JSON, page and live page say the same, and what each run says itself.
 
 use crate::common::{noctule, say, text, write};
+use crate::story::without_helium;
 use serde_json::Value;
 use std::io::{BufRead, BufReader, Write as _};
 use std::net::TcpStream;
@@ -75,6 +76,18 @@ fn words_of(value: &Value) -> String {
 
 fn list<'v>(value: &'v Value, key: &str) -> &'v Vec<Value> {
     value[key].as_array().unwrap_or_else(|| panic!("no list `{key}` in {value}"))
+}
+
+#[test]
+fn a_list_of_runs_has_the_headlines_of_the_briefs() {
+    let listed = say(&["runs", "--json", "--folder", text(runs())]).json();
+    let mut with_goals = 0;
+    for run in list(&listed, "runs") {
+        let own = say(&["brief", "--json", run["path"].as_str().unwrap()]).json()["runs"][0]["story"].clone();
+        assert_eq!(words_of(&run["headline"]), without_helium(&own), "{own}");
+        with_goals += usize::from(words_of(&run["headline"]).contains("goal"));
+    }
+    assert_eq!(with_goals, 3, "{listed}");
 }
 
 /// Everything with a number in it that a reader meets.

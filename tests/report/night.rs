@@ -447,7 +447,7 @@ fn past_runs_are_listed_searched_named_and_tidied() {
     cut_short(&place("1126_night"));
     std::fs::write(place("1127_rubbish"), "no database").unwrap();
     let all = runs::list(folder.path()).unwrap();
-    let outcomes: Vec<&str> = all.iter().map(|r| r.outcome.as_str()).collect();
+    let outcomes: Vec<&str> = all.iter().map(|r| r.outcome.word()).collect();
     assert_eq!(outcomes, ["finished", "finished", "cut short", "unreadable"]);
     assert_eq!((all[0].points, all[0].sequence.as_str()), (447, "evening.rhai"));
     assert!(!all[0].headline.is_empty() && all[0].elapsed_s > 1000.0);

@@ -17,6 +17,7 @@ mod tests;
 pub use parse::{ExpressionError, parse};
 
 use super::ChannelId;
+use crate::quantity::Unit;
 use std::collections::BTreeSet;
 
 /// What a condition is worked out from.
@@ -76,6 +77,16 @@ pub struct Condition {
     pub text: String,
     root: Truth,
     channels: BTreeSet<ChannelId>,
+    written: Option<Written>,
+}
+
+/// A comparison with a limit, as it is written.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Written {
+    /// What is compared: `rate(stage)`.
+    pub what: String,
+    /// The unit of the limit.
+    pub unit: Unit,
 }
 
 impl Condition {
@@ -108,14 +119,28 @@ impl Condition {
     /// For conditions of one comparison: the value now and the mark it is compared with.
     /// Interlocks show with these how far they are from tripping.
     pub fn distance(&self, readings: &impl Readings) -> Option<(f64, f64)> {
-        match &self.root {
-            Truth::Compare(_, left, right) => {
-                let sides = (left.eval(readings)?, right.eval(readings)?);
-                // Sums of the largest numbers run over; how far such a one is away is no number.
-                (sides.0.is_finite() && sides.1.is_finite()).then_some(sides)
-            }
+        let (thing, mark) = self.root.sides()?;
+        let sides = (thing.eval(readings)?, mark.eval(readings)?);
+        // Sums of the largest numbers run over; how far such a one is away is no number.
+        (sides.0.is_finite() && sides.1.is_finite()).then_some(sides)
+    }
+
+    /// For conditions of one comparison: the channel whose reading is compared as it is.
+    pub fn compared(&self) -> Option<ChannelId> {
+        match self.root.sides()? {
+            (Number::Latest(channel), _) => Some(*channel),
             _ => None,
         }
+    }
+
+    /// For conditions of one comparison with a number: how that is written.
+    pub fn written(&self) -> Option<&Written> {
+        self.written.as_ref()
+    }
+
+    /// The value at which a channel has to stand for it to hold, where it names one.
+    pub fn wants(&self, channel: ChannelId) -> Option<f64> {
+        self.root.wants(channel)
     }
 }
 
@@ -132,6 +157,15 @@ impl Condition {
         let high =
             if mine.1.0 < theirs.1.0 || (mine.1.0 == theirs.1.0 && !mine.1.1) { mine.1 } else { theirs.1 };
         a == b && (low.0 < high.0 || (low.0 == high.0 && low.1 && high.1))
+    }
+}
+
+impl Condition {
+    /// Whether it asks one channel to stand where it can't be, by the ends between which it may be set.
+    pub fn lies_beyond(&self, ends: impl Fn(ChannelId) -> [f64; 2]) -> bool {
+        let Some((Number::Latest(channel), (low, high))) = self.root.range() else { return false };
+        let [least, most] = ends(*channel);
+        low.0 > most || high.0 < least
     }
 }
 
@@ -157,6 +191,30 @@ impl Truth {
             Truth::Unreadable(channel) => *channel == unreadable,
             Truth::Not(inner) => inner.mentions(is, unreadable),
             Truth::And(a, b) | Truth::Or(a, b) => a.mentions(is, unreadable) || b.mentions(is, unreadable),
+        }
+    }
+}
+
+impl Truth {
+    /// Of one comparison: what is compared, and with what. A number that is written out stands behind.
+    fn sides(&self) -> Option<(&Number, &Number)> {
+        match self {
+            Truth::Compare(_, mark, thing) if mark.mark().is_some() && thing.mark().is_none() => {
+                Some((thing, mark))
+            }
+            Truth::Compare(_, left, right) => Some((left, right)),
+            _ => None,
+        }
+    }
+
+    fn wants(&self, channel: ChannelId) -> Option<f64> {
+        match self {
+            Truth::Compare(Relation::Equal, ..) => match self.sides()? {
+                (Number::Latest(id), value) if *id == channel => value.mark(),
+                _ => None,
+            },
+            Truth::And(a, b) => a.wants(channel).or_else(|| b.wants(channel)),
+            _ => None,
         }
     }
 }

@@ -1,9 +1,10 @@
 //! From text to a [`Condition`], checked for names and dimensions.
 
 use super::super::ChannelId;
-use super::{Condition, Number, Relation, Truth};
+use super::{Condition, Number, Relation, Truth, Written};
 use crate::quantity::{Dimension, Quantity, QuantityError, Unit};
 use std::collections::BTreeSet;
+use std::ops::Range;
 
 /// Nesting deeper than this is refused; nobody writes it on purpose.
 const DEEPEST: usize = 32;
@@ -44,13 +45,22 @@ pub fn parse(
         lookup,
         names,
         channels: BTreeSet::new(),
+        written: None,
     };
     let (value, column) = parser.any()?;
     if let Some((_, column)) = parser.tokens.get(parser.at) {
         return Err(fault(*column, "something is left over after the end of the condition"));
     }
     match value {
-        Value::Truth(root) => Ok(Condition { text: text.to_owned(), root, channels: parser.channels }),
+        Value::Truth(root) => {
+            // Of several comparisons none is the one that matters.
+            let single = parser.written.filter(|_| matches!(root, Truth::Compare(..)));
+            let written = single.map(|(columns, unit)| {
+                let what: String = text.chars().take(columns.end).skip(columns.start).collect();
+                Written { what: what.trim().to_owned(), unit }
+            });
+            Ok(Condition { text: text.to_owned(), root, channels: parser.channels, written })
+        }
         Value::Number(..) => Err(fault(column, "this is a value, not a condition that is true or false")),
     }
 }
@@ -61,7 +71,7 @@ fn fault(column: usize, message: impl Into<String>) -> ExpressionError {
 
 #[derive(Debug, Clone, PartialEq)]
 enum Token {
-    Literal(Quantity),
+    Literal(Quantity, Unit),
     Word(String),
     Sign(&'static str),
 }
@@ -81,8 +91,8 @@ fn tokenize(text: &str) -> Result<Vec<(Token, usize)>, ExpressionError> {
         if first.is_whitespace() {
             rest = &rest[first.len_utf8()..];
         } else if first.is_ascii_digit() || first == '.' {
-            let (quantity, length) = literal(rest).map_err(|e| fault(column, e.to_string()))?;
-            tokens.push((Token::Literal(quantity), column));
+            let (quantity, unit, length) = literal(rest).map_err(|e| fault(column, e.to_string()))?;
+            tokens.push((Token::Literal(quantity, unit), column));
             rest = &rest[length..];
         } else if first.is_alphabetic() || first == '_' {
             let length = word_length(rest);
@@ -103,7 +113,7 @@ fn word_length(text: &str) -> usize {
 }
 
 /// A number and, if it follows, the longest text that is a unit.
-fn literal(text: &str) -> Result<(Quantity, usize), QuantityError> {
+fn literal(text: &str) -> Result<(Quantity, Unit, usize), QuantityError> {
     let mut number = text.find(|c: char| !c.is_ascii_digit() && c != '.').unwrap_or(text.len());
     if text[number..].starts_with(['e', 'E']) {
         let digits = text[number + 1..].trim_start_matches(['+', '-']);
@@ -116,27 +126,25 @@ fn literal(text: &str) -> Result<(Quantity, usize), QuantityError> {
     let gap = text[number..].len() - text[number..].trim_start_matches(' ').len();
     let after = &text[number + gap..];
     let longest = after.find(|c: char| c.is_whitespace() || ")<>=!+-".contains(c)).unwrap_or(after.len());
-    let unit_length = (1..=longest)
+    let unit = (1..=longest)
         .rev()
         .filter(|length| after.is_char_boundary(*length))
         // Half a word is no unit: `mX` must not be read as metres.
         .filter(|length| !after[*length..].starts_with(|c: char| c.is_alphanumeric() || c == '_'))
-        .find(|length| {
-            !after[..*length].starts_with(|c: char| c.is_ascii_digit())
-                && Unit::parse(&after[..*length]).is_some()
-        });
+        .filter(|length| !after[..*length].starts_with(|c: char| c.is_ascii_digit()))
+        .find_map(|length| Some((Unit::parse(&after[..length])?, length)));
     let next = after.chars().next();
-    match unit_length {
-        Some(length) => {
+    match unit {
+        Some((unit, length)) => {
             let total = number + gap + length;
-            text[..total].parse().map(|quantity| (quantity, total))
+            text[..total].parse().map(|quantity| (quantity, unit, total))
         }
         None if next.is_some_and(char::is_alphabetic)
             && !["and", "or"].contains(&&after[..word_length(after)]) =>
         {
             Err(crate::quantity::unknown_unit(&after[..longest.max(1)]))
         }
-        None => text[..number].parse().map(|quantity| (quantity, number)),
+        None => text[..number].parse().map(|quantity| (quantity, Unit::plain(), number)),
     }
 }
 
@@ -148,6 +156,8 @@ struct Parser<'p> {
     lookup: &'p dyn Fn(&str) -> Option<(ChannelId, Dimension)>,
     names: &'p [String],
     channels: BTreeSet<ChannelId>,
+    /// Of the last comparison with a limit: columns of what is compared, and the unit of the limit.
+    written: Option<(Range<usize>, Unit)>,
 }
 
 impl Parser<'_> {
@@ -209,8 +219,9 @@ impl Parser<'_> {
     }
 
     fn comparison(&mut self) -> Result<Value, ExpressionError> {
-        let column = self.column();
+        let (column, first) = (self.column(), self.at);
         let left = self.sum()?;
+        let (sign, sign_at) = (self.column(), self.at);
         let relations = [
             ("<=", Relation::LessOrEqual),
             (">=", Relation::GreaterOrEqual),
@@ -228,6 +239,15 @@ impl Parser<'_> {
         if a != b {
             return Err(fault(place, format!("{a} and {b} can't be compared")));
         }
+        let (what, limit) = match (left.mark(), right.mark()) {
+            (None, Some(_)) => (column..sign, sign_at + 1..self.at),
+            (Some(_), None) => (place..self.column(), first..sign_at),
+            _ => return Ok(Value::Truth(Truth::Compare(relation, left, right))),
+        };
+        self.written = self.tokens[limit].iter().find_map(|(token, _)| match token {
+            Token::Literal(_, unit) => Some((what.clone(), unit.clone())),
+            _ => None,
+        });
         Ok(Value::Truth(Truth::Compare(relation, left, right)))
     }
 
@@ -296,7 +316,7 @@ impl Parser<'_> {
         let token = self.tokens.get(self.at).map(|(token, _)| token.clone());
         self.at += 1;
         match token {
-            Some(Token::Literal(quantity)) => {
+            Some(Token::Literal(quantity, _)) => {
                 Ok(Value::Number(Number::Literal(quantity.si), quantity.dimension))
             }
             Some(Token::Sign("(")) => {

@@ -124,3 +124,43 @@ fn two_marks_of_one_thing_are_held_against_each_other() {
         assert_eq!(b.may_hold_with(&a), both, "{clear}, {trip}");
     }
 }
+
+/// What a condition of one comparison looks at, and in which unit its limit is written.
+#[test]
+fn one_comparison_says_what_it_compares() {
+    let stage = Some(ChannelId(1));
+    for (text, channel, written) in [
+        ("stage > 1.2 K", stage, Some(("stage", "K"))),
+        ("1200 mK < stage", stage, Some(("stage", "mK"))),
+        ("rate(stage) > -50 mK/min", None, Some(("rate(stage)", "mK/min"))),
+        ("abs(stage - 0.4 K) < 100 mK", None, Some(("abs(stage - 0.4 K)", "mK"))),
+        ("2 * helium_level >= 20 L", None, Some(("2 * helium_level", "L"))),
+        ("clock_jump() > 5 s", None, Some(("clock_jump()", "s"))),
+        ("stage / 1 K > 0.5", None, Some(("stage / 1 K", ""))),
+        ("stage < StageTemperature", stage, None),
+        ("stage > 1 K or helium_level < 6 L", None, None),
+        ("not stage > 1 K", None, None),
+        ("unreadable(dead)", None, None),
+    ] {
+        let condition = read(text).unwrap_or_else(|e| panic!("{text}: {e}"));
+        assert_eq!(condition.compared(), channel, "{text}");
+        let told = condition.written().map(|w| (w.what.as_str(), w.unit.text.as_str()));
+        assert_eq!(told, written, "{text}");
+    }
+    assert_eq!(read("1 K > stage").unwrap().distance(&Fake), Some((0.35, 1.0)), "the limit stands behind");
+}
+
+#[test]
+fn a_condition_says_where_a_channel_has_to_stand() {
+    for (text, wants) in [
+        ("stage == 1 K", Some(1.0)),
+        ("1 K == stage and helium_level > 8 L", Some(1.0)),
+        ("helium_level > 8 L and (stage == 0 K and unreadable(dead))", Some(0.0)),
+        ("stage == 1 K or helium_level > 8 L", None),
+        ("not stage == 1 K", None),
+        ("stage > 1 K", None),
+        ("helium_level == 1 L", None),
+    ] {
+        assert_eq!(read(text).unwrap().wants(ChannelId(1)), wants, "{text}");
+    }
+}

@@ -18,7 +18,7 @@ mod unit;
 
 pub use dimension::Dimension;
 pub use duration::in_words;
-pub use print::{in_unit, rounded, significant};
+pub use print::{in_unit, rounded, significant, value_in};
 pub use time_point::TimePoint;
 pub use unit::{Unit, known_symbols};
 

@@ -101,7 +101,12 @@ impl Quantity {
 
 /// A value in SI printed in a given unit: `0.05` in `mT` gives `50 mT`.
 pub fn in_unit(si: f64, unit: &Unit) -> String {
-    let number = significant(unit.from_si(si), 6);
+    value_in(si, unit, 6)
+}
+
+/// The same to so many digits: `41.2 L`.
+pub fn value_in(si: f64, unit: &Unit, digits: usize) -> String {
+    let number = significant(unit.from_si(si), digits);
     if unit.text.is_empty() { number } else { format!("{number} {}", unit.text) }
 }
 

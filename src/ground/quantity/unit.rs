@@ -73,10 +73,15 @@ const PREFIXES: [(&str, i32); 14] = [
 ];
 
 impl Unit {
+    /// The unit of a plain number.
+    pub fn plain() -> Self {
+        Self { text: String::new(), dimension: Dimension::NONE, decade: 0, factor: 1.0 }
+    }
+
     /// Reads a unit such as `mT/min`. Empty text is a plain number. `None` if it is not known.
     pub fn parse(text: &str) -> Option<Self> {
         let text = text.trim();
-        let mut unit = Self { text: text.to_owned(), dimension: Dimension::NONE, decade: 0, factor: 1.0 };
+        let mut unit = Self { text: text.to_owned(), ..Self::plain() };
         if text.is_empty() {
             return Some(unit);
         }

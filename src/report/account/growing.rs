@@ -67,9 +67,8 @@ impl Growing {
 
     fn prune(&mut self) {
         let account = &mut self.reader.account;
-        if let Some(level) = account.history.helium.as_mut().filter(|l| l.readings.len() > MOST_READINGS) {
-            level.readings = thin(&level.readings, THINNED_PARTS);
-        }
+        // The readings of the helium stay: what was used is reckoned from them, one a minute is little, and transfers are known
+        // by their places among them.
         keep_last(&mut account.history.trips, MOST_WORDS);
         keep_last(&mut account.history.results, MOST_WORDS);
         for readings in account.monitors.values_mut().filter(|r| r.len() > MOST_READINGS) {

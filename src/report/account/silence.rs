@@ -1,6 +1,7 @@
 //! Gauges that gave no number for a while.
 
 use super::Account;
+use crate::analysis::order;
 
 /// A pause so many times as long as usual is a silence: a reading now and then comes late.
 const PAUSES: f64 = 2.0;
@@ -44,12 +45,11 @@ impl Account {
     }
 }
 
-/// The median of the pauses between readings.
+/// The middle one of the pauses between readings.
 fn usual_pause_s(readings: &[(f64, f64)]) -> Option<f64> {
     if readings.len() < FEWEST {
         return None;
     }
-    let mut pauses: Vec<f64> = readings.windows(2).map(|pair| pair[1].0 - pair[0].0).collect();
-    pauses.sort_by(f64::total_cmp);
-    Some(pauses[pauses.len() / 2]).filter(|pause_s| *pause_s > 0.0)
+    let pauses = readings.windows(2).map(|pair| pair[1].0 - pair[0].0).collect();
+    Some(order::middle(pauses)).filter(|pause_s| *pause_s > 0.0)
 }

@@ -4,10 +4,10 @@ use super::command;
 use crate::bench::Role;
 use crate::history::result::{RunResult, Weight, capital};
 use crate::history::{How, OpenTask, Standing};
-use crate::quantity::in_words;
+use crate::quantity::{in_words, value_in};
 use crate::record::{Outcome, Request, Salvage};
 use crate::report::account::{Account, place_in_words};
-use crate::report::words::{count, value_in};
+use crate::report::words::count;
 
 /// One line of the state of the bench.
 #[derive(Debug, Clone, PartialEq)]

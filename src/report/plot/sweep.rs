@@ -1,12 +1,11 @@
 //! Sweeps and maps.
 
 use super::PlotError;
-use crate::quantity::Dimension;
+use crate::quantity::{Dimension, value_in};
 use crate::record::Column;
 use crate::record::{RunFile, SweepTable};
 use crate::report::account::{Account, Fitted, SweepOutline};
 use crate::report::figure::{Axis, Chart, Drawing, Heat, Ink, Place, Series, Style};
-use crate::report::words::value_in;
 
 /// Places along a fitted curve.
 const CURVE_PLACES: usize = 240;

@@ -1,6 +1,7 @@
 //! One timeline of a run: its spectra side by side over the channels, on one clock, with what happened marked.
 
 use super::{PlotError, above, clock_axis, watched_chart};
+use crate::analysis::order;
 use crate::bench::Role;
 use crate::record::{RunFile, SweepTable};
 use crate::report::account::{Account, SweepOutline};
@@ -185,10 +186,8 @@ fn spectra(account: &Account, run: &RunFile, width: f64) -> Result<Option<Drawin
         return Ok(None);
     }
     let reach = |column: &Column| column.points.iter().map(|p| p.0.abs()).fold(0.0_f64, f64::max);
-    let mut reaches: Vec<f64> = columns.iter().map(reach).collect();
-    reaches.sort_by(f64::total_cmp);
     // A first look over everything must not squeeze the others together.
-    let reach_hz = reaches[reaches.len() / 2];
+    let reach_hz = order::middle(columns.iter().map(reach).collect());
     let end_s = account.history.end_s;
     let pixels = (width - LEFT - RIGHT).max(1.0) as usize;
     let cells = paint(&columns, pixels, end_s, reach_hz);
@@ -217,11 +216,10 @@ fn column(account: &Account, outline: &SweepOutline, table: &SweepTable) -> Opti
     let law = account.proved_for(outline.table.sweep).and_then(|law| law.at(outline.field_t?));
     let middle = law.filter(|at| (low..=high).contains(at)).unwrap_or((low + high) / 2.0);
     let values = &table.values[read];
-    let mut sorted: Vec<f64> = values.iter().copied().filter(|v| v.is_finite()).collect();
-    sorted.sort_by(f64::total_cmp);
-    let median = *sorted.get(sorted.len() / 2)?;
+    let known: Vec<f64> = values.iter().copied().filter(|v| v.is_finite()).collect();
+    let usual = (!known.is_empty()).then(|| order::middle(known))?;
     let mut points: Vec<(f64, f64)> =
-        table.x.iter().zip(values).map(|(x, v)| (x - middle, v - median)).collect();
+        table.x.iter().zip(values).map(|(x, v)| (x - middle, v - usual)).collect();
     points.sort_by(|a, b| a.0.total_cmp(&b.0));
     let to_s = outline.to_s.unwrap_or(account.history.end_s);
     Some(Column { from_s: outline.at_s, to_s, points })

@@ -4,7 +4,7 @@
 //! latest run has it that says the goal. A goal about the tip is about the tip that is in: it is carried from run to run
 //! only where the later one was told of the tip.
 
-use super::{Days, Moment, RunPart};
+use super::{Days, RunPart, When};
 use crate::history::result::Weight;
 use crate::record::{Evidence, Goal, GoalState};
 use serde::Serialize;
@@ -14,7 +14,7 @@ use serde::Serialize;
 pub struct PursuedTurn {
     /// When, and in which run.
     #[serde(flatten)]
-    pub when: Moment,
+    pub when: When,
     /// What it became.
     pub state: &'static str,
     /// By what.
@@ -37,7 +37,7 @@ pub struct PursuedGoal {
     /// The run by whose record it stands so.
     pub run: String,
     /// Since when it stands so; none for what never was anything else.
-    pub since: Option<Moment>,
+    pub since: Option<When>,
     /// By what.
     pub why: String,
     /// What it became, in order, over all runs.

@@ -60,9 +60,9 @@ pub enum NoCampaign {
     },
 }
 
-/// A moment of a campaign.
+/// When something was in a campaign.
 #[derive(Debug, Clone, PartialEq, Serialize)]
-pub struct Moment {
+pub struct When {
     /// When, s from the beginning of the first run.
     pub at_s: f64,
     /// The same for people: `Fri 27 Nov, 22:10`.
@@ -101,9 +101,9 @@ pub struct Pursuit {
     /// Whether its runs were rehearsed.
     pub rehearsal: bool,
     /// When the first run began.
-    pub from: Moment,
+    pub from: When,
     /// When the last run ended, or what is known of it ends.
-    pub to: Moment,
+    pub to: When,
     /// How long it was in runs, s.
     pub in_runs_s: f64,
     /// From, to, and how much of it in runs, in words.
@@ -137,14 +137,14 @@ struct Days {
 }
 
 impl Days {
-    fn moment(&self, since_1970_s: f64, run: &str) -> Moment {
+    fn when(&self, since_1970_s: f64, run: &str) -> When {
         let at_s = since_1970_s - self.first_s;
-        Moment { at_s, at: self.clock.dated(at_s), run: run.to_owned() }
+        When { at_s, at: self.clock.dated(at_s), run: run.to_owned() }
     }
 
     /// A moment of a run.
-    fn of(&self, part: &RunPart, at_s: f64) -> Moment {
-        self.moment(part.started_s().unwrap_or(self.first_s) + at_s, &part.name)
+    fn of(&self, part: &RunPart, at_s: f64) -> When {
+        self.when(part.started_s().unwrap_or(self.first_s) + at_s, &part.name)
     }
 }
 

@@ -1,6 +1,6 @@
 //! The course of the days: one run after the other.
 
-use super::{Days, Moment, PursuedGoal, RunPart};
+use super::{Days, PursuedGoal, RunPart, When};
 use crate::history::HoldSpan;
 use crate::history::result::Weight;
 use crate::quantity::in_words;
@@ -28,9 +28,9 @@ pub struct PursuedRun {
     /// The sequence.
     pub sequence: String,
     /// When it began.
-    pub from: Moment,
+    pub from: When,
     /// When it ended, or what is known of it ends.
-    pub to: Moment,
+    pub to: When,
     /// Both in words: `Fri 27 Nov, 18:00 to 18:49, 49 min`.
     pub when: String,
     /// How long it took, s.
@@ -78,7 +78,7 @@ fn gap_in_words(gap_s: Option<f64>) -> String {
 }
 
 /// From one moment to another; a day is said once.
-pub(super) fn from_to(from: &Moment, to: &Moment) -> String {
+pub(super) fn from_to(from: &When, to: &When) -> String {
     let same = from.at.split_once(", ").zip(to.at.split_once(", ")).filter(|(from, to)| from.0 == to.0);
     format!("{} to {}", from.at, same.map_or(to.at.as_str(), |(_, to)| to.1))
 }

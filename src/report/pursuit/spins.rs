@@ -1,6 +1,6 @@
 //! Proofs across the runs: which spin, with which moment, under which tip.
 
-use super::{Days, Logged, Moment, PursuedTip, RunPart};
+use super::{Days, Logged, PursuedTip, RunPart, When};
 use crate::history::Known;
 use crate::history::result::Finding;
 use crate::quantity::rounded;
@@ -15,7 +15,7 @@ pub struct ProvedSpin {
     pub tip: String,
     /// When its first spectrum began, and in which run.
     #[serde(flatten)]
-    pub when: Moment,
+    pub when: When,
     /// Its moment, Bohr magnetons.
     pub moment_mu_b: Known,
     /// The field of the tip, T.
@@ -24,7 +24,7 @@ pub struct ProvedSpin {
     pub spectra: u64,
     /// When the line was lost, s from the beginning of the first run.
     #[serde(skip_serializing_if = "Option::is_none")]
-    pub lost: Option<Moment>,
+    pub lost: Option<When>,
     /// Moment and field of the tip with their errors, in words.
     pub words: String,
 }

@@ -1,6 +1,6 @@
 //! Tips across the runs, by the logbook: it alone says which tip is which.
 
-use super::{Days, Moment, RunPart};
+use super::{Days, RunPart, When};
 use crate::history::Known;
 use crate::logbook::extract::{Event, RunLog, extract};
 use crate::logbook::fold::{Whole, fold};
@@ -73,7 +73,7 @@ pub struct PursuedTip {
     /// When it was in: from, to; s from the beginning of the first run.
     pub spans: Vec<[f64; 2]>,
     /// From when it is known.
-    pub from: Moment,
+    pub from: When,
     /// Runs in which it was in.
     pub runs: Vec<String>,
     /// What was done to it, in words; empty if nothing.
@@ -96,7 +96,7 @@ pub struct PursuedTip {
 pub struct Change {
     /// When, and in which run.
     #[serde(flatten)]
-    pub when: Moment,
+    pub when: When,
     /// By what.
     pub why: String,
 }
@@ -171,7 +171,7 @@ fn fresh(
         id,
         came,
         spans: Vec::new(),
-        from: days.moment(from_s, &part.name),
+        from: days.when(from_s, &part.name),
         runs: Vec::new(),
         done: String::new(),
         polarisation: None,
@@ -183,7 +183,7 @@ fn fresh(
 
 /// What a run tells of a tip in a time in which it was in, s since 1970.
 fn took_part(tip: &mut PursuedTip, part: &RunPart, [from_s, to_s]: [f64; 2], logged: &Logged, days: &Days) {
-    let [from, to] = [from_s, to_s].map(|at_s| days.moment(at_s, &part.name));
+    let [from, to] = [from_s, to_s].map(|at_s| days.when(at_s, &part.name));
     tip.spans.push([from.at_s, to.at_s]);
     if !tip.runs.contains(&part.name) {
         tip.runs.push(part.name.clone());
@@ -217,7 +217,7 @@ fn took_part(tip: &mut PursuedTip, part: &RunPart, [from_s, to_s]: [f64; 2], log
     }
     let own = logged.whole.events.iter().filter(|event| event.tip == tip.id && event.run == part.name);
     for event in own {
-        let when = days.moment(event.at_s as f64, &part.name);
+        let when = days.when(event.at_s as f64, &part.name);
         match event.what.as_str() {
             "proved" if tip.proved.is_none() => tip.proved = Some(Change { when, why: event.remark.clone() }),
             "lost" => tip.changed.push(Change { when, why: event.remark.clone() }),

@@ -6,12 +6,40 @@ pub use tidy::{Deed, Plan, move_to, older_than, prune};
 
 use crate::history::History;
 use crate::history::result::{RunResult, Seen, Weight};
-use crate::record::{Entry, RecordError, RunFile};
-use serde::Serialize;
+use crate::record::{Entry, Outcome, RecordError, RunFile};
+use serde::{Serialize, Serializer};
 use std::path::{Path, PathBuf};
 
 /// Run files that are looked for in a folder, by their extension.
 const EXTENSIONS: [&str; 2] = ["sqlite", "noctule"];
+
+/// What became of a past run.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Became {
+    /// It has come to an end.
+    Ended(Outcome),
+    /// Its record has no end.
+    CutShort,
+    /// Its record can't be read.
+    Unreadable,
+}
+
+impl Became {
+    /// The word in lists and JSON.
+    pub fn word(self) -> &'static str {
+        match self {
+            Became::Ended(outcome) => outcome.word(),
+            Became::CutShort => "cut short",
+            Became::Unreadable => "unreadable",
+        }
+    }
+}
+
+impl Serialize for Became {
+    fn serialize<S: Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
+        serializer.serialize_str(self.word())
+    }
+}
 
 /// One past run.
 #[derive(Debug, Clone, PartialEq, Serialize)]
@@ -22,8 +50,8 @@ pub struct PastRun {
     pub path: PathBuf,
     /// The folder that belongs to this run alone, if it has one.
     pub folder: Option<PathBuf>,
-    /// `finished`, `failed`, `interlock`, `stopped`, `fault`, `cut short`, or `unreadable`.
-    pub outcome: String,
+    /// What became of it.
+    pub outcome: Became,
     /// The reason for the outcome, or why it can't be read.
     pub reason: String,
     /// The sequence.
@@ -121,7 +149,7 @@ fn look(path: &Path, folder: Option<PathBuf>) -> PastRun {
         name: crate::report::account::name_of(path),
         path: path.to_owned(),
         folder,
-        outcome: "unreadable".to_owned(),
+        outcome: Became::Unreadable,
         reason: String::new(),
         sequence: String::new(),
         rehearsal: false,
@@ -140,33 +168,15 @@ fn look(path: &Path, folder: Option<PathBuf>) -> PastRun {
     run
 }
 
-/// Kinds of entries that tell of the result. Readings and calls, the great mass, are left unread: how long the helium of
-/// a past run lasted helps nobody.
-const TOLD: [&str; 16] = [
-    "context",
-    "sweep_begin",
-    "sweep_end",
-    "step_begin",
-    "step_end",
-    "judgement",
-    "note",
-    "result",
-    "safe_step",
-    "interlock",
-    "cleared",
-    "held",
-    "released",
-    "fault",
-    "resumed",
-    "end",
-];
+/// Rows that come every few seconds of a run. They are left unread: they tell of the helium, and how long that of a past run
+/// lasted helps nobody. Everything else may have a part in the result.
+const OFTEN: &str = "monitor";
 
-/// Reads what a list needs: no points, no readings, no check of the whole file.
+/// Reads what a list needs: no points, no readings between them, no check of the whole file.
 fn fill(run: &mut PastRun) -> Result<(), RecordError> {
     let file = RunFile::open(&run.path)?;
     let identity = file.identity()?;
     (run.sequence, run.rehearsal) = (identity.sequence, identity.rehearsal);
-    "cut short".clone_into(&mut run.outcome);
     if let Some(first) = file.all("context")?.into_iter().next()
         && let Entry::Context { started_at, .. } = first.entry
     {
@@ -174,26 +184,29 @@ fn fill(run: &mut PastRun) -> Result<(), RecordError> {
     }
     run.elapsed_s = file.last_moment()?.s();
     run.points = file.count_points()?;
-    if let Some((ending, _)) = file.ending()? {
-        ending.outcome.word().clone_into(&mut run.outcome);
-        run.reason = ending.reason;
-    }
     let text = file.document("bench")?;
     let bench = text.and_then(|(name, text)| crate::bench::read(&text, &name).ok()).map(|found| found.0);
     let mut history = History::new(bench.as_ref());
-    file.entries_of(&TOLD, u64::MAX, |numbered| {
-        history.entry(numbered.at, &numbered.entry);
-        let text = match &numbered.entry {
-            Entry::Judgement { title, .. } => title,
-            Entry::Note { text, .. } => text,
-            _ => return Ok(()),
-        };
-        run.words.push_str(text);
-        run.words.push('\n');
-        Ok(())
-    })?;
+    file.some_entries(
+        |kind| kind != OFTEN,
+        (0, u64::MAX),
+        u32::MAX,
+        |numbered| {
+            history.entry(numbered.at, &numbered.entry);
+            if let Entry::Judgement { title: text, .. } | Entry::Note { text, .. } = &numbered.entry {
+                run.words.push_str(text);
+                run.words.push('\n');
+            }
+        },
+    )?;
+    // Points and readings may have gone on after the last of these.
+    history.end_s = history.end_s.max(run.elapsed_s);
     run.result = history.declared.as_ref().map(|declared| declared.in_words()).unwrap_or_default();
     let result = RunResult::of(&history, bench.as_ref(), Seen::Record);
+    run.outcome = Became::CutShort;
+    if let Some(ending) = history.ending {
+        (run.outcome, run.reason) = (Became::Ended(ending.outcome), ending.reason);
+    }
     (run.headline, run.weight) = (result.headline, Some(result.weight));
     Ok(())
 }
@@ -203,9 +216,9 @@ impl PastRun {
     /// results; small and capital letters are the same.
     pub fn matches(&self, search: &str) -> bool {
         let fields = [
-            &self.name,
+            self.name.as_str(),
             &self.sequence,
-            &self.outcome,
+            self.outcome.word(),
             &self.reason,
             &self.headline,
             &self.started_at,

@@ -1,7 +1,7 @@
 //! Moving and pruning of past runs. Nothing is touched before the plan has been shown: a plan is made first, and
 //! carrying it out is a second step.
 
-use super::PastRun;
+use super::{Became, PastRun};
 use std::path::{Path, PathBuf};
 
 /// What is done to one run.
@@ -31,10 +31,10 @@ fn of(run: &PastRun) -> PathBuf {
 
 /// Why a run must not be touched: it may still be written, or nobody can say what it is.
 fn untouchable(run: &PastRun) -> Option<String> {
-    match run.outcome.as_str() {
-        "cut short" => Some("it has no end: it may still go on, or can be resumed".to_owned()),
-        "unreadable" => Some(format!("it can't be read ({}): look at it first", run.reason)),
-        _ => None,
+    match run.outcome {
+        Became::Ended(_) => None,
+        Became::CutShort => Some("it has no end: it may still go on, or can be resumed".to_owned()),
+        Became::Unreadable => Some(format!("it can't be read ({}): look at it first", run.reason)),
     }
 }
 

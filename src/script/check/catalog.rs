@@ -3,7 +3,9 @@
 use crate::bench::Bench;
 use crate::drive::Port;
 use crate::record::{Ending, Outcome, Place};
-use crate::script::handles::{FitHandle, Image, Numbers, ResonanceLawHandle, Sweep, Trace, VerdictHandle};
+use crate::script::handles::{
+    FitHandle, Image, Numbers, ResonanceLawHandle, Sweep, Trace, TransmissionHandle, VerdictHandle,
+};
 use crate::script::table::Table;
 use crate::script::{Host, registry, with_verbs};
 use crate::supervisor::{Call, Denial, Reply};
@@ -195,7 +197,8 @@ impl Catalog {
             "trace" => TypeId::of::<Trace>(),
             "image" => TypeId::of::<Image>(),
             "fit" => TypeId::of::<FitHandle>(),
-            "field line" => TypeId::of::<ResonanceLawHandle>(),
+            "resonance law" => TypeId::of::<ResonanceLawHandle>(),
+            "transmission" => TypeId::of::<TransmissionHandle>(),
             "verdict" => TypeId::of::<VerdictHandle>(),
             "numbers" => TypeId::of::<Numbers>(),
             "table" => TypeId::of::<Table>(),

@@ -1,5 +1,6 @@
 //! The maps that verbs take: `#{ channel: "Bias", from: 20.mV, … }`.
 
+use super::form::{ALONG_MAP, AXIS_MAP, FLAG, FUNCTION, LIST, MAP, PASSES, TEXT, UNTIL_ERROR_MAP};
 use super::program::start;
 use super::value::Value;
 use super::walk::Walk;
@@ -238,8 +239,7 @@ impl<'a> Walk<'a> {
 
     /// Channels that are moved along with a sweep.
     fn companions(&mut self, value: &Value<'a>, at: Position) {
-        let wanted = "a map like #{ channel, from, to }";
-        self.kind("`along`", wanted, value, at, |v| v.is_map() || v.is_list());
+        self.kind("`along`", ALONG_MAP, value, at, |v| v.is_map() || v.is_list());
         let items = match value {
             Value::Map(Some(map)) => std::slice::from_ref(*map),
             Value::List(Some(Expr::Array(items, _))) => items.as_slice(),
@@ -269,7 +269,7 @@ impl<'a> Walk<'a> {
         let what = format!("`{name}`");
         match name {
             "start" | "fix" | "within" if verb.starts_with("fit_") => {
-                self.kind(&what, "a map, like #{ width: … }", value, at, Value::is_map);
+                self.kind(&what, MAP.called("a map, like #{ width: … }"), value, at, Value::is_map);
             }
             "from" | "to" => {
                 if let Some(id) = channel {
@@ -281,12 +281,11 @@ impl<'a> Walk<'a> {
             "dwell" | "settle" | "line_time" | "time" => self.time(&what, value, at),
             "passes" if matches!(value, Value::Number { .. }) => self.counted(name, value, at),
             "passes" => {
-                let wanted = "a number, or a list of \"up\", \"down\" and \"random\"";
-                self.kind(&what, wanted, value, at, Value::is_list);
+                self.kind(&what, PASSES, value, at, Value::is_list);
             }
             "values" => {
                 let listed = |v: &Value<'_>| v.is_list() || v.handle() == Some("numbers");
-                self.kind(&what, "a list of values", value, at, listed);
+                self.kind(&what, LIST.called("a list of values"), value, at, listed);
                 if let (Some(id), Value::List(Some(Expr::Array(items, _)))) = (channel, value) {
                     for item in items {
                         let value = self.evaluate(item);
@@ -295,12 +294,12 @@ impl<'a> Walk<'a> {
                 }
             }
             "stop_after_point" | "stop_after_pass" => {
-                self.kind(&what, "a function, |taken| …", value, at, Value::is_function);
+                self.kind(&what, FUNCTION.called("a function, |taken| …"), value, at, Value::is_function);
                 self.must_decide(&what, value);
             }
             "along" => self.companions(value, at),
             "until_error" => {
-                self.kind(&what, "a map like #{ channel, error }", value, at, Value::is_map);
+                self.kind(&what, UNTIL_ERROR_MAP, value, at, Value::is_map);
                 if let Value::Map(Some(Expr::Map(parts, place))) = value {
                     self.fields("until_error", UNTIL_ERROR, &parts.0, *place);
                 }
@@ -332,15 +331,14 @@ impl<'a> Walk<'a> {
                 );
             }
             "body" => {
-                self.kind(&what, "a function, || { … }", value, at, |v| v.is_function());
+                self.kind(&what, FUNCTION, value, at, |v| v.is_function());
             }
             "both_ways" => {
-                self.kind(&what, "true or false", value, at, |v| matches!(v, Value::Flag(_)));
+                self.kind(&what, FLAG, value, at, |v| matches!(v, Value::Flag(_)));
             }
-            "name" => self.kind(&what, "a text", value, at, |v| matches!(v, Value::Text(_))),
+            "name" => self.kind(&what, TEXT, value, at, |v| matches!(v, Value::Text(_))),
             "fast" | "slow" => {
-                let wanted = "a map like #{ channel, from, to, points }";
-                self.kind(&what, wanted, value, at, |v| v.is_map());
+                self.kind(&what, AXIS_MAP, value, at, |v| v.is_map());
             }
             _ => {}
         }

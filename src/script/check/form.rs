@@ -3,35 +3,56 @@
 use crate::bench::Channel;
 use crate::quantity::{Dimension, Quantity};
 
-/// How a value of a kind is written.
-pub(super) fn form_of(wanted: &str) -> String {
-    let form = match wanted {
-        text if text.starts_with("a text") => "a text stands in double quotes, \"…\"",
-        flag if flag.starts_with("true") => "write true or false",
-        list if list.starts_with("a list of maps") => "write [#{ name: value, … }, …]",
-        list if list.starts_with("a list") => "write [first, second]",
-        map if map.starts_with("a map like ") => {
-            return format!("write {}", spelt_out(&map["a map like ".len()..]));
-        }
-        number if number.starts_with("a number, or a list") => {
-            "write a number, or words in a list, like [\"up\", \"down\"]"
-        }
-        map if map.starts_with("a map") => "write #{ name: value, … }",
-        function if function.starts_with("a function") => "write || { … }",
-        number if number.contains("unit") => "write a number, like 5 or 5.mV",
-        thing => return format!("hand over {thing}, as a verb gives it"),
-    };
-    form.to_owned()
+/// What a value has to be, and how that is written.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) struct Wanted<'w> {
+    pub(super) words: &'w str,
+    pub(super) form: &'w str,
 }
 
-/// `#{ channel: …, error: … }` for `#{ channel, error }`.
-pub(super) fn spelt_out(map: &str) -> String {
-    let inside = map.trim_start_matches("#{ ").trim_end_matches(" }");
-    if inside.contains(':') {
-        return map.to_owned();
+pub(super) const TEXT: Wanted<'_> =
+    Wanted { words: "a text", form: "a text stands in double quotes, \"…\"" };
+pub(super) const FLAG: Wanted<'_> = Wanted { words: "true or false", form: "write true or false" };
+pub(super) const NUMBER: Wanted<'_> =
+    Wanted { words: "a number, with or without a unit", form: "write a number, like 5 or 5.mV" };
+pub(super) const LIST: Wanted<'_> = Wanted { words: "a list", form: "write [first, second]" };
+pub(super) const MAPS: Wanted<'_> =
+    Wanted { words: "a list of maps", form: "write [#{ name: value, … }, …]" };
+pub(super) const MAP: Wanted<'_> = Wanted { words: "a map, #{ … }", form: "write #{ name: value, … }" };
+pub(super) const FUNCTION: Wanted<'_> = Wanted { words: "a function, || { … }", form: "write || { … }" };
+pub(super) const PASSES: Wanted<'_> = Wanted {
+    words: "a number, or a list of \"up\", \"down\" and \"random\"",
+    form: "write a number, or words in a list, like [\"up\", \"down\"]",
+};
+pub(super) const SWEEPS: Wanted<'_> = Wanted {
+    words: "a sweep or a table, or a list of them",
+    form: "hand over a sweep or a table, or a list of them, as a verb gives it",
+};
+pub(super) const DATA: Wanted<'_> = Wanted {
+    words: "a sweep, a trace, a table or a column",
+    form: "hand over a sweep, a trace, a table or a column, as a verb gives it",
+};
+pub(super) const ALONG_MAP: Wanted<'_> = Wanted {
+    words: "a map like #{ channel, from, to }",
+    form: "write #{ channel: …, from: …, to: … }",
+};
+pub(super) const AXIS_MAP: Wanted<'_> = Wanted {
+    words: "a map like #{ channel, from, to, points }",
+    form: "write #{ channel: …, from: …, to: …, points: … }",
+};
+pub(super) const UNTIL_ERROR_MAP: Wanted<'_> =
+    Wanted { words: "a map like #{ channel, error }", form: "write #{ channel: …, error: … }" };
+
+impl<'w> Wanted<'w> {
+    /// The same, called so.
+    pub(super) const fn called(self, words: &'w str) -> Self {
+        Self { words, ..self }
     }
-    let fields: Vec<String> = inside.split(", ").map(|field| format!("{field}: …")).collect();
-    format!("#{{ {} }}", fields.join(", "))
+}
+
+/// How something is had that only a verb gives.
+pub(super) fn handed_over(thing: &str) -> String {
+    format!("hand over {thing}, as a verb gives it")
 }
 
 /// A value that stands in a text, as it is written in a sequence: `5.min` for `"5 min"`.

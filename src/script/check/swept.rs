@@ -1,5 +1,6 @@
 //! Sweeps whose plan is written out: what they read, and what is asked of them later.
 
+use super::form::TEXT;
 use super::value::Value;
 use super::walk::Walk;
 use crate::bench::{ChannelId, Role};
@@ -106,7 +107,7 @@ impl<'a> Walk<'a> {
 
     /// One of some texts.
     pub(super) fn one_of(&mut self, what: &str, known: &[&'static str], value: &Value<'a>, at: Position) {
-        self.kind(what, "a text", value, at, |v| matches!(v, Value::Text(_)));
+        self.kind(what, TEXT, value, at, |v| matches!(v, Value::Text(_)));
         let Value::Text(Some(text)) = value else { return };
         if known.contains(&text.as_str()) {
             return;

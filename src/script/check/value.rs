@@ -2,6 +2,7 @@
 
 use crate::bench::ChannelId;
 use crate::quantity::{Dimension, Quantity};
+use crate::script::registry::with_article;
 use rhai::{Expr, Position};
 use std::collections::BTreeMap;
 use std::rc::Rc;
@@ -137,10 +138,7 @@ impl<'a> Value<'a> {
             Value::Measured(name, ..) => return Value::Handle((*name).to_owned()).describe(),
             Value::Handle(name) if name == "numbers" => "a row of numbers".to_owned(),
             Value::Sweep(_) => "a sweep".to_owned(),
-            Value::Handle(name) => {
-                let article = if name.starts_with(['a', 'e', 'i', 'o', 'u']) { "an" } else { "a" };
-                format!("{article} {name}")
-            }
+            Value::Handle(name) => with_article(name),
         })
     }
 }

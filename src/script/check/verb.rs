@@ -1,6 +1,9 @@
 //! The arguments of verbs: channels that exist, units that fit, values within the limits.
 
-use super::form::{form_of, out_of_text, prefixed, unit_example};
+use super::form::{
+    DATA, FLAG, FUNCTION, LIST, MAP, MAPS, NUMBER, SWEEPS, TEXT, Wanted, handed_over, out_of_text, prefixed,
+    unit_example,
+};
 use super::program::start;
 use super::value::Value;
 use super::walk::Walk;
@@ -8,7 +11,7 @@ use crate::bench::{Channel, ChannelId, Role};
 use crate::diagnostic::Code;
 use crate::document::nearest;
 use crate::quantity::{Dimension, Quantity};
-use crate::script::registry::{Kind, Param, Verb};
+use crate::script::registry::{Gives, Kind, Param, Verb, with_article};
 use crate::script::units;
 use rhai::{Expr, Position};
 
@@ -43,7 +46,7 @@ impl<'a> Walk<'a> {
         if swapped(&params, values) {
             let message = format!("the two values of `{}` stand the other way round", verb.name);
             self.report(Code::WrongUnit, at, message, Some(verb.as_in()));
-            return gives(verb.gives);
+            return given_by(verb);
         }
         let mut channel = None;
         for ((param, arg), value) in params.iter().zip(args).zip(values) {
@@ -79,7 +82,7 @@ impl<'a> Walk<'a> {
             ("sweep", _) => self.swept(values),
             ("read", Some(id)) => self.reading(id),
             ("note" | "hand_over" | "set" | "wait", _) => Value::Nothing,
-            _ => gives(verb.gives),
+            _ => given_by(verb),
         }
     }
 
@@ -135,40 +138,43 @@ impl<'a> Walk<'a> {
                 self.of_role(role, Dimension::FIELD, &what, value, at);
             }
             Kind::Number => self.dimension(Dimension::NONE, &what, value, at),
-            Kind::Value => self.kind(&what, "a number, with or without a unit", value, at, |v| {
+            Kind::Value => self.kind(&what, NUMBER, value, at, |v| {
                 matches!(v, Value::Number { .. } | Value::Quantity { .. })
             }),
             Kind::Text if matches!(verb.name, "note" | "hand_over") => {}
-            Kind::Text => self.kind(&what, "a text", value, at, |v| matches!(v, Value::Text(_))),
+            Kind::Text => self.kind(&what, TEXT, value, at, |v| matches!(v, Value::Text(_))),
             Kind::OneOf(known) => self.one_of(&what, known, value, at),
-            Kind::Flag => self.kind(&what, "true or false", value, at, |v| matches!(v, Value::Flag(_))),
-            Kind::List => self.kind(&what, "a list", value, at, |v| v.is_list()),
-            Kind::Sweeps => self.kind(&what, "a sweep or a table, or a list of them", value, at, |v| {
+            Kind::Flag => self.kind(&what, FLAG, value, at, |v| matches!(v, Value::Flag(_))),
+            Kind::List => self.kind(&what, LIST, value, at, |v| v.is_list()),
+            Kind::Sweeps => self.kind(&what, SWEEPS, value, at, |v| {
                 v.is_list() || matches!(v.handle(), Some("sweep" | "table"))
             }),
-            Kind::Data => self.kind(&what, "a sweep, a trace, a table or a column", value, at, |v| {
-                v.handle().is_some() || v.is_list()
-            }),
-            Kind::Reading => self.kind(&what, "a text", value, at, |v| matches!(v, Value::Text(_))),
+            Kind::Data => self.kind(&what, DATA, value, at, |v| v.handle().is_some() || v.is_list()),
+            Kind::Reading => self.kind(&what, TEXT, value, at, |v| matches!(v, Value::Text(_))),
             Kind::Parameters => {
-                self.kind(&what, "a map or a list of parameters", value, at, |v| v.is_list() || v.is_map())
+                self.kind(&what, MAP.called("a map or a list of parameters"), value, at, |v| {
+                    v.is_list() || v.is_map()
+                })
             }
             Kind::Function => {
-                self.kind(&what, "a function, || { … }", value, at, |v| v.is_function());
+                self.kind(&what, FUNCTION, value, at, |v| v.is_function());
                 if param.name == "condition" {
                     self.must_decide(&what, value);
                 }
             }
             Kind::Handle("quantity") => {
-                self.kind(&what, "a value with its unit", value, at, |v| matches!(v, Value::Quantity { .. }));
+                self.kind(&what, NUMBER.called("a value with its unit"), value, at, |v| {
+                    matches!(v, Value::Quantity { .. })
+                });
             }
             Kind::Handle(wanted) => {
                 let fits = |v: &Value<'_>| v.handle() == Some(wanted);
-                let called = Value::Handle(wanted.to_owned()).describe().unwrap_or_default();
-                self.kind(&what, &called, value, at, fits);
+                let words = with_article(wanted);
+                let form = handed_over(&words);
+                self.kind(&what, Wanted { words: &words, form: &form }, value, at, fits);
             }
             Kind::Fields(grammar) => {
-                self.kind(&what, "a map, #{ … }", value, at, |v| v.is_map());
+                self.kind(&what, MAP, value, at, |v| v.is_map());
                 if let Value::Map(Some(Expr::Map(parts, place))) = value {
                     self.fields(verb.name, grammar, &parts.0, *place);
                 }
@@ -177,7 +183,7 @@ impl<'a> Walk<'a> {
                 }
             }
             Kind::Steps(grammar) => {
-                self.kind(&what, "a list of maps", value, at, |v| v.is_list());
+                self.kind(&what, MAPS, value, at, |v| v.is_list());
                 if let Value::List(Some(Expr::Array(items, _))) = value {
                     for item in items {
                         self.step_of(verb.name, grammar, item);
@@ -191,7 +197,7 @@ impl<'a> Walk<'a> {
     /// One of a list of steps.
     fn step_of(&mut self, verb: &str, grammar: &str, item: &'a Expr) {
         let value = self.evaluate(item);
-        self.kind("a step", "a map, #{ … }", &value, start(item), |v| v.is_map());
+        self.kind("a step", MAP, &value, start(item), |v| v.is_map());
         if let Value::Map(Some(Expr::Map(parts, place))) = value {
             self.fields(verb, grammar, &parts.0, *place);
         }
@@ -201,7 +207,7 @@ impl<'a> Walk<'a> {
     pub(super) fn kind(
         &mut self,
         what: &str,
-        wanted: &str,
+        wanted: Wanted<'_>,
         value: &Value<'a>,
         at: Position,
         fits: impl Fn(&Value<'a>) -> bool,
@@ -210,14 +216,14 @@ impl<'a> Walk<'a> {
             return;
         }
         if let Some(given) = value.describe() {
-            let compared = wanted.starts_with("true") && value.as_quantity().is_some();
             let form = match value.as_quantity() {
-                Some((_, of)) if compared => {
+                Some((_, of)) if wanted == FLAG => {
                     format!("compare it with something, like x > {}", unit_example(of, None))
                 }
-                _ => form_of(wanted),
+                _ => wanted.form.to_owned(),
             };
-            self.report(Code::WrongKind, at, format!("{what} is {wanted}, not {given}"), Some(form));
+            let message = format!("{what} is {}, not {given}", wanted.words);
+            self.report(Code::WrongKind, at, message, Some(form));
         }
     }
 
@@ -488,19 +494,16 @@ fn matched(verb: &'static Verb, count: usize) -> Vec<&'static Param> {
     }
 }
 
-/// What a verb gives back, from the words of the registry.
-fn gives<'a>(words: &str) -> Value<'a> {
-    match words {
-        "nothing" => Value::Nothing,
-        "a time" => Value::Quantity { si: None, dimension: Dimension::TIME },
-        "a volume" => Value::Quantity { si: None, dimension: Dimension::VOLUME },
-        "a number" => Value::number(None, false),
-        "the answer" => Value::Flag(None),
-        other => match other.strip_prefix("a ").or_else(|| other.strip_prefix("an ")) {
-            Some(thing @ ("sweep" | "trace" | "image" | "fit" | "field line" | "verdict" | "table")) => {
-                Value::Handle(thing.to_owned())
-            }
-            _ => Value::Unknown,
-        },
+/// What a verb gives back, as far as the registry says.
+fn given_by<'a>(verb: &Verb) -> Value<'a> {
+    match verb.gives {
+        Gives::Nothing => Value::Nothing,
+        Gives::Time => Value::Quantity { si: None, dimension: Dimension::TIME },
+        Gives::Volume => Value::Quantity { si: None, dimension: Dimension::VOLUME },
+        Gives::Number => Value::number(None, false),
+        Gives::Flag => Value::Flag(None),
+        Gives::Text => Value::Text(None),
+        Gives::Handle(name) => Value::Handle(name.to_owned()),
+        Gives::Never | Gives::Told(_) => Value::Unknown,
     }
 }

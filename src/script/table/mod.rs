@@ -6,6 +6,7 @@ mod together;
 
 pub use together::bounds;
 
+use super::error::Said;
 use super::handles::{Image, Seen, Sweep, Trace};
 use super::numbers::{Numbers, NumbersError};
 use crate::bench::Channel;
@@ -58,20 +59,12 @@ pub enum TableError {
     /// Numbers that do not go together.
     #[error(transparent)]
     Numbers(#[from] NumbersError),
-    /// No such column.
-    #[error("the table has no column `{asked}`; it has {has}")]
-    NoColumn {
-        /// What was asked for.
-        asked: String,
-        /// What there is.
-        has: String,
-    },
-    /// Anything else, in one sentence.
+    /// Anything else.
     #[error("{0}")]
-    Told(String),
+    Told(Said),
 }
 
-fn told<T>(words: impl Into<String>) -> Result<T, TableError> {
+fn told<T>(words: impl Into<Said>) -> Result<T, TableError> {
     Err(TableError::Told(words.into()))
 }
 
@@ -155,7 +148,8 @@ impl Table {
     /// If the sweep did not read that channel.
     pub fn spectrum(sweep: &Sweep, name: &str) -> Result<Self, TableError> {
         let Some((seen, column)) = sweep.places(name).zip(sweep.column(name)) else {
-            return told(format!("this sweep did not read `{name}`; it read {}", sweep.names().join(", ")));
+            let read = format!("it read {}", sweep.names().join(", "));
+            return told(Said::with(format!("this sweep did not read `{name}`"), read));
         };
         let sound: Vec<Seen> = seen.into_iter().filter(Seen::sound).collect();
         let axis = sweep.bench.channel(sweep.data.plan.fast.channel);
@@ -230,7 +224,8 @@ impl Table {
         let found = self.columns.iter().find(|column| column.is_called(name));
         found.ok_or_else(|| {
             let names: Vec<String> = self.columns.iter().map(|column| format!("`{}`", column.name)).collect();
-            TableError::NoColumn { asked: name.to_owned(), has: names.join(", ") }
+            let has = format!("it has {}", names.join(", "));
+            TableError::Told(Said::with(format!("the table has no column `{name}`"), has))
         })
     }
 

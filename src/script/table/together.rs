@@ -2,19 +2,19 @@
 
 use super::{Column, Table, TableError, told};
 use crate::quantity::Quantity;
+use crate::script::error::Said;
 use crate::script::numbers::{Numbers, Operation};
 
 /// Part of the range of an axis by which two tables may differ in it and still have the same places.
 const SAME_PLACE: f64 = 1e-9;
+/// What is done with tables at other places.
+const BRING_TOGETHER: &str = "bring one to the places of the other first, `reference.at(table)`";
 
 impl Table {
     fn same_places(&self, other: &Self) -> Result<(), TableError> {
         if self.axes != other.axes || self.rows() != other.rows() {
-            return told(format!(
-                "the tables have {} and {} rows; bring one to the places of the other first, `reference.at(table)`",
-                self.rows(),
-                other.rows()
-            ));
+            let wrong = format!("the tables have {} and {} rows", self.rows(), other.rows());
+            return told(Said::with(wrong, BRING_TOGETHER));
         }
         for (mine, theirs) in self.columns.iter().zip(other.columns.iter()).take(self.axes) {
             if mine.numbers.dimension != theirs.numbers.dimension {
@@ -26,12 +26,9 @@ impl Table {
             let apart = |(a, b): (&f64, &f64)| (a - b).abs() > close;
             if let Some(i) = mine.numbers.values.iter().zip(theirs.numbers.values.iter()).position(apart) {
                 let (a, b) = (mine.numbers.values[i], theirs.numbers.values[i]);
-                return told(format!(
-                    "row {i} of `{}` is {} in one table and {} in the other; bring one to the places of the other first, `reference.at(table)`",
-                    mine.name,
-                    mine.numbers.quantity(a),
-                    mine.numbers.quantity(b)
-                ));
+                let (a, b) = (mine.numbers.quantity(a), mine.numbers.quantity(b));
+                let wrong = format!("row {i} of `{}` is {a} in one table and {b} in the other", mine.name);
+                return told(Said::with(wrong, BRING_TOGETHER));
             }
         }
         Ok(())

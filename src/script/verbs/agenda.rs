@@ -2,9 +2,9 @@
 
 use crate::quantity::{Dimension, Quantity, in_words, significant};
 use crate::script::convert::{MapFields, kind_of, number};
-use crate::script::error::{Thrown, argument};
+use crate::script::error::{Said, Thrown, argument};
 use crate::script::host::Host;
-use crate::script::registry::{Chapter, Kind, Time, Verb, in_chapter, looks, param};
+use crate::script::registry::{Chapter, Gives, Kind, Time, Verb, in_chapter, looks, param};
 use crate::supervisor::{Answer, HeliumOutlook, Question, Request};
 use rhai::{Array, Dynamic, Engine, FnPtr, Map, NativeCallContext};
 use std::rc::Rc;
@@ -17,7 +17,7 @@ pub const VERBS: &[Verb] = &[Verb {
         Kind::Steps("name worth body | time helium"),
         "the steps in their order, `[#{ name: \"…\", worth: 2, time: 20.min, body: || { … } }, …]`",
     )],
-    gives: "a list of maps with `name`, `done`, `value`, `reason`",
+    gives: Gives::Told("a list of maps with `name`, `done`, `value`, `reason`"),
     summary: "Runs steps in the order given, as far as they fit: before each one, the time and the helium that are left are given to the steps that are still to come, the one of the largest worth first. What then gets nothing is skipped as a whole, with the reason; it does not come back.",
     example: "agenda([\n    #{ name: \"background\", worth: 1, time: 1.min, body: || { wait(1.s); } },\n    #{ name: \"the line itself\", worth: 5, time: 2.min, body: || { wait(2.s); } },\n]);",
     nature: looks(Time::Body, &[], &[]),
@@ -78,7 +78,7 @@ impl Left {
         if needs.helium_m3.is_some() {
             left.helium = match host.call(ctx, Request::Ask(Question::HeliumOutlook))? {
                 Answer::HeliumOutlook(outlook) => Some(outlook),
-                other => return Err(argument(ctx, &format!("an outlook was expected, not {other:?}"))),
+                other => return Err(argument(ctx, format!("an outlook was expected, not {other:?}"))),
             };
         }
         Ok(left)
@@ -157,7 +157,7 @@ pub(super) fn register(engine: &mut Engine, host: &Rc<Host>) {
 fn item(ctx: &NativeCallContext<'_>, value: Dynamic) -> Result<Item, Thrown> {
     let described = kind_of(&value);
     let Some(map) = value.try_cast::<Map>() else {
-        return Err(argument(ctx, &format!("a step of an agenda is a map, #{{ … }}, not {described}")));
+        return Err(argument(ctx, format!("a step of an agenda is a map, #{{ … }}, not {described}")));
     };
     let mut fields = MapFields::new(ctx, "agenda", map);
     let needs = Needs::take(&mut fields, ctx)?;
@@ -167,8 +167,10 @@ fn item(ctx: &NativeCallContext<'_>, value: Dynamic) -> Result<Item, Thrown> {
     let body = fields.need("body")?;
     let described = kind_of(&body);
     let body = body.try_cast::<FnPtr>();
-    let body =
-        body.ok_or_else(|| argument(ctx, &format!("`body` is a function, || {{ … }}, not {described}; write || before what is called, like || look()")))?;
+    let body = body.ok_or_else(|| {
+        let wrong = format!("`body` is a function, || {{ … }}, not {described}");
+        argument(ctx, Said::with(wrong, "write || before what is called, like || look()"))
+    })?;
     fields.finish()?;
     Ok(Item { name, worth, needs, body })
 }

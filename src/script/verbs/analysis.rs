@@ -7,10 +7,10 @@ use crate::analysis::realness;
 use crate::bench::Role;
 use crate::quantity::{Dimension, Quantity};
 use crate::script::convert::quantity;
-use crate::script::error::{Thrown, argument, unfit, unusable};
+use crate::script::error::{Said, Thrown, argument, unfit, unusable};
 use crate::script::handles::{FitHandle, ResonanceLawHandle, Sweep};
 use crate::script::host::Host;
-use crate::script::registry::{Chapter, Kind, Verb, in_chapter, param};
+use crate::script::registry::{Chapter, Gives, Kind, Verb, in_chapter, param};
 use crate::script::units::as_value;
 use crate::supervisor::Statement;
 use rhai::{Array, Dynamic, Engine, NativeCallContext};
@@ -27,7 +27,7 @@ pub const VERBS: &[Verb] = &[
             param("channel", Kind::Channel, "which reading; the lock-in's X where it is left out"),
         ],
         optional: 1,
-        gives: "a fit",
+        gives: Gives::Handle("fit"),
         summary: "Fits an asymmetric line on a sloping background: `centre`, `width`, `height`, `asymmetry`, each with its error, and whether the fit is to be trusted.",
         example: "let s = sweep(#{ channel: \"RfFrequency\", from: 14.GHz, to: 14.2.GHz, points: 41, read: \"LockinX\" });\nlet line = fit_resonance(s);\nnote(`line at ${line.centre}, trusted: ${line.trusted}`);",
         ..in_chapter(Chapter::Analysis)
@@ -35,7 +35,7 @@ pub const VERBS: &[Verb] = &[
     Verb {
         name: "resonance_law",
         params: &[param("pairs", Kind::List, "pairs of a field and a fit, `[[0.5.T, fit], …]`")],
-        gives: "a resonance law",
+        gives: Gives::Handle("resonance law"),
         summary: "The line of resonance against field through trusted fits: `moment` in Bohr magnetons, `tip_field`, their errors, `doubts`, and `expected(field)`. Fits at fewer than three fields, and lines that no spin or tip can have, are refused with the reason; errors grow where the centres scatter.",
         example: "// let law = resonance_law(fits);  law.moment, law.moment_error, law.expected(0.7.T)",
         ..in_chapter(Chapter::Analysis)
@@ -71,7 +71,7 @@ fn fit_resonance(
 ) -> Result<FitHandle, Thrown> {
     let (x, y) = spectrum(ctx, sweep, channel)?;
     let fit = fit::resonance(&x, &y, &Options::new())
-        .map_err(|error| unfit(ctx, &format!("sweep {} can't be fitted: {error}", sweep.data.sweep)))?;
+        .map_err(|error| unfit(ctx, format!("sweep {} can't be fitted: {error}", sweep.data.sweep)))?;
     let handle = FitHandle::new(fit, dimensions(sweep, channel));
     let title = format!(
         "{} {}: line at {} ± {}, {} wide, {} high{}",
@@ -100,12 +100,8 @@ pub(super) fn pairs<T: Clone + 'static>(
     let mut found = Vec::with_capacity(pairs.len());
     for (i, pair) in pairs.into_iter().enumerate() {
         let wrong = || {
-            argument(
-                ctx,
-                &format!(
-                    "item {i} of the list is not a pair of a field and {what}; one is added with list.push([field, …])"
-                ),
-            )
+            let wrong = format!("item {i} of the list is not a pair of a field and {what}");
+            argument(ctx, Said::with(wrong, "one is added with list.push([field, …])"))
         };
         let pair = pair.try_cast::<Array>().filter(|p| p.len() == 2).ok_or_else(wrong)?;
         let field_t = quantity(ctx, &pair[0], Dimension::FIELD, "the first of each pair")?;
@@ -129,11 +125,11 @@ fn resonance_law(
         let (fits, all) = (fields.len(), all.len());
         unusable(
             ctx,
-            &format!("no line of resonance against field: {fits} of {all} fits can be trusted; {error}"),
+            format!("no line of resonance against field: {fits} of {all} fits can be trusted; {error}"),
         )
     })?;
     if let Some(why) = field_law::refusal(&fields, &line) {
-        return Err(unusable(ctx, &format!("no line of resonance against field: {why}")));
+        return Err(unusable(ctx, format!("no line of resonance against field: {why}")));
     }
     let doubts = field_law::doubts(&fields, &line);
     let doubted = if doubts.is_empty() { String::new() } else { format!(" — {}", doubts.join("; ")) };
@@ -189,7 +185,8 @@ fn known(ctx: &NativeCallContext<'_>, fit: &FitHandle, name: &str) -> Result<(),
         return Ok(());
     }
     let names: Vec<&str> = fit.fit.parameters.iter().map(|p| p.name.as_str()).collect();
-    Err(argument(ctx, &format!("this fit has no parameter `{name}`; it has {}", names.join(", "))))
+    let wrong = format!("this fit has no parameter `{name}`");
+    Err(argument(ctx, Said::with(wrong, format!("it has {}", names.join(", ")))))
 }
 
 fn register_law_types(engine: &mut Engine) {

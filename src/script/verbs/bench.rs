@@ -5,7 +5,7 @@ use crate::quantity::{Dimension, Quantity};
 use crate::script::convert::{quantity, whole};
 use crate::script::error::{Thrown, argument};
 use crate::script::host::Host;
-use crate::script::registry::{Chapter, Kind, Time, Verb, acts, in_chapter, looks, param};
+use crate::script::registry::{Chapter, Gives, Kind, Time, Verb, acts, in_chapter, looks, param};
 use crate::script::units::as_value;
 use crate::supervisor::{Answer, Question, Request};
 use rhai::{Dynamic, Engine, FnPtr, NativeCallContext};
@@ -26,7 +26,7 @@ pub const VERBS: &[Verb] = &[
             param("channel", Kind::Channel, "name or role of a channel"),
             param("value", Kind::OfChannel, "the value with its unit"),
         ],
-        gives: "nothing",
+        gives: Gives::Nothing,
         summary: "Brings a channel to a value within its limits, largest step and slew, and waits until it is there.",
         example: "set(\"Bias\", 60.mV);",
         nature: acts(Time::Reckoned, &[], &[]),
@@ -39,7 +39,7 @@ pub const VERBS: &[Verb] = &[
             param("samples", Kind::Number, "how many samples are averaged"),
         ],
         optional: 1,
-        gives: "the value with its unit",
+        gives: Gives::Told("the value with its unit"),
         summary: "Reads a channel, or the mean of several samples 50 ms apart.",
         example: "let level = read(\"HeliumLevel\", 5);",
         nature: looks(Time::Reckoned, &[], &[]),
@@ -48,7 +48,7 @@ pub const VERBS: &[Verb] = &[
     Verb {
         name: "ramp_field",
         params: &[param("field", Kind::Field, "the field along z")],
-        gives: "nothing",
+        gives: Gives::Nothing,
         summary: "Ramps the field along z at its permitted rate and waits until it is there and settled.",
         example: "ramp_field(20.mT);",
         nature: acts(Time::Reckoned, &[Role::FieldZ], &[]),
@@ -57,7 +57,7 @@ pub const VERBS: &[Verb] = &[
     Verb {
         name: "wait",
         params: &[param("time", Kind::Time, "how long")],
-        gives: "nothing",
+        gives: Gives::Nothing,
         summary: "Lets time pass. Time spent on hold does not count.",
         example: "wait(2.s);",
         nature: looks(Time::Reckoned, &[], &[]),
@@ -69,7 +69,7 @@ pub const VERBS: &[Verb] = &[
             param("condition", Kind::Function, "a function that says true when it is so"),
             param("at_most", Kind::Time, "how long it is waited for"),
         ],
-        gives: "the answer",
+        gives: Gives::Flag,
         summary: "Waits until a condition is met, and gives true; or false when it is not met in time. It is asked again after a hundredth of that time, at least every 10 s and at most five times a second; it only looks and moves nothing.",
         example: "if !wait_until(|| read(\"StageTemperature\") < 0.5.K, 5.min) {\n    note(\"still too warm\");\n}",
         nature: looks(Time::Reckoned, &[], &[]),
@@ -77,7 +77,7 @@ pub const VERBS: &[Verb] = &[
     },
     Verb {
         name: "settle",
-        gives: "nothing",
+        gives: Gives::Nothing,
         summary: "Waits until the lock-in shows what is there now, by its time constant and filter order.",
         example: "settle();",
         nature: looks(Time::Reckoned, &[], &[]),
@@ -138,7 +138,7 @@ fn wait_until(
         let answer = host.only_looking(|| condition.call_within_context::<Dynamic>(ctx, ()))?;
         let met = answer.as_bool().map_err(|_| {
             let given = crate::script::convert::kind_of(&answer);
-            argument(ctx, &format!("the condition says true or false, not {given}"))
+            argument(ctx, format!("the condition says true or false, not {given}"))
         })?;
         let left_s = until_s - elapsed()?;
         if met || left_s <= 0.0 {
@@ -157,6 +157,6 @@ fn read(host: &Host, ctx: &NativeCallContext<'_>, name: &str, samples: u64) -> R
             let value = values.first().copied().unwrap_or(f64::NAN);
             Ok(as_value(Quantity::new(value, host.channel_at(id).dimension())))
         }
-        other => Err(argument(ctx, &format!("a reading was expected, not {other:?}"))),
+        other => Err(argument(ctx, format!("a reading was expected, not {other:?}"))),
     }
 }

@@ -6,7 +6,7 @@ use crate::record::{Asked, Budget, PlanSaid};
 use crate::script::convert::{MapFields, texts};
 use crate::script::error::{Thrown, argument};
 use crate::script::host::Host;
-use crate::script::registry::{Chapter, Deed, Kind, Verb, in_chapter, of, param};
+use crate::script::registry::{Chapter, Deed, Gives, Kind, Verb, in_chapter, of, param};
 use crate::script::units::as_value;
 use crate::supervisor::{Question, Request};
 use rhai::{Dynamic, Engine, Map, NativeCallContext};
@@ -24,7 +24,7 @@ pub const VERBS: &[Verb] = &[
             Kind::Fields("| ends_after helium atoms areas pulses"),
             "the time of the run after which nothing is begun; helium that must remain above the refill limit; how often an atom may be lifted, another area be gone to by a coarse step, the tip be pulsed",
         )],
-        gives: "a map with the same fields, as they hold",
+        gives: Gives::Told("a map with the same fields, as they hold"),
         summary: "Says what the plan may use. From then on `choose_next` begins nothing that time and helium do not suffice for, and what is beyond the counts is refused by the engine, whatever the sequence does, also after a resume. A rehearsal that wants to know what more would change (`noctule nights --what-if`) gives more than was said, so go on with what it gives back.",
         example: "let may = budget(#{ ends_after: 60.h, helium: 0.3.L, atoms: 20, areas: 4, pulses: 0 });\nnote(`${may.atoms} attempts to lift an atom`);",
         nature: of(Deed::Tells),
@@ -40,7 +40,7 @@ pub const VERBS: &[Verb] = &[
                 "the `question`; what may be answered; what is taken for the answer where nobody has answered `within` a time (12 h)",
             ),
         ],
-        gives: "the answer as a text; an empty one while the question is open",
+        gives: Gives::Told("the answer as a text; an empty one while the question is open"),
         summary: "Asks people something and does not wait: the question goes out as a message and stands in `status`, brief and live page, and somebody answers with `noctule answer RUN NAME ANSWER`. Asked again by the same name it tells how the question stands, so a plan goes on with other things meanwhile. The run never waits for people for the sake of safety: see to it that `otherwise` is harmless.",
         example: "let may = ask_people(\"pulse\", #{ question: \"May the tip be pulsed?\", answers: [\"yes\", \"no\"], within: 2.h, otherwise: \"no\" });\nif may == \"yes\" { note(\"somebody permits a pulse\"); }",
         nature: of(Deed::Answers),

@@ -4,10 +4,10 @@ use crate::analysis::fit::{self, Fit, Options};
 use crate::history::{Card, CardColumn, Figure};
 use crate::quantity::{Quantity, Unit, rounded};
 use crate::script::convert::{MapFields, plain_number};
-use crate::script::error::{Thrown, argument};
+use crate::script::error::{Said, Thrown, argument};
 use crate::script::handles::Sweep;
 use crate::script::host::Host;
-use crate::script::registry::{Chapter, Deed, Kind, Verb, in_chapter, of, param};
+use crate::script::registry::{Chapter, Deed, Gives, Kind, Verb, in_chapter, of, param};
 use crate::supervisor::Statement;
 use rhai::{Array, Dynamic, Engine, Map, NativeCallContext};
 use serde_json::Value;
@@ -29,7 +29,7 @@ pub const VERBS: &[Verb] = &[Verb {
         ),
     ],
     optional: 1,
-    gives: "nothing",
+    gives: Gives::Nothing,
     summary: "Says what the sequence is about, for the top of the brief: `map` (rows of x, y, value, or a sweep over two axes), `field` (spectra against field, needs no rows), `power` (rows of x, y, error on axes of decades, with the power that fits them), `line` (the same on straight axes), `levels` (the histogram of the last trace with its two levels), `trace` (a sweep, or the last trace), `table` (rows of words and numbers). With `planned`, what is missing at the end is counted and said. Said again with the same title, it takes the place of what was said before. A sequence that says nothing gets the figure that its data suggest.",
     example: "let rows = [];\nfor i in 1..6 { rows.push([i * 1.mT, 28.MHz * i, 0.3.MHz]); }\nabout(\"line\", \"frequency against field\", #{ columns: [[\"field\", \"mT\"], [\"frequency\", \"MHz\"]], rows: rows, planned: 5 });",
     nature: of(Deed::Tells),
@@ -54,8 +54,10 @@ fn about(
     title: &str,
     shown: Map,
 ) -> Result<(), Thrown> {
-    let known =
-        || argument(ctx, &format!("there is no figure `{figure}`; there are {}", Figure::WORDS.join(", ")));
+    let known = || {
+        let words = format!("there are {}", Figure::WORDS.join(", "));
+        argument(ctx, Said::with(format!("there is no figure `{figure}`"), words))
+    };
     let figure = Figure::of(figure).ok_or_else(known)?;
     let mut fields = MapFields::new(ctx, "about", shown);
     let columns = fields.take("columns").map_or(Ok(Vec::new()), |value| columns(ctx, value))?;
@@ -95,10 +97,7 @@ fn needs(ctx: &NativeCallContext<'_>, card: &Card) -> Result<(), Thrown> {
         Figure::Map | Figure::Field | Figure::Levels | Figure::Trace => return Ok(()),
     };
     if card.columns.len() < columns {
-        return Err(argument(
-            ctx,
-            &format!("this figure needs `columns` for at least {columns} of each row"),
-        ));
+        return Err(argument(ctx, format!("this figure needs `columns` for at least {columns} of each row")));
     }
     Ok(())
 }
@@ -117,7 +116,7 @@ fn columns(ctx: &NativeCallContext<'_>, value: Dynamic) -> Result<Vec<CardColumn
             .map(|part| part.into_string().map_err(|_| wrong()))
             .collect::<Result<_, _>>()?;
         let [name, unit]: [String; 2] = pair.try_into().map_err(|_| wrong())?;
-        Unit::parse(&unit).ok_or_else(|| argument(ctx, &format!("`{unit}` is no unit")))?;
+        Unit::parse(&unit).ok_or_else(|| argument(ctx, format!("`{unit}` is no unit")))?;
         Ok(CardColumn { name, unit })
     };
     list.into_iter().map(column).collect()
@@ -130,11 +129,12 @@ fn rows(
 ) -> Result<Vec<Vec<Value>>, Thrown> {
     let list = value.try_cast::<Array>().ok_or_else(|| argument(ctx, "`rows` is a list of rows"))?;
     if list.len() > MOST_ROWS {
-        return Err(argument(ctx, &format!("`rows` has {} rows; a card holds {MOST_ROWS}", list.len())));
+        let wrong = format!("`rows` has {} rows", list.len());
+        return Err(argument(ctx, Said::with(wrong, format!("a card holds {MOST_ROWS}"))));
     }
     let mut rows = Vec::with_capacity(list.len());
     for (i, row) in list.into_iter().enumerate() {
-        let row = row.try_cast::<Array>().ok_or_else(|| argument(ctx, &format!("row {i} is not a list")))?;
+        let row = row.try_cast::<Array>().ok_or_else(|| argument(ctx, format!("row {i} is not a list")))?;
         // A third number of a row of two columns is the error of the second.
         let unit = |k: usize| columns.get(k).or(columns.last()).map_or("", |column| column.unit.as_str());
         let cells = row.iter().enumerate().map(|(k, value)| cell(ctx, value, unit(k), i));
@@ -148,7 +148,7 @@ fn cell(ctx: &NativeCallContext<'_>, value: &Dynamic, unit: &str, row: usize) ->
     if let Some(quantity) = value.clone().try_cast::<Quantity>() {
         let unit = Unit::parse(unit).filter(|unit| unit.dimension == quantity.dimension);
         let unit = unit.ok_or_else(|| {
-            argument(ctx, &format!("row {row}: {quantity} does not fit the unit of its column"))
+            argument(ctx, format!("row {row}: {quantity} does not fit the unit of its column"))
         })?;
         return Ok(unit.from_si(quantity.si).into());
     }

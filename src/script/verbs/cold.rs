@@ -5,10 +5,10 @@ use super::tip_life::{Junction, NEAR_M, map_of_place};
 use crate::bench::{Pot, Role, TaskKind};
 use crate::instrument::Task;
 use crate::quantity::{Dimension, Quantity, in_words};
-use crate::script::error::{Thrown, argument, thrown};
+use crate::script::error::{Said, Thrown, argument, thrown};
 use crate::script::handles::Image;
 use crate::script::host::Host;
-use crate::script::registry::{Chapter, Deed, Nature, Time, Verb, acts, in_chapter, of};
+use crate::script::registry::{Chapter, Deed, Gives, Nature, Time, Verb, acts, in_chapter, of};
 use crate::script::units::as_value;
 use crate::supervisor::{Answer, HeliumOutlook, Question, Request, Statement};
 use rhai::{Engine, Map, NativeCallContext};
@@ -35,7 +35,7 @@ const VERY_LONG_S: f64 = 365.0 * 86_400.0;
 pub const VERBS: &[Verb] = &[
     Verb {
         name: "cold_left",
-        gives: "a map with `time`, `by`, `pot`, `pot_known`, `helium`",
+        gives: Gives::Told("a map with `time`, `by`, `pot`, `pot_known`, `helium`"),
         summary: "How long the cold lasts, by pot and bath together: `time` is the earlier of both ends, each at the lower edge of its 95 % band, and `by` says which, \"pot\" or \"helium\". The pot goes by `pot` of the bench file and by when it was last condensed, in this run or by the logbook; where the bench or nobody says that, `pot_known` is false and the bath alone counts. The bath goes by the forecast of its level down to the refill limit.",
         example: "let cold = cold_left();\nif cold.time < 2.h { note(`the ${cold.by} ends in ${cold.time}`); }",
         nature: Nature { roles: &[Role::HeliumLevel], ..of(Deed::Answers) },
@@ -43,7 +43,7 @@ pub const VERBS: &[Verb] = &[
     },
     Verb {
         name: "recondense",
-        gives: "a map with `achieved`, `remark`, `found`, `x`, `y`",
+        gives: Gives::Told("a map with `achieved`, `remark`, `found`, `x`, `y`"),
         summary: "Condenses the pot anew: RF, modulation and the heater of the stage off, an image, tip out, the task, a wait until the stage is cold, tip in, another image; then back onto the spot on which the tip stood, which is found by laying one image over the other, and all three as they were. With too little helium in the bath nothing is begun. A spot that is not found again is an error.",
         example: "let cold = recondense();\nnote(`condensed anew: ${cold.achieved} ${cold.remark}`);",
         nature: acts(
@@ -74,15 +74,15 @@ fn value(si: f64, dimension: Dimension) -> rhai::Dynamic {
 
 fn pot_of(host: &Host, ctx: &NativeCallContext<'_>) -> Result<Pot, Thrown> {
     host.bench.pot.ok_or_else(|| {
-        let message = "the bench does not say how long its pot lasts; add `pot` to its file";
-        thrown(ctx, "argument", "unknown", message)
+        let said = Said::with("the bench does not say how long its pot lasts", "add `pot` to its file");
+        thrown(ctx, "argument", "unknown", said)
     })
 }
 
 fn helium(host: &Host, ctx: &NativeCallContext<'_>) -> Result<HeliumOutlook, Thrown> {
     match host.call(ctx, Request::Ask(Question::HeliumOutlook))? {
         Answer::HeliumOutlook(outlook) => Ok(outlook),
-        other => Err(argument(ctx, &format!("a forecast was expected, not {other:?}"))),
+        other => Err(argument(ctx, format!("a forecast was expected, not {other:?}"))),
     }
 }
 
@@ -146,9 +146,9 @@ fn picture(
             Ok(Image { heights_m: report.data.into(), pixels, centre_m: (x_m, y_m), size_m })
         }
         Answer::Task(report) => {
-            Err(thrown(ctx, "instrument", "garbled", &format!("the image failed: {}", report.remark)))
+            Err(thrown(ctx, "instrument", "garbled", format!("the image failed: {}", report.remark)))
         }
-        other => Err(argument(ctx, &format!("an image was expected, not {other:?}"))),
+        other => Err(argument(ctx, format!("an image was expected, not {other:?}"))),
     }
 }
 

@@ -5,10 +5,10 @@ use crate::analysis::transmission::Transmission;
 use crate::bench::Role;
 use crate::quantity::{Dimension, Quantity};
 use crate::script::convert::{MapFields, quantity};
-use crate::script::error::{Thrown, argument, thrown, unfit, unusable};
+use crate::script::error::{Said, Thrown, argument, thrown, unfit, unusable};
 use crate::script::handles::{Sweep, TransmissionHandle};
 use crate::script::host::Host;
-use crate::script::registry::{Chapter, Kind, Time, Verb, acts, in_chapter, param};
+use crate::script::registry::{Chapter, Gives, Kind, Time, Verb, acts, in_chapter, param};
 use crate::supervisor::Statement;
 use rhai::{Dynamic, Engine, Map, NativeCallContext};
 use std::ops::Range;
@@ -26,7 +26,7 @@ pub const VERBS: &[Verb] = &[
             param("channel", Kind::Channel, "which reading; the lock-in's X where it is left out"),
         ],
         optional: 1,
-        gives: "a transmission",
+        gives: Gives::Handle("transmission"),
         summary: "How much of the RF comes through its line, from the current that the junction rectifies where no spin is: `spread` and `error` in dB, `at(frequency)` in dB from the mean, `level_for(frequency, wanted)` for the source.",
         example: "set(\"Setpoint\", 60.pA);\nset(\"RfLevel\", 0.dBm);\nwait(5.s);\nset(\"RfOutput\", 1);\nlet line = transmission(sweep(#{ channel: \"RfFrequency\", from: 10.GHz, to: 10.4.GHz, points: 11, read: \"LockinX\", dwell: 2.s, average: 8 }));\nnote(`spread ${line.spread} dB; at 10.2 GHz the source needs ${line.level_for(10.2.GHz, -14.dBm)}`);",
         ..in_chapter(Chapter::Sweeps)
@@ -47,7 +47,7 @@ pub const VERBS: &[Verb] = &[
                 "as measured before over at least this range",
             ),
         ],
-        gives: "a sweep",
+        gives: Gives::Handle("sweep"),
         summary: "Sweeps the RF frequency with a level for each point that brings the same power to the junction everywhere: the level is moved along, and its column says what it was.",
         example: "set(\"Setpoint\", 60.pA);\nset(\"RfLevel\", 0.dBm);\nwait(5.s);\nset(\"RfOutput\", 1);\nlet line = transmission(sweep(#{ channel: \"RfFrequency\", from: 10.GHz, to: 10.2.GHz, points: 6, read: \"LockinX\", dwell: 2.s, average: 8 }));\nlet flat = compensated_sweep(#{ from: 10.GHz, to: 10.2.GHz, points: 11, level: -3.dBm, read: \"LockinX\" }, line);",
         nature: acts(Time::Reckoned, &[Role::RfFrequency, Role::RfLevel], &[]),
@@ -93,7 +93,7 @@ fn outside(ctx: &NativeCallContext<'_>, f_hz: f64, line: &Transmission) -> Throw
     let show = |si: Option<&f64>| Quantity::new(si.copied().unwrap_or(f64::NAN), Dimension::FREQUENCY);
     let (first, last) = (show(line.f_hz.first()), show(line.f_hz.last()));
     let asked = Quantity::new(f_hz, Dimension::FREQUENCY);
-    unfit(ctx, &format!("the transmission was measured from {first} to {last}, not at {asked}"))
+    unfit(ctx, format!("the transmission was measured from {first} to {last}, not at {asked}"))
 }
 
 fn transmission(
@@ -107,9 +107,9 @@ fn transmission(
     }
     let (f_hz, signal) = sweep
         .spectrum(channel)
-        .ok_or_else(|| argument(ctx, &format!("this sweep did not read `{channel}`")))?;
+        .ok_or_else(|| argument(ctx, format!("this sweep did not read `{channel}`")))?;
     let line = Transmission::from_rectified(&f_hz, &signal).map_err(|error| {
-        unusable(ctx, &format!("sweep {} shows no transmission: {error}", sweep.data.sweep))
+        unusable(ctx, format!("sweep {} shows no transmission: {error}", sweep.data.sweep))
     })?;
     let title = format!(
         "{} {}: transmission of the RF line within {:.2} dB, known to {:.2} dB",
@@ -147,14 +147,14 @@ fn compensated(
     // Refused as a whole, before anything is measured.
     let channel = host.channel_at(level);
     if let Some(needed) = levels.iter().find(|needed| !channel.within(**needed)) {
-        let message = format!(
-            "the compensation would need {}, outside the limits of `{}`, {} to {}; choose another `level`",
+        let wrong = format!(
+            "the compensation would need {}, outside the limits of `{}`, {} to {}",
             channel.show(*needed),
             channel.name,
             channel.show(channel.min),
             channel.show(channel.max)
         );
-        return Err(thrown(ctx, "forbidden", "refused", &message));
+        return Err(thrown(ctx, "forbidden", "refused", Said::with(wrong, "choose another `level`")));
     }
     for (range, level_dbm) in pieces(&levels) {
         levels[range].fill(level_dbm);

@@ -6,7 +6,7 @@
 use crate::bench::ChannelId;
 use crate::quantity::Quantity;
 use crate::script::convert::{MapFields, kind_of, quantity};
-use crate::script::error::{Thrown, argument};
+use crate::script::error::{Said, Thrown, argument};
 use crate::script::handles::Sweep;
 use crate::script::host::Host;
 use crate::supervisor::{Again, Answer, Doubtful, Request, Statement, SweepData, SweepPlan};
@@ -35,7 +35,7 @@ impl Rules {
         let mut rule = |name: &'static str| -> Result<Option<FnPtr>, Thrown> {
             let Some(value) = fields.take(name) else { return Ok(None) };
             let described = kind_of(&value);
-            let wrong = || argument(ctx, &format!("`{name}` is a function, |taken| …, not {described}"));
+            let wrong = || argument(ctx, format!("`{name}` is a function, |taken| …, not {described}"));
             value.try_cast::<FnPtr>().ok_or_else(wrong).map(Some)
         };
         let (after_point, after_pass) = (rule("stop_after_point")?, rule("stop_after_pass")?);
@@ -99,7 +99,7 @@ impl Rules {
         let Some(rule) = rule else { return Ok(false) };
         let answer = host.only_looking(|| rule.call_within_context::<Dynamic>(ctx, (taken.clone(),)))?;
         let wrong = || {
-            argument(ctx, &format!("`{name}` says true to stop or false to go on, not {}", kind_of(&answer)))
+            argument(ctx, format!("`{name}` says true to stop or false to go on, not {}", kind_of(&answer)))
         };
         answer.as_bool().map_err(|_| wrong())
     }
@@ -142,7 +142,7 @@ pub(super) fn measure(
         && !plan.gauges().contains(&again.channel)
     {
         let name = &host.channel_at(again.channel).name;
-        return Err(argument(ctx, &format!("`until_error` needs `{name}` among what is read")));
+        return Err(argument(ctx, format!("`until_error` needs `{name}` among what is read")));
     }
     let Some(stretch) = rules.stretch(&plan) else {
         let data = data_of(ctx, host.call(ctx, Request::Sweep(Arc::new(plan)))?)?;
@@ -152,19 +152,16 @@ pub(super) fn measure(
         && !plan.gauges().contains(&channel)
     {
         let name = &host.channel_at(channel).name;
-        return Err(argument(
-            ctx,
-            &format!("`until_error` goes by `{name}`, which is not read; add it to `read`"),
-        ));
+        let wrong = format!("`until_error` goes by `{name}`, which is not read");
+        return Err(argument(ctx, Said::with(wrong, "add it to `read`")));
     }
     if let Some((channel, _)) = rules.error
         && plan.passes < 2
     {
         let name = &host.channel_at(channel).name;
-        let message = format!(
-            "`until_error` needs two `passes` or more, in which `{name}` is read; or `readings: 50` in it, the most of each point"
-        );
-        return Err(argument(ctx, &message));
+        let wrong = format!("`until_error` needs two `passes` or more, in which `{name}` is read");
+        let help = "or `readings: 50` in it, the most of each point";
+        return Err(argument(ctx, Said::with(wrong, help)));
     }
     let plan = Arc::new(plan);
     let mut taken: Option<Rc<SweepData>> = None;
@@ -206,6 +203,6 @@ pub(super) fn measure(
 fn data_of(ctx: &NativeCallContext<'_>, answer: Answer) -> Result<SweepData, Thrown> {
     match answer {
         Answer::Sweep(data) => Ok(data),
-        other => Err(argument(ctx, &format!("a sweep was expected, not {other:?}"))),
+        other => Err(argument(ctx, format!("a sweep was expected, not {other:?}"))),
     }
 }

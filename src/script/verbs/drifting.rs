@@ -8,7 +8,7 @@ use crate::script::convert::quantity;
 use crate::script::error::{Thrown, argument};
 use crate::script::handles::Image;
 use crate::script::host::Host;
-use crate::script::registry::{Chapter, Kind, Verb, in_chapter, param};
+use crate::script::registry::{Chapter, Gives, Kind, Verb, in_chapter, param};
 use crate::supervisor::Statement;
 use rhai::{Array, Dynamic, Engine, Map, NativeCallContext};
 use serde_json::json;
@@ -22,7 +22,7 @@ pub const VERBS: &[Verb] = &[
             param("first", Kind::Handle("image"), "an image"),
             param("second", Kind::Handle("image"), "a later one, of the same size and pixels"),
         ],
-        gives: "a map with `dx`, `dy`, `dx_error`, `dy_error`, `correlation`",
+        gives: Gives::Told("a map with `dx`, `dy`, `dx_error`, `dy_error`, `correlation`"),
         summary: "How far the sample has moved between two images, by cross-correlation to a part of a pixel. A `correlation` below 0.3 means a guess.",
         example: "let plan = #{ x: 0.nm, y: 0.nm, size: 14.nm, pixels: 48, line_time: 400.ms };\nlet before = image(plan);\nlet moved = image_shift(before, image(plan));\nnote(`${moved.dx} and ${moved.dy}, correlation ${moved.correlation}`);",
         ..in_chapter(Chapter::Tip)
@@ -38,7 +38,7 @@ pub const VERBS: &[Verb] = &[
             param("tolerance", Kind::Length, "how far off the tip may be; 50 pm where it is left out"),
         ],
         optional: 1,
-        gives: "a map with `vx`, `vy`, `vx_error`, `vy_error`, `recentre_within`",
+        gives: Gives::Told("a map with `vx`, `vy`, `vx_error`, `vy_error`, `recentre_within`"),
         summary: "The drift through places found at several times, and how soon to re-centre so that the tip stays within a tolerance with 95 % certainty.",
         example: "let drift = drift_rate([[0.min, 0.pm, 0.pm, 5.pm], [10.min, 36.pm, -27.pm, 5.pm], [20.min, 71.pm, -55.pm, 5.pm]], 50.pm);\nnote(`re-centre within ${drift.recentre_within}`);",
         ..in_chapter(Chapter::Tip)
@@ -50,7 +50,7 @@ pub const VERBS: &[Verb] = &[
             Kind::List,
             "pairs of a time and a level, `[[elapsed(), read(\"HeliumLevel\")], …]`",
         )],
-        gives: "a map with `per_day`, `per_day_error`, `mark_at`, `earliest`, `latest`",
+        gives: Gives::Told("a map with `per_day`, `per_day_error`, `mark_at`, `earliest`, `latest`"),
         summary: "When the helium reaches the refill limit of the bench, on the clock of the readings, with the ends of a 95 % band. Take readings over an hour at least.",
         example: "let levels = [];\nfor i in 0..4 { levels.push([elapsed(), read(\"HeliumLevel\", 5)]); wait(30.min); }\ntry {\n    let ahead = helium_forecast(levels);\n    note(`refill due at ${ahead.mark_at}, not before ${ahead.earliest}`);\n} catch (error) { note(`not known yet: ${error.message}`); }",
         ..in_chapter(Chapter::Flow)
@@ -86,7 +86,7 @@ fn image_shift(
     first: &Image,
     second: &Image,
 ) -> Result<Map, Thrown> {
-    let failed = |reason: String| argument(ctx, &format!("these images can't be compared: {reason}"));
+    let failed = |reason: String| argument(ctx, format!("these images can't be compared: {reason}"));
     if first.size_m != second.size_m {
         return Err(failed("their sides differ".to_owned()));
     }
@@ -131,7 +131,7 @@ fn rows<const N: usize>(
     for (i, row) in list.into_iter().enumerate() {
         let row = row.try_cast::<Array>().filter(|row| row.len() == N).ok_or_else(|| {
             let names: Vec<&str> = what.iter().map(|(name, _)| *name).collect();
-            argument(ctx, &format!("row {i} of the list is not [{}]", names.join(", ")))
+            argument(ctx, format!("row {i} of the list is not [{}]", names.join(", ")))
         })?;
         for ((column, value), (name, dimension)) in columns.iter_mut().zip(&row).zip(what) {
             column.push(quantity(ctx, value, *dimension, &format!("the {name} of row {i}"))?);
@@ -154,7 +154,7 @@ fn drift_rate(
     ];
     let [times, xs, ys, errors] = rows(ctx, places, &what)?;
     let failed = |error: crate::analysis::realness::Unusable| {
-        argument(ctx, &format!("no drift rate can be worked out: {error}"))
+        argument(ctx, format!("no drift rate can be worked out: {error}"))
     };
     let drift = register::drift(&times, &xs, &ys, &errors).map_err(failed)?;
     let due = drift.due(tolerance_m).map_err(failed)?;
@@ -191,7 +191,7 @@ fn helium_forecast(host: &Host, ctx: &NativeCallContext<'_>, levels: Array) -> R
     let [times, levels] = rows(ctx, levels, &what)?;
     let helium = host.bench.helium.ok_or_else(|| argument(ctx, "the bench has no helium budget"))?;
     let failed = |error: crate::analysis::realness::Unusable| {
-        argument(ctx, &format!("no forecast can be made: {error}"))
+        argument(ctx, format!("no forecast can be made: {error}"))
     };
     let line: LevelForecast = forecast::level_forecast(&times, &levels).map_err(failed)?;
     if line.rate >= 0.0 {

@@ -4,10 +4,10 @@
 use crate::analysis::fit::{self, Fit, FitError, Noise, Options, Set};
 use crate::quantity::{Dimension, Quantity};
 use crate::script::convert::{MapFields, plain_number};
-use crate::script::error::{Thrown, argument, unfit};
+use crate::script::error::{Said, Thrown, argument, unfit};
 use crate::script::handles::{FitHandle, Measure, Sweep};
 use crate::script::host::Host;
-use crate::script::registry::{Chapter, Kind, Verb, in_chapter, param};
+use crate::script::registry::{Chapter, Gives, Kind, Verb, in_chapter, param};
 use crate::script::table::Table;
 use crate::supervisor::Statement;
 use rhai::{Array, Dynamic, Engine, Map, NativeCallContext};
@@ -43,7 +43,7 @@ pub const VERBS: &[Verb] = &[
             ),
         ],
         optional: 1,
-        gives: "a fit",
+        gives: Gives::Handle("fit"),
         summary: "Fits one of the built-in shapes to a reading against the axis of its sweep.",
         example: "let s = sweep(#{ channel: \"Bias\", from: 20.mV, to: 60.mV, points: 9, read: \"Current\" });\nlet line = fit_shape(\"line\", s, \"Current\", #{ noise: \"outliers\" });\nnote(`slope ${line.value(\"slope\")}`);",
         ..in_chapter(Chapter::Analysis)
@@ -58,7 +58,7 @@ pub const VERBS: &[Verb] = &[
             ),
             param("points", Kind::List, "a few results, `[[x, y], …]` or `[[x, y, error], …]`"),
         ],
-        gives: "a fit",
+        gives: Gives::Handle("fit"),
         summary: "Fits one of the built-in shapes through results that a sequence has gathered, like widths against power. For what was swept, use `fit_shape`.",
         example: "let rows = [];\nfor i in 0..5 { rows.push([i * 1.mT, 2.MHz + i * 28.MHz, 0.1.MHz]); }\nlet line = fit_points(\"line\", rows);\nnote(`slope ${line.slope} ± ${line.slope_error}`);",
         ..in_chapter(Chapter::Analysis)
@@ -92,7 +92,7 @@ pub(super) fn spectrum(
     sweep: &Sweep,
     channel: &str,
 ) -> Result<(Vec<f64>, Vec<f64>), Thrown> {
-    sweep.spectrum(channel).ok_or_else(|| argument(ctx, &format!("this sweep did not read `{channel}`")))
+    sweep.spectrum(channel).ok_or_else(|| argument(ctx, format!("this sweep did not read `{channel}`")))
 }
 
 /// What the axis of a sweep and one of its readings are measured in.
@@ -127,7 +127,7 @@ impl Source {
             let kind = crate::script::convert::kind_of(what);
             return Err(argument(
                 ctx,
-                &format!("a sweep or a table is fitted, or a list of them, not {kind}"),
+                format!("a sweep or a table is fitted, or a list of them, not {kind}"),
             ));
         };
         let (x, y) = spectrum(ctx, &sweep, channel)?;
@@ -144,7 +144,7 @@ impl Source {
 
     /// A column of a table; its errors count where all of them are known.
     fn of_table(ctx: &NativeCallContext<'_>, table: &Table, column: &str) -> Result<Self, Thrown> {
-        let curve = table.curve(Some(column)).map_err(|error| argument(ctx, &error.to_string()))?;
+        let curve = table.curve(Some(column)).map_err(|error| argument(ctx, error))?;
         Ok(Self {
             x: curve.x,
             y: curve.y,
@@ -186,7 +186,10 @@ impl Data {
     pub(super) fn only(&self, ctx: &NativeCallContext<'_>) -> Result<(&[f64], &[f64]), Thrown> {
         match self.sources.as_slice() {
             [one] => Ok((&one.x, &one.y)),
-            _ => Err(argument(ctx, "one sweep is fitted at a time; `fit_together` takes several")),
+            _ => Err(argument(
+                ctx,
+                Said::with("one sweep is fitted at a time", "`fit_together` takes several"),
+            )),
         }
     }
 
@@ -220,8 +223,7 @@ impl Data {
         fitted: Result<Fit, FitError>,
         units: Vec<(String, Dimension)>,
     ) -> Result<FitHandle, Thrown> {
-        let fit =
-            fitted.map_err(|error| unfit(ctx, &format!("{} can't be fitted: {error}", self.label())))?;
+        let fit = fitted.map_err(|error| unfit(ctx, format!("{} can't be fitted: {error}", self.label())))?;
         let handle = FitHandle::new(fit, self.axes).with_units(units);
         let left_out: String = self.sources.iter().map(|s| s.left_out.1.as_str()).collect();
         let title = format!("{}, {shape}: {}{left_out}", self.label(), in_short(&handle));
@@ -260,9 +262,8 @@ pub(super) fn options(
     }
     for (name, value) in entries(ctx, fields.take("within"), "within")? {
         let range = value.try_cast::<Array>().filter(|range| range.len() == 2);
-        let range = range.ok_or_else(|| {
-            argument(ctx, &format!("the range of `{name}` is a pair, like [5.MHz, 40.MHz]"))
-        })?;
+        let range = range
+            .ok_or_else(|| argument(ctx, format!("the range of `{name}` is a pair, like [5.MHz, 40.MHz]")))?;
         let end = |k: usize| si(ctx, &range[k], &name, axes);
         options = options.bound(&name, end(0)?, end(1)?);
     }
@@ -275,7 +276,7 @@ pub(super) fn noise(ctx: &NativeCallContext<'_>, fields: &mut MapFields<'_>) -> 
     let known = NOISES.iter().find(|(known, _)| *known == name).map(|(_, noise)| *noise);
     known.ok_or_else(|| {
         let all = NOISES.map(|(name, _)| name).join(", ");
-        argument(ctx, &format!("there is no noise `{name}`; there are {all}"))
+        argument(ctx, Said::with(format!("there is no noise `{name}`"), format!("there are {all}")))
     })
 }
 
@@ -288,7 +289,7 @@ fn entries(
     let Some(value) = value else { return Ok(Vec::new()) };
     let map = value
         .try_cast::<Map>()
-        .ok_or_else(|| argument(ctx, &format!("`{field}` is a map of names, like #{{ width: … }}")))?;
+        .ok_or_else(|| argument(ctx, format!("`{field}` is a map of names, like #{{ width: … }}")))?;
     Ok(map.into_iter().map(|(name, value)| (name.to_string(), value)).collect())
 }
 
@@ -300,10 +301,10 @@ fn si(
     (x, y): (Dimension, Dimension),
 ) -> Result<f64, Thrown> {
     let found =
-        any_quantity(value).ok_or_else(|| argument(ctx, &format!("the value for `{name}` is no number")))?;
+        any_quantity(value).ok_or_else(|| argument(ctx, format!("the value for `{name}` is no number")))?;
     let wanted = Measure::of(name).dimension(x, y);
     if found.dimension != wanted && !(found.dimension.is_none() && found.si == 0.0) {
-        return Err(argument(ctx, &format!("`{name}` is {wanted}, but {found} is {}", found.dimension)));
+        return Err(argument(ctx, format!("`{name}` is {wanted}, but {found} is {}", found.dimension)));
     }
     Ok(found.si)
 }
@@ -346,7 +347,10 @@ fn shaped(
         "decay" => Ok(fit::decay(x, y, options)),
         "approach" => Ok(fit::approach(x, y, options)),
         "line" => Ok(fit::line(x, y, options)),
-        _ => Err(argument(ctx, &format!("there is no shape `{shape}`; there are {}", SHAPES.join(", ")))),
+        _ => {
+            let all = format!("there are {}", SHAPES.join(", "));
+            Err(argument(ctx, Said::with(format!("there is no shape `{shape}`"), all)))
+        }
     }
 }
 
@@ -360,15 +364,15 @@ fn fit_points(
     let mut dimensions: [Option<Dimension>; 3] = [None; 3];
     for (i, row) in points.into_iter().enumerate() {
         let row = row.try_cast::<Array>().filter(|row| (2..=3).contains(&row.len()));
-        let row = row.ok_or_else(|| argument(ctx, &format!("row {i} is not [x, y] or [x, y, error]")))?;
+        let row = row.ok_or_else(|| argument(ctx, format!("row {i} is not [x, y] or [x, y, error]")))?;
         for (k, value) in row.iter().enumerate() {
             let value = any_quantity(value).ok_or_else(|| {
-                argument(ctx, &format!("row {i} of the list holds something that is no number"))
+                argument(ctx, format!("row {i} of the list holds something that is no number"))
             })?;
             // An error has the unit of its value.
             let wanted = *dimensions[k.min(1)].get_or_insert(value.dimension);
             if value.dimension != wanted {
-                return Err(argument(ctx, &format!("row {i}: {value} is not {wanted} like those before it")));
+                return Err(argument(ctx, format!("row {i}: {value} is not {wanted} like those before it")));
             }
             columns[k].push(value.si);
         }
@@ -380,7 +384,7 @@ fn fit_points(
         _ => return Err(argument(ctx, "either every row has an error, or none has")),
     };
     let fit = shaped(ctx, shape, &x, &y, &options)?
-        .map_err(|error| unfit(ctx, &format!("these points can't be fitted: {error}")))?;
+        .map_err(|error| unfit(ctx, format!("these points can't be fitted: {error}")))?;
     let [x_is, y_is, _] = dimensions.map(|dimension| dimension.unwrap_or(Dimension::NONE));
     let handle = FitHandle::new(fit, (x_is, y_is));
     let title = format!("{} points, {shape}: {}", x.len(), in_short(&handle));

@@ -5,9 +5,11 @@ use crate::bench::Role;
 use crate::quantity::{Dimension, Quantity};
 use crate::record::{Ending, Outcome};
 use crate::script::convert::{MapFields, plain_number};
-use crate::script::error::{Thrown, argument, ended, thrown};
+use crate::script::error::{Said, Thrown, argument, ended, thrown};
 use crate::script::host::{Host, place_of};
-use crate::script::registry::{Chapter, Deed, Kind, Nature, Time, Verb, acts, in_chapter, looks, of, param};
+use crate::script::registry::{
+    Chapter, Deed, Gives, Kind, Nature, Time, Verb, acts, in_chapter, looks, of, param,
+};
 use crate::supervisor::{Question, Request, Statement};
 use rand::RngExt;
 use rhai::{Dynamic, Engine, FnPtr, Map, NativeCallContext};
@@ -23,7 +25,7 @@ pub const VERBS: &[Verb] = &[
             param("body", Kind::Function, "what is done, `|| { … }`"),
         ],
         optional: 1,
-        gives: "what the body gives; nothing if it was skipped",
+        gives: Gives::Told("what the body gives; nothing if it was skipped"),
         summary: "Groups what follows under a name. With `#{ time: 40.min }` or `#{ helium: 2.L }` the step is skipped where less is left, rather than cut in half. Helium is judged by the forecast from the run's own readings of the level, at the lower edge of its 95 % band, now and when the step will end.",
         example: "step(\"warm-up\", || { wait(1.s); });",
         nature: looks(Time::Body, &[], &[]),
@@ -32,7 +34,7 @@ pub const VERBS: &[Verb] = &[
     Verb {
         name: "note",
         params: &[param("text", Kind::Text, "for the record and the brief")],
-        gives: "nothing",
+        gives: Gives::Nothing,
         summary: "Puts a note into the record.",
         example: "note(\"the tip looks sharp\");",
         nature: of(Deed::Tells),
@@ -41,7 +43,7 @@ pub const VERBS: &[Verb] = &[
     Verb {
         name: "hand_over",
         params: &[param("text", Kind::Text, "what the next shift must know, or do")],
-        gives: "nothing",
+        gives: Gives::Nothing,
         summary: "Your words for whoever comes next: they stand at the top of the brief, under *For the next shift*, in their order. Otherwise a note like any other.",
         example: "hand_over(\"take an image before the tip is moved sideways\");",
         nature: of(Deed::Tells),
@@ -53,7 +55,7 @@ pub const VERBS: &[Verb] = &[
             param("value", Kind::Value, "a value"),
             param("error", Kind::Value, "its error, of the same unit"),
         ],
-        gives: "a text",
+        gives: Gives::Text,
         summary: "A value with its error as people write them: the error with two digits, the value with as many decimals.",
         example: "note(`line at ${with_error(14.20312345.GHz, 0.42.MHz)}`);   // line at 14.20312 ± 0.00042 GHz",
         nature: of(Deed::Answers),
@@ -67,7 +69,7 @@ pub const VERBS: &[Verb] = &[
             param("reason", Kind::Text, "why"),
         ],
         optional: 1,
-        gives: "the answer",
+        gives: Gives::Flag,
         summary: "Records a decision with its reason and gives it back, to be used in an `if`.",
         example: "if decide(\"enough helium?\", read(\"HeliumLevel\") > 5.L) { note(\"yes\"); }",
         nature: of(Deed::Tells),
@@ -76,7 +78,7 @@ pub const VERBS: &[Verb] = &[
     Verb {
         name: "stop",
         params: &[param("reason", Kind::Text, "why")],
-        gives: "never returns",
+        gives: Gives::Never,
         summary: "Ends the sequence with an outcome `failed` and parks the bench.",
         example: "if read(\"HeliumLevel\") < 1.L { stop(\"no helium\"); }",
         nature: of(Deed::Ends),
@@ -84,7 +86,7 @@ pub const VERBS: &[Verb] = &[
     },
     Verb {
         name: "park",
-        gives: "nothing",
+        gives: Gives::Nothing,
         summary: "Brings the bench to its safe state, in the order of the bench file. The sequence can go on working with its data.",
         example: "park();",
         nature: Nature { deed: Deed::Secures, ..acts(Time::Open, &[], &[]) },
@@ -92,7 +94,7 @@ pub const VERBS: &[Verb] = &[
     },
     Verb {
         name: "elapsed",
-        gives: "a time",
+        gives: Gives::Time,
         summary: "Time since the run began.",
         example: "let t = elapsed();",
         nature: of(Deed::Answers),
@@ -100,7 +102,7 @@ pub const VERBS: &[Verb] = &[
     },
     Verb {
         name: "time_left",
-        gives: "a time",
+        gives: Gives::Time,
         summary: "Time until the window ends, with parking taken off. Very long where there is no window.",
         example: "if time_left() > 10.min { note(\"one more\"); }",
         nature: of(Deed::Answers),
@@ -108,7 +110,7 @@ pub const VERBS: &[Verb] = &[
     },
     Verb {
         name: "helium_left",
-        gives: "a volume",
+        gives: Gives::Volume,
         summary: "Helium above the refill limit of the bench.",
         example: "let spare = helium_left();",
         nature: Nature { roles: &[Role::HeliumLevel], ..of(Deed::Answers) },
@@ -116,7 +118,7 @@ pub const VERBS: &[Verb] = &[
     },
     Verb {
         name: "random",
-        gives: "a number",
+        gives: Gives::Number,
         summary: "A random number from 0 up to 1. The same seed gives the same numbers.",
         example: "let x = random();",
         nature: of(Deed::Answers),
@@ -205,7 +207,7 @@ fn register_words(engine: &mut Engine, host: &Rc<Host>) {
             &ctx,
             "argument",
             "wrong",
-            "`exit` looks like a normal end; use stop(\"why\") or let the sequence end",
+            Said::with("`exit` looks like a normal end", "use stop(\"why\") or let the sequence end"),
         ))
     });
     let h = Rc::clone(host);
@@ -216,13 +218,13 @@ fn with_error(ctx: &NativeCallContext<'_>, value: &Dynamic, error: &Dynamic) -> 
     let of = |number: &Dynamic, what: &str| {
         let plain = plain_number(number).map(Quantity::number);
         let found = number.clone().try_cast::<Quantity>().or(plain);
-        found.ok_or_else(|| argument(ctx, &format!("the {what} is no number")))
+        found.ok_or_else(|| argument(ctx, format!("the {what} is no number")))
     };
     let (value, error) = (of(value, "value")?, of(error, "error")?);
     if value.dimension != error.dimension {
         return Err(argument(
             ctx,
-            &format!("the error {error} is not {} like its value {value}", value.dimension),
+            format!("the error {error} is not {} like its value {value}", value.dimension),
         ));
     }
     Ok(value.with_error(error.si))
@@ -235,8 +237,8 @@ fn decide(
     answer: bool,
     reason: &str,
 ) -> Result<bool, Thrown> {
-    let jot = Statement::Decision { question: question.to_owned(), answer, reason: reason.to_owned() };
-    host.record(ctx, jot).map(|()| answer)
+    let statement = Statement::Decision { question: question.to_owned(), answer, reason: reason.to_owned() };
+    host.record(ctx, statement).map(|()| answer)
 }
 
 fn register_questions(engine: &mut Engine, host: &Rc<Host>) {

@@ -4,10 +4,10 @@ use super::agenda::{Left, Needs};
 use crate::quantity::{Dimension, Quantity, in_words};
 use crate::record::{Alternative, Choice, Evidence, Goal, GoalPlan, GoalState, Goals, PlanSaid, Shortfall};
 use crate::script::convert::{MapFields, kind_of, number, texts};
-use crate::script::error::{Thrown, argument};
+use crate::script::error::{Said, Thrown, argument};
 use crate::script::handles::Sweep;
 use crate::script::host::Host;
-use crate::script::registry::{Chapter, Deed, Kind, Nature, Verb, in_chapter, of, param};
+use crate::script::registry::{Chapter, Deed, Gives, Kind, Nature, Verb, in_chapter, of, param};
 use crate::script::units::as_value;
 use crate::supervisor::{Answer, Question, Request, Statement};
 use rhai::{Array, Dynamic, Engine, Map, NativeCallContext};
@@ -33,7 +33,7 @@ pub const VERBS: &[Verb] = &[
             ),
         ],
         optional: 1,
-        gives: "nothing",
+        gives: Gives::Nothing,
         summary: "Says a goal of the plan. Whether it is reached follows from the record alone: `tip proved` from tests on two atoms or from a proof, `resonance proved` from a verdict `real`, `line mapped` from trusted fits at so many places, each with the tip that is in now. When a test finds that the tip has changed, the tip is lost, and a map that is not complete begins anew, after another proof. Said again, it takes the place of what was said before.",
         example: "goal(\"a spin proved\", \"resonance proved\", #{ worth: 10 });",
         nature: of(Deed::Tells),
@@ -41,7 +41,9 @@ pub const VERBS: &[Verb] = &[
     },
     Verb {
         name: "goals",
-        gives: "a list of maps with `name`, `evidence`, `state`, `why`, `over`, `worth`, `places`, `settled`, `at`, `against`, `error`, `after`",
+        gives: Gives::Told(
+            "a list of maps with `name`, `evidence`, `state`, `why`, `over`, `worth`, `places`, `settled`, `at`, `against`, `error`, `after`",
+        ),
         summary: "How far the goals are, by the evidence in the record: `state` is `open`, `reached`, `lost` or `given up`, `over` is true where nothing is left to do; `settled` places of a map, and `at` which.",
         example: "for one in goals() { note(`${one.name}: ${one.state}`); }",
         nature: of(Deed::Answers),
@@ -54,7 +56,7 @@ pub const VERBS: &[Verb] = &[
             param("sweep", Kind::Handle("sweep"), "the spectrum"),
             param("place", Kind::Value, "where in the map, like 0.45.T, or a text"),
         ],
-        gives: "nothing",
+        gives: Gives::Nothing,
         summary: "A spectrum counts for a map. It does so only while its last fit is trusted, and one place counts once.",
         example: "goal(\"power\", \"line mapped\", #{ places: 3, against: \"power\" });\nlet s = sweep(#{ channel: \"RfFrequency\", from: 10.1.GHz, to: 10.3.GHz, points: 41, read: \"LockinX\" });\nfit_resonance(s);\ncounts_for(\"power\", s, -3.dBm);",
         nature: of(Deed::Tells),
@@ -67,7 +69,7 @@ pub const VERBS: &[Verb] = &[
             param("shortfall", Kind::OneOf(Shortfall::WORDS), "the named reason"),
             param("why", Kind::Text, "more on it"),
         ],
-        gives: "nothing",
+        gives: Gives::Nothing,
         summary: "Gives a goal up, for a named reason. A goal that is reached stays reached, and evidence that comes later still counts.",
         example: "goal(\"a good tip\", \"tip proved\");\ngive_up(\"a good tip\", \"no atoms\", \"three areas are bare\");",
         nature: of(Deed::Tells),
@@ -88,7 +90,7 @@ pub const VERBS: &[Verb] = &[
             ),
         ],
         optional: 1,
-        gives: "the name of the one to do, or an empty text where none can be begun",
+        gives: Gives::Told("the name of the one to do, or an empty text where none can be begun"),
         summary: "Chooses by worth an hour: the chance times the worth of the goal and of those that wait for it, less the risk times all that is still open, over the time and the hours that its helium would have lasted. What does not fit into the time or the helium that is left, or risks more than it gains, is not begun. The choice is recorded with all alternatives and stands in the brief.",
         example: "goal(\"a spin proved\", \"resonance proved\");\nlet what = choose_next([#{ name: \"look for a line\", goal: \"a spin proved\", time: 40.min, chance: 0.8 }]);\nnote(`next: ${what}`);",
         nature: Nature { deed: Deed::Answers, ..of(Deed::Answers) },
@@ -116,7 +118,7 @@ pub(super) fn register(engine: &mut Engine, host: &Rc<Host>) {
         move |ctx: NativeCallContext, goal: &str, sweep: Sweep, place: Dynamic| {
             let goals = goals(&h, &ctx)?;
             if known(&ctx, &goals, goal)?.plan.evidence != Evidence::LineMapped {
-                return Err(argument(&ctx, &format!("`{goal}` is no map, so no spectrum counts for it")));
+                return Err(argument(&ctx, format!("`{goal}` is no map, so no spectrum counts for it")));
             }
             let (goal, place) = (goal.to_owned(), in_text(&place));
             say(&h, &ctx, PlanSaid::Counts { goal, sweep: sweep.data.sweep, place })
@@ -129,7 +131,8 @@ pub(super) fn register(engine: &mut Engine, host: &Rc<Host>) {
             known(&ctx, &goals(&h, &ctx)?, goal)?;
             let named = Shortfall::of(shortfall).ok_or_else(|| {
                 let words = Shortfall::WORDS.join(", ");
-                argument(&ctx, &format!("`{shortfall}` is no named reason; there are {words}"))
+                let wrong = format!("`{shortfall}` is no named reason");
+                argument(&ctx, Said::with(wrong, format!("there are {words}")))
             })?;
             let (goal, why) = (goal.to_owned(), why.to_string());
             say(&h, &ctx, PlanSaid::GivenUp { goal, shortfall: named, why })
@@ -152,7 +155,7 @@ pub(super) fn say(host: &Host, ctx: &NativeCallContext<'_>, said: PlanSaid) -> R
 pub(super) fn goals(host: &Host, ctx: &NativeCallContext<'_>) -> Result<Goals, Thrown> {
     match host.call(ctx, Request::Ask(Question::Goals))? {
         Answer::Goals(goals) => Ok(*goals),
-        other => Err(argument(ctx, &format!("goals were expected, not {other:?}"))),
+        other => Err(argument(ctx, format!("goals were expected, not {other:?}"))),
     }
 }
 
@@ -160,8 +163,9 @@ fn known<'g>(ctx: &NativeCallContext<'_>, goals: &'g Goals, name: &str) -> Resul
     goals.of(name).ok_or_else(|| {
         let names = goals.all.iter().map(|goal| goal.plan.name.as_str());
         let near = crate::document::nearest(name, names);
-        let near = near.map(|near| format!("; did you mean `{near}`?")).unwrap_or_default();
-        argument(ctx, &format!("the plan has no goal `{name}`{near}; say it with `goal` first"))
+        let near = near.map(|near| format!("did you mean `{near}`? ")).unwrap_or_default();
+        let help = format!("{near}say it with `goal` first");
+        argument(ctx, Said::with(format!("the plan has no goal `{name}`"), help))
     })
 }
 
@@ -174,7 +178,7 @@ fn goal(
 ) -> Result<(), Thrown> {
     let evidence = Evidence::of(evidence).ok_or_else(|| {
         let words = Evidence::WORDS.join("`, `");
-        argument(ctx, &format!("`{evidence}` settles nothing; there are `{words}`"))
+        argument(ctx, Said::with(format!("`{evidence}` settles nothing"), format!("there are `{words}`")))
     })?;
     let mut fields = MapFields::new(ctx, "goal", more);
     let worth = fields.take("worth").map(|value| number(ctx, &value, "`worth`")).transpose()?.unwrap_or(1.0);
@@ -281,25 +285,25 @@ struct Could {
 fn could(ctx: &NativeCallContext<'_>, value: Dynamic) -> Result<Could, Thrown> {
     let described = kind_of(&value);
     let Some(map) = value.try_cast::<Map>() else {
-        return Err(argument(ctx, &format!("what could be done is a map, #{{ … }}, not {described}")));
+        return Err(argument(ctx, format!("what could be done is a map, #{{ … }}, not {described}")));
     };
     let mut fields = MapFields::new(ctx, "choose_next", map);
     let needs = Needs::take(&mut fields, ctx)?;
     let text = |fields: &mut MapFields<'_>, name: &'static str| {
-        fields.need(name)?.into_string().map_err(|_| argument(ctx, &format!("`{name}` is a text")))
+        fields.need(name)?.into_string().map_err(|_| argument(ctx, format!("`{name}` is a text")))
     };
     let (name, goal) = (text(&mut fields, "name")?, text(&mut fields, "goal")?);
     let share = |fields: &mut MapFields<'_>, name: &'static str| {
         let Some(value) = fields.take(name) else { return Ok(None) };
         let share = number(ctx, &value, &format!("`{name}`"))?;
         let fits = (0.0..=1.0).contains(&share);
-        if fits { Ok(Some(share)) } else { Err(argument(ctx, &format!("`{name}` goes from 0 to 1"))) }
+        if fits { Ok(Some(share)) } else { Err(argument(ctx, format!("`{name}` goes from 0 to 1"))) }
     };
     let (chance, risk, part) =
         (share(&mut fields, "chance")?, share(&mut fields, "risk")?, share(&mut fields, "part")?);
     fields.finish()?;
     if needs.time_s.is_none() {
-        return Err(argument(ctx, &format!("`{name}` does not say how much `time` it takes")));
+        return Err(argument(ctx, format!("`{name}` does not say how much `time` it takes")));
     }
     Ok(Could { name, goal, chance: chance.unwrap_or(1.0), needs, risk: risk.unwrap_or(0.0), part })
 }

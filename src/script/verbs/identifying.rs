@@ -6,10 +6,10 @@ use crate::analysis::identify::{self, Candidate, Measured, Sighting};
 use crate::bench::{KnownSpin, KnownValue};
 use crate::quantity::Dimension;
 use crate::script::convert::{MapFields, number, quantity, whole};
-use crate::script::error::{Thrown, argument, unfit};
+use crate::script::error::{Said, Thrown, argument, unfit};
 use crate::script::handles::{FitHandle, Sweep};
 use crate::script::host::Host;
-use crate::script::registry::{Chapter, Kind, Verb, in_chapter, param};
+use crate::script::registry::{Chapter, Gives, Kind, Verb, in_chapter, param};
 use crate::supervisor::Statement;
 use rhai::{Array, Dynamic, Engine, Map, NativeCallContext};
 use std::rc::Rc;
@@ -23,7 +23,7 @@ pub const VERBS: &[Verb] = &[
             param("channel", Kind::Channel, "which reading"),
             param("count", Kind::Number, "how many steps"),
         ],
-        gives: "a fit",
+        gives: Gives::Handle("fit"),
         summary: "Fits inelastic steps on a straight background: `value(\"step_1\")`, `value(\"height_1\")` and so on, the lowest step first, and `broadening`; with `error(…)` for each.",
         example: "set(\"Feedback\", 0);\nset(\"LockinReference\", 1);\nset(\"LockinModulation\", 2.mV);\nlet s = sweep(#{ channel: \"Bias\", from: 10.mV, to: 39.mV, points: 30, read: \"LockinX\" });\nset(\"Feedback\", 1);\nlet seen = fit_steps(s, \"LockinX\", 1);\nnote(`a step at ${seen.value(\"step_1\")}, trusted: ${seen.trusted}`);",
         ..in_chapter(Chapter::Analysis)
@@ -35,7 +35,7 @@ pub const VERBS: &[Verb] = &[
             Kind::Fields("| steps range height moments kinds"),
             "what was seen, each value with its error in a pair; and kinds other than those of the bench",
         )],
-        gives: "a map with `name`, `probability`, `reasons`, `candidates`",
+        gives: Gives::Told("a map with `name`, `probability`, `reasons`, `candidates`"),
         summary: "Compares what was seen with the kinds of spins that the bench file lists under `known_spins`, or with those given as `kinds`, and gives each its probability; `none of these` is always among them. A kind has a `name`, and `steps`, `height`, `moment`, `abundance` as far as they are known.",
         example: "let one = identify(#{ steps: [[19.2.mV, 0.3.mV]], range: [10.mV, 39.mV] });\nnote(`${one.name} of the bench with probability ${one.probability}`);\nlet who = identify(#{\n    steps: [[19.2.mV, 0.3.mV]],\n    range: [10.mV, 39.mV],\n    height: [0.16.nm, 0.01.nm],\n    kinds: [\n        #{ name: \"low one\", steps: [[19.mV, 0.5.mV]], height: [0.16.nm, 0.01.nm] },\n        #{ name: \"tall one\", steps: [[31.mV, 0.5.mV]], height: [0.21.nm, 0.01.nm], moment: [0.97, 0.02] },\n    ],\n});\nnote(`${who.name} with probability ${who.probability}`);",
         ..in_chapter(Chapter::Analysis)
@@ -92,7 +92,7 @@ const MOMENT_MU_B: Convert = |ctx, value, what| number(ctx, value, what);
 
 fn two(ctx: &NativeCallContext<'_>, value: Dynamic, what: &str) -> Result<[Dynamic; 2], Thrown> {
     let pair = value.try_cast::<Array>().and_then(|list| <[Dynamic; 2]>::try_from(list.to_vec()).ok());
-    pair.ok_or_else(|| argument(ctx, &format!("{what} is a pair in brackets, like [19.mV, 0.3.mV]")))
+    pair.ok_or_else(|| argument(ctx, format!("{what} is a pair in brackets, like [19.mV, 0.3.mV]")))
 }
 
 fn measured(
@@ -113,7 +113,7 @@ fn list(
 ) -> Result<Vec<Measured>, Thrown> {
     let Some(value) = value else { return Ok(Vec::new()) };
     let Some(items) = value.try_cast::<Array>() else {
-        return Err(argument(ctx, &format!("{what} is a list of pairs of a value and its error")));
+        return Err(argument(ctx, format!("{what} is a list of pairs of a value and its error")));
     };
     items.into_iter().map(|item| measured(ctx, item, what, convert)).collect()
 }
@@ -155,8 +155,8 @@ fn identify(host: &Host, ctx: &NativeCallContext<'_>, map: Map) -> Result<Map, T
             list.into_iter().map(|value| kind(ctx, value)).collect::<Result<Vec<_>, _>>()?
         }
         None if host.bench.known_spins.is_empty() => {
-            let message = "the bench lists no `known_spins`; list them there or give `kinds`";
-            return Err(argument(ctx, message));
+            let said = Said::with("the bench lists no `known_spins`", "list them there or give `kinds`");
+            return Err(argument(ctx, said));
         }
         None => host.bench.known_spins.iter().map(of_bench).collect(),
     };
@@ -176,7 +176,7 @@ fn identify(host: &Host, ctx: &NativeCallContext<'_>, map: Map) -> Result<Map, T
     };
     fields.finish()?;
     let candidates = identify::identify(&seen, &kinds)
-        .map_err(|error| unfit(ctx, &format!("nothing can be identified: {error}")))?;
+        .map_err(|error| unfit(ctx, format!("nothing can be identified: {error}")))?;
     let all: Vec<String> =
         candidates.iter().map(|c| format!("{} {:.4}", name_of(c), c.probability)).collect();
     let title = format!("kind of spin: {}", all.join(", "));

@@ -5,7 +5,7 @@ use crate::quantity::{Dimension, Quantity};
 use crate::script::convert::{MapFields, number};
 use crate::script::error::{Thrown, argument, unfit};
 use crate::script::handles::{FitHandle, Sweep};
-use crate::script::registry::{Chapter, Deed, Kind, Verb, in_chapter, of, param};
+use crate::script::registry::{Chapter, Deed, Gives, Kind, Verb, in_chapter, of, param};
 use crate::script::units::as_value;
 use rhai::{Dynamic, Engine, Map, NativeCallContext};
 
@@ -30,7 +30,7 @@ pub const VERBS: &[Verb] = &[Verb {
             "the `error` that is wanted, as a frequency for the centre of the line or as a part like 0.05 for its height; where the line is expected next (where it was), give or take `place_error` (0); the `longest` time for it (30 min)",
         ),
     ],
-    gives: "a map with `from`, `to`, `points`, `dwell`, `average`, `time`, `error`",
+    gives: Gives::Told("a map with `from`, `to`, `points`, `dwell`, `average`, `time`, `error`"),
     summary: "The shortest spectrum that knows the line as well as it is wanted, by the information that its points have: the window as wide as helps, and at each point as long as needed. Width, height and noise are those of the fit, white noise is supposed, and `error` is what is expected then, also where `longest` is too short for what is wanted.",
     example: "let first = sweep(#{ channel: \"RfFrequency\", from: 10.1.GHz, to: 10.3.GHz, points: 41, read: \"LockinX\", dwell: 300.ms, average: 3 });\nlet next = plan_spectrum(first, fit_resonance(first), #{ error: 0.5.MHz });\nnote(`${next.points} points, ${next.dwell} at each: ${next.time}`);",
     nature: of(Deed::Answers),

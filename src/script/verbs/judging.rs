@@ -12,7 +12,7 @@ use crate::script::convert::{MapFields, number, quantity};
 use crate::script::error::{Thrown, argument, unfit};
 use crate::script::handles::{Sweep, Trace};
 use crate::script::host::Host;
-use crate::script::registry::{Chapter, Deed, Kind, Time, Verb, acts, in_chapter, of, param};
+use crate::script::registry::{Chapter, Deed, Gives, Kind, Time, Verb, acts, in_chapter, of, param};
 use crate::script::units::as_value;
 use crate::supervisor::{Answer, Request, Statement};
 use rhai::{Array, Dynamic, Engine, Map, NativeCallContext};
@@ -32,7 +32,7 @@ pub const VERBS: &[Verb] = &[
     Verb {
         name: "contrast",
         params: &[param("trace", Kind::Handle("trace"), "a trace of the current")],
-        gives: "a map with `verdict`, `polarisation`, `separation`, `reasons`",
+        gives: Gives::Told("a map with `verdict`, `polarisation`, `separation`, `reasons`"),
         summary: "Judges whether a current has two levels, as it has under a magnetic tip: `verdict` is `contrast`, `none`, `undecided`, or `jump` where it changed from one to the other once and stayed.",
         example: "let seen = contrast(trace(\"Current\", 400, 5.ms));\nnote(`contrast: ${seen.verdict}`);",
         ..in_chapter(Chapter::Analysis)
@@ -44,7 +44,7 @@ pub const VERBS: &[Verb] = &[
             param("channel", Kind::Channel, "which reading; the lock-in's X where it is left out"),
         ],
         optional: 1,
-        gives: "a list of maps with `centre`, `width`, `height`, `false_alarm`",
+        gives: Gives::Told("a list of maps with `centre`, `width`, `height`, `false_alarm`"),
         summary: "The lines of a spectrum in rising order of frequency, each with the probability that noise alone shows one as strong anywhere in the range. Over frequency, waves of 80 MHz and more are taken for the transmission of the RF line, so lines are up to 40 MHz wide.",
         example: "let s = sweep(#{ channel: \"RfFrequency\", from: 14.GHz, to: 14.2.GHz, points: 41, read: \"LockinX\" });\nfor line in find_lines(s) { note(`a line at ${line.centre}`); }",
         ..in_chapter(Chapter::Analysis)
@@ -55,7 +55,7 @@ pub const VERBS: &[Verb] = &[
             param("trace", Kind::Handle("trace"), "a trace of the signal at one point"),
             param("error", Kind::Handle("quantity"), "the error that is wanted, in the unit of the trace"),
         ],
-        gives: "a map with `dwell`, `repeats`, `error`",
+        gives: Gives::Told("a map with `dwell`, `repeats`, `error`"),
         summary: "How long to stay on a point for a wanted error, from the Allan deviation of a trace: longer is better only until drift sets in.",
         example: "let stay = pick_dwell(trace(\"LockinX\", 600, 50.ms), 2.fA);\nnote(`stay ${stay.dwell}, ${stay.repeats} times`);",
         nature: of(Deed::Answers),
@@ -68,7 +68,9 @@ pub const VERBS: &[Verb] = &[
             Kind::Fields("from to widest narrowest highest | readings error settle asymmetry"),
             "the range, the widths and the height to expect, and when to end",
         )],
-        gives: "a map with `centre`, `centre_error`, `width`, `height`, `asymmetry`, `presence`, `readings`",
+        gives: Gives::Told(
+            "a map with `centre`, `centre_error`, `width`, `height`, `asymmetry`, `presence`, `readings`",
+        ),
         summary: "Looks for one line by choosing each next frequency where it tells most, instead of sweeping. Ends after `readings`, or when the centre is known to `error`. The line may be lopsided either way; `asymmetry` says how much to expect (1 if it is not given, 0 for a line known to be symmetric, which then takes fewer readings).",
         example: "let found = search_resonance(#{ from: 11.3.GHz, to: 11.5.GHz, narrowest: 5.MHz, widest: 20.MHz, highest: 100.fA, readings: 12 });",
         nature: acts(Time::Open, &[Role::RfFrequency, Role::LockinX], &[]),
@@ -94,7 +96,7 @@ pub(super) fn register(engine: &mut Engine, host: &Rc<Host>) {
 
 fn contrast(host: &Host, ctx: &NativeCallContext<'_>, trace: &Trace) -> Result<Map, Thrown> {
     let judged = contrast_of_trace(&trace.numbers.values, trace.interval_s)
-        .map_err(|error| unfit(ctx, &format!("this trace can't be judged: {error}")))?;
+        .map_err(|error| unfit(ctx, format!("this trace can't be judged: {error}")))?;
     let verdict = match judged.verdict {
         ContrastVerdict::Contrast => "contrast",
         ContrastVerdict::Jump => "jump",
@@ -102,13 +104,13 @@ fn contrast(host: &Host, ctx: &NativeCallContext<'_>, trace: &Trace) -> Result<M
         ContrastVerdict::Undecided => "undecided",
     };
     let reason = judged.reasons.first().cloned().unwrap_or_default();
-    let jot = Statement::Judgement {
+    let statement = Statement::Judgement {
         what: "contrast".to_owned(),
         sweep: None,
         title: format!("contrast: {verdict}. {reason}"),
         body: serde_json::to_value(&judged).unwrap_or_default(),
     };
-    host.record(ctx, jot)?;
+    host.record(ctx, statement)?;
     let mut map = Map::new();
     map.insert("verdict".into(), verdict.into());
     map.insert("polarisation".into(), judged.polarisation.map_or(0.0, |(p, _)| p).into());
@@ -127,14 +129,14 @@ fn find_lines(
     // Points are taken as evenly spaced, so a gap ends what is looked at.
     let stretches = sweep
         .stretches(channel)
-        .ok_or_else(|| argument(ctx, &format!("this sweep did not read `{channel}`")))?;
+        .ok_or_else(|| argument(ctx, format!("this sweep did not read `{channel}`")))?;
     let (x, y) = stretches.into_iter().max_by_key(|(x, _)| x.len()).unwrap_or_default();
     let (x_is, y_is) = dimensions(sweep, channel);
     let spans = x.iter().fold((f64::INFINITY, f64::NEG_INFINITY), |m, v| (m.0.min(*v), m.1.max(*v)));
     let wavy = x_is == Dimension::FREQUENCY && spans.1 - spans.0 > 2.0 * WIDEST_LINE_HZ;
     let plan = peaks::Search { over_waves: wavy.then_some(WIDEST_LINE_HZ), ..peaks::Search::default() };
     let found = peaks::find(&x, &y, &plan)
-        .map_err(|error| unfit(ctx, &format!("no lines can be looked for: {error}")))?;
+        .map_err(|error| unfit(ctx, format!("no lines can be looked for: {error}")))?;
     let mut title = format!("{} {}: {} lines", sweep.data.plan.name, sweep.data.sweep, found.lines.len());
     let mut body = serde_json::to_value(&found).unwrap_or_default();
     if sweep.data.doubtful.count() > 0 {
@@ -160,7 +162,7 @@ fn find_lines(
 fn pick_dwell(ctx: NativeCallContext<'_>, trace: Trace, error: Dynamic) -> Result<Map, Thrown> {
     let wanted = quantity(&ctx, &error, trace.numbers.dimension, "the wanted error")?;
     let dwell = best_dwell(&trace.numbers.values, trace.interval_s, wanted)
-        .map_err(|error| unfit(&ctx, &format!("no dwell can be picked: {error}")))?;
+        .map_err(|error| unfit(&ctx, format!("no dwell can be picked: {error}")))?;
     let mut map = Map::new();
     map.insert("dwell".into(), Dynamic::from(Quantity::new(dwell.dwell_s, Dimension::TIME)));
     map.insert("repeats".into(), (dwell.averages as i64).into());
@@ -187,7 +189,7 @@ fn search(host: &Host, ctx: &NativeCallContext<'_>, plan: Map) -> Result<Map, Th
             "`search_resonance` needs `from`, `to`, `narrowest`, `widest` and `highest`",
         ));
     };
-    let bad = |error: FitError| argument(ctx, &format!("the search can't begin: {error}"));
+    let bad = |error: FitError| argument(ctx, format!("the search can't begin: {error}"));
     let (range, widths, heights) = ((from, to), (narrowest, widest), (-highest, highest));
     let mut search =
         Search::new(range, widths, heights, asymmetry.unwrap_or(USUAL_ASYMMETRY), None).map_err(bad)?;

@@ -6,7 +6,7 @@ use crate::script::convert::{kind_of, whole};
 use crate::script::error::{Thrown, argument, unfit};
 use crate::script::handles::Trace;
 use crate::script::numbers::Numbers;
-use crate::script::registry::{Chapter, Kind, Verb, in_chapter, param};
+use crate::script::registry::{Chapter, Gives, Kind, Verb, in_chapter, param};
 use crate::script::table::{Column, Table};
 use rhai::{Dynamic, Engine, NativeCallContext};
 
@@ -26,7 +26,7 @@ pub const VERBS: &[Verb] = &[
             ),
         ],
         optional: 1,
-        gives: "a table",
+        gives: Gives::Handle("table"),
         summary: "The one-sided density of noise over `frequency`, from stretches that overlap by half, each less its mean and under a Hann window: `density` is in the square of the unit per Hz, with its error.",
         example: "let current = trace(\"Current\", 512, 5.ms);\nlet noise = noise_spectrum(current, 128);\nnote(`${sqrt(noise[\"density\"])[4]} at ${noise[\"frequency\"][4]}`);",
         ..in_chapter(Chapter::Tables)
@@ -34,7 +34,7 @@ pub const VERBS: &[Verb] = &[
     Verb {
         name: "allan_deviation",
         params: &[param("what", Kind::Data, "a trace, or a table of one column along an evenly spaced time")],
-        gives: "a table",
+        gives: Gives::Handle("table"),
         summary: "How far means of neighbouring stretches differ, by the length of the stretches, `time`: the overlapping Allan `deviation` with its error. Where it is least, averaging longer does not help any more.",
         example: "let current = trace(\"Current\", 512, 5.ms);\nfor row in allan_deviation(current) {\n    note(`means over ${row[0]} differ by ${row[1]}`);\n}",
         ..in_chapter(Chapter::Tables)
@@ -70,7 +70,7 @@ impl Series {
         let Some(table) = what.read_lock::<Table>() else {
             return Err(argument(
                 ctx,
-                &format!("noise is worked out of a trace or a table, not of {}", kind_of(what)),
+                format!("noise is worked out of a trace or a table, not of {}", kind_of(what)),
             ));
         };
         let [time, column] = table.columns() else {
@@ -80,7 +80,7 @@ impl Series {
         if time.numbers.dimension != Dimension::TIME || rows < 2 {
             return Err(argument(
                 ctx,
-                &format!("`{}` is no time along which noise could be worked out", time.name),
+                format!("`{}` is no time along which noise could be worked out", time.name),
             ));
         }
         let interval_s = (times[rows - 1] - times[0]) / (rows - 1) as f64;
@@ -92,7 +92,7 @@ impl Series {
         if let Some(i) = uneven {
             return Err(argument(
                 ctx,
-                &format!("`{}` is not evenly spaced: look at row {}", time.name, i + 1),
+                format!("`{}` is not evenly spaced: look at row {}", time.name, i + 1),
             ));
         }
         Ok(Self { numbers: column.numbers.clone(), interval_s })
@@ -101,7 +101,7 @@ impl Series {
 
 fn spectrum(ctx: &NativeCallContext<'_>, series: &Series, stretch: usize) -> Result<Table, Thrown> {
     let psd = welch(&series.numbers.values, 1.0 / series.interval_s, stretch)
-        .map_err(|error| unfit(ctx, &format!("no spectrum of this noise: {error}")))?;
+        .map_err(|error| unfit(ctx, format!("no spectrum of this noise: {error}")))?;
     let dimension = series.numbers.dimension.change().power(2).over(Dimension::FREQUENCY);
     let errors = psd.density.iter().map(|density| density * psd.relative_error).collect();
     let density = Numbers::new(psd.density, dimension).with_errors(errors);
@@ -110,7 +110,7 @@ fn spectrum(ctx: &NativeCallContext<'_>, series: &Series, stretch: usize) -> Res
 
 fn allan(ctx: &NativeCallContext<'_>, series: &Series) -> Result<Table, Thrown> {
     let points = allan_deviation(&series.numbers.values, series.interval_s)
-        .map_err(|error| unfit(ctx, &format!("no Allan deviation: {error}")))?;
+        .map_err(|error| unfit(ctx, format!("no Allan deviation: {error}")))?;
     let times = points.iter().map(|point| point.tau_s).collect();
     let values = points.iter().map(|point| point.deviation).collect();
     let deviation = Numbers::new(values, series.numbers.dimension.change());
@@ -124,5 +124,5 @@ fn table(
     column: (&str, Numbers),
 ) -> Result<Table, Thrown> {
     let columns = [axis, column].map(|(name, numbers)| Column::new(name, numbers));
-    Table::new(columns.to_vec(), 1).map_err(|error| argument(ctx, &error.to_string()))
+    Table::new(columns.to_vec(), 1).map_err(|error| argument(ctx, error))
 }

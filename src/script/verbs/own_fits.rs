@@ -8,7 +8,7 @@ use crate::script::error::{Thrown, argument};
 use crate::script::handles::FitHandle;
 use crate::script::host::Host;
 use crate::script::model::{OwnModel, Terms};
-use crate::script::registry::{Chapter, Kind, Verb, in_chapter, param};
+use crate::script::registry::{Chapter, Gives, Kind, Verb, in_chapter, param};
 use rhai::{Array, Dynamic, Engine, FnPtr, Map, NativeCallContext};
 use std::rc::Rc;
 
@@ -35,7 +35,7 @@ pub const VERBS: &[Verb] = &[Verb {
         ),
     ],
     optional: 1,
-    gives: "a fit",
+    gives: Gives::Handle("fit"),
     summary: "Fits a model of your own to one sweep, or to several at once. Parameters that are not common carry the number of their sweep, `value(\"centre@2\")`. Derivatives are exact where the model does arithmetic only. Start from typical magnitudes.",
     example: "let s = sweep(#{ channel: \"Bias\", from: 20.mV, to: 60.mV, points: 9, read: \"Current\" });\nlet own = fit_own(s, \"Current\", #{ current: 0.pA, conductance: 1.nA / 1.V }, |v, p| p.current + p.conductance * v);\nnote(`${own.value(\"conductance\")} ± ${own.error(\"conductance\")}`);\nlet both = fit_own([s, s], \"Current\", #{ offset: 0.0, slope: #{ start: 1e-9, common: true } }, #{ noise: \"outliers\" }, |v, p| p.offset + p.slope * v);",
     ..in_chapter(Chapter::Analysis)
@@ -78,7 +78,7 @@ impl Known {
         let number = |value: &Dynamic, what: &str| {
             let wrong =
                 || format!("{what} of `{name}` is a number, with or without a unit, not {}", kind_of(value));
-            any_quantity(value).ok_or_else(|| argument(ctx, &wrong()))
+            any_quantity(value).ok_or_else(|| argument(ctx, wrong()))
         };
         let Some(map) = value.clone().try_cast::<Map>() else {
             let start = vec![number(value, "the start")?];
@@ -93,7 +93,7 @@ impl Known {
         let held = fixed.as_ref().is_some_and(|f| f.as_bool().unwrap_or(true));
         let value = start.or(fixed.filter(|f| !f.is_bool()));
         let value =
-            value.ok_or_else(|| argument(ctx, &format!("`{name}` needs `start`, a value to begin with")))?;
+            value.ok_or_else(|| argument(ctx, format!("`{name}` needs `start`, a value to begin with")))?;
         let start = match value.clone().try_cast::<Array>() {
             Some(list) => list.iter().map(|v| number(v, "the start")).collect::<Result<Vec<_>, _>>()?,
             None => vec![number(&value, "the start")?],
@@ -108,7 +108,7 @@ impl Known {
     /// All values of one parameter are of one kind.
     fn check(&self, ctx: &NativeCallContext<'_>) -> Result<(), Thrown> {
         let Some(first) = self.start.first() else {
-            return Err(argument(ctx, &format!("`{}` has an empty list of values to begin with", self.name)));
+            return Err(argument(ctx, format!("`{}` has an empty list of values to begin with", self.name)));
         };
         let mut others = self.start.iter().chain(&self.low).chain(&self.high);
         match others.find(|q| q.dimension != first.dimension) {

@@ -3,7 +3,7 @@
 use crate::bench::ChannelId;
 use crate::quantity::{Dimension, Quantity};
 use crate::script::convert::{MapFields, kind_of, quantity, whole};
-use crate::script::error::{Thrown, argument};
+use crate::script::error::{Said, Thrown, argument};
 use crate::script::handles::Numbers;
 use crate::script::host::Host;
 use crate::script::units::as_value;
@@ -44,7 +44,7 @@ pub(super) fn line_of(
     if let Some(passes) = fields.take("passes") {
         let passes = directions(ctx, &passes)?;
         if line.axis.points.saturating_mul(passes.len() as u64) > MOST_LISTED {
-            return Err(argument(ctx, &format!("a line in passes has at most {MOST_LISTED} points in all")));
+            return Err(argument(ctx, format!("a line in passes has at most {MOST_LISTED} points in all")));
         }
         run_through(host, &mut line, &passes);
     }
@@ -83,7 +83,7 @@ fn listed(ctx: &NativeCallContext<'_>, channel: ChannelId, places: Vec<f64>) -> 
     if points == 0 || points > MOST_LISTED {
         return Err(argument(
             ctx,
-            &format!("`values` is a list of 1 to {MOST_LISTED} values, not of {points}"),
+            format!("`values` is a list of 1 to {MOST_LISTED} values, not of {points}"),
         ));
     }
     let (from, to) = ends(&places);
@@ -106,15 +106,15 @@ pub(super) fn si_values(
 ) -> Result<Vec<f64>, Thrown> {
     if let Some(numbers) = value.read_lock::<Numbers>() {
         if numbers.dimension != dimension {
-            return Err(argument(ctx, &format!("{what} is {dimension}, not {}", numbers.dimension)));
+            return Err(argument(ctx, format!("{what} is {dimension}, not {}", numbers.dimension)));
         }
         if numbers.values.iter().any(|value| !value.is_finite()) {
-            return Err(argument(ctx, &format!("{what} has gaps")));
+            return Err(argument(ctx, format!("{what} has gaps")));
         }
         return Ok(numbers.values.to_vec());
     }
     let Some(list) = value.read_lock::<Array>() else {
-        return Err(argument(ctx, &format!("{what} is a list of values, not {}", kind_of(value))));
+        return Err(argument(ctx, format!("{what} is a list of values, not {}", kind_of(value))));
     };
     let item = |(i, item): (usize, &Dynamic)| quantity(ctx, item, dimension, &format!("item {i} of {what}"));
     list.iter().enumerate().map(item).collect()
@@ -138,11 +138,8 @@ fn directions(ctx: &NativeCallContext<'_>, value: &Dynamic) -> Result<Vec<Direct
         "down" => Ok(Direction::Down),
         "random" => Ok(Direction::Random),
         _ => {
-            let message = format!(
-                "`passes` is a number, or a list of \"up\", \"down\" and \"random\"; {} is none of them",
-                kind_of(item)
-            );
-            Err(argument(ctx, &message))
+            let wrong = "`passes` is a number, or a list of \"up\", \"down\" and \"random\"";
+            Err(argument(ctx, Said::with(wrong, format!("{} is none of them", kind_of(item)))))
         }
     };
     if list.is_empty() {
@@ -230,7 +227,7 @@ fn companions(
         None => vec![value],
     };
     if way.axis.points > MOST_LISTED {
-        return Err(argument(ctx, &format!("other channels are moved along at most {MOST_LISTED} points")));
+        return Err(argument(ctx, format!("other channels are moved along at most {MOST_LISTED} points")));
     }
     let one = |item: Dynamic| {
         let described = kind_of(&item);

@@ -7,10 +7,10 @@ use crate::analysis::joint::{
 use crate::bench::Role;
 use crate::quantity::{Dimension, Quantity};
 use crate::script::convert::{MapFields, number, quantity, whole};
-use crate::script::error::{Thrown, argument, unfit, unusable};
+use crate::script::error::{Said, Thrown, argument, unfit, unusable};
 use crate::script::handles::{Sweep, VerdictHandle};
 use crate::script::host::Host;
-use crate::script::registry::{Chapter, Deed, Kind, Verb, in_chapter, of, param};
+use crate::script::registry::{Chapter, Deed, Gives, Kind, Verb, in_chapter, of, param};
 use crate::supervisor::Statement;
 use rhai::{Array, Dynamic, Engine, Map, NativeCallContext};
 use std::cell::RefCell;
@@ -33,7 +33,7 @@ pub const VERBS: &[Verb] = &[
             ),
         ],
         optional: 1,
-        gives: "a verdict",
+        gives: Gives::Handle("verdict"),
         summary: "Judges whether spectra at several fields show a moment: `verdict` is `real`, `absent`, `artefact`, `curved`, `splitting` or `undecided`, `reasons` says why. May be asked after each spectrum; stopping at the first proof keeps the chance of a false one. Only with `real` are there `moment`, `g`, `tip_field`, their errors, and `expected(field)`. Where the tip has changed on the way, `changed` is true, `states` has a verdict for each state of the tip, and the verdict itself is on the last one.",
         example: "// let judged = is_real(spectra);  if judged.proved { note(`moment ${with_error(judged.moment, judged.moment_error)}`); }",
         ..in_chapter(Chapter::Analysis)
@@ -45,7 +45,7 @@ pub const VERBS: &[Verb] = &[
             param("to", Kind::Field, "the other end"),
             param("count", Kind::Number, "how many fields"),
         ],
-        gives: "a list of fields",
+        gives: Gives::Told("a list of fields"),
         summary: "Fields to measure at, in the order to visit them: the steps have no common measure and go up and down, so that neither a ripple nor a drift can pass for a moment.",
         example: "for field in plan_fields(500.mT, 560.mT, 4) { note(`a spectrum at ${field}`); }",
         nature: of(Deed::Answers),
@@ -63,7 +63,7 @@ pub const VERBS: &[Verb] = &[
                 "number of the spectrum, so that each window is put off by another part",
             ),
         ],
-        gives: "a map with `from`, `to`, `centre`",
+        gives: Gives::Told("a map with `from`, `to`, `centre`"),
         summary: "The window for the next spectrum. It holds the line of a proved law, or of the law that is suspected so far, but never twice at the same place: what stays at one place of the window can't pass for a line. Where a comb of lines is suspected it is as wide as that needs.",
         example: "// let window = plan_window(judged, 0.52.T, 150.MHz, 3);  sweep(#{ …, from: window.from, to: window.to, … })",
         nature: of(Deed::Answers),
@@ -119,9 +119,10 @@ fn taken(ctx: &NativeCallContext<'_>, i: usize, item: Dynamic) -> Result<Taken, 
         let (field_t, sweep) = pair.pop().ok_or_else(|| unfit(ctx, "there is nothing to judge"))?;
         return Ok(Taken { field_t, tip: 0, sweep });
     }
-    let wrong = |what: &str| argument(ctx, &format!("item {i} of the list {what}"));
+    let wrong = |what: &str| argument(ctx, format!("item {i} of the list {what}"));
     let map = item.try_cast::<Map>().ok_or_else(|| {
-        wrong("is neither a pair nor a map; one is added with spectra.push([field, sweep])")
+        let wrong = format!("item {i} of the list is neither a pair nor a map");
+        argument(ctx, Said::with(wrong, "one is added with spectra.push([field, sweep])"))
     })?;
     let mut fields = MapFields::new(ctx, "is_real", map);
     let field_t = fields.quantity("field", Dimension::FIELD)?.ok_or_else(|| wrong("has no `field`"))?;
@@ -169,7 +170,7 @@ fn is_real(
         ));
     }
     let judged = judge_again(&spectra, &prior, &mut remembered.borrow_mut())
-        .map_err(|error| unfit(ctx, &format!("these spectra can't be judged: {error}")))?;
+        .map_err(|error| unfit(ctx, format!("these spectra can't be judged: {error}")))?;
     for one in &judged {
         // Several tips may be given, and one that was given may have changed unasked.
         let segments = judged.iter().filter(|other| other.tip == one.tip).count();
@@ -210,7 +211,7 @@ fn plan_fields(
     let b = quantity(&ctx, &to, Dimension::FIELD, "the last field")?;
     let count = whole(&ctx, &count, "the number of fields", 1)?.min(10_000);
     let fields = design::fields((a.min(b), a.max(b)), usize::try_from(count).unwrap_or(1))
-        .map_err(|error| argument(&ctx, &format!("no fields can be planned: {error}")))?;
+        .map_err(|error| argument(&ctx, format!("no fields can be planned: {error}")))?;
     // A tenth of a millitesla is far below any step, and is read more easily.
     let rounded = |b: f64| (b * 1e4).round() * 1e-4;
     Ok(fields.into_iter().map(|b| Dynamic::from(Quantity::new(rounded(b), Dimension::FIELD))).collect())
@@ -255,13 +256,9 @@ fn law<T>(
     of: impl Fn(&crate::analysis::joint::ProvedLaw) -> T,
 ) -> Result<T, Thrown> {
     verdict.0.law.as_ref().map(of).ok_or_else(|| {
-        unusable(
-            ctx,
-            &format!(
-                "the verdict is {}, so there is no moment and no tip field; ask `proved` first",
-                verdict.0.verdict.word()
-            ),
-        )
+        let verdict = verdict.0.verdict.word();
+        let wrong = format!("the verdict is {verdict}, so there is no moment and no tip field");
+        unusable(ctx, Said::with(wrong, "ask `proved` first"))
     })
 }
 

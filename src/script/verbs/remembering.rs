@@ -8,7 +8,7 @@ use crate::script::convert::MapFields;
 use crate::script::error::{Thrown, argument};
 use crate::script::handles::{Image, Numbers};
 use crate::script::host::Host;
-use crate::script::registry::{Chapter, Deed, Kind, Verb, in_chapter, of, param};
+use crate::script::registry::{Chapter, Deed, Gives, Kind, Verb, in_chapter, of, param};
 use crate::script::units::as_value;
 use crate::supervisor::{Question, Request, Statement};
 use rhai::{Array, Dynamic, Engine, Map, NativeCallContext};
@@ -18,7 +18,7 @@ use std::rc::Rc;
 pub const VERBS: &[Verb] = &[
     Verb {
         name: "known_spins",
-        gives: "a list of maps with `id`, `names`, `moment`, `moment_error`, `proved`, `ago`",
+        gives: Gives::Told("a list of maps with `id`, `names`, `moment`, `moment_error`, `proved`, `ago`"),
         summary: "The spins that the logbook knows, from all runs before this one. `proved` says whether a moment was proved; `ago` is the time since the tip was last centred on it.",
         example: "for spin in known_spins() { note(`${spin.id}: ${spin.moment} Bohr magnetons`); }",
         nature: of(Deed::Tells),
@@ -27,7 +27,7 @@ pub const VERBS: &[Verb] = &[
     Verb {
         name: "spins_here",
         params: &[param("image", Kind::Handle("image"), "an image of now")],
-        gives: "a list of maps as `known_spins` gives them, with `x` and `y`",
+        gives: Gives::Told("a list of maps as `known_spins` gives them, with `x` and `y`"),
         summary: "Lays an image over the maps of the logbook, and says which known spins lie where now. Empty where it is not certain which area this is: a wrong spin is worse than none. Four spots at least must agree, by one shift that no other comes near.",
         example: "for spin in spins_here(image(#{ size: 20.nm, pixels: 48, line_time: 400.ms })) { note(`${spin.id} at ${spin.x}`); }",
         nature: of(Deed::Tells),
@@ -40,7 +40,7 @@ pub const VERBS: &[Verb] = &[
             param("now", Kind::Handle("image"), "an image of now"),
             param("place", Kind::Fields("x y |"), "a place in the image of before"),
         ],
-        gives: "a map with `found`, `x`, `y`, `agreeing`",
+        gives: Gives::Told("a map with `found`, `x`, `y`, `agreeing`"),
         summary: "Where a place is now: one image is laid over the other by what stands out in both. `found` is false where fewer than four spots agree or another shift does nearly as well; then `x` and `y` are as they were. The second image may be larger; take both with the tip equally fast, so a large one with longer lines, for what is passed quickly looks lower. For the way back after a refill, after the pot was condensed anew, or after coarse steps.",
         example: "let before = image(#{ size: 20.nm, pixels: 48, line_time: 400.ms });\nlet place = same_place(before, image(#{ size: 20.nm, pixels: 48, line_time: 400.ms }), #{ x: 3.2.nm, y: -1.85.nm });\nnote(`found: ${place.found}`);",
         ..in_chapter(Chapter::Tip)
@@ -52,7 +52,9 @@ pub const VERBS: &[Verb] = &[
             Kind::Fields("| spin name channel from to"),
             "which: of a spin, of that name, along a channel, over at least these frequencies",
         )],
-        gives: "a list of maps with `run`, `sweep`, `name`, `channel`, `from`, `to`, `points`, `ago`, `tip`, `spin`, `field`, `verdict`, `x`, `values`",
+        gives: Gives::Told(
+            "a list of maps with `run`, `sweep`, `name`, `channel`, `from`, `to`, `points`, `ago`, `tip`, `spin`, `field`, `verdict`, `x`, `values`",
+        ),
         summary: "Sweeps along one axis of earlier runs, the latest first. `x` and `values`, a map of readings by channel, have the points of the latest forty; of older ones they are empty. A background of the afternoon is a reference for the night this way.",
         example: "let backgrounds = earlier_spectra(#{ name: \"background\", channel: \"RfFrequency\" });\nif backgrounds.len() > 0 { note(`the last one is ${backgrounds[0].ago} old`); }",
         nature: of(Deed::Tells),

@@ -6,10 +6,10 @@ use crate::bench::{ChannelId, TaskKind};
 use crate::instrument::Task;
 use crate::quantity::Dimension;
 use crate::script::convert::{MapFields, quantity, texts, whole};
-use crate::script::error::{Thrown, argument, unfit};
+use crate::script::error::{Said, Thrown, argument, unfit};
 use crate::script::handles::{Numbers, Sweep, Trace};
 use crate::script::host::Host;
-use crate::script::registry::{Chapter, Kind, Time, Verb, acts, in_chapter, looks, param};
+use crate::script::registry::{Chapter, Gives, Kind, Time, Verb, acts, in_chapter, looks, param};
 use crate::script::table::bounds;
 use crate::script::units::as_value;
 use crate::supervisor::{Answer, Axis, Request, SweepPlan};
@@ -30,7 +30,7 @@ pub const VERBS: &[Verb] = &[
             ),
             "what is set, what is read, and how; a list of `values` takes the place of `from`, `to` and `points`",
         )],
-        gives: "a sweep",
+        gives: Gives::Handle("sweep"),
         summary: "Sets a channel to evenly spaced values, or to those of a list; at each one it waits until everything has settled, reads, and records the point. A channel that gives no value leaves a gap.",
         example: "let spectrum = sweep(#{ name: \"demo\", channel: \"RfFrequency\", from: 14.GHz, to: 14.1.GHz, points: 11, read: \"LockinX\", dwell: 100.ms, average: 2 });\nlet quick = sweep(#{ channel: \"RfFrequency\", values: [14.GHz, 14.02.GHz, 14.03.GHz], read: \"LockinX\", passes: [\"up\", \"down\", \"random\"], until_error: #{ channel: \"LockinX\", error: 50.fA } });",
         nature: acts(Time::Reckoned, &[], &[]),
@@ -45,7 +45,7 @@ pub const VERBS: &[Verb] = &[
             ),
             "two axes, each `#{ channel, from, to, points }` or `#{ channel, values }`, with `along` where a channel is moved along with it; and what is read",
         )],
-        gives: "a sweep",
+        gives: Gives::Handle("sweep"),
         summary: "A map over two channels: for each value of the slow axis the fast axis is run through.",
         example: "let map = grid(#{ slow: #{ channel: \"Bias\", from: 20.mV, to: 30.mV, points: 3 }, fast: #{ channel: \"RfFrequency\", from: 14.GHz, to: 14.1.GHz, points: 5 }, read: [\"Current\"] });\nlet listed = grid(#{ slow: #{ channel: \"Setpoint\", values: [5.pA, 10.pA, 20.pA], along: #{ channel: \"RfLevel\", values: [-10.dBm, -12.dBm, -15.dBm] } }, fast: #{ channel: \"Bias\", from: 20.mV, to: 30.mV, points: 5 }, read: \"Current\" });",
         nature: acts(Time::Reckoned, &[], &[]),
@@ -58,7 +58,7 @@ pub const VERBS: &[Verb] = &[
             param("samples", Kind::Number, "how many readings"),
             param("every", Kind::Time, "their distance in time"),
         ],
-        gives: "a trace",
+        gives: Gives::Handle("trace"),
         summary: "Reads one channel many times, evenly spaced.",
         example: "let current = trace(\"Current\", 200, 5.ms);",
         nature: looks(Time::Reckoned, &[], &[TaskKind::Trace]),
@@ -95,7 +95,7 @@ fn grid(host: &Rc<Host>, ctx: &NativeCallContext<'_>, map: Map) -> Result<Sweep,
     let mut fields = MapFields::new(ctx, "grid", map);
     let mut inner = |name: &'static str| -> Result<(Line, Option<Dynamic>), Thrown> {
         let Some(map) = fields.need(name)?.try_cast::<Map>() else {
-            return Err(argument(ctx, &format!("`{name}` is a map like #{{ channel, from, to, points }}")));
+            return Err(argument(ctx, format!("`{name}` is a map like #{{ channel, from, to, points }}")));
         };
         let mut inner = MapFields::new(ctx, "grid", map);
         let channel = channel(host, ctx, &mut inner)?;
@@ -150,12 +150,15 @@ pub(super) fn plan(
     plan.again = rules.again;
     fields.finish()?;
     if plan.both_ways && plan.passes > 1 {
-        return Err(argument(ctx, "`both_ways` is passes: [\"up\", \"down\"]; give one of the two"));
+        return Err(argument(
+            ctx,
+            Said::with("`both_ways` is passes: [\"up\", \"down\"]", "give one of the two"),
+        ));
     }
     if plan.total() > MOST_POINTS {
         return Err(argument(
             ctx,
-            &format!("a sweep has at most {MOST_POINTS} points, this one has {}", plan.total()),
+            format!("a sweep has at most {MOST_POINTS} points, this one has {}", plan.total()),
         ));
     }
     Ok((plan, rules))
@@ -183,7 +186,7 @@ fn trace(
             numbers: Numbers::new(report.data, host.channel_at(channel).dimension()),
             interval_s,
         }),
-        other => Err(argument(ctx, &format!("a trace was expected, not {other:?}"))),
+        other => Err(argument(ctx, format!("a trace was expected, not {other:?}"))),
     }
 }
 
@@ -195,7 +198,8 @@ fn register_sweep_type(engine: &mut Engine) {
     engine.register_fn("column", |ctx: NativeCallContext, sweep: &mut Sweep, name: &str| {
         sweep.column(name).ok_or_else(|| {
             let names = sweep.names().join(", ");
-            argument(&ctx, &format!("this sweep did not read `{name}`; it read {names}"))
+            let wrong = format!("this sweep did not read `{name}`");
+            argument(&ctx, Said::with(wrong, format!("it read {names}")))
         })
     });
     engine.register_fn("to_string", |sweep: &mut Sweep| {
@@ -226,10 +230,8 @@ fn register_numbers_type(engine: &mut Engine) {
         let found = usize::try_from(index).ok().and_then(|i| numbers.values.get(i));
         let count = numbers.values.len();
         found.map(|value| as_value(numbers.quantity(*value))).ok_or_else(|| {
-            unfit(
-                &ctx,
-                &format!("there is no item {index}; they count from 0 to {}", count.saturating_sub(1)),
-            )
+            let help = format!("they count from 0 to {}", count.saturating_sub(1));
+            unfit(&ctx, Said::with(format!("there is no item {index}"), help))
         })
     });
 }

@@ -2,11 +2,11 @@
 
 use crate::quantity::{Dimension, Quantity};
 use crate::script::convert::{kind_of, plain_number, texts, whole};
-use crate::script::error::{Thrown, argument, unfit, wrong};
+use crate::script::error::{Said, Thrown, argument, unfit, wrong};
 use crate::script::handles::{Image, Sweep, Trace};
 use crate::script::host::Host;
 use crate::script::numbers::{Function, Numbers, Operation};
-use crate::script::registry::{Chapter, Deed, Kind, Verb, in_chapter, of, param};
+use crate::script::registry::{Chapter, Deed, Gives, Kind, Verb, in_chapter, of, param};
 use crate::script::table::{Column, Table, TableError, bounds};
 use crate::script::units::as_value;
 use crate::supervisor::Statement;
@@ -29,7 +29,7 @@ pub const VERBS: &[Verb] = &[
             ),
         ],
         optional: 1,
-        gives: "a table",
+        gives: Gives::Handle("table"),
         summary: "A table of what was measured, or of values of your own: named columns with units. Tables with the same places are added, subtracted, multiplied; `t[\"name\"]` is a column, `t.with_column(name, numbers)` adds one, `t.within(name, from, to)` and `t.part(from, to)` cut, `t.at(other)` interpolates. A column `x_error` holds the standard errors of `x`, and errors follow.",
         example: "let s = sweep(#{ channel: \"Bias\", from: 20.mV, to: 60.mV, points: 9, read: \"Current\" });\nlet t = table(s);\nlet t = t.with_column(\"resistance\", t[\"Bias\"] / t[\"Current\"]);\nnote(`${t.rows} rows, ${t[\"resistance\"].mean}`);",
         ..in_chapter(Chapter::Tables)
@@ -40,7 +40,7 @@ pub const VERBS: &[Verb] = &[
             param("sweep", Kind::Handle("sweep"), "a sweep along one axis"),
             param("channel", Kind::Channel, "which reading"),
         ],
-        gives: "a table",
+        gives: Gives::Handle("table"),
         summary: "One reading of a sweep along its axis, rising: passes and ways there and back are averaged, gaps and doubtful points left out. Where each place was measured twice or more, it has errors.",
         example: "let s = sweep(#{ channel: \"Bias\", from: 20.mV, to: 60.mV, points: 9, passes: 3, read: \"Current\" });\nlet line = spectrum(s, \"Current\");\nnote(`error at the first place ${line[\"Current\"].errors[0]}`);",
         ..in_chapter(Chapter::Tables)
@@ -56,7 +56,7 @@ pub const VERBS: &[Verb] = &[
             ),
         ],
         optional: 1,
-        gives: "a table",
+        gives: Gives::Handle("table"),
         summary: "The mean of tables, with the error that follows. Gaps have no weight.",
         example: "let s = sweep(#{ channel: \"Bias\", from: 20.mV, to: 60.mV, points: 9, read: \"Current\" });\nlet u = sweep(#{ channel: \"Bias\", from: 20.mV, to: 60.mV, points: 9, read: \"Current\" });\nlet mean = average([table(s), table(u)], [1, 2]);",
         ..in_chapter(Chapter::Tables)
@@ -67,7 +67,7 @@ pub const VERBS: &[Verb] = &[
             param("name", Kind::Text, "a word for it"),
             param("table", Kind::Handle("table"), "the table"),
         ],
-        gives: "nothing",
+        gives: Gives::Nothing,
         summary: "Puts a table into the record of the run; it is exported like a sweep.",
         example: "let rows = [[0.5.T, 14.1.GHz], [0.6.T, 16.9.GHz]];\nrecord_table(\"lines\", table([\"field\", \"line\"], rows));",
         nature: of(Deed::Tells),
@@ -79,7 +79,7 @@ pub const VERBS: &[Verb] = &[
             param("what", Kind::Data, "a trace, or a column of a sweep or a table"),
             param("bins", Kind::Number, "how many bins, 1 to 10,000"),
         ],
-        gives: "a table",
+        gives: Gives::Handle("table"),
         summary: "How often values fall into bins of equal width from the least to the most: a table of the middle of each bin, `value`, and its `count`.",
         example: "let current = trace(\"Current\", 200, 5.ms);\nfor bin in histogram(current, 5) {\n    note(`${bin[1]} around ${bin[0]}`);\n}",
         ..in_chapter(Chapter::Tables)
@@ -108,7 +108,7 @@ pub(super) fn register(engine: &mut Engine, host: &Rc<Host>) {
         let numbers = trace.or_else(|| what.clone().try_cast::<Numbers>());
         let numbers = numbers.ok_or_else(|| {
             let given = kind_of(&what);
-            argument(&ctx, &format!("a histogram is made of a trace or a column, not of {given}"))
+            argument(&ctx, format!("a histogram is made of a trace or a column, not of {given}"))
         })?;
         histogram(&numbers, bins).map_err(wrong)
     });
@@ -170,7 +170,7 @@ fn column_of_rows(
     for (i, row) in rows.iter().enumerate() {
         let cell = row.read_lock::<Array>().filter(|row| row.len() == width).map(|row| row[k].clone());
         let Some(cell) = cell else {
-            return Err(argument(ctx, &format!("row {i} is no list of {width} values, one for each column")));
+            return Err(argument(ctx, format!("row {i} is no list of {width} values, one for each column")));
         };
         // Nothing stands for a gap.
         if cell.is_unit() {
@@ -179,7 +179,7 @@ fn column_of_rows(
         }
         let found = cell.clone().try_cast::<Quantity>().or_else(|| plain_number(&cell).map(Quantity::number));
         let Some(quantity) = found else {
-            return Err(argument(ctx, &format!("`{name}` in row {i} is {}, not a number", kind_of(&cell))));
+            return Err(argument(ctx, format!("`{name}` in row {i} is {}, not a number", kind_of(&cell))));
         };
         if *dimension.get_or_insert(quantity.dimension) != quantity.dimension {
             let before = dimension.unwrap_or(Dimension::NONE);
@@ -198,7 +198,7 @@ fn average(ctx: &NativeCallContext<'_>, tables: &Array, weights: Option<&Array>)
     let tables = tables.iter().map(|item| table_of(ctx, item)).collect::<Result<Vec<_>, _>>()?;
     let number = |item: &Dynamic| {
         plain_number(item)
-            .ok_or_else(|| argument(ctx, &format!("a weight is a plain number, not {}", kind_of(item))))
+            .ok_or_else(|| argument(ctx, format!("a weight is a plain number, not {}", kind_of(item))))
     };
     let weights = weights.map(|list| list.iter().map(number).collect::<Result<Vec<_>, _>>()).transpose()?;
     Table::average(&tables, weights.as_deref()).map_err(wrong)
@@ -245,11 +245,14 @@ fn register_table_type(engine: &mut Engine) {
     });
     engine.register_fn("part", |ctx: NativeCallContext, table: &mut Table, from: Dynamic, to: Dynamic| {
         let end = |value: &Dynamic, what: &str| match value.is::<Quantity>() {
-            true => Err(argument(&ctx, "`part` counts rows; t.within(\"name\", from, to) cuts by values")),
+            true => {
+                let help = "t.within(\"name\", from, to) cuts by values";
+                Err(argument(&ctx, Said::with("`part` counts rows", help)))
+            }
             false => whole(&ctx, value, what, 0).map(|row| row as usize),
         };
         let (from, to) = (end(&from, "the first row")?, end(&to, "the row at which it ends")?);
-        table.part(from, to).map_err(|error| unfit(&ctx, &error.to_string()))
+        table.part(from, to).map_err(|error| unfit(&ctx, error))
     });
     engine.register_fn(
         "within",
@@ -260,7 +263,7 @@ fn register_table_type(engine: &mut Engine) {
                     .try_cast::<Quantity>()
                     .or_else(|| plain_number(value).map(Quantity::number));
                 found.ok_or_else(|| {
-                    argument(&ctx, &format!("a range goes from a value to a value, not {}", kind_of(value)))
+                    argument(&ctx, format!("a range goes from a value to a value, not {}", kind_of(value)))
                 })
             };
             let (least, most) = (end(&least)?, end(&most)?);
@@ -371,5 +374,6 @@ fn not_compared<T: Clone + 'static>(engine: &mut Engine, sign: &str) {
 }
 
 fn no_order(what: &str, instead: &str) -> Result<bool, Thrown> {
-    Err(wrong(format!("{what} can't be compared with one value; compare one of its values, like {instead}")))
+    let help = format!("compare one of its values, like {instead}");
+    Err(wrong(Said::with(format!("{what} can't be compared with one value"), help)))
 }

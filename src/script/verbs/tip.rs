@@ -9,7 +9,7 @@ use crate::script::convert::{MapFields, number, quantity};
 use crate::script::error::{Thrown, argument, thrown};
 use crate::script::handles::Image;
 use crate::script::host::Host;
-use crate::script::registry::{Chapter, Deed, Kind, Nature, Time, Verb, acts, in_chapter, param};
+use crate::script::registry::{Chapter, Deed, Gives, Kind, Nature, Time, Verb, acts, in_chapter, param};
 use crate::supervisor::procedure::MOVE_SPEED_M_S;
 use crate::supervisor::{Answer, Request, Statement};
 use rhai::{Array, Dynamic, Engine, Map, NativeCallContext};
@@ -22,7 +22,7 @@ const CENTRING_REACH_M: f64 = 0.25e-9;
 pub const VERBS: &[Verb] = &[
     Verb {
         name: "approach",
-        gives: "nothing",
+        gives: Gives::Nothing,
         summary: "Brings the tip into tunnelling range. An error if it does not get there.",
         example: "approach();",
         nature: acts(Time::Open, &[], &[TaskKind::Approach]),
@@ -30,7 +30,7 @@ pub const VERBS: &[Verb] = &[
     },
     Verb {
         name: "withdraw",
-        gives: "nothing",
+        gives: Gives::Nothing,
         summary: "Pulls the tip out of tunnelling range.",
         example: "withdraw();",
         nature: Nature { deed: Deed::Secures, ..acts(Time::Open, &[], &[TaskKind::Withdraw]) },
@@ -39,7 +39,7 @@ pub const VERBS: &[Verb] = &[
     Verb {
         name: "go_to",
         params: &[param("x", Kind::Length, "place along x"), param("y", Kind::Length, "place along y")],
-        gives: "nothing",
+        gives: Gives::Nothing,
         summary: "Moves the tip along the surface, loop closed, at 5 nm/s.",
         example: "go_to(1.nm, -2.nm);",
         nature: acts(Time::Open, &[Role::TipX, Role::TipY], &[TaskKind::MoveTip]),
@@ -52,7 +52,7 @@ pub const VERBS: &[Verb] = &[
             Kind::Fields("size pixels line_time | x y"),
             "the frame: centre, side, pixels, time for one line",
         )],
-        gives: "an image",
+        gives: Gives::Handle("image"),
         summary: "Scans an image of heights, and brings the tip back to where it was.",
         example: "let picture = image(#{ size: 10.nm, pixels: 24, line_time: 400.ms });",
         nature: acts(Time::Open, &[Role::TipX, Role::TipY], &[TaskKind::Image]),
@@ -61,7 +61,7 @@ pub const VERBS: &[Verb] = &[
     Verb {
         name: "find_spots",
         params: &[param("image", Kind::Handle("image"), "an image")],
-        gives: "a list of maps with `x`, `y`, `height`, `nearest`",
+        gives: Gives::Told("a list of maps with `x`, `y`, `height`, `nearest`"),
         summary: "The places in an image that stand out from the terrace they lie on and fall off on all sides, highest first; what is wider than 3 nm, and an edge, is ground. `nearest` is how far off the nearest other one lies: a spin with a neighbour within 1.5 nm may be coupled to it, and its line is no single moment's. Where there is only one, it is the size of the image.",
         example: "let spots = find_spots(image(#{ size: 20.nm, pixels: 40, line_time: 400.ms }));",
         ..in_chapter(Chapter::Tip)
@@ -70,7 +70,7 @@ pub const VERBS: &[Verb] = &[
         name: "recentre",
         params: &[param("reach", Kind::Length, "how far to look to each side")],
         optional: 1,
-        gives: "a map with `dx`, `dy`, `error`, `found`",
+        gives: Gives::Told("a map with `dx`, `dy`, `error`, `found`"),
         summary: "Puts the tip on the highest place near by, to make up for drift: heights at nine places, a paraboloid through them, again until its top lies in the middle. Where there is none, the tip goes back to where it was. `recentre` in the bench file says how far it looks, with how many places, by which channel.",
         example: "recentre();",
         nature: acts(Time::Open, &[Role::TipX, Role::TipY, Role::Height], &[TaskKind::MoveTip]),
@@ -79,7 +79,7 @@ pub const VERBS: &[Verb] = &[
     Verb {
         name: "coarse_steps",
         params: &[param("steps", Kind::Number, "how many, away from the surface if negative")],
-        gives: "a map with `achieved` and `remark`",
+        gives: Gives::Told("a map with `achieved` and `remark`"),
         summary: "Steps of the coarse motor. Only with the tip withdrawn; never repeated on its own.",
         example: "coarse_steps(-2);",
         nature: acts(Time::Open, &[], &[TaskKind::CoarseStep]),
@@ -88,7 +88,7 @@ pub const VERBS: &[Verb] = &[
     Verb {
         name: "coarse_shift",
         params: &[param("x", Kind::Number, "steps along x"), param("y", Kind::Number, "steps along y")],
-        gives: "a map with `achieved` and `remark`",
+        gives: Gives::Told("a map with `achieved` and `remark`"),
         summary: "Steps of the coarse motor along the surface, to another area. Only with the tip withdrawn; never repeated on its own. What was known of places on the surface holds no more.",
         example: "withdraw();\ncoarse_shift(2, 0);\napproach();",
         nature: acts(Time::Open, &[], &[TaskKind::CoarseShift]),
@@ -97,7 +97,7 @@ pub const VERBS: &[Verb] = &[
     Verb {
         name: "pulse",
         params: &[param("volts", Kind::Voltage, "height"), param("length", Kind::Time, "length")],
-        gives: "a map with `achieved` and `remark`",
+        gives: Gives::Told("a map with `achieved` and `remark`"),
         summary: "A voltage pulse between tip and sample. Never repeated on its own.",
         example: "pulse(1.5.V, 20.ms);",
         nature: acts(Time::Open, &[], &[TaskKind::Pulse]),
@@ -105,7 +105,7 @@ pub const VERBS: &[Verb] = &[
     },
     Verb {
         name: "pick_up",
-        gives: "a map with `achieved` and `remark`",
+        gives: Gives::Told("a map with `achieved` and `remark`"),
         summary: "Tries to pick up the atom under the tip. Never repeated on its own.",
         example: "let attempt = pick_up();",
         nature: acts(Time::Open, &[], &[TaskKind::PickUp]),
@@ -113,7 +113,7 @@ pub const VERBS: &[Verb] = &[
     },
     Verb {
         name: "put_down",
-        gives: "a map with `achieved` and `remark`",
+        gives: Gives::Told("a map with `achieved` and `remark`"),
         summary: "Tries to put down one of the atoms on the tip. Never repeated on its own.",
         example: "put_down();",
         nature: acts(Time::Open, &[], &[TaskKind::PutDown]),
@@ -121,7 +121,7 @@ pub const VERBS: &[Verb] = &[
     },
     Verb {
         name: "regenerate_pot",
-        gives: "a map with `achieved` and `remark`",
+        gives: Gives::Told("a map with `achieved` and `remark`"),
         summary: "Regenerates the condensation pot; the stage warms up meanwhile, so withdraw first.",
         example: "regenerate_pot();",
         nature: acts(Time::Open, &[], &[TaskKind::Regenerate]),
@@ -185,7 +185,7 @@ fn register_once_only(engine: &mut Engine, host: &Rc<Host>) {
 fn whole_steps(ctx: &NativeCallContext<'_>, steps: &Dynamic, most: f64) -> Result<i32, Thrown> {
     let steps = number(ctx, steps, "the number of steps")?;
     if steps.fract() != 0.0 || steps.abs() > most {
-        return Err(argument(ctx, &format!("the number of steps is a whole number, at most {most}")));
+        return Err(argument(ctx, format!("the number of steps is a whole number, at most {most}")));
     }
     Ok(steps as i32)
 }
@@ -193,7 +193,7 @@ fn whole_steps(ctx: &NativeCallContext<'_>, steps: &Dynamic, most: f64) -> Resul
 fn task(host: &Host, ctx: &NativeCallContext<'_>, task: Task) -> Result<TaskReport, Thrown> {
     match host.call(ctx, Request::Task(task))? {
         Answer::Task(report) => Ok(report),
-        other => Err(argument(ctx, &format!("a report was expected, not {other:?}"))),
+        other => Err(argument(ctx, format!("a report was expected, not {other:?}"))),
     }
 }
 
@@ -202,7 +202,7 @@ pub(super) fn must(host: &Host, ctx: &NativeCallContext<'_>, wanted: Task) -> Re
     if report.achieved {
         return Ok(());
     }
-    Err(thrown(ctx, "instrument", "refused", &format!("{}: {}", wanted.kind().name(), report.remark)))
+    Err(thrown(ctx, "instrument", "refused", format!("{}: {}", wanted.kind().name(), report.remark)))
 }
 
 pub(super) fn attempt(host: &Host, ctx: &NativeCallContext<'_>, wanted: Task) -> Result<Map, Thrown> {
@@ -230,7 +230,7 @@ fn position(host: &Host, ctx: &NativeCallContext<'_>) -> Result<(f64, f64), Thro
     let channels = vec![host.channel(ctx, "TipX")?, host.channel(ctx, "TipY")?];
     match host.call(ctx, Request::Read { channels, samples: 1, spacing_s: 0.0 })? {
         Answer::Numbers(at) if at.len() == 2 => Ok((at[0], at[1])),
-        other => Err(argument(ctx, &format!("a position was expected, not {other:?}"))),
+        other => Err(argument(ctx, format!("a position was expected, not {other:?}"))),
     }
 }
 
@@ -252,7 +252,7 @@ fn image(host: &Host, ctx: &NativeCallContext<'_>, map: Map) -> Result<Image, Th
     let (x_m, y_m) = centre_m;
     let report = task(host, ctx, Task::Image { x_m, y_m, size_m, pixels, line_s })?;
     if !report.achieved || report.data.len() != (pixels * pixels) as usize {
-        return Err(thrown(ctx, "instrument", "garbled", &format!("the image failed: {}", report.remark)));
+        return Err(thrown(ctx, "instrument", "garbled", format!("the image failed: {}", report.remark)));
     }
     Ok(Image { heights_m: report.data.into(), pixels, centre_m, size_m })
 }
@@ -302,7 +302,7 @@ pub(super) fn centre(
 ) -> Result<Centred, Thrown> {
     if let Some(reach_m) = reach_m.filter(|reach| !(*reach > 0.0 && *reach <= 1e-6)) {
         let reach = Quantity::new(reach_m, Dimension::LENGTH);
-        return Err(argument(ctx, &format!("a reach of {reach} makes no pattern of places")));
+        return Err(argument(ctx, format!("a reach of {reach} makes no pattern of places")));
     }
     let plan = match &host.bench.recentre {
         Some(plan) => CentrePlan::of_bench(plan),
@@ -318,7 +318,7 @@ pub(super) fn centre(
     let plan = CentrePlan { reach_m: reach_m.unwrap_or(plan.reach_m), search_m: 0.0, ..plan };
     let centred = match host.call(ctx, Request::Recentre(plan))? {
         Answer::Centred(centred) => centred,
-        other => return Err(argument(ctx, &format!("a place was expected, not {other:?}"))),
+        other => return Err(argument(ctx, format!("a place was expected, not {other:?}"))),
     };
     let body = serde_json::to_value(&centred).unwrap_or_default();
     let title = centred.title();

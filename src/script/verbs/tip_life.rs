@@ -7,9 +7,9 @@ use crate::instrument::{Task, TaskReport};
 use crate::quantity::{Dimension, Quantity};
 use crate::record::{Achieved, Earlier, Ending, Outcome, TipFinding, TipLife, TipTest, TipVerdict};
 use crate::script::convert::quantity;
-use crate::script::error::{Thrown, argument, ended, thrown, unfit};
+use crate::script::error::{Said, Thrown, argument, ended, thrown, unfit};
 use crate::script::host::{Host, place_of};
-use crate::script::registry::{Chapter, Deed, Kind, Time, Verb, acts, in_chapter, of, param};
+use crate::script::registry::{Chapter, Deed, Gives, Kind, Time, Verb, acts, in_chapter, of, param};
 use crate::supervisor::{Answer, Question, Request, Statement};
 use rhai::{Array, Dynamic, Engine, Map, NativeCallContext};
 use std::rc::Rc;
@@ -33,7 +33,7 @@ const TESTED_WITH: [Role; 7] =
 pub const VERBS: &[Verb] = &[
     Verb {
         name: "test_tip",
-        gives: "a map with `verdict`, `polarisation`, `error`, `good`, `proved`",
+        gives: Gives::Told("a map with `verdict`, `polarisation`, `error`, `good`, `proved`"),
         summary: "Tests the tip over the atom on which it was centred last: bias and setpoint as `tip_tests` of the bench says, height loop open, levels of the current; then all is as before. `verdict` is `contrast`, `none` or `undecided`. Good contrast on two atoms, the last test long enough after the first, makes the tip proved, and a proved tip is guarded.",
         example: "recentre();\nlet seen = test_tip();\nnote(`${seen.verdict}, polarisation ${seen.polarisation}`);",
         nature: acts(Time::Open, &TESTED_WITH, &[TaskKind::Trace]),
@@ -46,7 +46,7 @@ pub const VERBS: &[Verb] = &[
             param("here", Kind::Fields("x y |"), "where the tip goes afterwards"),
             param("every", Kind::Time, "a test is made where the last one is older than this"),
         ],
-        gives: "a map with `tested`, `changed`, `why`, `verdict`, `reference`, `here`",
+        gives: Gives::Told("a map with `tested`, `changed`, `why`, `verdict`, `reference`, `here`"),
         summary: "A look at the tip between two spectra. Where the last test is young enough, nothing. Else RF and modulation off, over to the reference atom, `test_tip`, and back onto the spot, with RF and modulation as they were. A test that does not agree with the one before is made twice; `changed` says that the tip is another one, and people are told. Where the reference is not found again there is no test, and `why` says so: take another one. Where the spot itself is not found again that is an error. `reference` and `here` are the places as they were found, for the next time.",
         example: "let tip = watch_tip(#{ x: -4.6.nm, y: 5.3.nm }, #{ x: 3.2.nm, y: -1.85.nm }, 20.min);\nnote(`changed: ${tip.changed}`);",
         nature: acts(Time::Open, &TESTED_WITH, &[TaskKind::Trace, TaskKind::MoveTip]),
@@ -55,7 +55,7 @@ pub const VERBS: &[Verb] = &[
     Verb {
         name: "tip_changed",
         params: &[param("why", Kind::Text, "what shows it")],
-        gives: "nothing",
+        gives: Gives::Nothing,
         summary: "Says that something else than a test shows another tip, as a line that has left its law: people are told, and the next test is compared with none before it. It frees nothing: a tip that is guarded stays guarded.",
         example: "tip_changed(\"two spectra in a row show the line elsewhere\");",
         nature: of(Deed::Tells),
@@ -63,7 +63,7 @@ pub const VERBS: &[Verb] = &[
     },
     Verb {
         name: "tip_now",
-        gives: "a map with `atoms`, `touches`, `tests`, `proved`, `lost`, `kept`, `guarded`",
+        gives: Gives::Told("a map with `atoms`, `touches`, `tests`, `proved`, `lost`, `kept`, `guarded`"),
         summary: "What is known of the tip that is in, from this run and from the logbook. `guarded` says why it must not be touched; it is empty where it may be.",
         example: "if tip_now().guarded != \"\" { note(\"this tip is precious\"); }",
         nature: of(Deed::Answers),
@@ -76,7 +76,7 @@ pub const VERBS: &[Verb] = &[
             param("x", Kind::Length, "place along x"),
             param("y", Kind::Length, "place along y"),
         ],
-        gives: "nothing",
+        gives: Gives::Nothing,
         summary: "From now on nothing is lifted, put down or pulsed near this spin, whatever a sequence asks for. `guard` of the bench says how near; what may have drifted since the tip was last centred on it is added.",
         example: "keep_spin(\"the target\", 3.2.nm, -1.9.nm);",
         nature: of(Deed::Tells),
@@ -88,7 +88,7 @@ pub const VERBS: &[Verb] = &[
             param("what", Kind::OneOf(Achieved::WORDS), "what was achieved"),
             param("about", Kind::Text, "more on it; why, where it is `nothing`"),
         ],
-        gives: "nothing",
+        gives: Gives::Nothing,
         summary: "Declares what the sequence has achieved; the last one counts. The brief and the list of runs show it, a queue goes by it, and after `nothing`, which needs a reason, the exit code is 6.",
         example: "result(\"nothing\", \"no atom in reach\");",
         nature: of(Deed::Tells),
@@ -96,7 +96,7 @@ pub const VERBS: &[Verb] = &[
     },
     Verb {
         name: "earlier_result",
-        gives: "a map with `sequence`, `what`, `about`",
+        gives: Gives::Told("a map with `sequence`, `what`, `about`"),
         summary: "What the sequence before this one in the queue has declared. All three are empty where there was none; `what` is empty where it declared nothing at all.",
         example: "note(`before: ${earlier_result().what}`);",
         nature: of(Deed::Answers),
@@ -105,7 +105,7 @@ pub const VERBS: &[Verb] = &[
     Verb {
         name: "needs_result",
         params: &[param("what", Kind::OneOf(Achieved::WORDS), "what must have been achieved")],
-        gives: "nothing",
+        gives: Gives::Nothing,
         summary: "In a queue, ends the sequence here unless the one before declared this result; its own result is then `nothing`, with the reason. Without a sequence before it, somebody started it on purpose, and it goes on.",
         example: "needs_result(\"made\");",
         nature: of(Deed::Tells),
@@ -165,7 +165,9 @@ pub(super) fn register(engine: &mut Engine, host: &Rc<Host>) {
 
 fn achieved(ctx: &NativeCallContext<'_>, what: &str) -> Result<Achieved, Thrown> {
     let words = Achieved::WORDS.join(", ");
-    Achieved::of(what).ok_or_else(|| argument(ctx, &format!("`{what}` is no result; there are {words}")))
+    Achieved::of(what).ok_or_else(|| {
+        argument(ctx, Said::with(format!("`{what}` is no result"), format!("there are {words}")))
+    })
 }
 
 fn result(host: &Host, ctx: &NativeCallContext<'_>, what: &str, about: &str) -> Result<(), Thrown> {
@@ -179,7 +181,7 @@ fn result(host: &Host, ctx: &NativeCallContext<'_>, what: &str, about: &str) -> 
 fn earlier(host: &Host, ctx: &NativeCallContext<'_>) -> Result<Option<Earlier>, Thrown> {
     match host.call(ctx, Request::Ask(Question::Earlier))? {
         Answer::Earlier(earlier) => Ok(earlier),
-        other => Err(argument(ctx, &format!("an earlier result was expected, not {other:?}"))),
+        other => Err(argument(ctx, format!("an earlier result was expected, not {other:?}"))),
     }
 }
 
@@ -199,7 +201,7 @@ fn needs_result(host: &Host, ctx: &NativeCallContext<'_>, what: &str) -> Result<
 fn tip_now(host: &Host, ctx: &NativeCallContext<'_>) -> Result<(TipLife, Option<String>), Thrown> {
     match host.call(ctx, Request::Ask(Question::Tip))? {
         Answer::Tip { life, guarded } => Ok((*life, guarded)),
-        other => Err(argument(ctx, &format!("the tip was expected, not {other:?}"))),
+        other => Err(argument(ctx, format!("the tip was expected, not {other:?}"))),
     }
 }
 
@@ -232,7 +234,7 @@ impl Junction<'_, '_, '_> {
         let channels = channels.collect::<Result<Vec<_>, Thrown>>()?;
         match self.host.call(self.ctx, Request::Read { channels, samples: 1, spacing_s: 0.0 })? {
             Answer::Numbers(values) => Ok(values),
-            other => Err(argument(self.ctx, &format!("numbers were expected, not {other:?}"))),
+            other => Err(argument(self.ctx, format!("numbers were expected, not {other:?}"))),
         }
     }
 
@@ -246,13 +248,10 @@ impl Junction<'_, '_, '_> {
         let task = Task::Trace { channel, samples: tests.samples, interval_s: tests.interval_s };
         match self.host.call(self.ctx, Request::Task(task))? {
             Answer::Task(report) if report.achieved => Ok(report),
-            Answer::Task(report) => Err(thrown(
-                self.ctx,
-                "instrument",
-                "refused",
-                &format!("the trace failed: {}", report.remark),
-            )),
-            other => Err(argument(self.ctx, &format!("a report was expected, not {other:?}"))),
+            Answer::Task(report) => {
+                Err(thrown(self.ctx, "instrument", "refused", format!("the trace failed: {}", report.remark)))
+            }
+            other => Err(argument(self.ctx, format!("a report was expected, not {other:?}"))),
         }
     }
 }
@@ -266,7 +265,7 @@ pub(super) fn map_of_place(at_m: [f64; 2]) -> Map {
 pub(super) fn place(ctx: &NativeCallContext<'_>, map: Map) -> Result<[f64; 2], Thrown> {
     let of = |name: &str| {
         let value = map.get(name).ok_or_else(|| {
-            argument(ctx, &format!("a place has the fields `x` and `y`; there is no `{name}`"))
+            argument(ctx, Said::with("a place has the fields `x` and `y`", format!("there is no `{name}`")))
         })?;
         quantity(ctx, value, Dimension::LENGTH, name)
     };
@@ -427,20 +426,16 @@ fn tested_against(
 
 fn test_tip(host: &Host, ctx: &NativeCallContext<'_>) -> Result<Map, Thrown> {
     let tests = host.bench.tip_tests.ok_or_else(|| {
-        thrown(
-            ctx,
-            "argument",
-            "unknown",
-            "the bench does not say how a tip is tested; add `tip_tests` to its file",
-        )
+        let said = Said::with("the bench does not say how a tip is tested", "add `tip_tests` to its file");
+        thrown(ctx, "argument", "unknown", said)
     })?;
     let junction = Junction { host, ctx };
     let has = |role: &Role| host.bench.by_role(*role).is_some();
     // What drives or modulates the junction would hide two levels.
     for role in [Role::RfOutput, Role::LockinModulation].into_iter().filter(has) {
         if junction.read(&[role])?.first().is_some_and(|value| *value != 0.0) {
-            let message = format!("a tip is tested with `{}` at zero; set it to 0 first", role.name());
-            return Err(thrown(ctx, "argument", "wrong", &message));
+            let wrong = format!("a tip is tested with `{}` at zero", role.name());
+            return Err(argument(ctx, Said::with(wrong, "set it to 0 first")));
         }
     }
     let working = junction.read(&[Role::Bias, Role::Setpoint])?;
@@ -457,7 +452,7 @@ fn test_tip(host: &Host, ctx: &NativeCallContext<'_>) -> Result<Map, Thrown> {
     junction.set(Role::Setpoint, working[1])?;
     junction.set(Role::Bias, working[0])?;
     let judged = contrast_of_trace(&traced?.data, tests.interval_s)
-        .map_err(|error| unfit(ctx, &format!("this current can't be judged: {error}")))?;
+        .map_err(|error| unfit(ctx, format!("this current can't be judged: {error}")))?;
     let verdict = match judged.verdict {
         ContrastVerdict::Contrast => TipVerdict::Contrast,
         ContrastVerdict::None => TipVerdict::None,

@@ -3,10 +3,10 @@
 use super::fitting::{Data, options};
 use crate::analysis::fit::{self, Shape, Spectrum};
 use crate::script::convert::{MapFields, texts};
-use crate::script::error::{Thrown, argument};
+use crate::script::error::{Said, Thrown, argument};
 use crate::script::handles::FitHandle;
 use crate::script::host::Host;
-use crate::script::registry::{Chapter, Kind, Verb, in_chapter, param};
+use crate::script::registry::{Chapter, Gives, Kind, Verb, in_chapter, param};
 use rhai::{Array, Dynamic, Engine, Map, NativeCallContext};
 use std::rc::Rc;
 
@@ -26,7 +26,7 @@ pub const VERBS: &[Verb] = &[Verb {
             "names of the parameters that are the same in all; values at which parameters are held, `#{ asymmetry: 0 }`; ranges for them, `#{ width: [5.MHz, 40.MHz] }`; `start` and `noise` as in `fit_shape`. What is said of `centre` holds for all sweeps, of `\"centre@1\"` for the first",
         ),
     ],
-    gives: "a fit",
+    gives: Gives::Handle("fit"),
     summary: "Fits one shape to several sweeps at once. Common parameters have their own names, `value(\"width\")`; the others carry the number of their sweep, `value(\"centre@1\")`, and are written with quotes in `fix` and `within`.",
     example: "let a = sweep(#{ channel: \"RfFrequency\", from: 14.GHz, to: 14.2.GHz, points: 41, read: \"LockinX\" });\nlet b = sweep(#{ channel: \"RfFrequency\", from: 14.2.GHz, to: 14.4.GHz, points: 41, read: \"LockinX\" });\nlet both = fit_together(\"resonance\", [a, b], \"LockinX\", #{ common: [\"width\", \"asymmetry\"], within: #{ width: [5.MHz, 90.MHz] } });\nnote(`width ${both.value(\"width\")}, trusted: ${both.trusted}`);",
     ..in_chapter(Chapter::Analysis)
@@ -58,7 +58,8 @@ fn fit_together(
         "approach" => Shape::Approach,
         _ => {
             let all = SHAPES.join(", ");
-            return Err(argument(ctx, &format!("there is no shape `{shape}`; there are {all}")));
+            let wrong = format!("there is no shape `{shape}`");
+            return Err(argument(ctx, Said::with(wrong, format!("there are {all}"))));
         }
     };
     let data = Data::take(ctx, Dynamic::from_array(sweeps), channel)?;

@@ -112,9 +112,10 @@ impl Answers {
                     format!("more than {} of `{}` is ", channel.show(mark), channel.name)
                 });
                 let mark = mark.unwrap_or_default();
-                let remedy = match text.as_str() {
-                    text if text.starts_with("approached == 1") => ", so approach() comes before it",
-                    text if text.starts_with("approached == 0") => ", so withdraw() comes before it",
+                let approached = self.bench.by_role(Role::Approached);
+                let remedy = match approached.and_then(|id| permit.condition.wants(id)) {
+                    Some(1.0) => ", so approach() comes before it",
+                    Some(0.0) => ", so withdraw() comes before it",
                     _ => "",
                 };
                 return Err(Denial::Forbidden(format!(

@@ -101,17 +101,12 @@ impl Trial<'_> {
     }
 
     fn told(&self, error: &EvalAltResult, weight: Weight, help: Option<String>) -> Diagnostic {
-        let end = error::meaning(error, &self.sequence.name);
+        let (end, said) = error::explained(error, &self.sequence.name);
         let file =
             self.files.files.iter().find(|file| crate::script::file_name(&file.name) == end.place.file);
         let name = file.map_or(end.place.file.as_str(), |file| file.name.as_str());
         let place = (end.place.line.max(1), end.column.max(1));
-        // What stands behind a semicolon says what to write.
-        let (message, advice) = match end.reason.split_once("; ") {
-            Some((message, help)) => (message.to_owned(), Some(help.to_owned())),
-            None => (end.reason.clone(), None),
-        };
-        let help = help.or_else(|| said_apart(innermost(error))).or(advice);
+        let (message, help) = (said.wrong, help.or(said.help));
         let help = help.or_else(|| as_in(&file?.text, place));
         match weight {
             Weight::Certain => Diagnostic::error(Code::WouldStop, name, place, message).with_help(help),
@@ -154,12 +149,6 @@ fn innermost(error: &EvalAltResult) -> &EvalAltResult {
         }
         other => other,
     }
-}
-
-/// What an error says apart of what to write instead.
-fn said_apart(error: &EvalAltResult) -> Option<String> {
-    let EvalAltResult::ErrorRuntime(value, _) = error else { return None };
-    value.read_lock::<Map>()?.get("help").map(ToString::to_string)
 }
 
 /// Nothing where only the numbers decide.

@@ -1,7 +1,7 @@
 //! The ways on which a sequence is tried: what is found, what is not, what is rare, what fails.
 
 use crate::quantity::{Dimension, Quantity};
-use crate::script::error::{Thrown, wrong};
+use crate::script::error::{Said, Thrown, wrong};
 use crate::script::handles::VerdictHandle;
 use rhai::{Array, Engine, ImmutableString, NativeCallContext};
 use std::cell::RefCell;
@@ -39,12 +39,14 @@ impl Way {
 
 /// What the language compares without a word though the answer is always no: a text with a number, a list with a number.
 fn unlike(engine: &mut Engine) {
-    fn never<A: Clone + 'static, B: Clone + 'static>(engine: &mut Engine, sign: &str, told: &'static str) {
-        engine.register_fn(sign, move |_: A, _: B| -> Result<bool, Thrown> { Err(wrong(told)) });
-        engine.register_fn(sign, move |_: B, _: A| -> Result<bool, Thrown> { Err(wrong(told)) });
+    type Told = (&'static str, &'static str);
+    fn never<A: Clone + 'static, B: Clone + 'static>(engine: &mut Engine, sign: &str, (what, help): Told) {
+        let error = move || -> Result<bool, Thrown> { Err(wrong(Said::with(what, help))) };
+        engine.register_fn(sign, move |_: A, _: B| error());
+        engine.register_fn(sign, move |_: B, _: A| error());
     }
-    let text = "a text and a number can't be compared; a value stands without quotes, like 5 or 1.h";
-    let list = "a list can't be compared with a number; compare list.len(), or one item, list[0]";
+    let text = ("a text and a number can't be compared", "a value stands without quotes, like 5 or 1.h");
+    let list = ("a list can't be compared with a number", "compare list.len(), or one item, list[0]");
     for sign in ["<", ">", "<=", ">="] {
         never::<ImmutableString, i64>(engine, sign, text);
         never::<ImmutableString, f64>(engine, sign, text);
@@ -52,7 +54,7 @@ fn unlike(engine: &mut Engine) {
         never::<Array, i64>(engine, sign, list);
         never::<Array, f64>(engine, sign, list);
     }
-    let flag = "a text is never true or false; compare it with a text, like word == \"none\"";
+    let flag = ("a text is never true or false", "compare it with a text, like word == \"none\"");
     for sign in ["==", "!="] {
         never::<ImmutableString, bool>(engine, sign, flag);
         never::<Array, i64>(engine, sign, list);
