@@ -32,14 +32,20 @@ impl RunFile {
         let mut doubts = Vec::new();
         let mut next = Some(from);
         while let Some(from) = next {
-            next = self.some_entries(|kind| kind == "fault", (from, before), 512, |numbered| {
-                let Entry::Fault { trouble, .. } = numbered.entry else { return };
-                if let Trouble::Changed { good_until_s, .. } | Trouble::Misread { good_until_s, .. } = trouble
-                {
-                    let good_until = TimePoint::from_s(good_until_s);
-                    doubts.push(Doubt { seq: numbered.seq, good_until, found_at: numbered.at });
-                }
-            })?;
+            next = self.some_entries(
+                |kind| kind == "fault",
+                (from, before),
+                512,
+                |numbered| {
+                    let Entry::Fault { trouble, .. } = numbered.entry else { return };
+                    if let Trouble::Changed { good_until_s, .. } | Trouble::Misread { good_until_s, .. } =
+                        trouble
+                    {
+                        let good_until = TimePoint::from_s(good_until_s);
+                        doubts.push(Doubt { seq: numbered.seq, good_until, found_at: numbered.at });
+                    }
+                },
+            )?;
         }
         Ok(doubts)
     }

@@ -292,7 +292,16 @@ mod tests {
         let values = (0..plan.total()).map(|i| i as f64).collect();
         let mut found = Doubtful::default();
         doubtful.iter().for_each(|stretch| found.push(stretch.clone()));
-        Sweep { data: Rc::new(SweepData { sweep: 0, plan: Arc::new(plan), setpoint_a: None, doubtful: found, values }), bench }
+        Sweep {
+            data: Rc::new(SweepData {
+                sweep: 0,
+                plan: Arc::new(plan),
+                setpoint_a: None,
+                doubtful: found,
+                values,
+            }),
+            bench,
+        }
     }
 
     #[test]

@@ -46,7 +46,15 @@ fn benches(c: &mut Criterion) {
     let spectra: Vec<SpectrumAt> = fields
         .iter()
         .zip(&signals)
-        .map(|(b, y)| SpectrumAt { field_t: *b, start_s: *b, upward: true, tip: 0, setpoint_a: None, f_hz: &f, y })
+        .map(|(b, y)| SpectrumAt {
+            field_t: *b,
+            start_s: *b,
+            upward: true,
+            tip: 0,
+            setpoint_a: None,
+            f_hz: &f,
+            y,
+        })
         .collect();
     c.bench_function("verdict on 8 spectra of 301 points", |bench| {
         bench.iter(|| judge(&spectra, &Prior::default()).expect("good"));

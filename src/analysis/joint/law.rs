@@ -330,7 +330,8 @@ mod tests {
         raises: bool,
     ) -> Straight {
         let common = vec![[0.0; TOGETHER]; fields.len()];
-        straight(&Line { fields, times, centres, errors, common: &common, setpoints, raises, aligned }).unwrap()
+        straight(&Line { fields, times, centres, errors, common: &common, setpoints, raises, aligned })
+            .unwrap()
     }
 
     /// To the field of the tip it is all one whether the setpoint or the spin has moved the gap: spectra from farther away and

@@ -110,7 +110,8 @@ impl Frame {
     fn own(&self, lines: usize, spacing: f64) -> Vec<[f64; MOST + 1]> {
         let of = |lags: &Vec<f64>| {
             let mut lag = [0.0; MOST];
-            (0..lines).for_each(|k| lag[k] = lags[((k as f64 * spacing).round() as usize).min(lags.len() - 1)]);
+            (0..lines)
+                .for_each(|k| lag[k] = lags[((k as f64 * spacing).round() as usize).min(lags.len() - 1)]);
             std::array::from_fn(|seen| {
                 let beyond = (1..seen.min(lines)).map(|k| 2.0 * (seen - k) as f64 * lag[k]).sum::<f64>();
                 seen as f64 * lag[0] + beyond
@@ -296,7 +297,15 @@ mod tests {
             })
             .collect();
         let spectra: Vec<SpectrumAt<'_>> = (0..9)
-            .map(|k| SpectrumAt { field_t: 0.5, start_s: 0.0, upward: true, tip: 0, setpoint_a: None, f_hz: &f[k], y: &y[k] })
+            .map(|k| SpectrumAt {
+                field_t: 0.5,
+                start_s: 0.0,
+                upward: true,
+                tip: 0,
+                setpoint_a: None,
+                f_hz: &f[k],
+                y: &y[k],
+            })
             .collect();
         let (ready, bases) = ready(&spectra.iter().collect::<Vec<_>>(), &mut Remembered::default());
         let shape = Shape {

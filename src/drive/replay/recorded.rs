@@ -69,12 +69,17 @@ impl RecordedCalls {
         while self.ahead.is_empty() {
             let Some(from) = self.next else { return Ok(None) };
             let ahead = &mut self.ahead;
-            self.next = self.file.some_entries(|kind| !OFTEN.contains(&kind), (from, self.until), AT_ONCE, |numbered| {
-                // Calls of the engine itself, when it brought the bench back, are none of the sequence.
-                if numbered.entry.call().is_some_and(|n| n != OWN_CALL) {
-                    ahead.push_back(numbered);
-                }
-            })?;
+            self.next = self.file.some_entries(
+                |kind| !OFTEN.contains(&kind),
+                (from, self.until),
+                AT_ONCE,
+                |numbered| {
+                    // Calls of the engine itself, when it brought the bench back, are none of the sequence.
+                    if numbered.entry.call().is_some_and(|n| n != OWN_CALL) {
+                        ahead.push_back(numbered);
+                    }
+                },
+            )?;
         }
         Ok(self.ahead.front().and_then(|numbered| Some((numbered.entry.call()?, numbered))))
     }
@@ -116,11 +121,16 @@ impl RecordedCalls {
             return Ok(Some(TreatAs::Done));
         }
         let mut decided = None;
-        self.file.some_entries(|kind| !OFTEN.contains(&kind), (self.until, u64::MAX), u32::MAX, |numbered| {
-            let then = numbered.entry.call().filter(|then| *then != OWN_CALL && *then >= n);
-            let again = then == Some(n) && matches!(numbered.entry, Entry::Intent { .. });
-            decided = decided.or(then.map(|_| if again { TreatAs::NotDone } else { TreatAs::Done }));
-        })?;
+        self.file.some_entries(
+            |kind| !OFTEN.contains(&kind),
+            (self.until, u64::MAX),
+            u32::MAX,
+            |numbered| {
+                let then = numbered.entry.call().filter(|then| *then != OWN_CALL && *then >= n);
+                let again = then == Some(n) && matches!(numbered.entry, Entry::Intent { .. });
+                decided = decided.or(then.map(|_| if again { TreatAs::NotDone } else { TreatAs::Done }));
+            },
+        )?;
         Ok(decided)
     }
 
