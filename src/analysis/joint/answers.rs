@@ -20,8 +20,6 @@ const BETTER: [f64; 3] = [-0.7, -1.0, -1.4];
 /// How much the answer bends, in units of itself for a gap that goes by a unit: an exchange that decays over 60 pm, of which
 /// 11 pm are a unit, bends by half the square of that; where the dipole takes the slope of it away the bend is left.
 const BENDS: f64 = 0.2;
-/// Setpoints that differ by less than this, as a logarithm, tell nothing.
-pub(super) const ALIKE: f64 = 0.02;
 
 /// One way in which the field of the tip may answer.
 pub(super) struct Answer {
@@ -36,7 +34,7 @@ pub(super) struct Answer {
 /// spins conduct worse.
 pub(super) fn answers((fields, mean_t): (&[f64], f64), setpoints: &[f64], raises: bool) -> Vec<Answer> {
     let beyond = |over_t: f64| move |b: &f64| (b / over_t).tanh() - (mean_t / over_t).tanh();
-    if setpoints.iter().all(|log| log.abs() < ALIKE) {
+    if setpoints.iter().all(|log| *log == 0.0) {
         let of = |over_t: &f64| fields.iter().map(beyond(*over_t)).collect();
         return ALIGN_T.iter().map(|over_t| Answer { along: of(over_t), bend: None }).collect();
     }

@@ -192,8 +192,46 @@ fn common_shape(spectra: &[Ready], bases: &Bases, at: &[(usize, f64)], from: Sha
     best.1
 }
 
+/// Widths either way within which a line is looked for across another gap, and half chi-square that it has to explain there:
+/// the best of so many places of noise hardly ever does.
+const FAR: f64 = 5.0;
+const CLEAR: f64 = 15.0;
+
+/// Centres in the spectra that were taken across other gaps, where the field of the tip may be quite another one. Errors of the
+/// shape do to them what they do to those that are known.
+pub(super) fn across_other_gaps(
+    spectra: &[Ready],
+    bases: &Bases,
+    shape: Shape,
+    law: impl Fn(f64) -> f64,
+    known: &[Centre],
+) -> Vec<Centre> {
+    let mean = |k: usize| known.iter().map(|c| c.common[k]).sum::<f64>() / known.len().max(1) as f64;
+    let common = [0, 1, 2].map(mean);
+    let beside = spectra.iter().enumerate().filter(|(_, s)| s.beside());
+    // A comb looks like itself one line further.
+    let apart = if shape.pattern.lines > 1 { 0.45 * shape.pattern.spacing } else { f64::INFINITY };
+    let reach = (FAR * shape.width).min(apart);
+    let of = |(index, s): (usize, &Ready)| {
+        let found = centre_within(s, index, bases, shape, (law(s.field_t.abs()), reach, CLEAR))?;
+        Some(Centre { common, ..found })
+    };
+    beside.filter_map(of).collect()
+}
+
 fn centre(s: &Ready, index: usize, bases: &Bases, shape: Shape, place: f64) -> Option<Centre> {
-    let (reach, fine) = (shape.width, shape.width / 6.0);
+    centre_within(s, index, bases, shape, (place, shape.width, 2.0))
+}
+
+/// The best centre so far from a place, if it explains so much, half chi-square.
+fn centre_within(
+    s: &Ready,
+    index: usize,
+    bases: &Bases,
+    shape: Shape,
+    (place, reach, least): (f64, f64, f64),
+) -> Option<Centre> {
+    let fine = shape.width / 6.0;
     let low = (place - reach).max(s.f[0]);
     let high = (place + reach).min(s.f[s.f.len() - 1]);
     let many = ((high - low) / fine).floor() as usize;
@@ -201,7 +239,7 @@ fn centre(s: &Ready, index: usize, bases: &Bases, shape: Shape, place: f64) -> O
     let each: Vec<f64> = all_gains(s, bases, &tried).iter().map(|g| g.half_chi_square).collect();
     let k = (1..many).max_by(|a, b| each[*a].total_cmp(&each[*b]))?;
     let top = low + fine * k as f64;
-    if k == 1 || k + 1 == many || each[k] < 2.0 {
+    if k == 1 || k + 1 == many || each[k] < least {
         return None;
     }
     // A finer parabola at the top: the curvature of the log likelihood is the inverse variance.

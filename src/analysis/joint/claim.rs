@@ -1,7 +1,6 @@
 //! From a law that the evidence has singled out to a claim, or to why there is none.
 
-use super::answers::ALIKE;
-use super::centres::{Centre, Shape, centres, inside};
+use super::centres::{Centre, Shape, across_other_gaps, centres, inside};
 use super::combs::Pattern;
 use super::law::{Line, Straight, TOGETHER, straight};
 use super::outcome::{Judgement, LawPoint, Multiplet, ProvedLaw, Verdict};
@@ -55,9 +54,10 @@ fn read_off(case: &Case<'_>, t: &Tried, found: Found, said: &mut Judgement) -> O
     // Where a law bends, the line is there and not on it, and to leave it out would be to look only at what fits.
     let near = case.showing(t, law, PLACES_PER_WIDTH as i32);
     let shown: Vec<(usize, f64)> = places.iter().filter(|(k, _)| near.contains(k)).copied().collect();
-    let (shape, seen) = centres(&t.spectra, case.bases, &shown, (t.tables.width, t.tables.pattern));
+    let (shape, mut seen) = centres(&t.spectra, case.bases, &shown, (t.tables.width, t.tables.pattern));
     let wrong = wrong(case, &seen, at_fields, held.len());
     let goes = goes(case.spectra, &t.tables, found, &showing);
+    seen.extend(across_other_gaps(&t.spectra, case.bases, shape, law, &seen));
     let line = if wrong.is_none() { line_through(case, &seen, shape) } else { None };
     let Some((line, steps)) = line else {
         let why = wrong.unwrap_or_else(|| "its centres give no law".to_owned());
@@ -192,13 +192,11 @@ fn runs_along(case: &Case<'_>, seen: &[Centre]) -> Option<String> {
 
 /// The law through centres, and when they step.
 fn line_through(case: &Case<'_>, seen: &[Centre], shape: Shape) -> Option<(Straight, Option<f64>)> {
-    let setpoints = setpoints(case, seen);
-    let mut law = straight(&Numbers::new(case, seen, shape, setpoints.clone()).line())?;
-    // A centre at another setpoint lies elsewhere though the tip is the same: it tells how large the slope is, and nothing of
+    let mut law = straight(&Numbers::new(case, seen, shape).line())?;
+    // A centre across another gap lies elsewhere though the tip is the same: it tells how large the slope is, and nothing of
     // whether the law is straight.
-    let usual = seen.iter().zip(&setpoints).filter(|(_, log)| log.abs() < ALIKE).map(|(c, _)| *c);
-    let usual: Vec<Centre> = usual.collect();
-    let numbers = Numbers::new(case, &usual, shape, vec![0.0; usual.len()]);
+    let usual: Vec<Centre> = seen.iter().filter(|c| !case.spectra[c.index].beside()).copied().collect();
+    let numbers = Numbers::new(case, &usual, shape);
     if usual.len() < seen.len() {
         let plain = straight(&numbers.line())?;
         (law.curved, law.crossing, law.wander) = (plain.curved, plain.crossing, plain.wander);
@@ -219,7 +217,7 @@ struct Numbers {
 }
 
 impl Numbers {
-    fn new(case: &Case<'_>, seen: &[Centre], shape: Shape, setpoints: Vec<f64>) -> Self {
+    fn new(case: &Case<'_>, seen: &[Centre], shape: Shape) -> Self {
         let pattern = shape.pattern;
         let fields: Vec<f64> = seen.iter().map(|c| case.spectra[c.index].field_t.abs()).collect();
         let centres: Vec<f64> = seen.iter().map(|c| c.f - ACROSS * pattern.second_order(c.f)).collect();
@@ -238,7 +236,7 @@ impl Numbers {
             aligned: slope * case.prior.alignment_shift_t,
             fields,
             centres,
-            setpoints,
+            setpoints: seen.iter().map(|c| case.spectra[c.index].log_setpoint).collect(),
             raises: shape.sign > 0.0,
         }
     }
@@ -255,17 +253,6 @@ impl Numbers {
             aligned: self.aligned,
         }
     }
-}
-
-/// Logarithms of the setpoints over that of most; nothing where one is not known.
-fn setpoints(case: &Case<'_>, seen: &[Centre]) -> Vec<f64> {
-    let of = |c: &Centre| case.spectra[c.index].setpoint_a.filter(|a| *a > 0.0);
-    let known: Vec<f64> = seen.iter().filter_map(of).collect();
-    if known.is_empty() {
-        return vec![0.0; seen.len()];
-    }
-    let most = middle(known);
-    seen.iter().map(|c| of(c).map_or(0.0, |a| (a / most).ln())).collect()
 }
 
 fn multiplet(shape: Shape) -> Option<Multiplet> {

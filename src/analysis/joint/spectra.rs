@@ -97,7 +97,8 @@ pub(super) struct Ready {
     pub field_t: f64,
     pub start_s: f64,
     pub upward: bool,
-    pub setpoint_a: Option<f64>,
+    /// Logarithm of the setpoint over that of most; nothing where most have none in common.
+    pub log_setpoint: f64,
     /// Ends of the whole spectrum, Hz.
     pub window: (f64, f64),
     /// Frequencies and signals.
@@ -116,12 +117,29 @@ impl std::ops::Deref for Ready {
 }
 
 impl Ready {
+    /// Whether it was taken across another gap than most, so that the line may lie elsewhere.
+    pub fn beside(&self) -> bool {
+        self.log_setpoint.abs() > ALIKE
+    }
     pub fn span(&self) -> f64 {
         self.f[self.f.len() - 1] - self.f[0]
     }
     pub fn step(&self) -> f64 {
         self.span() / (self.f.len() - 1) as f64
     }
+}
+
+/// Setpoints that differ by less than this, as a logarithm, are one.
+const ALIKE: f64 = 0.02;
+/// Part of the spectra that have to be taken at one setpoint for it to be the usual one.
+const MOST: f64 = 2.0 / 3.0;
+
+/// The setpoint of most spectra, A, if there is one.
+fn usual_setpoint_a(spectra: &[&SpectrumAt<'_>]) -> Option<f64> {
+    let known: Vec<f64> = spectra.iter().filter_map(|s| s.setpoint_a).filter(|a| *a > 0.0).collect();
+    let usual = (!known.is_empty()).then(|| middle(known.clone()))?;
+    let alike = known.iter().filter(|a| (*a / usual).ln().abs() < ALIKE).count();
+    (alike as f64 >= MOST * spectra.len() as f64).then_some(usual)
 }
 
 /// Longest piece that a spectrum is cleaned in, Hz: the background is let free in each.
@@ -147,6 +165,7 @@ pub(super) fn check(spectra: &[SpectrumAt<'_>]) -> Result<(), Unusable> {
 /// number tell nothing and are left out.
 pub(super) fn ready(spectra: &[&SpectrumAt<'_>], remembered: &mut Remembered) -> (Vec<Ready>, Bases) {
     let (mut all, mut bases) = (Vec::new(), Bases::default());
+    let usual_a = usual_setpoint_a(spectra);
     for s in spectra {
         // Third differences take out the shape; their spread is √20 times that of a point.
         let bends = s.y.windows(4).map(|w| (w[3] - 3.0 * w[2] + 3.0 * w[1] - w[0]).abs()).collect();
@@ -170,8 +189,9 @@ pub(super) fn ready(spectra: &[&SpectrumAt<'_>], remembered: &mut Remembered) ->
                 let new = Piece { number: remembered.number(), f: f.to_vec(), y };
                 remembered.pieces.keep(asking, key, new)
             });
-            let (field_t, start_s, upward, setpoint_a) = (s.field_t, s.start_s, s.upward, s.setpoint_a);
-            all.push(Ready { field_t, start_s, upward, setpoint_a, window, piece, sigma, basis });
+            let (field_t, start_s, upward) = (s.field_t, s.start_s, s.upward);
+            let log_setpoint = s.setpoint_a.zip(usual_a).map_or(0.0, |(own, usual)| (own / usual).ln());
+            all.push(Ready { field_t, start_s, upward, log_setpoint, window, piece, sigma, basis });
         }
     }
     (all, bases)

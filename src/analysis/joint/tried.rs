@@ -76,7 +76,10 @@ impl Case<'_> {
         (0..self.spectra.len()).filter(shows).collect()
     }
 
-    fn scanned(&self, spectra: Vec<Ready>, tables: Tables, locked: Vec<Locked>) -> Tried {
+    fn scanned(&self, spectra: Vec<Ready>, mut tables: Tables, locked: Vec<Locked>) -> Tried {
+        // Across another gap the line may lie elsewhere: that is no evidence, neither for a law nor against it.
+        let beside = spectra.iter().zip(&mut tables.all).filter(|(s, _)| s.beside());
+        beside.for_each(|(_, table)| table.masked.fill(true));
         let groups = groups(&spectra, &tables, self.numbers, self.fields);
         let slopes = (self.prior.g_from * MU_B_PER_H_HZ_PER_T, self.prior.g_to * MU_B_PER_H_HZ_PER_T);
         let scanned = scan(&groups, tables.width, slopes, self.prior);
