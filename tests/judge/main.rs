@@ -5,6 +5,7 @@ mod contrast_campaign;
 mod contrast_cases;
 mod dip_table;
 mod joint_campaign;
+mod other_gaps;
 mod reference_checks;
 mod remembered;
 mod search_adaptive;

@@ -193,9 +193,9 @@ fn common_shape(spectra: &[Ready], bases: &Bases, at: &[(usize, f64)], from: Sha
 }
 
 /// Widths either way within which a line is looked for across another gap, and half chi-square that it has to explain there:
-/// the best of so many places of noise hardly ever does.
+/// the best of so many places of noise does in one of a thousand.
 const FAR: f64 = 5.0;
-const CLEAR: f64 = 15.0;
+const CLEAR: f64 = 8.0;
 
 /// Centres in the spectra that were taken across other gaps, where the field of the tip may be quite another one. Errors of the
 /// shape do to them what they do to those that are known.
