@@ -37,7 +37,7 @@ impl Precious {
         match entry {
             Entry::Known(beforehand) => self.known(beforehand),
             Entry::TipTest { test, .. } if test.centred => self.tested(bench, test),
-            Entry::Judgement { .. } if entry.verdict().is_some_and(|said| said == Verdict::Real) => {
+            Entry::Judgement { .. } if entry.says(Verdict::Real) => {
                 (self.proved, self.lost) = (true, 0);
             }
             Entry::Kept { name, at_m, .. } => self.kept.push((name.clone(), *at_m)),

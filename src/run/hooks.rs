@@ -117,10 +117,8 @@ impl Observer for Hooks {
                 self.tell("interlock", at, &format!("{name} tripped ({action}): {what} — {because}"));
             }
             Entry::Judgement { what: JudgementKind::TipChange, title, .. } => self.tell("tip", at, title),
-            Entry::Judgement { title, .. } => {
-                if entry.verdict().is_some_and(|said| said == Verdict::Undecided) {
-                    self.tell("undecided", at, title);
-                }
+            Entry::Judgement { title, .. } if entry.says(Verdict::Undecided) => {
+                self.tell("undecided", at, title);
             }
             Entry::Plan { said, .. } => {
                 if let PlanSaid::Asked(asked) = &**said {

@@ -2,7 +2,7 @@
 
 use super::*;
 use crate::quantity::TimePoint;
-use crate::record::{Ending, Entry, HeldBy, JudgementKind, Place, SweepPlan};
+use crate::record::{Achieved, Ending, Entry, HeldBy, JudgementKind, Place, SweepPlan};
 use serde_json::json;
 
 fn new() -> History {
@@ -65,6 +65,22 @@ fn a_good_night_is_told_with_its_number() {
     assert_eq!(result.headline, "Finished; real, moment 0.8501 ± 0.0037 μB; the bench is parked.");
     assert_eq!((result.weight, result.outcome.as_str()), (Weight::Good, "finished"));
     assert_eq!(result.found[0].moment_mu_b, Some(Known { value: 0.85012, error: 0.0037 }));
+}
+
+#[test]
+fn what_was_found_keeps_its_word() {
+    let history = &mut new();
+    let card = json!({ "title": "", "figure": "table", "source": null, "rows": [["a"]] });
+    feed(history, 1.0, judged(JudgementKind::Card, None, card));
+    let (n, about, place) = (0, String::new(), Place::default());
+    feed(history, 2.0, Entry::Result { n, what: Achieved::Made, about, place });
+    for (series, verdict) in ["real", "absent", "of a later version"].into_iter().enumerate() {
+        let body = json!({ "verdict": verdict, "sweeps": [series] });
+        feed(history, 3.0, judged(JudgementKind::Verdict, None, body));
+    }
+    let found = json!(told(history).found);
+    let words: Vec<&str> = found.as_array().unwrap().iter().map(|f| f["verdict"].as_str().unwrap()).collect();
+    assert_eq!(words, ["real", "absent", "of a later version", "made", "shown"]);
 }
 
 #[test]
