@@ -4,6 +4,7 @@
 //! what leaves. Where it can't be certain it says nothing: it counts a tip as lost as soon as so many tests may say so, and
 //! takes a kept spin to lie where it was last seen, without what may have drifted.
 
+use crate::analysis::joint::Verdict;
 use crate::bench::{Bench, ChannelId, Guard, Role, StepAction};
 use crate::instrument::Task;
 use crate::record::{Answer, Beforehand, Centred, Entry, Found, Request, TipTest, TipVerdict};
@@ -36,7 +37,7 @@ impl Precious {
         match entry {
             Entry::Known(beforehand) => self.known(beforehand),
             Entry::TipTest { test, .. } if test.centred => self.tested(bench, test),
-            Entry::Judgement { what, body, .. } if what == "verdict" && body["verdict"] == "real" => {
+            Entry::Judgement { .. } if entry.says(Verdict::Real) => {
                 (self.proved, self.lost) = (true, 0);
             }
             Entry::Kept { name, at_m, .. } => self.kept.push((name.clone(), *at_m)),

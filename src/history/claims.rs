@@ -1,7 +1,8 @@
 //! What a run claims: the last verdict on each series of spectra, as numbers.
 
+use crate::analysis::joint::Verdict;
+use crate::record::{FitFound, VerdictFound, VerdictWord};
 use serde::Serialize;
-use serde_json::Value;
 
 /// A number with its standard error.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize)]
@@ -27,8 +28,8 @@ pub struct Claim {
     pub at_s: f64,
     /// When the series was called real for the first time, s.
     pub proved_s: Option<f64>,
-    /// `real`, `absent`, `artefact`, `curved`, `splitting`, `undecided`.
-    pub verdict: String,
+    /// The verdict.
+    pub verdict: VerdictWord,
     /// Its words.
     pub said: String,
     /// The g factors in which it found nothing, if it says that nothing is there.
@@ -53,52 +54,45 @@ pub struct Claim {
     pub tip_field_t: Option<Known>,
 }
 
-/// Takes in the body of a judgement `verdict`: it takes the place of an earlier one on the same series. `began` are the
-/// moments when the sweeps began, by their number.
-pub(super) fn take(claims: &mut Vec<Claim>, at_s: f64, (title, body): (&str, &Value), began: &[f64]) {
-    let Some(first) = body["sweeps"][0].as_u64() else { return };
-    let series = (body["series"].as_u64().unwrap_or(first), body["tip"].as_u64().unwrap_or(0));
-    let segment = body["segment"].as_u64().unwrap_or(0);
-    let segments = body["segments"].as_u64().unwrap_or(1);
-    claims.retain(|claim| claim.series != series || claim.segment < segments);
-    let known = |value: &str, error: &str| {
-        Some(Known { value: body["law"][value].as_f64()?, error: body["law"][error].as_f64()? })
-    };
-    let verdict = body["verdict"].as_str().unwrap_or("unknown").to_owned();
-    let old = claims
-        .iter()
-        .position(|claim| (claim.series, claim.segment) == (series, segment))
-        .map(|i| claims.remove(i));
+/// Takes in a verdict with its title: it takes the place of an earlier one on the same series. `began` are the moments when
+/// the sweeps began, by their number.
+pub(super) fn take(claims: &mut Vec<Claim>, at_s: f64, (title, found): (&str, &VerdictFound), began: &[f64]) {
+    let (Some(part), Some(first)) = (found.part, found.sweeps.first()) else { return };
+    let replaced = claims.extract_if(.., |claim| part.replaces(claim.series, claim.segment));
+    let replaced: Vec<Claim> = replaced.collect();
+    let old = replaced.into_iter().find(|claim| claim.segment == part.segment);
     let before = old.as_ref().and_then(|claim| claim.proved_s);
-    let proof = old.filter(|_| verdict != "real").and_then(|old| match old.verdict.as_str() {
-        "real" => Some(Box::new(old)),
+    let real = found.verdict == Verdict::Real;
+    let proof = old.filter(|_| !real).and_then(|old| match old.verdict.known() {
+        Some(Verdict::Real) => Some(Box::new(old)),
         _ => old.proof,
     });
-    let [low, high] = ["g_from", "g_to"].map(|key| body["looked_at"][key].as_f64());
-    let nothing = matches!(verdict.as_str(), "artefact" | "absent");
+    let [low, high] = found.looked_at_g;
+    let nothing = matches!(found.verdict.known(), Some(Verdict::Artefact | Verdict::Absent));
     let begin = |sweep: u64| began.get(usize::try_from(sweep).unwrap_or(usize::MAX)).copied();
-    let last = body["sweeps"].as_array().and_then(|all| all.last()).and_then(Value::as_u64);
-    let closed = last.filter(|_| segment + 1 < segments);
+    let closed = found.sweeps.last().filter(|_| part.is_over());
+    let law = found.law.unwrap_or_default();
+    let known = |number: Option<(f64, f64)>| number.map(|(value, error)| Known { value, error });
     claims.push(Claim {
-        series,
-        segment,
-        from_s: begin(first).unwrap_or(0.0),
+        series: part.series,
+        segment: part.segment,
+        from_s: begin(*first).unwrap_or(0.0),
         to_s: closed.and_then(|last| begin(last + 1)).unwrap_or(at_s),
         at_s,
-        proved_s: before.or((verdict == "real").then_some(at_s)),
-        verdict,
+        proved_s: before.or(real.then_some(at_s)),
+        verdict: found.verdict.clone(),
         said: title.to_owned(),
         // All of them where it does not say which it looked at.
         nothing_in_g: nothing.then(|| [low.unwrap_or(0.0), high.unwrap_or(f64::MAX)]),
         proof,
-        next: body["next"].as_str().map(str::to_owned),
-        sweeps: body["sweeps"].as_array().into_iter().flatten().filter_map(Value::as_u64).collect(),
-        slope_hz_per_t: body["law"]["slope_hz_per_t"].as_f64(),
-        width_hz: body["law"]["width_hz"].as_f64(),
-        height: known("height", "height_error"),
-        g: known("g", "g_error"),
-        moment_mu_b: known("moment_mu_b", "moment_error"),
-        tip_field_t: known("tip_field_t", "tip_field_error"),
+        next: found.next.clone(),
+        sweeps: found.sweeps.clone(),
+        slope_hz_per_t: law.slope_hz_per_t,
+        width_hz: law.width_hz,
+        height: known(law.height),
+        g: known(law.g),
+        moment_mu_b: known(law.moment_mu_b),
+        tip_field_t: known(law.tip_field_t),
     });
 }
 
@@ -121,19 +115,17 @@ pub(super) fn take_fit(
     fits: &mut Vec<FitLine>,
     sweep: u64,
     field_t: Option<f64>,
-    body: &Value,
+    fit: &FitFound,
     began: &[f64],
 ) {
-    let parameters = body["fit"]["parameters"].as_array().map_or(&[][..], Vec::as_slice);
-    let centre = parameters.iter().find(|p| p["name"] == "centre");
     let began_s = began.get(usize::try_from(sweep).unwrap_or(usize::MAX)).copied().unwrap_or(0.0);
     fits.retain(|fit| fit.sweep != sweep);
     fits.push(FitLine {
         sweep,
         began_s,
         field_t,
-        trusted: body["trusted"].as_bool().unwrap_or(false),
-        centre_hz: centre.and_then(|p| p["value"].as_f64()),
+        trusted: fit.trusted,
+        centre_hz: fit.parameter("centre").and_then(|centre| centre.value),
     });
 }
 
@@ -169,11 +161,14 @@ impl Claim {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use serde_json::json;
+    use serde_json::{Value, json};
 
     #[test]
     fn a_later_verdict_takes_the_place_of_an_earlier_one_of_its_series() {
         let mut claims = Vec::new();
+        let take = |claims: &mut Vec<Claim>, at_s: f64, (title, body): (&str, &Value), began: &[f64]| {
+            take(claims, at_s, (title, &VerdictFound::read(body)), began);
+        };
         let law =
             json!({ "moment_mu_b": 0.9, "moment_error": 0.01, "tip_field_t": 3e-3, "tip_field_error": 1e-4 });
         let body = |verdict: &str, first: u64, law: &Value| json!({ "verdict": verdict, "tip": 0, "sweeps": [first], "law": law });

@@ -6,17 +6,17 @@
 //! and a map that goes on needs a proof with the tip that is in. A proof that a later verdict on its spectra refutes was none.
 
 use super::tip::TipRules;
+use crate::analysis::joint::Verdict;
 use crate::bench::TaskKind;
 use crate::quantity::rounded;
 use crate::record::{
-    Answer, Answered, Asking, Entry, Evidence, Failure, Goal, GoalPlan, GoalState, Goals, PlanSaid,
-    Precision, Request, Shortfall, TipLife, Turn, Word,
+    Answer, Answered, Asking, Entry, Evidence, Failure, FitFound, Goal, GoalPlan, GoalState, Goals, PlanSaid,
+    Precision, Request, Shortfall, TipLife, Turn, VerdictFound, Word, WorkedOut,
 };
-use serde_json::Value;
 use std::collections::BTreeSet;
 
 /// Verdicts that take back what was called real before.
-const REFUTES: [&str; 4] = ["curved", "splitting", "artefact", "absent"];
+const REFUTES: [Verdict; 4] = [Verdict::Curved, Verdict::Splitting, Verdict::Artefact, Verdict::Absent];
 
 impl Goals {
     /// Takes in an entry, after the tip has taken it in.
@@ -38,16 +38,16 @@ impl Goals {
                 self.began.push((*sweep, at_s));
                 return;
             }
-            Entry::Judgement { what, sweep, title, body, .. } => match what.as_str() {
-                "fit" => {
+            Entry::Judgement { what, sweep, title, body, .. } => match what.read(body) {
+                WorkedOut::Fit(fit) => {
                     let Some(sweep) = sweep else { return };
                     self.trusted.retain(|(fitted, _)| fitted != sweep);
-                    if body["trusted"] == true {
-                        self.trusted.push((*sweep, precision(body)));
+                    if fit.trusted {
+                        self.trusted.push((*sweep, precision(&fit)));
                     }
                 }
-                "verdict" => changed = self.judged(at_s, body),
-                "tip_change" => {
+                WorkedOut::Verdict(found) => changed = self.judged(at_s, &found),
+                WorkedOut::TipChange { .. } => {
                     self.tip_since_s = Some(at_s);
                     changed = Some(title.clone());
                 }
@@ -182,29 +182,26 @@ impl Goals {
     }
 
     /// A verdict on spectra: a proof with the tip that is in, or the news that the spectra are of two tips.
-    fn judged(&mut self, at_s: f64, body: &Value) -> Option<String> {
-        let first = body["sweeps"][0].as_u64().and_then(|sweep| self.began_s(sweep));
+    fn judged(&mut self, at_s: f64, found: &VerdictFound) -> Option<String> {
+        let part = found.part?;
+        let first = found.sweeps.first().and_then(|sweep| self.began_s(*sweep));
         let mut changed = None;
-        let segment = body["segment"].as_u64().unwrap_or(0);
-        if segment > 0 && first > self.tip_since_s {
+        if part.segment > 0 && first > self.tip_since_s {
             self.tip_since_s = first;
             changed = Some("by its spectra the tip is another one".to_owned());
         }
-        if let Some(first_s) = first.filter(|_| body["verdict"] == "real") {
-            let number = |key: &str| body["law"][key].as_f64();
-            let moment = number("moment_mu_b").zip(number("moment_error"));
+        if let Some(first_s) = first.filter(|_| found.verdict == Verdict::Real) {
+            let moment = found.law.and_then(|law| law.moment_mu_b);
             let moment = moment.map(|(value, error)| format!(", moment {} μB", rounded(value, error)));
-            let spectra = body["sweeps"].as_array().map_or(0, Vec::len);
-            let said = format!("real over {spectra} spectra{}", moment.unwrap_or_default());
-            let of_tip_before =
-                segment + 1 < body["segments"].as_u64().unwrap_or(1) || first < self.tip_since_s;
-            if of_tip_before {
+            let said = format!("real over {} spectra{}", found.sweeps.len(), moment.unwrap_or_default());
+            if part.is_over() || first < self.tip_since_s {
                 self.proved_before(at_s, &said);
             } else {
                 self.proof = Some((first_s, said));
             }
-        } else if let Some(verdict) = body["verdict"].as_str().filter(|verdict| REFUTES.contains(verdict)) {
-            self.refuted(at_s, first, &format!("refuted: {verdict}, by the same spectra and later ones"));
+        } else if let Some(verdict) = found.verdict.known().filter(|verdict| REFUTES.contains(verdict)) {
+            let why = format!("refuted: {}, by the same spectra and later ones", verdict.word());
+            self.refuted(at_s, first, &why);
         }
         changed
     }
@@ -281,12 +278,8 @@ impl Goals {
     }
 }
 
-fn precision(body: &Value) -> Precision {
-    let of = |name: &str| {
-        let all = body["fit"]["parameters"].as_array()?;
-        let found = all.iter().find(|parameter| parameter["name"] == name)?;
-        Some((found["value"].as_f64()?, found["standard_error"].as_f64()?))
-    };
+fn precision(fit: &FitFound) -> Precision {
+    let of = |name: &str| fit.parameter(name).and_then(|found| found.value.zip(found.error));
     Precision {
         centre_hz: of("centre").map(|(_, error)| error),
         height_part: of("height").map(|(height, error)| (error / height).abs()),
@@ -309,8 +302,8 @@ fn fresh(plan: &GoalPlan) -> Goal {
 mod tests {
     use super::*;
     use crate::bench::builtin;
-    use crate::record::{Asked, Axis, Place, SweepPlan, TipFinding, TipTest, TipVerdict};
-    use serde_json::json;
+    use crate::record::{Asked, Axis, JudgementKind, Place, SweepPlan, TipFinding, TipTest, TipVerdict};
+    use serde_json::{Value, json};
 
     struct Story(Goals, TipLife, TipRules);
 
@@ -336,8 +329,8 @@ mod tests {
             self.entry(at_s, &Entry::Plan { n: 0, said: Box::new(said), place: Place::default() });
         }
 
-        fn judge(&mut self, at_s: f64, what: &str, sweep: Option<u64>, body: Value) {
-            let (what, title) = (what.to_owned(), what.to_owned());
+        fn judge(&mut self, at_s: f64, what: JudgementKind, sweep: Option<u64>, body: Value) {
+            let title = what.word().to_owned();
             self.entry(at_s, &Entry::Judgement { n: 0, what, sweep, title, body, place: Place::default() });
         }
 
@@ -350,7 +343,7 @@ mod tests {
                 at_s,
                 &Entry::SweepBegin { n: 0, sweep, plan, place: Place::default(), settings: None },
             );
-            self.judge(at_s + 1.0, "fit", Some(sweep), json!({ "trusted": trusted }));
+            self.judge(at_s + 1.0, JudgementKind::Fit, Some(sweep), json!({ "trusted": trusted }));
             self.says(
                 at_s + 2.0,
                 PlanSaid::Counts { goal: "map".to_owned(), sweep, place: place.to_owned() },
@@ -382,25 +375,30 @@ mod tests {
         assert_eq!(story.states(), [Reached, Open, Open]);
         story.spectrum(3000.0, 0, "a", true);
         story.spectrum(3100.0, 1, "b", false);
-        story.judge(3200.0, "verdict", None, json!({ "verdict": "undecided", "sweeps": [0, 1] }));
+        story.judge(
+            3200.0,
+            JudgementKind::Verdict,
+            None,
+            json!({ "verdict": "undecided", "sweeps": [0, 1] }),
+        );
         assert_eq!(story.states(), [Reached, Open, Open]);
-        story.judge(3300.0, "verdict", None, json!({ "verdict": "real", "sweeps": [0, 1] }));
+        story.judge(3300.0, JudgementKind::Verdict, None, json!({ "verdict": "real", "sweeps": [0, 1] }));
         assert_eq!((story.states(), story.0.all[2].settled), ([Reached, Reached, Open], 1));
         // The same place again is no second place, and what nobody trusts is none.
         story.spectrum(3400.0, 2, "a", true);
         assert_eq!(story.0.all[2].settled, 1);
-        story.judge(4000.0, "tip_change", None, json!({}));
+        story.judge(4000.0, JudgementKind::TipChange, None, json!({}));
         assert_eq!((story.states(), story.0.all[2].settled), ([Lost, Reached, Open], 0));
         // Tests and spectra of the tip before count for nothing.
         story.test(4100.0, 0.0, Some(0.2));
-        story.judge(4200.0, "verdict", None, json!({ "verdict": "real", "sweeps": [0, 1] }));
+        story.judge(4200.0, JudgementKind::Verdict, None, json!({ "verdict": "real", "sweeps": [0, 1] }));
         assert_eq!(story.states(), [Lost, Reached, Open]);
         story.spectrum(5000.0, 3, "a", true);
         story.spectrum(5100.0, 4, "c", true);
         assert_eq!(story.states()[2], Open, "two places, and no proof with this tip");
-        story.judge(5200.0, "verdict", None, json!({ "verdict": "real", "sweeps": [3, 4] }));
+        story.judge(5200.0, JudgementKind::Verdict, None, json!({ "verdict": "real", "sweeps": [3, 4] }));
         assert_eq!(story.states(), [Reached; 3]);
-        story.judge(6000.0, "tip_change", None, json!({}));
+        story.judge(6000.0, JudgementKind::TipChange, None, json!({}));
         assert_eq!(story.states(), [Lost, Reached, Reached], "a map that is complete stays");
         assert_eq!(story.0.all[0].course.len(), 4);
     }
@@ -411,8 +409,8 @@ mod tests {
         story.spectrum(100.0, 0, "a", true);
         story.spectrum(200.0, 1, "b", true);
         let real = |sweeps: &[u64], segment: u64| json!({ "verdict": if segment == 0 { "real" } else { "undecided" }, "sweeps": sweeps, "segment": segment, "segments": 2 });
-        story.judge(300.0, "verdict", None, real(&[0], 0));
-        story.judge(300.0, "verdict", None, real(&[1], 1));
+        story.judge(300.0, JudgementKind::Verdict, None, real(&[0], 0));
+        story.judge(300.0, JudgementKind::Verdict, None, real(&[1], 1));
         assert_eq!((story.0.tip_since_s, story.states()), (Some(200.0), [Open, Reached, Open]));
         let give_up = |goal: &str| {
             let (goal, why) = (goal.to_owned(), "nothing there".to_owned());
@@ -422,7 +420,7 @@ mod tests {
         story.says(400.0, give_up("map"));
         assert_eq!(story.states(), [Open, Reached, GivenUp], "what is reached is not given up");
         assert_eq!(story.0.all[2].in_words(), "given up: no line");
-        story.judge(500.0, "verdict", None, json!({ "verdict": "real", "sweeps": [1] }));
+        story.judge(500.0, JudgementKind::Verdict, None, json!({ "verdict": "real", "sweeps": [1] }));
         story.spectrum(600.0, 2, "c", true);
         assert_eq!((story.states(), story.0.all[2].shortfall), ([Reached; 3], None));
     }
@@ -432,7 +430,7 @@ mod tests {
         let mut story = Story::new();
         (0..4u32).for_each(|k| story.spectrum(100.0 * f64::from(k + 1), u64::from(k), "a", true));
         let mut say = |at_s: f64, verdict: &str, sweeps: &[u64]| {
-            story.judge(at_s, "verdict", None, json!({ "verdict": verdict, "sweeps": sweeps }));
+            story.judge(at_s, JudgementKind::Verdict, None, json!({ "verdict": verdict, "sweeps": sweeps }));
             story.states()[1]
         };
         assert_eq!(say(500.0, "real", &[1, 2]), Reached);
@@ -448,16 +446,16 @@ mod tests {
         let plan = GoalPlan { places: 1, ..GoalPlan::plain("map", Evidence::LineMapped, 1.0) };
         story.says(0.0, PlanSaid::Goal(GoalPlan { centre_error_hz: Some(2e5), ..plan }));
         story.spectrum(100.0, 0, "a", true);
-        story.judge(150.0, "verdict", None, json!({ "verdict": "real", "sweeps": [0] }));
+        story.judge(150.0, JudgementKind::Verdict, None, json!({ "verdict": "real", "sweeps": [0] }));
         let fitted = |error: f64| {
             json!({ "trusted": true, "fit": { "parameters": [
             { "name": "centre", "value": 1.4e10, "standard_error": error }, { "name": "height", "value": -5e-14, "standard_error": 1e-15 }] } })
         };
         assert_eq!((story.states()[2], story.0.all[2].settled), (Open, 0), "nobody knows how good it is");
-        story.judge(200.0, "fit", Some(0), fitted(3e5));
+        story.judge(200.0, JudgementKind::Fit, Some(0), fitted(3e5));
         assert_eq!(story.0.all[2].settled, 0);
         assert_eq!(story.0.told().all[2].counted, [], "a sequence is told of places that count");
-        story.judge(300.0, "fit", Some(0), fitted(1.9e5));
+        story.judge(300.0, JudgementKind::Fit, Some(0), fitted(1.9e5));
         assert_eq!((story.states()[2], story.0.told().all[2].counted.len()), (Reached, 1));
         assert_eq!(story.0.trusted, [(0, Precision { centre_hz: Some(1.9e5), height_part: Some(0.02) })]);
     }

@@ -30,7 +30,8 @@ use crate::instrument::Task;
 use crate::quantity::TimePoint;
 use crate::record::{
     Answer, CentrePlan, Centred, Choice, Column, Declared, During, Earlier, Ending, Entry, Failure, Found,
-    Goals, HeldBy, Place, PlanSaid, Point, RecordError, Request, RunFile, SafeAct, SweepPlan, TipLife,
+    Goals, HeldBy, JudgementKind, Place, PlanSaid, Point, RecordError, Request, RunFile, SafeAct, SweepPlan,
+    TipLife, VerdictFound, WorkedOut,
 };
 use names::Names;
 use serde_json::Value;
@@ -380,27 +381,33 @@ impl History {
     }
 
     /// Something was worked out from data.
-    fn judged(&mut self, at_s: f64, what: &str, sweep: Option<u64>, title: &str, body: &Value) {
-        match what {
-            "verdict" => claims::take(&mut self.claims, at_s, (title, body), &self.began),
-            "fit" => {
+    fn judged(&mut self, at_s: f64, what: &JudgementKind, sweep: Option<u64>, title: &str, body: &Value) {
+        if *what == JudgementKind::Card {
+            return self.shown(at_s, title, body);
+        }
+        let mut why = Vec::new();
+        match what.read(body) {
+            WorkedOut::Verdict(found) => claims::take(&mut self.claims, at_s, (title, &found), &self.began),
+            WorkedOut::Fit(fit) => {
                 if let Some(sweep) = sweep {
                     let field_t = self.field_at.get(&sweep).copied();
-                    claims::take_fit(&mut self.fits, sweep, field_t, body, &self.began);
+                    claims::take_fit(&mut self.fits, sweep, field_t, &fit, &self.began);
                 }
+                why = fit.why;
             }
-            "card" => {
-                let Some(card) = Card::of(title, body) else { return };
-                // Said again, it takes the place of what was said before.
-                return match self.cards.iter_mut().find(|old| old.title == card.title) {
-                    Some(old) => *old = Card { at_s, first_s: old.first_s, ..card },
-                    None => self.cards.push(Card { at_s, first_s: at_s, ..card }),
-                };
-            }
-            "tip_change" => self.tip_changes.push((at_s, title.to_owned())),
-            _ => {}
+            WorkedOut::TipChange { .. } => self.tip_changes.push((at_s, title.to_owned())),
+            WorkedOut::Line(_) | WorkedOut::Centred(_) | WorkedOut::Told => {}
         }
-        self.results.push(ResultLine::of(what, title, body));
+        self.results.push(ResultLine::of(what, title, &why));
+    }
+
+    /// A card, said again, takes the place of what was said before.
+    fn shown(&mut self, at_s: f64, title: &str, body: &Value) {
+        let Some(card) = Card::of(title, body) else { return };
+        match self.cards.iter_mut().find(|old| old.title == card.title) {
+            Some(old) => *old = Card { at_s, first_s: old.first_s, ..card },
+            None => self.cards.push(Card { at_s, first_s: at_s, ..card }),
+        }
     }
 
     /// From when to when the spectra of a claim were measured, s, where they came to their end: those at the setpoint of
@@ -419,8 +426,8 @@ impl History {
     }
 
     /// The spectra were judged anew after the end; the verdicts of the night are taken out before.
-    pub fn judged_anew(&mut self, title: &str, body: &Value) {
-        claims::take(&mut self.claims, self.end_s, (title, body), &self.began);
+    pub fn judged_anew(&mut self, title: &str, found: &VerdictFound) {
+        claims::take(&mut self.claims, self.end_s, (title, found), &self.began);
     }
 
     /// What every park step has reached stands so, though a full disk did not let the steps be written one by one.

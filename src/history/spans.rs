@@ -1,8 +1,7 @@
 //! Steps of the sequence, interlocks that tripped, results in a line.
 
-use crate::record::{Cause, Entry, HeldBy, Place};
+use crate::record::{Cause, Entry, HeldBy, JudgementKind, Place};
 use serde::Serialize;
-use serde_json::Value;
 
 /// A named step of the sequence.
 #[derive(Debug, Clone, PartialEq, Serialize)]
@@ -114,22 +113,18 @@ pub(super) fn hold_ends(spans: &mut [HoldSpan], at_s: f64) {
 /// One line of what was worked out from data.
 #[derive(Debug, Clone, PartialEq)]
 pub struct ResultLine {
-    /// `fit`, `verdict`, `contrast`, …
-    pub what: String,
+    /// What it is.
+    pub what: JudgementKind,
     /// For people, with the first doubt if there are doubts.
     pub words: String,
 }
 
 impl ResultLine {
-    pub(super) fn of(what: &str, title: &str, body: &Value) -> Self {
-        let why = body["why"].as_array().map_or(&[][..], Vec::as_slice);
-        let why: Vec<String> = why.iter().filter_map(Value::as_str).map(str::to_owned).collect();
-        let doubt = if why.is_empty() {
-            String::new()
-        } else {
-            format!(" — not to be trusted: {}", first_of(&why))
-        };
-        Self { what: what.to_owned(), words: format!("{title}{doubt}") }
+    /// `why` is what speaks against it.
+    pub(super) fn of(what: &JudgementKind, title: &str, why: &[String]) -> Self {
+        let doubt =
+            if why.is_empty() { String::new() } else { format!(" — not to be trusted: {}", first_of(why)) };
+        Self { what: what.clone(), words: format!("{title}{doubt}") }
     }
 }
 

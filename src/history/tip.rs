@@ -5,10 +5,12 @@
 //! tip had shown two: on the same atom, on a top on which it was centred, in the same field. What a sequence says about
 //! its tip counts for nothing here.
 
+use crate::analysis::joint::Verdict;
 use crate::bench::{Bench, Guard, TaskKind, TipTests};
 use crate::instrument::Task;
 use crate::record::{
     Answer, Centred, Entry, Failure, Found, GoodElsewhere, KeptSpin, Request, TipLife, TipTest, TipVerdict,
+    WorkedOut,
 };
 
 /// What a place may have drifted since it was seen, m/s: half a nanometre in an hour, more than most cold microscopes
@@ -132,16 +134,18 @@ impl TipLife {
             }
             Entry::TipTest { test, .. } => self.tested(*test, rules),
             Entry::Kept { name, at_m, .. } => self.keep(name, *at_m, at_s),
-            Entry::Judgement { what, body, .. } if what == "verdict" && body["verdict"] == "real" => {
-                self.proved_s.get_or_insert(at_s);
-                self.lost.clear();
-            }
-            Entry::Judgement { what, body, .. } if what == "tip_change" => {
-                // The last test is of the new tip, where it was what showed it.
-                let of_new = usize::from(body["by_test"] != false);
-                let before = self.recent.len().saturating_sub(of_new);
-                self.recent.drain(..before);
-            }
+            Entry::Judgement { what, body, .. } => match what.read(body) {
+                WorkedOut::Verdict(found) if found.verdict == Verdict::Real => {
+                    self.proved_s.get_or_insert(at_s);
+                    self.lost.clear();
+                }
+                WorkedOut::TipChange { by_test } => {
+                    // The last test is of the new tip, where it was what showed it.
+                    let before = self.recent.len().saturating_sub(usize::from(by_test));
+                    self.recent.drain(..before);
+                }
+                _ => {}
+            },
             Entry::Call { answer: Err(Failure::Guarded(_)), .. } => self.refused += 1,
             Entry::Call { request: Request::Task(task), answer, .. } => self.acted(task, answer),
             Entry::Call { answer: Ok(Answer::Centred(centred)), .. } => self.centred(centred, at_s),

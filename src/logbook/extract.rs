@@ -2,11 +2,15 @@
 
 use super::LogError;
 use crate::analysis::areas::Spot;
+use crate::analysis::joint::Verdict;
 use crate::analysis::spots;
 use crate::bench::{Role, TaskKind};
-use crate::history::{History, Known};
+use crate::history::History;
 use crate::instrument::Task;
-use crate::record::{Answer, Declared, Entry, Failure, Request, RunFile, TipLife, TipTest};
+use crate::record::{
+    Answer, Declared, Entry, Failure, Request, RunFile, TipLife, TipTest, VerdictFound, VerdictWord,
+    WorkedOut,
+};
 use jiff::ZonedDateTime;
 use serde::{Deserialize, Serialize};
 use std::path::Path;
@@ -39,7 +43,7 @@ pub enum Event {
         field_t: Option<f64>,
     },
     /// A verdict on sweeps.
-    Judged { at_s: f64, verdict: String, moment: Option<[f64; 2]>, sweeps: Vec<u64> },
+    Judged { at_s: f64, verdict: VerdictWord, moment: Option<[f64; 2]>, sweeps: Vec<u64> },
     /// A spin is kept.
     Kept { at_s: f64, name: String, at_m: [f64; 2] },
     /// Helium was transferred.
@@ -177,7 +181,11 @@ impl Reader<'_> {
                     field_t: field.map(|standing| standing.si),
                 });
             }
-            Entry::Judgement { what, body, .. } if what == "verdict" => self.judged(at_s, body),
+            Entry::Judgement { .. } => {
+                if let Some(WorkedOut::Verdict(found)) = entry.worked_out() {
+                    self.judged(at_s, *found);
+                }
+            }
             Entry::Note { text, .. } => self.events.push(Event::Note { at_s, text: text.clone() }),
             Entry::SafeStep { found: crate::record::Found::Centred(centred), .. } if centred.found => {
                 self.events.push(Event::Centred { at_s, at_m: [centred.x_m, centred.y_m] });
@@ -224,14 +232,9 @@ impl Reader<'_> {
         }
     }
 
-    fn judged(&mut self, at_s: f64, body: &serde_json::Value) {
-        let known = |value: &str, error: &str| {
-            Some(Known { value: body["law"][value].as_f64()?, error: body["law"][error].as_f64()? })
-        };
-        let verdict = body["verdict"].as_str().unwrap_or_default().to_owned();
-        let moment = known("moment_mu_b", "moment_error").filter(|_| verdict == "real");
-        let sweeps = body["sweeps"].as_array().into_iter().flatten().filter_map(serde_json::Value::as_u64);
-        let moment = moment.map(|known| [known.value, known.error]);
-        self.events.push(Event::Judged { at_s, verdict, moment, sweeps: sweeps.collect() });
+    fn judged(&mut self, at_s: f64, found: VerdictFound) {
+        let law = found.law.filter(|_| found.verdict == Verdict::Real);
+        let moment = law.and_then(|law| law.moment_mu_b).map(<[f64; 2]>::from);
+        self.events.push(Event::Judged { at_s, verdict: found.verdict, moment, sweeps: found.sweeps });
     }
 }

@@ -3,7 +3,8 @@
 use super::extract::{Event, RunLog};
 use super::words::{Kind, Word};
 use crate::analysis::areas::Maps;
-use crate::record::{TipLife, TipTest, TipVerdict};
+use crate::analysis::joint::Verdict;
+use crate::record::{TipLife, TipTest, TipVerdict, VerdictWord};
 use std::collections::BTreeMap;
 
 /// A tip.
@@ -75,7 +76,7 @@ pub struct Spectrum {
     pub ends: [f64; 2],
     pub points: u64,
     pub field_t: Option<f64>,
-    pub verdict: String,
+    pub verdict: Option<VerdictWord>,
 }
 
 /// Everything that the runs and the words add up to.
@@ -244,7 +245,7 @@ impl Whole {
                     ends: *ends,
                     points: *points,
                     field_t: *field_t,
-                    verdict: String::new(),
+                    verdict: None,
                 });
             }
             Event::Judged { at_s, verdict, moment, sweeps } => {
@@ -287,19 +288,19 @@ impl Whole {
         &mut self,
         at_s: i64,
         run: &str,
-        verdict: &str,
+        verdict: &VerdictWord,
         moment: Option<[f64; 2]>,
         sweeps: &[u64],
         first_new: usize,
     ) {
         let mut of: Vec<String> = Vec::new();
         for spectrum in self.spectra[first_new..].iter_mut().filter(|s| sweeps.contains(&s.sweep)) {
-            verdict.clone_into(&mut spectrum.verdict);
+            spectrum.verdict = Some(verdict.clone());
             of.extend(spectrum.spin.clone());
         }
         of.sort();
         of.dedup();
-        if verdict == "real" && self.tip().proved_s.is_none() {
+        if *verdict == Verdict::Real && self.tip().proved_s.is_none() {
             self.tip().proved_s = Some(at_s);
             self.say(at_s, run, "proved", "a resonance was proved with it");
         }

@@ -4,7 +4,7 @@ use super::LogError;
 use super::extract::{RunLog, extract};
 use super::fold::{Whole, fold};
 use super::words::{Word, Words};
-use crate::record::TipLife;
+use crate::record::{TipLife, VerdictWord};
 use rusqlite::{Connection, OptionalExtension, Transaction, params};
 use std::path::{Path, PathBuf};
 use std::time::Duration;
@@ -427,8 +427,18 @@ fn put_spins(transaction: &Transaction<'_>, whole: &Whole) -> Result<(), LogErro
         transaction.execute(
             "INSERT INTO spectrum VALUES (?1,?2,?3,?4,?5,?6,?7,?8,?9,?10,?11,?12)",
             params![
-                s.run, s.sweep, s.at_s, s.tip, s.spin, s.name, s.channel, s.ends[0], s.ends[1], s.points,
-                s.field_t, s.verdict
+                s.run,
+                s.sweep,
+                s.at_s,
+                s.tip,
+                s.spin,
+                s.name,
+                s.channel,
+                s.ends[0],
+                s.ends[1],
+                s.points,
+                s.field_t,
+                s.verdict.as_ref().map_or("", VerdictWord::word)
             ],
         )?;
     }

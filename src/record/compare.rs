@@ -55,7 +55,7 @@ pub(super) fn describe(kind: &str, body: &str) -> String {
         Entry::StepBegin { name, .. } => format!("step \"{name}\""),
         Entry::Note { text, .. } => format!("note \"{text}\""),
         Entry::Decision { question, answer, .. } => format!("decide \"{question}\": {answer}"),
-        Entry::Judgement { what, title, .. } => format!("{what} \"{title}\""),
+        Entry::Judgement { what, title, .. } => format!("{} \"{title}\"", what.word()),
         entry => entry.request().map_or_else(|| format!("{kind} {body}"), |request| request.in_words()),
     };
     match entry.place() {

@@ -2,8 +2,8 @@
 
 use super::answer::either;
 use super::{
-    Achieved, Answer, Beforehand, During, Failure, Found, HeldBy, OwnTable, PlanSaid, Request, SafeAct,
-    Settings, SweepPlan, TipTest, Word,
+    Achieved, Answer, Beforehand, During, Failure, Found, HeldBy, JudgementKind, OwnTable, PlanSaid, Request,
+    SafeAct, Settings, SweepPlan, TipTest, Word,
 };
 use crate::bench::{Action, Bench, ChannelId};
 use crate::instrument::{InstrumentError, Task, TaskReport};
@@ -359,7 +359,7 @@ in_two_forms! {
         /// It has ended.
         StepEnd { n: u64, step: u64, left_out: Option<String> },
         /// A fit, a verdict, a test of contrast: something worked out from data.
-        Judgement { n: u64, what: String, sweep: Option<u64>, title: String, body: Value, place: Place },
+        Judgement { n: u64, what: JudgementKind, sweep: Option<u64>, title: String, body: Value, place: Place },
         /// A note of the sequence; some are its writer's words for the next shift.
         Note {
             n: u64,

@@ -14,6 +14,7 @@ mod compare;
 mod doubts;
 mod entry;
 mod goal;
+mod judgement;
 mod last_words;
 mod memory;
 mod older;
@@ -47,6 +48,10 @@ pub use entry::{
 };
 pub use goal::{
     Alternative, Choice, Evidence, Goal, GoalPlan, GoalState, Goals, PlanSaid, Precision, Shortfall, Turn,
+};
+pub use judgement::{
+    FieldPoint, FitFound, FitLineFound, JudgementKind, LawFound, Parameter, SeriesPart, VerdictFound,
+    VerdictWord, WorkedOut,
 };
 pub use memory::{KnownSpectrum, KnownSpin, Memory};
 pub use operator::{HeldBy, Word};

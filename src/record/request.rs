@@ -3,7 +3,7 @@
 //! A request at work knows channels by their places on the bench; in a record they stand by name, with their
 //! units where numbers belong to them. It is one type, with another way to call a channel.
 
-use super::{Achieved, OwnTable, Place, PlanSaid, SweepPlan, TipFinding};
+use super::{Achieved, JudgementKind, OwnTable, Place, PlanSaid, SweepPlan, TipFinding};
 use crate::bench::{Bench, ChannelId, Recentre};
 use crate::instrument::Task;
 use serde::{Deserialize, Serialize};
@@ -106,8 +106,8 @@ pub enum Statement {
     },
     /// Something worked out from data.
     Judgement {
-        /// `fit`, `verdict`, `contrast`, …
-        what: String,
+        /// Of what kind.
+        what: JudgementKind,
         /// The sweep it is about.
         sweep: Option<u64>,
         /// One line for people.

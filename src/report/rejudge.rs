@@ -3,7 +3,7 @@
 use super::account::{Account, Judged};
 use crate::analysis::joint::{Prior, SpectrumAt, judge, long_enough};
 use crate::bench::Role;
-use crate::record::RunFile;
+use crate::record::{RunFile, VerdictFound};
 use serde_json::{Map, Value};
 
 /// What is asked, from words like `alpha=1e-4`; what is not named keeps its default.
@@ -92,8 +92,9 @@ pub fn rejudge(account: &mut Account, run: &RunFile, settings: &Prior) -> Result
         let mut body = serde_json::to_value(one).map_err(|error| error.to_string())?;
         let within = |at_s: &&(u64, f64)| (one.from_s..=one.to_s).contains(&at_s.1);
         body["sweeps"] = began.iter().filter(within).map(|(sweep, _)| *sweep).collect();
-        account.verdicts.push(Judged::read(account.history.end_s, &body));
-        account.history.judged_anew("verdict", &body);
+        let found = VerdictFound::read(&body);
+        account.history.judged_anew("verdict", &found);
+        account.verdicts.push(Judged::of(account.history.end_s, found, &body));
     }
     Ok(())
 }

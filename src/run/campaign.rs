@@ -6,6 +6,7 @@ use super::nights::{Night, Spread};
 use super::odds::Share;
 use super::truth::Truth;
 use super::what_if::Changed;
+use crate::analysis::joint::Verdict;
 use crate::history::History;
 use crate::quantity::in_words;
 use crate::record::{Evidence, Goal, GoalState, Outcome, Shortfall};
@@ -80,8 +81,8 @@ impl Course {
         let was_good = |at_s: f64| good_since(at_s - 1.0).is_some_and(|from_s| at_s - from_s > KNOWABLE_S);
         let end_s = history.end_s;
         // A proof that later spectra took back was one; whether it was right says the world.
-        let proofs = history.claims.iter().filter_map(|claim| match claim.verdict.as_str() {
-            "real" => Some(claim),
+        let proofs = history.claims.iter().filter_map(|claim| match claim.verdict.known() {
+            Some(Verdict::Real) => Some(claim),
             _ => claim.proof.as_deref(),
         });
         let proofs: Vec<_> = proofs.filter_map(|claim| Some((claim, truth.meant_by(claim)?))).collect();

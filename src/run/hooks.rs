@@ -10,6 +10,7 @@
 //! `NOCTULE_EVENT` and `NOCTULE_TEXT`.
 
 use super::post::post;
+use crate::analysis::joint::Verdict;
 use crate::bench::{Bench, MessageHook};
 use crate::cautions::{Act, in_words};
 use crate::drive::RunTally;
@@ -17,7 +18,7 @@ use crate::drive::virtual_time::Observer;
 use crate::history::Level;
 use crate::history::result::{HeliumNow, RunResult, Seen};
 use crate::quantity::TimePoint;
-use crate::record::{Asking, Entry, Failure, PlanSaid};
+use crate::record::{Asking, Entry, Failure, JudgementKind, PlanSaid};
 use serde_json::{Value, json};
 use std::io::Write;
 use std::process::{Command, Stdio};
@@ -115,12 +116,10 @@ impl Observer for Hooks {
                 let what = entry.what_tripped();
                 self.tell("interlock", at, &format!("{name} tripped ({action}): {what} — {because}"));
             }
-            Entry::Judgement { what, body, title, .. }
-                if what == "verdict" && body["verdict"] == "undecided" =>
-            {
+            Entry::Judgement { what: JudgementKind::TipChange, title, .. } => self.tell("tip", at, title),
+            Entry::Judgement { title, .. } if entry.says(Verdict::Undecided) => {
                 self.tell("undecided", at, title);
             }
-            Entry::Judgement { what, title, .. } if what == "tip_change" => self.tell("tip", at, title),
             Entry::Plan { said, .. } => {
                 if let PlanSaid::Asked(asked) = &**said {
                     self.tell("question", at, &Asking::new(asked, at.s()).in_words(at.s()));

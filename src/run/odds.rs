@@ -2,6 +2,7 @@
 
 use super::nights::Spread;
 use super::truth::Truth;
+use crate::analysis::joint::Verdict;
 use crate::history::History;
 use serde::{Deserialize, Serialize};
 
@@ -33,8 +34,8 @@ impl InTheMorning {
         for claim in &history.claims {
             let there = truth.between(claim.from_s, claim.to_s);
             night.spin |= there.is_some();
-            night.undecided |= claim.verdict == "undecided";
-            let Some(moment) = claim.moment_mu_b.filter(|_| claim.verdict == "real") else { continue };
+            night.undecided |= claim.verdict == Verdict::Undecided;
+            let Some(moment) = claim.moment_mu_b.filter(|_| claim.verdict == Verdict::Real) else { continue };
             let Some(stay) = truth.meant_by(claim) else {
                 night.falsely = true;
                 continue;

@@ -4,7 +4,9 @@ use crate::bench::{Bench, ChannelId, Role};
 use crate::drive::Port;
 use crate::history::History;
 use crate::instrument::Task;
-use crate::record::{Answer, Call, CentrePlan, Denial, Ending, OWN_CALL, Outcome, Place, Request, Statement};
+use crate::record::{
+    Answer, Call, CentrePlan, Denial, Ending, JudgementKind, OWN_CALL, Outcome, Place, Request, Statement,
+};
 use std::collections::BTreeMap;
 
 /// Part of a channel's range within which it counts as standing where it should.
@@ -81,7 +83,7 @@ fn find_again(port: &mut dyn Port, spot: CentrePlan) -> Result<(), Ending> {
     match request(port, Request::Recentre(spot))? {
         Answer::Centred(centred) if centred.found => {
             let body = serde_json::to_value(&centred).unwrap_or_default();
-            let (what, title) = ("recentre".to_owned(), centred.title());
+            let (what, title) = (JudgementKind::Recentre, centred.title());
             request(port, Request::Record(Statement::Judgement { what, sweep: None, title, body }))
                 .map(|_| ())
         }

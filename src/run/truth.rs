@@ -159,6 +159,7 @@ fn is_moment(found: Known, truth_mub: f64) -> bool {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::analysis::joint::Verdict;
 
     fn tip(from_s: f64, to_s: f64, polarised: bool) -> TipStay {
         TipStay { from_s, to_s, polarised, polarisation: 0.3, moment_mub: 5.0, double: false }
@@ -206,22 +207,22 @@ mod tests {
             let stays = vec![stay("A1", 100.0, 5000.0, 0)];
             Truth::new(Chronicle { tips: vec![tip(0.0, 5000.0, polarised)], stays, ..Chronicle::default() })
         };
-        let claim = |verdict: &str, moment: Option<f64>, g_to: Option<f64>| Claim {
+        let claim = |verdict: Verdict, moment: Option<f64>, g_to: Option<f64>| Claim {
             from_s: 200.0,
             to_s: 4000.0,
             at_s: 4000.0,
-            verdict: verdict.to_owned(),
+            verdict: verdict.into(),
             nothing_in_g: g_to.map(|to| [1.4, to]),
             moment_mu_b: moment.map(|value| Known { value, error: 1e-4 }),
             ..Claim::default()
         };
         for (claim, seen, blind) in [
-            (claim("real", Some(0.9001), None), Some(true), Some(false)),
-            (claim("real", Some(0.92), None), Some(false), Some(false)),
-            (claim("absent", None, Some(2.3)), Some(false), Some(true)),
-            (claim("artefact", None, Some(2.3)), Some(false), Some(true)),
-            (claim("absent", None, Some(1.6)), Some(true), Some(true)),
-            (claim("undecided", None, None), None, None),
+            (claim(Verdict::Real, Some(0.9001), None), Some(true), Some(false)),
+            (claim(Verdict::Real, Some(0.92), None), Some(false), Some(false)),
+            (claim(Verdict::Absent, None, Some(2.3)), Some(false), Some(true)),
+            (claim(Verdict::Artefact, None, Some(2.3)), Some(false), Some(true)),
+            (claim(Verdict::Absent, None, Some(1.6)), Some(true), Some(true)),
+            (claim(Verdict::Undecided, None, None), None, None),
         ] {
             assert_eq!(truth(true).bears_out(&claim), seen, "{claim:?}");
             assert_eq!(truth(false).bears_out(&claim), blind, "{claim:?}");

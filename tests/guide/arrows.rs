@@ -44,6 +44,16 @@ fn the_ground_and_the_numbers_stand_on_nothing_of_the_house() {
     }
 }
 
+/// What was worked out from data is JSON of many verbs. Its keys are known to whoever writes them and to one reader.
+#[test]
+fn the_bodies_of_judgements_have_one_reader() {
+    for key in ["verdict", "law", "fit", "trusted", "looked_at"] {
+        let found = naming(&format!("body[\"{key}\"]"), "src");
+        let others: Vec<_> = found.iter().filter(|path| *path != "src/record/judgement.rs").collect();
+        assert!(others.is_empty(), "`{key}` is read in {others:?}");
+    }
+}
+
 /// The README says how many places rest on memory; here they are counted.
 #[test]
 fn what_rests_on_memory_is_counted() {

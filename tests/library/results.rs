@@ -1,7 +1,7 @@
 //! The sequences that come with the program, each rehearsed with the result that its world holds for it.
 
 use crate::common::{say, text, write};
-use noctule::record::{Answer, Entry, RunFile};
+use noctule::record::{Answer, Entry, JudgementKind, RunFile};
 use noctule_sim::microscope::Microscope;
 use noctule_sim::world::World;
 use noctule_sim::{Act, Signal};
@@ -11,7 +11,7 @@ use serde_json::Value;
 struct Night {
     _folder: tempfile::TempDir,
     notes: Vec<String>,
-    judgements: Vec<(String, Value)>,
+    judgements: Vec<(JudgementKind, Value)>,
     decisions: Vec<(String, bool)>,
     file: RunFile,
     summary: Value,
@@ -48,7 +48,7 @@ fn rehearse(name: &str, world: &str, seed: u64) -> Night {
 
 impl Night {
     fn judged(&self, what: &str) -> Vec<&Value> {
-        self.judgements.iter().filter(|(kind, _)| kind == what).map(|(_, body)| body).collect()
+        self.judgements.iter().filter(|(kind, _)| kind.word() == what).map(|(_, body)| body).collect()
     }
 
     fn last(&self, what: &str) -> &Value {

@@ -8,7 +8,8 @@ use noctule::bench::LiveWords;
 use noctule::live::Live;
 use noctule::quantity::TimePoint;
 use noctule::record::{
-    Axis, Column, Document, Durability, Entry, Identity, Place, Point, Recorder, Store, SweepPlan, Values,
+    Axis, Column, Document, Durability, Entry, Identity, JudgementKind, Place, Point, Recorder, Store,
+    SweepPlan, Values,
 };
 use std::io::{Read, Write};
 use std::net::{SocketAddr, TcpStream};
@@ -74,7 +75,7 @@ fn between_sweeps(store: &mut Store, sweep: u64, at: TimePoint) {
         let title = format!("line at {:.5} GHz", centre * 1e-9);
         let judgement = Entry::Judgement {
             n: 2 * sweep,
-            what: "fit_resonance".into(),
+            what: JudgementKind::Other("fit_resonance".to_owned()),
             sweep: Some(sweep - 1),
             title,
             body,

@@ -2,7 +2,7 @@
 
 use crate::common::{noctule, say, text, write};
 use noctule::mimic::Mimic;
-use noctule::record::{Entry, RunFile};
+use noctule::record::{Entry, JudgementKind, RunFile};
 use noctule_sim::world::World;
 use std::path::Path;
 
@@ -33,7 +33,7 @@ park();
 fn centres(file: &Path) -> Vec<(f64, f64)> {
     let judgements = RunFile::open(file).unwrap().all("judgement").unwrap();
     let fits = judgements.into_iter().filter_map(|n| match n.entry {
-        Entry::Judgement { what, body, .. } if what == "fit" => Some(body),
+        Entry::Judgement { what: JudgementKind::Fit, body, .. } => Some(body),
         _ => None,
     });
     let parameter = |body: &serde_json::Value, key: &str| {

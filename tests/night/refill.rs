@@ -2,7 +2,7 @@
 //! found again, and the sequence goes on. Laboratory and numbers are invented.
 
 use crate::common::{live_status, say, text, write};
-use noctule::record::{During, Entry, RunFile, SafeAct, Word};
+use noctule::record::{During, Entry, JudgementKind, RunFile, SafeAct, Word};
 use noctule::script::Sequence;
 use serde_json::Value;
 use std::path::Path;
@@ -69,9 +69,7 @@ impl Rehearsal {
     /// What the engine itself found when it put the tip back, from its record.
     fn own_centring(&self) -> Value {
         let own = self.entries.iter().rev().find_map(|entry| match entry {
-            Entry::Judgement { n, what, body, .. } if *n == u64::MAX && what == "recentre" => {
-                Some(body.clone())
-            }
+            Entry::Judgement { n: u64::MAX, what: JudgementKind::Recentre, body, .. } => Some(body.clone()),
             _ => None,
         });
         own.expect("the engine has re-centred")
@@ -258,12 +256,12 @@ fn the_shipped_two_days_with_a_refill_find_the_moment_of_the_world() {
     let is_release = |e: &Entry| matches!(e, Entry::Operator { word: Word::Release, .. });
     let released = run.entries.iter().position(is_release).unwrap();
     let centred = run.entries[released..].iter().find_map(|entry| match entry {
-        Entry::Judgement { what, body, .. } if what == "recentre" => Some(body["found"] == true),
+        Entry::Judgement { what: JudgementKind::Recentre, body, .. } => Some(body["found"] == true),
         _ => None,
     });
     assert_eq!(centred, Some(true), "the spot was found again");
     let line = run.entries.iter().rev().find_map(|entry| match entry {
-        Entry::Judgement { what, body, .. } if what == "verdict" => Some(body["law"].clone()),
+        Entry::Judgement { what: JudgementKind::Verdict, body, .. } => Some(body["law"].clone()),
         _ => None,
     });
     let line = line.expect("a field line");

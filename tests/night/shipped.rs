@@ -2,7 +2,7 @@
 
 use crate::common::{say, text};
 use noctule::drive::virtual_time::Nobody;
-use noctule::record::{Durability, Entry, RunFile, Store};
+use noctule::record::{Durability, Entry, JudgementKind, RunFile, Store};
 use noctule::run::{BenchSource, Setup, rehearse};
 use noctule::script::Sequence;
 use std::path::Path;
@@ -51,7 +51,7 @@ fn moment(seed: u64, folder: &Path) -> (f64, f64) {
     assert_eq!(done.oracle.violations, 0, "{:?}", done.oracle.first);
     let lines = RunFile::open(&path).unwrap().all("judgement").unwrap();
     let last = lines.into_iter().rev().find_map(|n| match n.entry {
-        Entry::Judgement { what, body, .. } if what == "verdict" && body["law"].is_object() => Some(body),
+        Entry::Judgement { what: JudgementKind::Verdict, body, .. } if body["law"].is_object() => Some(body),
         _ => None,
     });
     let last = last.unwrap_or_else(|| panic!("seed {seed} has no proved law: {:?}", done.script));

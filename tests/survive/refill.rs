@@ -5,7 +5,7 @@ use crate::common::{noctule, say, text, write};
 use crate::interruptions::{campaign, intact, start, sweeps, wait_until};
 use crate::keeper::{keeper_of, signal};
 use crate::lab::Lab;
-use noctule::record::{Entry, Question, Request, RunFile};
+use noctule::record::{Entry, JudgementKind, Question, Request, RunFile};
 use noctule_sim::Signal;
 use serde_json::Value;
 use std::path::Path;
@@ -54,7 +54,7 @@ fn held_for_refill(lab: &Lab, sequence: &Path, folder: &Path) -> Child {
 fn own_centring(file: &RunFile) -> Value {
     let judged = file.all("judgement").unwrap();
     let own = judged.into_iter().rev().find_map(|numbered| match numbered.entry {
-        Entry::Judgement { n: u64::MAX, what, body, .. } if what == "recentre" => Some(body),
+        Entry::Judgement { n: u64::MAX, what: JudgementKind::Recentre, body, .. } => Some(body),
         _ => None,
     });
     own.expect("the engine has put the tip back on its spot")
@@ -244,7 +244,10 @@ fn after_a_power_cut_a_hold_comes_back_to_the_spot() {
         let released = file.all("released").unwrap().last().expect("it was released").seq;
         let back = file.all("judgement").unwrap().into_iter().find(|numbered| {
             (held..released).contains(&numbered.seq)
-                && matches!(&numbered.entry, Entry::Judgement { n: u64::MAX, what, .. } if what == "recentre")
+                && matches!(
+                    &numbered.entry,
+                    Entry::Judgement { n: u64::MAX, what: JudgementKind::Recentre, .. }
+                )
         });
         let Some(Entry::Judgement { body, .. }) = back.map(|numbered| numbered.entry) else {
             panic!("turn {turn}: it went on without looking for its spot");

@@ -1,7 +1,7 @@
 //! What a sequence may ask of the logbook, and that the answers belong to the record.
 
 use crate::common::{say, text, write};
-use noctule::record::{Entry, RunFile};
+use noctule::record::{Entry, JudgementKind, RunFile};
 use std::path::Path;
 
 const ASKS: &str = r#"
@@ -60,7 +60,7 @@ fn a_sequence_asks_for_spins_and_spectra_and_the_answers_are_of_its_record() {
     let file = RunFile::open(&run.join("run.sqlite")).unwrap();
     let asked = file.all("judgement").unwrap();
     let asked =
-        asked.iter().filter(|n| matches!(&n.entry, Entry::Judgement { what, .. } if what == "logbook"));
+        asked.iter().filter(|n| matches!(&n.entry, Entry::Judgement { what: JudgementKind::Logbook, .. }));
     assert_eq!(asked.count(), 5);
     let resumed = folder.path().join("cut");
     let rows = file.next_seq().unwrap();

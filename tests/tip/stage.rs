@@ -4,8 +4,8 @@ use noctule::bench::{Bench, TaskKind};
 use noctule::drive::virtual_time::Observer;
 use noctule::quantity::TimePoint;
 use noctule::record::{
-    Answer, Beforehand, Declared, DigestOnly, Entry, KeptSpin, Outcome, Request, TipFinding, TipLife,
-    TipTest, TipVerdict,
+    Answer, Beforehand, Declared, DigestOnly, Entry, JudgementKind, KeptSpin, Outcome, Request, TipFinding,
+    TipLife, TipTest, TipVerdict,
 };
 use noctule::run::faults::{FaultPlan, read_faults};
 use noctule::run::{BenchSource, Setup, rehearse_with_faults};
@@ -58,7 +58,7 @@ impl Observer for Looker {
         let mut seen = self.0.borrow_mut();
         match entry {
             Entry::Note { text, .. } => seen.notes.push(text.clone()),
-            Entry::Judgement { what, .. } if what == "tip_change" => seen.changes_s.push(at.s()),
+            Entry::Judgement { what: JudgementKind::TipChange, .. } => seen.changes_s.push(at.s()),
             Entry::Call { request: Request::Task(task), answer: Ok(Answer::Task(report)), .. } => {
                 use TaskKind::{CoarseShift, CoarseStep, PickUp, Pulse, PutDown};
                 if [PickUp, PutDown, Pulse, CoarseStep, CoarseShift].contains(&task.kind()) {

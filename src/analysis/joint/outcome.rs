@@ -1,10 +1,10 @@
 //! What the judge says.
 
 use super::locked::{Locked, LockedTo};
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 
 /// The verdict on one tip state.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
 pub enum Verdict {
     /// A line moves with the field as a moment's line does, and nothing that stays in place explains it.

@@ -1,16 +1,37 @@
 //! What was found: the verdicts with their numbers, what the sequence declares, what its cards say.
 
 use super::{Part, Weight, shown};
+use crate::analysis::joint::Verdict;
 use crate::history::{Claim, History, Known};
-use crate::record::Achieved;
+use crate::record::{Achieved, VerdictWord};
 use serde::Serialize;
+
+/// What says that something was found; a word in JSON.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "snake_case")]
+pub enum SaidBy {
+    /// A card.
+    Shown,
+    /// A verdict.
+    #[serde(untagged)]
+    Verdict(VerdictWord),
+    /// The sequence declares it.
+    #[serde(untagged)]
+    Declared(Achieved),
+}
+
+impl SaidBy {
+    /// The verdict, where it is one that this version knows.
+    pub fn verdict(&self) -> Option<Verdict> {
+        if let Self::Verdict(said) = self { said.known() } else { None }
+    }
+}
 
 /// Something that was found.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct Finding {
-    /// `real`, `absent`, `artefact`, `curved`, `splitting`, `undecided`; `made`, `proved`, `mapped`, `nothing` where
-    /// the sequence declares it; `shown` for what a card says.
-    pub verdict: String,
+    /// What says so.
+    pub verdict: SaidBy,
     /// How urgent it is.
     pub weight: Weight,
     /// In a few words, with the one number.
@@ -40,8 +61,8 @@ pub(super) fn all(history: &History) -> Vec<Finding> {
         // Parts of one series are states that the tip had one after the other.
         finding.tip = (0..=i).rev().take_while(|j| history.claims[*j].segment > 0).count() as u64;
     }
-    let plain = |verdict: &str, weight, words: String, at_s| Finding {
-        verdict: verdict.to_owned(),
+    let plain = |verdict, weight, words: String, at_s| Finding {
+        verdict,
         weight,
         words,
         spin: String::new(),
@@ -57,11 +78,11 @@ pub(super) fn all(history: &History) -> Vec<Finding> {
     let declared = history.declared.as_ref().filter(|d| d.what != Achieved::Proved || found.is_empty());
     found.extend(declared.map(|declared| {
         let weight = if declared.what == Achieved::Nothing { Weight::Look } else { Weight::Good };
-        plain(declared.what.word(), weight, declared.in_words(), history.end_s)
+        plain(SaidBy::Declared(declared.what), weight, declared.in_words(), history.end_s)
     }));
     found.extend(history.cards.iter().filter_map(|card| {
         let words = format!("{}: {}", card.title, card.in_words()?);
-        Some(plain("shown", Weight::Good, words, card.at_s))
+        Some(plain(SaidBy::Shown, Weight::Good, words, card.at_s))
     }));
     found
 }
@@ -74,10 +95,10 @@ fn of_claim(history: &History, claim: &Claim) -> Finding {
     let clock = &history.clock;
     let after = history.claims.iter().find(|o| o.series == asked.series && o.segment > asked.segment);
     // Of two states of the tip in one series the second one may show no line at all.
-    let lost_s = lost_s.or(after.filter(|after| after.verdict != "real").map(|_| claim.to_s));
+    let lost_s = lost_s.or(after.filter(|after| after.verdict != Verdict::Real).map(|_| claim.to_s));
     let number = claim.moment_mu_b.as_ref().map(|moment| format!(", moment {} μB", shown(moment)));
-    let (weight, words) = match claim.verdict.as_str() {
-        "real" => {
+    let (weight, words) = match claim.verdict.known() {
+        Some(Verdict::Real) => {
             let until = match (lost_s, after.is_some()) {
                 (Some(lost_s), _) => format!(" until {}, then the line was lost", clock.short(lost_s)),
                 (None, true) => format!(" until {}, then the tip was another", clock.short(claim.to_s)),
@@ -86,34 +107,41 @@ fn of_claim(history: &History, claim: &Claim) -> Finding {
             let weight = if until.is_empty() { Weight::Good } else { Weight::Look };
             (weight, format!("real{until}{}", number.unwrap_or_default()))
         }
-        "artefact" => (Weight::Look, "an artefact: what is seen stays in place".to_owned()),
-        "absent" => {
+        Some(Verdict::Artefact) => (Weight::Look, "an artefact: what is seen stays in place".to_owned()),
+        Some(Verdict::Absent) => {
             let looked = match claim.nothing_in_g {
                 Some([from, to]) if to < f64::MAX => format!(" for g {from:.2} to {to:.2}"),
                 _ => String::new(),
             };
             (Weight::Look, format!("no line{looked}"))
         }
-        "curved" => (Weight::Look, "a line moves with field, but not as a moment does".to_owned()),
-        "splitting" => (Weight::Look, "a line moves with field, from a splitting without field".to_owned()),
-        "undecided" => match &claim.proof {
+        Some(Verdict::Curved) => {
+            (Weight::Look, "a line moves with field, but not as a moment does".to_owned())
+        }
+        Some(Verdict::Splitting) => {
+            (Weight::Look, "a line moves with field, from a splitting without field".to_owned())
+        }
+        Some(Verdict::Undecided) => match &claim.proof {
             Some(proof) => {
                 let at = clock.short(proof.at_s);
                 (Weight::Look, format!("real at {at}, but undecided with the spectra after that"))
             }
             None => (Weight::Look, "undecided whether there is a line".to_owned()),
         },
-        other => (Weight::Look, format!("verdict `{other}`, which this version does not know")),
+        None => {
+            let word = claim.verdict.word();
+            (Weight::Look, format!("verdict `{word}`, which this version does not know"))
+        }
     };
     let words = match after {
-        Some(_) if claim.verdict != "real" => {
+        Some(_) if claim.verdict != Verdict::Real => {
             format!("{words} until {}, then the tip was another", clock.short(claim.to_s))
         }
         _ if claim.segment > 0 => format!("with the next tip {words}"),
         _ => words,
     };
     Finding {
-        verdict: claim.verdict.clone(),
+        verdict: SaidBy::Verdict(claim.verdict.clone()),
         weight,
         words,
         spin: spin_of(history, claim),
@@ -160,7 +188,7 @@ pub(super) fn part(history: &History, found: &[Finding]) -> Option<Part> {
     let weight = found.iter().map(|finding| finding.weight).max();
     // What follows a line that was lost is told with it.
     let told = |(i, finding): &(usize, &Finding)| {
-        finding.tip == 0 || finding.verdict == "real" || found[i - 1].lost_s.is_none()
+        finding.tip == 0 || finding.verdict.verdict() == Some(Verdict::Real) || found[i - 1].lost_s.is_none()
     };
     let told: Vec<&Finding> = found.iter().enumerate().filter(told).map(|(_, finding)| finding).collect();
     let several = told.len() > 1;

@@ -11,7 +11,7 @@ mod next;
 #[cfg(test)]
 mod tests;
 
-pub use found::Finding;
+pub use found::{Finding, SaidBy};
 pub use goals::{GoalLine, QuestionLine};
 pub use helium::HeliumNow;
 pub use next::next;

@@ -1,6 +1,7 @@
 //! What the next shift does, by the cause of the end: what can hurt people or machine first.
 
 use super::{Finding, RunResult, Seen, Weight, ahead, looks_at};
+use crate::analysis::joint::Verdict;
 use crate::bench::{Action, Bench, Role};
 use crate::history::{History, Trip};
 use crate::record::{Achieved, Outcome};
@@ -147,7 +148,9 @@ fn science(history: &History, result: &RunResult) -> Vec<String> {
         ));
         return steps;
     }
-    steps.extend(result.found.iter().filter_map(|finding| advice(&finding.verdict)).map(str::to_owned));
+    steps.extend(
+        result.found.iter().filter_map(|finding| advice(finding.verdict.verdict()?)).map(str::to_owned),
+    );
     let fits = history.fits.len();
     let doubtful = history.fits.iter().filter(|fit| !fit.trusted).count();
     if steps.is_empty() && fits >= 3 && 2 * doubtful > fits {
@@ -169,21 +172,21 @@ fn science(history: &History, result: &RunResult) -> Vec<String> {
 }
 
 /// What somebody does about a verdict that is no proof.
-fn advice(verdict: &str) -> Option<&'static str> {
+fn advice(verdict: Verdict) -> Option<&'static str> {
     match verdict {
-        "artefact" => Some(
+        Verdict::Artefact => Some(
             "The signal stays where it is when the field changes, so it comes from the apparatus. Measure the background \
              (`scripts/background.rhai`) before more spectra are taken in this range.",
         ),
-        "absent" => Some(
+        Verdict::Absent => Some(
             "No line was found: take an image, find out whether a spin is under the tip, and test the contrast of the tip, \
              before the same is measured again.",
         ),
-        "splitting" | "curved" => Some(
+        Verdict::Splitting | Verdict::Curved => Some(
             "A line is there, but it does not follow the law of a free moment: no moment can be given. Measure at more \
              fields, small ones too, before this spin is used.",
         ),
-        _ => None,
+        Verdict::Real | Verdict::Undecided => None,
     }
 }
 

@@ -2,7 +2,7 @@
 
 use super::*;
 use crate::quantity::TimePoint;
-use crate::record::{Ending, Entry, HeldBy, Place, SweepPlan};
+use crate::record::{Achieved, Ending, Entry, HeldBy, JudgementKind, Place, SweepPlan};
 use serde_json::json;
 
 fn new() -> History {
@@ -17,8 +17,8 @@ fn feed(history: &mut History, at_s: f64, entry: Entry) {
     history.entry(TimePoint::from_s(at_s), &entry);
 }
 
-fn judged(what: &str, sweep: Option<u64>, body: serde_json::Value) -> Entry {
-    let (what, title, place) = (what.to_owned(), String::new(), Place::default());
+fn judged(what: JudgementKind, sweep: Option<u64>, body: serde_json::Value) -> Entry {
+    let (title, place) = (String::new(), Place::default());
     Entry::Judgement { n: 0, what, sweep, title, body, place }
 }
 
@@ -43,13 +43,13 @@ fn spectra(history: &mut History, trusted: &[bool]) {
         feed(history, at_s + 60.0, Entry::SweepEnd { n, sweep, points: 3, because: None, settings: None });
         let fit =
             json!({ "trusted": trusted, "fit": { "parameters": [{ "name": "centre", "value": 1.4e10 }] } });
-        feed(history, at_s + 61.0, judged("fit", Some(sweep), fit));
+        feed(history, at_s + 61.0, judged(JudgementKind::Fit, Some(sweep), fit));
     }
     let law = json!({ "moment_mu_b": 0.85012, "moment_error": 0.0037, "tip_field_t": 0.02, "tip_field_error": 1e-3,
         "slope_hz_per_t": 2.4e10, "width_hz": 1e7 });
     let sweeps: Vec<usize> = (0..trusted.len()).collect();
     let body = json!({ "verdict": "real", "sweeps": sweeps, "series": 0, "law": law });
-    feed(history, 3600.0 * trusted.len() as f64, judged("verdict", None, body));
+    feed(history, 3600.0 * trusted.len() as f64, judged(JudgementKind::Verdict, None, body));
 }
 
 fn told(history: &History) -> RunResult {
@@ -65,6 +65,22 @@ fn a_good_night_is_told_with_its_number() {
     assert_eq!(result.headline, "Finished; real, moment 0.8501 ± 0.0037 μB; the bench is parked.");
     assert_eq!((result.weight, result.outcome.as_str()), (Weight::Good, "finished"));
     assert_eq!(result.found[0].moment_mu_b, Some(Known { value: 0.85012, error: 0.0037 }));
+}
+
+#[test]
+fn what_was_found_keeps_its_word() {
+    let history = &mut new();
+    let card = json!({ "title": "", "figure": "table", "source": null, "rows": [["a"]] });
+    feed(history, 1.0, judged(JudgementKind::Card, None, card));
+    let (n, about, place) = (0, String::new(), Place::default());
+    feed(history, 2.0, Entry::Result { n, what: Achieved::Made, about, place });
+    for (series, verdict) in ["real", "absent", "of a later version"].into_iter().enumerate() {
+        let body = json!({ "verdict": verdict, "sweeps": [series] });
+        feed(history, 3.0, judged(JudgementKind::Verdict, None, body));
+    }
+    let found = json!(told(history).found);
+    let words: Vec<&str> = found.as_array().unwrap().iter().map(|f| f["verdict"].as_str().unwrap()).collect();
+    assert_eq!(words, ["real", "absent", "of a later version", "made", "shown"]);
 }
 
 #[test]
@@ -107,7 +123,7 @@ fn what_was_planned_and_not_done_is_counted_and_not_green() {
         result.headline
     );
     let card = json!({ "title": "", "figure": "field", "source": null, "planned": 19 });
-    feed(&mut history, 30_001.0, judged("card", None, card));
+    feed(&mut history, 30_001.0, judged(JudgementKind::Card, None, card));
     assert!(told(&history).headline.starts_with("19 of 19 fields missing"), "{}", told(&history).headline);
 }
 

@@ -1,20 +1,8 @@
 //! Fits, laws and verdicts, as they stand in the record.
 
 use crate::analysis::model::Model;
+use crate::record::{FieldPoint, FitFound, LawFound, Parameter, SeriesPart, VerdictFound, VerdictWord};
 use serde_json::Value;
-
-/// A fitted parameter.
-#[derive(Debug, Clone, PartialEq)]
-pub struct Parameter {
-    /// Its name.
-    pub name: String,
-    /// Its value in SI; none where it was not finite.
-    pub value: Option<f64>,
-    /// Its standard error in SI; none where it was not finite.
-    pub error: Option<f64>,
-    /// Whether it was held.
-    pub fixed: bool,
-}
 
 /// A fit of one sweep, or of points that the sequence put together.
 #[derive(Debug, Clone, PartialEq)]
@@ -44,29 +32,26 @@ pub struct Fitted {
 }
 
 impl Fitted {
-    /// Reads the body of a judgement `fit`.
-    pub fn read(seq: u64, at_s: f64, sweep: Option<u64>, title: &str, body: &Value) -> Self {
-        let fit = &body["fit"];
-        let parameters = fit["parameters"].as_array().map_or(&[][..], Vec::as_slice);
-        let parameters = parameters.iter().map(|p| Parameter {
-            name: p["name"].as_str().unwrap_or_default().to_owned(),
-            value: p["value"].as_f64(),
-            error: p["standard_error"].as_f64(),
-            fixed: p["fixed"].as_bool().unwrap_or(false),
-        });
-        let trusted = body["trusted"].as_bool().unwrap_or(false);
-        let doubts = if trusted { Vec::new() } else { why(body) };
+    /// Takes what a judgement `fit` says, and its body.
+    pub fn of(
+        seq: u64,
+        at_s: f64,
+        sweep: Option<u64>,
+        title: &str,
+        (found, body): (FitFound, &Value),
+    ) -> Self {
+        let doubts = if found.trusted { Vec::new() } else { doubts(&found.why) };
         Self {
             seq,
             at_s,
             sweep,
             title: title.to_owned(),
-            channel: body["channel"].as_str().unwrap_or_default().to_owned(),
+            channel: found.channel,
             field_t: None,
-            parameters: parameters.collect(),
-            trusted,
+            parameters: found.parameters,
+            trusted: found.trusted,
             doubts,
-            model: model_of(&fit["model"]),
+            model: found.model,
             body: body.clone(),
         }
     }
@@ -88,36 +73,10 @@ impl Fitted {
     }
 }
 
-/// Why a fit is not to be trusted. The first version of the run file has only the names of the doubts.
-fn why(body: &Value) -> Vec<String> {
-    let words = |list: &Value| -> Vec<String> {
-        let list = list.as_array().map_or(&[][..], Vec::as_slice);
-        list.iter().filter_map(|d| d["doubt"].as_str().or(d.as_str())).map(|t| t.replace('_', " ")).collect()
-    };
-    let told = body.get("why").map_or_else(|| words(&body["fit"]["doubts"]), words);
+/// Why a fit is not to be trusted.
+fn doubts(why: &[String]) -> Vec<String> {
+    let told: Vec<String> = why.iter().map(|words| words.replace('_', " ")).collect();
     if told.is_empty() { vec!["no reason is recorded".to_owned()] } else { told }
-}
-
-/// The model of a recorded fit.
-fn model_of(value: &Value) -> Option<Model> {
-    let reference = value["reference"].as_f64();
-    let count = || usize::try_from(value["count"].as_u64()?).ok().filter(|c| *c <= 64);
-    Some(match value["shape"].as_str()? {
-        "fano" => Model::Fano { reference: reference? },
-        "lorentzian" => Model::Lorentzian { reference: reference? },
-        "gaussian" => Model::Gaussian { reference: reference? },
-        "decay" => Model::Decay { reference: reference? },
-        "approach" => Model::Approach { reference: reference? },
-        "line" => Model::Line { reference: reference? },
-        "steps" => Model::Steps { count: count()? },
-        "lines" => Model::Lines {
-            count: count()?,
-            shared_width: value["shared_width"].as_bool()?,
-            equal_spacing: value["equal_spacing"].as_bool()?,
-            reference: reference?,
-        },
-        _ => return None,
-    })
 }
 
 /// Resonance against field: the line through fits.
@@ -136,48 +95,32 @@ pub struct Law {
     /// Probability of a larger chi-square by scatter alone.
     pub p_value: Option<f64>,
     /// Field in T, centre in Hz, error in Hz.
-    pub points: Vec<(f64, f64, f64)>,
+    pub points: Vec<FieldPoint>,
+    /// The spectra that it was judged with; none where it is a line through fits.
+    pub sweeps: Vec<u64>,
     /// The whole body.
     pub body: Value,
 }
 
 impl Law {
-    /// Reads the body of a judgement `resonance_law`.
-    pub fn read(at_s: f64, title: &str, body: &Value) -> Self {
-        let line = &body["line"];
-        let pair = |a: &str, b: &str| Some((line[a].as_f64()?, line[b].as_f64()?));
-        let points = body["points"].as_array().map_or(&[][..], Vec::as_slice);
-        let points = points.iter().filter_map(|p| {
-            Some((p["field_t"].as_f64()?, p["centre_hz"].as_f64()?, p["error_hz"].as_f64().unwrap_or(0.0)))
-        });
+    /// Takes a law, what it goes through, and the body of its judgement.
+    pub fn of(at_s: f64, title: &str, law: &LawFound, points: Vec<FieldPoint>, body: &Value) -> Self {
         Self {
             at_s,
             title: title.to_owned(),
-            moment: pair("moment_mu_b", "moment_error"),
-            tip_field_t: pair("tip_field_t", "tip_field_error"),
-            slope_hz_per_t: line["slope_hz_per_t"].as_f64(),
-            p_value: line["p_value"].as_f64(),
-            points: points.collect(),
+            moment: law.moment_mu_b,
+            tip_field_t: law.tip_field_t,
+            slope_hz_per_t: law.slope_hz_per_t,
+            p_value: law.p_value,
+            points,
+            sweeps: Vec::new(),
             body: body.clone(),
         }
     }
 
-    /// Reads the proved law in the body of a judgement `verdict`; none where nothing is proved.
-    pub fn proved(at_s: f64, body: &Value) -> Option<Self> {
-        body["law"].as_object()?;
-        let whole = serde_json::json!({ "line": body["law"], "points": body["points"] });
-        let title = body["reasons"][0].as_str().unwrap_or_default();
-        Some(Self { body: body.clone(), ..Self::read(at_s, title, &whole) })
-    }
-
-    /// The spectra that it was judged with.
-    pub fn sweeps(&self) -> impl Iterator<Item = u64> {
-        self.body["sweeps"].as_array().into_iter().flatten().filter_map(Value::as_u64)
-    }
-
     /// Whether it was judged with this spectrum.
     pub fn rests_on(&self, sweep: u64) -> bool {
-        self.sweeps().any(|own| own == sweep)
+        self.sweeps.contains(&sweep)
     }
 
     /// Where the line is expected, Hz.
@@ -191,8 +134,10 @@ impl Law {
 pub struct Judged {
     /// When, s.
     pub at_s: f64,
-    /// `real`, `absent`, `artefact`, `curved`, `splitting`, `undecided`.
-    pub verdict: String,
+    /// The verdict.
+    pub verdict: VerdictWord,
+    /// Which spectra it is about, where it says so.
+    pub part: Option<SeriesPart>,
     /// Reasons, the weightiest first.
     pub reasons: Vec<String>,
     /// Logarithm of the evidence for a moving line, and what a proof needs.
@@ -206,18 +151,28 @@ pub struct Judged {
 }
 
 impl Judged {
-    /// Reads the body of a judgement `verdict`.
-    pub fn read(at_s: f64, body: &Value) -> Self {
-        let list = |name: &str| body[name].as_array().cloned().unwrap_or_default();
+    /// Takes what a judgement `verdict` says, and its body.
+    pub fn of(at_s: f64, found: VerdictFound, body: &Value) -> Self {
+        let title = found.reasons.first().map_or("", String::as_str);
+        let law = found.law.map(|law| Law::of(at_s, title, &law, found.points, body));
         Self {
             at_s,
-            verdict: body["verdict"].as_str().unwrap_or("unknown").to_owned(),
-            reasons: list("reasons").iter().filter_map(|r| r.as_str().map(str::to_owned)).collect(),
-            evidence: body["log_e"].as_f64().zip(body["log_e_wanted"].as_f64()),
-            law: Law::proved(at_s, body),
-            next: body["next"].as_str().map(str::to_owned),
+            verdict: found.verdict,
+            part: found.part,
+            law: law.map(|law| Law { sweeps: found.sweeps, ..law }),
+            reasons: found.reasons,
+            evidence: found.evidence,
+            next: found.next,
             body: body.clone(),
         }
+    }
+
+    /// Whether a new verdict takes the place of this one. A proof that later spectra take back stays beside what they say:
+    /// until then the line was there.
+    pub fn gives_way_to(&self, new: &Self) -> bool {
+        let replaced = |(old, new): (SeriesPart, SeriesPart)| new.replaces(old.series, old.segment);
+        let taken_back = self.law.is_some() && new.law.is_none();
+        !taken_back && self.part.zip(new.part).is_some_and(replaced)
     }
 }
 
@@ -225,6 +180,7 @@ impl Judged {
 mod tests {
     use super::*;
     use crate::analysis::fit::{Options, resonance};
+    use crate::record::FitLineFound;
     use serde_json::json;
 
     #[test]
@@ -240,7 +196,8 @@ mod tests {
             .collect();
         let fit = resonance(&x, &y, &Options::new()).unwrap();
         let text = json!({ "channel": "LockinX", "fit": fit, "trusted": fit.trusted() }).to_string();
-        let read = Fitted::read(0, 0.0, Some(1), "", &serde_json::from_str(&text).unwrap());
+        let body: Value = serde_json::from_str(&text).unwrap();
+        let read = Fitted::of(0, 0.0, Some(1), "", (FitFound::read(&body), &body));
         for (x, wanted) in x.iter().zip(fit.curve(&x)) {
             assert!((read.at(*x).unwrap() - wanted).abs() <= 1e-12 * wanted.abs());
         }
@@ -249,14 +206,16 @@ mod tests {
 
     #[test]
     fn bodies_of_any_shape_are_read_without_harm() {
+        let judged = |body: &Value| Judged::of(0.0, VerdictFound::read(body), body);
         for body in [json!(null), json!({}), json!({ "fit": { "model": { "shape": "fano" } } }), json!([1])] {
-            let fit = Fitted::read(0, 0.0, None, "t", &body);
+            let fit = Fitted::of(0, 0.0, None, "t", (FitFound::read(&body), &body));
             assert_eq!((fit.at(1.0), fit.trusted), (None, false));
-            assert_eq!(Law::read(0.0, "t", &body).at(0.5), None);
-            assert_eq!(Judged::read(0.0, &body).verdict, "unknown");
+            let found = FitLineFound::read(&body);
+            assert_eq!(Law::of(0.0, "t", &found.line, found.points, &body).at(0.5), None);
+            assert_eq!(judged(&body).verdict.word(), "unknown");
         }
         let proved =
             json!({ "verdict": "real", "law": { "moment_mu_b": 0.9, "moment_error": 0.01 }, "next": null });
-        assert_eq!(Judged::read(0.0, &proved).law.unwrap().moment, Some((0.9, 0.01)));
+        assert_eq!(judged(&proved).law.unwrap().moment, Some((0.9, 0.01)));
     }
 }

@@ -10,9 +10,10 @@ mod read;
 mod salvage;
 mod silence;
 
+pub use crate::record::Parameter;
 pub use growing::Growing;
 pub use interruption::Interruption;
-pub use judged::{Fitted, Judged, Law, Parameter};
+pub use judged::{Fitted, Judged, Law};
 pub use silence::Silence;
 
 use crate::bench::Bench;
@@ -21,8 +22,8 @@ use crate::history::result::{HeliumNow, RunResult, Seen};
 use crate::instrument::Task;
 use crate::quantity::Unit;
 use crate::record::{
-    Column, Ending, Identity, Integrity, Outcome, OwnTable, Place, RecordError, RunFile, Salvage, Settings,
-    SweepPlan, SweepTable,
+    Column, Ending, Identity, Integrity, JudgementKind, Outcome, OwnTable, Place, RecordError, RunFile,
+    Salvage, Settings, SweepPlan, SweepTable,
 };
 use std::collections::BTreeMap;
 use std::path::PathBuf;
@@ -196,7 +197,7 @@ pub struct Account {
     /// Verdicts.
     pub verdicts: Vec<Judged>,
     /// Other judgements: when, what, one line, all numbers.
-    pub judged: Vec<(f64, String, String, serde_json::Value)>,
+    pub judged: Vec<(f64, JudgementKind, String, serde_json::Value)>,
     /// Notes and decisions.
     pub remarks: Vec<Remark>,
     /// Where it was cut and resumed.

@@ -8,8 +8,8 @@ use crate::bench::{Action, Bench, Role, TaskKind};
 use crate::history::History;
 use crate::quantity::{TimePoint, in_words};
 use crate::record::{
-    Answer, Change, Column, During, Entry, Failure, Found, Numbered, OWN_CALL, Place, RecordError, Request,
-    RunFile, SafeAct, SalvagedRow, SweepTable,
+    Answer, Change, Column, During, Entry, Failure, Found, JudgementKind, Numbered, OWN_CALL, Place,
+    RecordError, Request, RunFile, SafeAct, SalvagedRow, SweepTable, WorkedOut,
 };
 use serde_json::Value;
 use std::collections::BTreeMap;
@@ -139,7 +139,7 @@ impl Reader {
                 self.data(*seq, *at, entry);
             }
             Entry::Judgement { what, sweep, title, body, .. } => {
-                self.judgement(*seq, at_s, what, *sweep, title, body);
+                self.judgement(*seq, at_s, what, *sweep, (title, body));
             }
             Entry::Note { text, place, for_next_shift, .. } => self.account.remarks.push(Remark {
                 at_s,
@@ -176,29 +176,11 @@ impl Reader {
         }
     }
 
-    /// A sequence may ask after each spectrum: a verdict on more spectra of one series takes the place of the last one.
-    fn verdict(&mut self, new: Judged) {
-        let series = |judged: &Judged| {
-            let first = judged.body.get("series").unwrap_or(&judged.body["sweeps"][0]);
-            (judged.body["tip"].clone(), first.clone())
-        };
-        // Of several states of the tip in one series each has a verdict of its own.
-        let segment = |judged: &Judged| judged.body["segment"].as_u64().unwrap_or(0);
-        let segments = new.body["segments"].as_u64().unwrap_or(1);
-        let replaced = |old: &Judged| {
-            series(old) == series(&new) && (segment(old) == segment(&new) || segment(old) >= segments)
-        };
-        // A proof that later spectra take back stays beside what they say: until then the line was there.
-        let taken_back = |old: &Judged| old.law.is_some() && new.law.is_none();
-        self.account.verdicts.retain(|old| old.body["sweeps"].is_null() || !replaced(old) || taken_back(old));
-        self.account.verdicts.push(new);
-    }
-
     /// After an interruption the engine brings the bench back with calls of its own, until the sequence goes on.
     fn way_back(&mut self, entry: &Entry) {
         let Some(cut) = self.account.interruptions.last_mut().filter(|cut| cut.open) else { return };
         match entry {
-            Entry::Judgement { n: OWN_CALL, what, title, .. } if what == "recentre" => {
+            Entry::Judgement { n: OWN_CALL, what: JudgementKind::Recentre, title, .. } => {
                 cut.centred = Some(title.clone());
             }
             Entry::SafeStep { during: During::Restore, step, achieved, .. } => {
@@ -284,32 +266,37 @@ impl Reader {
         }
     }
 
-    fn judgement(&mut self, seq: u64, at_s: f64, what: &str, sweep: Option<u64>, title: &str, body: &Value) {
-        match what {
-            "fit" => {
-                let mut fit = Fitted::read(seq, at_s, sweep, title, body);
-                let about = self.account.sweeps.iter().rfind(|s| Some(s.table.sweep) == sweep);
+    fn judgement(
+        &mut self,
+        seq: u64,
+        at_s: f64,
+        what: &JudgementKind,
+        sweep: Option<u64>,
+        (title, body): (&str, &Value),
+    ) {
+        let account = &mut self.account;
+        match what.read(body) {
+            WorkedOut::Fit(found) => {
+                let mut fit = Fitted::of(seq, at_s, sweep, title, (*found, body));
+                let about = account.sweeps.iter().rfind(|s| Some(s.table.sweep) == sweep);
                 fit.field_t = about.and_then(|s| s.field_t);
-                self.account.fits.push(fit);
+                account.fits.push(fit);
             }
-            // Files of before have the other name.
-            "resonance_law" | "field_line" => self.account.laws.push(Law::read(at_s, title, body)),
-            "verdict" => self.verdict(Judged::read(at_s, body)),
-            "recentre" => {
-                if let (Some(x), Some(y)) = (body["x_m"].as_f64(), body["y_m"].as_f64()) {
-                    self.account.centres.push((at_s, x, y));
-                }
+            WorkedOut::Line(found) => {
+                account.laws.push(Law::of(at_s, title, &found.line, found.points, body));
             }
-            other => {
-                if other == "contrast" {
-                    self.account.tip.push(TipEvent {
-                        at_s,
-                        what: other.to_owned(),
-                        achieved: None,
-                        remark: title.to_owned(),
-                    });
+            WorkedOut::Verdict(found) => {
+                let new = Judged::of(at_s, *found, body);
+                account.verdicts.retain(|old| !old.gives_way_to(&new));
+                account.verdicts.push(new);
+            }
+            WorkedOut::Centred(place) => account.centres.extend(place.map(|[x_m, y_m]| (at_s, x_m, y_m))),
+            WorkedOut::TipChange { .. } | WorkedOut::Told => {
+                if *what == JudgementKind::Contrast {
+                    let (what, remark) = (what.word().to_owned(), title.to_owned());
+                    account.tip.push(TipEvent { at_s, what, achieved: None, remark });
                 }
-                self.account.judged.push((at_s, other.to_owned(), title.to_owned(), body.clone()));
+                account.judged.push((at_s, what.clone(), title.to_owned(), body.clone()));
             }
         }
     }

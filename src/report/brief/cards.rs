@@ -49,8 +49,8 @@ fn of_law(account: &Account, card: &Card, law: &Law, several: bool) -> Shown {
 /// Which spin, or which spectra, a law is about.
 fn whose(account: &Account, law: &Law) -> String {
     let found = account.result().found;
-    let own = found.iter().find(|finding| finding.sweeps.iter().copied().eq(law.sweeps()));
-    let sweeps = || match (law.sweeps().min(), law.sweeps().max()) {
+    let own = found.iter().find(|finding| finding.sweeps.iter().copied().eq(law.sweeps.iter().copied()));
+    let sweeps = || match (law.sweeps.iter().min(), law.sweeps.iter().max()) {
         (Some(first), Some(last)) => format!("sweeps {first} to {last}"),
         _ => "judged anew".to_owned(),
     };

@@ -1,10 +1,11 @@
 //! Sections with figures: verdicts, resonance against field, spectra, fits, channels.
 
 use super::page::{Cell, cards, figure, list, safe};
+use crate::analysis::joint::Verdict;
 use crate::bench::Role;
 use crate::history::result::Weight;
 use crate::quantity::Unit;
-use crate::record::RunFile;
+use crate::record::{JudgementKind, RunFile};
 use crate::report::account::{Account, Fitted};
 use crate::report::figure::{Ink, Mark, Series, Style};
 use crate::report::plot;
@@ -25,18 +26,20 @@ const FORECAST_H: f64 = 60.0;
 pub(super) fn verdicts(account: &Account) -> String {
     let mut out = String::new();
     for judged in &account.verdicts {
-        let (weight, words) = match judged.verdict.as_str() {
-            "real" => (Weight::Good, "Real: a line moves with field as a moment does"),
-            "artefact" => (Weight::Wrong, "Artefact: what is seen stays in place"),
-            "absent" => {
+        let (weight, words) = match judged.verdict.known() {
+            Some(Verdict::Real) => (Weight::Good, "Real: a line moves with field as a moment does"),
+            Some(Verdict::Artefact) => (Weight::Wrong, "Artefact: what is seen stays in place"),
+            Some(Verdict::Absent) => {
                 (Weight::Good, "Nothing: no line of the height asked for lies where it was looked for")
             }
-            "curved" => (Weight::Look, "Curved: a line moves with field, but not as a moment's does"),
-            "splitting" => {
+            Some(Verdict::Curved) => {
+                (Weight::Look, "Curved: a line moves with field, but not as a moment's does")
+            }
+            Some(Verdict::Splitting) => {
                 (Weight::Look, "Splitting: a line moves with field, but lies where no field of a tip puts it")
             }
-            "undecided" => (Weight::Look, "Undecided: these spectra cannot tell"),
-            _ => (Weight::Look, "A verdict that this version does not know"),
+            Some(Verdict::Undecided) => (Weight::Look, "Undecided: these spectra cannot tell"),
+            None => (Weight::Look, "A verdict that this version does not know"),
         };
         let _ = write!(
             out,
@@ -64,10 +67,10 @@ pub(super) fn judged(account: &Account) -> String {
     let rows: Vec<(&str, Vec<Cell>)> = account
         .judged
         .iter()
-        .filter(|judged| judged.1 != "card")
+        .filter(|judged| judged.1 != JudgementKind::Card)
         .take(MOST_JUDGED)
         .map(|(at_s, what, title, _)| {
-            let what = what.replace('_', " ");
+            let what = what.word().replace('_', " ");
             // A title that begins with what it is needs it no second time.
             let title =
                 title.strip_prefix(&what).map_or(title.as_str(), |rest| rest.trim_start_matches([':', ' ']));

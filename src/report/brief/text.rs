@@ -196,7 +196,7 @@ impl Page<'_> {
         }
         self.heading("Verdicts and fits");
         for verdict in &account.verdicts {
-            self.line(&format!("Verdict: {}", verdict.verdict.to_uppercase()));
+            self.line(&format!("Verdict: {}", verdict.verdict.word().to_uppercase()));
             for reason in &verdict.reasons {
                 self.wrapped(reason, "  - ", "    ");
             }

@@ -1,5 +1,6 @@
 //! Fits, laws and verdicts as JSON.
 
+use crate::record::FitFound;
 use crate::report::account::Account;
 use serde_json::{Value, json};
 
@@ -27,7 +28,7 @@ pub fn fits_json(account: &Account) -> Value {
                 "trusted": fit.trusted,
                 "doubts": fit.doubts.join("; "),
                 "parameters": parameters,
-                "fit": fit.body["fit"],
+                "fit": FitFound::as_recorded(&fit.body),
             })
         })
         .collect();

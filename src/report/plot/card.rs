@@ -2,7 +2,7 @@
 
 use super::{PlotError, histogram, resonance, sweep, trace};
 use crate::history::{Card, CardColumn, Figure};
-use crate::record::RunFile;
+use crate::record::{JudgementKind, RunFile};
 use crate::report::account::{Account, BulkOutline};
 use crate::report::figure::{Axis, Chart, Drawing, Heat, Ink, Place, Series, Style};
 
@@ -37,7 +37,7 @@ pub fn cards(account: &Account) -> Vec<Card> {
     if let Some(grid) = with_points().find(|sweep| sweep.table.slow.is_some()) {
         found.push(card(Figure::Map, &format!("Map `{}`", grid.table.name), Some(grid.table.sweep)));
     }
-    if account.judged.iter().any(|judged| judged.1 == "contrast") {
+    if account.judged.iter().any(|judged| judged.1 == JudgementKind::Contrast) {
         found.push(card(Figure::Levels, "Levels of the current", None));
     }
     if found.is_empty() {

@@ -3,7 +3,7 @@
 use super::{PlotError, above, clock_axis, watched_chart};
 use crate::analysis::order;
 use crate::bench::Role;
-use crate::record::{RunFile, SweepTable};
+use crate::record::{JudgementKind, RunFile, SweepTable};
 use crate::report::account::{Account, SweepOutline};
 use crate::report::figure::{
     Anchor, Axis, Chart, Drawing, Ink, Place, Raster, Series, Shape, Style, colour_of,
@@ -98,7 +98,7 @@ fn events(account: &Account) -> Vec<Event> {
     let of_tip =
         account.tip.iter().filter(|event| matches!(event.what.as_str(), "pulse" | "pick_up" | "put_down"));
     all.extend(of_tip.map(|tip| event(tip.at_s, None, 'T')));
-    let changed = account.judged.iter().filter(|judged| judged.1 == "tip_change");
+    let changed = account.judged.iter().filter(|judged| judged.1 == JudgementKind::TipChange);
     all.extend(changed.map(|judged| event(judged.0, None, 'T')));
     all.extend(history.steps.iter().filter(|s| s.left_out.is_some()).map(|s| event(s.from_s, None, 'S')));
     all.extend(account.interruptions.iter().map(|cut| event(cut.at_s, None, 'C')));

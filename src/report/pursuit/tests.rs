@@ -1,7 +1,8 @@
 //! Runs made of goals and turns alone.
 
 use super::*;
-use crate::history::result::{Finding, RunResult, Seen};
+use crate::analysis::joint::Verdict;
+use crate::history::result::{Finding, RunResult, SaidBy, Seen};
 use crate::history::{Clock, History, Known};
 use crate::logbook::extract::{Event, RunLog};
 use crate::record::{Evidence, Goal, GoalPlan, TipFinding, TipLife, TipTest, TipVerdict, Turn};
@@ -173,7 +174,7 @@ fn tips_are_those_of_the_logbook_and_a_proof_says_with_which() {
     parts[1].touches = vec![(HOUR_S, "pick_up".to_owned())];
     let known = Known { value: 0.9, error: 0.01 };
     let found = |from_s: f64| Finding {
-        verdict: "real".to_owned(),
+        verdict: SaidBy::Verdict(Verdict::Real.into()),
         weight: Weight::Good,
         words: String::new(),
         spin: "spin 1".to_owned(),

@@ -1,7 +1,7 @@
 //! Hooks against receivers on this computer.
 
 use super::*;
-use crate::record::{Ending, HeldBy, Outcome, Place, Trouble};
+use crate::record::{Ending, HeldBy, JudgementKind, Outcome, Place, Trouble};
 use std::io::{BufRead, BufReader, Read};
 use std::net::{TcpListener, TcpStream};
 use std::sync::{Arc, Mutex};
@@ -85,7 +85,7 @@ fn chosen_events_are_posted_and_others_are_not() {
     hooks.entry(TimePoint::from_s(1.0), &held("coffee"));
     let verdict = |word: &str| Entry::Judgement {
         n: 0,
-        what: "verdict".into(),
+        what: JudgementKind::Verdict,
         sweep: None,
         title: format!("verdict {word}"),
         body: json!({ "verdict": word }),

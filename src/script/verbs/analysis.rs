@@ -6,6 +6,7 @@ use crate::analysis::fit::{self, Options};
 use crate::analysis::realness;
 use crate::bench::Role;
 use crate::quantity::{Dimension, Quantity};
+use crate::record::JudgementKind;
 use crate::script::convert::quantity;
 use crate::script::error::{Said, Thrown, argument, unfit, unusable};
 use crate::script::handles::{FitHandle, ResonanceLawHandle, Sweep};
@@ -86,7 +87,7 @@ fn fit_resonance(
     let body = fit_body(channel, &handle, sweep.data.doubtful.count());
     host.record(
         ctx,
-        Statement::Judgement { what: "fit".to_owned(), sweep: Some(sweep.data.sweep), title, body },
+        Statement::Judgement { what: JudgementKind::Fit, sweep: Some(sweep.data.sweep), title, body },
     )?;
     Ok(handle)
 }
@@ -148,7 +149,7 @@ fn resonance_law(
         .map(|(field, fit)| json!({ "field_t": field, "centre_hz": fit.fit.value("centre"), "error_hz": fit.fit.error("centre") }))
         .collect();
     let body = json!({ "line": body(&line), "points": points, "doubts": doubts });
-    host.record(ctx, Statement::Judgement { what: "resonance_law".to_owned(), sweep: None, title, body })?;
+    host.record(ctx, Statement::Judgement { what: JudgementKind::ResonanceLaw, sweep: None, title, body })?;
     Ok(ResonanceLawHandle(Rc::new(line), doubts.into()))
 }
 

@@ -3,6 +3,7 @@
 use crate::analysis::fit::{self, Fit, Options};
 use crate::history::{Card, CardColumn, Figure};
 use crate::quantity::{Quantity, Unit, rounded};
+use crate::record::JudgementKind;
 use crate::script::convert::{MapFields, plain_number};
 use crate::script::error::{Said, Thrown, argument};
 use crate::script::handles::Sweep;
@@ -85,7 +86,7 @@ fn about(
     card.says = says.or_else(|| fitted(&card)).unwrap_or_default();
     let title = card.title.clone();
     let body = serde_json::to_value(&card).unwrap_or_default();
-    host.record(ctx, Statement::Judgement { what: "card".to_owned(), sweep: source, title, body })
+    host.record(ctx, Statement::Judgement { what: JudgementKind::Card, sweep: source, title, body })
 }
 
 /// A figure without what it shows would be an empty frame in the brief. While nothing is measured yet, rows may be empty.

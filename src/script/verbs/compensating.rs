@@ -4,6 +4,7 @@ use super::{deciding, places, sweeping};
 use crate::analysis::transmission::Transmission;
 use crate::bench::Role;
 use crate::quantity::{Dimension, Quantity};
+use crate::record::JudgementKind;
 use crate::script::convert::{MapFields, quantity};
 use crate::script::error::{Said, Thrown, argument, thrown, unfit, unusable};
 use crate::script::handles::{Sweep, TransmissionHandle};
@@ -119,7 +120,7 @@ fn transmission(
         line.error_db
     );
     let body = serde_json::to_value(&line).unwrap_or_default();
-    let what = "transmission".to_owned();
+    let what = JudgementKind::Transmission;
     host.record(ctx, Statement::Judgement { what, sweep: Some(sweep.data.sweep), title, body })?;
     Ok(TransmissionHandle(Rc::new(line)))
 }

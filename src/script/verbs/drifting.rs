@@ -4,6 +4,7 @@ use super::fitting::rounded;
 use crate::analysis::forecast::{self, LevelForecast};
 use crate::analysis::register;
 use crate::quantity::{Dimension, Quantity, in_words};
+use crate::record::JudgementKind;
 use crate::script::convert::quantity;
 use crate::script::error::{Thrown, argument};
 use crate::script::handles::Image;
@@ -112,7 +113,7 @@ fn image_shift(
         "dx_m": dx_m, "dy_m": dy_m, "dx_error_m": x_error_m, "dy_error_m": y_error_m,
         "correlation": shift.correlation, "overlap": shift.overlap,
     });
-    host.record(ctx, Statement::Judgement { what: "image_shift".to_owned(), sweep: None, title, body })?;
+    host.record(ctx, Statement::Judgement { what: JudgementKind::ImageShift, sweep: None, title, body })?;
     let mut map = Map::new();
     for (name, si) in [("dx", dx_m), ("dy", dy_m), ("dx_error", x_error_m), ("dy_error", y_error_m)] {
         map.insert(name.into(), Dynamic::from(length(si)));
@@ -167,7 +168,7 @@ fn drift_rate(
         in_words(due.centre_by_s.min(1e7))
     );
     let body = json!({ "drift": drift, "due": due, "tolerance_m": tolerance_m });
-    host.record(ctx, Statement::Judgement { what: "drift".to_owned(), sweep: None, title, body })?;
+    host.record(ctx, Statement::Judgement { what: JudgementKind::Drift, sweep: None, title, body })?;
     let speed = Dimension::LENGTH.over(Dimension::TIME);
     let mut map = Map::new();
     for (name, si) in [
@@ -210,7 +211,7 @@ fn helium_forecast(host: &Host, ctx: &NativeCallContext<'_>, levels: Array) -> R
         in_words(latest_s)
     );
     let body = json!({ "line": line, "limit_m3": helium.refill_limit_m3, "due": due });
-    host.record(ctx, Statement::Judgement { what: "helium".to_owned(), sweep: None, title, body })?;
+    host.record(ctx, Statement::Judgement { what: JudgementKind::Helium, sweep: None, title, body })?;
     let mut map = Map::new();
     map.insert("per_day".into(), Dynamic::from(volume(-line.rate * DAY_S)));
     map.insert("per_day_error".into(), Dynamic::from(volume(line.rate_error * DAY_S)));

@@ -3,6 +3,7 @@
 
 use crate::analysis::fit::{self, Fit, FitError, Noise, Options, Set};
 use crate::quantity::{Dimension, Quantity};
+use crate::record::JudgementKind;
 use crate::script::convert::{MapFields, plain_number};
 use crate::script::error::{Said, Thrown, argument, unfit};
 use crate::script::handles::{FitHandle, Measure, Sweep};
@@ -235,7 +236,7 @@ impl Data {
                 None
             }
         };
-        host.record(ctx, Statement::Judgement { what: "fit".to_owned(), sweep, title, body })?;
+        host.record(ctx, Statement::Judgement { what: JudgementKind::Fit, sweep, title, body })?;
         Ok(handle)
     }
 
@@ -390,7 +391,7 @@ fn fit_points(
     let title = format!("{} points, {shape}: {}", x.len(), in_short(&handle));
     let body = json!({ "x": x, "y": y, "fit": &*handle.fit, "trusted": handle.fit.trusted(),
         "why": handle.fit.words() });
-    host.record(ctx, Statement::Judgement { what: "fit".to_owned(), sweep: None, title, body })?;
+    host.record(ctx, Statement::Judgement { what: JudgementKind::Fit, sweep: None, title, body })?;
     Ok(handle)
 }
 

@@ -5,6 +5,7 @@ use crate::analysis::fit::{self, Options};
 use crate::analysis::identify::{self, Candidate, Measured, Sighting};
 use crate::bench::{KnownSpin, KnownValue};
 use crate::quantity::Dimension;
+use crate::record::JudgementKind;
 use crate::script::convert::{MapFields, number, quantity, whole};
 use crate::script::error::{Said, Thrown, argument, unfit};
 use crate::script::handles::{FitHandle, Sweep};
@@ -181,7 +182,7 @@ fn identify(host: &Host, ctx: &NativeCallContext<'_>, map: Map) -> Result<Map, T
         candidates.iter().map(|c| format!("{} {:.4}", name_of(c), c.probability)).collect();
     let title = format!("kind of spin: {}", all.join(", "));
     let body = serde_json::json!({ "seen": seen, "candidates": candidates });
-    host.record(ctx, Statement::Judgement { what: "identify".to_owned(), sweep: None, title, body })?;
+    host.record(ctx, Statement::Judgement { what: JudgementKind::Identify, sweep: None, title, body })?;
     let candidates: Vec<Map> = candidates.iter().map(as_map).collect();
     // There is always a candidate: "none of these".
     let mut best = candidates.first().cloned().unwrap_or_default();

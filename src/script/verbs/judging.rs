@@ -8,6 +8,7 @@ use crate::analysis::peaks;
 use crate::analysis::search::Search;
 use crate::bench::Role;
 use crate::quantity::{Dimension, Quantity};
+use crate::record::JudgementKind;
 use crate::script::convert::{MapFields, number, quantity};
 use crate::script::error::{Thrown, argument, unfit};
 use crate::script::handles::{Sweep, Trace};
@@ -105,7 +106,7 @@ fn contrast(host: &Host, ctx: &NativeCallContext<'_>, trace: &Trace) -> Result<M
     };
     let reason = judged.reasons.first().cloned().unwrap_or_default();
     let statement = Statement::Judgement {
-        what: "contrast".to_owned(),
+        what: JudgementKind::Contrast,
         sweep: None,
         title: format!("contrast: {verdict}. {reason}"),
         body: serde_json::to_value(&judged).unwrap_or_default(),
@@ -146,7 +147,7 @@ fn find_lines(
     }
     host.record(
         ctx,
-        Statement::Judgement { what: "lines".to_owned(), sweep: Some(sweep.data.sweep), title, body },
+        Statement::Judgement { what: JudgementKind::Lines, sweep: Some(sweep.data.sweep), title, body },
     )?;
     let line = |peak: &peaks::Peak| {
         let mut map = Map::new();
@@ -216,7 +217,7 @@ fn search(host: &Host, ctx: &NativeCallContext<'_>, plan: Map) -> Result<Map, Th
         known.presence, known.observations
     );
     let body = serde_json::to_value(known).unwrap_or_default();
-    host.record(ctx, Statement::Judgement { what: "search".to_owned(), sweep: None, title, body })?;
+    host.record(ctx, Statement::Judgement { what: JudgementKind::Search, sweep: None, title, body })?;
     let mut map = Map::new();
     let hertz = |si| Dynamic::from(Quantity::new(si, Dimension::FREQUENCY));
     map.insert("centre".into(), hertz(known.centre));

@@ -6,6 +6,7 @@ use crate::analysis::joint::{
 };
 use crate::bench::Role;
 use crate::quantity::{Dimension, Quantity};
+use crate::record::JudgementKind;
 use crate::script::convert::{MapFields, number, quantity, whole};
 use crate::script::error::{Said, Thrown, argument, unfit, unusable};
 use crate::script::handles::{Sweep, VerdictHandle};
@@ -192,7 +193,7 @@ fn is_real(
             body["left_out"] = left_out.into();
         }
         body["segments"] = segments.into();
-        host.record(ctx, Statement::Judgement { what: "verdict".to_owned(), sweep: None, title, body })?;
+        host.record(ctx, Statement::Judgement { what: JudgementKind::Verdict, sweep: None, title, body })?;
     }
     // The last tip state is the one that can still be measured with.
     let mut states: Vec<VerdictHandle> =

@@ -3,7 +3,7 @@
 use crate::analysis::areas::{self, Area, Maps};
 use crate::analysis::spots;
 use crate::quantity::{Dimension, Quantity};
-use crate::record::{KnownSpectrum, KnownSpin, Memory};
+use crate::record::{JudgementKind, KnownSpectrum, KnownSpin, Memory};
 use crate::script::convert::MapFields;
 use crate::script::error::{Thrown, argument};
 use crate::script::handles::{Image, Numbers};
@@ -94,7 +94,7 @@ fn told(host: &Host, ctx: &NativeCallContext<'_>, what: &str, ids: &[&str]) -> R
     let list = if ids.is_empty() { "none".to_owned() } else { ids.join(", ") };
     let title = format!("asked the logbook for {what}: {list}");
     let body = serde_json::json!({ "asked": what, "answer": ids });
-    host.record(ctx, Statement::Judgement { what: "logbook".to_owned(), sweep: None, title, body })
+    host.record(ctx, Statement::Judgement { what: JudgementKind::Logbook, sweep: None, title, body })
 }
 
 fn time(si: f64) -> Dynamic {

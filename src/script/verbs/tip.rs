@@ -4,7 +4,7 @@ use crate::analysis::spots;
 use crate::bench::{Role, TaskKind};
 use crate::instrument::{Task, TaskReport};
 use crate::quantity::{Dimension, Quantity};
-use crate::record::{CentrePlan, Centred};
+use crate::record::{CentrePlan, Centred, JudgementKind};
 use crate::script::convert::{MapFields, number, quantity};
 use crate::script::error::{Thrown, argument, thrown};
 use crate::script::handles::Image;
@@ -322,6 +322,6 @@ pub(super) fn centre(
     };
     let body = serde_json::to_value(&centred).unwrap_or_default();
     let title = centred.title();
-    host.record(ctx, Statement::Judgement { what: "recentre".to_owned(), sweep: None, title, body })?;
+    host.record(ctx, Statement::Judgement { what: JudgementKind::Recentre, sweep: None, title, body })?;
     Ok(centred)
 }

@@ -5,7 +5,9 @@ use crate::bench::{Role, TaskKind, TipTests};
 use crate::history::{Difference, differs};
 use crate::instrument::{Task, TaskReport};
 use crate::quantity::{Dimension, Quantity};
-use crate::record::{Achieved, Earlier, Ending, Outcome, TipFinding, TipLife, TipTest, TipVerdict};
+use crate::record::{
+    Achieved, Earlier, Ending, JudgementKind, Outcome, TipFinding, TipLife, TipTest, TipVerdict,
+};
 use crate::script::convert::quantity;
 use crate::script::error::{Said, Thrown, argument, ended, thrown, unfit};
 use crate::script::host::{Host, place_of};
@@ -360,7 +362,7 @@ fn look_at_tip(
 fn tell_change(host: &Host, ctx: &NativeCallContext<'_>, why: &str, by_test: bool) -> Result<(), Thrown> {
     let title = format!("the tip has changed: {why}");
     let body = serde_json::json!({ "why": why, "by_test": by_test });
-    host.record(ctx, Statement::Judgement { what: "tip_change".to_owned(), sweep: None, title, body })
+    host.record(ctx, Statement::Judgement { what: JudgementKind::TipChange, sweep: None, title, body })
 }
 
 fn along(from_m: [f64; 2], to_m: [f64; 2]) -> [f64; 2] {

@@ -4,7 +4,7 @@ use super::{Centring, Context, Input, Next, Ramp, Tasking};
 use crate::bench::{Bench, ChannelId, Role, Step, StepAction};
 use crate::instrument::{ErrorKind, Task};
 use crate::quantity::TimePoint;
-use crate::record::{Answer, Column, During, Entry, Failure, Found, Place, SafeAct};
+use crate::record::{Answer, Column, During, Entry, Failure, Found, JudgementKind, Place, SafeAct};
 use crate::supervisor::event::{Answered, Channels, Command};
 use crate::supervisor::{OWN_CALL, Probe};
 
@@ -265,7 +265,7 @@ impl Steps {
             }
             Ok(Answer::Centred(centred)) => {
                 let body = serde_json::to_value(&centred).unwrap_or_default();
-                let (what, title) = ("recentre".to_owned(), centred.title());
+                let (what, title) = (JudgementKind::Recentre, centred.title());
                 let place = Place::default();
                 ctx.entries.push(Entry::Judgement { n: OWN_CALL, what, sweep: None, title, body, place });
                 if centred.found {
