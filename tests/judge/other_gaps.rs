@@ -59,7 +59,12 @@ fn what_alignment_adds_is_taken_from_spectra_across_other_gaps() {
     for exchange_t in [0.5e-3, 2.5e-3, -1.5e-3] {
         let (same, other) = (judged(exchange_t, [USUAL_A; 2]), judged(exchange_t, [6e-12, 15e-12]));
         let of = format!("{exchange_t} T");
-        assert_eq!((same.verdict, other.verdict), (Verdict::Real, Verdict::Real), "{of}: {:?}", other.reasons);
+        assert_eq!(
+            (same.verdict, other.verdict),
+            (Verdict::Real, Verdict::Real),
+            "{of}: {:?}",
+            other.reasons
+        );
         let at_04 = other.points.iter().filter(|point| point.field_t == 0.40).count();
         assert_eq!(at_04, 3, "{of}: the lines across other gaps are seen");
         let [same, other] = [same, other].map(|said| said.law.expect("it is real"));
