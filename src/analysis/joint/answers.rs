@@ -12,7 +12,7 @@ const ALIGN_T: [f64; 2] = [0.5, 0.7];
 /// The same in one number, where the size of the answer is measured.
 const USUAL_T: f64 = 0.6;
 /// ln(1 + P) of a usual tip, P = 0.3: what full alignment does to the logarithm of the current.
-const USUAL: f64 = 0.262;
+pub(super) const USUAL: f64 = 0.262;
 /// The same of weak tips, usual and strong ones that show a resonance, P from 0.2 to 0.45, in units of the usual: -ln(1 - P)
 /// where aligned spins conduct worse, and -ln(1 + P) where they conduct better.
 const WORSE: [f64; 3] = [0.9, 1.5, 2.2];

@@ -1,5 +1,6 @@
 //! The centre of the line in each spectrum, close to where the law has it.
 
+use super::answers::USUAL;
 use super::clean::Bases;
 use super::combs::Pattern;
 use super::members::members;
@@ -198,12 +199,13 @@ const FAR: f64 = 5.0;
 const CLEAR: f64 = 8.0;
 
 /// Centres in the spectra that were taken across other gaps, where the field of the tip may be quite another one. Errors of the
-/// shape do to them what they do to those that are known.
+/// shape do to them what they do to those that are known. `aligned` is how far full alignment takes the line beforehand, Hz: a
+/// line that lies much farther off has to explain more.
 pub(super) fn across_other_gaps(
     spectra: &[Ready],
     bases: &Bases,
     shape: Shape,
-    law: impl Fn(f64) -> f64,
+    (law, aligned): (impl Fn(f64) -> f64, f64),
     known: &[Centre],
 ) -> Vec<Centre> {
     let mean = |k: usize| known.iter().map(|c| c.common[k]).sum::<f64>() / known.len().max(1) as f64;
@@ -213,31 +215,38 @@ pub(super) fn across_other_gaps(
     let apart = if shape.pattern.lines > 1 { 0.45 * shape.pattern.spacing } else { f64::INFINITY };
     let reach = (FAR * shape.width).min(apart);
     let of = |(index, s): (usize, &Ready)| {
-        let found = centre_within(s, index, bases, shape, (law(s.field_t.abs()), reach, CLEAR))?;
+        let typical = (0.5 * shape.width).hypot(aligned * s.log_setpoint / USUAL);
+        let within = Within { place: law(s.field_t.abs()), reach, least: CLEAR, typical };
+        let found = centre_within(s, index, bases, shape, &within)?;
         Some(Centre { common, ..found })
     };
     beside.filter_map(of).collect()
 }
 
 fn centre(s: &Ready, index: usize, bases: &Bases, shape: Shape, place: f64) -> Option<Centre> {
-    centre_within(s, index, bases, shape, (place, shape.width, 2.0))
+    let within = Within { place, reach: shape.width, least: 2.0, typical: f64::INFINITY };
+    centre_within(s, index, bases, shape, &within)
 }
 
-/// The best centre so far from a place, if it explains so much, half chi-square.
-fn centre_within(
-    s: &Ready,
-    index: usize,
-    bases: &Bases,
-    shape: Shape,
-    (place, reach, least): (f64, f64, f64),
-) -> Option<Centre> {
-    let fine = shape.width / 6.0;
+/// Where a centre is looked for: so far from a place, Hz, if it explains so much, half chi-square; and how far off it lies
+/// beforehand, standard deviation, Hz.
+#[derive(Clone, Copy)]
+struct Within {
+    place: f64,
+    reach: f64,
+    least: f64,
+    typical: f64,
+}
+
+fn centre_within(s: &Ready, index: usize, bases: &Bases, shape: Shape, within: &Within) -> Option<Centre> {
+    let (fine, Within { place, reach, least, typical }) = (shape.width / 6.0, *within);
     let low = (place - reach).max(s.f[0]);
     let high = (place + reach).min(s.f[s.f.len() - 1]);
     let many = ((high - low) / fine).floor() as usize;
     let tried: Vec<(Shape, f64)> = (0..=many).map(|k| (shape, low + fine * k as f64)).collect();
     let each: Vec<f64> = all_gains(s, bases, &tried).iter().map(|g| g.half_chi_square).collect();
-    let k = (1..many).max_by(|a, b| each[*a].total_cmp(&each[*b]))?;
+    let likely = |k: usize| each[k] - 0.5 * ((low + fine * k as f64 - place) / typical).powi(2);
+    let k = (1..many).max_by(|a, b| likely(*a).total_cmp(&likely(*b)))?;
     let top = low + fine * k as f64;
     if k == 1 || k + 1 == many || each[k] < least {
         return None;

@@ -57,7 +57,8 @@ fn read_off(case: &Case<'_>, t: &Tried, found: Found, said: &mut Judgement) -> O
     let (shape, mut seen) = centres(&t.spectra, case.bases, &shown, (t.tables.width, t.tables.pattern));
     let wrong = wrong(case, &seen, at_fields, held.len());
     let goes = goes(case.spectra, &t.tables, found, &showing);
-    seen.extend(across_other_gaps(&t.spectra, case.bases, shape, law, &seen));
+    let aligned = found.slope * case.prior.alignment_shift_t;
+    seen.extend(across_other_gaps(&t.spectra, case.bases, shape, (law, aligned), &seen));
     let line = if wrong.is_none() { line_through(case, &seen, shape) } else { None };
     let Some((line, steps)) = line else {
         let why = wrong.unwrap_or_else(|| "its centres give no law".to_owned());
