@@ -1,6 +1,7 @@
 use super::*;
-use crate::record::{During, Place, Word};
+use crate::record::{During, JudgementKind, Outcome, Place, Word};
 use proptest::prelude::*;
+use serde_json::json;
 
 fn call(request: Request<String>, answer: Result<Answer, Failure>) -> Entry {
     Entry::Call { n: 0, request, place: Place::default(), answer }
@@ -116,6 +117,61 @@ fn the_live_page_knows_where_go_to_has_put_the_tip() {
 
 /// An entry of any kind that changes what is known.
 fn any_entry() -> impl Strategy<Value = Entry> {
+    prop_oneof![3 => an_act(), 2 => a_finding()]
+}
+
+/// What was measured, found, said, and how it ended.
+fn a_finding() -> impl Strategy<Value = Entry> {
+    let place = Place::default;
+    let sweep = || {
+        let axis = crate::record::Axis { channel: column("rf_frequency"), from: 1e9, to: 2e9, points: 3 };
+        Box::new(crate::record::SweepPlan::plain("esr", axis, vec![column("lockin_x")]))
+    };
+    let judged = move |what, sweep, body| {
+        let title = "judged".to_owned();
+        Entry::Judgement { n: 0, what, sweep, title, body, place: Place::default() }
+    };
+    let verdicts = prop::sample::select(vec!["real", "absent", "curved", "undecided"]);
+    prop_oneof![
+        (0_u64..4).prop_map(move |number| {
+            let plan = sweep();
+            Entry::SweepBegin { n: 0, sweep: number, plan, place: place(), settings: None }
+        }),
+        (0_u64..4)
+            .prop_map(|sweep| { Entry::SweepEnd { n: 0, sweep, points: 3, because: None, settings: None } }),
+        (0_u64..4, any::<bool>()).prop_map(move |(sweep, trusted)| {
+            let centre = json!({ "name": "centre", "value": 1.4e10 });
+            let body = json!({ "trusted": trusted, "fit": { "parameters": [centre] } });
+            judged(JudgementKind::Fit, Some(sweep), body)
+        }),
+        (verdicts, 1_u64..4).prop_map(move |(verdict, spectra)| {
+            let sweeps: Vec<u64> = (0..spectra).collect();
+            judged(JudgementKind::Verdict, None, json!({ "verdict": verdict, "sweeps": sweeps }))
+        }),
+        Just(judged(JudgementKind::TipChange, None, json!({ "by_test": false }))),
+        (0..2).prop_map(move |k| {
+            let name = format!("spin {k}");
+            Entry::Kept { n: 0, name, at_m: [1e-9 * f64::from(k), 0.0], place: place() }
+        }),
+        Just(Entry::Interlock {
+            name: "warm stage".into(),
+            action: crate::bench::Action::Hold,
+            condition: "stage > 1 K".into(),
+            cause: crate::record::Cause::Condition,
+            because: "it drifts".into(),
+            place: Place::default(),
+        }),
+        Just(Entry::Cleared { name: "warm stage".into() }),
+        any::<bool>().prop_map(move |parked| {
+            let reason = "enough".to_owned();
+            let ending = Ending { outcome: Outcome::Stopped, reason, place: place(), latched: false };
+            Entry::End { ending, parked, elapsed_s: 0.0 }
+        }),
+    ]
+}
+
+/// What was done to the bench, and by whom.
+fn an_act() -> impl Strategy<Value = Entry> {
     let channel = prop::sample::select(vec!["bias", "field_z", "tip_x", "helium_level", "approached"]);
     let place = Place::default;
     prop_oneof![
