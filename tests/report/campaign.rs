@@ -35,7 +35,7 @@ fn runs() -> &'static Path {
         let [tip, whole] =
             [("tip.rhai", TIP), ("plan.rhai", WHOLE)].map(|(name, text)| write(folder.path(), name, text));
         rehearse(&runs, "friday", &tip, "2026-11-27 18:00", "20:00");
-        rehearse(&runs, "saturday", &whole, "2026-11-28 22:00", "23:12");
+        rehearse(&runs, "saturday", &whole, "2026-11-28 22:00", "23:17");
         rehearse(&runs, "sunday", &whole, "2026-11-29 09:00", "20:00");
         (folder, runs)
     });

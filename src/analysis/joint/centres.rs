@@ -7,6 +7,7 @@ use super::members::members;
 use super::shape::refine;
 use super::spectra::Ready;
 use super::tables::{Tables, shape};
+use crate::analysis::order::middle;
 
 /// One centre with its error, Hz.
 #[derive(Debug, Clone, Copy)]
@@ -208,7 +209,12 @@ pub(super) fn across_other_gaps(
     (law, aligned): (impl Fn(f64) -> f64, f64),
     known: &[Centre],
 ) -> Vec<Centre> {
-    let mean = |k: usize| known.iter().map(|c| c.common[k]).sum::<f64>() / known.len().max(1) as f64;
+    if known.is_empty() {
+        return Vec::new();
+    }
+    let mean = |k: usize| known.iter().map(|c| c.common[k]).sum::<f64>() / known.len() as f64;
+    // The law may have been found by one line of a comb, and centres are those of its middle.
+    let off = middle(known.iter().map(|c| c.f - law(spectra[c.index].field_t.abs())).collect());
     let common = [0, 1, 2].map(mean);
     let beside = spectra.iter().enumerate().filter(|(_, s)| s.beside());
     // A comb looks like itself one line further.
@@ -216,7 +222,7 @@ pub(super) fn across_other_gaps(
     let reach = (FAR * shape.width).min(apart);
     let of = |(index, s): (usize, &Ready)| {
         let typical = (0.5 * shape.width).hypot(aligned * s.log_setpoint / USUAL);
-        let within = Within { place: law(s.field_t.abs()), reach, least: CLEAR, typical };
+        let within = Within { place: law(s.field_t.abs()) + off, reach, least: CLEAR, typical };
         let found = centre_within(s, index, bases, shape, &within)?;
         Some(Centre { common, ..found })
     };
