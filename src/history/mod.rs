@@ -25,6 +25,7 @@ pub use helium::Level;
 pub use spans::{HoldSpan, ResultLine, StepSpan, Trip, first_of};
 pub use tip::{Difference, TipRules, differs};
 
+use crate::analysis::joint::usual_setpoint_a;
 use crate::bench::{Bench, TaskKind};
 use crate::instrument::Task;
 use crate::quantity::TimePoint;
@@ -413,12 +414,10 @@ impl History {
     /// From when to when the spectra of a claim were measured, s, where they came to their end: those at the setpoint of
     /// most, which its tip field is about.
     pub fn measured_s(&self, claim: &Claim) -> Vec<(f64, f64)> {
-        let mut setpoints: Vec<f64> =
-            claim.sweeps.iter().filter_map(|sweep| self.setpoint_at.get(sweep)).copied().collect();
-        setpoints.sort_by(f64::total_cmp);
-        let most = setpoints.get(setpoints.len() / 2);
+        let setpoint_a = |sweep: &u64| self.setpoint_at.get(sweep).copied();
+        let most_a = usual_setpoint_a(&claim.sweeps.iter().map(setpoint_a).collect::<Vec<_>>());
         let began = |sweep: &u64| {
-            let usual = most.is_none() || self.setpoint_at.get(sweep).is_none_or(|one| Some(one) == most);
+            let usual = most_a.is_none() || setpoint_a(sweep).is_none_or(|own| Some(own) == most_a);
             self.began.get(usize::try_from(*sweep).ok()?).filter(|_| usual)
         };
         let own: Vec<f64> = claim.sweeps.iter().filter_map(began).copied().collect();

@@ -49,4 +49,4 @@ pub use judge::{judge, judge_again};
 pub use locked::{Locked, LockedTo};
 pub use outcome::{Judgement, LawPoint, LookedAt, Multiplet, ProvedLaw, Suspect, Verdict};
 pub use remembered::Remembered;
-pub use spectra::{Prior, SpectrumAt, long_enough};
+pub use spectra::{Prior, SpectrumAt, long_enough, usual_setpoint_a};

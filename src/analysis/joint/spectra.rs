@@ -134,12 +134,13 @@ const ALIKE: f64 = 0.02;
 /// Part of the spectra that have to be taken at one setpoint for it to be the usual one.
 const MOST: f64 = 2.0 / 3.0;
 
-/// The setpoint of most spectra, A, if there is one.
-fn usual_setpoint_a(spectra: &[&SpectrumAt<'_>]) -> Option<f64> {
-    let known: Vec<f64> = spectra.iter().filter_map(|s| s.setpoint_a).filter(|a| *a > 0.0).collect();
+/// The setpoint of most spectra, if there is one: each has its own, A, where it is known. A law and its tip field are about
+/// those; the others lie across other gaps.
+pub fn usual_setpoint_a(setpoints_a: &[Option<f64>]) -> Option<f64> {
+    let known: Vec<f64> = setpoints_a.iter().copied().flatten().filter(|a| *a > 0.0).collect();
     let usual = (!known.is_empty()).then(|| middle(known.clone()))?;
     let alike = known.iter().filter(|a| (*a / usual).ln().abs() < ALIKE).count();
-    (alike as f64 >= MOST * spectra.len() as f64).then_some(usual)
+    (alike as f64 >= MOST * setpoints_a.len() as f64).then_some(usual)
 }
 
 /// Longest piece that a spectrum is cleaned in, Hz: the background is let free in each.
@@ -165,7 +166,7 @@ pub(super) fn check(spectra: &[SpectrumAt<'_>]) -> Result<(), Unusable> {
 /// number tell nothing and are left out.
 pub(super) fn ready(spectra: &[&SpectrumAt<'_>], remembered: &mut Remembered) -> (Vec<Ready>, Bases) {
     let (mut all, mut bases) = (Vec::new(), Bases::default());
-    let usual_a = usual_setpoint_a(spectra);
+    let usual_a = usual_setpoint_a(&spectra.iter().map(|s| s.setpoint_a).collect::<Vec<_>>());
     for s in spectra {
         // Third differences take out the shape; their spread is √20 times that of a point.
         let bends = s.y.windows(4).map(|w| (w[3] - 3.0 * w[2] + 3.0 * w[1] - w[0]).abs()).collect();
