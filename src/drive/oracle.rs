@@ -43,6 +43,8 @@ struct Crossing {
 #[derive(Debug, Clone)]
 pub struct Oracle {
     sent: Vec<Option<(f64, TimePoint)>>,
+    /// Where each channel stood before it was first told what it was told last.
+    stood: Vec<Option<f64>>,
     seen: Vec<Option<Seen>>,
     sees_readings: bool,
     pace: f64,
@@ -71,6 +73,7 @@ impl Oracle {
     pub fn new(bench: &Bench) -> Self {
         Self {
             sent: vec![None; bench.channels.len()],
+            stood: vec![None; bench.channels.len()],
             seen: vec![None; bench.channels.len()],
             sees_readings: false,
             pace: 1.0,
@@ -104,10 +107,14 @@ impl Oracle {
         }
         match command {
             Command::Set { channel, value } => {
-                let sent = self.sent[channel.index()].map(|(value, _)| value);
-                let stood = sent.or_else(|| self.seen[channel.index()].map(|seen| seen.value));
+                let i = channel.index();
+                let sent = self.sent[i].map(|(value, _)| value);
+                // What is told again, for want of an answer, comes from where it stood before.
+                if sent != Some(*value) {
+                    self.stood[i] = sent.or_else(|| self.seen[i].map(|seen| seen.value));
+                }
                 self.look_at_set(bench, now, *channel, *value);
-                let down = stood.is_some_and(|from| value * from >= 0.0 && value.abs() < from.abs());
+                let down = self.stood[i].is_some_and(|from| value * from >= 0.0 && value.abs() < from.abs());
                 self.look_at_permits(bench, Subject::Channel(*channel), Some((*value, down)));
                 self.look_at_park_order(bench, Some(*channel), None);
             }

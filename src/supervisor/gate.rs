@@ -125,11 +125,11 @@ pub fn check_permits(
     target: Option<f64>,
 ) -> Result<(), Refusal> {
     for permit in bench.permits.iter().filter(|permit| permit.subject == subject) {
-        let standing = match subject {
-            Subject::Channel(id) => latest.standing(id),
+        let from = match subject {
+            Subject::Channel(id) => target.and_then(|value| latest.comes_from(id, value)),
             Subject::Task(_) => None,
         };
-        if !permit.applies_to(target, standing) {
+        if !permit.applies_to(target, from) {
             continue;
         }
         let (text, because) = (&permit.condition.text, &permit.because);

@@ -18,6 +18,8 @@ struct Cell {
     changed_at: TimePoint,
     failures: u32,
     sent: Option<(f64, TimePoint)>,
+    /// Where it stood before what was sent last, until that is known to have been taken: it may stand there still.
+    stood: Option<f64>,
     /// What was sent and read before does not say any more where it stands.
     lost: bool,
     moved_at: Option<TimePoint>,
@@ -44,6 +46,7 @@ impl Latest {
             changed_at: begun,
             failures: 0,
             sent: None,
+            stood: None,
             lost: false,
             moved_at: None,
             earlier: (f64::NAN, begun),
@@ -110,8 +113,10 @@ impl Latest {
 
     /// A value was sent.
     pub fn note_sent(&mut self, channel: ChannelId, value: f64) {
+        let stood = self.comes_from(channel, value);
         let cell = &mut self.cells[channel.index()];
         cell.sent = Some((value, self.now));
+        cell.stood = stood;
         cell.lost = false;
         cell.moved_at = Some(self.now);
     }
@@ -132,6 +137,19 @@ impl Latest {
         cell.sent.map(|(value, _)| value).or_else(|| self.latest(channel).filter(|_| !cell.lost))
     }
 
+    /// From where a channel comes if it is told a value now. Where that is what it was told last and nobody knows whether it
+    /// heard, it comes from where it stood before: told once more to come down it still comes down.
+    pub fn comes_from(&self, channel: ChannelId, value: f64) -> Option<f64> {
+        let cell = &self.cells[channel.index()];
+        let again = cell.sent.is_some_and(|(sent, _)| sent == value);
+        cell.stood.filter(|_| again).or_else(|| self.standing(channel))
+    }
+
+    /// What a channel was told last is known to have been taken.
+    pub fn note_taken(&mut self, channel: ChannelId) {
+        self.cells[channel.index()].stood = None;
+    }
+
     /// An instrument is not as it was left: where a channel stands has to be read before it is moved.
     pub fn lose(&mut self, channel: ChannelId) {
         self.forget_sent(channel);
@@ -140,7 +158,8 @@ impl Latest {
 
     /// Forgets what a channel was told, so that it is read anew before it is moved.
     pub fn forget_sent(&mut self, channel: ChannelId) {
-        self.cells[channel.index()].sent = None;
+        let cell = &mut self.cells[channel.index()];
+        (cell.sent, cell.stood) = (None, None);
     }
 
     /// The clock of the computer was set.
@@ -197,5 +216,20 @@ mod tests {
         let mut latest = Latest::new(bench.channels.len(), TimePoint::from_s(9000.0));
         latest.advance(TimePoint::from_s(9001.0));
         assert_eq!(latest.age_s(channel), 1.0);
+    }
+
+    #[test]
+    fn until_it_is_known_to_have_heard_a_channel_may_stand_where_it_stood() {
+        let bench = crate::bench::builtin();
+        let heater = bench.by_role(crate::bench::Role::StageHeater).unwrap();
+        let mut latest = Latest::new(bench.channels.len(), TimePoint::START);
+        latest.note(heater, 0.0);
+        for _ in 0..2 {
+            latest.note_sent(heater, 3e-4);
+            assert_eq!(latest.comes_from(heater, 3e-4), Some(0.0), "told again, it still comes up");
+        }
+        assert_eq!(latest.comes_from(heater, 1e-4), Some(3e-4));
+        latest.note_taken(heater);
+        assert_eq!(latest.comes_from(heater, 3e-4), Some(3e-4));
     }
 }

@@ -106,27 +106,11 @@ fn one_segment(
     remembered: &mut Remembered,
 ) -> Result<(Judgement, Option<f64>), Unusable> {
     let (spectra, bases) = ready(given, remembered);
-    let wanted = (1.0 / prior.alpha).ln();
     let (numbers, fields) = field_numbers(&spectra);
-    let mut said = Judgement {
-        tip,
-        segment: 0,
-        from_s: given.first().map_or(0.0, |s| s.start_s),
-        to_s: given.last().map_or(0.0, |s| s.start_s),
-        spectra: given.len(),
-        fields,
-        verdict: Verdict::Undecided,
-        log_e: 0.0,
-        log_e_wanted: wanted,
-        law: None,
-        suspect: None,
-        points: Vec::new(),
-        multiplet: None,
-        locked: Vec::new(),
-        looked_at: LookedAt { part: 0.0, open: 1.0, g_from: None, g_to: None, height: 0.0 },
-        reasons: Vec::new(),
-        next: None,
-    };
+    let mut said = Judgement { tip, fields, ..Judgement::open(prior) };
+    said.spectra = given.len();
+    said.from_s = given.first().map_or(0.0, |s| s.start_s);
+    said.to_s = given.last().map_or(0.0, |s| s.start_s);
     if spectra.is_empty() {
         return Err(Unusable::Constant { what: "signals" });
     }

@@ -1,6 +1,7 @@
 //! What the judge says.
 
 use super::locked::{Locked, LockedTo};
+use super::spectra::Prior;
 use serde::{Deserialize, Serialize};
 
 /// The verdict on one tip state.
@@ -133,6 +134,29 @@ impl Suspect {
 }
 
 impl Judgement {
+    /// What is known before the first spectrum: nothing.
+    pub fn open(prior: &Prior) -> Judgement {
+        Judgement {
+            tip: 0,
+            segment: 0,
+            from_s: 0.0,
+            to_s: 0.0,
+            spectra: 0,
+            fields: 0,
+            verdict: Verdict::Undecided,
+            log_e: 0.0,
+            log_e_wanted: (1.0 / prior.alpha).ln(),
+            law: None,
+            suspect: None,
+            points: Vec::new(),
+            multiplet: None,
+            locked: Vec::new(),
+            looked_at: LookedAt { part: 0.0, open: 1.0, g_from: None, g_to: None, height: 0.0 },
+            reasons: Vec::new(),
+            next: None,
+        }
+    }
+
     /// Says of everything that stays in place.
     pub(super) fn tell_of_locked(&mut self) {
         for l in &self.locked {

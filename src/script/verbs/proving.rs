@@ -164,11 +164,9 @@ fn is_real(
             y,
         })
         .collect();
-    if spectra.is_empty() && !taken.is_empty() {
-        return Err(argument(
-            ctx,
-            "nearly all points of these spectra are doubtful or missing: nothing is left to judge",
-        ));
+    // A night goes on from here: a tip that changed before the first spectrum, or a hold in the middle of the only one.
+    if spectra.is_empty() {
+        return Ok(nothing_yet(&prior, taken.len()));
     }
     let judged = judge_again(&spectra, &prior, &mut remembered.borrow_mut())
         .map_err(|error| unfit(ctx, format!("these spectra can't be judged: {error}")))?;
@@ -200,6 +198,18 @@ fn is_real(
         judged.into_iter().map(|one| VerdictHandle(Rc::new(one), Rc::new([]))).collect();
     let last = states.pop().ok_or_else(|| unfit(ctx, "there is nothing to judge"))?;
     Ok(VerdictHandle(last.0, states.into()))
+}
+
+/// The verdict where there is nothing to judge; it says nothing about the spin, so it isn't recorded.
+fn nothing_yet(prior: &Prior, taken: usize) -> VerdictHandle {
+    let why = if taken == 0 {
+        "No spectrum has been taken yet."
+    } else {
+        "Nearly all points of the spectra so far are doubtful or missing."
+    };
+    let mut judged = Judgement::open(prior);
+    judged.reasons.push(why.to_owned());
+    VerdictHandle(Rc::new(judged), Rc::new([]))
 }
 
 fn plan_fields(

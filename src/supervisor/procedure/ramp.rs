@@ -176,6 +176,7 @@ impl Ramp {
     }
 
     fn taken(&mut self, ctx: &mut Context<'_>) -> Next {
+        ctx.latest.note_taken(self.channel);
         let channel = ctx.bench.channel(self.channel);
         if ctx.latest.standing(self.channel) != Some(self.target) {
             return self.move_on(ctx);

@@ -192,3 +192,30 @@ fn after_a_hold_a_condition_that_was_met_before_is_waited_for() {
     assert_eq!(play.get(Role::RfOutput), 1.0);
     assert!(!play.supervisor.is_held());
 }
+
+#[test]
+fn what_is_told_again_to_come_down_needs_no_permit_either() {
+    let mut play = Play::new();
+    play.set(0, Role::StageHeater, 400e-6);
+    play.until(60.0);
+    assert_eq!(play.get(Role::StageHeater), 400e-6);
+    // Nobody answers, so the first step down is told again and again, and nobody knows how warm the stage is.
+    play.silent = Some(crate::instrument::ErrorKind::TimedOut);
+    play.dead.insert(play.bench.by_role(Role::StageTemperature).unwrap());
+    play.until(80.0);
+    play.feed(Event::Operator(Word::Stop.into()));
+    play.until(200.0);
+    let failed = |entry: &Entry| match entry {
+        Entry::SafeStep { step: SafeAct::Set(column, _), found: Found::Failed(why), .. }
+            if column.channel == "stage_heater" =>
+        {
+            Some(why.to_string())
+        }
+        _ => None,
+    };
+    let why: Vec<String> = play.entries.iter().filter_map(failed).collect();
+    assert!(!why.is_empty() && why.iter().all(|why| !why.contains("not permitted")), "{why:?}");
+    play.silent = None;
+    play.until(600.0);
+    assert_eq!(play.get(Role::StageHeater), 0.0, "though nobody knows how warm it is");
+}
