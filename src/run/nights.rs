@@ -17,8 +17,8 @@ use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::sync::atomic::{AtomicUsize, Ordering};
 use std::sync::{Arc, Mutex};
 
-/// A night that is not over after this counts as hung, s.
-pub(super) const LONGEST_S: f64 = 48.0 * 3600.0;
+/// What is not over after this counts as hung, s: twice as long as a plan of five days.
+const LONGEST_S: f64 = 240.0 * 3600.0;
 /// What a record calls the faults of a night, before its seed.
 pub const NIGHT_NAME: &str = "night ";
 /// Stack of each thread: a script may recurse.
@@ -31,14 +31,14 @@ const WORST_SHOWN: usize = 5;
 /// The faults of a night, and the stop that ends it if it hangs.
 pub fn night_plan(seed: u64) -> (FaultPlan, Vec<Kind>) {
     let (plan, kinds) = draw(seed);
-    (ended_at_last(plan, LONGEST_S), kinds)
+    (ended_at_last(plan), kinds)
 }
 
-pub(super) fn ended_at_last(mut plan: FaultPlan, longest_s: f64) -> FaultPlan {
+pub(super) fn ended_at_last(mut plan: FaultPlan) -> FaultPlan {
     // The second word does not wait for the current point.
     for _ in 0..2 {
         let mishap = Mishap::Runner(RunnerTrouble::Operator(Word::Stop));
-        plan.faults.push(Planned::once(longest_s, 0.0, mishap));
+        plan.faults.push(Planned::once(LONGEST_S, 0.0, mishap));
     }
     plan
 }
@@ -110,7 +110,6 @@ impl Night {
 /// One night.
 pub fn night(setup: &Setup, seed: u64, terms: &Terms) -> Night {
     let (plan, kinds) = terms.befall(seed);
-    let longest_s = terms.longest_s();
     let setup = terms.setup(setup, seed);
     let watches = LastFailed::default();
     let done = catch_unwind(AssertUnwindSafe(|| {
@@ -164,7 +163,7 @@ pub fn night(setup: &Setup, seed: u64, terms: &Terms) -> Night {
         violations,
         first_violation,
         points_lost: done.oracle.points_lost,
-        hung: done.tally.ending.is_none() || done.tally.end_s >= longest_s,
+        hung: done.tally.ending.is_none() || done.tally.end_s >= LONGEST_S,
         parked: done.tally.parked,
         trips: done.tally.trips.iter().map(|trip| trip.name.clone()).collect(),
         probes: done.probes.to_vec(),

@@ -2,7 +2,7 @@
 
 use super::Setup;
 use super::faults::{FaultPlan, Kind, draw};
-use super::nights::{LONGEST_S, ended_at_last};
+use super::nights::ended_at_last;
 use super::rehearse::rehearse_with_faults;
 use super::what_if::Change;
 use crate::drive::virtual_time::Nobody;
@@ -10,9 +10,6 @@ use crate::faults::Planned;
 use crate::record::{Durability, RecordError, RunFile, Store};
 use serde::{Deserialize, Serialize};
 use std::path::Path;
-
-/// A campaign of days is not over before this, s.
-const LONGEST_CAMPAIGN_S: f64 = 240.0 * 3600.0;
 
 /// What befalls the nights of a campaign.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
@@ -51,11 +48,7 @@ impl Terms {
             Befalls::Nothing => (FaultPlan::default(), Vec::new()),
         };
         plan.faults.extend(self.visits.iter().cloned());
-        (ended_at_last(plan, self.longest_s()), kinds)
-    }
-
-    pub(super) fn longest_s(&self) -> f64 {
-        if self.drawn { LONGEST_CAMPAIGN_S } else { LONGEST_S }
+        (ended_at_last(plan), kinds)
     }
 
     /// The rehearsal of a seed: its world, and what is given.
