@@ -297,8 +297,7 @@ impl Resume {
         }];
         let _live = self.watching.serve(&folder.run_file(), bench)?;
         let foreseen = foresee(sequence.clone(), source.clone(), seed, window);
-        let mut prospect = Prospect::new(window, Some(foreseen));
-        prospect.take_in_record(&file).map_err(complain)?;
+        let prospect = Prospect::new(window, Some(foreseen));
         let observer = self.watching.observer(bench, &sequence.name, prospect, self.json)?;
         let measurement = Measurement {
             sequence,

@@ -12,6 +12,8 @@ mod claims;
 mod clock;
 mod goals;
 mod helium;
+mod leaves;
+mod marks;
 mod names;
 pub mod result;
 mod spans;
@@ -22,6 +24,7 @@ pub use channels::{How, Standing};
 pub use claims::{Claim, FitLine, Known};
 pub use clock::{Clock, day_and_minute, elapsed};
 pub use helium::Level;
+pub use marks::{Mark, SweepBegun};
 pub use spans::{HoldSpan, ResultLine, StepSpan, Trip, first_of};
 pub use tip::{Difference, TipRules, differs};
 
@@ -30,10 +33,10 @@ use crate::bench::{Bench, TaskKind};
 use crate::instrument::Task;
 use crate::quantity::TimePoint;
 use crate::record::{
-    Answer, CentrePlan, Centred, Choice, Column, Declared, During, Earlier, Ending, Entry, Failure, Found,
-    Goals, HeldBy, JudgementKind, Place, PlanSaid, Point, RecordError, Request, RunFile, SafeAct, SweepPlan,
-    TipLife, VerdictFound, WorkedOut,
+    CentrePlan, Choice, Column, Declared, During, Earlier, Ending, Entry, Goals, HeldBy, JudgementKind,
+    Place, PlanSaid, Point, RecordError, RunFile, SweepPlan, TipLife, VerdictFound, WorkedOut,
 };
+use marks::Marker;
 use names::Names;
 use serde_json::Value;
 use std::collections::{BTreeMap, BTreeSet};
@@ -86,6 +89,11 @@ pub struct History {
     pub steps: Vec<StepSpan>,
     /// The sweep that goes on.
     pub sweep: Option<(u64, SweepPlan<Column>)>,
+    /// Where it began; nothing where the record was cut within it.
+    pub sweep_begun: Option<SweepBegun>,
+    /// Where steps and sweeps began and ended.
+    pub marks: Vec<Mark>,
+    marker: Marker,
     /// Number of the next sweep.
     pub next_sweep: u64,
     /// Sweeps that ended.
@@ -174,6 +182,9 @@ impl History {
             helium: bench.and_then(Level::of),
             steps: Vec::new(),
             sweep: None,
+            sweep_begun: None,
+            marks: Vec::new(),
+            marker: Marker::default(),
             next_sweep: 0,
             sweeps: 0,
             points: 0,
@@ -235,6 +246,8 @@ impl History {
         })?;
         // Numbers are given to entries and points together, without a gap.
         history.points = file.next_seq()?.min(until).saturating_sub(entries);
+        // How many points there were when a sweep began is not known here.
+        history.sweep_begun = None;
         Ok(history)
     }
 
@@ -253,48 +266,12 @@ impl History {
         }
         self.goals.entry(at_s, entry, &self.tip, &self.rules);
         match entry {
-            Entry::Result { what, about, .. } => {
-                self.declared = Some(Declared { what: *what, about: about.clone() });
-            }
-            Entry::Known(beforehand) => {
-                self.told_of_tip = beforehand.tip.is_some();
-                self.earlier.clone_from(&beforehand.earlier);
-                self.regenerated_s = beforehand.condensed_s.or(self.regenerated_s);
-                self.withdraws_in_s = beforehand.withdraws_in_s;
-            }
-            Entry::Monitor { channel, value } => self.monitored(channel, *value, at_s),
-            Entry::Intent { n, task, place } => {
-                let begun = OpenTask { task: task.clone(), at_s, place: place.clone() };
-                let touches = task.kind().changes_tip();
-                self.touched_s.extend(touches.then_some(at_s));
-                self.open_tasks.insert(*n, begun);
-                // Nobody may ever know how it ended.
-                self.leave_spot_if(task.kind().leaves_spot());
-            }
-            Entry::Call { n, request, answer, .. } => {
-                self.open_tasks.remove(n);
-                self.leave_spot_if(request.leaves_spot(|channel| self.names.moves_tip(channel)));
-                self.called(request, answer, at_s);
-            }
-            Entry::SweepBegin { sweep, plan, .. } => {
-                self.leave_spot_if(plan.moved().any(|column| self.names.moves_tip(&column.channel)));
-                self.next_sweep = self.next_sweep.max(sweep + 1);
-                self.began.push(at_s);
-                let stands = |name: Option<&str>| Some((*sweep, self.channels.get(name?)?.si));
-                self.field_at.extend(stands(self.names.field()));
-                self.setpoint_at.extend(stands(self.names.setpoint()));
-                self.steps.iter_mut().filter(|step| step.to_s.is_none()).for_each(|step| step.sweeps += 1);
-                self.sweep = Some((*sweep, (**plan).clone()));
-            }
-            Entry::SweepPause { points, .. } => self.swept_to(*points, at_s),
-            Entry::SweepEnd { points, sweep, .. } => {
-                self.sweeps += 1;
-                let began_s = usize::try_from(*sweep).ok().and_then(|sweep| self.began.get(sweep));
-                self.swept_s.extend(began_s.map(|began_s| (*began_s, at_s)));
-                self.swept_to(*points, at_s);
-                self.sweep = None;
-            }
-            Entry::StepBegin { .. } | Entry::StepEnd { .. } => spans::step(&mut self.steps, at_s, entry),
+            Entry::Intent { .. } | Entry::Call { .. } => self.asked(at_s, entry),
+            Entry::SweepBegin { .. }
+            | Entry::SweepPause { .. }
+            | Entry::SweepEnd { .. }
+            | Entry::StepBegin { .. }
+            | Entry::StepEnd { .. } => self.goes_through(at_s, entry),
             Entry::SafeStep { step, achieved, found, during } => {
                 if *during == During::Refill {
                     self.helium.iter_mut().for_each(Level::transfer_begins);
@@ -314,6 +291,40 @@ impl History {
             | Entry::Released { .. }
             | Entry::Resumed { .. }
             | Entry::End { .. } => self.goes_on_or_not(at, entry),
+            Entry::Result { .. }
+            | Entry::Known(_)
+            | Entry::Monitor { .. }
+            | Entry::Judgement { .. }
+            | Entry::Bulk { .. }
+            | Entry::Plan { .. }
+            | Entry::Note { .. }
+            | Entry::Context { .. } => self.learns(at_s, entry),
+            Entry::Identity { .. }
+            | Entry::SweepOn { .. }
+            | Entry::Gap { .. }
+            | Entry::NotReached { .. }
+            | Entry::Table { .. }
+            | Entry::Decision { .. }
+            | Entry::TipTest { .. }
+            | Entry::Kept { .. }
+            | Entry::Fault { .. }
+            | Entry::Operator { .. } => {}
+        }
+    }
+
+    /// What was known before, is read, worked out, planned and said.
+    fn learns(&mut self, at_s: f64, entry: &Entry) {
+        match entry {
+            Entry::Result { what, about, .. } => {
+                self.declared = Some(Declared { what: *what, about: about.clone() });
+            }
+            Entry::Known(beforehand) => {
+                self.told_of_tip = beforehand.tip.is_some();
+                self.earlier.clone_from(&beforehand.earlier);
+                self.regenerated_s = beforehand.condensed_s.or(self.regenerated_s);
+                self.withdraws_in_s = beforehand.withdraws_in_s;
+            }
+            Entry::Monitor { channel, value } => self.monitored(channel, *value, at_s),
             Entry::Judgement { what, sweep, title, body, .. } => self.judged(at_s, what, *sweep, title, body),
             Entry::Bulk { task, .. } if task.kind() == TaskKind::Image => self.images += 1,
             Entry::Bulk { .. } => self.traces += 1,
@@ -326,19 +337,64 @@ impl History {
             Entry::Context { started_at, .. } if !self.clock.is_known() => {
                 self.clock = Clock::new(Some(started_at), self.time_zone.as_deref());
             }
-            Entry::Identity { .. }
-            | Entry::Context { .. }
-            | Entry::SweepOn { .. }
-            | Entry::Gap { .. }
-            | Entry::NotReached { .. }
-            | Entry::Table { .. }
-            | Entry::Note { .. }
-            | Entry::Decision { .. }
-            | Entry::TipTest { .. }
-            | Entry::Kept { .. }
-            | Entry::Fault { .. }
-            | Entry::Operator { .. } => {}
+            _ => {}
         }
+    }
+
+    /// A call begins that must not happen twice, or one has ended.
+    fn asked(&mut self, at_s: f64, entry: &Entry) {
+        match entry {
+            Entry::Intent { n, task, place } => {
+                let begun = OpenTask { task: task.clone(), at_s, place: place.clone() };
+                let touches = task.kind().changes_tip();
+                self.touched_s.extend(touches.then_some(at_s));
+                self.open_tasks.insert(*n, begun);
+                // Nobody may ever know how it ended.
+                self.leave_spot_if(task.kind().leaves_spot());
+            }
+            Entry::Call { n, request, answer, .. } => {
+                self.open_tasks.remove(n);
+                self.leave_spot_if(request.leaves_spot(|channel| self.names.moves_tip(channel)));
+                self.called(request, answer, at_s);
+            }
+            _ => {}
+        }
+    }
+
+    /// A step or a sweep begins, pauses or ends.
+    fn goes_through(&mut self, at_s: f64, entry: &Entry) {
+        let worked_s = self.worked_s(at_s);
+        let interruptions = self.holds + self.resumed;
+        let key = self.marker.key(entry);
+        self.marks.extend(key.map(|key| Mark { key, at_s, worked_s, interruptions }));
+        match entry {
+            Entry::SweepBegin { sweep, plan, .. } => {
+                self.leave_spot_if(plan.moved().any(|column| self.names.moves_tip(&column.channel)));
+                self.next_sweep = self.next_sweep.max(sweep + 1);
+                self.began.push(at_s);
+                let stands = |name: Option<&str>| Some((*sweep, self.channels.get(name?)?.si));
+                self.field_at.extend(stands(self.names.field()));
+                self.setpoint_at.extend(stands(self.names.setpoint()));
+                self.steps.iter_mut().filter(|step| step.to_s.is_none()).for_each(|step| step.sweeps += 1);
+                self.sweep = Some((*sweep, (**plan).clone()));
+                self.sweep_begun = Some(SweepBegun { worked_s, points: self.points });
+            }
+            Entry::SweepPause { points, .. } => self.swept_to(*points, at_s),
+            Entry::SweepEnd { points, sweep, .. } => {
+                self.sweeps += 1;
+                let began_s = usize::try_from(*sweep).ok().and_then(|sweep| self.began.get(sweep));
+                self.swept_s.extend(began_s.map(|began_s| (*began_s, at_s)));
+                self.swept_to(*points, at_s);
+                (self.sweep, self.sweep_begun) = (None, None);
+            }
+            _ => spans::step(&mut self.steps, at_s, entry),
+        }
+    }
+
+    /// The time that a clock shows which stands still in holds, s.
+    pub fn worked_s(&self, now_s: f64) -> f64 {
+        let held_s = |span: &HoldSpan| (span.to_s.unwrap_or(now_s).min(now_s) - span.from_s).max(0.0);
+        now_s - self.hold_spans.iter().map(held_s).sum::<f64>()
     }
 
     /// Interlocks, holds and ends: what lets the sequence go on, or not.
@@ -456,106 +512,6 @@ impl History {
             self.stand_at(&plan, (point.x, point.y), along.iter().copied(), point.at.s());
         }
         self.sweep = Some((sweep, plan));
-    }
-
-    fn stand_at(
-        &mut self,
-        plan: &SweepPlan<Column>,
-        (fast, slow): (f64, f64),
-        along: impl Iterator<Item = f64>,
-        at_s: f64,
-    ) {
-        self.stands(&plan.fast.channel.channel, fast, at_s);
-        if let Some(axis) = &plan.slow {
-            self.stands(&axis.channel.channel, slow, at_s);
-        }
-        for (column, value) in plan.companions().iter().zip(along) {
-            self.stands(&column.channel, value, at_s);
-        }
-    }
-
-    /// A call of the sequence, or of the engine for it, has ended.
-    fn called(&mut self, request: &Request<String>, answer: &Result<Answer, Failure>, at_s: f64) {
-        match (request, answer) {
-            (Request::Set { channel, value }, Ok(_)) => self.stands(channel, *value, at_s),
-            // It may have come part of the way.
-            (Request::Set { channel, .. }, Err(Failure::Instrument(_))) => self.doubt(channel),
-            (Request::Read { channels, .. }, Ok(Answer::Numbers(values))) => {
-                for (channel, value) in channels.iter().zip(values).filter(|(_, value)| value.is_finite()) {
-                    self.know(channel, *value, at_s, How::Read);
-                }
-            }
-            (Request::Task(task), Ok(Answer::Task(report))) if report.achieved => self.task_done(task, at_s),
-            (Request::Recentre(plan), Ok(Answer::Centred(centred))) => {
-                self.tip_at(centred.x_m, centred.y_m, at_s);
-                let spot = || CentrePlan { expected: Some(centred.curvature), ..plan.clone() };
-                self.left.spot = centred.found.then(spot);
-            }
-            // The steps of parking are recorded one by one; here is what the sequence wants from now on.
-            (Request::Park, Ok(_)) => {
-                for (channel, value) in self.names.parked() {
-                    self.left.values.insert(channel.clone(), *value);
-                }
-                if self.names.park_withdraws() {
-                    self.left.approached = Some(false);
-                }
-            }
-            _ => {}
-        }
-    }
-
-    fn task_done(&mut self, task: &Task<String>, at_s: f64) {
-        match task {
-            Task::MoveTip { x_m, y_m, .. } => self.tip_at(*x_m, *y_m, at_s),
-            task if matches!(task.kind(), TaskKind::Approach | TaskKind::Withdraw) => {
-                let within = task.kind() == TaskKind::Approach;
-                self.left.approached = Some(within);
-                self.tip(within, at_s);
-            }
-            _ => {}
-        }
-    }
-
-    /// A sweep leaves what it moves where its last point was.
-    fn swept_to(&mut self, points: u64, at_s: f64) {
-        let Some((sweep, plan)) = self.sweep.take() else { return };
-        if let Some(last) = points.checked_sub(1) {
-            self.stand_at(&plan, plan.at(last), plan.along_at(last), at_s);
-        }
-        self.sweep = Some((sweep, plan));
-    }
-
-    /// What holds, parking and the way back do to the bench is none of the sequence's doing, but for the place of a
-    /// tip that was put back on its spot.
-    fn safe_step(&mut self, step: &SafeAct<Column>, achieved: bool, found: &Found, at_s: f64) {
-        match (step, found) {
-            (SafeAct::Withdraw, _) if achieved => self.tip(false, at_s),
-            (SafeAct::Approach, _) if achieved => self.tip(true, at_s),
-            (SafeAct::Withdraw | SafeAct::Approach, _) => self.tip_in = None,
-            (SafeAct::Keep(column), Found::Reads(value) | Found::Standing(value)) => {
-                self.know(&column.channel, *value, at_s, How::Kept);
-            }
-            (SafeAct::Set(column, value), found) if achieved => {
-                let read = if let Found::Reads(read) = found { *read } else { *value };
-                self.know(&column.channel, read, at_s, How::Set);
-            }
-            (SafeAct::Set(column, _), found) => {
-                if let Found::Reads(read) = found {
-                    self.know(&column.channel, *read, at_s, How::Read);
-                }
-                self.doubt(&column.channel);
-            }
-            (SafeAct::Centre(_), Found::Centred(Centred { found: true, x_m, y_m, .. })) => {
-                self.tip_at(*x_m, *y_m, at_s);
-            }
-            _ => {}
-        }
-    }
-
-    fn leave_spot_if(&mut self, leaves: bool) {
-        if leaves {
-            self.left.spot = None;
-        }
     }
 }
 

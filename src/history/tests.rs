@@ -1,4 +1,5 @@
 use super::*;
+use crate::record::{Answer, Centred, Failure, Found, Request, SafeAct};
 use crate::record::{During, JudgementKind, Outcome, Place, Word};
 use proptest::prelude::*;
 use serde_json::json;

@@ -4,7 +4,7 @@ use noctule::drive::outlook::TimeLeft;
 use noctule::drive::virtual_time::Observer;
 use noctule::drive::{Outlook, RunTally};
 use noctule::quantity::TimePoint;
-use noctule::record::{DigestOnly, Entry};
+use noctule::record::DigestOnly;
 use noctule::run::observers::{Foreseen, Prospect, SharedProspect, foresee};
 use noctule::run::{BenchSource, Setup, rehearse};
 use noctule::script::Sequence;
@@ -24,12 +24,7 @@ struct Asking {
 }
 
 impl Observer for Asking {
-    fn entry(&mut self, at: TimePoint, entry: &Entry) {
-        self.prospect.entry(at, entry);
-    }
-
     fn moment(&mut self, at: TimePoint, tally: &RunTally) {
-        self.prospect.moment(at, tally);
         let last = self.told.borrow().last().map_or(-1e9, |told| told.0);
         if at.s() - last > 60.0 {
             let Outlook { left, basis, .. } = self.prospect.ahead(at, tally);

@@ -5,13 +5,12 @@
 //! the time left is first reckoned with.
 
 use crate::drive::RunTally;
-use crate::drive::virtual_time::Observer;
+use crate::drive::virtual_time::Nobody;
+use crate::history::Mark;
 use crate::quantity::{TimePoint, in_words};
 use crate::record::{DigestOnly, Entry, Outcome, Point, RecordError, Recorder};
 use crate::run::{BenchSource, Setup, rehearse};
 use crate::script::{Sequence, print_nothing_here};
-use std::cell::RefCell;
-use std::rc::Rc;
 use std::sync::{Arc, OnceLock};
 use std::time::{Duration, Instant};
 
@@ -23,22 +22,6 @@ const PATIENCE: Duration = Duration::from_secs(60);
 const STACK: usize = 8 << 20;
 /// Marks that are kept; a longer run is followed by its first ones.
 const MOST_MARKS: usize = 200_000;
-
-/// A step or a sweep begins or ends.
-#[derive(Debug, Clone, PartialEq)]
-pub struct Mark {
-    /// What: its kind and its name, behind the names of the steps that it lies in.
-    pub key: String,
-    /// When, s.
-    pub at_s: f64,
-}
-
-impl Mark {
-    /// Whether a sweep begins here.
-    pub(super) fn is_sweep(&self) -> bool {
-        self.key.starts_with("sweep/")
-    }
-}
 
 /// How a rehearsal went.
 #[derive(Debug, Clone, PartialEq, Default)]
@@ -56,55 +39,6 @@ pub enum Foreseen {
     Course(Course),
     /// It did not: why.
     Unknown(String),
-}
-
-/// Makes marks of entries.
-#[derive(Debug, Clone, Default)]
-pub(super) struct Marker {
-    open: Vec<(u64, String)>,
-    sweep: String,
-}
-
-impl Marker {
-    /// The mark that an entry sets, if it sets one.
-    pub(super) fn mark(&mut self, at: TimePoint, entry: &Entry) -> Option<Mark> {
-        let within = self.open.last().map_or("", |(_, path)| path.as_str());
-        let key = match entry {
-            Entry::StepBegin { step, name, .. } => {
-                let path = format!("{within}/{name}");
-                self.open.push((*step, path.clone()));
-                format!("step{path}")
-            }
-            Entry::StepEnd { step, .. } => {
-                let place = self.open.iter().rposition(|(open, _)| open == step)?;
-                let (_, path) = self.open.swap_remove(place);
-                self.open.truncate(place);
-                format!("end{path}")
-            }
-            Entry::SweepBegin { plan, .. } => {
-                self.sweep = format!("{within}/{}", plan.name);
-                format!("sweep{}", self.sweep)
-            }
-            Entry::SweepEnd { .. } => format!("swept{}", self.sweep),
-            _ => return None,
-        };
-        Some(Mark { key, at_s: at.s() })
-    }
-}
-
-/// Writes down the course while a rehearsal goes.
-#[derive(Debug, Clone, Default)]
-struct Tracer(Rc<RefCell<(Marker, Vec<Mark>)>>);
-
-impl Observer for Tracer {
-    fn entry(&mut self, at: TimePoint, entry: &Entry) {
-        let (marker, marks) = &mut *self.0.borrow_mut();
-        if let Some(mark) = marker.mark(at, entry)
-            && marks.len() < MOST_MARKS
-        {
-            marks.push(mark);
-        }
-    }
 }
 
 /// A record that is given up after a while: with it ends what would go on for ever.
@@ -172,26 +106,26 @@ fn look_ahead(sequence: Sequence, source: BenchSource, seed: u64, window: Option
         Ok(setup) => setup,
         Err(_) => return Foreseen::Unknown("it can't be rehearsed on this bench".to_owned()),
     };
-    let tracer = Tracer::default();
     let record = Impatient { kept: DigestOnly::default(), until: Instant::now() + PATIENCE };
-    let done = rehearse(&setup, Box::new(record), Box::new(tracer.clone()), "");
-    let marks = std::mem::take(&mut tracer.0.borrow_mut().1);
-    concluded(marks, &done.tally, window.is_some())
+    let done = rehearse(&setup, Box::new(record), Box::new(Nobody), "");
+    concluded(&done.tally, window.is_some())
 }
 
-fn concluded(marks: Vec<Mark>, tally: &RunTally, windowed: bool) -> Foreseen {
+fn concluded(tally: &RunTally, windowed: bool) -> Foreseen {
     let Some(ending) = &tally.ending else {
         return Foreseen::Unknown("its rehearsal came to no end".to_owned());
     };
     let after = in_words(tally.end_s);
+    let first = &tally.marks[..tally.marks.len().min(MOST_MARKS)];
+    let course = || Foreseen::Course(Course { marks: first.to_vec(), total_s: tally.end_s });
     match ending.outcome {
-        Outcome::Finished => Foreseen::Course(Course { marks, total_s: tally.end_s }),
-        Outcome::Stopped if windowed => Foreseen::Course(Course { marks, total_s: tally.end_s }),
+        Outcome::Finished => course(),
+        Outcome::Stopped if windowed => course(),
         Outcome::Stopped if tally.end_s > 0.99 * HORIZON_S => {
             Foreseen::Unknown(format!("its rehearsal came to no end within {after}"))
         }
         // A sequence may stop itself; where the world is another, it may not.
-        Outcome::Stopped => Foreseen::Course(Course { marks, total_s: tally.end_s }),
+        Outcome::Stopped => course(),
         Outcome::Failed | Outcome::Interlock | Outcome::Fault => Foreseen::Unknown(format!(
             "its rehearsal ended after {after}: {}",
             ending.reason.trim_end_matches('.')
@@ -227,10 +161,7 @@ mod tests {
         let Foreseen::Course(course) = course_of(endless, Some(7200.0)) else { panic!("the window ends it") };
         assert!(course.total_s <= 7200.0 + 60.0, "{}", course.total_s);
         let mut tally = RunTally::new(&crate::bench::builtin());
-        assert_eq!(
-            concluded(Vec::new(), &tally, false),
-            Foreseen::Unknown("its rehearsal came to no end".into())
-        );
+        assert_eq!(concluded(&tally, false), Foreseen::Unknown("its rehearsal came to no end".into()));
         tally.end_s = HORIZON_S;
         tally.ending = Some(crate::record::Ending {
             outcome: Outcome::Stopped,
@@ -238,7 +169,7 @@ mod tests {
             place: crate::record::Place::default(),
             latched: false,
         });
-        let Foreseen::Unknown(why) = concluded(Vec::new(), &tally, false) else { panic!("it has no end") };
+        let Foreseen::Unknown(why) = concluded(&tally, false) else { panic!("it has no end") };
         assert!(why.contains("no end within 7 d"), "{why}");
         let Foreseen::Unknown(why) = course_of("throw \"broken\";", None) else { panic!("it fails") };
         assert!(why.contains("broken"), "{why}");

@@ -1,13 +1,12 @@
 //! Keeps account of what lies ahead of a run: time left by its rehearsal and by its own progress, helium, window.
 
-use super::course::{Course, Foreseen, Mark, Marker};
+use super::course::{Course, Foreseen};
 use super::pace::{Pace, Paces, Rest, Segment};
 use crate::drive::outlook::{HeliumAhead, TimeLeft};
 use crate::drive::virtual_time::Observer;
 use crate::drive::{Outlook, RunTally};
-use crate::history::Level;
+use crate::history::{History, Level, Mark};
 use crate::quantity::TimePoint;
-use crate::record::{Entry, RecordError, RunFile};
 use std::cell::RefCell;
 use std::rc::Rc;
 use std::sync::{Arc, OnceLock};
@@ -15,53 +14,15 @@ use std::sync::{Arc, OnceLock};
 /// Marks in a row that the rehearsal does not have, after which the run counts as gone another way.
 const STRAYED: u32 = 4;
 
-/// A sweep that goes on.
-#[derive(Debug, Clone, Copy)]
-struct SweepNow {
-    planned: u64,
-    points_before: u64,
-    begun_s: f64,
-}
-
 /// The account.
 #[derive(Debug)]
 pub struct Prospect {
     foreseen: Option<Arc<OnceLock<Foreseen>>>,
     window: Option<TimePoint>,
-    marker: Marker,
-    /// Marks of the run that the course has not been asked about: it may come a little later than they.
-    waiting: Vec<(Mark, bool)>,
+    /// Marks of the run that the course has been asked about.
+    taken: usize,
     /// The course, as soon as it is there, and the pace along it.
     along: Option<Along>,
-    sweep: Option<SweepNow>,
-    /// Whether there was a hold since the last mark.
-    held: bool,
-    holds: Holds,
-    points: u64,
-}
-
-/// Time in holds: it is no pace, and what is left does not go down or up meanwhile.
-#[derive(Debug, Clone, Copy, Default)]
-struct Holds {
-    over_s: f64,
-    since_s: Option<f64>,
-}
-
-impl Holds {
-    /// The time that a clock shows which stands still in holds.
-    fn worked_s(&self, now_s: f64) -> f64 {
-        self.since_s.unwrap_or(now_s).min(now_s) - self.over_s
-    }
-
-    fn begin(&mut self, at_s: f64) {
-        self.since_s.get_or_insert(at_s);
-    }
-
-    fn end(&mut self, at_s: f64) {
-        if let Some(since_s) = self.since_s.take() {
-            self.over_s += at_s - since_s;
-        }
-    }
 }
 
 #[derive(Debug)]
@@ -72,95 +33,42 @@ struct Along {
     sweeping_s: Vec<f64>,
     /// The last mark that both have, and when the run set it.
     at: Option<(usize, f64)>,
+    /// Holds and resumptions up to the last mark of the run.
+    interruptions: u64,
     strays: u32,
 }
 
 impl Prospect {
     /// Of a run that begins; `foreseen` is filled when the rehearsal is over.
     pub fn new(window: Option<TimePoint>, foreseen: Option<Arc<OnceLock<Foreseen>>>) -> Self {
-        Self {
-            foreseen,
-            window,
-            marker: Marker::default(),
-            waiting: Vec::new(),
-            along: None,
-            sweep: None,
-            held: false,
-            holds: Holds::default(),
-            points: 0,
-        }
+        Self { foreseen, window, taken: 0, along: None }
     }
 
-    /// Takes in what a run that is resumed has recorded before.
-    ///
-    /// # Errors
-    /// The file can't be read.
-    pub fn take_in_record(&mut self, file: &RunFile) -> Result<(), RecordError> {
-        let mut all = Vec::new();
-        for kind in ["step_begin", "step_end", "sweep_begin", "sweep_end", "held", "released", "resumed"] {
-            all.extend(file.all(kind)?);
-        }
-        all.sort_by_key(|numbered| numbered.seq);
-        for numbered in all {
-            self.take(numbered.at, &numbered.entry);
-        }
-        // Where the record was cut within a sweep, its points are not known here.
-        self.sweep = None;
-        Ok(())
-    }
-
-    fn take(&mut self, at: TimePoint, entry: &Entry) {
-        if let Some(mut mark) = self.marker.mark(at, entry) {
-            mark.at_s = self.holds.worked_s(at.s());
-            self.waiting.push((mark, self.held));
-            self.held = false;
-        }
-        match entry {
-            Entry::SweepBegin { plan, .. } => {
-                self.sweep = Some(SweepNow {
-                    planned: plan.total(),
-                    points_before: self.points,
-                    begun_s: self.holds.worked_s(at.s()),
-                });
-            }
-            Entry::SweepEnd { .. } => self.sweep = None,
-            // A stretch with a hold in it says nothing about the pace: there may be a way back in it.
-            Entry::Held { .. } => {
-                self.held = true;
-                self.holds.begin(at.s());
-            }
-            Entry::Released { .. } => self.holds.end(at.s()),
-            Entry::Resumed { .. } => {
-                self.held = true;
-                self.holds.end(at.s());
-            }
-            _ => {}
-        }
-    }
-
-    /// Goes along the course with the marks that have come.
-    fn follow(&mut self) {
+    /// Goes along the course with the marks that have come: it may come a little later than they.
+    fn follow(&mut self, history: &History) {
         if self.along.is_none()
             && let Some(Foreseen::Course(course)) = self.foreseen.as_ref().and_then(|cell| cell.get())
         {
             self.along = Some(Along::new(course.clone()));
         }
         if let Some(along) = &mut self.along {
-            self.waiting.drain(..).for_each(|(mark, held)| along.take(&mark, held));
+            history.marks[self.taken..].iter().for_each(|mark| along.take(mark));
+            self.taken = history.marks.len();
         }
     }
 
     /// What lies ahead at a moment.
     pub fn outlook(&self, at: TimePoint, tally: &RunTally) -> Outlook {
-        let now_s = self.holds.worked_s(at.s());
-        let sweep_left_s = self.sweep.and_then(|sweep| sweep.left_s(now_s, tally.points));
+        let now_s = tally.worked_s(at.s());
+        let sweep = SweepNow::of(tally);
+        let sweep_left_s = sweep.and_then(|sweep| sweep.left_s(now_s));
         let (left, basis) = match (&self.along, &self.foreseen) {
             (Some(along), _) if along.strays >= STRAYED => {
                 (None, "the run has taken another way than its rehearsal".to_owned())
             }
             (Some(along), _) => {
-                let along_sweep = self.sweep.map(|sweep| (sweep.part(tally.points), sweep_left_s));
-                let held = if self.holds.since_s.is_some() { "; from the end of the hold on" } else { "" };
+                let along_sweep = sweep.map(|sweep| (sweep.part(), sweep_left_s));
+                let held = if tally.hold.is_some() { "; from the end of the hold on" } else { "" };
                 (Some(along.left(now_s, along_sweep)), along.basis() + held)
             }
             (None, Some(cell)) => match cell.get() {
@@ -172,7 +80,7 @@ impl Prospect {
         Outlook {
             left,
             basis,
-            sweep_points: self.sweep.map(|sweep| (sweep.done(tally.points), sweep.planned)),
+            sweep_points: sweep.map(|sweep| (sweep.done, sweep.planned)),
             sweep_left_s,
             helium: tally.helium.as_ref().and_then(|level| helium_ahead(level, at.s())),
             window_left_s: self.window.map(|window| window.since(at)),
@@ -180,20 +88,30 @@ impl Prospect {
     }
 }
 
+/// The sweep that goes on.
+#[derive(Debug, Clone, Copy)]
+struct SweepNow {
+    planned: u64,
+    done: u64,
+    begun_s: f64,
+}
+
 impl SweepNow {
-    fn done(&self, points: u64) -> u64 {
-        points.saturating_sub(self.points_before)
+    fn of(history: &History) -> Option<Self> {
+        let ((_, plan), begun) = history.sweep.as_ref().zip(history.sweep_begun)?;
+        let done = history.points.saturating_sub(begun.points);
+        Some(Self { planned: plan.total(), done, begun_s: begun.worked_s })
     }
 
-    fn part(&self, points: u64) -> f64 {
-        (self.done(points) as f64 / self.planned.max(1) as f64).clamp(0.0, 1.0)
+    fn part(self) -> f64 {
+        (self.done as f64 / self.planned.max(1) as f64).clamp(0.0, 1.0)
     }
 
     /// Time left at its own pace, as soon as that shows.
-    fn left_s(&self, now_s: f64, points: u64) -> Option<f64> {
-        let part = self.part(points);
+    fn left_s(self, now_s: f64) -> Option<f64> {
+        let part = self.part();
         let gone_s = now_s - self.begun_s;
-        let shows = self.done(points) >= 3 && gone_s > 0.0;
+        let shows = self.done >= 3 && gone_s > 0.0;
         shows.then(|| gone_s * (1.0 - part) / part)
     }
 }
@@ -212,7 +130,7 @@ impl Along {
         }
         let all_s = sweeping_s.first().copied().unwrap_or(0.0);
         let rest = Rest { sweeping_s: all_s, other_s: course.total_s - all_s };
-        Self { course, paces: Paces::new(rest), sweeping_s, at: None, strays: 0 }
+        Self { course, paces: Paces::new(rest), sweeping_s, at: None, interruptions: 0, strays: 0 }
     }
 
     /// What the rehearsal still had before it at its mark of this number.
@@ -222,7 +140,9 @@ impl Along {
         Rest { sweeping_s, other_s: self.course.total_s - mark.at_s - sweeping_s }
     }
 
-    fn take(&mut self, mark: &Mark, held: bool) {
+    fn take(&mut self, mark: &Mark) {
+        // A stretch with a hold in it says nothing about the pace: there may be a way back in it.
+        let held = std::mem::replace(&mut self.interruptions, mark.interruptions) != mark.interruptions;
         let next = self.at.map_or(0, |(place, _)| place + 1);
         let Some(ahead) = self.course.marks[next..].iter().position(|m| m.key == mark.key) else {
             self.strays += 1;
@@ -234,9 +154,9 @@ impl Along {
                 self.at.map_or((0.0, 0.0), |(place, at_s)| (self.course.marks[place].at_s, at_s));
             let foreseen_s = self.course.marks[next].at_s - from_s;
             let of = self.pace_at();
-            of.take_in(Segment { foreseen_s, took_s: mark.at_s - since_s });
+            of.take_in(Segment { foreseen_s, took_s: mark.worked_s - since_s });
         }
-        self.at = Some((next + ahead, mark.at_s));
+        self.at = Some((next + ahead, mark.worked_s));
         self.strays = 0;
     }
 
@@ -309,21 +229,12 @@ impl SharedProspect {
     /// What lies ahead at a moment.
     pub fn ahead(&self, at: TimePoint, tally: &RunTally) -> Outlook {
         let mut prospect = self.0.borrow_mut();
-        prospect.points = tally.points;
-        prospect.follow();
+        prospect.follow(tally);
         prospect.outlook(at, tally)
     }
 }
 
 impl Observer for SharedProspect {
-    fn entry(&mut self, at: TimePoint, entry: &Entry) {
-        self.0.borrow_mut().take(at, entry);
-    }
-
-    fn moment(&mut self, _: TimePoint, tally: &RunTally) {
-        self.0.borrow_mut().points = tally.points;
-    }
-
     fn outlook(&self, at: TimePoint, tally: &RunTally) -> Option<Outlook> {
         Some(self.ahead(at, tally))
     }
@@ -333,7 +244,7 @@ impl Observer for SharedProspect {
 mod tests {
     use super::*;
     use crate::bench::builtin;
-    use crate::record::{Axis, Column, HeldBy, SweepPlan};
+    use crate::record::{Axis, Column, Entry, HeldBy, SweepPlan};
 
     fn begin(step: u64, name: &str) -> Entry {
         Entry::StepBegin {
@@ -354,42 +265,60 @@ mod tests {
         let mut marks = Vec::new();
         for i in 0..10 {
             let at_s = 100.0 * f64::from(i);
-            marks.push(Mark { key: format!("step/{i}"), at_s });
-            marks.push(Mark { key: format!("end/{i}"), at_s: at_s + 100.0 });
+            marks.push(mark(format!("step/{i}"), at_s));
+            marks.push(mark(format!("end/{i}"), at_s + 100.0));
         }
         Course { marks, total_s: 1050.0 }
     }
 
-    fn prospect(foreseen: Foreseen) -> SharedProspect {
-        let cell = Arc::new(OnceLock::new());
-        cell.set(foreseen).unwrap();
-        SharedProspect::new(Prospect::new(Some(TimePoint::from_s(5000.0)), Some(cell)))
+    fn mark(key: String, at_s: f64) -> Mark {
+        Mark { key, at_s, worked_s: at_s, interruptions: 0 }
     }
 
-    fn ahead(prospect: &SharedProspect, at_s: f64) -> Outlook {
-        prospect.ahead(TimePoint::from_s(at_s), &RunTally::new(&builtin()))
+    /// A run and what lies ahead of it.
+    struct Run {
+        tally: RunTally,
+        prospect: SharedProspect,
+    }
+
+    impl Run {
+        fn with(foreseen: Foreseen) -> Self {
+            let cell = Arc::new(OnceLock::new());
+            cell.set(foreseen).unwrap();
+            let window = Some(TimePoint::from_s(5000.0));
+            let prospect = SharedProspect::new(Prospect::new(window, Some(cell)));
+            Self { tally: RunTally::new(&builtin()), prospect }
+        }
+
+        fn entry(&mut self, at_s: f64, entry: &Entry) {
+            self.tally.entry(TimePoint::from_s(at_s), entry);
+        }
+
+        fn ahead(&self, at_s: f64) -> Outlook {
+            self.prospect.ahead(TimePoint::from_s(at_s), &self.tally)
+        }
     }
 
     #[test]
     fn the_rehearsal_is_believed_first_and_the_run_then() {
-        let mut one = prospect(Foreseen::Course(course()));
-        let at_first = ahead(&one, 0.0);
+        let mut one = Run::with(Foreseen::Course(course()));
+        let at_first = one.ahead(0.0);
         assert_eq!(at_first.left.unwrap(), TimeLeft { s: 1050.0, between_s: None });
         assert!(at_first.basis.contains("rehearsal"));
         // Each step takes twice as long as it should.
         for i in 0..5 {
-            one.entry(TimePoint::from_s(200.0 * i as f64), &begin(i, &i.to_string()));
-            one.entry(TimePoint::from_s(200.0 * (i + 1) as f64), &end(i));
+            one.entry(200.0 * i as f64, &begin(i, &i.to_string()));
+            one.entry(200.0 * (i + 1) as f64, &end(i));
         }
-        let later = ahead(&one, 1000.0);
+        let later = one.ahead(1000.0);
         let left = later.left.unwrap();
         assert!((left.s - 1100.0).abs() < 30.0, "{left:?}");
         assert!(left.between_s.is_some() && later.basis.contains("longer"), "{later:?}");
         assert!((later.window_left_s.unwrap() - 4000.0).abs() < 1e-6);
         assert!(!later.is_too_long());
         // The current step is never thought to be over before it is.
-        one.entry(TimePoint::from_s(1000.0), &begin(5, "5"));
-        let stuck = ahead(&one, 2500.0).left.unwrap();
+        one.entry(1000.0, &begin(5, "5"));
+        let stuck = one.ahead(2500.0).left.unwrap();
         assert!((stuck.s - 2.0 * 450.0).abs() < 30.0, "{stuck:?}");
     }
 
@@ -412,56 +341,55 @@ mod tests {
         // the others 60 s; in the run the field stands there already.
         let (mut marks, mut at_s) = (Vec::new(), 0.0);
         for i in 0..6 {
-            marks.push(Mark { key: format!("step/{i}"), at_s });
+            marks.push(mark(format!("step/{i}"), at_s));
             at_s += if i == 0 { 290.0 } else { 60.0 };
-            marks.push(Mark { key: format!("sweep/{i}/s"), at_s });
+            marks.push(mark(format!("sweep/{i}/s"), at_s));
             at_s += 400.0;
-            marks.push(Mark { key: format!("swept/{i}/s"), at_s });
-            marks.push(Mark { key: format!("end/{i}"), at_s });
+            marks.push(mark(format!("swept/{i}/s"), at_s));
+            marks.push(mark(format!("end/{i}"), at_s));
         }
-        let mut one = prospect(Foreseen::Course(Course { marks, total_s: at_s }));
-        one.entry(TimePoint::from_s(0.0), &begin(0, "0"));
-        one.entry(TimePoint::from_s(50.0), &sweep_begin(0));
-        let mut tally = RunTally::new(&builtin());
-        tally.points = 25;
+        let mut one = Run::with(Foreseen::Course(Course { marks, total_s: at_s }));
+        one.entry(0.0, &begin(0, "0"));
+        one.entry(50.0, &sweep_begin(0));
+        one.tally.points = 25;
         // A quarter of a sweep at a pace of 1.1 is done.
-        let left = one.ahead(TimePoint::from_s(160.0), &tally).left.unwrap();
+        let left = one.ahead(160.0).left.unwrap();
         let truth = 330.0 + 5.0 * (60.0 + 440.0);
         assert!((left.s / truth - 1.0).abs() < 0.12, "{left:?} instead of {truth}");
         // In a hold nothing goes on, so nothing is left more or less; afterwards it goes on as before.
-        one.entry(TimePoint::from_s(160.0), &Entry::Held { by: HeldBy::Operator, reason: "a refill".into() });
-        let held = one.ahead(TimePoint::from_s(4000.0), &tally);
+        one.entry(160.0, &Entry::Held { by: HeldBy::Operator, reason: "a refill".into() });
+        let held = one.ahead(4000.0);
         assert_eq!(held.left.unwrap().s, left.s);
         assert!((held.sweep_left_s.unwrap() - 330.0).abs() < 1e-6 && held.basis.contains("hold"), "{held:?}");
-        one.entry(TimePoint::from_s(4000.0), &Entry::Released { after_s: 3840.0 });
-        tally.points = 50;
-        let later = one.ahead(TimePoint::from_s(4110.0), &tally);
+        one.entry(4000.0, &Entry::Released { after_s: 3840.0 });
+        one.tally.points = 50;
+        let later = one.ahead(4110.0);
         assert!((later.sweep_left_s.unwrap() - 220.0).abs() < 1e-6, "{later:?}");
         assert!(!later.basis.contains("hold"));
     }
 
     #[test]
     fn a_step_that_is_left_out_shortens_the_rest_and_a_hold_is_no_pace() {
-        let mut one = prospect(Foreseen::Course(course()));
-        one.entry(TimePoint::from_s(0.0), &begin(0, "0"));
-        one.entry(TimePoint::from_s(50.0), &Entry::Held { by: HeldBy::Operator, reason: "tea".into() });
-        one.entry(TimePoint::from_s(5000.0), &end(0));
-        one.entry(TimePoint::from_s(5000.0), &begin(7, "7"));
-        let outlook = ahead(&one, 5000.0);
+        let mut one = Run::with(Foreseen::Course(course()));
+        one.entry(0.0, &begin(0, "0"));
+        one.entry(50.0, &Entry::Held { by: HeldBy::Operator, reason: "tea".into() });
+        one.entry(5000.0, &end(0));
+        one.entry(5000.0, &begin(7, "7"));
+        let outlook = one.ahead(5000.0);
         assert!((outlook.left.unwrap().s - 350.0).abs() < 1e-6, "{outlook:?}");
     }
 
     #[test]
     fn another_way_than_the_rehearsal_is_said_and_so_is_one_that_failed() {
-        let mut one = prospect(Foreseen::Course(course()));
+        let mut one = Run::with(Foreseen::Course(course()));
         for i in 0..4 {
-            one.entry(TimePoint::from_s(1.0), &begin(i, "somewhere else"));
+            one.entry(1.0, &begin(i, "somewhere else"));
         }
-        let outlook = ahead(&one, 10.0);
+        let outlook = one.ahead(10.0);
         assert_eq!(outlook.left, None);
         assert!(outlook.basis.contains("another way"), "{outlook:?}");
-        let failed = prospect(Foreseen::Unknown("its rehearsal ended after 3 h: no line".into()));
-        assert_eq!(ahead(&failed, 1.0).basis, "its rehearsal ended after 3 h: no line");
+        let failed = Run::with(Foreseen::Unknown("its rehearsal ended after 3 h: no line".into()));
+        assert_eq!(failed.ahead(1.0).basis, "its rehearsal ended after 3 h: no line");
         let waiting = Prospect::new(None, Some(Arc::new(OnceLock::new())));
         let outlook = waiting.outlook(TimePoint::START, &RunTally::new(&builtin()));
         assert_eq!((outlook.left, outlook.basis.as_str()), (None, "the sequence is being rehearsed"));
