@@ -362,6 +362,11 @@ fn show(status: &Value) {
         println!("sweep    {done} of {planned} points{}", left.unwrap_or_default());
     }
     println!("points   {} in {} sweeps", number("points"), number("sweeps"));
+    show_bench(status);
+}
+
+/// Channels, interlocks that have tripped, and what was said last.
+fn show_bench(status: &Value) {
     for channel in status.get("channels").and_then(Value::as_array).into_iter().flatten() {
         let part = |key: &str| channel.get(key).and_then(Value::as_str).unwrap_or("");
         let age = channel.get("age_s").and_then(Value::as_f64).unwrap_or(0.0);

@@ -214,21 +214,12 @@ async fn measure_within(
     let (replies, reply_receiver) = channel();
     let stop = Arc::new(StopFlag::default());
     let bench = Arc::clone(&measurement.bench);
-
-    let begin = measurement
-        .resumed
-        .as_ref()
-        .map_or_else(Start::default, |resumed| Start::after(&resumed.tally, &bench, resumed.seq, resumed.at));
-    let mut start = Start { window: measurement.window, ..begin };
+    let (mut start, mut tally) = begin(&measurement);
     let (seed, pace, folder) = (measurement.seed, measurement.pace, measurement.folder.clone());
     let introduction = std::mem::take(&mut measurement.introduction);
-    // Whoever tells of the run needs its times of day.
-    let context = introduction.iter().find(|entry| matches!(entry, Entry::Context { .. })).cloned();
     let resuming = measurement.resumed.is_some();
     let plan = measurement.keeper.take();
     let beforehand = std::mem::take(&mut measurement.beforehand);
-    let tally = measurement.resumed.as_ref().map(|resumed| resumed.tally.clone());
-
     let port = RealTimePort::new(Arc::clone(&bench), seed, call_sender, reply_receiver, Arc::clone(&stop))
         .knowing(beforehand.memory.clone());
     let (ready_sender, ready) = oneshot::channel();
@@ -242,23 +233,17 @@ async fn measure_within(
             return Ok(Measured { tally, oracle, digest: None, record_failed: None, replay_stop, observers });
         }
     }
-    // Runner and keeper may have died with a task on its way, and nothing else begins before it has ended.
-    if let Some(instrument) = bench.task_link.filter(|_| resuming).and_then(|link| instruments.get_mut(link))
-    {
-        let in_vain =
-            |error| NotBegun::Instrument(format!("a task that may be running can't be ended: {error}"));
-        instrument.abort().map_err(in_vain)?;
+    if resuming {
+        end_open_task(&bench, &mut instruments)?;
     }
-    let makers: Vec<MakeInstrument> = instruments
-        .into_iter()
-        .map(|instrument| Box::new(move || -> Box<dyn Instrument> { instrument }) as MakeInstrument)
-        .collect();
+    let makers: Vec<MakeInstrument> = instruments.into_iter().map(made).collect();
     let wires = WireLog::beside(&folder);
     let links = Links::start(&bench, makers, &answer_sender, Some(&wires)).map_err(NotBegun::Internal)?;
     let pulse = Pulse::default();
     let keeper = start_keeper(plan, &bench, &folder, &pulse, &word_sender)?;
     let recording = Recording::start(make_recorder, news_sender);
     for entry in introduction {
+        tally.entry(start.now, &entry);
         recording.append(start.seq, start.now, Box::new(entry), Vec::new(), false);
         start.seq += 1;
     }
@@ -270,19 +255,9 @@ async fn measure_within(
     let mut inlets = Inlets { calls, answers, record, script, outside };
     let mut drive =
         RealTimeDrive::new(Parts { bench, start, clock, links, recording, replies, stop, observer, pulse });
-    drive.tally = tally.unwrap_or(drive.tally);
-    context.iter().for_each(|context| drive.tally.entry(start.now, context));
-    // What a record says of the tip goes on from there.
-    let tip = resuming.then(|| Box::new(drive.tally.tip.clone())).or(beforehand.tip.clone());
-    let withdraws_in_s = drive.tally.withdraws_in_s.or(beforehand.withdraws_in_s);
-    drive.knows(Beforehand {
-        tip,
-        earlier: drive.tally.earlier.clone().or(beforehand.earlier),
-        condensed_s: drive.tally.regenerated_s.or(beforehand.condensed_s),
-        goals: Some(Box::new(drive.tally.goals.clone())),
-        memory: None,
-        withdraws_in_s,
-    });
+    let known = goes_on_from(&tally, beforehand, resuming);
+    drive.tally = tally;
+    drive.knows(known);
     drive.work(&mut inlets).await;
     // Parked, recorded, the keeper dismissed: only then anybody is waited for.
     let digest = drive.finish(&mut inlets).await;
@@ -292,6 +267,39 @@ async fn measure_within(
     let (tally, oracle, record_failed, observer) = drive.into_parts();
     let observers = Observers(Some(observer));
     Ok(Measured { tally, oracle, digest, record_failed, replay_stop: None, observers })
+}
+
+fn made(instrument: Box<dyn Instrument + Send>) -> MakeInstrument {
+    Box::new(move || -> Box<dyn Instrument> { instrument })
+}
+
+/// Where a measurement begins, and what its run adds up to so far.
+fn begin(measurement: &Measurement) -> (Start, RunTally) {
+    let Measurement { bench, window, .. } = measurement;
+    let (start, tally) = match &measurement.resumed {
+        Some(Resumed { tally, seq, at, .. }) => (Start::after(tally, bench, *seq, *at), tally.clone()),
+        None => (Start::default(), RunTally::new(bench)),
+    };
+    (Start { window: *window, ..start }, tally)
+}
+
+/// Runner and keeper may have died with a task on its way, and nothing else begins before it has ended.
+fn end_open_task(bench: &Bench, instruments: &mut [Box<dyn Instrument + Send>]) -> Result<(), NotBegun> {
+    let Some(instrument) = bench.task_link.and_then(|link| instruments.get_mut(link)) else { return Ok(()) };
+    let in_vain = |error| NotBegun::Instrument(format!("a task that may be running can't be ended: {error}"));
+    instrument.abort().map_err(in_vain)
+}
+
+/// What a record says of the tip and of the bench goes on from there; else what was known beforehand holds.
+fn goes_on_from(tally: &RunTally, beforehand: Beforehand, resuming: bool) -> Beforehand {
+    Beforehand {
+        tip: resuming.then(|| Box::new(tally.tip.clone())).or(beforehand.tip),
+        earlier: tally.earlier.clone().or(beforehand.earlier),
+        condensed_s: tally.regenerated_s.or(beforehand.condensed_s),
+        goals: Some(Box::new(tally.goals.clone())),
+        memory: None,
+        withdraws_in_s: tally.withdraws_in_s.or(beforehand.withdraws_in_s),
+    }
 }
 
 /// Nothing begins without a keeper, unless the bench says that a lost one does not matter.

@@ -371,18 +371,6 @@ pub fn add_up(nights: &[Night], repeats: (u64, u64), threads: usize, wall_s: f64
             *endings.entry(ending).or_default() += 1;
         }
     }
-    let of_kind = |kind: &Kind| {
-        let with: Vec<&Night> = nights.iter().filter(|night| night.kinds.contains(kind)).collect();
-        let promise = kind.promise();
-        FaultCount {
-            fault: promise.fault,
-            promised: promise.behaviour,
-            nights: with.len() as u64,
-            finished: with.iter().filter(|night| is_finished(night)).count() as u64,
-        }
-    };
-    let mut worst: Vec<&Night> = nights.iter().filter(|night| night.badness() > 0).collect();
-    worst.sort_by_key(|night| (std::cmp::Reverse(night.badness()), night.seed));
     Campaign {
         count: nights.len() as u64,
         finished: with(Outcome::Finished),
@@ -409,24 +397,39 @@ pub fn add_up(nights: &[Night], repeats: (u64, u64), threads: usize, wall_s: f64
         interlocks,
         endings,
         ending_examples,
-        faults: Kind::ALL.iter().map(of_kind).collect(),
+        faults: Kind::ALL.iter().map(|kind| fault_count(*kind, nights)).collect(),
         probes_unreached: probes.iter().filter(|(_, count)| **count == 0).map(|(name, _)| *name).collect(),
         probes,
         odds: odds(nights),
         plan: PlanOdds::of(nights, command),
-        worst_seeds: worst
-            .iter()
-            .take(WORST_SHOWN)
-            .map(|night| WorstNight {
-                seed: night.seed,
-                outcome: night.outcome,
-                reason: night.reason.clone(),
-                violation: night.first_violation.clone(),
-                faults: night.kinds.iter().map(|kind| kind.promise().fault).collect(),
-                command: format!("{command} {}", night.seed),
-            })
-            .collect(),
+        worst_seeds: worst_seeds(nights, command),
     }
+}
+
+/// How many nights had a kind of fault in them, and how many of these finished.
+fn fault_count(kind: Kind, nights: &[Night]) -> FaultCount {
+    let with: Vec<&Night> = nights.iter().filter(|night| night.kinds.contains(&kind)).collect();
+    let promise = kind.promise();
+    FaultCount {
+        fault: promise.fault,
+        promised: promise.behaviour,
+        nights: with.len() as u64,
+        finished: with.iter().filter(|night| night.outcome == Outcome::Finished).count() as u64,
+    }
+}
+
+fn worst_seeds(nights: &[Night], command: &str) -> Vec<WorstNight> {
+    let mut worst: Vec<&Night> = nights.iter().filter(|night| night.badness() > 0).collect();
+    worst.sort_by_key(|night| (std::cmp::Reverse(night.badness()), night.seed));
+    let told = |night: &&Night| WorstNight {
+        seed: night.seed,
+        outcome: night.outcome,
+        reason: night.reason.clone(),
+        violation: night.first_violation.clone(),
+        faults: night.kinds.iter().map(|kind| kind.promise().fault).collect(),
+        command: format!("{command} {}", night.seed),
+    };
+    worst.iter().take(WORST_SHOWN).map(told).collect()
 }
 
 fn odds(nights: &[Night]) -> Option<Odds> {

@@ -40,7 +40,7 @@ pub(super) struct Found {
 }
 
 /// What a scan says.
-#[derive(Debug, Clone, Copy)]
+#[derive(Debug, Clone, Copy, Default)]
 pub(super) struct Scanned {
     pub best: Option<Found>,
     /// The likeliest law that any field holds: nothing is claimed of it, but that is where to look next. In one window a strong
@@ -74,15 +74,7 @@ pub(super) fn scan(groups: &[Group], width: f64, slopes: (f64, f64), prior: &Pri
     let range = (fields.iter().copied().fold(0.0, f64::max) - low).max(1e-3);
     let place_step = width / PLACES_PER_WIDTH;
     let count = ((slopes.1 - slopes.0) * range / (CLOSE * place_step)).ceil() as usize + 1;
-    let mut said = Scanned {
-        best: None,
-        suspect: None,
-        log_e: f64::NEG_INFINITY,
-        looked_at: 0,
-        open: 0,
-        laws: 0,
-        g: None,
-    };
+    let mut said = Scanned::default();
     let (mut top, mut sum, mut suspected) = (0.0f64, 0.0, f64::NEG_INFINITY);
     let most = 2 * (prior.tip_field_t * slopes.1 / place_step).ceil() as usize + 2;
     let mut row = Row::new(most);

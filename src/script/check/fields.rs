@@ -46,6 +46,19 @@ const OTHER_FIELDS: &[(&str, &str)] = &[
 
 /// What a list of values takes the place of.
 const EVENLY: [&str; 3] = ["from", "to", "points"];
+/// Dimensions of fields that are the same in every verb.
+const DIMENSIONS: &[(&str, Dimension)] = &[
+    ("size", Dimension::LENGTH),
+    ("x", Dimension::LENGTH),
+    ("y", Dimension::LENGTH),
+    ("widest", Dimension::FREQUENCY),
+    ("narrowest", Dimension::FREQUENCY),
+    ("error", Dimension::FREQUENCY),
+    ("asymmetry", Dimension::NONE),
+    ("highest", Dimension::CURRENT),
+    ("helium", Dimension::VOLUME),
+    ("worth", Dimension::NONE),
+];
 /// The least whole number of fields that count something, and the most.
 const COUNTS: &[(&str, f64, f64)] = &[
     ("points", 1.0, 5e7),
@@ -304,7 +317,6 @@ impl<'a> Walk<'a> {
                     self.fields("until_error", UNTIL_ERROR, &parts.0, *place);
                 }
             }
-            "size" | "x" | "y" => self.dimension(Dimension::LENGTH, &what, value, at),
             "error" if verb == "until_error" => {
                 let of = channel.map_or(Dimension::NONE, |id| self.bench.channel(id).dimension().change());
                 self.dimension(of, &what, value, at);
@@ -316,32 +328,25 @@ impl<'a> Walk<'a> {
             "atoms" | "areas" | "pulses" if verb == "budget" => {
                 self.dimension(Dimension::NONE, &what, value, at);
             }
-            "widest" | "narrowest" | "error" => self.dimension(Dimension::FREQUENCY, &what, value, at),
-            "asymmetry" => self.dimension(Dimension::NONE, &what, value, at),
-            "highest" => self.dimension(Dimension::CURRENT, &what, value, at),
-            "helium" => self.dimension(Dimension::VOLUME, &what, value, at),
-            "worth" => self.dimension(Dimension::NONE, &what, value, at),
-            "body" if matches!(value, Value::Nothing) => {
-                let message = format!("{what} is a function, and this is called already, before the step");
-                self.report(
-                    Code::WrongKind,
-                    at,
-                    message,
-                    Some("write || before it, like || look()".to_owned()),
-                );
-            }
-            "body" => {
-                self.kind(&what, FUNCTION, value, at, |v| v.is_function());
-            }
-            "both_ways" => {
-                self.kind(&what, FLAG, value, at, |v| matches!(v, Value::Flag(_)));
-            }
+            "body" => self.body(&what, value, at),
+            "both_ways" => self.kind(&what, FLAG, value, at, |v| matches!(v, Value::Flag(_))),
             "name" => self.kind(&what, TEXT, value, at, |v| matches!(v, Value::Text(_))),
-            "fast" | "slow" => {
-                self.kind(&what, AXIS_MAP, value, at, |v| v.is_map());
+            "fast" | "slow" => self.kind(&what, AXIS_MAP, value, at, |v| v.is_map()),
+            _ => {
+                if let Some((_, dimension)) = DIMENSIONS.iter().find(|(field, _)| *field == name) {
+                    self.dimension(*dimension, &what, value, at);
+                }
             }
-            _ => {}
         }
+    }
+
+    fn body(&mut self, what: &str, value: &Value<'a>, at: Position) {
+        if !matches!(value, Value::Nothing) {
+            return self.kind(what, FUNCTION, value, at, |v| v.is_function());
+        }
+        let message = format!("{what} is a function, and this is called already, before the step");
+        let hint = Some("write || before it, like || look()".to_owned());
+        self.report(Code::WrongKind, at, message, hint);
     }
 
     /// A number that counts something, within the bounds of its field.

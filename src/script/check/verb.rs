@@ -124,19 +124,9 @@ impl<'a> Walk<'a> {
         match param.kind {
             Kind::Channels => self.channels_argument(value, arg),
             Kind::Time => self.time(&what, value, at),
-            Kind::Length => {
-                let role = match (verb.name, param.name) {
-                    ("go_to", "x") => Some(Role::TipX),
-                    ("go_to", "y") => Some(Role::TipY),
-                    _ => None,
-                };
-                self.of_role(role, Dimension::LENGTH, &what, value, at);
-            }
+            Kind::Length => self.of_role(role_of(verb, param), Dimension::LENGTH, &what, value, at),
             Kind::Voltage => self.of_role(None, Dimension::VOLTAGE, &what, value, at),
-            Kind::Field => {
-                let role = (verb.name == "ramp_field").then_some(Role::FieldZ);
-                self.of_role(role, Dimension::FIELD, &what, value, at);
-            }
+            Kind::Field => self.of_role(role_of(verb, param), Dimension::FIELD, &what, value, at),
             Kind::Number => self.dimension(Dimension::NONE, &what, value, at),
             Kind::Value => self.kind(&what, NUMBER, value, at, |v| {
                 matches!(v, Value::Number { .. } | Value::Quantity { .. })
@@ -505,5 +495,15 @@ fn given_by<'a>(verb: &Verb) -> Value<'a> {
         Gives::Text => Value::Text(None),
         Gives::Handle(name) => Value::Handle(name.to_owned()),
         Gives::Never | Gives::Told(_) => Value::Unknown,
+    }
+}
+
+/// The channel whose limits hold for an argument.
+fn role_of(verb: &Verb, param: &Param) -> Option<Role> {
+    match (verb.name, param.name) {
+        ("go_to", "x") => Some(Role::TipX),
+        ("go_to", "y") => Some(Role::TipY),
+        ("ramp_field", _) => Some(Role::FieldZ),
+        _ => None,
     }
 }
