@@ -28,6 +28,8 @@ pub struct Claim {
     pub at_s: f64,
     /// When the series was called real for the first time, s.
     pub proved_s: Option<f64>,
+    /// What the sequence calls the spin; empty where it says nothing.
+    pub spin: String,
     /// The verdict.
     pub verdict: VerdictWord,
     /// Its words.
@@ -80,6 +82,7 @@ pub(super) fn take(claims: &mut Vec<Claim>, at_s: f64, (title, found): (&str, &V
         to_s: closed.and_then(|last| begin(last + 1)).unwrap_or(at_s),
         at_s,
         proved_s: before.or(real.then_some(at_s)),
+        spin: found.spin.clone(),
         verdict: found.verdict.clone(),
         said: title.to_owned(),
         // All of them where it does not say which it looked at.

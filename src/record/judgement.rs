@@ -231,6 +231,8 @@ pub struct VerdictFound {
     pub sweeps: Vec<u64>,
     /// Which ones these are; none where it names no spectra.
     pub part: Option<SeriesPart>,
+    /// What the sequence calls the spin; empty where it says nothing.
+    pub spin: String,
     /// The law, where one is proved.
     pub law: Option<LawFound>,
     /// The centres that it rests on.
@@ -260,6 +262,7 @@ impl VerdictFound {
             verdict: VerdictWord::deserialize(&body["verdict"]).unwrap_or_default(),
             sweeps,
             part,
+            spin: body["spin"].as_str().unwrap_or_default().to_owned(),
             law: LawFound::read(&body["law"]),
             points: field_points(body),
             looked_at_g: ["g_from", "g_to"].map(|key| number(&body["looked_at"], key)),

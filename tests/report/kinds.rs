@@ -143,7 +143,7 @@ for place in [[3.2.nm, -1.85.nm], [-4.6.nm, 5.3.nm]] {
             spectra.push([read("FieldZ", 10), s]);
             fit_resonance(s);
         }
-        is_real(spectra, #{ g_from: 1.6, g_to: 2.0, tip_field: 30.mT, height: 8 });
+        is_real(spectra, #{ g_from: 1.6, g_to: 2.0, tip_field: 30.mT, height: 8, spin: `spin ${number}` });
     });
 }
 set("RfOutput", 0);

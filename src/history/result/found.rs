@@ -144,7 +144,7 @@ fn of_claim(history: &History, claim: &Claim) -> Finding {
         verdict: SaidBy::Verdict(claim.verdict.clone()),
         weight,
         words,
-        spin: spin_of(history, claim),
+        spin: claim.spin.clone(),
         tip: 0,
         from_s: claim.from_s,
         to_s: lost_s.unwrap_or(claim.to_s),
@@ -153,15 +153,6 @@ fn of_claim(history: &History, claim: &Claim) -> Finding {
         tip_field_t: claim.tip_field_t,
         sweeps: claim.sweeps.clone(),
     }
-}
-
-/// The spin as the steps call it: `spin 1` of a step `spin 1: first look` in which the series began.
-fn spin_of(history: &History, claim: &Claim) -> String {
-    let within = |step: &&crate::history::StepSpan| {
-        step.from_s <= claim.from_s && step.to_s.is_none_or(|to_s| claim.from_s <= to_s)
-    };
-    let step = history.steps.iter().rev().find(within);
-    step.and_then(|step| step.name.split_once(':')).map_or(String::new(), |(spin, _)| spin.to_owned())
 }
 
 /// What a run has made that neither judges nor says what it is about.

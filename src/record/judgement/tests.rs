@@ -150,10 +150,12 @@ fn a_verdict_is_read_as_it_was_given() {
     // What the verb and `rejudge` add is which spectra it is about.
     let mut body = json!(said);
     (body["sweeps"], body["series"], body["segments"]) = (json!([5]), json!(4), json!(2));
+    body["spin"] = json!("spin 1");
     let wanted = VerdictFound {
         verdict: Verdict::Real.into(),
         sweeps: vec![5],
         part: Some(SeriesPart { series: (4, 2), segment: 1, segments: 2 }),
+        spin: "spin 1".to_owned(),
         law: Some(LawFound {
             moment_mu_b: Some((0.9, 0.01)),
             g: Some((1.8, 0.02)),

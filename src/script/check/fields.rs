@@ -330,7 +330,7 @@ impl<'a> Walk<'a> {
             }
             "body" => self.body(&what, value, at),
             "both_ways" => self.kind(&what, FLAG, value, at, |v| matches!(v, Value::Flag(_))),
-            "name" => self.kind(&what, TEXT, value, at, |v| matches!(v, Value::Text(_))),
+            "name" | "spin" => self.kind(&what, TEXT, value, at, |v| matches!(v, Value::Text(_))),
             "fast" | "slow" => self.kind(&what, AXIS_MAP, value, at, |v| v.is_map()),
             _ => {
                 if let Some((_, dimension)) = DIMENSIONS.iter().find(|(field, _)| *field == name) {

@@ -29,8 +29,8 @@ pub const VERBS: &[Verb] = &[
             ),
             param(
                 "asked",
-                Kind::Fields("| g_from g_to tip_field height alpha field_error alignment_shift"),
-                "what may be there, where it is not g 1.4 to 2.3 and tip fields up to 60 mT; the `height` asked about in units of the noise of a point (4), the chance of a false proof (0.0003), the standard error of each field that was read (10 µT), and how far the field of the tip may go on the way to full alignment of the spin, as the gap follows the current (1 mT; next to nothing at a setpoint where the line does not move with the gap; spectra at other setpoints tell it)",
+                Kind::Fields("| g_from g_to tip_field height alpha field_error alignment_shift spin"),
+                "what may be there, where it is not g 1.4 to 2.3 and tip fields up to 60 mT; the `height` asked about in units of the noise of a point (4), the chance of a false proof (0.0003), the standard error of each field that was read (10 µT), and how far the field of the tip may go on the way to full alignment of the spin, as the gap follows the current (1 mT; next to nothing at a setpoint where the line does not move with the gap; spectra at other setpoints tell it); `spin` is what the brief calls the spin",
             ),
         ],
         optional: 1,
@@ -77,19 +77,20 @@ pub(super) fn register(engine: &mut Engine, host: &Rc<Host>) {
     let remembered = Rc::new(RefCell::new(Remembered::default()));
     let (h, r) = (Rc::clone(host), Rc::clone(&remembered));
     engine.register_fn("is_real", move |ctx: NativeCallContext, list: Array| {
-        is_real(&h, &ctx, list, Prior::default(), &r)
+        is_real(&h, &ctx, list, (Prior::default(), None), &r)
     });
     let h = Rc::clone(host);
     engine.register_fn("is_real", move |ctx: NativeCallContext, list: Array, asked: Map| {
-        let prior = prior(&ctx, asked)?;
-        is_real(&h, &ctx, list, prior, &remembered)
+        let asked = prior(&ctx, asked)?;
+        is_real(&h, &ctx, list, asked, &remembered)
     });
     engine.register_fn("plan_fields", plan_fields);
     engine.register_fn("plan_window", plan_window);
     register_verdict(engine);
 }
 
-fn prior(ctx: &NativeCallContext<'_>, asked: Map) -> Result<Prior, Thrown> {
+/// What may be there, and what the spin is called.
+fn prior(ctx: &NativeCallContext<'_>, asked: Map) -> Result<(Prior, Option<String>), Thrown> {
     let mut fields = MapFields::new(ctx, "is_real", asked);
     let mut prior = Prior::default();
     let plain = |fields: &mut MapFields<'_>, name: &'static str, known: f64| {
@@ -103,8 +104,9 @@ fn prior(ctx: &NativeCallContext<'_>, asked: Map) -> Result<Prior, Thrown> {
     prior.alignment_shift_t =
         fields.quantity("alignment_shift", Dimension::FIELD)?.unwrap_or(prior.alignment_shift_t);
     prior.field_error_t = fields.quantity("field_error", Dimension::FIELD)?.unwrap_or(prior.field_error_t);
+    let spin = fields.text("spin")?;
     fields.finish()?;
-    Ok(prior)
+    Ok((prior, spin))
 }
 
 /// A spectrum with the conditions that it was taken under.
@@ -137,7 +139,7 @@ fn is_real(
     host: &Host,
     ctx: &NativeCallContext<'_>,
     list: Array,
-    prior: Prior,
+    (prior, spin): (Prior, Option<String>),
     remembered: &RefCell<Remembered>,
 ) -> Result<VerdictHandle, Thrown> {
     let taken =
@@ -191,6 +193,9 @@ fn is_real(
             body["left_out"] = left_out.into();
         }
         body["segments"] = segments.into();
+        if let Some(spin) = &spin {
+            body["spin"] = spin.as_str().into();
+        }
         host.record(ctx, Statement::Judgement { what: JudgementKind::Verdict, sweep: None, title, body })?;
     }
     // The last tip state is the one that can still be measured with.
