@@ -89,7 +89,7 @@ pub struct History {
     pub steps: Vec<StepSpan>,
     /// The sweep that goes on.
     pub sweep: Option<(u64, SweepPlan<Column>)>,
-    /// Where it began; nothing where the record was cut within it.
+    /// Where it began.
     pub sweep_begun: Option<SweepBegun>,
     /// Where steps and sweeps began and ended.
     pub marks: Vec<Mark>,
@@ -234,6 +234,8 @@ impl History {
         let mut history = Self::new(Some(bench));
         let mut entries = 0;
         file.every_entry(until, |numbered| {
+            // Numbers are given to entries and points together, without a gap.
+            history.points = numbered.seq.saturating_sub(entries);
             entries += 1;
             history.entry(numbered.at, &numbered.entry);
             // Nothing moves while a sweep is measured or pauses, so its last point is what stands until its end.
@@ -244,10 +246,7 @@ impl History {
             }
             Ok(())
         })?;
-        // Numbers are given to entries and points together, without a gap.
         history.points = file.next_seq()?.min(until).saturating_sub(entries);
-        // How many points there were when a sweep began is not known here.
-        history.sweep_begun = None;
         Ok(history)
     }
 
