@@ -170,7 +170,7 @@ const WORTH_SAYING: f64 = 0.02;
 
 fn cost_text(cost: &Cost) -> String {
     let mut text = match cost.most_s {
-        Some(most) if most - cost.least_s < 0.5 => in_words(most),
+        Some(most) if in_words(most) == in_words(cost.least_s) => in_words(most),
         Some(most) if cost.least_s < WORTH_SAYING * most => format!("up to {}", in_words(most)),
         Some(most) => format!("{} to {}", in_words(cost.least_s), in_words(most)),
         None => format!("{} or more", in_words(cost.least_s)),
