@@ -137,12 +137,14 @@ impl Latest {
         cell.sent.map(|(value, _)| value).or_else(|| self.latest(channel).filter(|_| !cell.lost))
     }
 
-    /// From where a channel comes if it is told a value now. Where that is what it was told last and nobody knows whether it
-    /// heard, it comes from where it stood before: told once more to come down it still comes down.
+    /// From where a channel comes if it is told a value now. Nobody knows whether it has heard what was not answered: told
+    /// the same once more it comes from where it stood before, and told another value from the nearer to zero of both.
     pub fn comes_from(&self, channel: ChannelId, value: f64) -> Option<f64> {
         let cell = &self.cells[channel.index()];
+        let standing = self.standing(channel)?;
         let again = cell.sent.is_some_and(|(sent, _)| sent == value);
-        cell.stood.filter(|_| again).or_else(|| self.standing(channel))
+        let stood = cell.stood.filter(|stood| again || stood.abs() < standing.abs());
+        Some(stood.unwrap_or(standing))
     }
 
     /// What a channel was told last is known to have been taken.
@@ -228,8 +230,12 @@ mod tests {
             latest.note_sent(heater, 3e-4);
             assert_eq!(latest.comes_from(heater, 3e-4), Some(0.0), "told again, it still comes up");
         }
-        assert_eq!(latest.comes_from(heater, 1e-4), Some(3e-4));
+        assert_eq!(latest.comes_from(heater, 1e-4), Some(0.0), "and up to another value as well");
         latest.note_taken(heater);
-        assert_eq!(latest.comes_from(heater, 3e-4), Some(3e-4));
+        assert_eq!(latest.comes_from(heater, 1e-4), Some(3e-4));
+        latest.note_sent(heater, 1e-4);
+        latest.note_sent(heater, 1e-4);
+        assert_eq!(latest.comes_from(heater, 1e-4), Some(3e-4), "told again, it still comes down");
+        assert_eq!(latest.comes_from(heater, 2e-4), Some(1e-4));
     }
 }
