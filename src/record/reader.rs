@@ -272,7 +272,14 @@ impl RunFile {
             Entry::Identity(identity) => Some(identity),
             _ => None,
         });
-        found.ok_or_else(|| RecordError::Damaged("it does not say what was run".to_owned()))
+        if let Some(identity) = found {
+            return Ok(identity);
+        }
+        if self.next_seq()? > 0 {
+            return Err(RecordError::Damaged("it does not say what was run".to_owned()));
+        }
+        let reason = "nothing is recorded in it yet; if its run was cut in its first moments, look at the bench and begin it anew";
+        Err(RecordError::Unusable { path: self.path.display().to_string(), reason: reason.to_owned() })
     }
 
     /// How the run ended, if it has, and whether the bench was parked.

@@ -22,11 +22,15 @@ use std::path::PathBuf;
 use std::rc::Rc;
 use std::sync::Arc;
 use std::sync::mpsc::channel;
+use std::time::Duration;
 use tokio::sync::mpsc::{UnboundedSender, unbounded_channel};
 use tokio::sync::oneshot;
 
 /// Stack of the script's thread: deep recursion must end with a message, not with the process.
 const SCRIPT_STACK: usize = 8 << 20;
+
+/// How long a slow disk is waited for before anything is sent; less than what a keeper takes for the end of its runner.
+const INTRODUCTION_PATIENCE: Duration = Duration::from_millis(500);
 
 /// What a measurement needs.
 pub struct Measurement {
@@ -208,7 +212,7 @@ async fn measure_within(
 ) -> Result<Measured, NotBegun> {
     let (call_sender, calls) = unbounded_channel();
     let (answer_sender, answers) = unbounded_channel();
-    let (news_sender, record) = unbounded_channel::<FromRecord>();
+    let (news_sender, mut record) = unbounded_channel::<FromRecord>();
     let (over_sender, script) = unbounded_channel();
     let (word_sender, outside) = unbounded_channel::<Outside>();
     let (replies, reply_receiver) = channel();
@@ -241,11 +245,11 @@ async fn measure_within(
     let links = Links::start(&bench, makers, &answer_sender, Some(&wires)).map_err(NotBegun::Internal)?;
     let pulse = Pulse::default();
     let keeper = start_keeper(plan, &bench, &folder, &pulse, &word_sender)?;
-    let recording = Recording::start(make_recorder, news_sender);
-    for entry in introduction {
-        tally.entry(start.now, &entry);
-        recording.append(start.seq, start.now, Box::new(entry), Vec::new(), false);
-        start.seq += 1;
+    let recording = Recording::start(make_recorder, news_sender.clone());
+    introduce(&recording, &mut start, &mut tally, introduction);
+    // What was run stands on the disk before anything is sent: cut any later, the run can be taken up.
+    if let Ok(Some(news)) = tokio::time::timeout(INTRODUCTION_PATIENCE, record.recv()).await {
+        let _ = news_sender.send(news);
     }
     let _listening = control::listen(&folder, word_sender.clone())
         .map_err(|error| tracing::warn!(%error, "other terminals can't reach this run"))
@@ -288,6 +292,16 @@ fn end_open_task(bench: &Bench, instruments: &mut [Box<dyn Instrument + Send>]) 
     let Some(instrument) = bench.task_link.and_then(|link| instruments.get_mut(link)) else { return Ok(()) };
     let in_vain = |error| NotBegun::Instrument(format!("a task that may be running can't be ended: {error}"));
     instrument.abort().map_err(in_vain)
+}
+
+/// The first entries of a record, or the first after it was taken up again; the last one waits for the disk.
+fn introduce(recording: &Recording, start: &mut Start, tally: &mut RunTally, entries: Vec<Entry>) {
+    let count = entries.len();
+    for (i, entry) in entries.into_iter().enumerate() {
+        tally.entry(start.now, &entry);
+        recording.append(start.seq, start.now, Box::new(entry), Vec::new(), i + 1 == count);
+        start.seq += 1;
+    }
 }
 
 /// What a record says of the tip and of the bench goes on from there; else what was known beforehand holds.

@@ -7,7 +7,7 @@ use crate::interruptions::{campaign, intact, rows, start, wait_until};
 use crate::keeper::{is_free, keeper_of, signal};
 use crate::lab::{Lab, wall_sweeps};
 use crate::once::{PULSES, watched_lab};
-use noctule::record::RunFile;
+use noctule::record::{Durability, RunFile, Store};
 use noctule_sim::Signal;
 use std::path::{Path, PathBuf};
 use std::process::{Child, Stdio};
@@ -95,6 +95,17 @@ fn rows_and_texts_that_were_edited_are_told_before_anything_moves() {
     refused(&lab, &folder, "has been altered");
     edit("DELETE FROM point WHERE seq = (SELECT min(seq) FROM point)");
     refused(&lab, &folder, "is missing");
+}
+
+/// Cut in its first moments: the file is there, and no row.
+#[test]
+fn a_record_without_a_row_is_told_and_nothing_moves() {
+    let lab = Lab::new(|bench| bench);
+    let folder = lab.scratch.path().join("run");
+    std::fs::create_dir(&folder).unwrap();
+    let store = Store::create(&folder.join("run.sqlite"), Durability::PowerCut, &[]).unwrap();
+    drop(store);
+    refused(&lab, &folder, "nothing is recorded in it yet");
 }
 
 #[test]
