@@ -105,7 +105,10 @@ fn a_record_without_a_row_is_told_and_nothing_moves() {
     std::fs::create_dir(&folder).unwrap();
     let store = Store::create(&folder.join("run.sqlite"), Durability::PowerCut, &[]).unwrap();
     drop(store);
-    refused(&lab, &folder, "nothing is recorded in it yet");
+    let said = say(&["resume", "--clear-by", "A", text(&folder), "--pace", "100"]);
+    assert_eq!(said.code, 2, "{}", said.stderr);
+    assert!(said.stderr.contains("nothing is recorded in it yet; if its run was cut"), "{}", said.stderr);
+    assert_eq!(rows(&folder), 0);
 }
 
 #[test]
