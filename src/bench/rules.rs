@@ -102,6 +102,8 @@ pub struct Permit {
     pub subject: Subject,
     /// For channels: it applies only to targets whose size is above this.
     pub above: Option<f64>,
+    /// Whether that is a level, of which less is not what is nearer to zero.
+    pub of_level: bool,
     /// What must hold.
     pub condition: Condition,
     /// The reason, for people.
@@ -112,9 +114,12 @@ impl Permit {
     /// Whether it speaks of a target, from where a channel stands; of a task, which has none, it always does. What may not
     /// go above a value may always come down to it: a ramp on the way to a safe state must not end halfway.
     pub fn applies_to(&self, target: Option<f64>, standing: Option<f64>) -> bool {
+        // A level in dBm is a logarithm: what counts of it is not its size.
+        let size = |value: f64| if self.of_level { value } else { value.abs() };
+        let same_side = |value: f64, from: f64| self.of_level || value * from >= 0.0;
         self.above.zip(target).is_none_or(|(mark, value)| {
-            let comes_down = standing.is_some_and(|from| value * from >= 0.0 && value.abs() < from.abs());
-            value.abs() > mark && !comes_down
+            let comes_down = standing.is_some_and(|from| same_side(value, from) && size(value) < size(from));
+            size(value) > mark && !comes_down
         })
     }
 }

@@ -10,7 +10,7 @@ use super::precious::Precious;
 use crate::bench::expression::Readings;
 use crate::bench::{Action, Bench, ChannelId, Interlock, Role, StepAction, Subject, TaskKind};
 use crate::instrument::Task;
-use crate::quantity::TimePoint;
+use crate::quantity::{Dimension, TimePoint};
 use crate::record::{Entry, Point};
 use crate::supervisor::{Answer, Command, Reply};
 use std::collections::{BTreeMap, BTreeSet};
@@ -114,7 +114,11 @@ impl Oracle {
                     self.stood[i] = sent.or_else(|| self.seen[i].map(|seen| seen.value));
                 }
                 self.look_at_set(bench, now, *channel, *value);
-                let down = self.stood[i].is_some_and(|from| value * from >= 0.0 && value.abs() < from.abs());
+                let level = bench.channel(*channel).dimension() == Dimension::LEVEL;
+                let down = self.stood[i].is_some_and(|from| match level {
+                    true => *value < from,
+                    false => value * from >= 0.0 && value.abs() < from.abs(),
+                });
                 self.look_at_permits(bench, Subject::Channel(*channel), Some((*value, down)));
                 self.look_at_park_order(bench, Some(*channel), None);
             }
@@ -146,7 +150,8 @@ impl Oracle {
         }
         let before = self.sent[id.index()];
         // After a command that was not answered, a channel stands where it was last sent or where it was read.
-        let stood = [before.map(|(value, _)| value), self.seen[id.index()].map(|seen| seen.value)];
+        let seen = self.seen[id.index()].filter(|seen| before.is_none_or(|(_, at)| seen.at > at));
+        let stood = [before.map(|(value, _)| value), seen.map(|seen| seen.value)];
         let sizes = stood.into_iter().flatten().map(|stood| (value - stood).abs());
         let size = sizes.reduce(f64::min).unwrap_or(0.0);
         if size > channel.step * (1.0 + SLACK) {
@@ -167,10 +172,13 @@ impl Oracle {
             return;
         }
         for permit in bench.permits.iter().filter(|permit| permit.subject == subject) {
+            let size = |value: f64| if permit.of_level { value } else { value.abs() };
             let below =
-                permit.above.zip(target).is_some_and(|(mark, (value, down))| value.abs() <= mark || down);
-            let fresh = permit.condition.channels().all(|id| self.age_s(id) <= PERMIT_TRUST_S);
-            if !below && (!fresh || permit.condition.holds(self) != Some(true)) {
+                permit.above.zip(target).is_some_and(|(mark, (value, down))| size(value) <= mark || down);
+            // Whether a condition over a rate is met is not judged here, but whether anything was known.
+            let known = |id: ChannelId| self.seen[id.index()].is_some() && self.age_s(id) <= PERMIT_TRUST_S;
+            let fresh = permit.condition.channels().all(known);
+            if !below && (!fresh || permit.condition.holds(self) == Some(false)) {
                 self.complain(self.now, format!("a command left without the permit `{}`", permit.name));
             }
         }
@@ -308,8 +316,11 @@ impl Oracle {
     /// At the end of a parked run: channels whose last command is not the park value.
     pub fn not_parked(&self, bench: &Bench) -> Vec<String> {
         let mut wrong = Vec::new();
-        for step in &bench.park {
-            if let StepAction::Set { channel, value } = step.action {
+        let mut judged = BTreeSet::new();
+        for step in bench.park.iter().rev() {
+            if let StepAction::Set { channel, value } = step.action
+                && judged.insert(channel)
+            {
                 let last = self.sent[channel.index()].map(|(value, _)| value);
                 if last.is_none_or(|last| (last - value).abs() > SLACK * value.abs().max(1.0)) {
                     wrong.push(bench.channel(channel).name.clone());

@@ -68,6 +68,8 @@ impl Summary {
     pub fn exit_code(&self) -> u8 {
         let nothing = self.result.as_ref().is_some_and(|result| result.what == Achieved::Nothing);
         match self.outcome {
+            // Whatever the sequence has done, somebody has to see to the bench.
+            Outcome::Finished if !self.parked => Outcome::Fault.exit_code(),
             Outcome::Finished if nothing => EXIT_NOTHING,
             outcome => outcome.exit_code(),
         }

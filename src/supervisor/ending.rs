@@ -4,6 +4,7 @@ use super::at_work::Purpose;
 use super::procedure::{Input, Procedure};
 use super::safety::park_steps;
 use super::{Answer, Denial, Effect, Effects, Phase, Probe, Supervisor};
+use crate::instrument::{ErrorKind, InstrumentError};
 use crate::record::{Ending, Entry, Failure, Outcome, Trouble};
 
 impl Supervisor {
@@ -78,7 +79,10 @@ impl Supervisor {
             Some(Purpose::ParkCall) => {
                 self.at_work.take();
                 self.parked = failed == 0;
-                self.finish_call(Ok(Answer::Done), out);
+                let why = first.unwrap_or_default();
+                let error = || InstrumentError::new(ErrorKind::Refused, format!("the bench is not parked: {why}"));
+                let done = if failed == 0 { Ok(Answer::Done) } else { Err(Failure::Instrument(error())) };
+                self.finish_call(done, out);
             }
             Some(Purpose::Park) => {
                 if failed == 0 && self.not_safe_yet().is_some() {

@@ -125,11 +125,11 @@ pub fn check_permits(
     target: Option<f64>,
 ) -> Result<(), Refusal> {
     for permit in bench.permits.iter().filter(|permit| permit.subject == subject) {
-        let from = match subject {
-            Subject::Channel(id) => target.and_then(|value| latest.comes_from(id, value)),
-            Subject::Task(_) => None,
+        let from = match (subject, target) {
+            (Subject::Channel(id), Some(value)) => latest.comes_from(id, value),
+            _ => [None; 2],
         };
-        if !permit.applies_to(target, from) {
+        if !from.iter().any(|from| permit.applies_to(target, *from)) {
             continue;
         }
         let (text, because) = (&permit.condition.text, &permit.because);

@@ -113,7 +113,7 @@ impl Latest {
 
     /// A value was sent.
     pub fn note_sent(&mut self, channel: ChannelId, value: f64) {
-        let stood = self.comes_from(channel, value);
+        let [stood, _] = self.comes_from(channel, value);
         let cell = &mut self.cells[channel.index()];
         cell.sent = Some((value, self.now));
         cell.stood = stood;
@@ -137,14 +137,14 @@ impl Latest {
         cell.sent.map(|(value, _)| value).or_else(|| self.latest(channel).filter(|_| !cell.lost))
     }
 
-    /// From where a channel comes if it is told a value now. Nobody knows whether it has heard what was not answered: told
-    /// the same once more it comes from where it stood before, and told another value from the nearer to zero of both.
-    pub fn comes_from(&self, channel: ChannelId, value: f64) -> Option<f64> {
+    /// From where a channel comes if it is told a value now: nobody knows whether it has heard what was not answered. Told
+    /// the same once more it comes from where it stood before, told another value from there or from what it was told.
+    pub fn comes_from(&self, channel: ChannelId, value: f64) -> [Option<f64>; 2] {
         let cell = &self.cells[channel.index()];
-        let standing = self.standing(channel)?;
+        let standing = self.standing(channel);
         let again = cell.sent.is_some_and(|(sent, _)| sent == value);
-        let stood = cell.stood.filter(|stood| again || stood.abs() < standing.abs());
-        Some(stood.unwrap_or(standing))
+        let stood = cell.stood.or(standing);
+        [stood, if again { stood } else { standing }]
     }
 
     /// What a channel was told last is known to have been taken.
@@ -228,14 +228,14 @@ mod tests {
         latest.note(heater, 0.0);
         for _ in 0..2 {
             latest.note_sent(heater, 3e-4);
-            assert_eq!(latest.comes_from(heater, 3e-4), Some(0.0), "told again, it still comes up");
+            assert_eq!(latest.comes_from(heater, 3e-4), [Some(0.0); 2], "told again, it still comes up");
         }
-        assert_eq!(latest.comes_from(heater, 1e-4), Some(0.0), "and up to another value as well");
+        assert_eq!(latest.comes_from(heater, 1e-4), [Some(0.0), Some(3e-4)], "nobody knows");
         latest.note_taken(heater);
-        assert_eq!(latest.comes_from(heater, 1e-4), Some(3e-4));
+        assert_eq!(latest.comes_from(heater, 1e-4), [Some(3e-4); 2]);
         latest.note_sent(heater, 1e-4);
         latest.note_sent(heater, 1e-4);
-        assert_eq!(latest.comes_from(heater, 1e-4), Some(3e-4), "told again, it still comes down");
-        assert_eq!(latest.comes_from(heater, 2e-4), Some(1e-4));
+        assert_eq!(latest.comes_from(heater, 1e-4), [Some(3e-4); 2], "told again, it still comes down");
+        assert_eq!(latest.comes_from(heater, 2e-4), [Some(3e-4), Some(1e-4)]);
     }
 }

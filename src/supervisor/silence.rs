@@ -180,7 +180,7 @@ impl Supervisor {
         }
         if let Some(Command::Set { channel, .. }) = aside {
             // Nobody knows whether it was taken.
-            self.latest.forget_sent(channel);
+            self.latest.lose(channel);
         }
         self.reach(Probe::WaitedForInstrument);
         self.hold.silent.insert(link, (since, self.now.after(patience_s)));

@@ -45,12 +45,19 @@ pub struct Ramp {
     looked: bool,
     /// Longest time that it settles, s.
     settles_s: f64,
+    /// Whether a way that is longer than a step is gone in steps whatever the bench says of calls.
+    in_steps: bool,
 }
 
 impl Ramp {
     /// Towards a target, SI.
     pub fn new(channel: ChannelId, target: f64) -> Self {
-        Self { channel, target, stage: Stage::Moving, looked: false, settles_s: f64::INFINITY }
+        Self { channel, target, stage: Stage::Moving, looked: false, settles_s: f64::INFINITY, in_steps: false }
+    }
+
+    /// On the way to a safe state or back from it: a bench that refuses long ways to a sequence does not refuse these.
+    pub fn in_steps(self) -> Self {
+        Self { in_steps: true, ..self }
     }
 
     /// On the way to a safe state: nothing is measured there, so it settles no longer than reading it back needs.
@@ -74,7 +81,7 @@ impl Ramp {
             }
             Input::Answered(Answered::Failed(error)) => {
                 // Nobody knows now whether it was taken, so it is read before it is moved again.
-                ctx.latest.forget_sent(self.channel);
+                ctx.latest.lose(self.channel);
                 return Next::Finished(Err(Failure::Instrument(error)));
             }
             Input::Answered(Answered::Read(values)) => {
@@ -123,7 +130,8 @@ impl Ramp {
             return self.send(self.target);
         };
         let way = self.target - standing;
-        if limited && way.abs() > channel.step && channel.beyond_step == BeyondStep::Refuse {
+        let refuses = channel.beyond_step == BeyondStep::Refuse && !self.in_steps;
+        if limited && way.abs() > channel.step && refuses {
             let reason = format!(
                 "a step of {} is larger than `{}` takes at once, {}, and the bench refuses to ramp it",
                 channel.show(way.abs()),
@@ -144,10 +152,11 @@ impl Ramp {
         self.send(next)
     }
 
-    /// Whether it has to be read before it is moved: it was put where it is some time ago, and not looked at since.
+    /// Whether it has to be read before it is moved: it was put where it is, or seen there, some time ago.
     fn must_look(&self, ctx: &mut Context<'_>) -> bool {
-        let Some((_, at)) = ctx.latest.sent(self.channel) else { return false };
-        let (since_s, age_s) = (ctx.now.since(at), ctx.latest.age_s(self.channel));
+        let age_s = ctx.latest.age_s(self.channel);
+        let Some((_, at)) = ctx.latest.sent(self.channel) else { return age_s > LOOK_AGAIN_S };
+        let since_s = ctx.now.since(at);
         if let Some(value) = ctx.latest.latest(self.channel)
             && age_s + AFTER_COMMAND_S < since_s
             && age_s <= LOOK_AGAIN_S

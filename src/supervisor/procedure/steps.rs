@@ -6,7 +6,7 @@ use crate::instrument::{ErrorKind, Task};
 use crate::quantity::TimePoint;
 use crate::record::{Answer, Column, During, Entry, Failure, Found, JudgementKind, Place, SafeAct};
 use crate::supervisor::event::{Answered, Channels, Command};
-use crate::supervisor::{OWN_CALL, Probe};
+use crate::supervisor::{OWN_CALL, Probe, gate};
 
 /// Attempts at each step.
 const ATTEMPTS: u32 = 2;
@@ -243,7 +243,11 @@ impl Steps {
             SafeAct::Approach => Some(Work::Task(Tasking::new(Task::Approach))),
             SafeAct::Condense => Some(Work::Task(Tasking::new(Task::Regenerate))),
             SafeAct::Set(channel, value) => {
-                let ramp = Ramp::new(channel, value);
+                // A slow channel is not left halfway because its way is longer than what the step was given.
+                let standing = ctx.latest.standing(channel);
+                let way_s = standing.map_or(0.0, |from| gate::ramp_time_s(ctx.bench, channel, from, value));
+                self.deadline = self.deadline.max(ctx.now.after(way_s + step.within_s));
+                let ramp = Ramp::new(channel, value).in_steps();
                 Some(Work::Ramp(if self.during == During::Restore { ramp } else { ramp.to_safety() }))
             }
             SafeAct::Centre(plan) => Some(Work::Centre(Box::new(Centring::new(ctx.bench, plan)))),

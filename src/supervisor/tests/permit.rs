@@ -219,3 +219,72 @@ fn what_is_told_again_to_come_down_needs_no_permit_either() {
     play.until(600.0);
     assert_eq!(play.get(Role::StageHeater), 0.0, "though nobody knows how warm it is");
 }
+
+/// Where a channel stands after a set that failed is read anew: an old reading would be the start of a leap.
+#[test]
+fn after_a_set_that_failed_a_ramp_begins_where_the_channel_reads() {
+    let mut play = Play::new();
+    let channel = play.bench.by_role(Role::RfLevel).unwrap();
+    play.call(0, Request::Read { channels: vec![channel], samples: 1, spacing_s: 0.05 });
+    play.until(2.0);
+    play.set(1, Role::RfLevel, 0.0);
+    play.until(60.0);
+    play.silent = Some(crate::instrument::ErrorKind::Refused);
+    play.set(2, Role::RfLevel, -1.0);
+    play.until(61.0);
+    assert!(matches!(play.replies.last(), Some(Err(_))), "{:?}", play.replies);
+    play.silent = None;
+    play.sent.clear();
+    play.set(3, Role::RfLevel, -2.0);
+    play.until(80.0);
+    assert_eq!(play.sent, ["rf_level -2"]);
+}
+
+#[test]
+fn a_bench_that_refuses_long_ways_to_a_sequence_is_parked_in_steps() {
+    let slow = r#"step: "200 uW", slew: "20 uW/s","#;
+    assert!(builtin_text().contains(slow), "the shipped bench has another heater now");
+    let text = builtin_text().replace(slow, r#"step: "200 uW", slew: "20 uW/s", beyond_step: Refuse,"#);
+    let mut play = Play::on(&text);
+    play.set(0, Role::StageHeater, 200e-6);
+    play.until(900.0);
+    play.set(1, Role::StageHeater, 400e-6);
+    play.until(1000.0);
+    // The second word does not wait until it has settled.
+    play.feed(Event::Operator(Word::Stop.into()));
+    play.feed(Event::Operator(Word::Stop.into()));
+    play.until(1100.0);
+    assert_eq!(play.get(Role::StageHeater), 0.0, "{:?}", play.entries);
+    let Some(Entry::End { parked: true, .. }) = play.entries.last() else { panic!("not parked") };
+}
+
+#[test]
+fn a_call_that_did_not_park_the_bench_does_not_say_that_it_has() {
+    let mut play = Play::new();
+    play.set(0, Role::Bias, 0.08);
+    play.until(5.0);
+    play.silent = Some(crate::instrument::ErrorKind::Refused);
+    play.call(1, Request::Park);
+    play.until(60.0);
+    let Some(Err(denial)) = play.replies.last() else { panic!("{:?}", play.replies) };
+    assert!(format!("{denial:?}").contains("the bench is not parked"), "{denial:?}");
+}
+
+/// Less than a level is what is lower, not what is nearer to zero.
+#[test]
+fn a_permit_above_a_level_lets_lower_ones_pass() {
+    let text = builtin_text().replacen(
+        "permits: [",
+        r#"permits: [ Permit(name: "weak RF", set: "rf_level", above: "-20 dBm", when: "approached == 0", because: "b"),"#,
+        1,
+    );
+    let mut play = Play::on(&text);
+    play.call(0, Request::Task(Task::Approach));
+    play.until(10.0);
+    for (n, level, passes) in [(1, -30.0, true), (2, -15.0, false), (3, -40.0, true)] {
+        play.replies.clear();
+        play.set(n, Role::RfLevel, level);
+        play.until(10.0 + 30.0 * n as f64);
+        assert_eq!(play.replies[0].is_ok(), passes, "{level} dBm: {:?}", play.replies);
+    }
+}
