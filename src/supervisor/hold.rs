@@ -6,7 +6,7 @@ use crate::bench::expression::Readings;
 use crate::bench::{Bench, ChannelId, Role};
 use crate::quantity::TimePoint;
 use crate::record::SafeAct;
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::BTreeMap;
 
 /// Marks that are to hold before a sequence goes on rest on readings no older than this, s.
 const MARKS_FRESH_S: f64 = 60.0;
@@ -57,8 +57,8 @@ pub struct Row {
 pub struct Hold {
     /// How far it has come.
     pub stage: Stage,
-    /// Interlocks that want it.
-    pub locks: BTreeSet<usize>,
+    /// Interlocks that want it, and what each has said.
+    pub locks: BTreeMap<usize, String>,
     /// Whether an operator wants it.
     pub operator: bool,
     /// Whether it is for a helium transfer.
@@ -160,10 +160,14 @@ impl Hold {
         if task_under_way {
             steps.push(SafeStep { act: SafeAct::Abort, within_s: 10.0 });
         }
-        if self.must_withdraw_now() {
-            steps.push(SafeStep { act: SafeAct::Withdraw, within_s: 120.0 });
+        let of_bench = from_bench.iter().map(SafeStep::from_bench);
+        let withdraws_first = self.must_withdraw_now();
+        if withdraws_first {
+            // Before anything else, and once.
+            let given = of_bench.clone().find(|step| step.act == SafeAct::Withdraw);
+            steps.push(given.unwrap_or(SafeStep { act: SafeAct::Withdraw, within_s: 120.0 }));
         }
-        steps.extend(from_bench.iter().map(SafeStep::from_bench));
+        steps.extend(of_bench.filter(|step| !withdraws_first || step.act != SafeAct::Withdraw));
         if matches!(self.condensing, Condensing::Wanted | Condensing::Begun) {
             steps.push(condense(bench));
         }

@@ -130,7 +130,7 @@ impl Supervisor {
         match action {
             Action::Warn => {}
             Action::Hold | Action::Withdraw | Action::Condense => {
-                self.hold.locks.insert(index);
+                self.hold.locks.insert(index, text.clone());
                 self.hold.withdraw |= action != Action::Hold;
                 if action == Action::Condense {
                     self.hold.condense();
@@ -138,8 +138,10 @@ impl Supervisor {
                 self.hold_now(&text, out);
             }
             Action::Refill => {
-                // Somebody has to come: an operator's word is waited for, as if one had asked for the hold.
-                self.hold.locks.insert(index);
+                // Somebody has to come: an operator's word is waited for, as if one had asked for the hold. Unlike an
+                // operator it does not wait for the task in hand.
+                self.hold.locks.insert(index, text.clone());
+                self.hold.withdraw = true;
                 self.hold.word(&Word::HoldForRefill.into());
                 self.hold_now(&text, out);
             }
@@ -223,7 +225,7 @@ impl Supervisor {
         if let Some(link) = self.hold.silent.keys().next() {
             return format!("`{}` does not answer yet", self.bench.links[*link].name);
         }
-        if let Some(index) = self.hold.locks.iter().next() {
+        if let Some(index) = self.hold.locks.keys().next() {
             return format!("{} has not cleared yet", self.bench.interlocks[*index].name);
         }
         match (&self.bench.refill.resume_when, self.hold.refill) {
@@ -259,14 +261,20 @@ impl Supervisor {
             return true;
         }
         if self.hold.wanted() && self.hold.stage == Stage::None && !matches!(next, Next::Finished(_)) {
-            let reason = match self.hold.changed {
-                true => "an instrument has changed its settings",
-                false => "an operator asked for it, and it began at the next point",
-            };
-            self.enter_hold(reason, out);
+            let reason = self.why_held("it began at the next point");
+            self.enter_hold(&reason, out);
             return true;
         }
         false
+    }
+
+    /// Who wants the hold that had to wait until now.
+    fn why_held(&self, began: &str) -> String {
+        match self.hold.locks.values().next() {
+            Some(said) => format!("{said}; {began}"),
+            None if self.hold.changed => "an instrument has changed its settings".to_owned(),
+            None => format!("an operator asked for it, and {began}"),
+        }
     }
 
     /// The same before a call has begun. True if it must not begin now.
@@ -277,7 +285,8 @@ impl Supervisor {
         }
         if self.hold.wanted() && self.hold.stage == Stage::None {
             self.reach(Probe::HeldBetween);
-            self.enter_hold("an operator asked for it, and it began between two calls", out);
+            let reason = self.why_held("it began between two calls");
+            self.enter_hold(&reason, out);
         }
         self.hold.stage != Stage::None
     }

@@ -1,0 +1,78 @@
+//! Holds that come while a task runs, or as it ends.
+
+use super::*;
+use crate::record::{HeldBy, SafeAct};
+
+/// An image whose end is not asked for within its first 40 s.
+const SLOW_IMAGE: Task = Task::Image { x_m: 0.0, y_m: 0.0, size_m: 1e-8, pixels: 64, line_s: 20.0 };
+
+fn wait(play: &mut Play, seconds: f64) {
+    let later = play.now.after(seconds).s();
+    play.until(later);
+}
+
+/// In range, with an image under way.
+fn imaging(bench: &str) -> Play {
+    let mut play = Play::on(bench);
+    play.call(0, Request::Task(Task::Approach));
+    play.until(5.0);
+    play.call(1, Request::Task(SLOW_IMAGE));
+    wait(&mut play, 1.0);
+    play.replies.clear();
+    play
+}
+
+fn held(play: &Play) -> Vec<(HeldBy, &str)> {
+    let held = play.entries.iter().filter_map(|entry| match entry {
+        Entry::Held { by, reason } => Some((*by, reason.as_str())),
+        _ => None,
+    });
+    held.collect()
+}
+
+fn ended_tasks(play: &Play) -> usize {
+    let aborts = |entry: &&Entry| matches!(entry, Entry::SafeStep { step: SafeAct::Abort, .. });
+    play.entries.iter().filter(aborts).count()
+}
+
+fn begun(play: &Play, task: &str) -> usize {
+    play.sent.iter().filter(|sent| *sent == task).count()
+}
+
+#[test]
+fn an_interlock_that_wants_the_refill_state_does_not_wait_for_the_task_in_hand() {
+    let lock = r#"interlocks: [
+        Interlock(name: "refill due", trip: "helium_level < 12 L", lasting: "2 s", every: "1 s",
+            clear: "helium_level > 30 L", action: Refill, because: "somebody has to fill"),"#;
+    let mut play = imaging(&builtin_text().replacen("interlocks: [", lock, 1));
+    play.put(Role::HeliumLevel, 0.0115);
+    wait(&mut play, 20.0);
+    assert!(play.supervisor.awaits_refill() && play.replies.is_empty(), "{:?}", play.notices);
+    assert_eq!((play.get(Role::Approached), ended_tasks(&play)), (0.0, 1));
+    assert_eq!(begun(&play, "withdraw"), 1, "once is enough: {:?}", play.sent);
+    let told = held(&play);
+    assert!(
+        matches!(told[..], [(HeldBy::Interlock, reason)] if reason.starts_with("refill due tripped")),
+        "{told:?}"
+    );
+    play.put(Role::HeliumLevel, 0.066);
+    wait(&mut play, 60.0);
+    play.feed(Event::Operator(Spoken::release("A")));
+    wait(&mut play, 120.0);
+    assert!(!play.supervisor.is_held());
+    assert_eq!((play.get(Role::Approached), begun(&play, "image")), (1.0, 2));
+    assert!(matches!(play.replies[..], [Ok(Answer::Task(_))]), "{:?}", play.replies);
+}
+
+#[test]
+fn a_hold_that_has_waited_for_a_task_tells_which_interlock_wanted_it() {
+    let mut play = imaging(builtin_text());
+    play.put(Role::LockinOverload, 1.0);
+    wait(&mut play, 60.0);
+    assert!(!play.supervisor.is_held() && play.replies.len() == 1, "the image came to its end");
+    play.call(2, Request::Wait { seconds: 1.0 });
+    let told = held(&play);
+    let [(HeldBy::Interlock, reason)] = told[..] else { panic!("{told:?}") };
+    assert!(reason.starts_with("lock-in overload tripped") && !reason.contains("operator"), "{reason}");
+    assert!(reason.ends_with("it began between two calls"), "{reason}");
+}
