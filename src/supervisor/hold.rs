@@ -114,7 +114,11 @@ impl Hold {
                 self.operator = true;
                 self.refill = true;
             }
-            Word::Release => self.operator &= spoken.by.is_none(),
+            Word::Release => {
+                self.operator &= spoken.by.is_none();
+                // No transfer has begun, so none has to be seen to its end, and the next hold is not for one.
+                self.refill &= self.operator || self.stage != Stage::None;
+            }
             Word::Stop | Word::First | Word::NotWanted | Word::Answer | Word::LeaveAsIs => {}
         }
         before != (self.operator, self.refill)

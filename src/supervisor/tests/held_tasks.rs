@@ -76,3 +76,28 @@ fn a_hold_that_has_waited_for_a_task_tells_which_interlock_wanted_it() {
     assert!(reason.starts_with("lock-in overload tripped") && !reason.contains("operator"), "{reason}");
     assert!(reason.ends_with("it began between two calls"), "{reason}");
 }
+
+#[test]
+fn a_refill_that_was_released_before_it_began_does_not_come_with_the_next_hold() {
+    let mut play = Play::new();
+    play.set(0, Role::FieldZ, 0.05);
+    play.until(60.0);
+    play.call(1, Request::Task(Task::Approach));
+    wait(&mut play, 5.0);
+    play.call(2, Request::Task(SLOW_IMAGE));
+    wait(&mut play, 1.0);
+    play.feed(Event::Operator(Word::HoldForRefill.into()));
+    // Who gives no name has not said that people are clear, so it is a hold for a refill as before.
+    play.feed(Event::Operator(Word::Release.into()));
+    assert!(play.supervisor.present_hold().is_some_and(|hold| hold.refill && hold.operator));
+    play.feed(Event::Operator(Spoken::release("A")));
+    assert_eq!(play.supervisor.present_hold(), None);
+    wait(&mut play, 60.0);
+    play.replies.clear();
+    play.call(3, Request::Wait { seconds: 1e5 });
+    assert!(!play.supervisor.is_held());
+    play.feed(Event::Operator(Word::Hold.into()));
+    wait(&mut play, 120.0);
+    assert!(play.supervisor.is_held() && !play.supervisor.awaits_refill());
+    assert_eq!((play.get(Role::Approached), play.get(Role::FieldZ)), (1.0, 0.05));
+}
