@@ -157,8 +157,14 @@ impl Hold {
         self.at_refill = false;
     }
 
-    /// The steps into the hold state. What they change is noted, to be brought back.
-    pub fn steps_in(&mut self, bench: &Bench, latest: &Latest, task_under_way: bool) -> Vec<SafeStep> {
+    /// The steps into the hold state. What they change is noted, to be brought back: the tip, if it may be in range.
+    pub fn steps_in(
+        &mut self,
+        bench: &Bench,
+        latest: &Latest,
+        in_range: bool,
+        task_under_way: bool,
+    ) -> Vec<SafeStep> {
         let from_bench = if self.refill { &bench.refill.steps } else { &bench.hold };
         let mut steps: Vec<SafeStep> = Vec::new();
         if task_under_way {
@@ -181,8 +187,7 @@ impl Hold {
         for step in &steps {
             match step.act {
                 SafeAct::Withdraw => {
-                    let in_range = bench.by_role(Role::Approached).and_then(|id| latest.latest(id));
-                    self.withdrawn |= in_range.is_none_or(|flag| flag > 0.5);
+                    self.withdrawn |= in_range;
                     self.out = true;
                 }
                 // What stands there already need not be brought back, nor come to rest again.

@@ -6,7 +6,7 @@ use super::interlock::Change;
 use super::procedure::{Input, Next, Procedure, SafeStep, Steps};
 use super::{Answered, CentrePlan, Command, Effects, Phase, Probe, Spoken, Supervisor, Word};
 use crate::bench::expression::Readings;
-use crate::bench::{Action, Bench, ChannelId};
+use crate::bench::{Action, Bench, ChannelId, Role};
 use crate::history::Level;
 use crate::instrument::Task;
 use crate::quantity::TimePoint;
@@ -363,9 +363,21 @@ impl Supervisor {
         if during == During::Refill {
             self.helium.iter_mut().for_each(Level::transfer_begins);
         }
-        let steps = self.hold.steps_in(&self.bench, &self.latest, task_under_way);
+        let in_range = self.may_be_in_range();
+        let steps = self.hold.steps_in(&self.bench, &self.latest, in_range, task_under_way);
         self.at_work.begin(Procedure::Steps(Steps::new(during, steps)), Purpose::EnterHold);
         self.run(Input::Go, out);
+    }
+
+    /// Whether the tip may be in range. What a task has told at its end counts until the flag has been read again: it was
+    /// read before the tip came in.
+    fn may_be_in_range(&self) -> bool {
+        let flag = self.bench.by_role(Role::Approached);
+        let newer = |at: TimePoint| flag.is_some_and(|id| self.latest.age_s(id) < self.now.since(at));
+        match self.at_work.tip_left {
+            Some((in_range, at)) if !newer(at) => in_range,
+            _ => flag.and_then(|id| self.latest.latest(id)).is_none_or(|flag| flag > 0.5),
+        }
     }
 
     pub(super) fn leave_hold_if_ready(&mut self, out: &mut Effects) {

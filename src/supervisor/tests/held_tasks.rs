@@ -77,6 +77,48 @@ fn a_hold_that_has_waited_for_a_task_tells_which_interlock_wanted_it() {
     assert!(reason.ends_with("it began between two calls"), "{reason}");
 }
 
+/// The flag is read between times: it says what was so before the task has ended.
+fn as_the_task_ends(play: &mut Play, n: u64, task: Task, before: f64, after: f64) {
+    wait(play, 0.3);
+    play.call(n, Request::Task(task));
+    play.put(Role::Approached, before);
+    play.feed(Event::Operator(Word::HoldForRefill.into()));
+    while play.replies.is_empty() {
+        play.put(Role::Approached, before);
+        wait(play, 0.01);
+    }
+    play.put(Role::Approached, after);
+    play.replies.clear();
+    let flag = play.bench.by_role(Role::Approached).unwrap();
+    let read = crate::bench::expression::Readings::latest(play.supervisor.latest(), flag);
+    assert_eq!(read, Some(before), "or it is no test");
+    play.call(n + 1, Request::Wait { seconds: 1e5 });
+    wait(play, 60.0);
+    assert!(play.supervisor.awaits_refill());
+    assert_eq!(play.get(Role::Approached), 0.0);
+    play.feed(Event::Operator(Spoken::release("A")));
+    wait(play, 120.0);
+    assert!(!play.supervisor.is_held() && play.replies.is_empty() && !play.over, "{:?}", play.notices);
+}
+
+#[test]
+fn a_tip_that_came_in_a_moment_before_a_hold_is_brought_back() {
+    let mut play = Play::new();
+    play.until(5.0);
+    as_the_task_ends(&mut play, 0, Task::Approach, 0.0, 1.0);
+    assert_eq!(play.get(Role::Approached), 1.0);
+}
+
+#[test]
+fn a_tip_that_was_withdrawn_a_moment_before_a_hold_stays_out() {
+    let mut play = Play::new();
+    play.call(0, Request::Task(Task::Approach));
+    play.until(5.0);
+    play.replies.clear();
+    as_the_task_ends(&mut play, 1, Task::Withdraw, 1.0, 0.0);
+    assert_eq!((play.get(Role::Approached), begun(&play, "approach")), (0.0, 1));
+}
+
 #[test]
 fn a_refill_that_was_released_before_it_began_does_not_come_with_the_next_hold() {
     let mut play = Play::new();
