@@ -82,8 +82,11 @@ pub struct Hold {
     pub blocked_since: Option<TimePoint>,
     /// Instruments that give no answer: since when, and until when they are waited for.
     pub silent: BTreeMap<usize, (TimePoint, TimePoint)>,
-    /// A task of the sequence that may still run where nobody could be asked, and is to be asked for again.
+    /// A task of the sequence that may still run, where nobody could be asked or because it needs no tip: it is to be
+    /// asked for again.
     pub unseen_task: bool,
+    /// It runs on because it needs no tip, and the tip is out for certain: another task would find the instrument busy.
+    pub runs_on: bool,
     /// A task has to be ended before anything else can be begun on the way back.
     pub abort_first: bool,
     /// When the way to the hold state is gone again: an instrument that had been left out is back.
@@ -181,6 +184,8 @@ impl Hold {
         if matches!(self.condensing, Condensing::Wanted | Condensing::Begun) {
             steps.push(condense(bench));
         }
+        let by_other_task = |act| self.runs_on && matches!(act, SafeAct::Withdraw | SafeAct::Condense);
+        steps.retain(|step| !by_other_task(step.act));
         // Who gives no answer is not told anything; the rest is made safe meanwhile.
         steps.retain(|step| link_of_act(bench, step.act).is_none_or(|link| !self.silent.contains_key(&link)));
         self.at_refill |= self.refill;
@@ -263,7 +268,9 @@ impl Hold {
         }
         let centre = spot.filter(|_| self.withdrawn || self.moved).map(SafeAct::Centre);
         let abort = self.abort_first.then_some(SafeAct::Abort);
-        let condenses = self.refill && bench.refill.condenses && self.condensing != Condensing::Done;
+        // What the sequence is condensing need not be condensed.
+        let condensed = self.condensing == Condensing::Done || self.runs_on;
+        let condenses = self.refill && bench.refill.condenses && !condensed;
         let back = |act| SafeStep { act, within_s: BACK_WITHIN_S };
         let before = abort.map(back).into_iter().chain(condenses.then(|| condense(bench)));
         let tip = first.into_iter().chain(approach).chain(others).chain(centre);

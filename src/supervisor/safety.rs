@@ -14,6 +14,8 @@ use crate::record::{Cause, Column, Compared, During, Ending, Entry, HeldBy, Outc
 
 /// Time that withdrawing is reckoned with when a window ends, s.
 const WITHDRAW_RECKONED_S: f64 = 60.0;
+/// A flag that was read within this time says where the tip is, s.
+const FLAG_FRESH_S: f64 = 10.0;
 /// Longest time for one step of a restoration, s.
 const RESTORE_WITHIN_S: f64 = 3600.0;
 /// Time beside the steps themselves that is kept free at the end of a window, s.
@@ -317,8 +319,9 @@ impl Supervisor {
         // Of the sequence, or of the way back from a hold.
         let mut task_under_way = self.at_work.holds_task();
         let unseen = self.bench.task_link.is_some_and(|link| self.hold.silent.contains_key(&link));
-        if self.hold.unseen_task && self.hold.withdraw && !unseen {
-            // The one that was let run where nobody could ask for it.
+        let runs_on = self.task_may_run_on();
+        if self.hold.unseen_task && self.hold.withdraw && !unseen && !runs_on {
+            // The one that was let run where nobody could ask for it, or with the tip out.
             self.hold.unseen_task = false;
             task_under_way = true;
             let (bench, now) = (&self.bench, self.now);
@@ -330,17 +333,19 @@ impl Supervisor {
             self.reach(Probe::HeldAgain);
         }
         if self.at_work.purpose == Some(Purpose::Call) {
-            if task_under_way {
-                self.reach(Probe::HeldTask);
-            }
             self.suspended = self.at_work.take();
             if let Some(procedure) = self.suspended.as_mut() {
-                self.hold.unseen_task = unseen && procedure.loses_sight();
+                self.hold.unseen_task = (unseen || runs_on) && procedure.loses_sight();
                 if !self.hold.unseen_task {
                     procedure.suspend(&self.bench, self.now);
                 }
+                task_under_way &= !self.hold.unseen_task;
+            }
+            if task_under_way {
+                self.reach(Probe::HeldTask);
             }
         }
+        self.hold.runs_on = runs_on && self.hold.unseen_task;
         self.hold.abort_first |= task_under_way && unseen && !self.hold.unseen_task;
         if self.hold.stage == Stage::None {
             self.hold.since = self.now;
@@ -378,6 +383,26 @@ impl Supervisor {
             Some((in_range, at)) if !newer(at) => in_range,
             _ => flag.and_then(|id| self.latest.latest(id)).is_none_or(|flag| flag > 0.5),
         }
+    }
+
+    /// Whether the sequence's task goes on in a hold: it needs no tip, and the tip is out for certain. The flag has to say so
+    /// now, and no interlock that sees the junction may speak against it.
+    fn task_may_run_on(&self) -> bool {
+        let of_call = self.at_work.procedure.as_ref().filter(|_| self.at_work.purpose == Some(Purpose::Call));
+        let needs_no_tip = of_call.or(self.suspended.as_ref()).is_some_and(Procedure::needs_no_tip);
+        let flag = self.bench.by_role(Role::Approached);
+        let seen_out = flag.is_some_and(|id| {
+            self.latest.age_s(id) <= FLAG_FRESH_S && self.latest.latest(id).is_some_and(|flag| flag < 0.5)
+        });
+        let at_junction = |id: ChannelId| {
+            matches!(self.bench.channel(id).role, Some(Role::Approached | Role::Current | Role::Height))
+        };
+        let sees = |index: &usize| self.bench.interlocks[*index].trip.channels().any(at_junction);
+        needs_no_tip
+            && seen_out
+            && !self.may_be_in_range()
+            && !self.tip_in
+            && !self.hold.locks.keys().any(sees)
     }
 
     pub(super) fn leave_hold_if_ready(&mut self, out: &mut Effects) {

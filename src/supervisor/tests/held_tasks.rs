@@ -143,3 +143,47 @@ fn a_refill_that_was_released_before_it_began_does_not_come_with_the_next_hold()
     assert!(play.supervisor.is_held() && !play.supervisor.awaits_refill());
     assert_eq!((play.get(Role::Approached), play.get(Role::FieldZ)), (1.0, 0.05));
 }
+
+/// The sequence condenses, and gas bursts out.
+fn condensing_in_a_burst(play: &mut Play, n: u64) {
+    play.replies.clear();
+    play.sent.clear();
+    play.call(n, Request::Task(Task::Regenerate));
+    wait(play, 1.0);
+    play.put(Role::ChamberPressure, 1e-5);
+    wait(play, 8.0);
+    assert!(play.supervisor.is_held());
+}
+
+#[test]
+fn condensing_with_the_tip_out_goes_on_in_a_hold_and_in_a_refill() {
+    let mut play = Play::new();
+    play.set(0, Role::FieldZ, 0.05);
+    play.until(60.0);
+    condensing_in_a_burst(&mut play, 1);
+    assert_eq!((ended_tasks(&play), begun(&play, "withdraw")), (0, 0), "{:?}", play.sent);
+    play.put(Role::ChamberPressure, 0.0);
+    play.feed(Event::Operator(Word::HoldForRefill.into()));
+    // Longer than a task may take that nobody asks for: it ended meanwhile, and that is asked for first.
+    wait(&mut play, 7.0 * 3600.0);
+    assert!(play.supervisor.awaits_refill());
+    assert_eq!((play.get(Role::FieldZ), ended_tasks(&play), begun(&play, "withdraw")), (0.0, 0, 0));
+    play.feed(Event::Operator(Spoken::release("A")));
+    wait(&mut play, 300.0);
+    assert!(!play.supervisor.is_held() && !play.over, "{:?}", play.notices);
+    assert!(matches!(&play.replies[..], [Ok(Answer::Task(report))] if report.achieved), "{:?}", play.replies);
+    assert_eq!((begun(&play, "regenerate"), begun(&play, "approach")), (1, 0), "{:?}", play.sent);
+    assert_eq!(play.get(Role::FieldZ), 0.05);
+}
+
+#[test]
+fn condensing_under_a_tip_that_is_in_ends_for_its_withdrawal() {
+    let mut play = Play::new();
+    play.call(0, Request::Task(Task::Approach));
+    play.until(5.0);
+    condensing_in_a_burst(&mut play, 1);
+    assert_eq!((ended_tasks(&play), play.get(Role::Approached)), (1, 0.0));
+    play.put(Role::ChamberPressure, 0.0);
+    wait(&mut play, 120.0);
+    assert_eq!((begun(&play, "regenerate"), play.get(Role::Approached)), (2, 1.0));
+}
