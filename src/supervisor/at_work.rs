@@ -4,7 +4,7 @@ use super::event::{Answered, Channels, Command, Owner, Ticket};
 use super::permit::{LOOK_AGAIN_S, PATIENCE_S};
 use super::procedure::Procedure;
 use crate::bench::{Bench, ChannelId};
-use crate::instrument::{ErrorKind, InstrumentError};
+use crate::instrument::{ErrorKind, InstrumentError, Task};
 use crate::quantity::TimePoint;
 
 /// On whose behalf the procedure works.
@@ -95,6 +95,10 @@ pub struct AtWork {
     task_open: bool,
     /// It was so already when the current task was begun: an instrument that is busy may be busy with the other one.
     begun_over_another: bool,
+    /// The task that was begun last.
+    begun: Option<Task>,
+    /// Whether the tip was in range when a task that brings it in or out came to its end, and when that was.
+    pub tip_left: Option<(bool, TimePoint)>,
     /// Tasks whose start was not answered and that turned out to run.
     pub heard_after_all: u32,
     after_reading: Option<AfterReading>,
@@ -147,6 +151,16 @@ impl AtWork {
         self.task_open &= !over;
     }
 
+    /// What the end of a task tells of the tip. One that could not be withdrawn may be anywhere.
+    fn hear_of_tip(&mut self, outcome: &Answered, now: TimePoint) {
+        let Answered::Ended(report) = outcome else { return };
+        match self.begun {
+            Some(Task::Approach) => self.tip_left = Some((report.achieved, now)),
+            Some(Task::Withdraw) if report.achieved => self.tip_left = Some((false, now)),
+            _ => {}
+        }
+    }
+
     /// Whether the start of a task is in hand that certainly has not been heard by anybody.
     fn keeps_back(&self) -> bool {
         let read_for = self.after_reading.as_ref().map(|kept| kept.command);
@@ -186,7 +200,8 @@ impl AtWork {
         let count = if let Command::Read { channels } = &command { channels.as_slice().len() } else { 1 };
         let deadline = now.after(timeout_s * (3 * count) as f64 + 1.0);
         let unsure = self.unsure && matches!(command, Command::Begin(_));
-        if matches!(command, Command::Begin(_)) {
+        if let Command::Begin(task) = command {
+            self.begun = Some(task);
             if !unsure {
                 self.begun_over_another = self.task_open;
             }
@@ -267,6 +282,7 @@ impl AtWork {
         let Some(sent) = self.on_its_way.filter(|w| w.serial == serial) else { return Arrived::TooLate };
         self.on_its_way = None;
         self.hear_of_task(&sent.command, &outcome, sent.unsure);
+        self.hear_of_tip(&outcome, now);
         let retry = super::procedure::retry_of(bench, &sent.command);
         let tries = retry.attempts.saturating_sub(sent.attempts_left).max(1);
         if let (Command::Begin(_), Answered::Failed(error)) = (&sent.command, &outcome) {

@@ -6,7 +6,7 @@ use crate::bench::expression::Readings;
 use crate::bench::{Bench, ChannelId, Role};
 use crate::quantity::TimePoint;
 use crate::record::SafeAct;
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::BTreeMap;
 
 /// Marks that are to hold before a sequence goes on rest on readings no older than this, s.
 const MARKS_FRESH_S: f64 = 60.0;
@@ -57,8 +57,8 @@ pub struct Row {
 pub struct Hold {
     /// How far it has come.
     pub stage: Stage,
-    /// Interlocks that want it.
-    pub locks: BTreeSet<usize>,
+    /// Interlocks that want it, and what each has said.
+    pub locks: BTreeMap<usize, String>,
     /// Whether an operator wants it.
     pub operator: bool,
     /// Whether it is for a helium transfer.
@@ -82,8 +82,11 @@ pub struct Hold {
     pub blocked_since: Option<TimePoint>,
     /// Instruments that give no answer: since when, and until when they are waited for.
     pub silent: BTreeMap<usize, (TimePoint, TimePoint)>,
-    /// A task of the sequence that may still run where nobody could be asked, and is to be asked for again.
+    /// A task of the sequence that may still run, where nobody could be asked or because it needs no tip: it is to be
+    /// asked for again.
     pub unseen_task: bool,
+    /// It runs on because it needs no tip, and the tip is out for certain: another task would find the instrument busy.
+    pub runs_on: bool,
     /// A task has to be ended before anything else can be begun on the way back.
     pub abort_first: bool,
     /// When the way to the hold state is gone again: an instrument that had been left out is back.
@@ -114,7 +117,11 @@ impl Hold {
                 self.operator = true;
                 self.refill = true;
             }
-            Word::Release => self.operator &= spoken.by.is_none(),
+            Word::Release => {
+                self.operator &= spoken.by.is_none();
+                // No transfer has begun, so none has to be seen to its end, and the next hold is not for one.
+                self.refill &= self.operator || self.stage != Stage::None;
+            }
             Word::Stop | Word::First | Word::NotWanted | Word::Answer | Word::LeaveAsIs => {}
         }
         before != (self.operator, self.refill)
@@ -153,28 +160,39 @@ impl Hold {
         self.at_refill = false;
     }
 
-    /// The steps into the hold state. What they change is noted, to be brought back.
-    pub fn steps_in(&mut self, bench: &Bench, latest: &Latest, task_under_way: bool) -> Vec<SafeStep> {
+    /// The steps into the hold state. What they change is noted, to be brought back: the tip, if it may be in range.
+    pub fn steps_in(
+        &mut self,
+        bench: &Bench,
+        latest: &Latest,
+        in_range: bool,
+        task_under_way: bool,
+    ) -> Vec<SafeStep> {
         let from_bench = if self.refill { &bench.refill.steps } else { &bench.hold };
         let mut steps: Vec<SafeStep> = Vec::new();
         if task_under_way {
             steps.push(SafeStep { act: SafeAct::Abort, within_s: 10.0 });
         }
-        if self.must_withdraw_now() {
-            steps.push(SafeStep { act: SafeAct::Withdraw, within_s: 120.0 });
+        let of_bench = from_bench.iter().map(SafeStep::from_bench);
+        let withdraws_first = self.must_withdraw_now();
+        if withdraws_first {
+            // Before anything else, and once.
+            let given = of_bench.clone().find(|step| step.act == SafeAct::Withdraw);
+            steps.push(given.unwrap_or(SafeStep { act: SafeAct::Withdraw, within_s: 120.0 }));
         }
-        steps.extend(from_bench.iter().map(SafeStep::from_bench));
+        steps.extend(of_bench.filter(|step| !withdraws_first || step.act != SafeAct::Withdraw));
         if matches!(self.condensing, Condensing::Wanted | Condensing::Begun) {
             steps.push(condense(bench));
         }
+        let by_other_task = |act| self.runs_on && matches!(act, SafeAct::Withdraw | SafeAct::Condense);
+        steps.retain(|step| !by_other_task(step.act));
         // Who gives no answer is not told anything; the rest is made safe meanwhile.
         steps.retain(|step| link_of_act(bench, step.act).is_none_or(|link| !self.silent.contains_key(&link)));
         self.at_refill |= self.refill;
         for step in &steps {
             match step.act {
                 SafeAct::Withdraw => {
-                    let in_range = bench.by_role(Role::Approached).and_then(|id| latest.latest(id));
-                    self.withdrawn |= in_range.is_none_or(|flag| flag > 0.5);
+                    self.withdrawn |= in_range;
                     self.out = true;
                 }
                 // What stands there already need not be brought back, nor come to rest again.
@@ -250,7 +268,9 @@ impl Hold {
         }
         let centre = spot.filter(|_| self.withdrawn || self.moved).map(SafeAct::Centre);
         let abort = self.abort_first.then_some(SafeAct::Abort);
-        let condenses = self.refill && bench.refill.condenses && self.condensing != Condensing::Done;
+        // What the sequence is condensing need not be condensed.
+        let condensed = self.condensing == Condensing::Done || self.runs_on;
+        let condenses = self.refill && bench.refill.condenses && !condensed;
         let back = |act| SafeStep { act, within_s: BACK_WITHIN_S };
         let before = abort.map(back).into_iter().chain(condenses.then(|| condense(bench)));
         let tip = first.into_iter().chain(approach).chain(others).chain(centre);

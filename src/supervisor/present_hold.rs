@@ -75,7 +75,7 @@ impl Supervisor {
             )
         }));
         let name = |index: &usize| format!("`{}` to clear", self.bench.interlocks[*index].name);
-        waits_for.extend(hold.locks.iter().map(name));
+        waits_for.extend(hold.locks.keys().map(name));
         if hold.operator {
             waits_for.push("an operator's release".to_owned());
         }

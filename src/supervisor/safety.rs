@@ -6,7 +6,7 @@ use super::interlock::Change;
 use super::procedure::{Input, Next, Procedure, SafeStep, Steps};
 use super::{Answered, CentrePlan, Command, Effects, Phase, Probe, Spoken, Supervisor, Word};
 use crate::bench::expression::Readings;
-use crate::bench::{Action, Bench, ChannelId};
+use crate::bench::{Action, Bench, ChannelId, Role};
 use crate::history::Level;
 use crate::instrument::Task;
 use crate::quantity::TimePoint;
@@ -14,6 +14,8 @@ use crate::record::{Cause, Column, Compared, During, Ending, Entry, HeldBy, Outc
 
 /// Time that withdrawing is reckoned with when a window ends, s.
 const WITHDRAW_RECKONED_S: f64 = 60.0;
+/// A flag that was read within this time says where the tip is, s.
+const FLAG_FRESH_S: f64 = 10.0;
 /// Longest time for one step of a restoration, s.
 const RESTORE_WITHIN_S: f64 = 3600.0;
 /// Time beside the steps themselves that is kept free at the end of a window, s.
@@ -130,7 +132,7 @@ impl Supervisor {
         match action {
             Action::Warn => {}
             Action::Hold | Action::Withdraw | Action::Condense => {
-                self.hold.locks.insert(index);
+                self.hold.locks.insert(index, text.clone());
                 self.hold.withdraw |= action != Action::Hold;
                 if action == Action::Condense {
                     self.hold.condense();
@@ -138,8 +140,10 @@ impl Supervisor {
                 self.hold_now(&text, out);
             }
             Action::Refill => {
-                // Somebody has to come: an operator's word is waited for, as if one had asked for the hold.
-                self.hold.locks.insert(index);
+                // Somebody has to come: an operator's word is waited for, as if one had asked for the hold. Unlike an
+                // operator it does not wait for the task in hand.
+                self.hold.locks.insert(index, text.clone());
+                self.hold.withdraw = true;
                 self.hold.word(&Word::HoldForRefill.into());
                 self.hold_now(&text, out);
             }
@@ -223,7 +227,7 @@ impl Supervisor {
         if let Some(link) = self.hold.silent.keys().next() {
             return format!("`{}` does not answer yet", self.bench.links[*link].name);
         }
-        if let Some(index) = self.hold.locks.iter().next() {
+        if let Some(index) = self.hold.locks.keys().next() {
             return format!("{} has not cleared yet", self.bench.interlocks[*index].name);
         }
         match (&self.bench.refill.resume_when, self.hold.refill) {
@@ -259,14 +263,20 @@ impl Supervisor {
             return true;
         }
         if self.hold.wanted() && self.hold.stage == Stage::None && !matches!(next, Next::Finished(_)) {
-            let reason = match self.hold.changed {
-                true => "an instrument has changed its settings",
-                false => "an operator asked for it, and it began at the next point",
-            };
-            self.enter_hold(reason, out);
+            let reason = self.why_held("it began at the next point");
+            self.enter_hold(&reason, out);
             return true;
         }
         false
+    }
+
+    /// Who wants the hold that had to wait until now.
+    fn why_held(&self, began: &str) -> String {
+        match self.hold.locks.values().next() {
+            Some(said) => format!("{said}; {began}"),
+            None if self.hold.changed => "an instrument has changed its settings".to_owned(),
+            None => format!("an operator asked for it, and {began}"),
+        }
     }
 
     /// The same before a call has begun. True if it must not begin now.
@@ -277,7 +287,8 @@ impl Supervisor {
         }
         if self.hold.wanted() && self.hold.stage == Stage::None {
             self.reach(Probe::HeldBetween);
-            self.enter_hold("an operator asked for it, and it began between two calls", out);
+            let reason = self.why_held("it began between two calls");
+            self.enter_hold(&reason, out);
         }
         self.hold.stage != Stage::None
     }
@@ -308,8 +319,9 @@ impl Supervisor {
         // Of the sequence, or of the way back from a hold.
         let mut task_under_way = self.at_work.holds_task();
         let unseen = self.bench.task_link.is_some_and(|link| self.hold.silent.contains_key(&link));
-        if self.hold.unseen_task && self.hold.withdraw && !unseen {
-            // The one that was let run where nobody could ask for it.
+        let runs_on = self.task_may_run_on();
+        if self.hold.unseen_task && self.hold.withdraw && !unseen && !runs_on {
+            // The one that was let run where nobody could ask for it, or with the tip out.
             self.hold.unseen_task = false;
             task_under_way = true;
             let (bench, now) = (&self.bench, self.now);
@@ -321,17 +333,19 @@ impl Supervisor {
             self.reach(Probe::HeldAgain);
         }
         if self.at_work.purpose == Some(Purpose::Call) {
-            if task_under_way {
-                self.reach(Probe::HeldTask);
-            }
             self.suspended = self.at_work.take();
             if let Some(procedure) = self.suspended.as_mut() {
-                self.hold.unseen_task = unseen && procedure.loses_sight();
+                self.hold.unseen_task = (unseen || runs_on) && procedure.loses_sight();
                 if !self.hold.unseen_task {
                     procedure.suspend(&self.bench, self.now);
                 }
+                task_under_way &= !self.hold.unseen_task;
+            }
+            if task_under_way {
+                self.reach(Probe::HeldTask);
             }
         }
+        self.hold.runs_on = runs_on && self.hold.unseen_task;
         self.hold.abort_first |= task_under_way && unseen && !self.hold.unseen_task;
         if self.hold.stage == Stage::None {
             self.hold.since = self.now;
@@ -354,9 +368,41 @@ impl Supervisor {
         if during == During::Refill {
             self.helium.iter_mut().for_each(Level::transfer_begins);
         }
-        let steps = self.hold.steps_in(&self.bench, &self.latest, task_under_way);
+        let in_range = self.may_be_in_range();
+        let steps = self.hold.steps_in(&self.bench, &self.latest, in_range, task_under_way);
         self.at_work.begin(Procedure::Steps(Steps::new(during, steps)), Purpose::EnterHold);
         self.run(Input::Go, out);
+    }
+
+    /// Whether the tip may be in range. What a task has told at its end counts until the flag has been read again: it was
+    /// read before the tip came in.
+    fn may_be_in_range(&self) -> bool {
+        let flag = self.bench.by_role(Role::Approached);
+        let newer = |at: TimePoint| flag.is_some_and(|id| self.latest.age_s(id) < self.now.since(at));
+        match self.at_work.tip_left {
+            Some((in_range, at)) if !newer(at) => in_range,
+            _ => flag.and_then(|id| self.latest.latest(id)).is_none_or(|flag| flag > 0.5),
+        }
+    }
+
+    /// Whether the sequence's task goes on in a hold: it needs no tip, and the tip is out for certain. The flag has to say so
+    /// now, and no interlock that sees the junction may speak against it.
+    fn task_may_run_on(&self) -> bool {
+        let of_call = self.at_work.procedure.as_ref().filter(|_| self.at_work.purpose == Some(Purpose::Call));
+        let needs_no_tip = of_call.or(self.suspended.as_ref()).is_some_and(Procedure::needs_no_tip);
+        let flag = self.bench.by_role(Role::Approached);
+        let seen_out = flag.is_some_and(|id| {
+            self.latest.age_s(id) <= FLAG_FRESH_S && self.latest.latest(id).is_some_and(|flag| flag < 0.5)
+        });
+        let at_junction = |id: ChannelId| {
+            matches!(self.bench.channel(id).role, Some(Role::Approached | Role::Current | Role::Height))
+        };
+        let sees = |index: &usize| self.bench.interlocks[*index].trip.channels().any(at_junction);
+        needs_no_tip
+            && seen_out
+            && !self.may_be_in_range()
+            && !self.tip_in
+            && !self.hold.locks.keys().any(sees)
     }
 
     pub(super) fn leave_hold_if_ready(&mut self, out: &mut Effects) {

@@ -4,6 +4,7 @@ use crate::instrument::{Task, TaskReport};
 use crate::record::{Outcome, Values};
 use std::collections::{BTreeMap, BTreeSet};
 
+mod held_tasks;
 mod permit;
 mod pulse;
 mod refill;

@@ -23,6 +23,7 @@ pub use wait::Waiting;
 use super::event::{Answered, Command};
 use super::{Latest, Probe, Probes};
 use crate::bench::{Bench, ChannelId, Retry};
+use crate::instrument::Task;
 use crate::quantity::TimePoint;
 use crate::record::{Answer, Entry, Failure, Point};
 
@@ -119,9 +120,14 @@ impl Procedure {
         }
     }
 
-    /// Nobody can ask for what it was doing. True if it is a task that goes on by itself, and is asked for again later.
+    /// Nobody asks for what it was doing. True if it is a task that goes on by itself, and is asked for again later.
     pub fn loses_sight(&mut self) -> bool {
         if let Procedure::Tasking(task) = self { task.runs_on() } else { false }
+    }
+
+    /// Whether it is a task that goes on by itself and does not care where the tip is.
+    pub fn needs_no_tip(&self) -> bool {
+        matches!(self, Procedure::Tasking(task) if matches!(task.task(), Task::Regenerate))
     }
 
     /// What was measured after that moment is doubtful.

@@ -106,7 +106,8 @@ impl Tasking {
                 self.deadline = ctx.now.after(self.task.longest_s());
                 Next::Command(Command::Begin(self.task))
             }
-            Stage::Running if ctx.now >= self.deadline => {
+            // One that nobody has asked for since it was let run may have ended in time.
+            Stage::Running if ctx.now >= self.deadline && self.next_poll > TimePoint::START => {
                 self.stage = Stage::Aborting;
                 ctx.reach(Probe::TaskOverdue);
                 Next::Command(Command::Abort)
