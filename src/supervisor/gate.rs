@@ -103,9 +103,9 @@ fn check_motion(
     if size > channel.step * (1.0 + ROUNDING) {
         return Err(format!(
             "a step of {} is larger than `{}` takes at once, {}",
-            channel.show(size),
+            channel.show_change(size),
             channel.name,
-            channel.show(channel.step)
+            channel.show_change(channel.step)
         ));
     }
     if let Some(sent_at) = latest.moved_at(id) {

@@ -209,6 +209,16 @@ fn a_jump_becomes_a_ramp_within_step_and_slew() {
 }
 
 #[test]
+fn a_step_of_a_level_is_told_in_decibels() {
+    let slew = "slew: \"50 dB/s\",";
+    let bench = builtin_text().replacen(slew, &format!("{slew} beyond_step: Refuse,"), 1);
+    let mut play = Play::on(&bench);
+    play.set(0, Role::RfLevel, -20.0);
+    let Some(Err(Denial::Forbidden(reason))) = play.replies.pop() else { panic!("not refused") };
+    assert!(reason.starts_with("a step of 30 dB is larger than `rf_level` takes at once, 10 dB"), "{reason}");
+}
+
+#[test]
 fn the_rf_needs_its_permit() {
     let mut play = Play::new();
     play.set(0, Role::RfOutput, 1.0);
