@@ -1,10 +1,10 @@
 //! Interlocks, holds and operators' words at work.
 
 use super::at_work::Purpose;
-use super::hold::{Stage, is_field};
+use super::hold::{Around, Stage};
 use super::interlock::Change;
 use super::procedure::{Input, Next, Procedure, SafeStep, Steps};
-use super::{Answered, CentrePlan, Command, Effects, Phase, Probe, Spoken, Supervisor, Word};
+use super::{Answered, CentrePlan, Command, Effects, Latest, Phase, Probe, Spoken, Supervisor, Word};
 use crate::bench::expression::Readings;
 use crate::bench::{Action, Bench, ChannelId};
 use crate::history::Level;
@@ -28,18 +28,22 @@ pub(super) fn park_steps(bench: &Bench, task_under_way: bool) -> Steps {
 }
 
 /// The steps back to where a cut run had left the bench: a tip that has to come out does so first, one that has to
-/// come in waits for the field.
-pub(super) fn restore_steps(bench: &Bench, approach: Option<bool>, values: &[(ChannelId, f64)]) -> Steps {
+/// come in waits for the field and for what its approach needs.
+pub(super) fn restore_steps(
+    bench: &Bench,
+    latest: &Latest,
+    approach: Option<bool>,
+    values: &[(ChannelId, f64)],
+) -> Steps {
     let withdraw = (approach == Some(false)).then_some(SafeAct::Withdraw);
+    let around = Around::new(bench, latest, values, approach == Some(true));
     let approach = (approach == Some(true)).then_some(SafeAct::Approach);
-    let set = |(channel, value): &(ChannelId, f64)| SafeAct::Set(*channel, *value);
-    let (fields, others): (Vec<SafeAct>, Vec<SafeAct>) =
-        values.iter().map(set).partition(|act| is_field(bench, *act));
     let steps = withdraw
         .into_iter()
-        .chain(fields)
+        .chain(around.before)
         .chain(approach)
-        .chain(others)
+        .chain(around.after)
+        .chain(around.last)
         .map(|act| SafeStep { act, within_s: RESTORE_WITHIN_S });
     Steps::new(During::Restore, steps.collect())
 }

@@ -9,6 +9,7 @@ mod pulse;
 mod refill;
 mod safe_end;
 mod silence;
+mod way_back;
 
 /// Plays the instruments: every command is answered at once, values stay where they are set.
 struct Play {
