@@ -16,6 +16,8 @@ use crate::record::{Cause, Column, Compared, During, Ending, Entry, HeldBy, Outc
 const WITHDRAW_RECKONED_S: f64 = 60.0;
 /// Longest time for one step of a restoration, s.
 const RESTORE_WITHIN_S: f64 = 3600.0;
+/// Time in which the watch reads for the first time what it reads, s.
+const READ_SOON_S: f64 = 30.0;
 /// Time beside the steps themselves that is kept free at the end of a window, s.
 const WINDOW_MARGIN_S: f64 = 30.0;
 /// The same on a bench of which the withdrawal was measured, s.
@@ -475,15 +477,22 @@ impl Supervisor {
         for step in self.bench.park.iter().map(SafeStep::from_bench) {
             parking_s += match step.act {
                 SafeAct::Withdraw | SafeAct::Approach => withdraw_s.min(step.within_s),
-                SafeAct::Set(channel, value) => {
-                    let from = self.latest.standing(channel).unwrap_or(value);
-                    let way_s = super::gate::ramp_time_s(&self.bench, channel, from, value);
-                    way_s.min(step.within_s) + 2.0
-                }
+                SafeAct::Set(channel, value) => self.reckoned_way_s(channel, value) + 2.0,
                 SafeAct::Abort | SafeAct::Keep(_) | SafeAct::Centre(_) | SafeAct::Condense => 0.0,
             };
         }
         Some(TimePoint::from_s((window.s() - parking_s).max(0.0)))
+    }
+
+    /// How long bringing a channel to a value of parking is reckoned to take, s. What is not done within the time of its
+    /// step is tried again until it is, so the whole way counts. Where nobody knows from where it comes, the longest way
+    /// counts, once the watch has had the time to read it.
+    fn reckoned_way_s(&self, channel: ChannelId, value: f64) -> f64 {
+        match self.latest.standing(channel).or_else(|| self.latest.latest(channel)) {
+            Some(from) => super::gate::ramp_time_s(&self.bench, channel, from, value),
+            None if self.latest.age_s(channel) <= READ_SOON_S => 0.0,
+            None => super::gate::longest_way_s(&self.bench, channel, value),
+        }
     }
 
     /// Takes the time of a withdrawal.

@@ -10,6 +10,7 @@ mod refill;
 mod safe_end;
 mod silence;
 mod way_back;
+mod window;
 
 /// Plays the instruments: every command is answered at once, values stay where they are set.
 struct Play {
