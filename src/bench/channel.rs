@@ -74,6 +74,12 @@ impl Channel {
         crate::quantity::in_unit(si, &self.unit)
     }
 
+    /// A difference of values of this channel, printed in its unit; in decibels for a level.
+    pub fn show_change(&self, si: f64) -> String {
+        let change = self.dimension().change();
+        if change == self.dimension() { self.show(si) } else { Quantity::new(si, change).to_string() }
+    }
+
     /// A value of this channel as a quantity.
     pub fn quantity(&self, si: f64) -> Quantity {
         Quantity::new(si, self.dimension())

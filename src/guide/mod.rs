@@ -69,6 +69,7 @@ const MOST_PASSAGES: usize = 6;
 ///
 /// ```
 /// assert!(noctule::guide::passages("until_error").unwrap().contains("guide sweeps"));
+/// assert!(noctule::guide::passages("safety").unwrap().contains("ask_people("));
 /// assert_eq!(noctule::guide::passages("nothing_of_the_kind"), None);
 /// ```
 pub fn passages(word: &str) -> Option<String> {
@@ -82,8 +83,24 @@ pub fn passages(word: &str) -> Option<String> {
         let lines = source.lines().filter(|line| line.starts_with('|') && speaks(line));
         let rows = lines
             .map(|row| row.trim_matches('|').splitn(2, '|').map(str::trim).collect::<Vec<_>>().join(": "));
-        let whole = source.split("\n\n").filter(|p| !p.starts_with(['|', '`', '#']) && speaks(p));
-        for passage in rows.chain(whole.map(str::to_owned)).take(MOST_PASSAGES - count.min(MOST_PASSAGES)) {
+        // What is said about a verb is no help without its name.
+        let told = source.split("\n\n").scan("", |verb, p| {
+            *verb = if p.starts_with("**") {
+                p
+            } else if p.starts_with('#') {
+                ""
+            } else {
+                *verb
+            };
+            Some((*verb, p))
+        });
+        let whole = told.filter(|(_, p)| !p.starts_with(['|', '`', '#']) && speaks(p));
+        let whole = whole.map(|(verb, p)| match verb {
+            "" => p.to_owned(),
+            verb if verb == p => p.to_owned(),
+            verb => format!("{verb}\n\n{p}"),
+        });
+        for passage in rows.chain(whole).take(MOST_PASSAGES - count.min(MOST_PASSAGES)) {
             found.push_str(&format!("{passage}\n\nSee `noctule guide {}`.\n\n", topic.id));
             count += 1;
         }

@@ -58,6 +58,8 @@ impl History {
             task if matches!(task.kind(), TaskKind::Approach | TaskKind::Withdraw) => {
                 let within = task.kind() == TaskKind::Approach;
                 self.left.approached = Some(within);
+                let bias = self.names.bias().and_then(|name| self.channel(name)).map(|standing| standing.si);
+                self.left.approached_with = bias.filter(|_| within).or(self.left.approached_with);
                 self.tip(within, at_s);
             }
             _ => {}

@@ -48,6 +48,8 @@ pub struct Left {
     pub values: BTreeMap<String, f64>,
     /// Whether the tip was in tunnelling range, where the sequence has approached or withdrawn.
     pub approached: Option<bool>,
+    /// The bias with which it had approached last, V, where that is known.
+    pub approached_with: Option<f64>,
     /// The spot on which it had centred the tip, where nothing has moved the tip since.
     pub spot: Option<CentrePlan<String>>,
 }

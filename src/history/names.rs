@@ -10,6 +10,7 @@ pub(super) struct Names {
     approached: Option<String>,
     field: Option<String>,
     setpoint: Option<String>,
+    bias: Option<String>,
     parked: Vec<(String, f64)>,
     withdraws: bool,
 }
@@ -27,6 +28,7 @@ impl Names {
             approached: name(Role::Approached),
             field: name(Role::FieldZ),
             setpoint: name(Role::Setpoint),
+            bias: name(Role::Bias),
             parked: parked.collect(),
             withdraws: bench.park.iter().any(|step| matches!(step.action, StepAction::Withdraw)),
         }
@@ -55,6 +57,11 @@ impl Names {
     /// The channel of the current that the height loop holds.
     pub(super) fn setpoint(&self) -> Option<&str> {
         self.setpoint.as_deref()
+    }
+
+    /// The channel of the bias.
+    pub(super) fn bias(&self) -> Option<&str> {
+        self.bias.as_deref()
     }
 
     /// What parking sets, SI.

@@ -7,13 +7,14 @@ use crate::instrument::Task;
 use crate::record::{
     Answer, Call, CentrePlan, Denial, Ending, JudgementKind, OWN_CALL, Outcome, Place, Request, Statement,
 };
+use crate::supervisor::{bias_to_approach_with, is_no_bias};
 use std::collections::BTreeMap;
 
 /// Part of a channel's range within which it counts as standing where it should.
 const SAME_PART: f64 = 1e-3;
 
 /// Reads the bench, compares it with what is known, and brings back what differs: channel by channel,
-/// within limits and slew, the RF last. `next` is the call that comes then: where an approach was cut and has arrived
+/// within limits and slew, what an approach needs before it, the RF after it. `next` is the call that comes then: where an approach was cut and has arrived
 /// unseen, the tip comes out first.
 ///
 /// # Errors
@@ -60,22 +61,62 @@ pub fn restore(port: &mut dyn Port, bench: &Bench, history: &History, next: &Req
         }
     }
     values.sort_by_key(|(id, _)| bench.channel(*id).role == Some(Role::RfOutput));
+    let last = match approach {
+        Some(true) => kept_for_last(bench, history, &known, &mut values),
+        _ => Vec::new(),
+    };
     for difference in &differences {
         let text = format!("resume: {difference}; it is brought back");
         request(port, Request::Record(Statement::Note { text, for_next_shift: false }))?;
     }
-    match request(port, Request::Restore { approach, values })? {
-        Answer::Number(0.0) => {}
-        other => {
-            return Err(fault(format!(
-                "the bench could not be brought back to where the sequence had left it ({other:?})"
-            )));
-        }
+    bring_back(port, approach, values)?;
+    if let Some((recentre, spot)) =
+        bench.recentre.zip(history.spot_on(bench)).filter(|_| approach == Some(true))
+    {
+        find_again(port, CentrePlan { search_m: 0.5 * recentre.search_m, ..spot })?;
     }
-    match bench.recentre.zip(history.spot_on(bench)).filter(|_| approach == Some(true)) {
-        Some((recentre, spot)) => find_again(port, CentrePlan { search_m: 0.5 * recentre.search_m, ..spot }),
-        None => Ok(()),
+    if last.is_empty() { Ok(()) } else { bring_back(port, None, last) }
+}
+
+/// A sequence that stood without a bias or with its loop open can't have approached so, and no spot is found so: both are
+/// brought back when the tip is in and on its spot. For the approach `values` gets the bias with which the sequence had
+/// approached.
+fn kept_for_last(
+    bench: &Bench,
+    history: &History,
+    known: &BTreeMap<ChannelId, f64>,
+    values: &mut Vec<(ChannelId, f64)>,
+) -> Vec<(ChannelId, f64)> {
+    let mut last = Vec::new();
+    let feedback = bench.by_role(Role::Feedback).and_then(|id| Some((id, *known.get(&id)?)));
+    if let Some((id, open)) = feedback.filter(|(_, value)| *value < 0.5) {
+        values.retain(|(channel, _)| *channel != id);
+        values.push((id, 1.0));
+        last.push((id, open));
     }
+    let bias = bench.by_role(Role::Bias).and_then(|id| Some((id, *known.get(&id)?)));
+    if let Some((id, none)) = bias.filter(|(_, value)| is_no_bias(bench, *value)) {
+        values.retain(|(channel, _)| *channel != id);
+        values.extend(bias_to_approach_with(bench, history.left.approached_with).map(|lent| (id, lent)));
+        last.push((id, none));
+    }
+    last
+}
+
+/// Brings channels and tip to where the sequence had left them.
+fn bring_back(
+    port: &mut dyn Port,
+    approach: Option<bool>,
+    values: Vec<(ChannelId, f64)>,
+) -> Result<(), Ending> {
+    let failed = match request(port, Request::Restore { approach, values })? {
+        Answer::Number(0.0) => return Ok(()),
+        Answer::Number(1.0) => "one step of the way back did not reach what it should".to_owned(),
+        Answer::Number(failed) => format!("{failed} steps of the way back did not reach what they should"),
+        other => return Err(fault(format!("the way back was answered with {other:?}"))),
+    };
+    let text = "the bench could not be brought back to where the sequence had left it";
+    Err(fault(format!("{text}: {failed} (the record has each)")))
 }
 
 /// A tip that was out lands beside its spot: it is put back on it, or the run ends where it can do no harm.

@@ -78,7 +78,7 @@ impl Supervisor {
                 }
             },
             Request::Restore { approach, values } => {
-                Procedure::Steps(super::safety::restore_steps(&self.bench, *approach, values))
+                Procedure::Steps(super::safety::restore_steps(&self.bench, &self.latest, *approach, values))
             }
             Request::Park => {
                 let steps = super::safety::park_steps(&self.bench, self.at_work.task_may_run());

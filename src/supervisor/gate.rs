@@ -103,9 +103,9 @@ fn check_motion(
     if size > channel.step * (1.0 + ROUNDING) {
         return Err(format!(
             "a step of {} is larger than `{}` takes at once, {}",
-            channel.show(size),
+            channel.show_change(size),
             channel.name,
-            channel.show(channel.step)
+            channel.show_change(channel.step)
         ));
     }
     if let Some(sent_at) = latest.moved_at(id) {
@@ -186,4 +186,15 @@ pub fn permit_channels(bench: &Bench) -> Vec<ChannelId> {
 /// Time that bringing a channel from one value to another takes at least, s.
 pub fn ramp_time_s(bench: &Bench, id: ChannelId, from: f64, to: f64) -> f64 {
     (to - from).abs() / bench.channel(id).slew_per_s
+}
+
+/// Time that bringing a channel to a value takes at least from the far end of its limits, s; none where it can't be read,
+/// as nothing is moved from nobody knows where.
+pub fn longest_way_s(bench: &Bench, id: ChannelId, to: f64) -> f64 {
+    let channel = bench.channel(id);
+    if !channel.is_looked_at() || !channel.min.is_finite() || !channel.max.is_finite() {
+        return 0.0;
+    }
+    let far_end = if to - channel.min > channel.max - to { channel.min } else { channel.max };
+    ramp_time_s(bench, id, far_end, to)
 }

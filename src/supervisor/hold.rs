@@ -1,5 +1,10 @@
 //! Holding a sequence: the bench goes to its hold state, waits, and comes back.
 
+mod way_back;
+
+pub(super) use way_back::Around;
+pub(crate) use way_back::{bias_to_approach_with, is_no_bias};
+
 use super::procedure::SafeStep;
 use super::{CentrePlan, Latest, Spoken, Word};
 use crate::bench::expression::Readings;
@@ -246,26 +251,16 @@ impl Hold {
     }
 
     /// The steps back: the field first, because the tip has no business in range while the magnet shakes and warms
-    /// the stage; then the tip, with its loop closed before it comes in; then what else was changed, last changed first;
-    /// then the spot, if the tip had stood on one, and last of all the loop, if it had been open.
-    pub fn steps_out(&self, bench: &Bench, latest: &Latest, spot: Option<CentrePlan>) -> Vec<SafeStep> {
-        let approach = self.withdrawn.then_some(SafeAct::Approach);
-        let set = |(channel, value): &(ChannelId, f64)| SafeAct::Set(*channel, *value);
-        let acts = self.saved.iter().rev().map(set);
-        let (mut first, others): (Vec<SafeAct>, Vec<SafeAct>) =
-            acts.partition(|act| is_field(bench, *act) || closes_loop(bench, *act) == Some(true));
-        let (mut open, others): (Vec<SafeAct>, Vec<SafeAct>) =
-            others.into_iter().partition(|act| closes_loop(bench, *act) == Some(false));
-        // A trace or a spectroscopy was held, which has the loop open; no hold need have touched it.
-        let feedback = bench.by_role(Role::Feedback).filter(|_| self.withdrawn);
-        if let Some(id) = feedback.filter(|id| latest.standing(*id).is_some_and(|standing| standing < 0.5))
-            && !first.iter().any(|act| closes_loop(bench, *act) == Some(true))
-        {
-            first.push(SafeAct::Set(id, 1.0));
-            if open.is_empty() {
-                open.push(SafeAct::Set(id, 0.0));
-            }
+    /// the stage; then what the approach needs, its loop closed and its bias; then the tip, and what else was changed,
+    /// last changed first; then the spot, if the tip had stood on one, and last of all the loop, if it had been open, and
+    /// a bias of zero.
+    pub fn steps_out(&mut self, bench: &Bench, latest: &Latest, spot: Option<CentrePlan>) -> Vec<SafeStep> {
+        if self.withdrawn {
+            self.save_for_approach(bench, latest);
         }
+        let sets: Vec<(ChannelId, f64)> = self.saved.iter().rev().copied().collect();
+        let around = Around::new(bench, latest, &sets, self.withdrawn);
+        let approach = self.withdrawn.then_some(SafeAct::Approach);
         let centre = spot.filter(|_| self.withdrawn || self.moved).map(SafeAct::Centre);
         let abort = self.abort_first.then_some(SafeAct::Abort);
         // What the sequence is condensing need not be condensed.
@@ -273,8 +268,19 @@ impl Hold {
         let condenses = self.refill && bench.refill.condenses && !condensed;
         let back = |act| SafeStep { act, within_s: BACK_WITHIN_S };
         let before = abort.map(back).into_iter().chain(condenses.then(|| condense(bench)));
-        let tip = first.into_iter().chain(approach).chain(others).chain(centre);
-        before.chain(tip.chain(open).map(back)).collect()
+        let tip = around.before.into_iter().chain(approach).chain(around.after).chain(centre);
+        before.chain(tip.chain(around.last).map(back)).collect()
+    }
+
+    /// What is changed for the approach alone is noted first: held again halfway, the way back would otherwise take it
+    /// for what the sequence had wanted.
+    fn save_for_approach(&mut self, bench: &Bench, latest: &Latest) {
+        let stands = |role| bench.by_role(role).and_then(|id| Some((id, latest.standing(id)?)));
+        let open = stands(Role::Feedback).filter(|(_, standing)| *standing < 0.5);
+        let none = stands(Role::Bias).filter(|(_, standing)| is_no_bias(bench, *standing));
+        for (id, _) in open.into_iter().chain(none) {
+            self.save(id, latest);
+        }
     }
 
     /// Whether something other than a person's word keeps it on.
@@ -336,7 +342,7 @@ mod tests {
         let mut latest = Latest::new(bench.channels.len(), TimePoint::START);
         latest.note_sent(id(Role::Feedback), stands);
         let saved = saved.into_iter().map(|(role, value)| (id(role), value)).collect();
-        let hold = Hold { withdrawn: true, saved, ..Hold::default() };
+        let mut hold = Hold { withdrawn: true, saved, ..Hold::default() };
         hold.steps_out(&bench, &latest, None).iter().map(|step| step.act).collect()
     }
 
@@ -349,8 +355,34 @@ mod tests {
     fn on_the_way_back_the_loop_is_closed_before_the_tip_comes_in() {
         let saved = vec![(Role::Feedback, 1.0), (Role::Bias, 0.06), (Role::FieldZ, 0.4)];
         let (field, closed) = (set(Role::FieldZ, 0.4), set(Role::Feedback, 1.0));
-        let wanted = [field, closed, SafeAct::Approach, set(Role::Bias, 0.06)];
+        let wanted = [field, closed, set(Role::Bias, 0.06), SafeAct::Approach];
         assert_eq!(on_the_way_back(saved, 0.0), wanted);
+    }
+
+    /// A sequence that stood without a bias can't have approached so. Held again when the lent bias stands there, it still
+    /// finds none at the end.
+    #[test]
+    fn a_bias_is_lent_for_the_approach_and_taken_back_at_the_end() {
+        let bench = builtin();
+        let id = |role| bench.by_role(role).expect("a channel");
+        let mut latest = Latest::new(bench.channels.len(), TimePoint::START);
+        let parks_at = 0.05;
+        for (approached_with, lent) in [(None, parks_at), (Some(-0.08), -0.08), (Some(0.3), parks_at)] {
+            if let Some(bias) = approached_with {
+                latest.note_sent(id(Role::Bias), bias);
+                latest.note_approach(&bench);
+            }
+            latest.note_sent(id(Role::Bias), 0.0);
+            let mut hold = Hold { withdrawn: true, ..Hold::default() };
+            let wanted = [set(Role::Bias, lent), SafeAct::Approach, set(Role::Bias, 0.0)];
+            for _ in 0..2 {
+                let steps = hold.steps_out(&bench, &latest, None);
+                let acts: Vec<SafeAct> = steps.iter().map(|step| step.act).collect();
+                assert!(acts == wanted || acts == wanted[1..], "{acts:?} with {approached_with:?}");
+                assert_eq!(acts.contains(&wanted[0]), latest.standing(id(Role::Bias)) == Some(0.0));
+                latest.note_sent(id(Role::Bias), lent);
+            }
+        }
     }
 
     /// A hold in the middle of a trace finds the loop open, and no step of the bench need have closed it: the tip comes in
@@ -358,11 +390,11 @@ mod tests {
     #[test]
     fn a_loop_that_the_sequence_had_open_is_closed_for_the_approach_alone() {
         let (closed, open) = (set(Role::Feedback, 1.0), set(Role::Feedback, 0.0));
-        let wanted = [closed, SafeAct::Approach, set(Role::Bias, 0.1), open];
+        let wanted = [closed, set(Role::Bias, 0.1), SafeAct::Approach, open];
         assert_eq!(on_the_way_back(vec![(Role::Bias, 0.1)], 0.0), wanted);
         // The same where the steps of the bench close it, as it is brought back then.
         let saved = vec![(Role::Bias, 0.1), (Role::Feedback, 0.0)];
-        let without = [SafeAct::Approach, set(Role::Bias, 0.1), open];
+        let without = [set(Role::Bias, 0.1), SafeAct::Approach, open];
         assert_eq!(on_the_way_back(saved, 1.0), without);
     }
 }

@@ -1,7 +1,8 @@
 //! What was last read from and last sent to each channel.
 
-use crate::bench::ChannelId;
+use super::hold::is_no_bias;
 use crate::bench::expression::Readings;
+use crate::bench::{Bench, ChannelId, Role};
 use crate::quantity::TimePoint;
 
 /// After so many failures in a row a channel counts as unreadable.
@@ -34,6 +35,8 @@ pub struct Latest {
     begun: TimePoint,
     now: TimePoint,
     clock_jump: Option<(f64, TimePoint)>,
+    /// The bias with which the tip was last told to come in, V.
+    approached_with: Option<f64>,
 }
 
 impl Latest {
@@ -52,7 +55,7 @@ impl Latest {
             earlier: (f64::NAN, begun),
             older: None,
         };
-        Self { cells: vec![cell; channels], begun, now: begun, clock_jump: None }
+        Self { cells: vec![cell; channels], begun, now: begun, clock_jump: None, approached_with: None }
     }
 
     /// Conditions are worked out for this moment.
@@ -162,6 +165,17 @@ impl Latest {
     pub fn forget_sent(&mut self, channel: ChannelId) {
         let cell = &mut self.cells[channel.index()];
         (cell.sent, cell.stood) = (None, None);
+    }
+
+    /// The tip is told to come in. Without a bias it does not, so that tells nothing.
+    pub fn note_approach(&mut self, bench: &Bench) {
+        let bias = bench.by_role(Role::Bias).and_then(|id| self.standing(id));
+        self.approached_with = bias.filter(|bias| !is_no_bias(bench, *bias)).or(self.approached_with);
+    }
+
+    /// The bias with which the tip was last told to come in, V.
+    pub fn approached_with(&self) -> Option<f64> {
+        self.approached_with
     }
 
     /// The clock of the computer was set.

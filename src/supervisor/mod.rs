@@ -34,6 +34,7 @@ pub use crate::record::{
     Reply, Request, Statement, SweepData, SweepPlan, Word,
 };
 pub use event::{Answered, Channels, Command, Effect, Effects, Event, Notice, Owner, Spoken, Ticket};
+pub(crate) use hold::{Hold, bias_to_approach_with, is_no_bias};
 pub use latest::Latest;
 pub use lockin::settle_in_time_constants;
 pub use permit::PATIENCE_S;
@@ -47,7 +48,6 @@ use crate::quantity::TimePoint;
 use crate::record::{Beforehand, Earlier, Ending, Entry, Goals, Place, Point, TipLife, Trouble};
 use at_work::{Arrived, AtWork};
 use contact::Contacts;
-use hold::Hold;
 use interlock::{Change, Interlocks};
 use procedure::{Context, Input, Next, Procedure, link_of};
 use std::sync::Arc;

@@ -93,7 +93,10 @@ impl Supervisor {
             }
             Command::Begin(task) => {
                 match task {
-                    Task::Approach => self.tip_in = true,
+                    Task::Approach => {
+                        self.tip_in = true;
+                        self.latest.note_approach(&self.bench);
+                    }
                     Task::Withdraw | Task::CoarseStep { .. } | Task::CoarseShift { .. } => {
                         self.tip_in = false
                     }

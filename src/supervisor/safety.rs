@@ -1,10 +1,10 @@
 //! Interlocks, holds and operators' words at work.
 
 use super::at_work::Purpose;
-use super::hold::{Stage, is_field};
+use super::hold::{Around, Stage};
 use super::interlock::Change;
 use super::procedure::{Input, Next, Procedure, SafeStep, Steps};
-use super::{Answered, CentrePlan, Command, Effects, Phase, Probe, Spoken, Supervisor, Word};
+use super::{Answered, CentrePlan, Command, Effects, Latest, Phase, Probe, Spoken, Supervisor, Word};
 use crate::bench::expression::Readings;
 use crate::bench::{Action, Bench, ChannelId, Role};
 use crate::history::Level;
@@ -18,6 +18,8 @@ const WITHDRAW_RECKONED_S: f64 = 60.0;
 const FLAG_FRESH_S: f64 = 10.0;
 /// Longest time for one step of a restoration, s.
 const RESTORE_WITHIN_S: f64 = 3600.0;
+/// Time in which the watch reads for the first time what it reads, s.
+const READ_SOON_S: f64 = 30.0;
 /// Time beside the steps themselves that is kept free at the end of a window, s.
 const WINDOW_MARGIN_S: f64 = 30.0;
 /// The same on a bench of which the withdrawal was measured, s.
@@ -30,18 +32,22 @@ pub(super) fn park_steps(bench: &Bench, task_under_way: bool) -> Steps {
 }
 
 /// The steps back to where a cut run had left the bench: a tip that has to come out does so first, one that has to
-/// come in waits for the field.
-pub(super) fn restore_steps(bench: &Bench, approach: Option<bool>, values: &[(ChannelId, f64)]) -> Steps {
+/// come in waits for the field and for what its approach needs.
+pub(super) fn restore_steps(
+    bench: &Bench,
+    latest: &Latest,
+    approach: Option<bool>,
+    values: &[(ChannelId, f64)],
+) -> Steps {
     let withdraw = (approach == Some(false)).then_some(SafeAct::Withdraw);
+    let around = Around::new(bench, latest, values, approach == Some(true));
     let approach = (approach == Some(true)).then_some(SafeAct::Approach);
-    let set = |(channel, value): &(ChannelId, f64)| SafeAct::Set(*channel, *value);
-    let (fields, others): (Vec<SafeAct>, Vec<SafeAct>) =
-        values.iter().map(set).partition(|act| is_field(bench, *act));
     let steps = withdraw
         .into_iter()
-        .chain(fields)
+        .chain(around.before)
         .chain(approach)
-        .chain(others)
+        .chain(around.after)
+        .chain(around.last)
         .map(|act| SafeStep { act, within_s: RESTORE_WITHIN_S });
     Steps::new(During::Restore, steps.collect())
 }
@@ -517,15 +523,22 @@ impl Supervisor {
         for step in self.bench.park.iter().map(SafeStep::from_bench) {
             parking_s += match step.act {
                 SafeAct::Withdraw | SafeAct::Approach => withdraw_s.min(step.within_s),
-                SafeAct::Set(channel, value) => {
-                    let from = self.latest.standing(channel).unwrap_or(value);
-                    let way_s = super::gate::ramp_time_s(&self.bench, channel, from, value);
-                    way_s.min(step.within_s) + 2.0
-                }
+                SafeAct::Set(channel, value) => self.reckoned_way_s(channel, value) + 2.0,
                 SafeAct::Abort | SafeAct::Keep(_) | SafeAct::Centre(_) | SafeAct::Condense => 0.0,
             };
         }
         Some(TimePoint::from_s((window.s() - parking_s).max(0.0)))
+    }
+
+    /// How long bringing a channel to a value of parking is reckoned to take, s. What is not done within the time of its
+    /// step is tried again until it is, so the whole way counts. Where nobody knows from where it comes, the longest way
+    /// counts, once the watch has had the time to read it.
+    fn reckoned_way_s(&self, channel: ChannelId, value: f64) -> f64 {
+        match self.latest.standing(channel).or_else(|| self.latest.latest(channel)) {
+            Some(from) => super::gate::ramp_time_s(&self.bench, channel, from, value),
+            None if self.latest.age_s(channel) <= READ_SOON_S => 0.0,
+            None => super::gate::longest_way_s(&self.bench, channel, value),
+        }
     }
 
     /// Takes the time of a withdrawal.

@@ -10,6 +10,8 @@ mod pulse;
 mod refill;
 mod safe_end;
 mod silence;
+mod way_back;
+mod window;
 
 /// Plays the instruments: every command is answered at once, values stay where they are set.
 struct Play {
@@ -207,6 +209,16 @@ fn a_jump_becomes_a_ramp_within_step_and_slew() {
     play.until(10.0);
     assert_eq!(play.replies, [Ok(Answer::Done)]);
     assert_eq!(play.sent, ["bias 0.02", "bias 0.04", "bias 0.05"]);
+}
+
+#[test]
+fn a_step_of_a_level_is_told_in_decibels() {
+    let slew = "slew: \"50 dB/s\",";
+    let bench = builtin_text().replacen(slew, &format!("{slew} beyond_step: Refuse,"), 1);
+    let mut play = Play::on(&bench);
+    play.set(0, Role::RfLevel, -20.0);
+    let Some(Err(Denial::Forbidden(reason))) = play.replies.pop() else { panic!("not refused") };
+    assert!(reason.starts_with("a step of 30 dB is larger than `rf_level` takes at once, 10 dB"), "{reason}");
 }
 
 #[test]

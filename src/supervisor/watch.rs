@@ -3,12 +3,14 @@
 
 use super::event::{Channels, Command, Owner, Ticket};
 use super::extremes::Extremes;
-use crate::bench::{Bench, ChannelId, Role};
+use crate::bench::{Bench, ChannelId, Role, StepAction};
 use crate::quantity::TimePoint;
 use crate::record::WIDEST_POINT;
 
 /// How often channels are read that only permits or the record ask for, s.
 pub(super) const LEISURELY_S: f64 = 20.0;
+/// A way to the parked state that may take longer counts when a window ends, s.
+const LONG_WAY_S: f64 = 10.0;
 /// After so many failures in a row a channel is asked less often, so that waiting for it does not keep the
 /// link from the others.
 const FAILURES_UNTIL_LEISURELY: u32 = 3;
@@ -91,6 +93,16 @@ impl Watch {
         let marks = bench.refill.resume_when.iter().flat_map(crate::bench::Condition::channels);
         for channel in marks {
             want(channel, LEISURELY_S);
+        }
+        // How long parking takes is reckoned from where such channels stand, whoever has put them there.
+        let parked = bench.park.iter().filter_map(|step| match step.action {
+            StepAction::Set { channel, value } => Some((channel, value)),
+            StepAction::Withdraw | StepAction::Keep { .. } => None,
+        });
+        for (channel, value) in parked {
+            if super::gate::longest_way_s(bench, channel, value) > LONG_WAY_S {
+                want(channel, LEISURELY_S);
+            }
         }
         items.sort_by_key(|item| item.channel);
         Self {

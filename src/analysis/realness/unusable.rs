@@ -61,6 +61,9 @@ pub enum Unusable {
         /// The accepted range, in words.
         range: &'static str,
     },
+    /// Readings over a plane that rise to one side have no highest place.
+    #[error("The readings do not fall off on all sides, so they have no maximum.")]
+    NoMaximum,
     /// The question has no finite answer for these numbers.
     #[error("{what} cannot be determined from these numbers.")]
     NotDetermined {

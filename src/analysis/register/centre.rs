@@ -158,9 +158,7 @@ fn top(
     let (a, b, p, q) = (c[1], c[2], c[3], c[4]);
     let r = if c.len() == 6 { c[5] } else { 0.0 };
     let det = 4.0 * p * q - r * r;
-    let (x, y) = summit(c).ok_or(Unusable::NotDetermined {
-        what: "A maximum, since the readings do not fall off on all sides,",
-    })?;
+    let (x, y) = summit(c).ok_or(Unusable::NoMaximum)?;
     // M s = −g with M = [[2p, r], [r, 2q]]: ds = −M⁻¹ (dg + dM s).
     let inverse = [[2.0 * q / det, -r / det], [-r / det, 2.0 * p / det]];
     let gradient = |axis: usize| -> Vec<f64> {
@@ -249,7 +247,8 @@ mod tests {
         let points: Vec<(f64, f64)> =
             (0..9).map(|i| (f64::from(i % 3) - 1.0, f64::from(i / 3) - 1.0)).collect();
         let z: Vec<f64> = points.iter().map(|(x, y)| x * x - y * y).collect();
-        assert!(matches!(recentre(&points, &z, Some(0.1)), Err(Unusable::NotDetermined { .. })));
+        let told = recentre(&points, &z, Some(0.1)).expect_err("no maximum").to_string();
+        assert_eq!(told, "The readings do not fall off on all sides, so they have no maximum.");
     }
 
     #[test]

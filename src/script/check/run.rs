@@ -7,8 +7,9 @@ use super::flow::diverges;
 use super::program::{Function, calls_in, changed_in, closure_name, reaching_verbs};
 use super::value::Value;
 use super::walk::Walk;
+use crate::bench::ChannelId;
 use rhai::{ASTFlags, Expr, FlowControl, FnCallExpr, Position, Stmt};
-use std::collections::BTreeSet;
+use std::collections::{BTreeMap, BTreeSet};
 
 /// Expressions that are looked at in all; past this nothing more is said.
 const MOST_LOOKS: u32 = 60_000;
@@ -34,12 +35,14 @@ pub(super) enum Flow {
 pub(super) type Since = Option<(bool, usize)>;
 
 /// What is known of the bench.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+#[derive(Debug, Clone, PartialEq, Default)]
 pub(super) struct BenchNow {
     /// Whether the tip is in tunnelling range.
     pub(super) tip: Since,
     /// Whether the RF source is on.
     pub(super) rf: Since,
+    /// Where the sequence itself has put channels, and in which line.
+    pub(super) put: BTreeMap<ChannelId, (f64, usize)>,
 }
 
 /// What goes along with the run.
@@ -78,6 +81,11 @@ impl Run<'_> {
 /// Whether a call of this name changes what is known of the bench.
 fn touches(name: &str) -> bool {
     matches!(name, "approach" | "withdraw" | "park" | "set" | "call")
+}
+
+/// Whether a call of this name leaves every channel where it was put.
+pub(super) fn leaves_put(name: &str) -> bool {
+    matches!(name, "approach" | "withdraw" | "wait" | "note" | "read" | "hand_over")
 }
 
 impl<'a> Walk<'a> {
@@ -423,7 +431,7 @@ impl<'a> Walk<'a> {
     /// What is known now.
     fn snapshot(&mut self) -> (Vec<Vec<Value<'a>>>, BenchNow) {
         let values = self.scopes.iter().map(|scope| scope.iter().map(|v| v.value.clone()).collect());
-        (values.collect(), self.running.as_ref().map(|run| run.bench).unwrap_or_default())
+        (values.collect(), self.running.as_ref().map(|run| run.bench.clone()).unwrap_or_default())
     }
 
     fn restore(&mut self, (values, bench): (Vec<Vec<Value<'a>>>, BenchNow)) {
@@ -443,7 +451,9 @@ impl<'a> Walk<'a> {
         }
         let same = |a: Since, b: Since| if a.map(|s| s.0) == b.map(|s| s.0) { a } else { None };
         let run = self.going();
-        run.bench = BenchNow { tip: same(run.bench.tip, bench.tip), rf: same(run.bench.rf, bench.rf) };
+        run.bench.tip = same(run.bench.tip, bench.tip);
+        run.bench.rf = same(run.bench.rf, bench.rf);
+        run.bench.put.retain(|id, (here, _)| bench.put.get(id).is_some_and(|(there, _)| there == here));
     }
 
     /// Forgets what these statements may have changed.
@@ -457,6 +467,9 @@ impl<'a> Walk<'a> {
         let run = self.going();
         if calls.iter().any(|name| touches(name) || run.touching.contains(name)) {
             run.bench = BenchNow::default();
+        }
+        if !calls.iter().all(|name| leaves_put(name)) {
+            run.bench.put.clear();
         }
     }
 

@@ -134,9 +134,9 @@ impl Ramp {
         if limited && way.abs() > channel.step && refuses {
             let reason = format!(
                 "a step of {} is larger than `{}` takes at once, {}, and the bench refuses to ramp it",
-                channel.show(way.abs()),
+                channel.show_change(way.abs()),
                 channel.name,
-                channel.show(channel.step)
+                channel.show_change(channel.step)
             );
             return Next::Finished(Err(Failure::Forbidden(reason)));
         }
