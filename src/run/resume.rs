@@ -14,8 +14,8 @@ use std::collections::BTreeMap;
 const SAME_PART: f64 = 1e-3;
 
 /// Reads the bench, compares it with what is known, and brings back what differs: channel by channel,
-/// within limits and slew, what an approach needs before it, the RF after it. `next` is the call that comes then: where an approach was cut and has arrived
-/// unseen, the tip comes out first.
+/// within limits and slew, what an approach needs before it, the RF after it. `next` is the call that comes then: where
+/// an approach was cut and has arrived unseen, the tip comes out first.
 ///
 /// # Errors
 /// The ending, if the bench can't be read or brought back.
