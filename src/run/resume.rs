@@ -14,8 +14,8 @@ use std::collections::BTreeMap;
 const SAME_PART: f64 = 1e-3;
 
 /// Reads the bench, compares it with what is known, and brings back what differs: channel by channel,
-/// within limits and slew, what an approach needs before it, the RF after it. `next` is the call that comes then: where an approach was cut and has arrived
-/// unseen, the tip comes out first.
+/// within limits and slew, what an approach needs before it, the RF after it. `next` is the call that comes then: where
+/// an approach was cut and has arrived unseen, the tip comes out first.
 ///
 /// # Errors
 /// The ending, if the bench can't be read or brought back.
@@ -150,5 +150,86 @@ fn fault(reason: String) -> Ending {
         reason: format!("resume: {reason}"),
         place: Place::default(),
         latched: false,
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::bench::builtin;
+    use crate::instrument::TaskReport;
+    use crate::quantity::TimePoint;
+    use crate::record::{Entry, Failure, Reply};
+    use std::sync::Arc;
+
+    /// A bench on which everything reads zero; what is asked to be brought back is noted.
+    struct AllZero {
+        failed: f64,
+        restored: Vec<(Option<bool>, Vec<(ChannelId, f64)>)>,
+    }
+
+    impl Port for AllZero {
+        fn bench(&self) -> Arc<Bench> {
+            Arc::new(builtin())
+        }
+
+        fn request(&mut self, call: Call) -> Reply {
+            Ok(match call.request {
+                Request::Read { channels, .. } => Answer::Numbers(vec![0.0; channels.len()]),
+                Request::Restore { approach, values } => {
+                    self.restored.push((approach, values));
+                    Answer::Number(self.failed)
+                }
+                _ => Answer::Done,
+            })
+        }
+
+        fn computed(&mut self, _operations: u64) -> Option<Ending> {
+            None
+        }
+
+        fn seed(&self) -> u64 {
+            0
+        }
+    }
+
+    /// Approached with the first bias, then set to the others.
+    fn cut_after(biases: &[f64]) -> History {
+        let mut history = History::new(Some(&builtin()));
+        let mut ended = |request: Request<String>, answer: Result<Answer, Failure>| {
+            let entry = Entry::Call { n: 0, request, place: Place::default(), answer };
+            history.entry(TimePoint::START, &entry);
+        };
+        for (i, value) in biases.iter().enumerate() {
+            ended(Request::Set { channel: "bias".to_owned(), value: *value }, Ok(Answer::Done));
+            if i == 0 {
+                let report = TaskReport { achieved: true, ..TaskReport::default() };
+                ended(Request::Task(Task::Approach), Ok(Answer::Task(report)));
+            }
+        }
+        history
+    }
+
+    #[test]
+    fn a_bias_of_zero_is_brought_back_after_an_approach_with_the_one_before() {
+        let bias = builtin().by_role(Role::Bias).expect("a bias");
+        for (biases, wanted) in [
+            (&[0.06][..], vec![(Some(true), vec![(bias, 0.06)])]),
+            (&[0.08, 0.0], vec![(Some(true), vec![(bias, 0.08)]), (None, vec![(bias, 0.0)])]),
+            // Nobody knows with which: the one with which the bench is parked.
+            (&[0.0, 0.0], vec![(Some(true), vec![(bias, 0.05)]), (None, vec![(bias, 0.0)])]),
+        ] {
+            let mut port = AllZero { failed: 0.0, restored: Vec::new() };
+            restore(&mut port, &builtin(), &cut_after(biases), &Request::Settle).expect("it goes on");
+            assert_eq!(port.restored, wanted, "{biases:?}");
+        }
+    }
+
+    #[test]
+    fn a_way_back_that_fails_is_told_in_words() {
+        let mut port = AllZero { failed: 2.0, restored: Vec::new() };
+        let ending =
+            restore(&mut port, &builtin(), &cut_after(&[0.06]), &Request::Settle).expect_err("it fails");
+        assert!(ending.reason.contains("2 steps of the way back did not reach"), "{}", ending.reason);
     }
 }
