@@ -91,7 +91,8 @@ pub(super) fn read_permits(node: Node<'_>, bench: &Bench, reader: &mut Reader) -
         if let (Some(name), Some(subject), Some(condition), Some(because)) =
             (name, subject, condition, because)
         {
-            let of_level = matches!(subject, Subject::Channel(id) if bench.channel(id).dimension() == Dimension::LEVEL);
+            let of_level =
+                matches!(subject, Subject::Channel(id) if bench.channel(id).dimension() == Dimension::LEVEL);
             permits.push(Permit { name, subject, above, of_level, condition, because });
         }
     }

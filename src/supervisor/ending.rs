@@ -80,7 +80,8 @@ impl Supervisor {
                 self.at_work.take();
                 self.parked = failed == 0;
                 let why = first.unwrap_or_default();
-                let error = || InstrumentError::new(ErrorKind::Refused, format!("the bench is not parked: {why}"));
+                let error =
+                    || InstrumentError::new(ErrorKind::Refused, format!("the bench is not parked: {why}"));
                 let done = if failed == 0 { Ok(Answer::Done) } else { Err(Failure::Instrument(error())) };
                 self.finish_call(done, out);
             }

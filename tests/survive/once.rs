@@ -253,7 +253,9 @@ fn edits_of_a_real_run_are_judged_like_those_of_a_rehearsal() {
     assert!(file.all("safe_step").unwrap().iter().any(|n| kept(&n.entry)));
     let page = std::fs::read_to_string(folder.join("brief.html")).unwrap();
     for words in [brief.split_whitespace().collect::<Vec<_>>().join(" "), page] {
-        for part in ["All park steps were reached", "Resumed on", "Brought back: bias to 60 mV, approach the tip"] {
+        for part in
+            ["All park steps were reached", "Resumed on", "Brought back: bias to 60 mV, approach the tip"]
+        {
             assert!(words.contains(part), "{part:?} is not in {words}");
         }
     }

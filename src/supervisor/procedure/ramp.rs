@@ -52,7 +52,14 @@ pub struct Ramp {
 impl Ramp {
     /// Towards a target, SI.
     pub fn new(channel: ChannelId, target: f64) -> Self {
-        Self { channel, target, stage: Stage::Moving, looked: false, settles_s: f64::INFINITY, in_steps: false }
+        Self {
+            channel,
+            target,
+            stage: Stage::Moving,
+            looked: false,
+            settles_s: f64::INFINITY,
+            in_steps: false,
+        }
     }
 
     /// On the way to a safe state or back from it: a bench that refuses long ways to a sequence does not refuse these.
