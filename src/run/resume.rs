@@ -162,10 +162,13 @@ mod tests {
     use crate::record::{Entry, Failure, Reply};
     use std::sync::Arc;
 
+    /// Whether the tip was to come in, and the values that were to be set.
+    type Restored = (Option<bool>, Vec<(ChannelId, f64)>);
+
     /// A bench on which everything reads zero; what is asked to be brought back is noted.
     struct AllZero {
         failed: f64,
-        restored: Vec<(Option<bool>, Vec<(ChannelId, f64)>)>,
+        restored: Vec<Restored>,
     }
 
     impl Port for AllZero {
