@@ -245,6 +245,8 @@ async fn measure_within(
     let links = Links::start(&bench, makers, &answer_sender, Some(&wires)).map_err(NotBegun::Internal)?;
     let pulse = Pulse::default();
     let keeper = start_keeper(plan, &bench, &folder, &pulse, &word_sender)?;
+    // A disk that is full from the beginning sends a signal.
+    super::signals::runner_hears(&word_sender);
     let recording = Recording::start(make_recorder, news_sender.clone());
     introduce(&recording, &mut start, &mut tally, introduction);
     // What was run stands on the disk before anything is sent: cut any later, the run can be taken up.
@@ -254,7 +256,6 @@ async fn measure_within(
     let _listening = control::listen(&folder, word_sender.clone())
         .map_err(|error| tracing::warn!(%error, "other terminals can't reach this run"))
         .ok();
-    super::signals::runner_hears(&word_sender);
     let clock = Clock::start(start.now, pace);
     let mut inlets = Inlets { calls, answers, record, script, outside };
     let mut drive =
