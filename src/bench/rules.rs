@@ -40,6 +40,11 @@ impl TaskKind {
     pub fn changes_tip(self) -> bool {
         matches!(self, TaskKind::PickUp | TaskKind::PutDown | TaskKind::Pulse)
     }
+
+    /// Whether it goes on by itself, wherever the tip is.
+    pub fn needs_no_tip(self) -> bool {
+        matches!(self, TaskKind::Regenerate)
+    }
 }
 
 // Name in bench files and records, once only, leaves the spot, meaning.

@@ -10,7 +10,7 @@ use super::precious::Precious;
 use crate::bench::expression::Readings;
 use crate::bench::{Action, Bench, ChannelId, Interlock, Role, StepAction, Subject, TaskKind};
 use crate::instrument::Task;
-use crate::quantity::{Dimension, TimePoint};
+use crate::quantity::TimePoint;
 use crate::record::{Entry, Point};
 use crate::supervisor::{Answer, Command, Reply};
 use std::collections::{BTreeMap, BTreeSet};
@@ -114,12 +114,7 @@ impl Oracle {
                     self.stood[i] = sent.or_else(|| self.seen[i].map(|seen| seen.value));
                 }
                 self.look_at_set(bench, now, *channel, *value);
-                let level = bench.channel(*channel).dimension() == Dimension::LEVEL;
-                let down = self.stood[i].is_some_and(|from| match level {
-                    true => *value < from,
-                    false => value * from >= 0.0 && value.abs() < from.abs(),
-                });
-                self.look_at_permits(bench, Subject::Channel(*channel), Some((*value, down)));
+                self.look_at_permits(bench, Subject::Channel(*channel), Some((*value, self.stood[i])));
                 self.look_at_park_order(bench, Some(*channel), None);
             }
             Command::Begin(task) => {
@@ -166,15 +161,18 @@ impl Oracle {
         self.sent[id.index()] = Some((value, now));
     }
 
-    /// Of a channel the target, and whether it comes down to it.
-    fn look_at_permits(&mut self, bench: &Bench, subject: Subject, target: Option<(f64, bool)>) {
+    /// Of a channel the target, and from where it comes.
+    fn look_at_permits(&mut self, bench: &Bench, subject: Subject, target: Option<(f64, Option<f64>)>) {
         if !self.sees_readings {
             return;
         }
         for permit in bench.permits.iter().filter(|permit| permit.subject == subject) {
             let size = |value: f64| if permit.of_level { value } else { value.abs() };
-            let below =
-                permit.above.zip(target).is_some_and(|(mark, (value, down))| size(value) <= mark || down);
+            let comes_down =
+                |value: f64, from: f64| (permit.of_level || value * from >= 0.0) && size(value) < size(from);
+            let below = permit.above.zip(target).is_some_and(|(mark, (value, from))| {
+                size(value) <= mark || from.is_some_and(|from| comes_down(value, from))
+            });
             // Whether a condition over a rate is met is not judged here, but whether anything was known.
             let known = |id: ChannelId| self.seen[id.index()].is_some() && self.age_s(id) <= PERMIT_TRUST_S;
             let fresh = permit.condition.channels().all(known);

@@ -7,7 +7,8 @@ use super::flow::diverges;
 use super::program::{Function, calls_in, changed_in, closure_name, reaching_verbs};
 use super::value::Value;
 use super::walk::Walk;
-use crate::bench::ChannelId;
+use crate::bench::{ChannelId, TaskKind};
+use crate::script::registry::{self, Deed, Kind};
 use rhai::{ASTFlags, Expr, FlowControl, FnCallExpr, Position, Stmt};
 use std::collections::{BTreeMap, BTreeSet};
 
@@ -83,9 +84,16 @@ fn touches(name: &str) -> bool {
     matches!(name, "approach" | "withdraw" | "park" | "set" | "call")
 }
 
-/// Whether a call of this name leaves every channel where it was put.
+/// Whether a call of this name leaves every channel where it was put: a verb that moves nothing but the tip in and out, and
+/// that is given no function, which may do anything.
 pub(super) fn leaves_put(name: &str) -> bool {
-    matches!(name, "approach" | "withdraw" | "wait" | "note" | "read" | "hand_over")
+    let Some(verb) = registry::find(name) else { return false };
+    let nature = &verb.nature;
+    let in_or_out = |task: &TaskKind| matches!(task, TaskKind::Approach | TaskKind::Withdraw);
+    let moves_tip = !nature.tasks.is_empty() && nature.tasks.iter().all(in_or_out);
+    let acts = matches!(nature.deed, Deed::Acts | Deed::Secures);
+    let calls_back = verb.params.iter().any(|param| matches!(param.kind, Kind::Function));
+    !calls_back && (moves_tip || !acts)
 }
 
 impl<'a> Walk<'a> {

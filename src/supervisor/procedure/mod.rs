@@ -23,7 +23,6 @@ pub use wait::Waiting;
 use super::event::{Answered, Command};
 use super::{Latest, Probe, Probes};
 use crate::bench::{Bench, ChannelId, Retry};
-use crate::instrument::Task;
 use crate::quantity::TimePoint;
 use crate::record::{Answer, Entry, Failure, Point};
 
@@ -127,7 +126,7 @@ impl Procedure {
 
     /// Whether it is a task that goes on by itself and does not care where the tip is.
     pub fn needs_no_tip(&self) -> bool {
-        matches!(self, Procedure::Tasking(task) if matches!(task.task(), Task::Regenerate))
+        matches!(self, Procedure::Tasking(task) if task.task().kind().needs_no_tip())
     }
 
     /// What was measured after that moment is doubtful.

@@ -246,7 +246,7 @@ impl Steps {
                 // A slow channel is not left halfway because its way is longer than what the step was given.
                 let standing = ctx.latest.standing(channel);
                 let way_s = standing.map_or(0.0, |from| gate::ramp_time_s(ctx.bench, channel, from, value));
-                self.deadline = self.deadline.max(ctx.now.after(way_s + step.within_s));
+                self.deadline = ctx.now.after(way_s + step.within_s);
                 let ramp = Ramp::new(channel, value).in_steps();
                 Some(Work::Ramp(if self.during == During::Restore { ramp } else { ramp.to_safety() }))
             }
